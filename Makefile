@@ -1,0 +1,29 @@
+# The newcomer's commands. `make run` and `make test` set up what they need on a fresh Debian machine.
+
+# System packages: C compiler and headers for the bundled codec, database and sound library; libclang for the
+# camera headers; nasm makes the codec faster; python3 paces the sound card stand-in of one test.
+PACKAGES = build-essential pkg-config libasound2-dev libclang1-14 nasm python3
+
+.PHONY: run test lint format setup models
+
+run: setup
+	cargo run --release --quiet -- watch
+
+test: setup lint
+	cargo test --workspace
+
+lint:
+	cargo fmt --check
+	cargo clippy --all-targets -- -D warnings
+
+format:
+	cargo fmt
+
+setup:
+	@sh tests/setup.sh $(PACKAGES)
+
+# Makes the pose models again from their registry packages and checks them against the original runtime.
+models:
+	python3 -m venv target/models-venv
+	target/models-venv/bin/pip install --quiet -r models/requirements.txt
+	target/models-venv/bin/python models/convert.py

@@ -1,0 +1,140 @@
+//! The edit list of an MP4 track: which part of the recording is shown, and when.
+//!
+//! Phones write one when a clip is trimmed, encoders when frames are reordered. The rules follow
+//! ISO/IEC 14496-12, section 8.6.6, and agree with the stamps that `ffprobe` prints.
+
+/// Maps stamps as written to stamps as shown. All numbers are ticks of the track's time scale.
+#[derive(Debug)]
+pub(super) struct EditList {
+    edits: Vec<Edit>,
+}
+
+#[derive(Debug)]
+struct Edit {
+    start: i64,
+    end: i64,
+    /// Added to a stamp as written to give the stamp as shown.
+    shift: i64,
+}
+
+impl EditList {
+    /// From the entries: how long each edit lasts, in ticks of `film_timescale`, and where in the
+    /// recording it starts, in ticks of the track; a start below zero means that nothing is shown.
+    pub fn new(
+        entries: impl IntoIterator<Item = (u64, i64)>,
+        film_timescale: u32,
+        track_timescale: u64,
+    ) -> Self {
+        let mut edits = Vec::new();
+        let mut shown_from = 0_i64;
+        for (film_duration, start) in entries {
+            let duration = rescaled(film_duration, u64::from(film_timescale), track_timescale);
+            if start >= 0 {
+                // A duration of zero stands for "to the end", as fragmented files have it.
+                let end = if film_duration == 0 {
+                    i64::MAX
+                } else {
+                    start.saturating_add(duration)
+                };
+                edits.push(Edit {
+                    start,
+                    end,
+                    shift: shown_from.saturating_sub(start),
+                });
+            }
+            shown_from = shown_from.saturating_add(duration);
+        }
+        if edits.is_empty() {
+            edits.push(Edit {
+                start: i64::MIN,
+                end: i64::MAX,
+                shift: shown_from,
+            });
+        }
+        Self { edits }
+    }
+
+    /// Moves the stamps as shown so that the first edit starts on a frame of the track.
+    ///
+    /// A clip trimmed between two frames would otherwise start a fraction of a frame late.
+    pub fn starting_on_a_frame(mut self, written: &[i64]) -> Self {
+        if let Some(first_edit) = self.edits.first().filter(|edit| edit.start >= 0) {
+            let first_frame = written
+                .iter()
+                .filter(|ticks| (first_edit.start..first_edit.end).contains(*ticks))
+                .min();
+            let late = first_frame.map_or(0, |ticks| ticks - first_edit.start);
+            for edit in &mut self.edits {
+                edit.shift = edit.shift.saturating_sub(late);
+            }
+        }
+        self
+    }
+
+    /// When a frame written for `ticks` is shown; none where it is left out.
+    pub fn shown_at(&self, ticks: i64) -> Option<i64> {
+        self.edits
+            .iter()
+            .find(|edit| (edit.start..edit.end).contains(&ticks))
+            .map(|edit| ticks.saturating_add(edit.shift))
+    }
+}
+
+fn rescaled(ticks: u64, from: u64, to: u64) -> i64 {
+    let from = u128::from(from.max(1));
+    i64::try_from((u128::from(ticks) * u128::from(to) + from / 2) / from).unwrap_or(i64::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn list(entries: &[(u64, i64)]) -> EditList {
+        EditList::new(entries.iter().copied(), 1000, 30_000)
+    }
+
+    #[test]
+    fn without_a_list_stamps_stay() {
+        assert_eq!(list(&[]).shown_at(1234), Some(1234));
+    }
+
+    #[test]
+    fn a_delay_for_reordering_is_taken_off() {
+        assert_eq!(list(&[(2000, 2002)]).shown_at(2002), Some(0));
+    }
+
+    #[test]
+    fn a_trimmed_clip_leaves_out_both_ends() {
+        let edits = list(&[(1000, 15_000)]);
+        assert_eq!(edits.shown_at(14_999), None);
+        assert_eq!(edits.shown_at(15_000), Some(0));
+        assert_eq!(edits.shown_at(44_999), Some(29_999));
+        assert_eq!(edits.shown_at(45_000), None);
+    }
+
+    #[test]
+    fn a_clip_trimmed_between_two_frames_starts_with_the_later_one() {
+        let edits = list(&[(1000, 15_500)]).starting_on_a_frame(&[14_000, 17_000, 16_000, 15_000]);
+        assert_eq!(edits.shown_at(15_000), None);
+        assert_eq!(edits.shown_at(16_000), Some(0));
+        assert_eq!(edits.shown_at(17_000), Some(1000));
+    }
+
+    #[test]
+    fn an_empty_edit_first_delays_everything() {
+        assert_eq!(list(&[(500, -1), (1000, 0)]).shown_at(0), Some(15_000));
+    }
+
+    #[test]
+    fn two_parts_are_shown_one_after_the_other() {
+        let edits = list(&[(1000, 0), (1000, 60_000)]);
+        assert_eq!(edits.shown_at(29_999), Some(29_999));
+        assert_eq!(edits.shown_at(30_000), None);
+        assert_eq!(edits.shown_at(60_000), Some(30_000));
+    }
+
+    #[test]
+    fn a_duration_of_zero_means_to_the_end() {
+        assert_eq!(list(&[(0, 1001)]).shown_at(1_000_000), Some(998_999));
+    }
+}

@@ -1,0 +1,258 @@
+//! Asks the `ffprobe` program what a file holds, without decoding it.
+
+use std::path::Path;
+use std::process::{Command, Stdio};
+
+use serde::Deserialize;
+
+use super::ffmpeg::{Programs, failed, file_argument, not_started};
+use super::stamps::nominal_fps;
+use crate::capture::{CaptureError, Rotation};
+use crate::time::CaptureTime;
+
+/// Packets read to find the frame rate; enough for some seconds of any clip.
+const PACKETS_READ: &str = "%+#900";
+
+/// What the file holds.
+#[derive(Debug)]
+pub(super) struct Probe {
+    pub codec: String,
+    /// Zero where unknown.
+    pub fps: f64,
+    pub frame_count: Option<u64>,
+    /// Zero where unknown.
+    pub duration_secs: f64,
+    pub rotation: Rotation,
+    pub interlaced: bool,
+}
+
+#[derive(Deserialize)]
+struct Answer {
+    #[serde(default)]
+    packets: Vec<Packet>,
+    #[serde(default)]
+    streams: Vec<Stream>,
+    format: Option<Format>,
+}
+
+#[derive(Deserialize)]
+struct Packet {
+    pts_time: Option<String>,
+    dts_time: Option<String>,
+}
+
+#[derive(Default, Deserialize)]
+struct Stream {
+    codec_name: Option<String>,
+    profile: Option<String>,
+    pix_fmt: Option<String>,
+    field_order: Option<String>,
+    avg_frame_rate: Option<String>,
+    nb_frames: Option<String>,
+    duration: Option<String>,
+    #[serde(default)]
+    side_data_list: Vec<SideData>,
+    #[serde(default)]
+    tags: Tags,
+}
+
+#[derive(Deserialize)]
+struct SideData {
+    /// Degrees anticlockwise.
+    rotation: Option<f64>,
+}
+
+#[derive(Default, Deserialize)]
+struct Tags {
+    /// Degrees clockwise, as older versions tell it.
+    rotate: Option<String>,
+}
+
+#[derive(Deserialize)]
+struct Format {
+    format_name: Option<String>,
+    duration: Option<String>,
+}
+
+/// `codec` is for the message if the program is missing.
+pub(super) fn probe(
+    path: &Path,
+    programs: &Programs,
+    codec: Option<&str>,
+) -> Result<Probe, CaptureError> {
+    let output = Command::new(&programs.ffprobe)
+        .args(["-v", "error", "-select_streams", "V:0", "-read_intervals", PACKETS_READ, "-show_entries"])
+        .arg(
+            "packet=pts_time,dts_time:stream=codec_name,profile,pix_fmt,field_order,avg_frame_rate,nb_frames,duration:\
+             stream_side_data=rotation:stream_tags=rotate:format=format_name,duration",
+        )
+        .args(["-of", "json"])
+        .arg(file_argument(path))
+        .stdin(Stdio::null())
+        .output()
+        .map_err(|error| not_started(path, codec, error))?;
+    if !output.status.success() {
+        let said = String::from_utf8_lossy(&output.stderr);
+        let last = said
+            .lines()
+            .rev()
+            .find(|line| !line.trim().is_empty())
+            .unwrap_or("it gave no reason")
+            .trim();
+        // ffprobe puts the name in front of its reason; the error's own text has it already.
+        let reason = last
+            .strip_prefix(&*file_argument(path).to_string_lossy())
+            .unwrap_or(last)
+            .trim_start_matches([':', ' ']);
+        return Err(match codec {
+            Some(_) => failed(path, reason.to_owned()),
+            None => CaptureError::NotVideo {
+                path: path.into(),
+                what: format!("ffmpeg does not know it either: {reason}"),
+            },
+        });
+    }
+    let answer = serde_json::from_slice(&output.stdout)
+        .map_err(|error| failed(path, format!("ffprobe's answer makes no sense ({error})")))?;
+    understood(path, answer)
+}
+
+fn understood(path: &Path, answer: Answer) -> Result<Probe, CaptureError> {
+    let Some(stream) = answer.streams.into_iter().next() else {
+        return Err(CaptureError::NoVideoTrack { path: path.into() });
+    };
+    let container = answer
+        .format
+        .as_ref()
+        .and_then(|format| format.format_name.as_deref())
+        .unwrap_or_default();
+    if container == "image2" || container.ends_with("_pipe") {
+        return Err(CaptureError::StillPicture {
+            path: path.into(),
+            kind: "an image file",
+        });
+    }
+    if container == "tty" {
+        return Err(CaptureError::NotVideo {
+            path: path.into(),
+            what: "it holds text".into(),
+        });
+    }
+    let secs = |text: &Option<String>| {
+        text.as_ref()
+            .and_then(|text| text.parse::<f64>().ok())
+            .filter(|secs| secs.is_finite())
+    };
+    let mut stamps: Vec<CaptureTime> = answer
+        .packets
+        .iter()
+        .filter_map(|packet| secs(&packet.pts_time).or_else(|| secs(&packet.dts_time)))
+        .map(CaptureTime::from_secs)
+        .collect();
+    stamps.sort_unstable();
+    let fps = match nominal_fps(&stamps) {
+        0.0 => stream
+            .avg_frame_rate
+            .as_deref()
+            .and_then(fraction)
+            .unwrap_or(0.0),
+        fps => fps,
+    };
+    let duration_secs = secs(&stream.duration)
+        .or_else(|| secs(&answer.format.and_then(|format| format.duration)))
+        .unwrap_or(0.0);
+    let clockwise_deg = stream
+        .side_data_list
+        .iter()
+        .find_map(|side| side.rotation)
+        .map(|anticlockwise| -anticlockwise)
+        .or_else(|| stream.tags.rotate.as_ref()?.parse().ok())
+        .unwrap_or(0.0);
+    Ok(Probe {
+        codec: codec_words(&stream),
+        fps,
+        frame_count: stream
+            .nb_frames
+            .as_ref()
+            .and_then(|count| count.parse().ok())
+            .filter(|count| *count > 0),
+        duration_secs,
+        rotation: Rotation::from_clockwise_deg(clockwise_deg),
+        interlaced: matches!(
+            stream.field_order.as_deref(),
+            Some("tt" | "bb" | "tb" | "bt")
+        ),
+    })
+}
+
+fn fraction(text: &str) -> Option<f64> {
+    let (numerator, denominator) = text.split_once('/')?;
+    let value = numerator.parse::<f64>().ok()? / denominator.parse::<f64>().ok()?;
+    value.is_finite().then_some(value)
+}
+
+fn codec_words(stream: &Stream) -> String {
+    let name = match stream.codec_name.as_deref() {
+        Some("h264") => "H.264",
+        Some("hevc") => "HEVC",
+        Some("vp8") => "VP8",
+        Some("vp9") => "VP9",
+        Some("av1") => "AV1",
+        Some("mjpeg") => "Motion JPEG",
+        Some("mpeg4") => "MPEG-4 Part 2",
+        Some("mpeg2video") => "MPEG-2",
+        Some("prores") => "ProRes",
+        Some("gif") => "GIF",
+        Some(name) => name,
+        None => "unknown codec",
+    };
+    let details: Vec<&str> = [stream.profile.as_deref(), stream.pix_fmt.as_deref()]
+        .into_iter()
+        .flatten()
+        .collect();
+    if details.is_empty() {
+        name.to_owned()
+    } else {
+        format!("{name} ({})", details.join(", "))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn check(json: &str) -> Result<Probe, CaptureError> {
+        understood(Path::new("clip"), serde_json::from_str(json).unwrap())
+    }
+
+    #[test]
+    fn a_phone_clip_is_understood() {
+        let probe = check(
+            r#"{"packets":[{"pts_time":"0.000000","dts_time":"-0.033"},{"pts_time":"0.066667"},{"pts_time":"0.033333"}],
+                "streams":[{"codec_name":"hevc","profile":"Main 10","pix_fmt":"yuv420p10le","field_order":"progressive",
+                  "avg_frame_rate":"30/1","nb_frames":"3","duration":"0.100000","side_data_list":[{},{"rotation":-90}]}],
+                "format":{"format_name":"mov,mp4,m4a,3gp,3g2,mj2","duration":"0.120000"}}"#,
+        )
+        .unwrap();
+        assert_eq!(probe.codec, "HEVC (Main 10, yuv420p10le)");
+        assert!((probe.fps - 30.0).abs() < 0.01, "{}", probe.fps);
+        assert_eq!(
+            (probe.frame_count, probe.rotation, probe.interlaced),
+            (Some(3), Rotation::Clockwise90, false)
+        );
+        assert_eq!(probe.duration_secs, 0.1);
+    }
+
+    #[test]
+    fn a_file_without_pictures_or_with_only_one_is_refused() {
+        assert!(matches!(
+            check(r#"{"streams":[],"format":{"format_name":"wav"}}"#),
+            Err(CaptureError::NoVideoTrack { .. })
+        ));
+        let picture = r#"{"streams":[{"codec_name":"png"}],"format":{"format_name":"png_pipe"}}"#;
+        assert!(matches!(
+            check(picture),
+            Err(CaptureError::StillPicture { .. })
+        ));
+    }
+}

@@ -1,0 +1,96 @@
+//! Reads "now" on the clock that dates a source's frames, so that latency can be told.
+//!
+//! A camera's frames carry the driver's stamp, which on Linux is the system's monotonic clock. A
+//! paced clip's frames are dated on the clip's own clock, which runs at real pace from the moment
+//! its first frame was due. [`CaptureClock`] hides the difference: it is a pair of one instant and
+//! the capture time at that instant. It is cheap to copy and works on any thread.
+
+use std::time::Instant;
+
+use crate::time::CaptureTime;
+
+/// Turns instants into capture times of one source.
+#[derive(Clone, Copy, Debug)]
+pub struct CaptureClock {
+    anchor: Instant,
+    at_anchor: CaptureTime,
+}
+
+impl CaptureClock {
+    /// A clock that showed `at_anchor` at the instant `anchor` and runs at real pace.
+    pub fn anchored(anchor: Instant, at_anchor: CaptureTime) -> Self {
+        Self { anchor, at_anchor }
+    }
+
+    /// The clock of live cameras: monotonic, the same for every camera of this process, and not
+    /// reset when a camera is opened again.
+    pub fn monotonic() -> Self {
+        Self::anchored(Instant::now(), monotonic_now())
+    }
+
+    /// The capture time at `instant`.
+    pub fn at(&self, instant: Instant) -> CaptureTime {
+        let nanos = match instant.checked_duration_since(self.anchor) {
+            Some(after) => saturating_nanos(after),
+            None => -saturating_nanos(self.anchor.duration_since(instant)),
+        };
+        self.at_anchor + CaptureTime::from_nanos(nanos)
+    }
+
+    /// The capture time now.
+    pub fn now(&self) -> CaptureTime {
+        self.at(Instant::now())
+    }
+}
+
+fn saturating_nanos(duration: std::time::Duration) -> i64 {
+    i64::try_from(duration.as_nanos()).unwrap_or(i64::MAX)
+}
+
+/// The monotonic clock that Linux video drivers stamp their frames with.
+#[cfg(target_os = "linux")]
+pub(super) fn monotonic_now() -> CaptureTime {
+    let now = rustix::time::clock_gettime(rustix::time::ClockId::Monotonic);
+    CaptureTime::from_nanos(
+        now.tv_sec
+            .saturating_mul(1_000_000_000)
+            .saturating_add(now.tv_nsec),
+    )
+}
+
+/// A monotonic clock that starts when the process first asks; no driver stamp is on it.
+#[cfg(not(target_os = "linux"))]
+pub(super) fn monotonic_now() -> CaptureTime {
+    static START: std::sync::OnceLock<Instant> = std::sync::OnceLock::new();
+    CaptureTime::from_nanos(saturating_nanos(START.get_or_init(Instant::now).elapsed()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::time::Duration;
+
+    #[test]
+    fn instants_before_and_after_the_anchor_map_at_real_pace() {
+        let anchor = Instant::now() + Duration::from_secs(10);
+        let clock = CaptureClock::anchored(anchor, CaptureTime::from_secs(5.0));
+        assert_eq!(clock.at(anchor), CaptureTime::from_secs(5.0));
+        assert_eq!(
+            clock.at(anchor + Duration::from_millis(250)),
+            CaptureTime::from_secs(5.25)
+        );
+        assert_eq!(
+            clock.at(anchor - Duration::from_millis(250)),
+            CaptureTime::from_secs(4.75)
+        );
+    }
+
+    #[test]
+    fn two_monotonic_clocks_agree() {
+        let (first, second) = (CaptureClock::monotonic(), CaptureClock::monotonic());
+        let instant = Instant::now();
+        let apart_secs = first.at(instant).secs_since(second.at(instant)).abs();
+        // The two readings of a pair are taken one after the other; a busy machine may part them.
+        assert!(apart_secs < 0.1, "the clocks are {apart_secs} s apart");
+    }
+}

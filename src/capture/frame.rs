@@ -1,0 +1,30 @@
+//! One picture with the time it was taken.
+
+use crate::time::CaptureTime;
+
+/// A picture in 8-bit RGB, rows from the top, without padding, upright as a viewer sees it.
+#[derive(Clone, Debug, Default)]
+pub struct Frame {
+    /// Counts every frame the source produced, dropped ones included; starts at 0.
+    pub index: u64,
+    /// When the picture was taken.
+    pub captured_at: CaptureTime,
+    /// Width in pixels, after any rotation.
+    pub width: usize,
+    /// Height in pixels, after any rotation.
+    pub height: usize,
+    /// `3 * width * height` bytes.
+    pub rgb: Vec<u8>,
+}
+
+impl Frame {
+    /// Takes on a size and hands out the pixels to be written; the memory already held is used again.
+    ///
+    /// What the pixels hold until they are written is not defined.
+    pub fn resized(&mut self, width: usize, height: usize) -> &mut [u8] {
+        self.width = width;
+        self.height = height;
+        self.rgb.resize(3 * width * height, 0);
+        &mut self.rgb
+    }
+}

@@ -1,0 +1,29 @@
+//! Frames and where they come from.
+//!
+//! In: a video clip on disk or a camera. Out: [`Frame`]s, upright 8-bit RGB with the time each was
+//! taken, in the order they were taken. [`Source`] is the one type the daemon drives; it runs on
+//! the capture thread and may block for one frame. [`LatestFrame`] carries frames from that thread
+//! to the pose thread and lets the newest win.
+//!
+//! This room knows nothing of poses, reps or cues, opens no window, and writes nothing to disk.
+
+mod camera;
+mod clip;
+mod clock;
+mod colour;
+mod error;
+mod frame;
+mod rotate;
+mod slot;
+mod source;
+
+pub use camera::{
+    Backend, CameraChoice, CameraDevice, CameraInfo, CameraMode, CameraSource, PixelFormat,
+};
+pub use clip::{ClipInfo, ClipSource};
+pub use clock::CaptureClock;
+pub use error::CaptureError;
+pub use frame::Frame;
+pub use rotate::Rotation;
+pub use slot::{LatestFrame, Taken};
+pub use source::{Pace, PacedClip, Source};

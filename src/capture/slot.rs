@@ -1,0 +1,228 @@
+//! The latest-frame slot between the capture thread and the pose thread.
+//!
+//! It holds at most one frame. A newer frame takes the place of one that was not yet taken, and the
+//! loss is counted, so a slow model sees fewer frames but never old ones. Frames change hands by
+//! swapping buffers: three pictures exist in all (one being filled, one waiting, one being looked
+//! at), and none is allocated per frame.
+
+use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+use super::Frame;
+
+/// What a taker got.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Taken {
+    /// A frame, newer than every frame taken before.
+    Frame,
+    /// Nothing came in time.
+    Timeout,
+    /// The slot was closed and is empty; nothing will come any more.
+    Closed,
+}
+
+#[derive(Debug, Default)]
+struct State {
+    frame: Frame,
+    waiting: bool,
+    closed: bool,
+    dropped: u64,
+}
+
+/// A place for one frame, where the newest wins. Share it by reference or in an `Arc`.
+#[derive(Debug, Default)]
+pub struct LatestFrame {
+    state: Mutex<State>,
+    changed: Condvar,
+}
+
+impl LatestFrame {
+    /// An empty, open slot.
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Puts a frame in, in place of one not yet taken, and gives an old buffer back in `frame`.
+    ///
+    /// Never waits for the taker. Returns false when the slot is closed; the frame is then left
+    /// alone.
+    pub fn put(&self, frame: &mut Frame) -> bool {
+        let mut state = self.state();
+        if state.closed {
+            return false;
+        }
+        std::mem::swap(&mut state.frame, frame);
+        if state.waiting {
+            state.dropped += 1;
+        }
+        state.waiting = true;
+        drop(state);
+        self.changed.notify_one();
+        true
+    }
+
+    /// Takes the newest frame into `into`, whose buffer goes back into use; waits up to `timeout`
+    /// for one to come. `into` is changed only when a frame is given.
+    ///
+    /// A frame put before the slot was closed is still given.
+    pub fn take(&self, into: &mut Frame, timeout: Duration) -> Taken {
+        let deadline = Instant::now().checked_add(timeout);
+        let mut state = self.state();
+        loop {
+            if state.waiting {
+                state.waiting = false;
+                std::mem::swap(&mut state.frame, into);
+                return Taken::Frame;
+            }
+            if state.closed {
+                return Taken::Closed;
+            }
+            // A timeout too long for the clock means to wait for ever; an hour at a time does that.
+            let left = deadline.map_or(Duration::from_secs(3600), |deadline| {
+                deadline.saturating_duration_since(Instant::now())
+            });
+            if left.is_zero() {
+                return Taken::Timeout;
+            }
+            state = self
+                .changed
+                .wait_timeout(state, left)
+                .unwrap_or_else(PoisonError::into_inner)
+                .0;
+        }
+    }
+
+    /// Ends the traffic: putting is refused, and takers get [`Taken::Closed`] once it is empty.
+    pub fn close(&self) {
+        self.state().closed = true;
+        self.changed.notify_all();
+    }
+
+    /// How many frames were overwritten before anybody took them.
+    pub fn dropped(&self) -> u64 {
+        self.state().dropped
+    }
+
+    /// No code that can panic runs under the lock, so a poisoned lock still guards a whole state.
+    fn state(&self) -> MutexGuard<'_, State> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::HashSet;
+
+    fn frame(index: u64) -> Frame {
+        Frame {
+            index,
+            rgb: vec![index as u8; 12],
+            width: 2,
+            height: 2,
+            ..Frame::default()
+        }
+    }
+
+    #[test]
+    fn the_newest_frame_wins_and_the_loss_is_counted() {
+        let slot = LatestFrame::new();
+        for index in 0..5 {
+            assert!(slot.put(&mut frame(index)));
+        }
+        let mut got = Frame::default();
+        assert_eq!(slot.take(&mut got, Duration::ZERO), Taken::Frame);
+        assert_eq!((got.index, got.rgb[0]), (4, 4));
+        assert_eq!(slot.dropped(), 4);
+        assert_eq!(slot.take(&mut got, Duration::ZERO), Taken::Timeout);
+        assert_eq!(got.index, 4, "a timeout leaves the caller's frame alone");
+    }
+
+    #[test]
+    fn a_frame_put_before_closing_is_still_given() {
+        let slot = LatestFrame::new();
+        slot.put(&mut frame(7));
+        slot.close();
+        let mut got = Frame::default();
+        assert_eq!(slot.take(&mut got, Duration::MAX), Taken::Frame);
+        assert_eq!(slot.take(&mut got, Duration::MAX), Taken::Closed);
+        let mut refused = frame(8);
+        assert!(!slot.put(&mut refused));
+        assert_eq!(refused.index, 8);
+        assert_eq!(slot.dropped(), 0);
+    }
+
+    #[test]
+    fn buffers_go_round_and_are_never_made_anew() {
+        let slot = LatestFrame::new();
+        let (mut filling, mut looking) = (Frame::default(), Frame::default());
+        let mut seen = HashSet::new();
+        for index in 0..50 {
+            filling.index = index;
+            filling.resized(64, 48)[0] = index as u8;
+            seen.insert(filling.rgb.as_ptr() as usize);
+            slot.put(&mut filling);
+            if index % 3 == 0 {
+                assert_eq!(slot.take(&mut looking, Duration::ZERO), Taken::Frame);
+                assert_eq!(looking.rgb[0], index as u8);
+            }
+        }
+        assert!(seen.len() <= 3, "{} buffers were in use", seen.len());
+    }
+
+    #[test]
+    fn a_waiting_taker_is_woken_by_a_frame_and_by_closing() {
+        // The taker asks to wait for ever, so only being woken lets this test end.
+        let slot = LatestFrame::new();
+        std::thread::scope(|scope| {
+            let taker = scope.spawn(|| {
+                let mut got = Frame::default();
+                let first = slot.take(&mut got, Duration::MAX);
+                let second = slot.take(&mut got, Duration::MAX);
+                (first, got.index, second)
+            });
+            slot.put(&mut frame(3));
+            slot.close();
+            assert_eq!(taker.join().unwrap(), (Taken::Frame, 3, Taken::Closed));
+        });
+    }
+
+    #[test]
+    fn across_threads_every_frame_is_either_taken_in_order_or_counted_as_dropped() {
+        const PUT: u64 = 20_000;
+        let slot = LatestFrame::new();
+        let taken = std::thread::scope(|scope| {
+            scope.spawn(|| {
+                let mut filling = Frame::default();
+                for index in 0..PUT {
+                    filling.index = index;
+                    filling.resized(2, 2).fill(index as u8);
+                    assert!(slot.put(&mut filling));
+                }
+                slot.close();
+            });
+            let (mut taken, mut last, mut got) = (0, None, Frame::default());
+            loop {
+                match slot.take(&mut got, Duration::MAX) {
+                    Taken::Frame => {
+                        assert!(
+                            last.is_none_or(|last| got.index > last),
+                            "{} after {last:?}",
+                            got.index
+                        );
+                        assert!(
+                            got.rgb.iter().all(|byte| *byte == got.index as u8),
+                            "a torn frame"
+                        );
+                        (taken, last) = (taken + 1, Some(got.index));
+                    }
+                    Taken::Closed => break,
+                    Taken::Timeout => panic!("an endless wait timed out"),
+                }
+            }
+            assert_eq!(last, Some(PUT - 1), "the last frame is never lost");
+            taken
+        });
+        assert_eq!(taken + slot.dropped(), PUT);
+    }
+}

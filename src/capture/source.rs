@@ -1,0 +1,166 @@
+//! One type for everything that gives frames, and the pace at which a clip gives them.
+//!
+//! Runs on the capture thread. A camera sets its own pace. A clip gives frames as fast as they
+//! decode, or, paced, each when its time stamp says, so that a recording can stand in for a camera.
+
+use std::time::{Duration, Instant};
+
+use super::{CameraSource, CaptureClock, CaptureError, ClipSource, Frame};
+use crate::time::CaptureTime;
+
+/// How fast a clip's frames are given.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Pace {
+    /// Each frame when its own time stamp says.
+    Real,
+    /// Each frame as soon as it is decoded.
+    #[default]
+    Fast,
+}
+
+/// Where frames come from.
+#[derive(Debug)]
+pub enum Source {
+    /// A live camera.
+    Camera(Box<CameraSource>),
+    /// A clip, as fast as it decodes.
+    Clip(Box<ClipSource>),
+    /// A clip at real pace.
+    PacedClip(Box<PacedClip>),
+}
+
+impl Source {
+    /// A clip at the pace asked for.
+    pub fn from_clip(clip: ClipSource, pace: Pace) -> Self {
+        match pace {
+            Pace::Fast => Self::Clip(Box::new(clip)),
+            Pace::Real => Self::PacedClip(Box::new(PacedClip::new(clip))),
+        }
+    }
+
+    /// The next frame, into a buffer used again; false at the end of a clip, after which every call
+    /// gives false. A camera never ends.
+    ///
+    /// # Errors
+    ///
+    /// For a camera, [`CaptureError::CameraTimeout`] and [`CaptureError::BadFrame`] pass: call
+    /// again. Any other error means that the source is to be dropped and, if wanted, opened again.
+    pub fn next_frame(&mut self, into: &mut Frame) -> Result<bool, CaptureError> {
+        match self {
+            Self::Camera(camera) => camera.next_frame(into).map(|()| true),
+            Self::Clip(clip) => clip.next_frame(into),
+            Self::PacedClip(paced) => paced.next_frame(into),
+        }
+    }
+
+    /// Frames a second as the camera promises or the clip's stamps show; zero where unknown.
+    pub fn fps(&self) -> f64 {
+        match self {
+            Self::Camera(camera) => camera.info().fps,
+            Self::Clip(clip) => clip.info().fps,
+            Self::PacedClip(paced) => paced.clip().info().fps,
+        }
+    }
+
+    /// "Now" on the clock of this source's stamps. None where that has no meaning: a clip at full
+    /// speed, and a paced clip before its first frame.
+    pub fn clock(&self) -> Option<CaptureClock> {
+        match self {
+            Self::Camera(_) => Some(CaptureClock::monotonic()),
+            Self::Clip(_) => None,
+            Self::PacedClip(paced) => paced.clock(),
+        }
+    }
+
+    /// The clip, if this source is one.
+    pub fn clip(&self) -> Option<&ClipSource> {
+        match self {
+            Self::Camera(_) => None,
+            Self::Clip(clip) => Some(clip),
+            Self::PacedClip(paced) => Some(paced.clip()),
+        }
+    }
+}
+
+/// A clip that gives each frame when its time stamp says, counted from the first frame.
+///
+/// Late frames (the machine was busy) are given at once and the schedule is kept, as a camera would.
+#[derive(Debug)]
+pub struct PacedClip {
+    clip: ClipSource,
+    schedule: Schedule,
+}
+
+impl PacedClip {
+    /// Starts the clock when the first frame is asked for.
+    pub fn new(clip: ClipSource) -> Self {
+        Self {
+            clip,
+            schedule: Schedule::default(),
+        }
+    }
+
+    /// The clip behind it.
+    pub fn clip(&self) -> &ClipSource {
+        &self.clip
+    }
+
+    /// The clip's own clock, running; none before the first frame.
+    pub fn clock(&self) -> Option<CaptureClock> {
+        self.schedule.clock
+    }
+
+    /// As [`ClipSource::next_frame`], but returns no earlier than the frame is due.
+    ///
+    /// # Errors
+    ///
+    /// As [`ClipSource::next_frame`].
+    pub fn next_frame(&mut self, into: &mut Frame) -> Result<bool, CaptureError> {
+        let more = self.clip.next_frame(into)?;
+        if more {
+            std::thread::sleep(self.schedule.wait(Instant::now(), into.captured_at));
+        }
+        Ok(more)
+    }
+}
+
+/// When frames are due: the first at once, the others as far after it as their stamps are.
+#[derive(Debug, Default)]
+struct Schedule {
+    clock: Option<CaptureClock>,
+}
+
+impl Schedule {
+    fn wait(&mut self, now: Instant, stamp: CaptureTime) -> Duration {
+        let clock = self
+            .clock
+            .get_or_insert_with(|| CaptureClock::anchored(now, stamp));
+        let early_nanos = (stamp - clock.at(now)).nanos();
+        Duration::from_nanos(u64::try_from(early_nanos).unwrap_or(0))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn frames_are_due_as_far_apart_as_their_stamps() {
+        let start = Instant::now();
+        let mut schedule = Schedule::default();
+        let mut wait = |after_millis: u64, stamp_secs: f64| {
+            schedule
+                .wait(
+                    start + Duration::from_millis(after_millis),
+                    CaptureTime::from_secs(stamp_secs),
+                )
+                .as_millis()
+        };
+        // A clip whose first stamp is not zero starts at once all the same.
+        assert_eq!(wait(0, 2.0), 0);
+        assert_eq!(wait(10, 2.040), 30);
+        // This frame took too long to decode: no wait, and the next keeps the schedule.
+        assert_eq!(wait(130, 2.080), 0);
+        assert_eq!(wait(135, 2.140), 5);
+    }
+}

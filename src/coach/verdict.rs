@@ -1,0 +1,62 @@
+//! What the coach's bands say about a rep, and what the hitter was told.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use crate::rep::{MeasureName, Rep};
+use crate::time::CaptureTime;
+
+/// How a measure stands against its band.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    /// Within the band, its ends included.
+    In,
+    /// Below the band.
+    Low,
+    /// Above the band.
+    High,
+}
+
+impl Verdict {
+    /// The word used in logs.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Verdict::In => "in",
+            Verdict::Low => "low",
+            Verdict::High => "high",
+        }
+    }
+
+    /// The verdict of this name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        [Verdict::In, Verdict::Low, Verdict::High]
+            .into_iter()
+            .find(|v| v.name() == name)
+    }
+}
+
+/// A cue that was decided on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CueGiven {
+    /// Which cue, as the sound library names it, such as `in_band` or `head_forward`.
+    pub id: String,
+    /// When it was decided, in capture time.
+    pub at: CaptureTime,
+    /// From the decision to the first sample at the device, where a device played it.
+    pub latency_ms: Option<f64>,
+}
+
+/// A rep with its verdicts and its cue: what the journal keeps.
+#[derive(Clone, Debug, PartialEq)]
+pub struct JudgedRep {
+    /// The rep's number in its session, from 1.
+    pub number: u32,
+    /// The rep itself.
+    pub rep: Rep,
+    /// A verdict for each measure that was made and has a band.
+    pub verdicts: BTreeMap<MeasureName, Verdict>,
+    /// What the hitter heard, if anything.
+    pub cue: Option<CueGiven>,
+}

@@ -1,0 +1,356 @@
+//! `cagehand check`: is this cage ready? Camera, light, framing, frame rate, speaker, disk, model, settings.
+
+use std::path::Path;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use clap::Args;
+
+use super::watch::{camera_choice, time_landmarks};
+use super::{Failure, notice, places, show};
+use crate::capture::{CameraSource, CaptureError, ClipSource, Frame, Pace, Source};
+use crate::pose::{Body, Landmark, Model};
+use crate::settings::Settings;
+use crate::sound::{CueLibrary, IN_BAND, Outcome, Output, PlayRequest, Player};
+use crate::time::CaptureTime;
+
+/// How long the camera is looked at.
+const LOOK: Duration = Duration::from_secs(3);
+/// Mean brightness of a picture that is too dark, or so bright that it is washed out; 0 to 255.
+const LIGHT: std::ops::RangeInclusive<f64> = 35.0..=220.0;
+/// Part of the picture's height that a standing hitter should take.
+const SIZE: std::ops::RangeInclusive<f64> = 0.45..=0.95;
+/// Space that the journal should have left.
+const LEAST_FREE_BYTES: u64 = 500 * 1024 * 1024;
+
+/// Arguments of `check`.
+#[derive(Debug, Args)]
+pub struct Check {
+    /// Look at this clip instead of the camera.
+    #[arg(long, value_name = "CLIP")]
+    clip: Option<std::path::PathBuf>,
+    /// Do not play a sound.
+    #[arg(long)]
+    silent: bool,
+}
+
+/// One line of the report.
+struct Finding {
+    what: &'static str,
+    good: bool,
+    says: String,
+}
+
+impl Check {
+    pub fn run(self, settings: &Settings) -> Result<(), Failure> {
+        show::line(notice::NOTICE);
+        let mut findings = self.look(settings)?;
+        if !self.silent {
+            findings.push(speaker(settings));
+        }
+        findings.push(disk(settings)?);
+        for finding in &findings {
+            let mark = if finding.good { "good" } else { "MEND" };
+            show::line(&format!("{mark}  {:<10}  {}", finding.what, finding.says));
+        }
+        let bad: Vec<&str> = findings
+            .iter()
+            .filter(|f| !f.good)
+            .map(|f| f.what)
+            .collect();
+        if bad.is_empty() {
+            return Ok(());
+        }
+        Err(Failure::Finding(format!(
+            "to be mended: {}",
+            bad.join(", ")
+        )))
+    }
+
+    /// Everything that needs pictures.
+    fn look(&self, settings: &Settings) -> Result<Vec<Finding>, Failure> {
+        let source = match &self.clip {
+            Some(path) => Source::from_clip(ClipSource::open(path)?, Pace::Real),
+            None => match CameraSource::open(&camera_choice(settings)) {
+                Ok(camera) => Source::Camera(Box::new(camera)),
+                Err(error) => {
+                    let mut findings = vec![Finding {
+                        what: "camera",
+                        good: false,
+                        says: error.to_string(),
+                    }];
+                    if let Ok(all) = CameraSource::list()
+                        && !all.is_empty()
+                    {
+                        let names: Vec<String> = all.iter().map(|c| c.label()).collect();
+                        findings[0].says += &format!(". Found: {}", names.join("; "));
+                    }
+                    return Ok(findings);
+                }
+            },
+        };
+        let promised = source.fps();
+        let mut findings = vec![Finding {
+            what: "camera",
+            good: true,
+            says: camera_says(&source),
+        }];
+        match watch_for(source, LOOK) {
+            Ok(seen) => findings.extend(seen.judge(promised, settings)?),
+            Err(error) => findings.push(Finding {
+                what: "frames",
+                good: false,
+                says: error.to_string(),
+            }),
+        }
+        Ok(findings)
+    }
+}
+
+fn camera_says(source: &Source) -> String {
+    match source {
+        Source::Camera(camera) => {
+            let info = camera.info();
+            format!(
+                "{}: {} x {} at {:.0} frames a second, {}",
+                info.label(),
+                info.width,
+                info.height,
+                info.fps,
+                info.format
+            )
+        }
+        other => format!(
+            "none; looking at {}",
+            other
+                .clip()
+                .map(|c| c.path().display().to_string())
+                .unwrap_or_default()
+        ),
+    }
+}
+
+/// What a few seconds of frames show.
+struct Seen {
+    frames: u64,
+    lost: u64,
+    secs: f64,
+    light: f64,
+    last: Frame,
+}
+
+fn watch_for(mut source: Source, time: Duration) -> Result<Seen, CaptureError> {
+    let mut frame = Frame::default();
+    let mut seen = Seen {
+        frames: 0,
+        lost: 0,
+        secs: 0.0,
+        light: 0.0,
+        last: Frame::default(),
+    };
+    let (mut first, started) = (None::<(u64, CaptureTime)>, Instant::now());
+    let mut light = 0.0;
+    while started.elapsed() < time {
+        match source.next_frame(&mut frame) {
+            Ok(true) => {}
+            Ok(false) => break,
+            Err(CaptureError::BadFrame { .. } | CaptureError::CameraTimeout { .. }) => {
+                seen.lost += 1;
+                continue;
+            }
+            Err(error) => return Err(error),
+        }
+        let (index, at) = *first.get_or_insert((frame.index, frame.captured_at));
+        seen.frames += 1;
+        seen.secs = frame.captured_at.secs_since(at);
+        seen.lost = seen
+            .lost
+            .max((frame.index - index + 1).saturating_sub(seen.frames));
+        light += mean(&frame.rgb);
+    }
+    seen.light = light / seen.frames.max(1) as f64;
+    seen.last = frame;
+    Ok(seen)
+}
+
+/// Mean of a sample of the bytes.
+fn mean(bytes: &[u8]) -> f64 {
+    let sample = bytes.iter().step_by(97);
+    let count = sample.len().max(1) as f64;
+    sample.map(|b| f64::from(*b)).sum::<f64>() / count
+}
+
+impl Seen {
+    fn judge(&self, promised: f64, settings: &Settings) -> Result<Vec<Finding>, Failure> {
+        let fps = if self.secs > 0.0 {
+            (self.frames - 1) as f64 / self.secs
+        } else {
+            0.0
+        };
+        let mut findings = vec![Finding {
+            what: "frames",
+            good: fps >= 0.9 * promised && fps >= 25.0 && self.lost * 50 <= self.frames,
+            says: format!(
+                "{fps:.1} a second come, {promised:.0} promised, {} lost{}",
+                self.lost,
+                if fps < 55.0 {
+                    "; 60 or more show the swing better: more light lets the camera run faster"
+                } else {
+                    ""
+                }
+            ),
+        }];
+        let lit = LIGHT.contains(&self.light);
+        let advice = match lit {
+            true => "",
+            false if self.light < *LIGHT.start() => ": too dark, put more light on the hitter",
+            false => ": too bright, keep lamps and windows out of the picture",
+        };
+        findings.push(Finding {
+            what: "light",
+            good: lit,
+            says: format!("mean brightness {:.0} of 255{advice}", self.light),
+        });
+        let mut tracker = Model::Full.tracker()?;
+        let took = time_landmarks(&mut tracker)?;
+        let lite = time_landmarks(&mut Model::Lite.tracker()?)?;
+        findings.push(Finding {
+            what: "machine",
+            good: lite < 1000.0 / promised.max(1.0),
+            says: format!(
+                "full model {took:.1} ms a frame, lite {lite:.1} ms; {:.1} ms between frames",
+                1000.0 / promised.max(1.0)
+            ),
+        });
+        let body = tracker.next(&self.last)?.body;
+        findings.push(framing(body.as_ref(), self.last.height as f64, settings));
+        Ok(findings)
+    }
+}
+
+/// Is the whole hitter in the picture, and large enough?
+fn framing(body: Option<&Body>, height_px: f64, _settings: &Settings) -> Finding {
+    let finding = |good, says: String| Finding {
+        what: "framing",
+        good,
+        says,
+    };
+    let Some(body) = body else {
+        return finding(
+            false,
+            "nobody found: stand in the box, the whole body in the picture, then check again"
+                .into(),
+        );
+    };
+    let y = |l: Landmark| body.point(l).map(|p| f64::from(p.y_px));
+    let (Some(head), Some(left), Some(right)) = (
+        y(Landmark::Nose),
+        y(Landmark::LeftHeel),
+        y(Landmark::RightHeel),
+    ) else {
+        return finding(false, "head or feet not found".into());
+    };
+    let feet = left.max(right);
+    if feet > 0.98 * height_px {
+        return finding(
+            false,
+            "the feet are cut off: tilt the camera down or move it back".into(),
+        );
+    }
+    if head < 0.05 * height_px {
+        return finding(
+            false,
+            "the head is close to the upper edge: tilt the camera up or move it back".into(),
+        );
+    }
+    let size = (feet - head) / height_px;
+    let advice = match SIZE.contains(&size) {
+        true => "",
+        false if size < *SIZE.start() => ": small, move the camera closer",
+        false => ": large, move the camera back so that a swing stays in the picture",
+    };
+    finding(
+        SIZE.contains(&size),
+        format!(
+            "hitter found, {:.0} % of the picture's height{advice}",
+            100.0 * size
+        ),
+    )
+}
+
+/// Plays the pleasant tone and sees whether it went out.
+fn speaker(settings: &Settings) -> Finding {
+    let finding = |good, says: String| Finding {
+        what: "speaker",
+        good,
+        says,
+    };
+    let library = match CueLibrary::load(settings.cues.phrases.as_deref()) {
+        Ok(library) => Arc::new(library),
+        Err(error) => return finding(false, error.to_string()),
+    };
+    let player = match Player::start(Output::Device, library, settings.cues.volume) {
+        Ok(player) => player,
+        Err(error) => return finding(false, error.to_string()),
+    };
+    let at = CaptureTime::default();
+    player.play(PlayRequest {
+        cue_id: IN_BAND.into(),
+        decided_at: Instant::now(),
+        at,
+    });
+    let outcome = player.outcomes().recv_timeout(Duration::from_secs(3));
+    let result = match outcome {
+        Ok(Outcome::Heard(heard)) => finding(
+            true,
+            format!(
+                "a two-note tone was played after {:.0} ms; if you did not hear it, check volume and cable",
+                heard.latency_millis
+            ),
+        ),
+        Ok(Outcome::Unheard(unheard)) => finding(
+            false,
+            format!(
+                "{}: connect a speaker, or see the system's sound settings",
+                unheard.why.as_words()
+            ),
+        ),
+        Err(_) => finding(false, "the sound device does not answer".into()),
+    };
+    player.finish(at);
+    result
+}
+
+fn disk(settings: &Settings) -> Result<Finding, Failure> {
+    let path = places::journal(None, settings)?;
+    let folder = path
+        .ancestors()
+        .skip(1)
+        .find(|p| p.is_dir())
+        .unwrap_or(Path::new("/"));
+    let finding = |good, says: String| Finding {
+        what: "disk",
+        good,
+        says,
+    };
+    Ok(match free_bytes(folder) {
+        Ok(free) => finding(
+            free >= LEAST_FREE_BYTES,
+            format!("{:.1} GB free for {}", free as f64 / 1e9, path.display()),
+        ),
+        Err(error) => finding(false, format!("{}: {error}", folder.display())),
+    })
+}
+
+#[cfg(unix)]
+fn free_bytes(folder: &Path) -> std::io::Result<u64> {
+    let stat = rustix::fs::statvfs(folder)?;
+    Ok(stat.f_bavail.saturating_mul(stat.f_frsize))
+}
+
+#[cfg(not(unix))]
+fn free_bytes(_folder: &Path) -> std::io::Result<u64> {
+    Err(std::io::Error::other(
+        "free space is not known on this system",
+    ))
+}

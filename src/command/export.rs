@@ -1,0 +1,97 @@
+//! `cagehand export`: reps out of the journal, for other programs.
+
+use std::fs::File;
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+use clap::{Args, ValueEnum};
+use jiff::Timestamp;
+
+use super::{Failure, places};
+use crate::journal::{
+    ExportFormat, HitterChoice, Journal, JournalError, RepFilter, RepId, SessionId,
+};
+use crate::settings::Settings;
+
+/// Arguments of `export`.
+#[derive(Debug, Args)]
+pub struct Export {
+    /// How reps are written.
+    #[arg(long, default_value = "jsonl")]
+    format: Format,
+    /// Write here; "-" is standard output.
+    #[arg(long, value_name = "FILE", default_value = "-")]
+    out: PathBuf,
+    /// Only this hitter's reps, by name.
+    #[arg(long, value_name = "NAME")]
+    hitter: Option<String>,
+    /// Only this session's reps, by its number.
+    #[arg(long, value_name = "N")]
+    session: Option<i64>,
+    /// Only reps logged at this time or later, such as 2026-05-01T00:00:00Z.
+    #[arg(long, value_name = "TIME")]
+    since: Option<Timestamp>,
+    /// Only reps logged before this time.
+    #[arg(long, value_name = "TIME")]
+    until: Option<Timestamp>,
+    /// Write one rep's poses as a pose track instead; N is the number of the rep in its --session.
+    #[arg(long, value_name = "N", requires = "session")]
+    timeline: Option<u32>,
+    /// Read this journal.
+    #[arg(long, value_name = "FILE")]
+    journal: Option<PathBuf>,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum Format {
+    Jsonl,
+    Csv,
+}
+
+impl Export {
+    pub fn run(self, settings: &Settings) -> Result<(), Failure> {
+        let path = places::journal(self.journal.as_deref(), settings)?;
+        let journal = Journal::read_only(&path)?;
+        let session = self.session.map(SessionId::new);
+        let mut out: Box<dyn Write> = if self.out.as_os_str() == "-" {
+            Box::new(io::stdout().lock())
+        } else {
+            let file = File::create(&self.out).map_err(|e| {
+                Failure::Request(format!("{}: cannot be written: {e}", self.out.display()))
+            })?;
+            Box::new(file)
+        };
+        let done = match (self.timeline, session) {
+            (Some(number), Some(session)) => {
+                let rep: RepId = journal
+                    .rep_numbered(session, number)?
+                    .ok_or_else(|| {
+                        Failure::Request(format!("session {session} has no rep {number}"))
+                    })?
+                    .id;
+                journal.export_timeline(rep, &mut out)
+            }
+            _ => {
+                let filter = RepFilter {
+                    hitter: self.hitter.map(HitterChoice::Name),
+                    session,
+                    since: self.since,
+                    until: self.until,
+                };
+                let format = match self.format {
+                    Format::Jsonl => ExportFormat::JsonLines,
+                    Format::Csv => ExportFormat::Csv,
+                };
+                journal.export_reps(&filter, format, &mut out).map(drop)
+            }
+        };
+        match done {
+            // The reader of a pipe may have seen enough.
+            Err(JournalError::Output(e)) if e.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+            Err(
+                error @ (JournalError::NoSuchHitter { .. } | JournalError::NoSuchSession { .. }),
+            ) => Err(Failure::Request(error.to_string())),
+            other => Ok(other?),
+        }
+    }
+}

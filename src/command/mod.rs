@@ -1,0 +1,134 @@
+//! The commands of the program, one file each, and what they share: arguments, failures, the notice.
+
+mod bench;
+mod check;
+mod export;
+mod notice;
+mod places;
+mod replay;
+mod show;
+mod watch;
+
+use std::path::PathBuf;
+
+use clap::{Parser, Subcommand};
+use tracing_subscriber::EnvFilter;
+
+use crate::capture::CaptureError;
+use crate::daemon::DaemonError;
+use crate::journal::{JournalError, RepLogError};
+use crate::pose::InferenceError;
+use crate::pose::track::TrackError;
+use crate::settings::{Settings, SettingsError};
+use crate::sound::SoundError;
+
+/// Watches a hitter, plays one short cue after each swing, and logs every rep.
+#[derive(Debug, Parser)]
+#[command(name = "cagehand", version, about, after_help = notice::NOTICE)]
+pub struct Arguments {
+    /// Settings file; without it the user's own, else the defaults.
+    #[arg(long, global = true, value_name = "FILE")]
+    settings: Option<PathBuf>,
+    /// Say more on standard error; twice for every detail.
+    #[arg(long, short, global = true, action = clap::ArgAction::Count)]
+    pub verbose: u8,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Watch the camera, or the bundled recording where there is none.
+    Watch(watch::Watch),
+    /// Run one recording (a video clip or a pose track) and exit.
+    Replay(replay::Replay),
+    /// Check camera, light, framing, frame rate, speaker and disk.
+    Check(check::Check),
+    /// Write reps from the journal as JSON Lines or CSV, or one rep's poses as a pose track.
+    Export(export::Export),
+    /// Measure how fast this machine is.
+    Bench(bench::Bench),
+}
+
+/// Runs the command that was asked for.
+///
+/// # Errors
+/// Whatever keeps the command from doing its work.
+pub fn run(arguments: Arguments) -> Result<(), Failure> {
+    let path = arguments.settings.or_else(places::user_settings);
+    let settings = match path {
+        Some(path) => Settings::read(&path)?,
+        None => Settings::parse(
+            crate::settings::DEFAULT_FILE,
+            "the built-in defaults".as_ref(),
+        )?,
+    };
+    match arguments.command {
+        Command::Watch(watch) => watch.run(&settings),
+        Command::Replay(replay) => replay.run(&settings),
+        Command::Check(check) => check.run(&settings),
+        Command::Export(export) => export.run(&settings),
+        Command::Bench(bench) => bench.run(),
+    }
+}
+
+/// Sends the log to standard error. `RUST_LOG` overrules the number of `-v`.
+pub fn start_logging(verbose: u8) {
+    let level = match verbose {
+        0 => "warn,symphonia_core=error,symphonia_bundle_mp3=error",
+        1 => "info,tract=warn,symphonia_core=error",
+        _ => "cagehand=trace,info,tract=warn",
+    };
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(level));
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_target(false)
+        .init();
+}
+
+/// Why a command did not do its work.
+#[derive(Debug, thiserror::Error)]
+#[allow(missing_docs, reason = "each variant carries another room's error")]
+pub enum Failure {
+    #[error(transparent)]
+    Settings(#[from] SettingsError),
+    /// What was asked for cannot be done.
+    #[error("{0}")]
+    Request(String),
+    /// The work was done, and the result is bad news.
+    #[error("{0}")]
+    Finding(String),
+    #[error(transparent)]
+    Daemon(#[from] DaemonError),
+}
+
+macro_rules! through_daemon {
+    ($($error:ty),+) => {
+        $(impl From<$error> for Failure {
+            fn from(error: $error) -> Self {
+                Failure::Daemon(error.into())
+            }
+        })+
+    };
+}
+
+through_daemon!(
+    CaptureError,
+    InferenceError,
+    TrackError,
+    SoundError,
+    JournalError,
+    RepLogError,
+    std::io::Error
+);
+
+impl Failure {
+    /// 2 for a bad request or settings, 1 for a failure while running.
+    pub fn exit_status(&self) -> u8 {
+        match self {
+            Failure::Settings(_) | Failure::Request(_) => 2,
+            Failure::Finding(_) | Failure::Daemon(_) => 1,
+        }
+    }
+}

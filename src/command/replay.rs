@@ -1,0 +1,378 @@
+//! `cagehand replay SOURCE`: one recording from start to end, as if it were happening.
+
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::Ordering;
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+
+use clap::{Args, ValueEnum};
+
+use super::{Failure, notice, places, show};
+use crate::capture::{CaptureError, ClipSource, Frame, Pace, Source};
+use crate::coach::Coach;
+use crate::daemon::{Ears, Health, LaneIn, Outlets, RepStage, Stop, Tally, Which, run_line};
+use crate::journal::{
+    JournalWriter, NewHitter, NewSession, PictureSize, RepLog, WriterOptions,
+    now_to_the_millisecond,
+};
+use crate::pose::Model;
+use crate::pose::track::{TrackReader, TrackWriter};
+use crate::rep::{Bats, FinderSettings, RepFinder};
+use crate::settings::{ModelChoice, Settings};
+use crate::sound::{CueLibrary, Output, Player, WavRender};
+
+/// Pose tracks are known by this ending.
+const TRACK_ENDING: &str = ".jsonl";
+
+/// Arguments of `replay`.
+#[derive(Debug, Args)]
+pub struct Replay {
+    /// A video clip, or a pose track (.track.jsonl).
+    source: PathBuf,
+    /// Write the rep log here: one JSON line a rep, as it happens.
+    #[arg(long, value_name = "FILE")]
+    reps: Option<PathBuf>,
+    /// Write the pose track here: one JSON line a frame.
+    #[arg(long, value_name = "FILE")]
+    track: Option<PathBuf>,
+    /// The hitter's standing height in centimetres.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(80..=230))]
+    height_cm: Option<u16>,
+    /// Which side the hitter stands on; found out where not told.
+    #[arg(long)]
+    bats: Option<Side>,
+    /// "real" runs as it was recorded, "fast" as quickly as the machine can.
+    #[arg(long, default_value = "real")]
+    pace: PaceArg,
+    /// Where cues are heard: none, device, or a WAV file. "device" at real pace, else "none", where not told.
+    #[arg(long, value_name = "none|device|FILE.wav")]
+    sound: Option<String>,
+    /// The pose model; "full" where neither this nor the settings say.
+    #[arg(long)]
+    model: Option<ModelArg>,
+    /// Keep the reps in this journal.
+    #[arg(long, value_name = "FILE", conflicts_with = "no_journal")]
+    journal: Option<PathBuf>,
+    /// Keep no journal of this run.
+    #[arg(long)]
+    no_journal: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Side {
+    Left,
+    Right,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(super) enum PaceArg {
+    Real,
+    Fast,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(super) enum ModelArg {
+    Full,
+    Lite,
+}
+
+impl From<ModelArg> for Model {
+    fn from(arg: ModelArg) -> Self {
+        match arg {
+            ModelArg::Full => Model::Full,
+            ModelArg::Lite => Model::Lite,
+        }
+    }
+}
+
+impl Replay {
+    pub fn run(self, settings: &Settings) -> Result<(), Failure> {
+        let sound = self.sound()?;
+        if self.source.to_string_lossy().ends_with(TRACK_ENDING) {
+            return self.replay_track(settings, &sound);
+        }
+        self.replay_clip(settings, &sound)
+    }
+
+    fn replay_clip(&self, settings: &Settings, sound: &Sound) -> Result<(), Failure> {
+        let clip = ClipSource::open(&self.source)?;
+        let info = clip.info().clone();
+        let tracker = self.model(settings).tracker()?;
+        show::line(notice::NOTICE);
+        show::line(&format!(
+            "{}: {} x {}, {:.3} frames a second, {}, {} model",
+            self.source.display(),
+            info.width,
+            info.height,
+            info.fps,
+            info.codec,
+            self.model(settings).name()
+        ));
+        let clock = Arc::new(OnceLock::new());
+        let mut stage = self.stage(
+            settings,
+            sound,
+            &clock,
+            (info.fps, info.width as u32, info.height as u32),
+        )?;
+        let health = Arc::new(Health::default());
+        let stop = Stop::new();
+        stop.on_signals()?;
+        let (which, pace) = match self.pace {
+            PaceArg::Fast => (Which::Every, Pace::Fast),
+            PaceArg::Real => (Which::Latest, Pace::Real),
+        };
+        let trouble = Arc::new(Mutex::new(None));
+        let capture = {
+            let (health, stop, trouble, clock) = (
+                Arc::clone(&health),
+                stop.clone(),
+                Arc::clone(&trouble),
+                clock,
+            );
+            let mut source = Source::from_clip(clip, pace);
+            move |lane: &LaneIn| {
+                let result = pump(&mut source, lane, &health, &stop, &clock);
+                *trouble.lock().unwrap_or_else(PoisonError::into_inner) =
+                    source.clip().and_then(|c| c.trouble().map(str::to_owned));
+                result
+            }
+        };
+        let ran = run_line(which, tracker, &health, &mut stage, capture);
+        let tally = stage.finish()?;
+        ran?;
+        show::line(&format!("{}  {}", told(&tally), health.summary()));
+        if let Some(trouble) = trouble
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .take()
+        {
+            return Err(Failure::Finding(format!(
+                "{}: {trouble}",
+                self.source.display()
+            )));
+        }
+        self.verdict(&tally, &stop)
+    }
+
+    fn replay_track(&self, settings: &Settings, sound: &Sound) -> Result<(), Failure> {
+        let mut reader = TrackReader::open(&self.source)?;
+        let (fps, width, height) = (
+            reader.header().fps,
+            reader.header().width,
+            reader.header().height,
+        );
+        show::line(notice::NOTICE);
+        show::line(&format!(
+            "{}: pose track, {fps} frames a second",
+            self.source.display()
+        ));
+        let clock = Arc::new(OnceLock::new());
+        let mut stage = self.stage(settings, sound, &clock, (fps, width, height))?;
+        let stop = Stop::new();
+        stop.on_signals()?;
+        let picture = PictureSize {
+            width_px: width,
+            height_px: height,
+        };
+        let started = std::time::Instant::now();
+        let mut first = None;
+        let ran = loop {
+            if stop.requested() {
+                break Ok(());
+            }
+            match reader.next_frame() {
+                Ok(Some(pose)) => {
+                    if self.pace == PaceArg::Real {
+                        let first = *first.get_or_insert(pose.captured_at);
+                        let due = started
+                            + std::time::Duration::from_secs_f64(
+                                pose.captured_at.secs_since(first).max(0.0),
+                            );
+                        std::thread::sleep(
+                            due.saturating_duration_since(std::time::Instant::now()),
+                        );
+                    }
+                    if let Err(error) = stage.take(pose, picture) {
+                        break Err(Failure::from(error));
+                    }
+                }
+                Ok(None) => break Ok(()),
+                Err(error) => break Err(error.into()),
+            }
+        };
+        let tally = stage.finish()?;
+        ran?;
+        show::line(&told(&tally));
+        self.verdict(&tally, &stop)
+    }
+
+    /// A recording in which nobody was ever found is bad news, not a success.
+    fn verdict(&self, tally: &Tally, stop: &Stop) -> Result<(), Failure> {
+        if tally.bodies == 0 && !stop.requested() {
+            return Err(Failure::Finding(format!(
+                "{}: no hitter was found in any of its {} frames; the whole body must be in the picture, lit, and large enough",
+                self.source.display(),
+                tally.frames
+            )));
+        }
+        Ok(())
+    }
+
+    fn stage(
+        &self,
+        settings: &Settings,
+        sound: &Sound,
+        clock: &Arc<OnceLock<crate::capture::CaptureClock>>,
+        (fps, width, height): (f64, u32, u32),
+    ) -> Result<RepStage, Failure> {
+        let finder = FinderSettings {
+            height_cm: self.height_cm.map(f64::from).or(settings.hitter.height_cm),
+            bats: match self.bats {
+                Some(Side::Left) => Some(Bats::Left),
+                Some(Side::Right) => Some(Bats::Right),
+                None => settings.hitter.bats,
+            },
+            view: settings.camera.view,
+        };
+        let rep_log = self.reps.as_deref().map(RepLog::create).transpose()?;
+        let track = self
+            .track
+            .as_deref()
+            .map(|path| TrackWriter::create(path, fps, width, height))
+            .transpose()?;
+        let journal = if self.no_journal {
+            None
+        } else {
+            let path = places::journal(self.journal.as_deref(), settings)?;
+            Some(start_journal(
+                &path,
+                settings,
+                &finder,
+                &self.source.display().to_string(),
+            )?)
+        };
+        let outlets = Outlets {
+            ears: ears(sound, settings, self.pace)?,
+            journal,
+            rep_log,
+            track,
+            show: Box::new(show::line),
+        };
+        let coach = Coach::new(settings.bands.clone(), settings.cues.order.clone());
+        Ok(RepStage::new(
+            RepFinder::new(finder),
+            coach,
+            outlets,
+            Arc::clone(clock),
+        ))
+    }
+
+    fn model(&self, settings: &Settings) -> Model {
+        match (self.model, settings.model) {
+            (Some(told), _) => told.into(),
+            (None, ModelChoice::Fixed(model)) => model,
+            (None, ModelChoice::Auto) => Model::Full,
+        }
+    }
+
+    fn sound(&self) -> Result<Sound, Failure> {
+        match (self.sound.as_deref(), self.pace) {
+            (Some("none"), _) | (None, PaceArg::Fast) => Ok(Sound::None),
+            (Some("device"), PaceArg::Fast) => Err(Failure::Request(
+                "--sound device needs --pace real: at a fast pace cues would run into each other; use --sound FILE.wav".into(),
+            )),
+            (Some("device") | None, PaceArg::Real) => Ok(Sound::Device),
+            (Some(path), _) if Path::new(path).extension().is_some_and(|e| e.eq_ignore_ascii_case("wav")) => {
+                Ok(Sound::File(path.into()))
+            }
+            (Some(other), _) => Err(Failure::Request(format!(
+                "--sound {other}: it must be none, device, or a file that ends in .wav"
+            ))),
+        }
+    }
+}
+
+/// Where cues go, as asked for.
+pub(super) enum Sound {
+    None,
+    Device,
+    File(PathBuf),
+}
+
+/// Opens what cues go to.
+pub(super) fn ears(sound: &Sound, settings: &Settings, pace: PaceArg) -> Result<Ears, Failure> {
+    let library = || CueLibrary::load(settings.cues.phrases.as_deref()).map(Arc::new);
+    let volume = settings.cues.volume;
+    Ok(match (sound, pace) {
+        (Sound::None, _) => Ears::None,
+        (Sound::Device, _) => Ears::Player(Player::start(Output::Device, library()?, volume)?),
+        (Sound::File(path), PaceArg::Real) => Ears::Player(Player::start(
+            Output::WavFile(path.clone()),
+            library()?,
+            volume,
+        )?),
+        (Sound::File(path), PaceArg::Fast) => Ears::Render(Box::new(
+            WavRender::create(path, library()?)?.with_volume(volume),
+        )),
+    })
+}
+
+/// Opens the journal, says what an unclean end left in it, and begins a session.
+pub(super) fn start_journal(
+    path: &Path,
+    settings: &Settings,
+    finder: &FinderSettings,
+    source: &str,
+) -> Result<JournalWriter, Failure> {
+    let journal = JournalWriter::start(path, WriterOptions::default())?;
+    let hitter = settings.hitter.name.clone().map(|name| NewHitter {
+        name: Some(name),
+        bats: finder.bats,
+        height_cm: finder.height_cm,
+    });
+    journal.begin_session(
+        hitter,
+        NewSession {
+            hitter: None,
+            started_at: now_to_the_millisecond(),
+            source: source.to_owned(),
+            settings: format!("{settings:?}"),
+            program_version: env!("CARGO_PKG_VERSION").to_owned(),
+        },
+    )?;
+    Ok(journal)
+}
+
+/// Puts a source's frames into the lane until it ends, fails, or somebody asks to stop.
+pub(super) fn pump(
+    source: &mut Source,
+    lane: &LaneIn,
+    health: &Health,
+    stop: &Stop,
+    clock: &OnceLock<crate::capture::CaptureClock>,
+) -> Result<(), CaptureError> {
+    let mut frame = Frame::default();
+    while !stop.requested() && source.next_frame(&mut frame)? {
+        if clock.get().is_none()
+            && let Some(now) = source.clock()
+        {
+            // Only this thread sets it.
+            let _ = clock.set(now);
+        }
+        health.frames.fetch_add(1, Ordering::Relaxed);
+        if !lane.put(&mut frame) {
+            break;
+        }
+        health.dropped.store(lane.dropped(), Ordering::Relaxed);
+    }
+    Ok(())
+}
+
+/// What was found, in words.
+pub(super) fn told(tally: &Tally) -> String {
+    let plural = |n: u32, one: &str| format!("{n} {one}{}", if n == 1 { "" } else { "s" });
+    let mut text = plural(tally.swings, "swing");
+    let _ = write!(text, ", {}.", plural(tally.takes, "take"));
+    text
+}

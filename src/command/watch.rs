@@ -1,0 +1,279 @@
+//! `cagehand watch`: the daemon. Follows the camera until it is told to stop.
+
+use std::path::PathBuf;
+use std::sync::atomic::Ordering;
+use std::sync::{Arc, OnceLock};
+use std::time::{Duration, Instant};
+
+use clap::Args;
+
+use super::replay::{PaceArg, Sound, ears, pump, start_journal, told};
+use super::{Failure, notice, places, show};
+use crate::capture::{
+    CameraChoice, CameraSource, CaptureClock, CaptureError, ClipSource, Frame, Pace, Source,
+};
+use crate::coach::Coach;
+use crate::daemon::{Health, LaneIn, Outlets, RepStage, Stop, Which, run_line};
+use crate::journal::RepLog;
+use crate::pose::{Model, Tracker};
+use crate::rep::{FinderSettings, RepFinder};
+use crate::settings::{ModelChoice, Settings};
+
+/// How long to wait between looks for a camera: at first, and at most.
+const LOOK_AGAIN: (Duration, Duration) = (Duration::from_secs(1), Duration::from_secs(10));
+/// Runs that time a model; the first ones warm it up.
+const TRIAL_RUNS: usize = 12;
+/// A model keeps up where a frame takes at most this share of the time between frames.
+const KEEPS_UP: f64 = 1.0 / 1.3;
+
+/// Arguments of `watch`.
+#[derive(Debug, Args)]
+pub struct Watch {
+    /// Write the rep log here: one JSON line a rep, as it happens.
+    #[arg(long, value_name = "FILE")]
+    reps: Option<PathBuf>,
+    /// Keep the reps in this journal.
+    #[arg(long, value_name = "FILE")]
+    journal: Option<PathBuf>,
+    /// Where cues are heard: none, device, or a WAV file.
+    #[arg(long, value_name = "none|device|FILE.wav", default_value = "device")]
+    sound: String,
+    /// The recording that stands in where there is no camera.
+    #[arg(long, value_name = "CLIP")]
+    stand_in: Option<PathBuf>,
+    /// Wait for a camera instead of running the stand-in.
+    #[arg(long)]
+    wait: bool,
+}
+
+impl Watch {
+    pub fn run(self, settings: &Settings) -> Result<(), Failure> {
+        let sound = match self.sound.as_str() {
+            "none" => Sound::None,
+            "device" => Sound::Device,
+            path if path.to_ascii_lowercase().ends_with(".wav") => Sound::File(path.into()),
+            other => {
+                return Err(Failure::Request(format!(
+                    "--sound {other}: it must be none, device, or a file that ends in .wav"
+                )));
+            }
+        };
+        show::line(notice::NOTICE);
+        let stop = Stop::new();
+        stop.on_signals()?;
+        let choice = camera_choice(settings);
+        let source = match self.first_source(&choice, &stop)? {
+            Some(source) => source,
+            None => return Ok(()),
+        };
+
+        let live = matches!(source, Source::Camera(_));
+        let (model, tracker) = choose_model(settings.model, source.fps())?;
+        show::line(&model);
+
+        // A stand-in shows a hitter of its own: the settings' hitter is not told, and no rep goes under that name.
+        let mut seen = settings.clone();
+        if !live {
+            seen.hitter.name = Some("stand-in recording".into());
+            seen.hitter.height_cm = self
+                .stand_in
+                .is_none()
+                .then_some(places::STAND_IN_HEIGHT_CM);
+            seen.hitter.bats = None;
+        }
+        let finder = FinderSettings {
+            height_cm: seen.hitter.height_cm,
+            bats: seen.hitter.bats,
+            view: settings.camera.view,
+        };
+        let journal = start_journal(
+            &places::journal(self.journal.as_deref(), settings)?,
+            &seen,
+            &finder,
+            &describe(&source),
+        )?;
+        let outlets = Outlets {
+            ears: ears(&sound, settings, PaceArg::Real)?,
+            journal: Some(journal),
+            rep_log: self.reps.as_deref().map(RepLog::create).transpose()?,
+            track: None,
+            show: Box::new(show::line),
+        };
+        let coach = Coach::new(settings.bands.clone(), settings.cues.order.clone());
+        let clock = Arc::new(OnceLock::new());
+        let mut stage = RepStage::new(RepFinder::new(finder), coach, outlets, Arc::clone(&clock));
+        let health = Arc::new(Health::default());
+        let capture = {
+            let (health, stop) = (Arc::clone(&health), stop.clone());
+            move |lane: &LaneIn| follow(source, &choice, lane, &health, &stop, &clock)
+        };
+        let ran = run_line(Which::Latest, tracker, &health, &mut stage, capture);
+        let tally = stage.finish()?;
+        show::line(&format!("{}  {}", told(&tally), health.summary()));
+        Ok(ran?)
+    }
+
+    /// The camera, or the stand-in where there is none; nothing if asked to stop while waiting.
+    fn first_source(&self, choice: &CameraChoice, stop: &Stop) -> Result<Option<Source>, Failure> {
+        if self.stand_in.is_none() {
+            match CameraSource::open(choice) {
+                Ok(camera) => {
+                    let source = Source::Camera(Box::new(camera));
+                    show::line(&describe(&source));
+                    return Ok(Some(source));
+                }
+                Err(error) if self.wait => {
+                    show::line(&format!("{error}. Waiting for it"));
+                    return Ok(wait_for_camera(choice, stop).map(|c| Source::Camera(Box::new(c))));
+                }
+                Err(error @ CaptureError::NoSuchCamera { .. }) => {
+                    return Err(Failure::Request(error.to_string()));
+                }
+                Err(error) => show::line(&format!("{error}.")),
+            }
+        }
+        let path = match &self.stand_in {
+            Some(path) => path.clone(),
+            None => places::stand_in().ok_or_else(|| {
+                Failure::Finding(
+                    "there is neither a camera nor the bundled recording; name one with --stand-in"
+                        .into(),
+                )
+            })?,
+        };
+        show::line(&format!(
+            "A recording stands in for the camera: {}",
+            path.display()
+        ));
+        Ok(Some(Source::from_clip(
+            ClipSource::open(&path)?,
+            Pace::Real,
+        )))
+    }
+}
+
+/// The settings' wishes in the capture room's words.
+pub(super) fn camera_choice(settings: &Settings) -> CameraChoice {
+    let camera = &settings.camera;
+    // Any text is a device; the error type has no values.
+    let device = camera
+        .device
+        .as_deref()
+        .and_then(|d| d.parse().ok())
+        .unwrap_or_default();
+    CameraChoice {
+        device,
+        width: Some(camera.width),
+        height: Some(camera.height),
+        fps: Some(f64::from(camera.fps)),
+        ..CameraChoice::default()
+    }
+}
+
+fn describe(source: &Source) -> String {
+    match source {
+        Source::Camera(camera) => {
+            let info = camera.info();
+            format!(
+                "camera {}: {} x {}, {:.0} frames a second",
+                info.label(),
+                info.width,
+                info.height,
+                info.fps
+            )
+        }
+        Source::Clip(_) | Source::PacedClip(_) => {
+            let path = source
+                .clip()
+                .map(|c| c.path().display().to_string())
+                .unwrap_or_default();
+            format!("recording {path}")
+        }
+    }
+}
+
+/// Keeps frames coming: a camera that is lost is opened again for as long as it takes.
+fn follow(
+    mut source: Source,
+    choice: &CameraChoice,
+    lane: &LaneIn,
+    health: &Health,
+    stop: &Stop,
+    clock: &OnceLock<CaptureClock>,
+) -> Result<(), CaptureError> {
+    loop {
+        match pump(&mut source, lane, health, stop, clock) {
+            Ok(()) => return Ok(()),
+            Err(error @ (CaptureError::CameraTimeout { .. } | CaptureError::BadFrame { .. })) => {
+                tracing::warn!(%error, "a frame was lost");
+            }
+            Err(error) if !matches!(source, Source::Camera(_)) => return Err(error),
+            Err(error) => {
+                tracing::warn!(%error, "the camera was lost; trying to open it again");
+                // The old handle goes first: while it lives the node may not come back.
+                drop(source);
+                let Some(camera) = wait_for_camera(choice, stop) else {
+                    return Ok(());
+                };
+                health.reopened.fetch_add(1, Ordering::Relaxed);
+                tracing::warn!(camera = camera.info().label(), "the camera is back");
+                source = Source::Camera(Box::new(camera));
+            }
+        }
+    }
+}
+
+/// Looks for the camera again and again; nothing if asked to stop.
+fn wait_for_camera(choice: &CameraChoice, stop: &Stop) -> Option<CameraSource> {
+    let mut pause = LOOK_AGAIN.0;
+    loop {
+        let until = Instant::now() + pause;
+        while Instant::now() < until {
+            if stop.requested() {
+                return None;
+            }
+            std::thread::sleep(Duration::from_millis(50));
+        }
+        match CameraSource::open(choice) {
+            Ok(camera) => return Some(camera),
+            Err(error) => tracing::info!(%error, "no camera yet"),
+        }
+        pause = (pause * 2).min(LOOK_AGAIN.1);
+    }
+}
+
+/// The model to use and why, in words, with its tracker.
+fn choose_model(choice: ModelChoice, fps: f64) -> Result<(String, Tracker), Failure> {
+    let model = match choice {
+        ModelChoice::Fixed(model) => {
+            return Ok((format!("{} model, as set.", model.name()), model.tracker()?));
+        }
+        ModelChoice::Auto => Model::Full,
+    };
+    let budget_ms = 1000.0 / if fps > 1.0 { fps } else { 60.0 } * KEEPS_UP;
+    let mut tracker = model.tracker()?;
+    let took_ms = time_landmarks(&mut tracker)?;
+    let why = format!(
+        "takes {took_ms:.1} ms a frame here, {budget_ms:.1} ms are free at {fps:.0} frames a second"
+    );
+    if took_ms <= budget_ms {
+        return Ok((format!("full model: it {why}."), tracker));
+    }
+    Ok((
+        format!("lite model: the full one {why}."),
+        Model::Lite.tracker()?,
+    ))
+}
+
+/// Median time of the landmark model on a grey frame, milliseconds.
+pub(super) fn time_landmarks(tracker: &mut Tracker) -> Result<f64, Failure> {
+    let mut frame = Frame::default();
+    frame.resized(1280, 720).fill(128);
+    let mut times = Vec::with_capacity(TRIAL_RUNS);
+    for _ in 0..TRIAL_RUNS {
+        let started = Instant::now();
+        tracker.try_landmarks(&frame)?;
+        times.push(started.elapsed().as_secs_f64() * 1e3);
+    }
+    Ok(crate::motion::filter::median(&times[TRIAL_RUNS / 4..]).unwrap_or(f64::INFINITY))
+}

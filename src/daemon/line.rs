@@ -1,0 +1,120 @@
+//! The line from frames to reps: starts the threads, feeds the rep stage, ends in order.
+
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::thread::JoinHandle;
+use std::time::Instant;
+
+use crossbeam_channel::{Receiver, Sender, bounded};
+
+use crate::capture::{CaptureError, Frame};
+use crate::journal::PictureSize;
+use crate::pose::{PoseFrame, Tracker};
+
+use super::lane::{LaneIn, LaneOut, Which, lane};
+use super::thread::spawn;
+use super::{DaemonError, Health, RepStage};
+
+/// Poses that may wait for the rep stage: four seconds at 60 frames a second. An analysis takes a few milliseconds and
+/// a cue's report up to a quarter second; only a stage in trouble fills this.
+const POSES: usize = 240;
+
+/// A pose on its way to the rep stage.
+pub struct Posed {
+    /// The pose.
+    pub frame: PoseFrame,
+    /// The size of the picture it was found in.
+    pub picture: PictureSize,
+}
+
+/// Runs a source to its end: `capture` runs on its own thread and puts frames into the lane until it is done or was
+/// asked to stop.
+///
+/// # Errors
+/// The first error of any stage. The stage has been handed everything that was found until then.
+pub fn run_line(
+    which: Which,
+    tracker: Tracker,
+    health: &Arc<Health>,
+    stage: &mut RepStage,
+    capture: impl FnOnce(&LaneIn) -> Result<(), CaptureError> + Send + 'static,
+) -> Result<(), DaemonError> {
+    let (lane_in, lane_out) = lane(which);
+    let (poses_in, poses_out) = bounded(POSES);
+    let capturing = spawn("capture", move || capture(&lane_in))?;
+    let figures = Arc::clone(health);
+    let posing = spawn("pose", move || {
+        pose_frames(tracker, &lane_out, &poses_in, &figures)
+    })?;
+
+    let staged = feed(stage, &poses_out);
+    // Without a receiver the pose thread ends, and with it the capture thread.
+    drop(poses_out);
+    let posed = join(posing, "pose");
+    let captured = join(capturing, "capture");
+    staged?;
+    posed??;
+    captured??;
+    Ok(())
+}
+
+fn feed(stage: &mut RepStage, poses: &Receiver<Posed>) -> Result<(), DaemonError> {
+    for posed in poses {
+        stage.take(posed.frame, posed.picture)?;
+    }
+    Ok(())
+}
+
+fn pose_frames(
+    mut tracker: Tracker,
+    lane: &LaneOut,
+    poses: &Sender<Posed>,
+    health: &Health,
+) -> Result<(), DaemonError> {
+    let mut frame = Frame::default();
+    let mut failures = 0u32;
+    while lane.take(&mut frame) {
+        let started = Instant::now();
+        let found = match tracker.next(&frame) {
+            Ok(found) => {
+                failures = 0;
+                found
+            }
+            Err(error) => {
+                // One bad frame is a gap; a model that fails on every frame is a fault.
+                failures += 1;
+                if failures > 30 {
+                    return Err(error.into());
+                }
+                tracing::error!(%error, frame = frame.index, "the pose model failed on a frame");
+                PoseFrame {
+                    index: frame.index,
+                    captured_at: frame.captured_at,
+                    body: None,
+                }
+            }
+        };
+        health.pose.add(started.elapsed());
+        if found.body.is_some() {
+            health.bodies.fetch_add(1, Ordering::Relaxed);
+        }
+        let picture = PictureSize {
+            width_px: frame.width as u32,
+            height_px: frame.height as u32,
+        };
+        if poses
+            .send(Posed {
+                frame: found,
+                picture,
+            })
+            .is_err()
+        {
+            break;
+        }
+    }
+    Ok(())
+}
+
+fn join<T>(thread: JoinHandle<T>, name: &'static str) -> Result<T, DaemonError> {
+    thread.join().map_err(|_| DaemonError::Died(name))
+}

@@ -1,0 +1,54 @@
+//! Threads, channels and shutdown: the only room that knows all the others.
+//!
+//! ```text
+//! thread capture ──lane──▶ thread pose ──queue──▶ main thread: reps, coach ──▶ thread sound
+//!                                                                        └──▶ thread journal
+//! ```
+//!
+//! The order of a shutdown: the capture thread stops and closes the lane; the pose thread empties it and ends; the
+//! main thread judges what is still open and closes the journal, then the sound.
+
+mod health;
+mod lane;
+mod line;
+mod rep_stage;
+mod rep_text;
+mod stop;
+pub mod thread;
+
+pub use health::{Health, Times};
+pub use lane::{LaneIn, LaneOut, Which, lane};
+pub use line::{Posed, run_line};
+pub use rep_stage::{Ears, Outlets, RepStage, Tally};
+pub use rep_text::rep_text;
+pub use stop::Stop;
+
+use crate::capture::CaptureError;
+use crate::journal::{JournalError, RepLogError};
+use crate::pose::InferenceError;
+use crate::pose::track::TrackError;
+use crate::sound::SoundError;
+
+/// Why a run ended before its time.
+#[derive(Debug, thiserror::Error)]
+#[allow(missing_docs, reason = "each variant carries another room's error")]
+pub enum DaemonError {
+    #[error(transparent)]
+    Capture(#[from] CaptureError),
+    #[error(transparent)]
+    Pose(#[from] InferenceError),
+    #[error(transparent)]
+    Track(#[from] TrackError),
+    #[error(transparent)]
+    Sound(#[from] SoundError),
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    #[error(transparent)]
+    RepLog(#[from] RepLogError),
+    /// A thread could not be started.
+    #[error("the system gives no more threads: {0}")]
+    Thread(#[from] std::io::Error),
+    /// A thread ended by a fault in this program.
+    #[error("the {0} thread failed; this is a fault in cagehand, the log above says where")]
+    Died(&'static str),
+}

@@ -1,0 +1,55 @@
+//! A rep as one line for the person at the terminal.
+
+use crate::coach::{JudgedRep, Verdict};
+use crate::rep::{Measure, MeasureName, RepKind};
+
+/// The measures that fit on a line, and their short names.
+const SHOWN: [(MeasureName, &str); 7] = [
+    (MeasureName::HeadToPlant, "head to plant"),
+    (MeasureName::HeadBetweenFeet, "head between feet"),
+    (MeasureName::StrideLength, "stride"),
+    (MeasureName::GatherToPlant, "gather to plant"),
+    (MeasureName::PlantToContact, "plant to contact"),
+    (MeasureName::HandsBack, "hands back"),
+    (MeasureName::HeadToContact, "head in swing"),
+];
+
+/// One line: number, kind, when, the main measures with an arrow where they are out, and the cue.
+pub fn rep_text(judged: &JudgedRep) -> String {
+    let rep = &judged.rep;
+    let when = rep
+        .events
+        .contact
+        .or(rep.events.plant)
+        .unwrap_or(rep.known_at);
+    let mut text = format!(
+        "rep {:>3}  {:<5}  bats {:<5} at {:7.2} s",
+        judged.number,
+        rep.kind.name(),
+        rep.bats.name(),
+        when.secs()
+    );
+    for (name, short) in SHOWN {
+        let Some(Measure::Made { value, .. }) = rep.measures.get(&name) else {
+            continue;
+        };
+        let out = match judged.verdicts.get(&name) {
+            Some(Verdict::Low) => " (low)",
+            Some(Verdict::High) => " (high)",
+            _ => "",
+        };
+        let digits = usize::from(name.unit() == crate::rep::Unit::Cm);
+        text += &format!("  {short} {value:.digits$} {}{out}", name.unit().suffix());
+    }
+    match (&judged.cue, rep.kind) {
+        (Some(cue), _) => {
+            text += &format!("  cue: {}", cue.id.replace('_', " "));
+            if let Some(latency) = cue.latency_ms {
+                text += &format!(" after {latency:.0} ms");
+            }
+        }
+        (None, RepKind::Take) => {}
+        (None, RepKind::Swing) => text += "  no cue: nothing could be judged",
+    }
+    text
+}

@@ -1,0 +1,140 @@
+//! Ways out of the journal: reps as JSON Lines or CSV, and a rep's landmarks as a pose track.
+//!
+//! Reps are read and written one at a time, so a journal of any size needs little memory. Runs on
+//! the caller's thread.
+
+use std::io::{self, BufWriter, Write};
+
+use serde_json::json;
+
+use super::csv_rows;
+use super::error::JournalError;
+use super::line::{LineOrigin, rep_line_with_origin, rounded};
+use super::open::JournalReader;
+use super::query::RepFilter;
+use super::record::RepId;
+use super::stamp::stamp_text;
+use crate::pose::{Body, Landmark, PoseFrame};
+
+/// How reps leave the journal.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ExportFormat {
+    /// The rep log's objects, with `session`, `hitter` and `logged_at` behind its keys.
+    JsonLines,
+    /// A table with a header line, comma separated.
+    Csv,
+}
+
+impl JournalReader {
+    /// Writes the wanted reps to `out` and returns how many there were.
+    ///
+    /// # Errors
+    /// [`JournalError::NoSuchHitter`] and [`JournalError::NoSuchSession`] before anything is
+    /// written; [`JournalError::Output`] where `out` fails; those of the disk.
+    pub fn export_reps(
+        &self,
+        filter: &RepFilter,
+        format: ExportFormat,
+        out: impl Write,
+    ) -> Result<u64, JournalError> {
+        // A wrong filter is told before the header is written.
+        self.conditions(filter)?;
+        match format {
+            ExportFormat::JsonLines => {
+                let mut out = BufWriter::new(out);
+                let count = self.for_each_rep(filter, |stored| {
+                    let origin = LineOrigin {
+                        session: stored.session.get(),
+                        hitter: stored.hitter_name,
+                        logged_at: stamp_text(stored.logged_at),
+                    };
+                    let line = rep_line_with_origin(&stored.judged, origin);
+                    writeln!(out, "{line}").map_err(JournalError::Output)
+                })?;
+                out.flush().map_err(JournalError::Output)?;
+                Ok(count)
+            }
+            ExportFormat::Csv => {
+                let mut table = csv::Writer::from_writer(out);
+                let failed = |error: csv::Error| JournalError::Output(io::Error::from(error));
+                table.write_record(csv_rows::header()).map_err(failed)?;
+                let count = self.for_each_rep(filter, |stored| {
+                    table.write_record(csv_rows::row(&stored)).map_err(failed)
+                })?;
+                table.flush().map_err(JournalError::Output)?;
+                Ok(count)
+            }
+        }
+    }
+
+    /// Writes a rep's landmarks to `out` as a pose track (`.track.jsonl`), which replays like a clip.
+    ///
+    /// The track has the landmarks that the rep has in any frame. Where one of them is missing in a
+    /// frame it is written at its last place with visibility 0.
+    ///
+    /// # Errors
+    /// [`JournalError::NoSuchRep`], [`JournalError::NoTimeline`], [`JournalError::Timeline`],
+    /// [`JournalError::Output`], and those of the disk.
+    pub fn export_timeline(&self, rep: RepId, out: impl Write) -> Result<(), JournalError> {
+        let stored = self.rep(rep)?;
+        let (picture, frames) = self
+            .timeline(rep)?
+            .ok_or_else(|| JournalError::NoTimeline {
+                path: self.path.clone(),
+                rep,
+            })?;
+        let bodies = || frames.iter().filter_map(|frame| frame.body.as_ref());
+        let landmarks: Vec<Landmark> = Landmark::ALL
+            .into_iter()
+            .filter(|landmark| bodies().any(|body| body.point(*landmark).is_some()))
+            .collect();
+        let mut out = BufWriter::new(out);
+        let names: Vec<&str> = landmarks.iter().map(|landmark| landmark.name()).collect();
+        // Written by hand where the contract fixes the order of the keys; a JSON object of
+        // serde_json sorts them.
+        writeln!(
+            out,
+            r#"{{"format":"pose-track","version":1,"fps":{},"width":{},"height":{},"landmarks":{}}}"#,
+            json!(stored.judged.rep.fps),
+            picture.width_px,
+            picture.height_px,
+            json!(names),
+        )
+        .map_err(JournalError::Output)?;
+        let mut last = vec![(0.0, 0.0); landmarks.len()];
+        for frame in &frames {
+            writeln!(out, "{}", track_line(frame, &landmarks, &mut last))
+                .map_err(JournalError::Output)?;
+        }
+        out.flush().map_err(JournalError::Output)
+    }
+}
+
+fn track_line(frame: &PoseFrame, landmarks: &[Landmark], last: &mut [(f64, f64)]) -> String {
+    // Dividing whole nanoseconds gives the decimal that is nearest, such as 0.016666667.
+    let secs = frame.captured_at.nanos() as f64 / 1e9;
+    let points = frame
+        .body
+        .as_ref()
+        .map(|body| track_points(body, landmarks, last));
+    format!(r#"{{"t":{},"points":{}}}"#, json!(secs), json!(points))
+}
+
+fn track_points(
+    body: &Body,
+    landmarks: &[Landmark],
+    last: &mut [(f64, f64)],
+) -> Vec<(f64, f64, f64)> {
+    landmarks
+        .iter()
+        .zip(last)
+        .map(|(landmark, last)| match body.point(*landmark) {
+            Some(point) => {
+                // Sixteenths of a pixel are exact in four decimals.
+                *last = (rounded(point.x_px.into(), 4), rounded(point.y_px.into(), 4));
+                (last.0, last.1, rounded(point.visibility.into(), 4))
+            }
+            None => (last.0, last.1, 0.0),
+        })
+        .collect()
+}

@@ -1,0 +1,44 @@
+//! The journal: the SQLite file that keeps hitters, sessions and every rep, and the ways out of it.
+//!
+//! In flow reps with their verdicts, cue, bands and landmarks; out flow stored reps for the coach's
+//! page, the rep log (one JSON line a rep), and exports as JSON Lines, CSV and pose track.
+//! Writing is done by one thread, [`JournalWriter`], which owns the only [`Journal`] of a file;
+//! any thread or program may read beside it through a [`JournalReader`]. `docs/journal.md` gives the
+//! format to others.
+//!
+//! This room stores what it is given. It must not judge a rep, drop one, or change a file that it
+//! does not understand.
+
+mod csv_rows;
+mod error;
+mod export;
+mod line;
+mod lock;
+mod open;
+mod query;
+mod record;
+mod rep_log;
+mod rows;
+mod schema;
+mod stamp;
+mod timeline;
+mod write;
+mod writer;
+mod writer_thread;
+
+pub use error::JournalError;
+pub use export::ExportFormat;
+pub use line::{RepLineError, parse_rep_line, rep_line};
+pub use open::{Journal, JournalReader, OpenReport, UncleanSession};
+pub use query::{Counts, HitterChoice, HitterRow, RepFilter, SessionRow, StoredRep};
+pub use record::{
+    HitterId, MeasureBand, MeasureBands, NewHitter, NewSession, PictureSize, RepId, RepRecord,
+    SessionId,
+};
+pub use rep_log::{RepLog, RepLogError};
+pub use stamp::now_to_the_millisecond;
+pub use timeline::{TimelineError, decode_timeline, encode_timeline};
+pub use writer::{JournalWriter, Storage, WriterOptions, WriterState};
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,433 @@
+//! Opening a journal, for writing or only for reading, and what opening found.
+//!
+//! Nothing is written to a file before it is known to be empty or a whole journal of a version that
+//! this program understands.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use jiff::Timestamp;
+use rusqlite::{Connection, OpenFlags};
+
+use super::error::JournalError;
+use super::lock::WriterLock;
+use super::record::SessionId;
+use super::schema::{self, Found};
+use super::{rows, stamp};
+
+/// How long to wait for another program's lock on the file; the writer tries again after that.
+const BUSY_TIMEOUT: Duration = Duration::from_secs(1);
+/// What the write-ahead log may keep on disk after its content has moved into the journal.
+const WAL_KEPT_BYTES: i64 = 8 << 20;
+/// Pages in the write-ahead log before its content moves into the journal (4 MB at 4 kB a page).
+const CHECKPOINT_PAGES: i64 = 1000;
+/// Up to this size the whole file is checked at the start, beyond it all but the timelines: reading
+/// gigabytes would keep the hitter waiting.
+const FULL_CHECK_BYTES: u64 = 256 << 20;
+
+/// A session that an earlier run did not end.
+#[derive(Clone, Debug, PartialEq)]
+pub struct UncleanSession {
+    /// The session.
+    pub id: SessionId,
+    /// When it began.
+    pub started_at: Timestamp,
+    /// The end it was now given: when its last rep was logged, or its start.
+    pub ended_at: Timestamp,
+    /// How many reps it has.
+    pub reps: u32,
+}
+
+/// What opening found and did.
+#[derive(Clone, Debug, PartialEq)]
+pub struct OpenReport {
+    /// There was no journal before.
+    pub created: bool,
+    /// The version that the file had before it was upgraded, where it was.
+    pub upgraded_from: Option<u32>,
+    /// Sessions that a crash, kill or power cut left open; they are closed now, with a note.
+    pub unclean: Vec<UncleanSession>,
+}
+
+/// A journal open for reading. It sees all reps logged so far, also while another thread or program
+/// writes.
+#[derive(Debug)]
+pub struct JournalReader {
+    pub(super) connection: Connection,
+    pub(super) path: PathBuf,
+}
+
+/// A journal open for writing: the only one of its file on this machine.
+#[derive(Debug)]
+pub struct Journal {
+    pub(super) reader: JournalReader,
+    report: OpenReport,
+    identity: Option<FileIdentity>,
+    // Last, so that it is given back after the connection has closed.
+    _lock: WriterLock,
+}
+
+impl Journal {
+    /// Opens the journal for writing; makes it, and its folder, where there is none.
+    ///
+    /// # Errors
+    /// [`JournalError::InUse`] while another cagehand writes it; [`JournalError::Directory`],
+    /// [`JournalError::NoAccess`], [`JournalError::NotDatabase`], [`JournalError::NotJournal`],
+    /// [`JournalError::Damaged`], [`JournalError::NewerSchema`] about the file, which is then left as
+    /// it was; [`JournalError::DiskFull`], [`JournalError::Disk`] and [`JournalError::Busy`], which
+    /// may pass.
+    pub fn open(path: &Path) -> Result<Self, JournalError> {
+        refuse_what_is_no_file(path)?;
+        let folder = match path.parent() {
+            Some(folder) if !folder.as_os_str().is_empty() => folder,
+            _ => Path::new("."),
+        };
+        fs::create_dir_all(folder).map_err(|error| JournalError::from_io(folder, &error))?;
+        // Two names of one file must lead to one lock.
+        let path = match fs::canonicalize(path) {
+            Ok(path) => path,
+            Err(_) => fs::canonicalize(folder)
+                .map_err(|error| JournalError::from_io(folder, &error))?
+                .join(path.file_name().unwrap_or_default()),
+        };
+        let lock = WriterLock::take(&path)?;
+        let found = if fs::metadata(&path).is_ok_and(|file| file.len() > 0) {
+            look_before_writing(&path)?
+        } else {
+            Found::Empty
+        };
+
+        create_for_owner_and_group(&path)?;
+        let connection = Connection::open_with_flags(&path, writer_flags())
+            .map_err(|error| JournalError::from_sqlite(&path, "open it", error))?;
+        let mut reader = JournalReader { connection, path };
+        if reader.ask("see whether it can be written", |c| c.is_readonly("main"))? {
+            let reason = "the file is read-only".to_owned();
+            return Err(JournalError::NoAccess {
+                path: reader.path,
+                reason,
+            });
+        }
+        reader.hold_settings()?;
+        let version = match found {
+            Found::Journal { version } => version,
+            _ => 0,
+        };
+        schema::upgrade(&mut reader.connection, schema::STEPS, version).map_err(|error| {
+            JournalError::from_sqlite(&reader.path, "bring its tables up to date", error)
+        })?;
+        let unclean =
+            rows::close_unclean_sessions(&mut reader.connection, stamp::now_to_the_millisecond())
+                .map_err(|error| {
+                JournalError::from_sqlite(
+                    &reader.path,
+                    "close the sessions of an earlier run",
+                    error,
+                )
+            })?;
+        let report = OpenReport {
+            created: version == 0,
+            upgraded_from: (version > 0 && version < schema::VERSION).then_some(version),
+            unclean,
+        };
+        let identity = FileIdentity::of(&reader.path);
+        Ok(Self {
+            reader,
+            report,
+            identity,
+            _lock: lock,
+        })
+    }
+
+    /// Opens the journal only for reading, beside a writer or without one.
+    ///
+    /// # Errors
+    /// As [`Journal::open`], never [`JournalError::InUse`]; [`JournalError::Missing`] where there is
+    /// no journal, [`JournalError::OlderSchema`] where a writer has not upgraded it yet.
+    pub fn read_only(path: &Path) -> Result<JournalReader, JournalError> {
+        refuse_what_is_no_file(path)?;
+        match fs::metadata(path) {
+            Ok(_) => {}
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+                return Err(JournalError::Missing {
+                    path: path.to_path_buf(),
+                });
+            }
+            Err(error) => return Err(JournalError::from_io(path, &error)),
+        }
+        let reader = JournalReader::open(path)?;
+        let found = reader.ask("read it", schema::identify)?;
+        let known = schema::VERSION;
+        match found {
+            Found::Journal { version } if version == known => Ok(reader),
+            Found::Journal { version } if version < known => Err(JournalError::OlderSchema {
+                path: reader.path,
+                found: version,
+                known,
+            }),
+            Found::Journal { version } => Err(JournalError::NewerSchema {
+                path: reader.path,
+                found: version,
+                known,
+            }),
+            Found::Empty => Err(JournalError::Missing { path: reader.path }),
+            Found::Foreign => Err(JournalError::NotJournal { path: reader.path }),
+        }
+    }
+
+    /// What opening found and did.
+    pub fn report(&self) -> &OpenReport {
+        &self.report
+    }
+
+    /// Makes sure that the open file still has its name. SQLite would go on writing to a deleted one.
+    pub(super) fn refuse_moved(&self) -> Result<(), JournalError> {
+        if FileIdentity::of(&self.reader.path) == self.identity {
+            return Ok(());
+        }
+        Err(JournalError::Moved {
+            path: self.reader.path.clone(),
+        })
+    }
+
+    /// The same journal for queries.
+    pub fn reader(&self) -> &JournalReader {
+        &self.reader
+    }
+
+    /// The file, with its full path.
+    pub fn path(&self) -> &Path {
+        &self.reader.path
+    }
+}
+
+impl JournalReader {
+    fn open(path: &Path) -> Result<Self, JournalError> {
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let connection = Connection::open_with_flags(path, flags)
+            .map_err(|error| JournalError::from_sqlite(path, "open it", error))?;
+        let reader = Self {
+            connection,
+            path: path.to_path_buf(),
+        };
+        reader.ask("set how long to wait", |c| c.busy_timeout(BUSY_TIMEOUT))?;
+        Ok(reader)
+    }
+
+    /// Runs a piece of SQLite work; `doing` completes "cannot ..." should it fail.
+    pub(super) fn ask<T>(
+        &self,
+        doing: &'static str,
+        work: impl FnOnce(&Connection) -> rusqlite::Result<T>,
+    ) -> Result<T, JournalError> {
+        work(&self.connection).map_err(|error| JournalError::from_sqlite(&self.path, doing, error))
+    }
+
+    /// Makes every commit last through a power cut, and makes sure that SQLite agreed to it.
+    fn hold_settings(&self) -> Result<(), JournalError> {
+        self.ask("set how long to wait", |c| c.busy_timeout(BUSY_TIMEOUT))?;
+        // On macOS an ordinary fsync leaves data in the drive's cache; elsewhere this has no effect.
+        self.hold("fullfsync", "1", "1")?;
+        self.hold("journal_mode", "WAL", "wal")?;
+        self.hold("synchronous", "FULL", "2")?;
+        self.hold("foreign_keys", "ON", "1")?;
+        // What a deletion frees is overwritten: a hitter who asks to be forgotten is.
+        self.hold("secure_delete", "ON", "1")?;
+        let kept = WAL_KEPT_BYTES.to_string();
+        self.hold("journal_size_limit", &kept, &kept)?;
+        let pages = CHECKPOINT_PAGES.to_string();
+        self.hold("wal_autocheckpoint", &pages, &pages)
+    }
+
+    fn hold(&self, setting: &'static str, value: &str, wanted: &str) -> Result<(), JournalError> {
+        let found = self.ask("set how it is written", |c| {
+            // Some settings answer with a row and some do not; the reading back is what counts.
+            c.pragma_update_and_check(None, setting, value, |_| Ok(()))
+                .or_else(|error| match error {
+                    rusqlite::Error::QueryReturnedNoRows => Ok(()),
+                    other => Err(other),
+                })?;
+            setting_text(c, setting)
+        })?;
+        if found == wanted {
+            return Ok(());
+        }
+        Err(JournalError::SettingNotHeld {
+            path: self.path.clone(),
+            setting,
+            wanted: wanted.to_owned(),
+            found,
+        })
+    }
+
+    /// The file, as it was named.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Copies the whole journal to a new file, consistent even while reps are being logged.
+    ///
+    /// # Errors
+    /// [`JournalError::CopyExists`] where the target exists; [`JournalError::NoAccess`],
+    /// [`JournalError::DiskFull`] and the like for the target.
+    pub fn copy_to(&self, target: &Path) -> Result<(), JournalError> {
+        if target.exists() {
+            return Err(JournalError::CopyExists {
+                path: target.to_path_buf(),
+            });
+        }
+        let mut unfinished = target.as_os_str().to_owned();
+        unfinished.push(".part");
+        let unfinished = PathBuf::from(unfinished);
+        let copied = self.copy_into(&unfinished).and_then(|()| {
+            fs::File::open(&unfinished)
+                .and_then(|file| file.sync_all())
+                .and_then(|()| fs::rename(&unfinished, target))
+                .map_err(|error| JournalError::from_io(target, &error))
+        });
+        if copied.is_err()
+            && let Err(error) = fs::remove_file(&unfinished)
+        {
+            tracing::debug!(path = %unfinished.display(), %error, "unfinished copy not removed");
+        }
+        copied
+    }
+
+    fn copy_into(&self, target: &Path) -> Result<(), JournalError> {
+        create_for_owner_and_group(target)?;
+        let at_target = |error| JournalError::from_sqlite(target, "copy the journal there", error);
+        let mut copy = Connection::open(target).map_err(at_target)?;
+        let backup =
+            rusqlite::backup::Backup::new(&self.connection, &mut copy).map_err(at_target)?;
+        // All pages in one step: a read lock for the length of the copy, and the writer goes on.
+        let done = backup.step(-1).map_err(at_target)?;
+        drop(backup);
+        if done != rusqlite::backup::StepResult::Done {
+            return Err(JournalError::Busy {
+                path: self.path.clone(),
+            });
+        }
+        // The copy is one file: no log beside it that could be forgotten when it is carried away.
+        copy.pragma_update_and_check(None, "journal_mode", "DELETE", |_| Ok(()))
+            .map_err(at_target)?;
+        copy.close().map_err(|(_, error)| at_target(error))
+    }
+}
+
+/// What stays the same for a file while its name and content change.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct FileIdentity {
+    device: u64,
+    file: u64,
+}
+
+impl FileIdentity {
+    /// `None` where there is no file of this name, and on systems that do not number files.
+    fn of(path: &Path) -> Option<Self> {
+        #[cfg(unix)]
+        {
+            use std::os::unix::fs::MetadataExt;
+            let found = fs::metadata(path).ok()?;
+            Some(Self {
+                device: found.dev(),
+                file: found.ino(),
+            })
+        }
+        #[cfg(not(unix))]
+        {
+            let _ = path;
+            None
+        }
+    }
+}
+
+fn writer_flags() -> OpenFlags {
+    OpenFlags::SQLITE_OPEN_READ_WRITE
+        | OpenFlags::SQLITE_OPEN_CREATE
+        | OpenFlags::SQLITE_OPEN_NO_MUTEX
+}
+
+fn setting_text(connection: &Connection, setting: &str) -> rusqlite::Result<String> {
+    connection.pragma_query_value(None, setting, |row| {
+        Ok(match row.get_ref(0)? {
+            rusqlite::types::ValueRef::Integer(number) => number.to_string(),
+            rusqlite::types::ValueRef::Text(text) => String::from_utf8_lossy(text).into_owned(),
+            other => format!("{other:?}"),
+        })
+    })
+}
+
+/// Refuses folders, and devices and pipes, which SQLite might take for an empty file.
+fn refuse_what_is_no_file(path: &Path) -> Result<(), JournalError> {
+    if path.is_dir() || path.file_name().is_none() {
+        return Err(JournalError::Directory {
+            path: path.to_path_buf(),
+        });
+    }
+    if fs::metadata(path).is_ok_and(|found| !found.is_file()) {
+        let reason = "it is a device or a pipe, not a file".to_owned();
+        return Err(JournalError::NoAccess {
+            path: path.to_path_buf(),
+            reason,
+        });
+    }
+    Ok(())
+}
+
+/// Looks at an existing file through a connection that cannot write, so that whatever it is, it
+/// stays as it is.
+fn look_before_writing(path: &Path) -> Result<Found, JournalError> {
+    let reader = JournalReader::open(path)?;
+    let found = reader.ask("read it", schema::identify)?;
+    match found {
+        Found::Foreign => return Err(JournalError::NotJournal { path: reader.path }),
+        Found::Journal { version } if version > schema::VERSION => {
+            let known = schema::VERSION;
+            return Err(JournalError::NewerSchema {
+                path: reader.path,
+                found: version,
+                known,
+            });
+        }
+        Found::Journal { .. } | Found::Empty => {}
+    }
+    let whole = fs::metadata(path).is_ok_and(|file| file.len() <= FULL_CHECK_BYTES);
+    let tables: &[Option<&str>] = if whole {
+        &[None]
+    } else {
+        &["hitters", "sessions", "reps", "measures"].map(Some)
+    };
+    for table in tables {
+        let verdict: String = reader.ask("check it", |c| {
+            // One finding is enough to know that the file must not be written to.
+            match table {
+                None => c.query_row("PRAGMA quick_check(1)", [], |row| row.get(0)),
+                Some(table) => c.query_row(&format!("PRAGMA quick_check({table})"), [], |row| {
+                    row.get(0)
+                }),
+            }
+        })?;
+        if verdict != "ok" {
+            return Err(JournalError::Damaged {
+                path: reader.path,
+                reason: verdict,
+            });
+        }
+    }
+    Ok(found)
+}
+
+/// Makes an empty file that strangers on the machine cannot read; SQLite gives its side files the
+/// same rights. An existing file keeps what its owner chose.
+fn create_for_owner_and_group(path: &Path) -> Result<(), JournalError> {
+    let mut options = fs::OpenOptions::new();
+    options.write(true).create_new(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o640);
+    match options.open(path) {
+        Ok(_) => Ok(()),
+        Err(error) if error.kind() == std::io::ErrorKind::AlreadyExists => Ok(()),
+        Err(error) => Err(JournalError::from_io(path, &error)),
+    }
+}

@@ -1,0 +1,393 @@
+//! Questions to a journal: hitters, sessions, counts, reps and their landmarks.
+
+use jiff::Timestamp;
+use rusqlite::types::Value;
+use rusqlite::{OptionalExtension, params_from_iter};
+
+use super::error::JournalError;
+use super::open::JournalReader;
+use super::record::{HitterId, MeasureBands, PictureSize, RepId, SessionId};
+use super::rows::{
+    REP_COLUMNS, REP_TABLES, SELECT_MEASURES, read_measures, read_rep, stamp_at, word_at,
+};
+use super::stamp::stamp_text;
+use super::timeline::decode_timeline;
+use crate::coach::JudgedRep;
+use crate::pose::PoseFrame;
+use crate::rep::Bats;
+
+/// A hitter as stored.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HitterRow {
+    /// The hitter's number.
+    pub id: HitterId,
+    /// The name, if one was given.
+    pub name: Option<String>,
+    /// The usual side, where known.
+    pub bats: Option<Bats>,
+    /// Body height in centimetres, where known.
+    pub height_cm: Option<f64>,
+    /// When the hitter was added.
+    pub created_at: Timestamp,
+}
+
+/// A session as stored, with how much it holds.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SessionRow {
+    /// The session's number.
+    pub id: SessionId,
+    /// Who hit, where known.
+    pub hitter: Option<HitterId>,
+    /// The hitter's name, where known.
+    pub hitter_name: Option<String>,
+    /// When it began.
+    pub started_at: Timestamp,
+    /// When it ended; `None` while it runs.
+    pub ended_at: Option<Timestamp>,
+    /// Why it ended, where not as usual.
+    pub end_note: Option<String>,
+    /// What was watched.
+    pub source: String,
+    /// The settings in force at its start.
+    pub settings: String,
+    /// The program's version.
+    pub program_version: String,
+    /// How many swings it holds.
+    pub swings: u32,
+    /// How many takes it holds.
+    pub takes: u32,
+}
+
+/// How much a journal holds.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// Hitters, the nameless included.
+    pub hitters: u32,
+    /// Sessions.
+    pub sessions: u32,
+    /// Reps that are swings.
+    pub swings: u32,
+    /// Reps that are takes.
+    pub takes: u32,
+}
+
+/// A rep as stored.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StoredRep {
+    /// The rep's number in the journal.
+    pub id: RepId,
+    /// Its session.
+    pub session: SessionId,
+    /// Who hit, where known.
+    pub hitter: Option<HitterId>,
+    /// The hitter's name, where known.
+    pub hitter_name: Option<String>,
+    /// When it ended, by the wall clock.
+    pub logged_at: Timestamp,
+    /// The rep with its verdicts and its cue.
+    pub judged: JudgedRep,
+    /// The bands that it was judged by.
+    pub bands: MeasureBands,
+}
+
+/// A hitter by number or by name.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum HitterChoice {
+    /// By the journal's number.
+    Id(HitterId),
+    /// By the exact name.
+    Name(String),
+}
+
+/// Which reps are wanted; the default is all of them.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct RepFilter {
+    /// Only this hitter's.
+    pub hitter: Option<HitterChoice>,
+    /// Only this session's.
+    pub session: Option<SessionId>,
+    /// Only those logged at this time or later.
+    pub since: Option<Timestamp>,
+    /// Only those logged before this time.
+    pub until: Option<Timestamp>,
+}
+
+impl JournalReader {
+    /// All hitters, in the order in which they were added.
+    pub fn hitters(&self) -> Result<Vec<HitterRow>, JournalError> {
+        self.ask("list the hitters", |c| {
+            c.prepare_cached(
+                "SELECT id, name, bats, height_cm, created_at FROM hitters ORDER BY id",
+            )?
+            .query_map([], |row| {
+                let bats = match row.get_ref(2)? {
+                    rusqlite::types::ValueRef::Null => None,
+                    _ => Some(word_at(row, 2, &[Bats::Left, Bats::Right], Bats::name)?),
+                };
+                Ok(HitterRow {
+                    id: HitterId::new(row.get(0)?),
+                    name: row.get(1)?,
+                    bats,
+                    height_cm: row.get(3)?,
+                    created_at: stamp_at(row, 4)?,
+                })
+            })?
+            .collect()
+        })
+    }
+
+    /// All sessions, the newest first.
+    pub fn sessions(&self) -> Result<Vec<SessionRow>, JournalError> {
+        self.ask("list the sessions", |c| {
+            c.prepare_cached(
+                "SELECT sessions.id, sessions.hitter, hitters.name, started_at, ended_at, end_note, source,
+                        settings, program_version,
+                        (SELECT count(*) FROM reps WHERE session = sessions.id AND kind = 'swing'),
+                        (SELECT count(*) FROM reps WHERE session = sessions.id AND kind = 'take')
+                 FROM sessions LEFT JOIN hitters ON hitters.id = sessions.hitter
+                 ORDER BY sessions.id DESC",
+            )?
+            .query_map([], |row| {
+                let ended = row.get_ref(4)? != rusqlite::types::ValueRef::Null;
+                Ok(SessionRow {
+                    id: SessionId::new(row.get(0)?),
+                    hitter: row.get::<_, Option<i64>>(1)?.map(HitterId::new),
+                    hitter_name: row.get(2)?,
+                    started_at: stamp_at(row, 3)?,
+                    ended_at: if ended { Some(stamp_at(row, 4)?) } else { None },
+                    end_note: row.get(5)?,
+                    source: row.get(6)?,
+                    settings: row.get(7)?,
+                    program_version: row.get(8)?,
+                    swings: row.get(9)?,
+                    takes: row.get(10)?,
+                })
+            })?
+            .collect()
+        })
+    }
+
+    /// How much the journal holds.
+    pub fn counts(&self) -> Result<Counts, JournalError> {
+        self.ask("count the reps", |c| {
+            c.query_row(
+                "SELECT (SELECT count(*) FROM hitters), (SELECT count(*) FROM sessions),
+                        count(*) FILTER (WHERE kind = 'swing'), count(*) FILTER (WHERE kind = 'take')
+                 FROM reps",
+                [],
+                |row| {
+                    Ok(Counts {
+                        hitters: row.get(0)?,
+                        sessions: row.get(1)?,
+                        swings: row.get(2)?,
+                        takes: row.get(3)?,
+                    })
+                },
+            )
+        })
+    }
+
+    /// The reps of a session in their order.
+    ///
+    /// # Errors
+    /// [`JournalError::NoSuchSession`], and those of the disk.
+    pub fn reps_of(&self, session: SessionId) -> Result<Vec<StoredRep>, JournalError> {
+        let mut reps = Vec::new();
+        self.for_each_rep(
+            &RepFilter {
+                session: Some(session),
+                ..RepFilter::default()
+            },
+            |rep| {
+                reps.push(rep);
+                Ok(())
+            },
+        )?;
+        Ok(reps)
+    }
+
+    /// The rep with this id.
+    ///
+    /// # Errors
+    /// [`JournalError::NoSuchRep`], and those of the disk.
+    pub fn rep(&self, rep: RepId) -> Result<StoredRep, JournalError> {
+        self.one_rep("WHERE reps.id = ?1", &[rep.get()])?
+            .ok_or_else(|| JournalError::NoSuchRep {
+                path: self.path.clone(),
+                rep,
+            })
+    }
+
+    /// The rep with this number in its session, if there is one.
+    pub fn rep_numbered(
+        &self,
+        session: SessionId,
+        number: u32,
+    ) -> Result<Option<StoredRep>, JournalError> {
+        self.one_rep(
+            "WHERE reps.session = ?1 AND reps.number = ?2",
+            &[session.get(), i64::from(number)],
+        )
+    }
+
+    /// The rep that was logged last, if there is any.
+    pub fn last_rep(&self) -> Result<Option<StoredRep>, JournalError> {
+        self.one_rep("ORDER BY reps.id DESC LIMIT 1", &[])
+    }
+
+    fn one_rep(&self, which: &str, values: &[i64]) -> Result<Option<StoredRep>, JournalError> {
+        self.ask("read a rep", |c| {
+            let sql = format!("SELECT {REP_COLUMNS} FROM {REP_TABLES} {which}");
+            let mut select = c.prepare_cached(&sql)?;
+            let found = select
+                .query_row(params_from_iter(values), read_rep)
+                .optional()?;
+            let Some(mut rep) = found else {
+                return Ok(None);
+            };
+            let mut measures = c.prepare_cached(SELECT_MEASURES)?;
+            read_measures(&mut measures, &mut rep)?;
+            Ok(Some(rep))
+        })
+    }
+
+    /// The landmarks of a rep and the size of their pictures; `None` where it was stored without.
+    ///
+    /// # Errors
+    /// [`JournalError::NoSuchRep`]; [`JournalError::Timeline`] where the stored bytes cannot be read.
+    pub fn timeline(
+        &self,
+        rep: RepId,
+    ) -> Result<Option<(PictureSize, Vec<PoseFrame>)>, JournalError> {
+        let found = self.ask("read a rep's landmarks", |c| {
+            c.prepare_cached(
+                "SELECT width_px, height_px, landmarks FROM reps LEFT JOIN timelines ON timelines.rep = reps.id
+                 WHERE reps.id = ?1",
+            )?
+            .query_row([rep.get()], |row| {
+                if row.get_ref(2)? == rusqlite::types::ValueRef::Null {
+                    return Ok(None);
+                }
+                let picture = PictureSize { width_px: row.get(0)?, height_px: row.get(1)? };
+                Ok(Some((picture, decode_timeline(row.get_ref(2)?.as_blob()?))))
+            })
+            .optional()
+        })?;
+        let Some(stored) = found else {
+            return Err(JournalError::NoSuchRep {
+                path: self.path.clone(),
+                rep,
+            });
+        };
+        let Some((picture, frames)) = stored else {
+            return Ok(None);
+        };
+        match frames {
+            Ok(frames) => Ok(Some((picture, frames))),
+            Err(source) => Err(JournalError::Timeline {
+                path: self.path.clone(),
+                rep,
+                source,
+            }),
+        }
+    }
+
+    /// Hands each wanted rep to `take`, in the order of logging, one at a time. All of them are as
+    /// the journal was at the start, whatever is logged meanwhile. Returns how many there were.
+    ///
+    /// # Errors
+    /// [`JournalError::NoSuchHitter`], [`JournalError::NoSuchSession`], those of the disk, and what
+    /// `take` returns.
+    pub fn for_each_rep(
+        &self,
+        filter: &RepFilter,
+        mut take: impl FnMut(StoredRep) -> Result<(), JournalError>,
+    ) -> Result<u64, JournalError> {
+        let doing = "read the reps";
+        let sqlite = |error| JournalError::from_sqlite(&self.path, doing, error);
+        // A read transaction: reps and their measures come from one moment. It ends with its drop.
+        let _moment = self.connection.unchecked_transaction().map_err(sqlite)?;
+        let (conditions, values) = self.conditions(filter)?;
+        let sql = format!("SELECT {REP_COLUMNS} FROM {REP_TABLES} {conditions} ORDER BY reps.id");
+        let mut select = self.connection.prepare(&sql).map_err(sqlite)?;
+        let mut measures = self
+            .connection
+            .prepare_cached(SELECT_MEASURES)
+            .map_err(sqlite)?;
+        let mut rows = select.query(params_from_iter(values)).map_err(sqlite)?;
+        let mut count = 0;
+        while let Some(row) = rows.next().map_err(sqlite)? {
+            let mut rep = read_rep(row).map_err(sqlite)?;
+            read_measures(&mut measures, &mut rep).map_err(sqlite)?;
+            take(rep)?;
+            count += 1;
+        }
+        Ok(count)
+    }
+
+    /// The filter as SQL. Only the conditions that are wanted are written, so that each can use its
+    /// index.
+    pub(super) fn conditions(
+        &self,
+        filter: &RepFilter,
+    ) -> Result<(String, Vec<Value>), JournalError> {
+        let mut conditions = Vec::new();
+        let mut values = Vec::new();
+        if let Some(session) = filter.session {
+            let known = self.ask("look up a session", |c| {
+                c.prepare_cached("SELECT 1 FROM sessions WHERE id = ?1")?
+                    .exists([session.get()])
+            })?;
+            if !known {
+                return Err(JournalError::NoSuchSession {
+                    path: self.path.clone(),
+                    session,
+                });
+            }
+            conditions.push("reps.session = ?");
+            values.push(Value::from(session.get()));
+        }
+        if let Some(hitter) = &filter.hitter {
+            conditions.push("sessions.hitter = ?");
+            values.push(Value::from(self.hitter_of(hitter)?.get()));
+        }
+        if let Some(since) = filter.since {
+            conditions.push("reps.logged_at >= ?");
+            values.push(Value::from(stamp_text(since)));
+        }
+        if let Some(until) = filter.until {
+            conditions.push("reps.logged_at < ?");
+            values.push(Value::from(stamp_text(until)));
+        }
+        let sql = match conditions.is_empty() {
+            true => String::new(),
+            false => format!("WHERE {}", conditions.join(" AND ")),
+        };
+        Ok((sql, values))
+    }
+
+    fn hitter_of(&self, choice: &HitterChoice) -> Result<HitterId, JournalError> {
+        let hitters = self.hitters()?;
+        let found = match choice {
+            HitterChoice::Id(id) => hitters.iter().find(|h| h.id == *id),
+            HitterChoice::Name(name) => hitters
+                .iter()
+                .find(|h| h.name.as_deref() == Some(name.trim())),
+        };
+        found.map(|h| h.id).ok_or_else(|| {
+            let names: Vec<&str> = hitters.iter().filter_map(|h| h.name.as_deref()).collect();
+            JournalError::NoSuchHitter {
+                path: self.path.clone(),
+                hitter: match choice {
+                    HitterChoice::Id(id) => format!("number {id}"),
+                    HitterChoice::Name(name) => format!("named '{}'", name.trim()),
+                },
+                known: if names.is_empty() {
+                    "no names".to_owned()
+                } else {
+                    names.join(", ")
+                },
+            }
+        })
+    }
+}

@@ -1,0 +1,198 @@
+//! What is handed to the journal: hitters, sessions and reps, before they have a number there.
+
+use std::collections::BTreeMap;
+use std::fmt;
+
+use jiff::Timestamp;
+
+use super::stamp::now_to_the_millisecond;
+use super::timeline::{TimelineError, encode_timeline};
+use crate::coach::JudgedRep;
+use crate::pose::PoseFrame;
+use crate::rep::{Bats, Measure, MeasureName};
+use crate::time::CaptureTime;
+
+macro_rules! ids {
+    ($($(#[$doc:meta])* $name:ident),+) => {$(
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        pub struct $name(i64);
+
+        impl $name {
+            /// From the number in the journal's `id` column.
+            pub const fn new(id: i64) -> Self {
+                Self(id)
+            }
+
+            /// The number in the journal's `id` column.
+            pub const fn get(self) -> i64 {
+                self.0
+            }
+        }
+
+        impl fmt::Display for $name {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                self.0.fmt(f)
+            }
+        }
+    )+};
+}
+
+ids! {
+    /// A hitter in the journal. Numbers are never used again, not even after a deletion.
+    HitterId,
+    /// A session in the journal.
+    SessionId,
+    /// A rep in the journal; not the rep's number in its session.
+    RepId
+}
+
+/// A hitter as the operator gives them. Everything is optional, the name too.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct NewHitter {
+    /// The name under which the hitter is found again; without one a new nameless hitter is made.
+    pub name: Option<String>,
+    /// The usual side, where known.
+    pub bats: Option<Bats>,
+    /// Body height in centimetres, where known.
+    pub height_cm: Option<f64>,
+}
+
+/// The start of a session.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NewSession {
+    /// Who hits; `None` where nobody said so.
+    pub hitter: Option<HitterId>,
+    /// When it began, by the wall clock.
+    pub started_at: Timestamp,
+    /// What was watched: a camera's or a clip's name.
+    pub source: String,
+    /// The settings in force, as the text of the settings file.
+    pub settings: String,
+    /// The program's version.
+    pub program_version: String,
+}
+
+/// The range a coach accepts for a measure, as it was when the rep was judged; an open end is `None`.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct MeasureBand {
+    /// Lowest value in band, in the measure's unit.
+    pub low: Option<f64>,
+    /// Highest value in band, in the measure's unit.
+    pub high: Option<f64>,
+}
+
+/// The bands that a rep was judged by.
+pub type MeasureBands = BTreeMap<MeasureName, MeasureBand>;
+
+/// The size of the pictures that landmarks were found in; needed to replay them.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct PictureSize {
+    /// Pixels across.
+    pub width_px: u32,
+    /// Pixels down.
+    pub height_px: u32,
+}
+
+/// A rep with all that the journal keeps of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RepRecord {
+    /// The rep, its verdicts and its cue.
+    pub judged: JudgedRep,
+    /// The bands behind the verdicts.
+    pub bands: MeasureBands,
+    /// The landmarks from set to finish; may be empty, then no timeline is kept.
+    pub frames: Vec<PoseFrame>,
+    /// The size of the pictures that `frames` speak of.
+    pub picture: PictureSize,
+    /// When the rep ended, by the wall clock.
+    pub logged_at: Timestamp,
+}
+
+impl RepRecord {
+    /// A record of a rep that ended just now.
+    pub fn new(
+        judged: JudgedRep,
+        bands: MeasureBands,
+        frames: Vec<PoseFrame>,
+        picture: PictureSize,
+    ) -> Self {
+        Self {
+            judged,
+            bands,
+            frames,
+            picture,
+            logged_at: now_to_the_millisecond(),
+        }
+    }
+}
+
+/// A rep ready for its transaction: landmarks packed, so that many can wait in memory.
+#[derive(Clone, Debug)]
+pub(super) struct PackedRep {
+    pub(super) judged: JudgedRep,
+    pub(super) bands: MeasureBands,
+    pub(super) timeline: Option<PackedTimeline>,
+    pub(super) logged_at: Timestamp,
+}
+
+/// The row of the `timelines` table.
+#[derive(Clone, Debug)]
+pub(super) struct PackedTimeline {
+    pub(super) start: CaptureTime,
+    pub(super) picture: PictureSize,
+    pub(super) landmarks: Vec<u8>,
+}
+
+impl PackedRep {
+    /// Packs the landmarks. Where they cannot be packed the rep goes without; it is worth more than
+    /// its replay.
+    pub(super) fn from_record(record: &RepRecord) -> Self {
+        let timeline = pack_timeline(record).unwrap_or_else(|error| {
+            tracing::warn!(rep = record.judged.number, %error, "rep is stored without its landmarks");
+            None
+        });
+        Self {
+            judged: record.judged.clone(),
+            bands: record.bands.clone(),
+            timeline,
+            logged_at: record.logged_at,
+        }
+    }
+}
+
+fn pack_timeline(record: &RepRecord) -> Result<Option<PackedTimeline>, TimelineError> {
+    let Some(first) = record.frames.first() else {
+        return Ok(None);
+    };
+    let landmarks = encode_timeline(&record.frames)?;
+    Ok(Some(PackedTimeline {
+        start: first.captured_at,
+        picture: record.picture,
+        landmarks,
+    }))
+}
+
+/// A measure fit to be written down.
+///
+/// A value that is not a finite number can stand neither in JSON nor in the database; it is
+/// recorded as not made.
+pub(super) fn writable(measure: &Measure) -> Measure {
+    match measure {
+        Measure::Made {
+            value,
+            plus_minus,
+            confidence,
+        } if !(value.is_finite() && plus_minus.is_finite() && confidence.is_finite()) => {
+            Measure::NotMade {
+                why: "the value is not a number".to_owned(),
+            }
+        }
+        other => other.clone(),
+    }
+}
+
+/// Frames a second fit to be written down; 0 where they are not known.
+pub(super) fn writable_fps(fps: f64) -> f64 {
+    if fps.is_finite() { fps } else { 0.0 }
+}

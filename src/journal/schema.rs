@@ -1,0 +1,135 @@
+//! The journal's tables as a list of steps: step N brings a file from version N - 1 to version N.
+//!
+//! A step that has been released is never edited; a change is a new step at the end of the list.
+
+use rusqlite::{Connection, TransactionBehavior};
+
+/// Marks an SQLite file as a journal ("CGHJ"), so that no other program's database is written to.
+pub(super) const APPLICATION_ID: i32 = 0x4347_484A;
+
+/// All steps, oldest first.
+pub(super) const STEPS: &[&str] = &[include_str!("schema/001_first.sql")];
+
+/// The newest version this program knows.
+pub(super) const VERSION: u32 = STEPS.len() as u32;
+
+/// What a file is, judged without writing to it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Found {
+    /// No tables and no marks: free to become a journal.
+    Empty,
+    /// A journal of this version.
+    Journal {
+        /// The file's schema version.
+        version: u32,
+    },
+    /// Something of another program.
+    Foreign,
+}
+
+/// Looks at the marks of an open file. It only reads.
+pub(super) fn identify(connection: &Connection) -> rusqlite::Result<Found> {
+    let application: i32 = connection.pragma_query_value(None, "application_id", |r| r.get(0))?;
+    let version: i32 = connection.pragma_query_value(None, "user_version", |r| r.get(0))?;
+    let tables: i64 =
+        connection.query_row("SELECT count(*) FROM sqlite_schema", [], |r| r.get(0))?;
+    Ok(match (application, u32::try_from(version)) {
+        (0, Ok(0)) if tables == 0 => Found::Empty,
+        (APPLICATION_ID, Ok(version)) if version > 0 => Found::Journal { version },
+        _ => Found::Foreign,
+    })
+}
+
+/// Runs the steps that the file lacks, all of them in one transaction, so that a failure or a kill
+/// leaves the old version whole.
+pub(super) fn upgrade(
+    connection: &mut Connection,
+    steps: &[&str],
+    from_version: u32,
+) -> rusqlite::Result<()> {
+    let missing = steps.get(from_version as usize..).unwrap_or_default();
+    if missing.is_empty() {
+        return Ok(());
+    }
+    let change = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    for step in missing {
+        change.execute_batch(step)?;
+    }
+    change.pragma_update(None, "application_id", APPLICATION_ID)?;
+    change.pragma_update(None, "user_version", steps.len() as i64)?;
+    change.commit()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn version_of(connection: &Connection) -> Found {
+        identify(connection).unwrap()
+    }
+
+    #[test]
+    fn an_old_file_is_brought_up_step_by_step_and_keeps_its_rows() {
+        let mut connection = Connection::open_in_memory().unwrap();
+        assert_eq!(version_of(&connection), Found::Empty);
+        upgrade(&mut connection, STEPS, 0).unwrap();
+        assert_eq!(version_of(&connection), Found::Journal { version: VERSION });
+        connection
+            .execute(
+                "INSERT INTO hitters (name, created_at) VALUES ('Ana', '2026')",
+                [],
+            )
+            .unwrap();
+
+        let later: Vec<&str> = STEPS
+            .iter()
+            .copied()
+            .chain([
+                "ALTER TABLE hitters ADD COLUMN club TEXT",
+                "UPDATE hitters SET club = 'none'",
+            ])
+            .collect();
+        upgrade(&mut connection, &later, VERSION).unwrap();
+        assert_eq!(
+            version_of(&connection),
+            Found::Journal {
+                version: VERSION + 2
+            }
+        );
+        let row: (String, String) = connection
+            .query_row("SELECT name, club FROM hitters", [], |r| {
+                Ok((r.get(0)?, r.get(1)?))
+            })
+            .unwrap();
+        assert_eq!(row, ("Ana".into(), "none".into()));
+    }
+
+    #[test]
+    fn a_step_that_fails_leaves_the_old_version_whole() {
+        let mut connection = Connection::open_in_memory().unwrap();
+        upgrade(&mut connection, STEPS, 0).unwrap();
+        let broken: Vec<&str> = STEPS
+            .iter()
+            .copied()
+            .chain([
+                "ALTER TABLE hitters ADD COLUMN club TEXT",
+                "ALTER TABLE nothing ADD x TEXT",
+            ])
+            .collect();
+        assert!(upgrade(&mut connection, &broken, VERSION).is_err());
+        assert_eq!(version_of(&connection), Found::Journal { version: VERSION });
+        assert!(connection.prepare("SELECT club FROM hitters").is_err());
+    }
+
+    #[test]
+    fn databases_of_others_are_told_apart() {
+        let tables = Connection::open_in_memory().unwrap();
+        tables
+            .execute_batch("CREATE TABLE songs (title TEXT)")
+            .unwrap();
+        assert_eq!(version_of(&tables), Found::Foreign);
+        let marked = Connection::open_in_memory().unwrap();
+        marked.pragma_update(None, "application_id", 7).unwrap();
+        assert_eq!(version_of(&marked), Found::Foreign);
+    }
+}

@@ -1,0 +1,402 @@
+//! The rep log, the exports and the pose track, as other programs read them.
+
+use std::fs;
+
+use super::*;
+
+#[test]
+fn a_line_has_the_keys_of_the_contract_in_their_order() {
+    let mut rep = judged(3);
+    rep.rep.events.heel_rise = time(13.1104);
+    rep.cue.as_mut().unwrap().latency_ms = Some(118.04);
+    assert_eq!(
+        rep_line(&rep),
+        concat!(
+            r#"{"format":"rep","version":1,"rep":3,"kind":"swing","bats":"right","view":"open-side","fps":60.0,"#,
+            r#""events":{"set":12.1,"gather":12.31,"lift_off":12.62,"plant":13.07,"heel_rise":13.11,"contact":13.25,"finish":13.66},"#,
+            r#""measures":{"head_to_plant_cm":{"value":6.1,"plus_minus":1.2,"confidence":0.93,"verdict":"in"},"#,
+            r#""head_drop_cm":{"value":3.25,"plus_minus":0.5,"confidence":0.8,"verdict":null},"#,
+            r#""stride_length_cm":{"value":71.5,"plus_minus":2.0,"confidence":0.9,"verdict":"high"},"#,
+            r#""hands_back_cm":{"value":null,"why":"back hand hidden"}},"#,
+            r#""cue":{"id":"head_forward","at":13.81,"latency_ms":118.0}}"#
+        )
+    );
+    rep.rep.kind = RepKind::Take;
+    rep.rep.events = Events::default();
+    rep.rep.measures.clear();
+    rep.cue = None;
+    assert_eq!(
+        rep_line(&rep),
+        concat!(
+            r#"{"format":"rep","version":1,"rep":3,"kind":"take","bats":"right","view":"open-side","fps":60.0,"#,
+            r#""events":{"set":null,"gather":null,"lift_off":null,"plant":null,"heel_rise":null,"contact":null,"finish":null},"#,
+            r#""measures":{},"cue":null}"#
+        )
+    );
+}
+
+#[test]
+fn a_line_reads_back_to_the_rep_within_its_rounding() {
+    let mut rep = judged(3);
+    rep.cue.as_mut().unwrap().latency_ms = Some(118.0);
+    let back = parse_rep_line(&rep_line(&rep)).unwrap();
+    // When the rep was known to be over is not in the line.
+    rep.rep.known_at = back.rep.known_at;
+    assert_eq!(back, rep);
+    assert_eq!(back.rep.known_at, CaptureTime::from_secs(13.66));
+
+    let mut dice = Dice::new(8);
+    for _ in 0..200 {
+        let mut rep = judged(1);
+        let value = (dice.unit() - 0.5) * 10f64.powi((dice.next() % 9) as i32);
+        rep.rep.measures.insert(
+            MeasureName::HeadToPlant,
+            Measure::Made {
+                value,
+                plus_minus: dice.unit(),
+                confidence: dice.unit(),
+            },
+        );
+        let line = rep_line(&rep);
+        let back = parse_rep_line(&line).unwrap();
+        let read = back.rep.measures[&MeasureName::HeadToPlant]
+            .value()
+            .unwrap();
+        assert!(
+            (read - value).abs() <= 0.005 + value.abs() * 1e-12,
+            "{value} became {read}"
+        );
+        assert_eq!(rep_line(&back), line);
+    }
+}
+
+#[test]
+fn lines_of_other_things_are_told_apart() {
+    let line = rep_line(&judged(1));
+    let error = |line: &str| parse_rep_line(line).unwrap_err().to_string();
+    assert!(error("{").contains("not a rep line"));
+    assert!(error("[]").contains("missing"));
+    assert!(error(r#"{"format":"pose-track","version":1}"#).contains("pose-track"));
+    assert!(error(&line.replace(r#""version":1"#, r#""version":2"#)).contains("version 2"));
+    assert!(error(&line.replace("right", "both")).contains("both"));
+    assert!(error(&line.replace(r#""value":6.1"#, r#""value":"6""#)).contains("not a rep line"));
+    // What a later program adds does not stop this one.
+    let later = line.replace(
+        r#""measures":{"#,
+        r#""grip":"firm","measures":{"toe_tap_ms":{"value":true},"#,
+    );
+    assert_eq!(rep_line(&parse_rep_line(&later).unwrap()), line);
+}
+
+#[test]
+fn the_rep_log_grows_by_a_line_a_rep() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("reps.jsonl");
+    fs::write(&path, "old").unwrap();
+    let mut log = RepLog::create(&path).unwrap();
+    for number in 1..=2 {
+        log.append(&judged(number)).unwrap();
+        let text = fs::read_to_string(&path).unwrap();
+        assert_eq!(text.lines().count(), number as usize);
+        assert!(text.ends_with('\n'));
+    }
+    let words = RepLog::create(&dir.path().join("no/reps.jsonl"))
+        .unwrap_err()
+        .to_string();
+    assert!(
+        words.contains("reps.jsonl") && words.contains("No such file"),
+        "{words}"
+    );
+    assert!(matches!(
+        RepLog::create(dir.path()),
+        Err(RepLogError::Create { .. })
+    ));
+    #[cfg(target_os = "linux")]
+    {
+        let mut full = RepLog::create(std::path::Path::new("/dev/full")).unwrap();
+        let words = full.append(&judged(7)).unwrap_err().to_string();
+        assert!(
+            words.contains("rep 7") && words.contains("/dev/full"),
+            "{words}"
+        );
+    }
+}
+
+/// Two sessions of Ana and one of nobody, a rep each, an hour apart.
+fn three_sessions(dir: &tempfile::TempDir) -> Journal {
+    let mut journal = Journal::open(&dir.path().join("journal.db")).unwrap();
+    let name = "Ana \"Bo\", 2nd";
+    let ana = NewHitter {
+        name: Some(name.into()),
+        ..NewHitter::default()
+    };
+    let ana = journal.find_or_add_hitter(&ana).unwrap();
+    for (hour, hitter) in [(10, Some(ana)), (11, None), (12, Some(ana))] {
+        let id = journal
+            .begin_session(&NewSession {
+                hitter,
+                ..session()
+            })
+            .unwrap();
+        let mut rep = record(1);
+        rep.logged_at = stamp(&format!("2026-05-01T{hour}:00:00Z"));
+        journal.log_rep(id, &rep).unwrap();
+    }
+    journal
+}
+
+fn exported(journal: &Journal, filter: &RepFilter, format: ExportFormat) -> String {
+    let mut out = Vec::new();
+    journal
+        .reader()
+        .export_reps(filter, format, &mut out)
+        .unwrap();
+    String::from_utf8(out).unwrap()
+}
+
+#[test]
+fn exported_lines_are_the_rep_log_with_their_origin_behind() {
+    let dir = tempfile::tempdir().unwrap();
+    let journal = three_sessions(&dir);
+    let text = exported(&journal, &RepFilter::default(), ExportFormat::JsonLines);
+    let lines: Vec<&str> = text.lines().collect();
+    assert_eq!(lines.len(), 3);
+    let line = rep_line(&judged(1));
+    let log_part = line.strip_suffix('}').unwrap();
+    assert_eq!(
+        lines[0],
+        format!(
+            r#"{log_part},"session":1,"hitter":"Ana \"Bo\", 2nd","logged_at":"2026-05-01T10:00:00.000Z"}}"#
+        )
+    );
+    assert_eq!(
+        lines[1],
+        format!(r#"{log_part},"session":2,"hitter":null,"logged_at":"2026-05-01T11:00:00.000Z"}}"#)
+    );
+    assert!(parse_rep_line(lines[2]).is_ok());
+}
+
+#[test]
+fn filters_pick_the_reps_that_are_wanted() {
+    let dir = tempfile::tempdir().unwrap();
+    let journal = three_sessions(&dir);
+    let ana = Some(HitterChoice::Name("Ana \"Bo\", 2nd".into()));
+    let since = Some(stamp("2026-05-01T11:00:00Z"));
+    let all = RepFilter::default();
+    for (filter, sessions) in [
+        (
+            RepFilter {
+                hitter: ana.clone(),
+                ..all.clone()
+            },
+            vec![1, 3],
+        ),
+        (
+            RepFilter {
+                hitter: Some(HitterChoice::Id(HitterId::new(1))),
+                ..all.clone()
+            },
+            vec![1, 3],
+        ),
+        (
+            RepFilter {
+                session: Some(SessionId::new(2)),
+                ..all.clone()
+            },
+            vec![2],
+        ),
+        (
+            RepFilter {
+                since,
+                ..all.clone()
+            },
+            vec![2, 3],
+        ),
+        (
+            RepFilter {
+                until: since,
+                ..all.clone()
+            },
+            vec![1],
+        ),
+        (
+            RepFilter {
+                hitter: ana,
+                since,
+                ..all.clone()
+            },
+            vec![3],
+        ),
+    ] {
+        let mut found = Vec::new();
+        let count = journal
+            .reader()
+            .for_each_rep(&filter, |rep| {
+                found.push(rep.session.get());
+                Ok(())
+            })
+            .unwrap();
+        assert_eq!(found, sessions, "{filter:?}");
+        assert_eq!(count, sessions.len() as u64);
+    }
+    for format in [ExportFormat::JsonLines, ExportFormat::Csv] {
+        let mut out = Vec::new();
+        let bo = RepFilter {
+            hitter: Some(HitterChoice::Name("Bo".into())),
+            ..all.clone()
+        };
+        let error = journal
+            .reader()
+            .export_reps(&bo, format, &mut out)
+            .unwrap_err();
+        assert!(
+            error.to_string().contains("'Bo'") && error.to_string().contains("Ana"),
+            "{error}"
+        );
+        assert!(out.is_empty());
+    }
+}
+
+#[test]
+fn a_table_has_units_in_its_header_and_a_field_for_each_column() {
+    let dir = tempfile::tempdir().unwrap();
+    let journal = three_sessions(&dir);
+    let text = exported(&journal, &RepFilter::default(), ExportFormat::Csv);
+    let mut table = csv::Reader::from_reader(text.as_bytes());
+    let header = table.headers().unwrap().clone();
+    // The reader of the csv crate refuses rows of another length than the header.
+    let rows: Vec<csv::StringRecord> = table.records().map(Result::unwrap).collect();
+    assert_eq!(rows.len(), 3);
+    let field = |name: &str| {
+        let column = header
+            .iter()
+            .position(|column| column == name)
+            .unwrap_or_else(|| panic!("no column {name}"));
+        rows[0][column].to_owned()
+    };
+    for (name, wanted) in [
+        ("session", "1"),
+        ("hitter", "Ana \"Bo\", 2nd"),
+        ("logged_at", "2026-05-01T10:00:00.000Z"),
+        ("rep", "1"),
+        ("kind", "swing"),
+        ("view", "open-side"),
+        ("fps", "60"),
+        ("plant_secs", "13.07"),
+        ("heel_rise_secs", ""),
+        ("stride_length_cm", "71.5"),
+        ("plus_minus_stride_length_cm", "2"),
+        ("stride_length_cm_verdict", "high"),
+        ("hands_back_cm", ""),
+        ("hands_back_cm_why_not", "back hand hidden"),
+        ("head_to_contact_cm", ""),
+        ("cue", "head_forward"),
+        ("cue_at_secs", "13.81"),
+        ("cue_latency_ms", ""),
+    ] {
+        assert_eq!(field(name), wanted, "{name}");
+    }
+    for name in MeasureName::ALL {
+        assert!(header.iter().any(|column| column == name.name()), "{name}");
+    }
+}
+
+#[test]
+fn a_rep_leaves_as_a_pose_track() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut journal = Journal::open(&dir.path().join("journal.db")).unwrap();
+    let session_id = journal.begin_session(&session()).unwrap();
+    let mut rep = record(1);
+    for frame in &mut rep.frames {
+        // A source of fewer points: no toes.
+        for landmark in &mut frame.body.as_mut().unwrap().image[31..] {
+            *landmark = None;
+        }
+    }
+    rep.frames[0].captured_at = CaptureTime::from_nanos(16_666_667);
+    rep.frames[0].body.as_mut().unwrap().image[0] = Some(ImagePoint {
+        x_px: 10.0625,
+        y_px: -3.5,
+        visibility: 1.0,
+    });
+    rep.frames[1].body.as_mut().unwrap().image[0] = None;
+    rep.frames[2].body = None;
+    let id = journal.log_rep(session_id, &rep).unwrap();
+    let mut out = Vec::new();
+    journal.reader().export_timeline(id, &mut out).unwrap();
+    let text = String::from_utf8(out).unwrap();
+    let lines: Vec<&str> = text.lines().collect();
+    assert_eq!(lines.len(), 1 + rep.frames.len());
+    assert!(
+        lines[0].starts_with(
+            r#"{"format":"pose-track","version":1,"fps":60.0,"width":1280,"height":720,"landmarks":["nose","left_eye_inner","#
+        ),
+        "{}",
+        lines[0]
+    );
+    assert!(
+        lines[1].starts_with(r#"{"t":0.016666667,"points":[[10.0625,-3.5,1.0],["#),
+        "{}",
+        lines[1]
+    );
+    assert!(
+        lines[2].contains(r#""points":[[10.0625,-3.5,0.0],["#),
+        "{}",
+        lines[2]
+    );
+    assert!(lines[3].ends_with(r#""points":null}"#), "{}", lines[3]);
+    for line in &lines {
+        let value: serde_json::Value = serde_json::from_str(line).unwrap();
+        for list in ["landmarks", "points"] {
+            if let Some(list) = value.get(list).and_then(|list| list.as_array()) {
+                assert_eq!(list.len(), 31);
+            }
+        }
+    }
+
+    rep.judged = judged(2);
+    rep.frames.clear();
+    let bare = journal.log_rep(session_id, &rep).unwrap();
+    let error = journal
+        .reader()
+        .export_timeline(bare, Vec::new())
+        .unwrap_err();
+    assert!(matches!(error, JournalError::NoTimeline { .. }));
+}
+
+#[test]
+fn the_written_format_is_the_one_in_use() {
+    let page = include_str!("../../../docs/journal.md");
+    let line = page
+        .lines()
+        .find(|line| line.starts_with(r#"{"format":"rep""#))
+        .unwrap();
+    assert_eq!(rep_line(&parse_rep_line(line).unwrap()), line);
+
+    let dir = tempfile::tempdir().unwrap();
+    let journal = three_sessions(&dir);
+    let connection = &journal.reader().connection;
+    let (_, sql) = page.split_once("```sql\n").unwrap();
+    let (sql, _) = sql.split_once("```").unwrap();
+    connection.prepare(sql).unwrap();
+    // Every column of every table is on the page.
+    let columns: Vec<(String, String)> = connection
+        .prepare(
+            "SELECT tables.name, columns.name FROM sqlite_schema AS tables, pragma_table_info(tables.name) AS columns
+             WHERE tables.type = 'table' AND tables.name NOT LIKE 'sqlite_%'",
+        )
+        .unwrap()
+        .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))
+        .unwrap()
+        .map(Result::unwrap)
+        .collect();
+    assert!(columns.len() > 40, "{columns:?}");
+    for (table, column) in columns {
+        let (_, part) = page.split_once(&format!("\n**{table}**")).unwrap();
+        let part = part.split("\n**").next().unwrap();
+        assert!(
+            part.contains(&format!("`{column}`")),
+            "{table}.{column} is not described"
+        );
+    }
+}

@@ -1,0 +1,93 @@
+//! kill -9 at any moment: what the writer said was stored is there, whole.
+//!
+//! The test runs its own binary again as the writer, kills it, and looks at the journal.
+
+use std::io::{BufRead, BufReader, Write};
+use std::path::Path;
+use std::process::{Command, Stdio};
+use std::time::Duration;
+
+use super::*;
+
+const KILLS: usize = 30;
+/// Tells the second run of this binary where its journal is.
+const CHILD_JOURNAL: &str = "CAGEHAND_TEST_KILLED_JOURNAL";
+
+/// The writer that gets killed. In an ordinary run of the tests there is nothing to do.
+#[test]
+fn log_reps_until_killed() {
+    let Some(path) = std::env::var_os(CHILD_JOURNAL) else {
+        return;
+    };
+    let mut journal = Journal::open(Path::new(&path)).unwrap();
+    let session_id = journal.begin_session(&session()).unwrap();
+    let mut out = std::io::stdout();
+    for number in 1.. {
+        let id = journal.log_rep(session_id, &record(number)).unwrap();
+        writeln!(out, "stored {} {number}", id.get()).unwrap();
+        out.flush().unwrap();
+    }
+}
+
+#[test]
+fn a_kill_at_any_moment_loses_nothing_that_was_stored() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let mut dice = Dice::new(20);
+    let mut stored: Vec<(RepId, u32)> = Vec::new();
+    let mut kills_while_writing = 0;
+    for kill in 0..KILLS {
+        let mut child = Command::new(std::env::current_exe().unwrap())
+            .args([
+                "--exact",
+                "journal::tests::kill::log_reps_until_killed",
+                "--nocapture",
+            ])
+            .env(CHILD_JOURNAL, &path)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        let lines = BufReader::new(child.stdout.take().unwrap()).lines();
+        // The moments reach from the opening of the journal to many reps later.
+        std::thread::sleep(Duration::from_micros(dice.next() % 150_000));
+        child.kill().unwrap();
+        child.wait().unwrap();
+        let before = stored.len();
+        for line in lines.map_while(Result::ok) {
+            // The test harness writes its own words before the first line.
+            let Some(at) = line.find("stored ") else {
+                continue;
+            };
+            let mut numbers = line[at + 7..].split(' ').map(str::parse::<i64>);
+            let (Some(Ok(id)), Some(Ok(number))) = (numbers.next(), numbers.next()) else {
+                continue;
+            };
+            stored.push((RepId::new(id), number as u32));
+        }
+        kills_while_writing += usize::from(stored.len() > before);
+
+        let journal = Journal::open(&path).unwrap_or_else(|error| panic!("kill {kill}: {error}"));
+        assert_sound(&journal.reader().connection);
+        assert_whole(journal.reader(), &stored[before..]);
+        assert!(journal.report().unclean.len() <= 1);
+        let counts = journal.reader().counts().unwrap();
+        assert!(counts.swings as usize >= stored.len());
+    }
+    println!(
+        "{} reps stored, {kills_while_writing} of {KILLS} kills while writing",
+        stored.len()
+    );
+    assert!(kills_while_writing >= KILLS / 3, "{kills_while_writing}");
+    assert_whole(&Journal::read_only(&path).unwrap(), &stored);
+}
+
+fn assert_whole(reader: &JournalReader, stored: &[(RepId, u32)]) {
+    for (id, number) in stored {
+        let wanted = record(*number);
+        let found = reader.rep(*id).unwrap();
+        assert_eq!((found.judged, found.bands), (wanted.judged, wanted.bands));
+        let (_, frames) = reader.timeline(*id).unwrap().unwrap();
+        assert_eq!(farthest_apart(&on_the_grid(&wanted.frames), &frames).0, 0.0);
+    }
+}

@@ -1,0 +1,219 @@
+//! The landmark timeline: what comes back, how small it is, and what bad bytes do.
+
+use super::*;
+
+/// Any frames that the types allow, within the coordinates that a timeline holds.
+fn any_frames(dice: &mut Dice) -> Vec<PoseFrame> {
+    let count = (dice.next() % 90) as usize;
+    let mut nanos = dice.next() as i64 / 4;
+    (0..count)
+        .map(|_| {
+            nanos = nanos.wrapping_add((dice.next() % 40_000_000) as i64 - 2_000_000);
+            let body = (dice.unit() > 0.2).then(|| {
+                let spread = [3.0, 2000.0, 130_000.0][(dice.next() % 3) as usize];
+                let mut body = Body::empty();
+                for point in &mut body.image {
+                    *point = (dice.unit() > 0.3).then(|| ImagePoint {
+                        x_px: (spread * (dice.unit() - 0.5)) as f32,
+                        y_px: (spread * (dice.unit() - 0.5)) as f32,
+                        visibility: dice.unit() as f32,
+                    });
+                }
+                body.world = (dice.unit() > 0.5).then(|| {
+                    Box::new(std::array::from_fn(|_| WorldPoint {
+                        x_m: (60.0 * (dice.unit() - 0.5)) as f32,
+                        y_m: (2.0 * (dice.unit() - 0.5)) as f32,
+                        z_m: dice.unit() as f32,
+                    }))
+                });
+                body
+            });
+            PoseFrame {
+                index: dice.next(),
+                captured_at: CaptureTime::from_nanos(nanos),
+                body,
+            }
+        })
+        .collect()
+}
+
+#[test]
+fn any_frames_come_back_within_half_a_step() {
+    for seed in 0..300 {
+        let frames = any_frames(&mut Dice::new(seed));
+        let bytes = encode_timeline(&frames).unwrap();
+        let back = decode_timeline(&bytes).unwrap();
+        let (px, visibility, metres) = farthest_apart(&frames, &back);
+        // Half a step, and what an f32 of this size cannot hold.
+        assert!(px <= 0.5 / 16.0 + 0.005, "seed {seed}: {px} px");
+        assert!(
+            visibility <= 0.5 / 255.0 + 1e-6,
+            "seed {seed}: {visibility}"
+        );
+        assert!(metres <= 0.5 / 1000.0 + 4e-6, "seed {seed}: {metres} m");
+        assert_eq!(
+            encode_timeline(&back).unwrap(),
+            bytes,
+            "seed {seed}: not stable"
+        );
+    }
+}
+
+#[test]
+fn a_second_at_60_frames_is_small() {
+    for (world, limit_bytes_per_sec) in [(false, 8 * 1024), (true, 20 * 1024)] {
+        let frames = frames(240, 60.0, world, &mut Dice::new(5));
+        let per_sec = encode_timeline(&frames).unwrap().len() / 4;
+        println!("world {world}: {per_sec} bytes a second");
+        assert!(
+            per_sec <= limit_bytes_per_sec,
+            "world {world}: {per_sec} bytes a second"
+        );
+    }
+}
+
+#[test]
+fn what_is_not_a_number_is_left_out() {
+    let mut frames = frames(3, 60.0, true, &mut Dice::new(1));
+    let body = frames[1].body.as_mut().unwrap();
+    body.image[4].as_mut().unwrap().x_px = f32::NAN;
+    body.image[5].as_mut().unwrap().y_px = f32::INFINITY;
+    body.image[6].as_mut().unwrap().visibility = f32::NAN;
+    body.image[7].as_mut().unwrap().x_px = 1e30;
+    body.world.as_mut().unwrap()[9].z_m = f32::NAN;
+    let back = decode_timeline(&encode_timeline(&frames).unwrap()).unwrap();
+    let body = back[1].body.as_ref().unwrap();
+    assert_eq!((body.image[4], body.image[5]), (None, None));
+    assert_eq!(body.image[6].unwrap().visibility, 0.0);
+    assert_eq!(body.image[7].unwrap().x_px, 65_536.0);
+    assert!(body.world.is_none());
+    assert!(back[0].body.as_ref().unwrap().world.is_some());
+}
+
+#[test]
+fn damaged_bytes_give_an_error_or_frames_and_never_a_panic() {
+    let good = encode_timeline(&frames(40, 60.0, true, &mut Dice::new(2))).unwrap();
+    for cut in 0..good.len() {
+        assert!(decode_timeline(&good[..cut]).is_err(), "cut at {cut}");
+    }
+    assert!(decode_timeline(&[&good[..], b"x"].concat()).is_err());
+    let mut dice = Dice::new(3);
+    for _ in 0..3000 {
+        let mut bad = good.clone();
+        let at = (dice.next() % bad.len() as u64) as usize;
+        let old = bad[at];
+        bad[at] = dice.next() as u8;
+        // The checksum of the packed bytes catches any change but one of the unused header byte.
+        assert!(
+            bad[at] == old || at == 3 || decode_timeline(&bad).is_err(),
+            "byte {at}"
+        );
+    }
+    // Behind a right checksum the payload itself must stand up to anything.
+    for _ in 0..3000 {
+        let count = (dice.next() % 20) as u32;
+        let payload: Vec<u8> = (0..u64::from(count) * (3 + dice.next() % 200))
+            .map(|_| random_byte(&mut dice))
+            .collect();
+        let _ = decode_timeline(&wrap(count, payload.len() as u32, &payload));
+    }
+}
+
+/// Small values and zeros are what gets deepest into the decoder.
+fn random_byte(dice: &mut Dice) -> u8 {
+    match dice.next() % 4 {
+        0 => 0,
+        1 => (dice.next() % 4) as u8,
+        2 => 1,
+        _ => dice.next() as u8,
+    }
+}
+
+fn wrap(frame_count: u32, payload_len: u32, payload: &[u8]) -> Vec<u8> {
+    use std::io::Write;
+    let mut bytes = b"TL\x01\x00".to_vec();
+    bytes.extend(frame_count.to_le_bytes());
+    bytes.extend(payload_len.to_le_bytes());
+    let mut deflate = flate2::write::ZlibEncoder::new(bytes, flate2::Compression::fast());
+    deflate.write_all(payload).unwrap();
+    deflate.finish().unwrap()
+}
+
+#[test]
+fn promises_of_hostile_headers_are_not_believed() {
+    let bomb = vec![0u8; 30 << 20];
+    assert_eq!(
+        decode_timeline(&wrap(u32::MAX, u32::MAX, &bomb)),
+        Err(TimelineError::TooLong {
+            frames: u32::MAX as usize
+        })
+    );
+    assert!(decode_timeline(&wrap(36_000, u32::MAX, &bomb)).is_err());
+    assert!(decode_timeline(&wrap(10, 60, &bomb)).is_err());
+    assert_eq!(decode_timeline(b"TL"), Err(TimelineError::NotTimeline));
+    assert_eq!(
+        decode_timeline(b"SQLite format 3\0"),
+        Err(TimelineError::NotTimeline)
+    );
+    let mut newer = wrap(0, 0, &[]);
+    newer[2] = 9;
+    assert_eq!(
+        decode_timeline(&newer),
+        Err(TimelineError::NewerVersion { found: 9 })
+    );
+    assert_eq!(decode_timeline(&wrap(0, 0, &[])), Ok(Vec::new()));
+}
+
+/// Bytes made by another encoder, in another language (Python and its zlib), from the layout in
+/// `docs/journal.md` alone.
+#[test]
+fn bytes_made_from_the_written_layout_are_understood() {
+    let hex = concat!(
+        "544c010003000000b100000078da6b78d0bd2572e5fc994b2219177033b1303230333230283080006353ada83fe32fd6",
+        "034c4c0d5b189998ff72f1b01f07ca6e6664649bcfc8ccd3cdc82a54ce2e91cc29e7cfad62cdaba5ce6f202c68c6206c",
+        "2322eaa421ee6123e917201d92221b55219fd0c3a898b6805139670ba36ad10946f58a3b8c9a751f18b55b185b9874bb",
+        "186730e94f605cc364388df10093f11cc62b4ca68b185f3099af60fcc364b98e7102b3f516c625ccb6bb187730db1f60",
+        "04000ae02e3c"
+    );
+    let bytes: Vec<u8> = (0..hex.len())
+        .step_by(2)
+        .map(|i| u8::from_str_radix(&hex[i..i + 2], 16).unwrap())
+        .collect();
+    let point = |x: i32, y: i32, visibility: u8| {
+        let (x_px, y_px) = (x as f32 / 16.0, y as f32 / 16.0);
+        Some(ImagePoint {
+            x_px,
+            y_px,
+            visibility: f32::from(visibility) / 255.0,
+        })
+    };
+    let frame = |nanos, index, body| PoseFrame {
+        index,
+        captured_at: CaptureTime::from_nanos(nanos),
+        body,
+    };
+    let mut first = Body::empty();
+    first.image[0] = point(8001, -40, 250);
+    first.image[29] = point(160, 11_520, 3);
+    let mut third = Body::empty();
+    third.image[0] = point(7990, -41, 255);
+    third.image[29] = point(161, 11_521, 0);
+    third.image[32] = point(5, 6, 7);
+    third.world = Some(Box::new(std::array::from_fn(|l| {
+        let mm = |mm: i32| mm as f32 / 1000.0;
+        let l = l as i32;
+        WorldPoint {
+            x_m: mm(l * 10 - 100),
+            y_m: mm(-l),
+            z_m: mm(3 * l),
+        }
+    })));
+    assert_eq!(
+        decode_timeline(&bytes).unwrap(),
+        [
+            frame(12_000_000_000, 720, Some(first)),
+            frame(12_016_666_667, 721, None),
+            frame(12_033_333_333, 723, Some(third)),
+        ]
+    );
+}

@@ -1,0 +1,258 @@
+//! The writer thread: order, a disk that does not take reps, and the end.
+
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use rusqlite::TransactionBehavior;
+
+use super::super::writer::{Job, Shared};
+use super::super::writer_thread::Worker;
+use super::*;
+
+const QUICK: WriterOptions = WriterOptions {
+    retry_every: Duration::from_millis(20),
+    waiting_limit: 4,
+};
+
+fn named(name: &str) -> Option<NewHitter> {
+    Some(NewHitter {
+        name: Some(name.into()),
+        ..NewHitter::default()
+    })
+}
+
+fn wait_for(what: &str, mut is_so: impl FnMut() -> bool) {
+    let begun = Instant::now();
+    while !is_so() {
+        assert!(
+            begun.elapsed() < Duration::from_secs(20),
+            "waited too long for {what}"
+        );
+        std::thread::sleep(Duration::from_millis(5));
+    }
+}
+
+#[test]
+fn reps_go_to_the_session_begun_last_and_the_end_is_clean() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let writer = JournalWriter::start(&path, WriterOptions::default()).unwrap();
+    writer.begin_session(named("Ana"), session()).unwrap();
+    for number in 1..=3 {
+        writer.log_rep(record(number)).unwrap();
+    }
+    writer.set_cue_latency(3, 90.5).unwrap();
+    writer.set_cue_latency(2, 80.5).unwrap();
+    writer.begin_session(named("Bo"), session()).unwrap();
+    writer.log_rep(record(1)).unwrap();
+    assert!(matches!(
+        JournalWriter::start(&path, WriterOptions::default()),
+        Err(JournalError::InUse { .. })
+    ));
+    wait_for("the reps", || writer.state().stored_reps == 4);
+    let state = writer.state();
+    assert_eq!(state.session, Some(SessionId::new(2)));
+    assert_eq!(
+        (state.storage, state.waiting, state.refused_reps),
+        (Storage::Working, 0, 0)
+    );
+    assert!(state.opened.unwrap().created);
+    assert!(state.last_commit_ms.unwrap() > 0.0);
+    assert!(writer.is_alive());
+    writer.close(Duration::from_secs(5)).unwrap();
+
+    let journal = Journal::open(&path).unwrap();
+    assert_eq!(journal.report().unclean, []);
+    let reps = journal.reader().reps_of(SessionId::new(1)).unwrap();
+    let latencies: Vec<Option<f64>> = reps
+        .iter()
+        .map(|rep| rep.judged.cue.as_ref().unwrap().latency_ms)
+        .collect();
+    assert_eq!(latencies, [None, Some(80.5), Some(90.5)]);
+    assert_eq!(reps[0].hitter_name.as_deref(), Some("Ana"));
+    assert_eq!(
+        journal.reader().reps_of(SessionId::new(2)).unwrap().len(),
+        1
+    );
+}
+
+/// A worker without its thread, so that each step can be looked at.
+fn worker(dir: &tempfile::TempDir) -> (Worker, crossbeam_channel::Sender<Job>, Arc<Shared>) {
+    let path = dir.path().join("journal.db");
+    let shared = Arc::new(Shared::default());
+    let (sender, receiver) = crossbeam_channel::bounded(64);
+    let worker = Worker::new(
+        path.clone(),
+        Journal::open(&path),
+        QUICK,
+        Arc::clone(&shared),
+        receiver,
+    );
+    (worker, sender, shared)
+}
+
+#[test]
+fn reps_wait_in_memory_while_the_disk_is_full_and_are_stored_in_order_after() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut worker, _sender, shared) = worker(&dir);
+    let limit = |worker: &Worker, pages: i64| {
+        let connection = &worker.journal.as_ref().unwrap().reader.connection;
+        connection
+            .pragma_update_and_check(None, "max_page_count", pages, |_| Ok(()))
+            .unwrap();
+    };
+    worker.take_in(Job::Session {
+        hitter: None,
+        session: session(),
+    });
+    assert!(worker.store_pending());
+    limit(&worker, 40);
+    for number in 1..=30 {
+        worker.take_in(Job::Rep(Box::new(record(number))));
+    }
+    assert!(!worker.store_pending());
+    let state = shared.state().clone();
+    let Storage::Waiting { why, .. } = &state.storage else {
+        panic!("{:?}", state.storage)
+    };
+    assert!(
+        why.contains("the disk is full") && why.contains("journal.db"),
+        "{why}"
+    );
+    assert!(state.waiting > 0 && state.stored_reps + state.waiting as u64 == 30);
+    assert!(!worker.store_pending(), "still full");
+
+    limit(&worker, 100_000);
+    assert!(worker.store_pending());
+    let state = shared.state().clone();
+    assert_eq!(
+        (state.storage, state.waiting, state.stored_reps),
+        (Storage::Working, 0, 30)
+    );
+    let reader = worker.journal.as_ref().unwrap().reader();
+    let numbers: Vec<u32> = reader
+        .reps_of(SessionId::new(1))
+        .unwrap()
+        .iter()
+        .map(|rep| rep.judged.number)
+        .collect();
+    assert_eq!(numbers, (1..=30).collect::<Vec<_>>());
+}
+
+#[test]
+fn an_entry_that_breaks_a_rule_does_not_hold_up_the_others() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut worker, _sender, shared) = worker(&dir);
+    worker.take_in(Job::Rep(Box::new(record(1))));
+    worker.take_in(Job::Session {
+        hitter: None,
+        session: session(),
+    });
+    worker.take_in(Job::CueLatency {
+        number: 5,
+        latency_ms: 1.0,
+    });
+    worker.take_in(Job::Rep(Box::new(record(1))));
+    assert!(worker.store_pending());
+    let state = shared.state().clone();
+    assert_eq!((state.refused_reps, state.stored_reps), (1, 1));
+}
+
+#[test]
+fn senders_wait_rather_than_lose_a_rep() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let writer = JournalWriter::start(&path, QUICK).unwrap();
+    writer.begin_session(None, session()).unwrap();
+    wait_for("the session", || writer.state().session.is_some());
+
+    // Another program holds the file's write lock, longer than the writer waits in SQLite.
+    let mut other = Connection::open(&path).unwrap();
+    let hold = other
+        .transaction_with_behavior(TransactionBehavior::Immediate)
+        .unwrap();
+    let writer = Arc::new(writer);
+    let sender = {
+        let writer = Arc::clone(&writer);
+        std::thread::Builder::new()
+            .spawn(move || (1..=60).for_each(|number| writer.log_rep(record(number)).unwrap()))
+            .unwrap()
+    };
+    wait_for("the writer to notice", || {
+        matches!(writer.state().storage, Storage::Waiting { .. })
+    });
+    let Storage::Waiting { why, .. } = writer.state().storage else {
+        panic!()
+    };
+    assert!(why.contains("another program"), "{why}");
+    assert!(
+        !sender.is_finished(),
+        "more reps than there is room for, and nobody waited"
+    );
+    assert_eq!(writer.state().stored_reps, 0);
+    drop(hold);
+    sender.join().unwrap();
+    wait_for("all reps", || writer.state().stored_reps == 60);
+    Arc::into_inner(writer)
+        .unwrap()
+        .close(Duration::from_secs(5))
+        .unwrap();
+    assert_eq!(
+        Journal::read_only(&path).unwrap().counts().unwrap().swings,
+        60
+    );
+}
+
+#[test]
+fn reps_go_to_a_new_journal_when_the_old_one_is_taken_away() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let moved = dir.path().join("moved.db");
+    let writer = JournalWriter::start(&path, QUICK).unwrap();
+    writer.begin_session(named("Ana"), session()).unwrap();
+    writer.log_rep(record(1)).unwrap();
+    wait_for("the rep", || writer.state().stored_reps == 1);
+    std::fs::rename(&path, &moved).unwrap();
+    writer.set_cue_latency(1, 10.0).unwrap();
+    writer.log_rep(record(2)).unwrap();
+    wait_for("the rep", || writer.state().stored_reps == 2);
+    std::fs::remove_file(&path).unwrap();
+    writer.log_rep(record(3)).unwrap();
+    wait_for("the rep", || writer.state().stored_reps == 3);
+    assert_eq!(writer.state().refused_reps, 0);
+    writer.close(Duration::from_secs(5)).unwrap();
+
+    for (path, number) in [(moved, 1), (path, 3)] {
+        let reader = Journal::read_only(&path).unwrap();
+        assert_sound(&reader.connection);
+        let rep = reader.last_rep().unwrap().unwrap();
+        assert_eq!(
+            (rep.judged.number, rep.hitter_name.as_deref()),
+            (number, Some("Ana"))
+        );
+        assert_eq!(reader.counts().unwrap().swings, 1);
+    }
+}
+
+#[test]
+fn an_end_that_cannot_store_says_how_many_reps_are_lost() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let writer = JournalWriter::start(&path, QUICK).unwrap();
+    writer.begin_session(None, session()).unwrap();
+    wait_for("the session", || writer.state().session.is_some());
+    let mut other = Connection::open(&path).unwrap();
+    let _hold = other
+        .transaction_with_behavior(TransactionBehavior::Immediate)
+        .unwrap();
+    writer.log_rep(record(1)).unwrap();
+    writer.log_rep(record(2)).unwrap();
+    match writer.close(Duration::from_millis(50)) {
+        Err(JournalError::NotStored {
+            reps: 2, reason, ..
+        }) => {
+            assert!(reason.contains("another program"), "{reason}");
+        }
+        other => panic!("{other:?}"),
+    }
+}

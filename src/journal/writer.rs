@@ -1,0 +1,282 @@
+//! The handle to the journal's writer thread, and what it tells about its state.
+//!
+//! Reps go in through a bounded queue and are never dropped: while the disk does not take them they
+//! wait in memory, and when that is full too the sender waits. The thread itself is in
+//! `writer_thread`.
+
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::thread::{Builder, JoinHandle};
+use std::time::{Duration, Instant};
+
+use crossbeam_channel::{Sender, bounded};
+use jiff::Timestamp;
+
+use super::error::JournalError;
+use super::open::{Journal, OpenReport};
+use super::record::{NewHitter, NewSession, RepRecord, SessionId};
+use super::stamp::now_to_the_millisecond;
+use super::writer_thread::Worker;
+
+/// Jobs in the channel to the thread; a few reps, as the thread takes them out at once.
+const CHANNEL_JOBS: usize = 16;
+
+/// How the writer waits.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct WriterOptions {
+    /// How long to wait between tries while the disk does not take reps.
+    pub retry_every: Duration,
+    /// How many entries wait in memory before senders wait; a packed rep is about 30 kB.
+    pub waiting_limit: usize,
+}
+
+impl Default for WriterOptions {
+    fn default() -> Self {
+        Self {
+            retry_every: Duration::from_secs(3),
+            waiting_limit: 2000,
+        }
+    }
+}
+
+/// Whether the disk takes reps.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub enum Storage {
+    /// What was logged is on disk, or on its way.
+    #[default]
+    Working,
+    /// Reps wait in memory; they are tried again every few seconds.
+    Waiting {
+        /// Since when, by the wall clock.
+        since: Timestamp,
+        /// What is wrong and what to do, for people.
+        why: String,
+    },
+}
+
+/// The writer's state for the page and the health figures.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct WriterState {
+    /// Whether the disk takes reps.
+    pub storage: Storage,
+    /// The session now written to, once it is on disk.
+    pub session: Option<SessionId>,
+    /// Entries that wait in memory.
+    pub waiting: usize,
+    /// Reps on disk since the start.
+    pub stored_reps: u64,
+    /// Reps that the journal refused for good; always 0 unless cagehand has a fault.
+    pub refused_reps: u64,
+    /// How long the last commit took, in milliseconds.
+    pub last_commit_ms: Option<f64>,
+    /// What opening the journal found; `None` while it could not be opened yet.
+    pub opened: Option<OpenReport>,
+}
+
+/// An entry on its way to the thread.
+pub(super) enum Job {
+    Session {
+        hitter: Option<NewHitter>,
+        session: NewSession,
+    },
+    Rep(Box<RepRecord>),
+    CueLatency {
+        number: u32,
+        latency_ms: f64,
+    },
+    End {
+        at: Timestamp,
+    },
+}
+
+/// What handle and thread share.
+#[derive(Debug, Default)]
+pub(super) struct Shared {
+    state: Mutex<WriterState>,
+    give_up_at: Mutex<Option<Instant>>,
+}
+
+impl Shared {
+    pub(super) fn state(&self) -> MutexGuard<'_, WriterState> {
+        // A state left by a panic is still a state; the thread's end is noticed elsewhere.
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// When to stop trying; `None` while the program runs.
+    pub(super) fn give_up_at(&self) -> Option<Instant> {
+        *self
+            .give_up_at
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn set_give_up_at(&self, at: Instant) {
+        *self
+            .give_up_at
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner) = Some(at);
+    }
+}
+
+/// The handle to the writer thread.
+#[derive(Debug)]
+pub struct JournalWriter {
+    // None once closed.
+    sender: Option<Sender<Job>>,
+    thread: Option<JoinHandle<Result<(), JournalError>>>,
+    shared: Arc<Shared>,
+    path: PathBuf,
+}
+
+impl JournalWriter {
+    /// Opens the journal and starts the thread named `journal`.
+    ///
+    /// A full or failing disk does not keep the program from starting: the thread then opens the
+    /// journal when it can, and what is logged until then waits in memory.
+    ///
+    /// # Errors
+    /// Those of [`Journal::open`] that do not pass by themselves, and [`JournalError::WriterGone`]
+    /// where the system gives no thread.
+    pub fn start(path: &Path, options: WriterOptions) -> Result<Self, JournalError> {
+        let journal = match Journal::open(path) {
+            Ok(journal) => Ok(journal),
+            Err(error) if error.is_passing() => Err(error),
+            Err(error) => return Err(error),
+        };
+        let shared = Arc::new(Shared::default());
+        let (sender, receiver) = bounded(CHANNEL_JOBS);
+        let worker = Worker::new(
+            path.to_path_buf(),
+            journal,
+            options,
+            Arc::clone(&shared),
+            receiver,
+        );
+        let thread = Builder::new()
+            .name("journal".to_owned())
+            .spawn(|| worker.run())
+            .map_err(|error| {
+                tracing::error!(%error, "the journal's thread cannot be started");
+                JournalError::WriterGone {
+                    path: path.to_path_buf(),
+                }
+            })?;
+        Ok(Self {
+            sender: Some(sender),
+            thread: Some(thread),
+            shared,
+            path: path.to_path_buf(),
+        })
+    }
+
+    /// Begins a session, for this hitter where one is given; a session that runs is ended first.
+    ///
+    /// # Errors
+    /// [`JournalError::WriterGone`]. Errors of the disk show in [`JournalWriter::state`].
+    pub fn begin_session(
+        &self,
+        hitter: Option<NewHitter>,
+        session: NewSession,
+    ) -> Result<(), JournalError> {
+        self.send(Job::Session { hitter, session })
+    }
+
+    /// Logs a rep in the session begun last. Waits while the queue is full, never drops.
+    ///
+    /// # Errors
+    /// [`JournalError::WriterGone`].
+    pub fn log_rep(&self, record: RepRecord) -> Result<(), JournalError> {
+        self.send(Job::Rep(Box::new(record)))
+    }
+
+    /// Adds the cue's latency to the rep with this number of the session begun last.
+    ///
+    /// # Errors
+    /// [`JournalError::WriterGone`].
+    pub fn set_cue_latency(&self, number: u32, latency_ms: f64) -> Result<(), JournalError> {
+        self.send(Job::CueLatency { number, latency_ms })
+    }
+
+    /// Ends the session begun last. [`JournalWriter::close`] does so too.
+    ///
+    /// # Errors
+    /// [`JournalError::WriterGone`].
+    pub fn end_session(&self) -> Result<(), JournalError> {
+        self.send(Job::End {
+            at: now_to_the_millisecond(),
+        })
+    }
+
+    /// The state now.
+    pub fn state(&self) -> WriterState {
+        let mut state = self.shared.state().clone();
+        state.waiting += self.sender.as_ref().map_or(0, Sender::len);
+        state
+    }
+
+    /// Whether the thread still runs. Where it does not, the program should stop in order and say so.
+    pub fn is_alive(&self) -> bool {
+        self.thread
+            .as_ref()
+            .is_some_and(|thread| !thread.is_finished())
+    }
+
+    /// Ends the session, stores what waits, and joins the thread. While the disk does not take reps
+    /// it tries for up to `patience`.
+    ///
+    /// # Errors
+    /// [`JournalError::NotStored`] with the number of reps lost, [`JournalError::WriterGone`] where
+    /// the thread had died before.
+    pub fn close(mut self, patience: Duration) -> Result<(), JournalError> {
+        self.finish(patience)
+    }
+
+    fn finish(&mut self, patience: Duration) -> Result<(), JournalError> {
+        let Some(thread) = self.thread.take() else {
+            return Ok(());
+        };
+        let now = Instant::now();
+        // A patience too long for the clock means as good as for ever.
+        let give_up_at = now
+            .checked_add(patience)
+            .unwrap_or(now + Duration::from_secs(1 << 30));
+        self.shared.set_give_up_at(give_up_at);
+        thread.thread().unpark();
+        if let Some(sender) = self.sender.take() {
+            // Should the thread be dead the join below tells; waiting for room ends with the thread.
+            let _ = sender.send(Job::End {
+                at: now_to_the_millisecond(),
+            });
+        }
+        thread.join().unwrap_or_else(|_| {
+            Err(JournalError::WriterGone {
+                path: self.path.clone(),
+            })
+        })
+    }
+
+    fn send(&self, job: Job) -> Result<(), JournalError> {
+        // A send to a full queue waits; it ends with an error once the thread, and with it the
+        // queue's other end, is gone.
+        let sent = self
+            .sender
+            .as_ref()
+            .is_some_and(|sender| sender.send(job).is_ok());
+        if sent {
+            Ok(())
+        } else {
+            Err(JournalError::WriterGone {
+                path: self.path.clone(),
+            })
+        }
+    }
+}
+
+impl Drop for JournalWriter {
+    /// Stores what waits, should nobody have called [`JournalWriter::close`].
+    fn drop(&mut self) {
+        if let Err(error) = self.finish(Duration::from_secs(2)) {
+            tracing::error!(%error, "the journal's writer did not end well");
+        }
+    }
+}

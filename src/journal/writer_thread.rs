@@ -1,0 +1,337 @@
+//! The writer thread: takes entries in, stores them in their order, waits while the disk fails.
+//!
+//! Entries arrive through the channel and wait in `pending` until each is on disk. The first that
+//! fails for a passing reason stops the row; all are tried again later, in order. The connection is
+//! kept meanwhile: SQLite goes on with it as soon as there is room.
+
+use std::collections::VecDeque;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use crossbeam_channel::{Receiver, RecvTimeoutError};
+use jiff::Timestamp;
+
+use super::error::JournalError;
+use super::open::Journal;
+use super::record::{NewHitter, NewSession, PackedRep, RepId, SessionId};
+use super::stamp::now_to_the_millisecond;
+use super::writer::{Job, Shared, Storage, WriterOptions};
+
+/// The longest wait between tries once the program wants to end.
+const LAST_TRIES_EVERY: Duration = Duration::from_millis(200);
+
+/// An entry that waits to be stored.
+enum Pending {
+    Session {
+        hitter: Option<NewHitter>,
+        session: NewSession,
+    },
+    Rep(Box<PackedRep>),
+    CueLatency {
+        number: u32,
+        latency_ms: f64,
+    },
+    End {
+        at: Timestamp,
+    },
+}
+
+impl From<Job> for Pending {
+    fn from(job: Job) -> Self {
+        match job {
+            Job::Session { hitter, session } => Self::Session { hitter, session },
+            // Packing here and not when it is stored keeps the waiting reps small.
+            Job::Rep(record) => Self::Rep(Box::new(PackedRep::from_record(&record))),
+            Job::CueLatency { number, latency_ms } => Self::CueLatency { number, latency_ms },
+            Job::End { at } => Self::End { at },
+        }
+    }
+}
+
+/// The thread's work.
+pub(super) struct Worker {
+    path: PathBuf,
+    /// `None` until the journal could be opened.
+    pub(super) journal: Option<Journal>,
+    options: WriterOptions,
+    shared: Arc<Shared>,
+    receiver: Receiver<Job>,
+    pending: VecDeque<Pending>,
+    session: Option<SessionId>,
+    /// How the running session began, should it have to begin again in a new file.
+    begun: Option<(Option<NewHitter>, NewSession)>,
+    last_rep: Option<(u32, RepId)>,
+}
+
+impl Worker {
+    pub(super) fn new(
+        path: PathBuf,
+        journal: Result<Journal, JournalError>,
+        options: WriterOptions,
+        shared: Arc<Shared>,
+        receiver: Receiver<Job>,
+    ) -> Self {
+        let mut worker = Self {
+            path,
+            journal: None,
+            options,
+            shared,
+            receiver,
+            pending: VecDeque::new(),
+            session: None,
+            begun: None,
+            last_rep: None,
+        };
+        match journal {
+            Ok(journal) => worker.take_over(journal),
+            Err(error) => worker.note_failure(&error),
+        }
+        worker
+    }
+
+    /// Runs until the handle is closed and everything is stored or given up.
+    pub(super) fn run(mut self) -> Result<(), JournalError> {
+        let mut open = true;
+        while open {
+            if self.pending.is_empty() && self.journal.is_some() {
+                match self.receiver.recv() {
+                    Ok(job) => self.take_in(job),
+                    Err(_) => open = false,
+                }
+            } else {
+                open = self.take_in_until(Instant::now() + self.options.retry_every);
+            }
+            self.store_pending();
+        }
+        while !self.store_pending() {
+            let now = Instant::now();
+            let Some(left) = self
+                .shared
+                .give_up_at()
+                .unwrap_or(now)
+                .checked_duration_since(now)
+            else {
+                break;
+            };
+            std::thread::sleep(left.min(LAST_TRIES_EVERY).max(Duration::from_millis(1)));
+        }
+        self.tell_what_is_left()
+    }
+
+    pub(super) fn take_in(&mut self, job: Job) {
+        self.pending.push_back(job.into());
+        self.shared.state().waiting = self.pending.len();
+    }
+
+    /// Takes entries in while the disk fails; returns whether more may come. Beyond the limit they
+    /// stay in the channel, so that the sender waits.
+    fn take_in_until(&mut self, retry_at: Instant) -> bool {
+        loop {
+            let left = retry_at.saturating_duration_since(Instant::now());
+            if left.is_zero() {
+                return true;
+            }
+            let ending = self.shared.give_up_at().is_some();
+            if self.pending.len() >= self.options.waiting_limit && !ending {
+                std::thread::park_timeout(left);
+                continue;
+            }
+            match self.receiver.recv_timeout(left) {
+                Ok(job) => self.take_in(job),
+                Err(RecvTimeoutError::Timeout) => return true,
+                Err(RecvTimeoutError::Disconnected) => return false,
+            }
+        }
+    }
+
+    /// Stores what waits, in order, until nothing does or the disk fails. Returns whether nothing
+    /// waits any more.
+    pub(super) fn store_pending(&mut self) -> bool {
+        if self.journal.is_none() {
+            match Journal::open(&self.path) {
+                Ok(journal) => self.take_over(journal),
+                Err(error) => self.note_failure(&error),
+            }
+        }
+        while self.journal.is_some()
+            && let Some(entry) = self.pending.pop_front()
+        {
+            let begun = Instant::now();
+            match self.store(&entry) {
+                Ok(()) => {
+                    self.note_success(matches!(entry, Pending::Rep(_)), begun.elapsed());
+                }
+                Err(
+                    error @ (JournalError::Refused { .. }
+                    | JournalError::NoSuchSession { .. }
+                    | JournalError::NoSuchRep { .. }),
+                ) => {
+                    tracing::error!(%error, "an entry is lost");
+                    self.shared.state().refused_reps += u64::from(matches!(entry, Pending::Rep(_)));
+                }
+                Err(error @ JournalError::Moved { .. }) => {
+                    tracing::warn!(%error, "a new journal is begun");
+                    self.begin_again(entry);
+                }
+                // Errors that do not pass by themselves (damage, say) are kept waiting as well: the
+                // reps are safer in memory, and the page shows what is wrong.
+                Err(error) => {
+                    self.pending.push_front(entry);
+                    self.note_failure(&error);
+                    break;
+                }
+            }
+        }
+        self.shared.state().waiting = self.pending.len();
+        self.pending.is_empty()
+    }
+
+    /// Lets go of a file that was moved or deleted; the entry and what follows go to a new one.
+    fn begin_again(&mut self, entry: Pending) {
+        if let Some(old) = self.journal.take()
+            && let Err(error) = old.empty_wal()
+        {
+            tracing::warn!(%error, "the newest reps of the old journal may be lost");
+        }
+        self.last_rep = None;
+        let ran = self.session.take().and(self.begun.take());
+        let goes_on = matches!(entry, Pending::Rep(_) | Pending::CueLatency { .. });
+        self.pending.push_front(entry);
+        if goes_on && let Some((hitter, session)) = ran {
+            // The new file does not know the hitter's number of the old one.
+            let session = NewSession {
+                hitter: None,
+                started_at: now_to_the_millisecond(),
+                ..session
+            };
+            self.pending
+                .push_front(Pending::Session { hitter, session });
+        }
+        match Journal::open(&self.path) {
+            Ok(journal) => self.take_over(journal),
+            Err(error) => self.note_failure(&error),
+        }
+    }
+
+    fn store(&mut self, entry: &Pending) -> Result<(), JournalError> {
+        let Some(journal) = self.journal.as_mut() else {
+            return Err(JournalError::WriterGone {
+                path: self.path.clone(),
+            });
+        };
+        let no_session = || JournalError::Refused {
+            path: self.path.clone(),
+            doing: "log a rep",
+            reason: "no session was begun".to_owned(),
+        };
+        match entry {
+            Pending::Session { hitter, session } => {
+                if let Some(running) = self.session {
+                    journal.end_session(running, session.started_at, None)?;
+                    self.session = None;
+                }
+                self.session = Some(journal.begin_session_of(hitter.as_ref(), session)?);
+                self.begun = Some((hitter.clone(), session.clone()));
+                self.last_rep = None;
+                self.shared.state().session = self.session;
+            }
+            Pending::Rep(rep) => {
+                let session = self.session.ok_or_else(no_session)?;
+                let id = journal.log_packed(session, rep)?;
+                self.last_rep = Some((rep.judged.number, id));
+            }
+            Pending::CueLatency { number, latency_ms } => {
+                let session = self.session.ok_or_else(no_session)?;
+                let rep = match self.last_rep {
+                    Some((last, id)) if last == *number => Some(id),
+                    _ => journal
+                        .reader()
+                        .rep_numbered(session, *number)?
+                        .map(|rep| rep.id),
+                };
+                match rep {
+                    Some(rep) => journal.set_cue_latency(rep, *latency_ms)?,
+                    None => tracing::debug!(number, "a latency came for a rep that is not logged"),
+                }
+            }
+            Pending::End { at } => {
+                if let Some(running) = self.session {
+                    journal.end_session(running, *at, None)?;
+                    self.session = None;
+                    self.shared.state().session = None;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn take_over(&mut self, journal: Journal) {
+        for session in &journal.report().unclean {
+            tracing::warn!(
+                session = session.id.get(),
+                reps = session.reps,
+                "an earlier run did not end this session; it is closed now"
+            );
+        }
+        self.shared.state().opened = Some(journal.report().clone());
+        self.journal = Some(journal);
+        self.note_working();
+    }
+
+    fn note_success(&self, is_rep: bool, took: Duration) {
+        self.note_working();
+        let mut state = self.shared.state();
+        state.stored_reps += u64::from(is_rep);
+        state.last_commit_ms = Some(took.as_secs_f64() * 1e3);
+    }
+
+    fn note_working(&self) {
+        let mut state = self.shared.state();
+        if state.storage != Storage::Working {
+            state.storage = Storage::Working;
+            drop(state);
+            tracing::info!(path = %self.path.display(), "the journal takes reps again");
+        }
+    }
+
+    /// Shows the failure; only the first of a row is logged.
+    fn note_failure(&self, error: &JournalError) {
+        let mut state = self.shared.state();
+        state.waiting = self.pending.len();
+        let first = matches!(state.storage, Storage::Working);
+        match &mut state.storage {
+            Storage::Waiting { why, .. } => *why = error.to_string(),
+            working => {
+                *working = Storage::Waiting {
+                    since: now_to_the_millisecond(),
+                    why: error.to_string(),
+                };
+            }
+        }
+        drop(state);
+        if first {
+            tracing::warn!(%error, "reps wait in memory until the journal takes them");
+        }
+    }
+
+    fn tell_what_is_left(&self) -> Result<(), JournalError> {
+        let reps = self
+            .pending
+            .iter()
+            .filter(|entry| matches!(entry, Pending::Rep(_)))
+            .count();
+        if reps == 0 {
+            return Ok(());
+        }
+        let reason = match &self.shared.state().storage {
+            Storage::Waiting { why, .. } => why.clone(),
+            Storage::Working => "the time ran out".to_owned(),
+        };
+        Err(JournalError::NotStored {
+            path: self.path.clone(),
+            reps: reps as u64,
+            reason,
+        })
+    }
+}

@@ -1,0 +1,27 @@
+//! cagehand: watches a hitter, cues one thing at once, logs every rep.
+//!
+//! Data flows one way through the rooms; each knows the types of the room before it only, and
+//! [`daemon`] alone knows them all:
+//!
+//! - [`capture`]: frames and where they come from
+//! - [`pose`]: the hitter's body in each frame
+//! - [`motion`]: from landmarks in pixels to signals in centimetres and seconds
+//! - [`rep`]: phases, events and measures
+//! - [`coach`]: bands, verdicts, and which cue follows a rep
+//! - [`sound`]: what the hitter hears
+//! - [`journal`]: what is kept
+//! - [`command`]: the command line
+//! - [`settings`]: what the operator and the coach have chosen
+//! - [`time`]: the one clock that they all speak in
+
+pub mod capture;
+pub mod coach;
+pub mod command;
+pub mod daemon;
+pub mod journal;
+pub mod motion;
+pub mod pose;
+pub mod rep;
+pub mod settings;
+pub mod sound;
+pub mod time;

@@ -1,0 +1,224 @@
+//! Standard filters for finished stretches of signal.
+//!
+//! The zero-phase low pass here is for reps that are over: it needs the samples after a moment as
+//! well as those before it. Anything live must use a causal filter instead.
+
+use std::f64::consts::{PI, SQRT_2};
+
+/// Second-order Butterworth low pass as one direct-form section.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Butterworth {
+    b: [f64; 3],
+    a: [f64; 2],
+}
+
+impl Butterworth {
+    /// Designed by the bilinear transform with the cutoff pre-warped.
+    ///
+    /// `cutoff_hz` is brought below 0.45 of `rate_hz`, where the design is still sound; a slow
+    /// camera therefore gets the mildest filter that its rate allows.
+    pub fn low_pass(cutoff_hz: f64, rate_hz: f64) -> Self {
+        let cutoff = cutoff_hz.clamp(1e-6 * rate_hz, 0.45 * rate_hz);
+        let w = (PI * cutoff / rate_hz).tan();
+        let norm = 1.0 + SQRT_2 * w + w * w;
+        let b0 = w * w / norm;
+        Self {
+            b: [b0, 2.0 * b0, b0],
+            a: [
+                2.0 * (w * w - 1.0) / norm,
+                (1.0 - SQRT_2 * w + w * w) / norm,
+            ],
+        }
+    }
+
+    /// Feed-forward and feedback coefficients, the leading feedback 1 left out.
+    pub fn coefficients(&self) -> ([f64; 3], [f64; 2]) {
+        (self.b, self.a)
+    }
+
+    /// One causal pass that starts as if the signal had always stood at `steady`.
+    fn run(&self, steady: f64, signal: impl Iterator<Item = f64>) -> Vec<f64> {
+        let ([b0, b1, b2], [a1, a2]) = (self.b, self.a);
+        // Transposed direct form; the states that hold a constant input at a constant output.
+        let mut z1 = steady * (1.0 - b0);
+        let mut z2 = steady * (b2 - a2);
+        signal
+            .map(|x| {
+                let y = b0 * x + z1;
+                z1 = b1 * x - a1 * y + z2;
+                z2 = b2 * x - a2 * y;
+                y
+            })
+            .collect()
+    }
+
+    /// Forward and backward, so that nothing is delayed; the ends are continued by odd reflection.
+    ///
+    /// Gives a signal of the same length. Fewer than two samples come back as they are.
+    pub fn zero_phase(&self, signal: &[f64]) -> Vec<f64> {
+        let n = signal.len();
+        if n < 2 {
+            return signal.to_vec();
+        }
+        let pad = 9.min(n - 1);
+        let (first, last) = (signal[0], signal[n - 1]);
+        let before = (1..=pad).rev().map(|i| 2.0 * first - signal[i]);
+        let after = (1..=pad).map(|i| 2.0 * last - signal[n - 1 - i]);
+        let padded: Vec<f64> = before.chain(signal.iter().copied()).chain(after).collect();
+        let mut forward = self.run(padded[0], padded.iter().copied());
+        forward.reverse();
+        let mut both = self.run(forward[0], forward.iter().copied());
+        both.reverse();
+        both[pad..pad + n].to_vec()
+    }
+}
+
+/// First derivative by central differences, one-sided at the ends; units of the signal a second.
+pub fn derivative(signal: &[f64], rate_hz: f64) -> Vec<f64> {
+    let n = signal.len();
+    (0..n)
+        .map(|i| {
+            let (a, b) = (i.saturating_sub(1), (i + 1).min(n - 1));
+            if a == b {
+                0.0
+            } else {
+                (signal[b] - signal[a]) * rate_hz / (b - a) as f64
+            }
+        })
+        .collect()
+}
+
+/// Replaces a sample by the middle one of itself and its neighbours: takes out single-frame jumps.
+pub fn median_of_three(signal: &[f64]) -> Vec<f64> {
+    let n = signal.len();
+    (0..n)
+        .map(|i| {
+            if i == 0 || i + 1 == n {
+                return signal[i];
+            }
+            let (a, b, c) = (signal[i - 1], signal[i], signal[i + 1]);
+            a.max(b).min(a.min(b).max(c))
+        })
+        .collect()
+}
+
+/// The value below which the share `q` (0 to 1) of the values lies; `None` for no values.
+pub fn quantile(values: &[f64], q: f64) -> Option<f64> {
+    let mut sorted: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
+    if sorted.is_empty() {
+        return None;
+    }
+    sorted.sort_by(f64::total_cmp);
+    let place = q.clamp(0.0, 1.0) * (sorted.len() - 1) as f64;
+    let (low, share) = (place.floor() as usize, place.fract());
+    let high = (low + 1).min(sorted.len() - 1);
+    Some(sorted[low] * (1.0 - share) + sorted[high] * share)
+}
+
+/// The middle value; `None` for no values.
+pub fn median(values: &[f64]) -> Option<f64> {
+    quantile(values, 0.5)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Output of SciPy 1.17.1: `filtfilt(*butter(2, 6, fs=60), x)` with
+    /// `x = [((i * 37) % 17) / 17 + 0.02 * i for i in range(40)]`.
+    const SCIPY_FILTFILT: [f64; 40] = [
+        -1.031769770e-03,
+        2.019423897e-01,
+        3.824239241e-01,
+        5.191443117e-01,
+        5.965488473e-01,
+        6.167060855e-01,
+        6.091016572e-01,
+        6.150424784e-01,
+        6.538691710e-01,
+        7.107621465e-01,
+        7.548284052e-01,
+        7.664422400e-01,
+        7.548317776e-01,
+        7.457762862e-01,
+        7.498943786e-01,
+        7.538640333e-01,
+        7.444986898e-01,
+        7.328375779e-01,
+        7.453832946e-01,
+        7.923351553e-01,
+        8.550365094e-01,
+        9.029669116e-01,
+        9.200255822e-01,
+        9.211256169e-01,
+        9.384297077e-01,
+        9.868337653e-01,
+        1.050160873e+00,
+        1.097678674e+00,
+        1.110291156e+00,
+        1.097469761e+00,
+        1.084753101e+00,
+        1.082269960e+00,
+        1.076648197e+00,
+        1.056259489e+00,
+        1.036863835e+00,
+        1.054374965e+00,
+        1.133627904e+00,
+        1.273659950e+00,
+        1.457445809e+00,
+        1.663352654e+00,
+    ];
+
+    #[test]
+    fn coefficients_are_the_textbook_ones() {
+        // Winter, Biomechanics and Motor Control of Human Movement: 6 Hz at 60 Hz, one pass.
+        let ([b0, b1, b2], [a1, a2]) = Butterworth::low_pass(6.0, 60.0).coefficients();
+        for (ours, book) in [
+            (b0, 0.06746),
+            (b1, 0.13491),
+            (b2, 0.06746),
+            (-a1, 1.14298),
+            (-a2, -0.41280),
+        ] {
+            assert!((ours - book).abs() < 5e-6, "{ours} {book}");
+        }
+    }
+
+    #[test]
+    fn zero_phase_pass_agrees_with_scipy() {
+        let x: Vec<f64> = (0..40)
+            .map(|i| f64::from((i * 37) % 17) / 17.0 + 0.02 * f64::from(i))
+            .collect();
+        let ours = Butterworth::low_pass(6.0, 60.0).zero_phase(&x);
+        for (i, (a, b)) in ours.iter().zip(SCIPY_FILTFILT).enumerate() {
+            assert!((a - b).abs() < 2e-9, "sample {i}: {a} {b}");
+        }
+    }
+
+    #[test]
+    fn a_constant_passes_unchanged_however_short() {
+        for n in 0..12 {
+            let y = Butterworth::low_pass(8.0, 30.0).zero_phase(&vec![3.5; n]);
+            assert_eq!(y.len(), n);
+            assert!(y.iter().all(|v| (v - 3.5).abs() < 1e-12));
+        }
+    }
+
+    #[test]
+    fn the_median_takes_out_one_jump_and_keeps_a_ramp() {
+        assert_eq!(
+            median_of_three(&[1.0, 2.0, 90.0, 4.0, 5.0]),
+            [1.0, 2.0, 4.0, 5.0, 5.0]
+        );
+    }
+
+    #[test]
+    fn the_derivative_of_a_ramp_is_its_slope() {
+        let ramp: Vec<f64> = (0..6).map(|i| f64::from(i) * 0.5).collect();
+        assert!(
+            derivative(&ramp, 60.0)
+                .iter()
+                .all(|d| (d - 30.0).abs() < 1e-9)
+        );
+    }
+}

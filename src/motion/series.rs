@@ -1,0 +1,218 @@
+//! A stretch of poses brought onto an even time grid, so that filters may be used on it.
+//!
+//! In: the pose frames of a stretch, unevenly timed, some without a body. Out: per landmark the x, y
+//! and visibility at each grid moment. Short holes are bridged by a straight line; across longer ones
+//! the landmark is marked unknown there.
+
+use crate::pose::{LANDMARK_COUNT, Landmark, PoseFrame};
+use crate::time::CaptureTime;
+
+use super::filter::median_of_three;
+
+/// Longest hole that is bridged.
+const BRIDGE_SECS: f64 = 0.2;
+
+/// Grid rates stay between these, whatever the recording says of itself.
+const RATE_HZ: std::ops::RangeInclusive<f64> = 15.0..=240.0;
+
+/// One landmark over time, in pixels.
+#[derive(Clone, Debug, Default)]
+pub struct PointSeries {
+    /// Pixels from the left edge.
+    pub x: Vec<f64>,
+    /// Pixels from the top edge.
+    pub y: Vec<f64>,
+    /// 0 to 1; 0 where the landmark is unknown.
+    pub visibility: Vec<f64>,
+}
+
+/// The model's metric landmark over time, in metres.
+#[derive(Clone, Debug, Default)]
+pub struct WorldSeries {
+    /// To the image's right, down, and away from the camera.
+    pub xyz: Vec<[f64; 3]>,
+}
+
+/// A body over time on an even grid.
+#[derive(Clone, Debug)]
+pub struct BodySeries {
+    /// The first grid moment.
+    pub start: CaptureTime,
+    /// Grid moments a second.
+    pub rate_hz: f64,
+    /// Grid moments in all.
+    pub len: usize,
+    /// Whether a body was found there, or close enough to be bridged.
+    pub found: Vec<bool>,
+    points: Vec<Option<PointSeries>>,
+    world: Option<Vec<WorldSeries>>,
+}
+
+impl BodySeries {
+    /// Brings `frames` (in time order) onto a grid of the given rate.
+    ///
+    /// `None` for fewer than five frames with a body: nothing can be said of those.
+    pub fn from_frames(frames: &[PoseFrame], rate_hz: f64) -> Option<Self> {
+        let with_body: Vec<&PoseFrame> = frames.iter().filter(|f| f.body.is_some()).collect();
+        if with_body.len() < 5 {
+            return None;
+        }
+        let rate_hz = if rate_hz.is_finite() { rate_hz } else { 30.0 }
+            .clamp(*RATE_HZ.start(), *RATE_HZ.end());
+        let start = with_body[0].captured_at;
+        let span = with_body[with_body.len() - 1].captured_at.secs_since(start);
+        let len = (span * rate_hz + 1e-6).floor() as usize + 1;
+        let times: Vec<f64> = with_body
+            .iter()
+            .map(|f| f.captured_at.secs_since(start))
+            .collect();
+        let grid = Grid::new(&times, rate_hz, len);
+
+        let points = Landmark::ALL
+            .into_iter()
+            .map(|landmark| {
+                let seen = with_body
+                    .iter()
+                    .filter_map(|f| f.body.as_ref()?.point(landmark));
+                let (mut x, mut y, mut v) = (Vec::new(), Vec::new(), Vec::new());
+                for p in seen {
+                    x.push(f64::from(p.x_px));
+                    y.push(f64::from(p.y_px));
+                    v.push(f64::from(p.visibility));
+                }
+                if x.len() == times.len() {
+                    return Some(PointSeries {
+                        x: grid.sample(&median_of_three(&x)),
+                        y: grid.sample(&median_of_three(&y)),
+                        visibility: grid.sample(&v),
+                    });
+                }
+                Self::sparse_point(&with_body, landmark, start, rate_hz, len)
+            })
+            .collect();
+
+        let world = with_body
+            .iter()
+            .map(|f| f.body.as_ref()?.world.as_deref())
+            .collect::<Option<Vec<_>>>()
+            .map(|all| {
+                (0..LANDMARK_COUNT)
+                    .map(|k| {
+                        let axis = |get: fn(&crate::pose::WorldPoint) -> f32| {
+                            let raw: Vec<f64> = all.iter().map(|w| f64::from(get(&w[k]))).collect();
+                            grid.sample(&median_of_three(&raw))
+                        };
+                        let (x, y, z) = (axis(|p| p.x_m), axis(|p| p.y_m), axis(|p| p.z_m));
+                        WorldSeries {
+                            xyz: (0..len).map(|i| [x[i], y[i], z[i]]).collect(),
+                        }
+                    })
+                    .collect()
+            });
+
+        Some(Self {
+            start,
+            rate_hz,
+            len,
+            found: grid.near,
+            points,
+            world,
+        })
+    }
+
+    /// A landmark that only some of the bodies have: unknown where its own holes are too long.
+    fn sparse_point(
+        frames: &[&PoseFrame],
+        landmark: Landmark,
+        start: CaptureTime,
+        rate_hz: f64,
+        len: usize,
+    ) -> Option<PointSeries> {
+        let mut times = Vec::new();
+        let (mut x, mut y, mut v) = (Vec::new(), Vec::new(), Vec::new());
+        for frame in frames {
+            if let Some(p) = frame.body.as_ref().and_then(|b| b.point(landmark)) {
+                times.push(frame.captured_at.secs_since(start));
+                x.push(f64::from(p.x_px));
+                y.push(f64::from(p.y_px));
+                v.push(f64::from(p.visibility));
+            }
+        }
+        if times.len() < 5 || times.len() * 3 < frames.len() {
+            return None;
+        }
+        let grid = Grid::new(&times, rate_hz, len);
+        let mut visibility = grid.sample(&v);
+        for (value, near) in visibility.iter_mut().zip(&grid.near) {
+            if !near {
+                *value = 0.0;
+            }
+        }
+        Some(PointSeries {
+            x: grid.sample(&median_of_three(&x)),
+            y: grid.sample(&median_of_three(&y)),
+            visibility,
+        })
+    }
+
+    /// The landmark over time, if the source has it.
+    pub fn point(&self, landmark: Landmark) -> Option<&PointSeries> {
+        self.points[landmark.index()].as_ref()
+    }
+
+    /// The metric landmark over time, if the source gives metric landmarks.
+    pub fn world(&self, landmark: Landmark) -> Option<&WorldSeries> {
+        self.world.as_ref().map(|w| &w[landmark.index()])
+    }
+
+    /// Whether the source gives metric landmarks.
+    pub fn has_world(&self) -> bool {
+        self.world.is_some()
+    }
+}
+
+/// Where each grid moment lies between the samples.
+struct Grid {
+    /// Sample before, and the share of the way to the one after.
+    places: Vec<(usize, f64)>,
+    /// Whether a sample is close enough.
+    near: Vec<bool>,
+}
+
+impl Grid {
+    fn new(times: &[f64], rate_hz: f64, len: usize) -> Self {
+        let mut places = Vec::with_capacity(len);
+        let mut near = Vec::with_capacity(len);
+        let mut before = 0;
+        for i in 0..len {
+            let t = i as f64 / rate_hz;
+            while before + 1 < times.len() && times[before + 1] <= t {
+                before += 1;
+            }
+            let after = (before + 1).min(times.len() - 1);
+            let hole = times[after] - times[before];
+            let share = if hole > 0.0 {
+                ((t - times[before]) / hole).clamp(0.0, 1.0)
+            } else {
+                0.0
+            };
+            places.push((before, share));
+            let nearest = (t - times[before]).abs().min((times[after] - t).abs());
+            near.push(
+                nearest <= BRIDGE_SECS / 2.0
+                    || (hole <= BRIDGE_SECS && t >= times[before] && t <= times[after]),
+            );
+        }
+        Self { places, near }
+    }
+
+    fn sample(&self, values: &[f64]) -> Vec<f64> {
+        self.places
+            .iter()
+            .map(|&(before, share)| {
+                let after = (before + 1).min(values.len() - 1);
+                values[before] * (1.0 - share) + values[after] * share
+            })
+            .collect()
+    }
+}

@@ -1,0 +1,298 @@
+//! Signals of a stretch: paths of the body's parts in centimetres, levelled, x to the image's right, y up.
+//!
+//! In: a [`BodySeries`] in pixels. Out: [`Signals`]. The origin is the middle of the picture's top left
+//! corner turned by the roll; only differences mean anything.
+
+use crate::pose::Landmark;
+use crate::time::CaptureTime;
+
+use super::filter::{Butterworth, derivative};
+use super::scale::Scale;
+use super::series::BodySeries;
+
+/// A body part's path. All three have one value per grid moment.
+#[derive(Clone, Debug, Default)]
+pub struct Path {
+    /// Centimetres to the image's right.
+    pub x_cm: Vec<f64>,
+    /// Centimetres upward.
+    pub y_cm: Vec<f64>,
+    /// How well it was seen, 0 to 1.
+    pub visibility: Vec<f64>,
+}
+
+impl Path {
+    /// The same path after a zero-phase low pass.
+    pub fn smoothed(&self, cutoff_hz: f64, rate_hz: f64) -> Self {
+        let filter = Butterworth::low_pass(cutoff_hz, rate_hz);
+        Self {
+            x_cm: filter.zero_phase(&self.x_cm),
+            y_cm: filter.zero_phase(&self.y_cm),
+            visibility: self.visibility.clone(),
+        }
+    }
+
+    /// Speed along the path, centimetres a second.
+    pub fn speed(&self, rate_hz: f64) -> Vec<f64> {
+        let (vx, vy) = (
+            derivative(&self.x_cm, rate_hz),
+            derivative(&self.y_cm, rate_hz),
+        );
+        vx.iter().zip(&vy).map(|(x, y)| x.hypot(*y)).collect()
+    }
+
+    /// Middle of two paths.
+    pub fn middle(a: &Path, b: &Path) -> Path {
+        let mix = |p: &[f64], q: &[f64]| p.iter().zip(q).map(|(x, y)| 0.5 * (x + y)).collect();
+        Path {
+            x_cm: mix(&a.x_cm, &b.x_cm),
+            y_cm: mix(&a.y_cm, &b.y_cm),
+            visibility: a
+                .visibility
+                .iter()
+                .zip(&b.visibility)
+                .map(|(x, y)| x.min(*y))
+                .collect(),
+        }
+    }
+}
+
+/// One foot's paths; heel and toe only where the source has them.
+#[derive(Clone, Debug, Default)]
+pub struct Foot {
+    /// The ankle.
+    pub ankle: Path,
+    /// The heel.
+    pub heel: Option<Path>,
+    /// The tip of the foot.
+    pub toe: Option<Path>,
+}
+
+/// A pair of the body's own left and right parts.
+#[derive(Clone, Debug, Default)]
+pub struct Pair<T> {
+    /// The person's left.
+    pub left: T,
+    /// The person's right.
+    pub right: T,
+}
+
+/// The signals of a stretch on an even time grid.
+#[derive(Clone, Debug)]
+pub struct Signals {
+    /// The first grid moment.
+    pub start: CaptureTime,
+    /// Grid moments a second.
+    pub rate_hz: f64,
+    /// Grid moments in all.
+    pub len: usize,
+    /// Whether a body was found there.
+    pub found: Vec<bool>,
+    /// Middle of the head: ears where the source has them, and nose.
+    pub head: Path,
+    /// Middle of the wrists, the better seen one weighing more.
+    pub hands: Path,
+    /// The wrists.
+    pub wrists: Pair<Path>,
+    /// Middle of the hips.
+    pub hips: Path,
+    /// Middle of the shoulders.
+    pub shoulders: Path,
+    /// The shoulders themselves.
+    pub shoulder: Pair<Path>,
+    /// Middle of the knees.
+    pub knees: Path,
+    /// The feet.
+    pub feet: Pair<Foot>,
+    /// The scale that made centimetres of pixels.
+    pub scale: Scale,
+    /// The camera's roll that was taken out, radians; positive when the picture shows a level line
+    /// falling to the right.
+    pub roll_rad: f64,
+}
+
+/// A landmark that every rep needs is missing from the source.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("the poses have no {0}, which every rep needs")]
+pub struct MissingLandmark(pub Landmark);
+
+impl Signals {
+    /// Turns pixels into levelled centimetres.
+    ///
+    /// # Errors
+    /// Where the source lacks a wrist, ankle, hip, knee or shoulder, or any part of the head.
+    pub fn new(body: &BodySeries, scale: Scale, roll_rad: f64) -> Result<Self, MissingLandmark> {
+        let level = Leveller {
+            cm_per_px: scale.cm_per_px,
+            sin: roll_rad.sin(),
+            cos: roll_rad.cos(),
+        };
+        let path = |l: Landmark| body.point(l).map(|p| level.path(p));
+        let need = |l: Landmark| path(l).ok_or(MissingLandmark(l));
+
+        let wrists = Pair {
+            left: need(Landmark::LeftWrist)?,
+            right: need(Landmark::RightWrist)?,
+        };
+        let shoulder = Pair {
+            left: need(Landmark::LeftShoulder)?,
+            right: need(Landmark::RightShoulder)?,
+        };
+        let foot = |ankle, heel, toe| {
+            Ok(Foot {
+                ankle: need(ankle)?,
+                heel: path(heel),
+                toe: path(toe),
+            })
+        };
+        let feet = Pair {
+            left: foot(
+                Landmark::LeftAnkle,
+                Landmark::LeftHeel,
+                Landmark::LeftFootIndex,
+            )?,
+            right: foot(
+                Landmark::RightAnkle,
+                Landmark::RightHeel,
+                Landmark::RightFootIndex,
+            )?,
+        };
+        let head_parts: Vec<Path> = [Landmark::LeftEar, Landmark::RightEar, Landmark::Nose]
+            .into_iter()
+            .filter_map(path)
+            .collect();
+        let head = mean_path(&head_parts).ok_or(MissingLandmark(Landmark::Nose))?;
+
+        Ok(Self {
+            start: body.start,
+            rate_hz: body.rate_hz,
+            len: body.len,
+            found: body.found.clone(),
+            hands: hands(&wrists),
+            hips: Path::middle(&need(Landmark::LeftHip)?, &need(Landmark::RightHip)?),
+            shoulders: Path::middle(&shoulder.left, &shoulder.right),
+            knees: Path::middle(&need(Landmark::LeftKnee)?, &need(Landmark::RightKnee)?),
+            head,
+            wrists,
+            shoulder,
+            feet,
+            scale,
+            roll_rad,
+        })
+    }
+
+    /// The same signals turned by a roll of the camera, on top of what was taken out before.
+    pub fn levelled(&self, roll_rad: f64) -> Self {
+        let (sin, cos) = roll_rad.sin_cos();
+        let turn = |p: &Path| {
+            let points = || p.x_cm.iter().zip(&p.y_cm);
+            Path {
+                x_cm: points().map(|(x, y)| x * cos - y * sin).collect(),
+                y_cm: points().map(|(x, y)| y * cos + x * sin).collect(),
+                visibility: p.visibility.clone(),
+            }
+        };
+        let foot = |f: &Foot| Foot {
+            ankle: turn(&f.ankle),
+            heel: f.heel.as_ref().map(turn),
+            toe: f.toe.as_ref().map(turn),
+        };
+        Self {
+            start: self.start,
+            rate_hz: self.rate_hz,
+            len: self.len,
+            found: self.found.clone(),
+            head: turn(&self.head),
+            hands: turn(&self.hands),
+            wrists: Pair {
+                left: turn(&self.wrists.left),
+                right: turn(&self.wrists.right),
+            },
+            hips: turn(&self.hips),
+            shoulders: turn(&self.shoulders),
+            shoulder: Pair {
+                left: turn(&self.shoulder.left),
+                right: turn(&self.shoulder.right),
+            },
+            knees: turn(&self.knees),
+            feet: Pair {
+                left: foot(&self.feet.left),
+                right: foot(&self.feet.right),
+            },
+            scale: self.scale,
+            roll_rad: self.roll_rad + roll_rad,
+        }
+    }
+
+    /// The capture time of a place on the grid, which may lie between two moments.
+    pub fn time_at(&self, place: f64) -> CaptureTime {
+        self.start.plus_secs(place / self.rate_hz)
+    }
+
+    /// The place on the grid at a capture time; may lie outside the stretch.
+    pub fn place_of(&self, time: CaptureTime) -> f64 {
+        time.secs_since(self.start) * self.rate_hz
+    }
+
+    /// The nearest grid moment to a place, kept inside the stretch.
+    pub fn index(&self, place: f64) -> usize {
+        (place.round().max(0.0) as usize).min(self.len.saturating_sub(1))
+    }
+}
+
+struct Leveller {
+    cm_per_px: f64,
+    sin: f64,
+    cos: f64,
+}
+
+impl Leveller {
+    fn path(&self, p: &super::series::PointSeries) -> Path {
+        let (mut x_cm, mut y_cm) = (Vec::with_capacity(p.x.len()), Vec::with_capacity(p.x.len()));
+        for (x, y) in p.x.iter().zip(&p.y) {
+            x_cm.push((x * self.cos + y * self.sin) * self.cm_per_px);
+            y_cm.push(-(y * self.cos - x * self.sin) * self.cm_per_px);
+        }
+        Path {
+            x_cm,
+            y_cm,
+            visibility: p.visibility.clone(),
+        }
+    }
+}
+
+fn mean_path(parts: &[Path]) -> Option<Path> {
+    let first = parts.first()?;
+    let share = 1.0 / parts.len() as f64;
+    let mean = |get: fn(&Path) -> &Vec<f64>| {
+        (0..first.x_cm.len())
+            .map(|i| parts.iter().map(|p| get(p)[i]).sum::<f64>() * share)
+            .collect()
+    };
+    Some(Path {
+        x_cm: mean(|p| &p.x_cm),
+        y_cm: mean(|p| &p.y_cm),
+        visibility: mean(|p| &p.visibility),
+    })
+}
+
+/// The hands are one object, the grip, seen through two wrists; a hidden wrist counts little.
+fn hands(wrists: &Pair<Path>) -> Path {
+    let n = wrists.left.x_cm.len();
+    // The weights are smoothed along with nothing else: a sudden change of weight would look like motion.
+    let weight = |p: &Path| -> Vec<f64> { p.visibility.iter().map(|v| 0.05 + v * v).collect() };
+    let (l, r) = (weight(&wrists.left), weight(&wrists.right));
+    let share: Vec<f64> = (0..n).map(|i| l[i] / (l[i] + r[i])).collect();
+    let mix = |a: &[f64], b: &[f64]| {
+        (0..n)
+            .map(|i| a[i] * share[i] + b[i] * (1.0 - share[i]))
+            .collect()
+    };
+    Path {
+        x_cm: mix(&wrists.left.x_cm, &wrists.right.x_cm),
+        y_cm: mix(&wrists.left.y_cm, &wrists.right.y_cm),
+        visibility: (0..n)
+            .map(|i| wrists.left.visibility[i].max(wrists.right.visibility[i]))
+            .collect(),
+    }
+}

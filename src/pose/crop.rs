@@ -1,0 +1,221 @@
+//! Cuts a turned square out of a frame and lays it out for a network: planes of red, green and blue.
+
+use super::roi::Roi;
+use crate::capture::Frame;
+
+/// What lies outside the frame.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Border {
+    /// The nearest pixel of the frame.
+    Repeat,
+    /// Black.
+    Black,
+}
+
+/// Fractional bits of the sampling position.
+const FRACTION_BITS: u32 = 16;
+/// Bits of the bilinear weights.
+const WEIGHT_BITS: u32 = 8;
+
+/// Samples `roi` at `size` x `size` points into `planes` (3 x size x size), each value `low + byte / 255 * (high - low)`.
+///
+/// Bilinear; the first point lies on the square's corner, as the model's published pipeline has it.
+///
+/// # Panics
+/// Where `planes` or the frame's pixels have the wrong length.
+pub fn crop(
+    frame: &Frame,
+    roi: &Roi,
+    size: usize,
+    border: Border,
+    (low, high): (f32, f32),
+    planes: &mut [f32],
+) {
+    assert_eq!(planes.len(), 3 * size * size, "planes for {size}x{size}");
+    assert_eq!(
+        frame.rgb.len(),
+        3 * frame.width * frame.height,
+        "pixels of the frame"
+    );
+    if frame.width == 0 || frame.height == 0 {
+        planes.fill(low);
+        return;
+    }
+    let (red, rest) = planes.split_at_mut(size * size);
+    let (green, blue) = rest.split_at_mut(size * size);
+    let unit = (high - low) / 255.0 / (1u32 << (2 * WEIGHT_BITS)) as f32;
+    let sampler = Sampler { frame, border };
+    let fixed = |v: f32| (f64::from(v) * f64::from(1u32 << FRACTION_BITS)) as i64;
+    let origin = roi.image_from_roi(0.0, 0.0);
+    let step = 1.0 / size as f32;
+    let along = roi.image_from_roi(step, 0.0);
+    let (dx, dy) = (fixed(along[0] - origin[0]), fixed(along[1] - origin[1]));
+    for row in 0..size {
+        let start = roi.image_from_roi(0.0, row as f32 * step);
+        let (mut x, mut y) = (fixed(start[0]), fixed(start[1]));
+        let end = (x + dx * (size as i64 - 1), y + dy * (size as i64 - 1));
+        let inside = sampler.inside(x, y) && sampler.inside(end.0, end.1);
+        let span = row * size..(row + 1) * size;
+        let line = red[span.clone()]
+            .iter_mut()
+            .zip(&mut green[span.clone()])
+            .zip(&mut blue[span]);
+        for ((r, g), b) in line {
+            let rgb = if inside {
+                sampler.inner(x, y)
+            } else {
+                sampler.any(x, y)
+            };
+            *r = low + rgb[0] as f32 * unit;
+            *g = low + rgb[1] as f32 * unit;
+            *b = low + rgb[2] as f32 * unit;
+            x += dx;
+            y += dy;
+        }
+    }
+}
+
+struct Sampler<'a> {
+    frame: &'a Frame,
+    border: Border,
+}
+
+impl Sampler<'_> {
+    /// Whether a position and its right and lower neighbours lie in the frame.
+    fn inside(&self, x: i64, y: i64) -> bool {
+        let (x, y) = (x >> FRACTION_BITS, y >> FRACTION_BITS);
+        x >= 0 && y >= 0 && x + 1 < self.frame.width as i64 && y + 1 < self.frame.height as i64
+    }
+
+    fn weights(x: i64, y: i64) -> (u32, u32) {
+        let part =
+            |v: i64| ((v >> (FRACTION_BITS - WEIGHT_BITS)) & ((1 << WEIGHT_BITS) - 1)) as u32;
+        (part(x), part(y))
+    }
+
+    fn blend(a: [u8; 3], b: [u8; 3], c: [u8; 3], d: [u8; 3], (fx, fy): (u32, u32)) -> [u32; 3] {
+        let one = 1 << WEIGHT_BITS;
+        let (wa, wb, wc, wd) = (
+            (one - fx) * (one - fy),
+            fx * (one - fy),
+            (one - fx) * fy,
+            fx * fy,
+        );
+        [0, 1, 2].map(|k| {
+            u32::from(a[k]) * wa
+                + u32::from(b[k]) * wb
+                + u32::from(c[k]) * wc
+                + u32::from(d[k]) * wd
+        })
+    }
+
+    /// For positions that [`Self::inside`] has passed.
+    #[inline]
+    fn inner(&self, x: i64, y: i64) -> [u32; 3] {
+        let at =
+            3 * ((y >> FRACTION_BITS) as usize * self.frame.width + (x >> FRACTION_BITS) as usize);
+        let top = &self.frame.rgb[at..at + 6];
+        let bottom = &self.frame.rgb[at + 3 * self.frame.width..at + 3 * self.frame.width + 6];
+        Self::blend(
+            [top[0], top[1], top[2]],
+            [top[3], top[4], top[5]],
+            [bottom[0], bottom[1], bottom[2]],
+            [bottom[3], bottom[4], bottom[5]],
+            Self::weights(x, y),
+        )
+    }
+
+    fn any(&self, x: i64, y: i64) -> [u32; 3] {
+        let (px, py) = (x >> FRACTION_BITS, y >> FRACTION_BITS);
+        Self::blend(
+            self.pixel(px, py),
+            self.pixel(px + 1, py),
+            self.pixel(px, py + 1),
+            self.pixel(px + 1, py + 1),
+            Self::weights(x, y),
+        )
+    }
+
+    fn pixel(&self, x: i64, y: i64) -> [u8; 3] {
+        let (w, h) = (self.frame.width as i64, self.frame.height as i64);
+        if self.border == Border::Black && !(0..w).contains(&x) | !(0..h).contains(&y) {
+            return [0; 3];
+        }
+        let (x, y) = (x.clamp(0, w - 1) as usize, y.clamp(0, h - 1) as usize);
+        let at = 3 * (y * self.frame.width + x);
+        [
+            self.frame.rgb[at],
+            self.frame.rgb[at + 1],
+            self.frame.rgb[at + 2],
+        ]
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn frame() -> Frame {
+        let (width, height) = (8, 6);
+        let rgb = (0..height)
+            .flat_map(|y| (0..width).flat_map(move |x| [10 * x as u8, 20 * y as u8, 7]))
+            .collect();
+        Frame {
+            width,
+            height,
+            rgb,
+            ..Frame::default()
+        }
+    }
+
+    #[test]
+    fn an_upright_square_of_its_own_size_copies_the_pixels() {
+        let roi = Roi {
+            center_x_px: 4.0,
+            center_y_px: 3.0,
+            side_px: 4.0,
+            turn_rad: 0.0,
+        };
+        let mut planes = vec![0.0; 3 * 16];
+        crop(&frame(), &roi, 4, Border::Repeat, (0.0, 255.0), &mut planes);
+        for row in 0..4 {
+            for column in 0..4 {
+                assert_eq!(planes[row * 4 + column], 10.0 * (2 + column) as f32);
+                assert_eq!(planes[16 + row * 4 + column], 20.0 * (1 + row) as f32);
+                assert_eq!(planes[32 + row * 4 + column], 7.0);
+            }
+        }
+    }
+
+    #[test]
+    fn halfway_positions_blend_and_the_outside_follows_the_border() {
+        let roi = Roi {
+            center_x_px: 0.5,
+            center_y_px: 2.0,
+            side_px: 2.0,
+            turn_rad: 0.0,
+        };
+        let mut planes = vec![0.0; 3 * 4];
+        crop(&frame(), &roi, 2, Border::Repeat, (0.0, 255.0), &mut planes);
+        assert_eq!(planes[..2], [0.0, 5.0]);
+        crop(&frame(), &roi, 2, Border::Black, (-1.0, 1.0), &mut planes);
+        assert!(
+            (planes[0] + 1.0).abs() < 1e-6,
+            "half black, half zero red: {}",
+            planes[0]
+        );
+    }
+
+    #[test]
+    fn a_square_far_outside_is_sampled_without_fault() {
+        let roi = Roi {
+            center_x_px: -900.0,
+            center_y_px: 1e6,
+            side_px: 50.0,
+            turn_rad: 2.0,
+        };
+        let mut planes = vec![0.0; 3 * 9];
+        crop(&frame(), &roi, 3, Border::Repeat, (0.0, 1.0), &mut planes);
+        assert!(planes.iter().all(|v| (0.0..=1.0).contains(v)));
+    }
+}

@@ -1,0 +1,129 @@
+//! The inner loops of the pose networks: 32-bit floats, channels last, one thread, no allocation of outputs.
+//!
+//! In: slices and sizes. Out: filled output slices. Every loop is written once over a [`vector::Vector`] of
+//! neighbouring channels and compiled once for each instruction set; which copy runs is chosen when the program runs,
+//! so one program serves every machine. Nothing here knows about graphs or models.
+//!
+//! Every output value adds up its products in one fixed order, so the sets with fused multiply-add agree exactly.
+
+// Vector instructions that the build does not assume, and loads through pointers in loops where a check a load would
+// cost as much as the arithmetic. Each public function checks its slices once before it enters such a loop, and an
+// instruction set can only be named after the processor was found to have it.
+#![allow(unsafe_code)]
+
+mod depthwise;
+mod enlarge;
+mod product;
+mod vector;
+
+pub use depthwise::{Depthwise, depthwise};
+pub use enlarge::{Enlargement, enlarge};
+pub use product::{Product, product};
+
+/// An instruction set that this machine was found to have.
+#[derive(Clone, Copy, Debug, Hash, PartialEq, Eq)]
+pub struct InstructionSet(Level);
+
+#[derive(Clone, Copy, Debug, Hash, PartialEq, Eq)]
+enum Level {
+    /// Whatever the build assumes everywhere (SSE2 on x86-64, NEON on 64-bit ARM).
+    Portable,
+    /// 256-bit registers with fused multiply-add (x86-64 since about 2013).
+    #[cfg(target_arch = "x86_64")]
+    Avx2,
+    /// 512-bit registers (newer x86-64).
+    #[cfg(target_arch = "x86_64")]
+    Avx512,
+}
+
+impl InstructionSet {
+    /// The set to use on this machine: the widest, or none where tract's own operators are made for the processor,
+    /// which is so on ARM.
+    pub fn preferred() -> Option<Self> {
+        if cfg!(target_arch = "x86_64") {
+            Self::available().last().copied()
+        } else {
+            None
+        }
+    }
+
+    /// Every set this machine has, narrowest first.
+    pub fn available() -> Vec<Self> {
+        let mut found = vec![Self(Level::Portable)];
+        found.extend(Self::wider());
+        found
+    }
+
+    #[cfg(target_arch = "x86_64")]
+    fn wider() -> impl Iterator<Item = Self> {
+        let avx2 = is_x86_feature_detected!("avx2") && is_x86_feature_detected!("fma");
+        let avx512 =
+            avx2 && is_x86_feature_detected!("avx512f") && is_x86_feature_detected!("avx512vl");
+        let avx2 = avx2.then_some(Self(Level::Avx2));
+        avx2.into_iter()
+            .chain(avx512.then_some(Self(Level::Avx512)))
+    }
+
+    #[cfg(not(target_arch = "x86_64"))]
+    fn wider() -> impl Iterator<Item = Self> {
+        std::iter::empty()
+    }
+
+    /// Columns of the weight panels that [`product`] reads, widest first: one or two registers.
+    pub fn panel_widths(self) -> &'static [usize] {
+        match self.0 {
+            #[cfg(target_arch = "x86_64")]
+            Level::Avx512 => &[32, 16, 8],
+            #[cfg(target_arch = "x86_64")]
+            Level::Avx2 => &[16, 8],
+            Level::Portable => &[8],
+        }
+    }
+
+    /// Channels that [`depthwise`] handles at once, widest first: one register.
+    pub fn lane_widths(self) -> &'static [usize] {
+        match self.0 {
+            #[cfg(target_arch = "x86_64")]
+            Level::Avx512 => &[16, 8],
+            #[cfg(target_arch = "x86_64")]
+            Level::Avx2 => &[8],
+            Level::Portable => &[4],
+        }
+    }
+}
+
+/// Splits `count`, a multiple of 8, into blocks of the given widths, widest first, as (start, width).
+pub fn blocks(count: usize, widths: &'static [usize]) -> impl Iterator<Item = (usize, usize)> {
+    let mut start = 0;
+    std::iter::from_fn(move || {
+        let width = *widths.iter().find(|width| start + **width <= count)?;
+        start += width;
+        Some((start - width, width))
+    })
+}
+
+/// Lowest and highest value that an output may take.
+#[derive(Clone, Copy, Debug)]
+pub struct Clamp {
+    /// Values under it become it.
+    pub low: f32,
+    /// Values over it become it.
+    pub high: f32,
+}
+
+/// Calls the copy of a loop that was compiled for a set.
+macro_rules! dispatch {
+    ($set:expr, $portable:expr, $avx2:expr, $avx512:expr, ($($argument:expr),*)) => {
+        match $set.0 {
+            // SAFETY: a set exists only where the processor has it, and the caller has checked the slices.
+            Level::Portable => unsafe { $portable($($argument),*) },
+            // SAFETY: as above.
+            #[cfg(target_arch = "x86_64")]
+            Level::Avx2 => unsafe { $avx2($($argument),*) },
+            // SAFETY: as above.
+            #[cfg(target_arch = "x86_64")]
+            Level::Avx512 => unsafe { $avx512($($argument),*) },
+        }
+    };
+}
+use dispatch;

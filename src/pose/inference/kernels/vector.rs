@@ -1,0 +1,193 @@
+//! A register full of floats, in the form each instruction set has it.
+//!
+//! In and out: pointers to neighbouring floats. This is the only place that names vector instructions.
+
+use super::Clamp;
+
+/// A few neighbouring channels in a register.
+///
+/// # Safety
+/// Every function may be called only where the processor has the implementor's instruction set, from a function that
+/// was compiled for it; `from` and `to` must point at `LANES` floats that may be read or written.
+pub(super) trait Vector: Copy {
+    /// Floats in the register.
+    const LANES: usize;
+    unsafe fn splat(value: f32) -> Self;
+    unsafe fn load(from: *const f32) -> Self;
+    unsafe fn store(self, to: *mut f32);
+    unsafe fn plus(self, other: Self) -> Self;
+    /// `self + a * b`, rounded once where the set can.
+    unsafe fn plus_product(self, a: Self, b: Self) -> Self;
+    /// Lets a not-a-number through.
+    unsafe fn clamped(self, clamp: Clamp) -> Self;
+}
+
+#[cfg(not(target_arch = "x86_64"))]
+pub(super) use any::Base4;
+#[cfg(target_arch = "x86_64")]
+pub(super) use x86::{Avx8, Avx512x16, Base4};
+
+/// Where the vector instructions are not known here: four floats that the compiler puts into what registers there are.
+#[cfg(not(target_arch = "x86_64"))]
+mod any {
+    use super::{Clamp, Vector};
+
+    #[derive(Clone, Copy)]
+    pub(in super::super) struct Base4([f32; 4]);
+
+    /// Whether the build itself has a fused multiply-add; without the instruction it would be a slow library call.
+    const FUSED: bool = cfg!(any(target_arch = "aarch64", target_feature = "fma"));
+
+    impl Vector for Base4 {
+        const LANES: usize = 4;
+
+        #[inline(always)]
+        unsafe fn splat(value: f32) -> Self {
+            Self([value; 4])
+        }
+
+        #[inline(always)]
+        unsafe fn load(from: *const f32) -> Self {
+            // SAFETY: the caller promises four readable floats.
+            Self(unsafe { from.cast::<[f32; 4]>().read_unaligned() })
+        }
+
+        #[inline(always)]
+        unsafe fn store(self, to: *mut f32) {
+            // SAFETY: the caller promises four writable floats.
+            unsafe { to.cast::<[f32; 4]>().write_unaligned(self.0) }
+        }
+
+        #[inline(always)]
+        unsafe fn plus(mut self, other: Self) -> Self {
+            for i in 0..4 {
+                self.0[i] += other.0[i];
+            }
+            self
+        }
+
+        #[inline(always)]
+        unsafe fn plus_product(mut self, a: Self, b: Self) -> Self {
+            for i in 0..4 {
+                self.0[i] = if FUSED {
+                    a.0[i].mul_add(b.0[i], self.0[i])
+                } else {
+                    a.0[i] * b.0[i] + self.0[i]
+                };
+            }
+            self
+        }
+
+        #[inline(always)]
+        unsafe fn clamped(mut self, clamp: Clamp) -> Self {
+            for value in &mut self.0 {
+                *value = if *value < clamp.low {
+                    clamp.low
+                } else {
+                    *value
+                };
+                *value = if *value > clamp.high {
+                    clamp.high
+                } else {
+                    *value
+                };
+            }
+            self
+        }
+    }
+}
+
+#[cfg(target_arch = "x86_64")]
+mod x86 {
+    use super::{Clamp, Vector};
+    use std::arch::x86_64::*;
+
+    /// What stands for the fused multiply-add that plain x86-64 does not have; it rounds twice.
+    #[inline(always)]
+    unsafe fn product_and_sum(a: __m128, b: __m128, sum: __m128) -> __m128 {
+        // SAFETY: every x86-64 has these instructions.
+        unsafe { _mm_add_ps(_mm_mul_ps(a, b), sum) }
+    }
+
+    /// Defines a vector over one register type.
+    macro_rules! vector {
+        ($name:ident, $register:ident, $lanes:literal, $set1:ident, $load:ident, $store:ident, $add:ident, $fma:ident,
+         $min:ident, $max:ident) => {
+            #[derive(Clone, Copy)]
+            pub(in super::super) struct $name($register);
+
+            // SAFETY (whole block): the caller promises the instruction set and, for pointers, enough floats there.
+            // A minimum or maximum gives its second operand where one is not a number.
+            impl Vector for $name {
+                const LANES: usize = $lanes;
+
+                #[inline(always)]
+                unsafe fn splat(value: f32) -> Self {
+                    Self(unsafe { $set1(value) })
+                }
+
+                #[inline(always)]
+                unsafe fn load(from: *const f32) -> Self {
+                    Self(unsafe { $load(from) })
+                }
+
+                #[inline(always)]
+                unsafe fn store(self, to: *mut f32) {
+                    unsafe { $store(to, self.0) }
+                }
+
+                #[inline(always)]
+                unsafe fn plus(self, other: Self) -> Self {
+                    Self(unsafe { $add(self.0, other.0) })
+                }
+
+                #[inline(always)]
+                unsafe fn plus_product(self, a: Self, b: Self) -> Self {
+                    Self(unsafe { $fma(a.0, b.0, self.0) })
+                }
+
+                #[inline(always)]
+                unsafe fn clamped(self, clamp: Clamp) -> Self {
+                    Self(unsafe { $min($set1(clamp.high), $max($set1(clamp.low), self.0)) })
+                }
+            }
+        };
+    }
+
+    vector!(
+        Base4,
+        __m128,
+        4,
+        _mm_set1_ps,
+        _mm_loadu_ps,
+        _mm_storeu_ps,
+        _mm_add_ps,
+        product_and_sum,
+        _mm_min_ps,
+        _mm_max_ps
+    );
+    vector!(
+        Avx8,
+        __m256,
+        8,
+        _mm256_set1_ps,
+        _mm256_loadu_ps,
+        _mm256_storeu_ps,
+        _mm256_add_ps,
+        _mm256_fmadd_ps,
+        _mm256_min_ps,
+        _mm256_max_ps
+    );
+    vector!(
+        Avx512x16,
+        __m512,
+        16,
+        _mm512_set1_ps,
+        _mm512_loadu_ps,
+        _mm512_storeu_ps,
+        _mm512_add_ps,
+        _mm512_fmadd_ps,
+        _mm512_min_ps,
+        _mm512_max_ps
+    );
+}

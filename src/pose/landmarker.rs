@@ -1,0 +1,182 @@
+//! Places the 33 landmarks in a crop: the landmark network and the reading of its outputs.
+//!
+//! In: a frame and the crop to look at. Out: the body in image pixels, and the two points from which the
+//! next crop is made. All constants are the published pipeline's and stand in `models/README.md`.
+
+use super::body::{Body, ImagePoint, WorldPoint};
+use super::crop::{Border, crop};
+use super::inference::{InferenceError, Network};
+use super::landmark::LANDMARK_COUNT;
+use super::roi::Roi;
+use crate::capture::Frame;
+
+/// Side of the network's input.
+const INPUT: usize = 256;
+/// Points the network gives: the body, two auxiliary ones, four unused ones.
+const POINTS: usize = 39;
+/// Index of the auxiliary point between the hips; the next one lies on the circle around the body.
+const CENTER: usize = LANDMARK_COUNT;
+/// Numbers a point: x, y, z, visibility, presence.
+const POINT: usize = 5;
+/// Side of a heat map.
+const MAP: usize = 64;
+/// Cells to each side of a point that refine it.
+const REACH: usize = 3;
+/// A heat map whose best cell is less likely than this says nothing.
+const LEAST_HEAT: f32 = 0.5;
+/// Below this the crop holds no body.
+const LEAST_PRESENCE: f32 = 0.5;
+
+/// A body that was found, with what the next frame needs.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Landmarks {
+    /// The body in the image.
+    pub body: Body,
+    /// Probability that the crop held a body.
+    pub presence: f32,
+    /// Between the hips, pixels.
+    pub center_px: [f32; 2],
+    /// On the circle around the body, pixels.
+    pub rim_px: [f32; 2],
+}
+
+/// The landmark network with its scratch memory.
+pub struct Landmarker {
+    network: Network,
+    planes: Vec<f32>,
+}
+
+impl Landmarker {
+    /// Loads the network from an ONNX file's bytes; `name` is for messages.
+    ///
+    /// # Errors
+    /// Where the bytes are not a landmark model.
+    pub fn new(name: &str, onnx: &[u8]) -> Result<Self, InferenceError> {
+        let network = Network::from_bytes(name, onnx, [1, 3, INPUT, INPUT])?;
+        Ok(Self {
+            network,
+            planes: vec![0.0; 3 * INPUT * INPUT],
+        })
+    }
+
+    /// The body in the crop, or `None` where there is none.
+    ///
+    /// # Errors
+    /// Where the network fails.
+    pub fn locate(
+        &mut self,
+        frame: &Frame,
+        roi: &Roi,
+    ) -> Result<Option<Landmarks>, InferenceError> {
+        crop(
+            frame,
+            roi,
+            INPUT,
+            Border::Repeat,
+            (0.0, 1.0),
+            &mut self.planes,
+        );
+        let outputs = self.network.run(&self.planes)?;
+        let presence = outputs.get("pose_presence", 1)?[0];
+        // A presence that is no number is no body either.
+        if presence.is_nan() || presence <= LEAST_PRESENCE {
+            return Ok(None);
+        }
+        let raw = outputs.get("landmarks", POINTS * POINT)?;
+        let metres = outputs.get("world_landmarks", POINTS * 3)?;
+        let heat = outputs.get("heatmaps", POINTS * MAP * MAP)?;
+
+        let place = |k: usize| {
+            let [x, y] = [raw[k * POINT], raw[k * POINT + 1]].map(|v| v / INPUT as f32);
+            let [u, v] = refine(&heat[k * MAP * MAP..(k + 1) * MAP * MAP], [x, y]);
+            roi.image_from_roi(u, v)
+        };
+        let mut body = Body::empty();
+        for (k, point) in body.image.iter_mut().enumerate() {
+            let [x_px, y_px] = place(k);
+            *point = Some(ImagePoint {
+                x_px,
+                y_px,
+                visibility: sigmoid(raw[k * POINT + 3]),
+            });
+        }
+        let (sin, cos) = roi.turn_rad.sin_cos();
+        let mut world = Box::new(
+            [WorldPoint {
+                x_m: 0.0,
+                y_m: 0.0,
+                z_m: 0.0,
+            }; LANDMARK_COUNT],
+        );
+        for (point, m) in world.iter_mut().zip(metres.chunks_exact(3)) {
+            *point = WorldPoint {
+                x_m: cos * m[0] - sin * m[1],
+                y_m: sin * m[0] + cos * m[1],
+                z_m: m[2],
+            };
+        }
+        body.world = Some(world);
+        Ok(Some(Landmarks {
+            body,
+            presence,
+            center_px: place(CENTER),
+            rim_px: place(CENTER + 1),
+        }))
+    }
+}
+
+fn sigmoid(logit: f32) -> f32 {
+    1.0 / (1.0 + (-logit).exp())
+}
+
+/// Moves a point to the middle of the heat around it. All positions are fractions of the crop.
+fn refine(heat: &[f32], [x, y]: [f32; 2]) -> [f32; 2] {
+    // Cut toward zero, as the published code does: a point just outside still belongs to the edge.
+    let cell = |v: f32| (v * MAP as f32).trunc();
+    let (column, row) = (cell(x), cell(y));
+    if !(0.0..MAP as f32).contains(&column) || !(0.0..MAP as f32).contains(&row) {
+        return [x, y];
+    }
+    let (column, row) = (column as usize, row as usize);
+    let span = |c: usize| c.saturating_sub(REACH)..(c + REACH + 1).min(MAP);
+    let (mut sum, mut sum_x, mut sum_y, mut best) = (0.0f32, 0.0, 0.0, 0.0f32);
+    for r in span(row) {
+        for c in span(column) {
+            let weight = sigmoid(heat[r * MAP + c]);
+            best = best.max(weight);
+            sum += weight;
+            sum_x += weight * c as f32;
+            sum_y += weight * r as f32;
+        }
+    }
+    if best < LEAST_HEAT || sum <= 0.0 {
+        return [x, y];
+    }
+    [sum_x / sum / MAP as f32, sum_y / sum / MAP as f32]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_clear_heat_map_draws_the_point_to_its_middle() {
+        let mut heat = vec![-30.0; MAP * MAP];
+        for (r, c) in [(20, 30), (20, 31), (21, 30), (21, 31)] {
+            heat[r * MAP + c] = 9.0;
+        }
+        let [x, y] = refine(&heat, [29.5 / 64.0, 19.2 / 64.0]);
+        assert!(
+            (x * 64.0 - 30.5).abs() < 1e-3 && (y * 64.0 - 20.5).abs() < 1e-3,
+            "{x} {y}"
+        );
+    }
+
+    #[test]
+    fn a_dull_heat_map_and_a_point_outside_change_nothing() {
+        let heat = vec![-1.0; MAP * MAP];
+        assert_eq!(refine(&heat, [0.3, 0.7]), [0.3, 0.7]);
+        assert_eq!(refine(&heat, [1.3, 0.7]), [1.3, 0.7]);
+        assert_eq!(refine(&heat, [-0.02, 0.7]), [-0.02, 0.7]);
+    }
+}

@@ -1,0 +1,23 @@
+//! Finds the hitter's body in each frame and follows it.
+//!
+//! In: frames. Out: one [`PoseFrame`] a frame, with or without a body. One thread at a time uses a
+//! [`Tracker`]. Pose tracks, the written form, are in [`track`].
+
+mod body;
+mod crop;
+mod detector;
+mod inference;
+mod landmark;
+mod landmarker;
+mod models;
+mod one_euro;
+mod roi;
+pub mod track;
+mod tracker;
+
+pub use body::{Body, ImagePoint, PoseFrame, WorldPoint};
+pub use detector::Detection;
+pub use inference::InferenceError;
+pub use landmark::{LANDMARK_COUNT, Landmark};
+pub use models::Model;
+pub use tracker::Tracker;

@@ -1,0 +1,312 @@
+//! Pose tracks: poses of a recording as JSON Lines, read and written.
+//!
+//! First a header line that names the landmarks, then a line a frame. A track may carry fewer than
+//! the model's 33 landmarks. Each frame may have a `world` list of metric landmarks beside `points`.
+
+use std::fs::File;
+use std::io::{self, BufRead, BufReader, BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+
+use super::{Body, ImagePoint, LANDMARK_COUNT, Landmark, PoseFrame, WorldPoint};
+use crate::time::CaptureTime;
+
+/// What a track says of itself.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TrackHeader {
+    format: String,
+    version: u32,
+    /// Nominal frames a second.
+    pub fps: f64,
+    /// Picture width in pixels.
+    pub width: u32,
+    /// Picture height in pixels.
+    pub height: u32,
+    landmarks: Vec<String>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct Line {
+    t: f64,
+    points: Option<Vec<[f32; 3]>>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    world: Option<Vec<[f32; 3]>>,
+}
+
+/// Why a track could not be read or written.
+#[derive(Debug, thiserror::Error)]
+pub enum TrackError {
+    /// Opening, reading or writing failed.
+    #[error("{path}: {source}")]
+    Io {
+        /// The track.
+        path: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// The content is not a pose track.
+    #[error("{path}, line {line}: {what}")]
+    Content {
+        /// The track.
+        path: PathBuf,
+        /// Line number from 1.
+        line: usize,
+        /// What is wrong and what was expected.
+        what: String,
+    },
+}
+
+/// Reads a track frame by frame.
+pub struct TrackReader {
+    path: PathBuf,
+    lines: io::Lines<BufReader<File>>,
+    line: usize,
+    header: TrackHeader,
+    columns: Vec<Option<Landmark>>,
+    index: u64,
+    last: Option<CaptureTime>,
+}
+
+impl TrackReader {
+    /// Opens a track and reads its header.
+    ///
+    /// # Errors
+    /// Where the file cannot be read, is empty, or its first line is not a track header.
+    pub fn open(path: &Path) -> Result<Self, TrackError> {
+        let io_error = |source| TrackError::Io {
+            path: path.to_owned(),
+            source,
+        };
+        let content = |what: String| TrackError::Content {
+            path: path.to_owned(),
+            line: 1,
+            what,
+        };
+        let mut lines = BufReader::new(File::open(path).map_err(io_error)?).lines();
+        let first = lines
+            .next()
+            .ok_or_else(|| content("the file is empty".into()))?
+            .map_err(io_error)?;
+        let header: TrackHeader = serde_json::from_str(&first).map_err(|e| {
+            content(format!(
+                "not a pose track header ({e}); expected {{\"format\":\"pose-track\",…}}"
+            ))
+        })?;
+        if header.format != "pose-track" || header.version != 1 {
+            return Err(content(format!(
+                "format {:?} version {} is not known here; this program reads \"pose-track\" version 1",
+                header.format, header.version
+            )));
+        }
+        if !(header.fps.is_finite() && header.fps > 0.0) {
+            return Err(content(format!(
+                "fps is {}, it must be above 0",
+                header.fps
+            )));
+        }
+        let columns: Vec<_> = header
+            .landmarks
+            .iter()
+            .map(|n| Landmark::from_name(n))
+            .collect();
+        if columns.iter().all(Option::is_none) {
+            return Err(content(
+                "none of its landmark names is known, such as \"left_wrist\"".into(),
+            ));
+        }
+        Ok(Self {
+            path: path.to_owned(),
+            lines,
+            line: 1,
+            header,
+            columns,
+            index: 0,
+            last: None,
+        })
+    }
+
+    /// What the track says of itself.
+    pub fn header(&self) -> &TrackHeader {
+        &self.header
+    }
+
+    /// The next frame; `None` at the end.
+    ///
+    /// # Errors
+    /// Where a line cannot be read, is not a frame, or is not later than the one before.
+    pub fn next_frame(&mut self) -> Result<Option<PoseFrame>, TrackError> {
+        let text = loop {
+            let Some(text) = self.lines.next() else {
+                return Ok(None);
+            };
+            self.line += 1;
+            let text = text.map_err(|source| TrackError::Io {
+                path: self.path.clone(),
+                source,
+            })?;
+            if !text.trim().is_empty() {
+                break text;
+            }
+        };
+        let line: Line =
+            serde_json::from_str(&text).map_err(|e| self.content(format!("not a frame: {e}")))?;
+        let captured_at = CaptureTime::from_secs(line.t);
+        if !line.t.is_finite() || self.last.is_some_and(|last| captured_at <= last) {
+            return Err(self.content(format!(
+                "time {} does not come after the frame before",
+                line.t
+            )));
+        }
+        self.last = Some(captured_at);
+        let body = match line.points {
+            None => None,
+            Some(points) => Some(self.body(&points, line.world.as_deref())?),
+        };
+        let frame = PoseFrame {
+            index: self.index,
+            captured_at,
+            body,
+        };
+        self.index += 1;
+        Ok(Some(frame))
+    }
+
+    fn body(&self, points: &[[f32; 3]], world: Option<&[[f32; 3]]>) -> Result<Body, TrackError> {
+        let expected = self.columns.len();
+        if points.len() != expected {
+            return Err(self.content(format!(
+                "{} points, but the header names {expected} landmarks",
+                points.len()
+            )));
+        }
+        if points
+            .iter()
+            .flatten()
+            .chain(world.into_iter().flatten().flatten())
+            .any(|v| !v.is_finite())
+        {
+            return Err(self.content("a coordinate is not a number".into()));
+        }
+        let mut body = Body::empty();
+        for (column, &[x_px, y_px, visibility]) in self.columns.iter().zip(points) {
+            if let Some(landmark) = column {
+                body.image[landmark.index()] = Some(ImagePoint {
+                    x_px,
+                    y_px,
+                    visibility: visibility.clamp(0.0, 1.0),
+                });
+            }
+        }
+        if let Some(world) =
+            world.filter(|w| w.len() == LANDMARK_COUNT && expected == LANDMARK_COUNT)
+        {
+            let mut all = Box::new(
+                [WorldPoint {
+                    x_m: 0.0,
+                    y_m: 0.0,
+                    z_m: 0.0,
+                }; LANDMARK_COUNT],
+            );
+            for (column, &[x_m, y_m, z_m]) in self.columns.iter().zip(world) {
+                if let Some(landmark) = column {
+                    all[landmark.index()] = WorldPoint { x_m, y_m, z_m };
+                }
+            }
+            body.world = Some(all);
+        }
+        Ok(body)
+    }
+
+    fn content(&self, what: String) -> TrackError {
+        TrackError::Content {
+            path: self.path.clone(),
+            line: self.line,
+            what,
+        }
+    }
+}
+
+/// Writes a track frame by frame, with all 33 landmarks.
+pub struct TrackWriter {
+    path: PathBuf,
+    out: BufWriter<File>,
+}
+
+impl TrackWriter {
+    /// Creates the file and writes the header.
+    ///
+    /// # Errors
+    /// Where the file cannot be written.
+    pub fn create(path: &Path, fps: f64, width: u32, height: u32) -> Result<Self, TrackError> {
+        let io_error = |source| TrackError::Io {
+            path: path.to_owned(),
+            source,
+        };
+        let header = TrackHeader {
+            format: "pose-track".into(),
+            version: 1,
+            fps,
+            width,
+            height,
+            landmarks: Landmark::ALL.iter().map(|l| l.name().to_owned()).collect(),
+        };
+        let mut writer = Self {
+            path: path.to_owned(),
+            out: BufWriter::new(File::create(path).map_err(io_error)?),
+        };
+        writer.line(&header)?;
+        Ok(writer)
+    }
+
+    /// Appends a frame.
+    ///
+    /// # Errors
+    /// Where the file cannot be written.
+    pub fn frame(&mut self, frame: &PoseFrame) -> Result<(), TrackError> {
+        let round = |v: f32, unit: f32| (v * unit).round() / unit;
+        let body = frame.body.as_ref();
+        let points = body.map(|b| {
+            b.image
+                .iter()
+                .map(|p| {
+                    p.map_or([0.0; 3], |p| {
+                        [
+                            round(p.x_px, 100.0),
+                            round(p.y_px, 100.0),
+                            round(p.visibility, 1000.0),
+                        ]
+                    })
+                })
+                .collect()
+        });
+        let world = body.and_then(|b| b.world.as_ref()).map(|w| {
+            w.iter()
+                .map(|p| [p.x_m, p.y_m, p.z_m].map(|v| round(v, 1e4)))
+                .collect()
+        });
+        let t = (frame.captured_at.secs() * 1e6).round() / 1e6;
+        self.line(&Line { t, points, world })
+    }
+
+    /// Writes out what is still held back.
+    ///
+    /// # Errors
+    /// Where the file cannot be written.
+    pub fn finish(mut self) -> Result<(), TrackError> {
+        self.out.flush().map_err(|source| TrackError::Io {
+            path: self.path.clone(),
+            source,
+        })
+    }
+
+    fn line(&mut self, value: &impl Serialize) -> Result<(), TrackError> {
+        serde_json::to_writer(&mut self.out, value)
+            .map_err(io::Error::from)
+            .and_then(|()| self.out.write_all(b"\n"))
+            .map_err(|source| TrackError::Io {
+                path: self.path.clone(),
+                source,
+            })
+    }
+}

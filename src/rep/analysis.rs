@@ -1,0 +1,274 @@
+//! From the signals of a stretch to one rep.
+//!
+//! In: signals that end a little after the rep. Out: the rep, or nothing where the stretch holds none.
+
+use crate::motion::{Path, Signals, roll_from_plumb_line};
+use crate::time::CaptureTime;
+
+use super::events::{self, Moments};
+use super::finder::FinderSettings;
+use super::measures::{self, Setting};
+use super::swing::{OPEN_SIDE_STANCE, Swing, standing};
+use super::types::{Bats, Events, Rep, RepKind, View};
+
+/// Cutoff for the hands' speed, hertz: the swing's burst lasts about a fifth of a second.
+const HANDS_HZ: f64 = 10.0;
+/// Bursts of the hands slower than this are not even judged, heights a second.
+const BURST_SPEED: f64 = 1.0;
+
+/// What is already known when a stretch is judged.
+pub struct Verdicts<'a> {
+    /// What the operator said.
+    pub told: &'a FinderSettings,
+    /// Which way earlier swings went.
+    pub forward: Option<f64>,
+    /// Nothing before this may become a rep.
+    pub not_before: Option<CaptureTime>,
+    /// Until then no swing may go against this way: it is the hands' way back.
+    pub no_turn_before: Option<(CaptureTime, f64)>,
+}
+
+/// A swing that was found.
+pub struct FoundSwing {
+    /// The rep.
+    pub rep: Rep,
+    /// When the hands were fastest.
+    pub hand_peak: CaptureTime,
+    /// +1 where the pitcher is to the image's right.
+    pub forward: f64,
+}
+
+/// The first burst of the hands around `peak_at` that is a swing.
+pub fn swing(
+    signals: &Signals,
+    peak_at: CaptureTime,
+    now: CaptureTime,
+    known: &Verdicts,
+) -> Option<FoundSwing> {
+    let rate = signals.rate_hz;
+    let speed = signals.hands.smoothed(HANDS_HZ, rate).speed(rate);
+    let from = signals.index(signals.place_of(peak_at) - 0.3 * rate).max(1);
+    let floor = BURST_SPEED * signals.scale.height_cm;
+    let found = (from..signals.len.saturating_sub(1))
+        .filter(|&i| speed[i] > floor && speed[i] >= speed[i - 1] && speed[i] > speed[i + 1])
+        .filter(|&i| {
+            known
+                .not_before
+                .is_none_or(|t| signals.time_at(i as f64) >= t)
+        })
+        .filter_map(|i| Swing::judge(signals, &speed, i).ok().map(|s| (i, s)))
+        .find(|(i, swing)| {
+            let turned = known.no_turn_before.is_some_and(|(until, forward)| {
+                signals.time_at(*i as f64) < until && swing.forward != forward
+            });
+            !turned && allowed(known.told, swing.forward, swing.front_is_left)
+        })?
+        .1;
+    let front_is_left = match known.told.bats {
+        Some(bats) => bats == Bats::Right,
+        None => swing_side(&found),
+    };
+    let moments = events::of_swing(signals, found.hand_peak, found.forward, front_is_left);
+    let view = known
+        .told
+        .view
+        .unwrap_or_else(|| view(signals, found.hand_peak));
+    let rep = rep(
+        signals,
+        &moments,
+        found.forward,
+        front_is_left,
+        RepKind::Swing,
+        view,
+        now,
+    );
+    Some(FoundSwing {
+        rep,
+        hand_peak: signals.time_at(found.hand_peak),
+        forward: found.forward,
+    })
+}
+
+fn swing_side(swing: &Swing) -> bool {
+    swing.front_is_left
+}
+
+/// Whether a swing's feet agree with the side that was told.
+fn allowed(told: &FinderSettings, _forward: f64, front_is_left: bool) -> bool {
+    match told.bats {
+        Some(bats) => {
+            (bats == Bats::Right) == front_is_left || told.view.is_some_and(|v| v != View::OpenSide)
+        }
+        None => true,
+    }
+}
+
+/// The stride that came to rest about `down_at`, if it was a hitter's and no swing followed.
+pub fn take(
+    signals: &Signals,
+    down_at: CaptureTime,
+    now: CaptureTime,
+    known: &Verdicts,
+) -> Option<Rep> {
+    let rate = signals.rate_hz;
+    let height = signals.scale.height_cm;
+    let down = signals.place_of(down_at);
+    let steps = |secs: f64| (secs * rate).round() as usize;
+    let around = signals.index(down);
+    let (left, right) = (&signals.feet.left.ankle, &signals.feet.right.ankle);
+    let smooth = |p: &Path| p.smoothed(6.0, rate);
+    let (left, right) = (smooth(left), smooth(right));
+
+    // One foot strides, the other stands.
+    let from = around.saturating_sub(steps(1.0));
+    let range = |p: &Path| {
+        let span = |v: &[f64]| {
+            let part = &v[from..=around];
+            part.iter().copied().fold(f64::MIN, f64::max)
+                - part.iter().copied().fold(f64::MAX, f64::min)
+        };
+        span(&p.x_cm).max(span(&p.y_cm))
+    };
+    let (went_left, went_right) = (range(&left), range(&right));
+    let front_is_left = went_left > went_right;
+    let (went, stood) = if front_is_left {
+        (went_left, went_right)
+    } else {
+        (went_right, went_left)
+    };
+    if went < 0.03 * height || stood > 0.35 * went || stood > 0.03 * height {
+        return None;
+    }
+    let (front, back) = if front_is_left {
+        (&left, &right)
+    } else {
+        (&right, &left)
+    };
+    let forward = (front.x_cm[around] - back.x_cm[around]).signum();
+    if known
+        .told
+        .bats
+        .is_some_and(|bats| (bats == Bats::Right) != front_is_left)
+        || known.forward.is_some_and(|way| way != forward)
+    {
+        return None;
+    }
+    // Away from the back foot: drawing it back in, as after a swing, is no stride.
+    let widened = forward * (front.x_cm[around] - front.x_cm[from]);
+    if widened < -0.01 * height {
+        return None;
+    }
+    let hands = signals.hands.smoothed(6.0, rate);
+    let quiet_until = around.min(signals.len - 1);
+    for i in [from, quiet_until] {
+        let behind = forward * (signals.shoulders.x_cm[i] - hands.x_cm[i]);
+        let above = hands.y_cm[i] - signals.hips.y_cm[i];
+        if behind < 0.02 * height || above < 0.08 * height || !standing(signals, i) {
+            return None;
+        }
+    }
+    let hand_speed = hands.speed(rate);
+    if hand_speed[from..].iter().any(|v| *v > 1.2 * height) {
+        return None;
+    }
+    let moments = events::of_stride(
+        signals,
+        down + 0.1 * rate,
+        down + 0.2 * rate,
+        forward,
+        front_is_left,
+    );
+    let (lift, plant) = (moments.lift_off?, moments.plant?);
+    if known
+        .not_before
+        .is_some_and(|t| signals.time_at(plant.place) < t)
+    {
+        return None;
+    }
+    let took = (plant.place - lift.place) / rate;
+    // The hitter was set before: a step into the box is not a take.
+    let set = moments
+        .set
+        .is_some_and(|set| moments.gather.is_some_and(|g| g.place - set > 0.15 * rate));
+    if !(0.12..1.3).contains(&took) || !set {
+        return None;
+    }
+    let view = known.told.view.unwrap_or_else(|| view(signals, down));
+    Some(rep(
+        signals,
+        &moments,
+        forward,
+        front_is_left,
+        RepKind::Take,
+        view,
+        now,
+    ))
+}
+
+/// Where the camera stands, from how wide the stance looks and whether a face shows.
+fn view(signals: &Signals, place: f64) -> View {
+    let i = signals.index(place);
+    let base = (signals.feet.left.ankle.x_cm[i] - signals.feet.right.ankle.x_cm[i]).abs();
+    if base >= OPEN_SIDE_STANCE * signals.scale.height_cm {
+        View::OpenSide
+    } else if signals.shoulder.left.x_cm[i] > signals.shoulder.right.x_cm[i] {
+        // The person's left is to the image's right: the chest faces the camera.
+        View::Front
+    } else {
+        View::Rear
+    }
+}
+
+/// The signals with the camera's roll taken out, as far as the hitter's set position shows it.
+fn levelled(signals: &Signals, moments: &Moments, forward: f64, view: View) -> Signals {
+    let rate = signals.rate_hz;
+    let until = moments.gather.or(moments.lift_off).map(|c| c.place);
+    let (Some(until), View::OpenSide) = (until, view) else {
+        return signals.clone();
+    };
+    let from = (until - 0.4 * rate).max(moments.set.unwrap_or(0.0));
+    let (from, until) = (signals.index(from), signals.index(until));
+    signals.levelled(roll_from_plumb_line(signals, from, until, forward))
+}
+
+fn rep(
+    signals: &Signals,
+    moments: &Moments,
+    forward: f64,
+    front_is_left: bool,
+    kind: RepKind,
+    view: View,
+    now: CaptureTime,
+) -> Rep {
+    let level = levelled(signals, moments, forward, view);
+    let measures = measures::measure(&Setting {
+        signals: &level,
+        moments,
+        forward,
+        front_is_left,
+        kind,
+        view,
+    });
+    let time = |place: Option<f64>| place.map(|p| signals.time_at(p));
+    Rep {
+        kind,
+        bats: if front_is_left {
+            Bats::Right
+        } else {
+            Bats::Left
+        },
+        view,
+        fps: signals.rate_hz,
+        events: Events {
+            set: time(moments.set),
+            gather: time(moments.gather.map(|c| c.place)),
+            lift_off: time(moments.lift_off.map(|c| c.place)),
+            plant: time(moments.plant.map(|c| c.place)),
+            heel_rise: time(moments.heel_rise.map(|c| c.place)),
+            contact: time(moments.contact.map(|c| c.place)),
+            finish: time(moments.finish),
+        },
+        measures,
+        known_at: now,
+    }
+}

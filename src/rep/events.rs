@@ -1,0 +1,312 @@
+//! When things happen in a swing or a stride, read from fitted signals.
+//!
+//! In: signals of a stretch that holds the whole rep. Out: [`Moments`], places on the grid with their
+//! spread. The order of work is backward from the hands: contact, then the landing of the front foot,
+//! its lift-off, and the gather before it.
+
+use crate::motion::filter::{Butterworth, derivative, quantile};
+use crate::motion::{Foot, Path, Signals};
+
+use super::fit::{Corner, Meeting, comes_to_rest, starts_to_move};
+
+/// From the hands' highest speed to contact, seconds (published: about 0.1 s for skilled hitters).
+const HAND_PEAK_TO_CONTACT_SECS: f64 = 0.095;
+/// Standard uncertainty of it from swing to swing.
+const HAND_PEAK_SPREAD_SECS: f64 = 0.02;
+/// A front foot slower than this all the time does not stride; H a second.
+const STRIDE_SPEED: f64 = 0.16;
+/// The foot is on its way while faster than this share of its highest speed.
+const MOVING_SHARE: f64 = 0.25;
+/// The landing belongs to the last burst that reaches this share of the highest speed.
+const MAIN_BURST: f64 = 0.6;
+/// A foot that touches down for less than this belongs to one stride: a toe tap.
+const TAP_SECS: f64 = 0.25;
+/// How long before the plant a stride may begin.
+const STRIDE_SECS: f64 = 1.4;
+/// How long before lift-off the weight may start back.
+const GATHER_SECS: f64 = 1.3;
+
+/// Least rearward travel of the body's middle that counts as a gather, H.
+const GATHER_TRAVEL: f64 = 0.004;
+
+/// Cutoffs of the zero-phase low pass for each use, hertz.
+const FOOT_HZ: f64 = 9.0;
+const BODY_HZ: f64 = 5.0;
+
+/// Places on the grid; `None` where the stretch does not show the event.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Moments {
+    /// The hitter came to rest.
+    pub set: Option<f64>,
+    /// The weight starts back.
+    pub gather: Option<Corner>,
+    /// The front foot leaves the ground.
+    pub lift_off: Option<Corner>,
+    /// The front foot is down and still.
+    pub plant: Option<Corner>,
+    /// The back heel leaves the ground.
+    pub heel_rise: Option<Corner>,
+    /// The bat meets the ball.
+    pub contact: Option<Corner>,
+    /// The hands rest again.
+    pub finish: Option<f64>,
+}
+
+/// Events of a swing whose hands are fastest at `hand_peak`.
+pub fn of_swing(signals: &Signals, hand_peak: f64, forward: f64, front_is_left: bool) -> Moments {
+    let rate = signals.rate_hz;
+    let contact = Corner {
+        place: hand_peak + HAND_PEAK_TO_CONTACT_SECS * rate,
+        spread: HAND_PEAK_SPREAD_SECS * rate,
+    };
+    let mut moments = of_stride(
+        signals,
+        hand_peak,
+        hand_peak + 0.05 * rate,
+        forward,
+        front_is_left,
+    );
+    moments.contact = (contact.place < signals.len as f64).then_some(contact);
+    moments.finish = finish(signals, contact.place);
+    if let Some(plant) = moments.plant {
+        moments.heel_rise = heel_rise(signals, plant.place, contact.place, front_is_left);
+    }
+    moments
+}
+
+/// Events of a stride whose foot is down at the latest at `latest`; the fit may look on to `look_to`.
+pub fn of_stride(
+    signals: &Signals,
+    latest: f64,
+    look_to: f64,
+    forward: f64,
+    front_is_left: bool,
+) -> Moments {
+    let mut moments = Moments::default();
+    let front = if front_is_left {
+        &signals.feet.left
+    } else {
+        &signals.feet.right
+    };
+    let Some(stride) = Stride::find(signals, front, latest) else {
+        return moments;
+    };
+    let rate = signals.rate_hz;
+    let steps = |secs: f64| (secs * rate).round() as usize;
+    let views = foot_signals(front);
+    let views: Vec<&[f64]> = views.iter().map(Vec::as_slice).collect();
+    let look_to = signals.index(look_to);
+    moments.plant = comes_to_rest(
+        &views,
+        stride.down.saturating_sub(steps(0.06)),
+        (stride.down + steps(0.08)).min(look_to),
+        steps(0.13),
+        steps(0.05),
+        Meeting::Sudden,
+    );
+    if let Some(up) = stride.up {
+        moments.lift_off = starts_to_move(
+            &views,
+            up.saturating_sub(steps(0.12)),
+            up + steps(0.05),
+            steps(0.15),
+            steps(0.10),
+            Meeting::Sudden,
+        );
+        if let (Some(lift), Some(plant)) = (moments.lift_off, moments.plant) {
+            moments.gather = gather(signals, lift.place, plant.place, forward);
+            moments.set = moments.gather.and_then(|g| set(signals, g.place));
+        }
+    }
+    moments
+}
+
+/// The stretch in which the front foot is on its way.
+struct Stride {
+    /// Where it starts; `None` where the recording begins in mid-stride.
+    up: Option<usize>,
+    /// Where it has slowed down.
+    down: usize,
+}
+
+impl Stride {
+    fn find(signals: &Signals, foot: &Foot, latest: f64) -> Option<Self> {
+        let rate = signals.rate_hz;
+        let steps = |secs: f64| (secs * rate).round() as usize;
+        let speed = foot_speed(foot, rate);
+        let last = signals.index(latest);
+        let first = last.saturating_sub(steps(STRIDE_SECS));
+        let top = speed[first..=last].iter().copied().fold(0.0, f64::max);
+        if top < STRIDE_SPEED * signals.scale.height_cm {
+            return None;
+        }
+        // A still foot jitters too: what is slower than its quiet level times three is not motion.
+        let quiet = quantile(&speed[first..=last], 0.2).unwrap_or(0.0);
+        let limit = (MOVING_SHARE * top).max(3.0 * quiet).min(0.6 * top);
+        // After landing the foot turns on the spot as the hips open; only a burst nearly as fast as the
+        // fastest one is the stride.
+        let main = (first..=last)
+            .rev()
+            .find(|&i| speed[i] >= MAIN_BURST * top)?;
+        let moving = (main..=last).take_while(|&i| speed[i] >= limit).last()?;
+        let down = (moving..=last).find(|&i| speed[i] < limit).unwrap_or(last);
+        let mut up = moving;
+        let mut i = moving;
+        while i > first {
+            i -= 1;
+            if speed[i] >= limit {
+                up = i;
+            } else if up - i > steps(TAP_SECS) {
+                break;
+            }
+        }
+        Some(Self {
+            up: (up > first).then_some(up),
+            down,
+        })
+    }
+}
+
+/// Mean speed of the foot's landmarks, smoothed, centimetres a second.
+fn foot_speed(foot: &Foot, rate_hz: f64) -> Vec<f64> {
+    let ankle = foot.ankle.smoothed(FOOT_HZ, rate_hz).speed(rate_hz);
+    match &foot.heel {
+        None => ankle,
+        Some(heel) => {
+            let heel = heel.smoothed(FOOT_HZ, rate_hz).speed(rate_hz);
+            ankle
+                .iter()
+                .zip(&heel)
+                .map(|(a, b)| 0.5 * (a + b))
+                .collect()
+        }
+    }
+}
+
+/// What shows a foot landing and lifting: heights and travel of its landmarks.
+fn foot_signals(foot: &Foot) -> Vec<Vec<f64>> {
+    let mut views = vec![foot.ankle.x_cm.clone(), foot.ankle.y_cm.clone()];
+    if let Some(heel) = &foot.heel {
+        views.push(heel.x_cm.clone());
+        views.push(heel.y_cm.clone());
+    }
+    views
+}
+
+/// The weight starts back: hips, shoulders, head and hands leave their rest together.
+fn gather(signals: &Signals, lift: f64, plant: f64, forward: f64) -> Option<Corner> {
+    let rate = signals.rate_hz;
+    let steps = |secs: f64| (secs * rate).round() as usize;
+    let low = Butterworth::low_pass(BODY_HZ, rate);
+    let along = |p: &Path| -> Vec<f64> {
+        let x: Vec<f64> = p.x_cm.iter().map(|x| forward * x).collect();
+        low.zero_phase(&x)
+    };
+    let body: Vec<Vec<f64>> = [
+        &signals.hips,
+        &signals.shoulders,
+        &signals.head,
+        &signals.hands,
+    ]
+    .map(along)
+    .to_vec();
+    let weights = [1.0, 1.0, 0.7, 0.5];
+    let mix: Vec<f64> = (0..signals.len)
+        .map(|i| body.iter().zip(weights).map(|(b, w)| b[i] * w).sum())
+        .collect();
+    let (lift, plant) = (signals.index(lift), signals.index(plant));
+    let from = lift.saturating_sub(steps(0.35));
+    let rearmost = (from..=plant).min_by(|&a, &b| mix[a].total_cmp(&mix[b]))?;
+    // The fastest rearward moment before the rearmost place lies well inside the gather.
+    let earliest = rearmost.saturating_sub(steps(GATHER_SECS));
+    let speed = derivative(&mix, rate);
+    let quickest = (earliest..=rearmost).min_by(|&a, &b| speed[a].total_cmp(&speed[b]))?;
+    let limit = 0.15 * speed[quickest];
+    let rough = (earliest..=quickest).rev().find(|&i| speed[i] > limit);
+    let back = rough.map_or(0.0, |i| mix[i] - mix[rearmost]) / weights.iter().sum::<f64>();
+    let Some(rough) = rough.filter(|_| back > GATHER_TRAVEL * signals.scale.height_cm) else {
+        // The weight hardly goes back before the foot leaves: the load begins with the lift at the latest.
+        return (rough.is_some() || earliest > 0).then_some(Corner {
+            place: lift as f64,
+            spread: 0.06 * rate,
+        });
+    };
+    let fit = starts_to_move(
+        &[&mix],
+        rough.saturating_sub(steps(0.2)),
+        rough + steps(0.05),
+        steps(0.2),
+        steps(0.15),
+        Meeting::Gentle,
+    )?;
+    // The fit alone is too sure of itself: what the landmarks drift by while the hitter stands still is not
+    // in its residuals.
+    Some(Corner {
+        place: fit.place,
+        spread: fit.spread.hypot(0.04 * rate),
+    })
+}
+
+/// The hitter came to rest: the last time before the gather that hands or ankles were on the move.
+fn set(signals: &Signals, gather: f64) -> Option<f64> {
+    let rate = signals.rate_hz;
+    let height = signals.scale.height_cm;
+    let slow = |p: &Path, limit: f64| -> Vec<bool> {
+        p.smoothed(3.0, rate)
+            .speed(rate)
+            .iter()
+            .map(|v| *v < limit * height)
+            .collect()
+    };
+    let still = [
+        slow(&signals.hips, 0.05),
+        slow(&signals.feet.left.ankle, 0.05),
+        slow(&signals.feet.right.ankle, 0.05),
+        slow(&signals.hands, 0.12),
+    ];
+    let before = signals.index(gather - 0.1 * rate);
+    let moving = (0..=before).rev().find(|&i| still.iter().any(|s| !s[i]));
+    match moving {
+        Some(i) if i < before => Some(i as f64 + 1.0),
+        Some(_) => None,
+        // Still since before the stretch began: the hitter was set at least then.
+        None => Some(0.0),
+    }
+}
+
+/// The back heel leaves the ground, somewhere around plant and contact.
+fn heel_rise(signals: &Signals, plant: f64, contact: f64, front_is_left: bool) -> Option<Corner> {
+    let back = if front_is_left {
+        &signals.feet.right
+    } else {
+        &signals.feet.left
+    };
+    let heel = back.heel.as_ref()?;
+    let rate = signals.rate_hz;
+    let steps = |secs: f64| (secs * rate).round() as usize;
+    let from = signals.index(plant - 0.15 * rate);
+    let to = signals.index(contact);
+    let rest = quantile(&heel.y_cm[from.saturating_sub(steps(0.2))..=from], 0.5)?;
+    let y = Butterworth::low_pass(FOOT_HZ, rate).zero_phase(&heel.y_cm);
+    let up = (from..=to).find(|&i| y[i] - rest > 0.015 * signals.scale.height_cm)?;
+    starts_to_move(
+        &[&heel.y_cm],
+        up.saturating_sub(steps(0.1)),
+        up,
+        steps(0.15),
+        steps(0.04),
+        Meeting::Sudden,
+    )
+}
+
+/// The hands come to rest after the swing.
+fn finish(signals: &Signals, contact: f64) -> Option<f64> {
+    let rate = signals.rate_hz;
+    let speed = signals.hands.smoothed(6.0, rate).speed(rate);
+    let from = signals.index(contact + 0.15 * rate);
+    let limit = 0.35 * signals.scale.height_cm;
+    let hold = (0.05 * rate).round() as usize;
+    (from..signals.len.saturating_sub(hold))
+        .find(|&i| speed[i..=i + hold].iter().all(|v| *v < limit))
+        .map(|i| i as f64)
+}

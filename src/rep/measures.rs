@@ -1,0 +1,313 @@
+//! The measures of a rep, from its signals and its moments.
+//!
+//! In: levelled signals, the places of the events, which way is forward. Out: a [`Measure`] for every
+//! [`MeasureName`]. Each carries one standard deviation made of what the landmarks wander by, what the
+//! scale may be wrong by, and what the event's own place may be wrong by. `docs/measures.md` defines them.
+
+use std::collections::BTreeMap;
+
+use crate::motion::{Foot, Path, Signals};
+
+use super::events::Moments;
+use super::fit::Corner;
+use super::types::{Measure, MeasureName, RepKind, View};
+
+/// Cutoff of the zero-phase low pass for places of the head, hands and trunk, hertz.
+const PLACE_HZ: f64 = 6.0;
+/// The resting place before the gather is averaged over this long.
+const REST_SECS: f64 = 0.3;
+/// Landmarks seen worse than this on average make no measure.
+const LEAST_VISIBILITY: f64 = 0.4;
+
+/// What a landmark's place wanders by between two moments of a rep, one standard deviation, as a share of
+/// standing height. Measured with the full model on rendered hitters with known joints.
+mod wander {
+    pub const HEAD_SHIFT: f64 = 0.007;
+    pub const HEAD_SHIFT_IN_SWING: f64 = 0.011;
+    pub const HEAD_DROP: f64 = 0.007;
+    pub const FOOT_SHIFT: f64 = 0.009;
+    pub const HANDS_SHIFT: f64 = 0.015;
+    /// Of the head over the base of support, which also holds the camera's roll and angle.
+    pub const HEAD_OVER_BASE: f64 = 0.022;
+}
+
+/// What the making of the measures needs to know besides the signals.
+pub struct Setting<'a> {
+    /// The signals of the whole rep.
+    pub signals: &'a Signals,
+    /// Where its events lie.
+    pub moments: &'a Moments,
+    /// +1 where the pitcher is to the image's right.
+    pub forward: f64,
+    /// Whether the front foot is the left foot.
+    pub front_is_left: bool,
+    /// Swing or take.
+    pub kind: RepKind,
+    /// Where the camera stands.
+    pub view: View,
+}
+
+/// Every measure of the rep, made or not.
+pub fn measure(setting: &Setting) -> BTreeMap<MeasureName, Measure> {
+    let maker = Maker::new(setting);
+    MeasureName::ALL
+        .iter()
+        .map(|&name| {
+            let made = maker.make(name).unwrap_or_else(|why| Measure::NotMade {
+                why: why.to_owned(),
+            });
+            (name, made)
+        })
+        .collect()
+}
+
+/// Why a measure was not made.
+type Why = &'static str;
+
+struct Maker<'a> {
+    s: &'a Setting<'a>,
+    head: Path,
+    hands: Path,
+    shoulders: Path,
+    front: &'a Foot,
+    back: &'a Foot,
+}
+
+impl<'a> Maker<'a> {
+    fn new(s: &'a Setting<'a>) -> Self {
+        let rate = s.signals.rate_hz;
+        let feet = &s.signals.feet;
+        let (front, back) = if s.front_is_left {
+            (&feet.left, &feet.right)
+        } else {
+            (&feet.right, &feet.left)
+        };
+        Self {
+            s,
+            head: s.signals.head.smoothed(PLACE_HZ, rate),
+            hands: s.signals.hands.smoothed(PLACE_HZ, rate),
+            shoulders: s.signals.shoulders.smoothed(PLACE_HZ, rate),
+            front,
+            back,
+        }
+    }
+
+    fn make(&self, name: MeasureName) -> Result<Measure, Why> {
+        use MeasureName::*;
+        let height = self.s.signals.scale.height_cm;
+        if self.s.kind == RepKind::Take && matches!(name, HeadToContact | HeadDrop | PlantToContact)
+        {
+            return Err("no swing followed");
+        }
+        match name {
+            GatherToPlant => return self.span(self.gather()?, self.plant()?),
+            LiftToPlant => return self.span(self.lift_off()?, self.plant()?),
+            PlantToContact => return self.span(self.plant()?, self.contact()?),
+            _ if self.s.view != View::OpenSide => return Err("needs the camera at the open side"),
+            _ => {}
+        }
+        match name {
+            HeadToPlant => {
+                let plant = self.plant()?;
+                let from = self.rest(&self.head.x_cm)?;
+                let to = self.at(&self.head.x_cm, plant.place);
+                let slip = self.slope(&self.head.x_cm, plant.place) * plant.spread;
+                self.length(
+                    self.s.forward * (to - from),
+                    wander::HEAD_SHIFT * height,
+                    slip,
+                    &self.head,
+                    plant,
+                )
+            }
+            HeadToContact => {
+                let (plant, contact) = (self.plant()?, self.contact()?);
+                let shift =
+                    self.at(&self.head.x_cm, contact.place) - self.at(&self.head.x_cm, plant.place);
+                let slip = self.slope(&self.head.x_cm, plant.place) * plant.spread;
+                self.length(
+                    self.s.forward * shift,
+                    wander::HEAD_SHIFT_IN_SWING * height,
+                    slip,
+                    &self.head,
+                    contact,
+                )
+            }
+            HeadDrop => {
+                let contact = self.contact()?;
+                let drop = self.rest(&self.head.y_cm)? - self.at(&self.head.y_cm, contact.place);
+                let slip = self.slope(&self.head.y_cm, contact.place) * contact.spread;
+                self.length(drop, wander::HEAD_DROP * height, slip, &self.head, contact)
+            }
+            HeadBetweenFeet => self.head_between_feet(),
+            StrideLength => self.stride(),
+            StrideLengthOfHeight => match self.stride()? {
+                Measure::Made {
+                    value,
+                    plus_minus,
+                    confidence,
+                } => Ok(Measure::Made {
+                    value: 100.0 * value / height,
+                    plus_minus: 100.0 * plus_minus / height,
+                    confidence,
+                }),
+                not => Ok(not),
+            },
+            HandsBack => {
+                let (lift, plant) = (self.lift_off()?, self.plant()?);
+                let behind = |place: f64| {
+                    self.s.forward
+                        * (self.at(&self.shoulders.x_cm, place) - self.at(&self.hands.x_cm, place))
+                };
+                let slip = self.slope(&self.hands.x_cm, plant.place) * plant.spread;
+                self.length(
+                    behind(plant.place) - behind(lift.place),
+                    wander::HANDS_SHIFT * height,
+                    slip,
+                    &self.hands,
+                    plant,
+                )
+            }
+            GatherToPlant | LiftToPlant | PlantToContact => Err("not a place"),
+        }
+    }
+
+    fn head_between_feet(&self) -> Result<Measure, Why> {
+        let plant = self.plant()?;
+        let back = self.standing_place(&self.back.ankle, plant);
+        let base = self.standing_place(&self.front.ankle, plant) - back;
+        let height = self.s.signals.scale.height_cm;
+        if base * self.s.forward < 0.12 * height {
+            return Err("the feet are too close together in the picture");
+        }
+        let over = 100.0 * (self.at(&self.head.x_cm, plant.place) - back) / base;
+        let slip = self.slope(&self.head.x_cm, plant.place) * plant.spread;
+        let spread = 100.0 * (wander::HEAD_OVER_BASE * height).hypot(slip) / base.abs();
+        self.made(over, spread, &self.head, plant)
+    }
+
+    fn stride(&self) -> Result<Measure, Why> {
+        let plant = self.plant()?;
+        let height = self.s.signals.scale.height_cm;
+        let from = self.rest(&self.front.ankle.x_cm)?;
+        let to = self.standing_place(&self.front.ankle, plant);
+        self.length(
+            self.s.forward * (to - from),
+            wander::FOOT_SHIFT * height,
+            0.0,
+            &self.front.ankle,
+            plant,
+        )
+    }
+
+    /// Where a foot stands around the plant: the mean over a few frames, for one frame's foot jitters.
+    fn standing_place(&self, ankle: &Path, plant: Corner) -> f64 {
+        let signals = self.s.signals;
+        let reach = 0.03 * signals.rate_hz;
+        let (from, to) = (
+            signals.index(plant.place - reach),
+            signals.index(plant.place + reach),
+        );
+        ankle.x_cm[from..=to].iter().sum::<f64>() / (to - from + 1) as f64
+    }
+
+    /// The mean before the gather, while the hitter is set.
+    fn rest(&self, values: &[f64]) -> Result<f64, Why> {
+        let signals = self.s.signals;
+        let until = self
+            .s
+            .moments
+            .gather
+            .or(self.s.moments.lift_off)
+            .ok_or("the recording does not show the hitter set")?
+            .place;
+        let from = (until - REST_SECS * signals.rate_hz).max(self.s.moments.set.unwrap_or(0.0));
+        let (from, until) = (signals.index(from), signals.index(until));
+        Ok(values[from..=until].iter().sum::<f64>() / (until - from + 1) as f64)
+    }
+
+    fn gather(&self) -> Result<Corner, Why> {
+        self.s.moments.gather.ok_or("the gather was not seen")
+    }
+
+    fn lift_off(&self) -> Result<Corner, Why> {
+        self.s
+            .moments
+            .lift_off
+            .ok_or("the front foot was not seen to lift")
+    }
+
+    fn plant(&self) -> Result<Corner, Why> {
+        self.s
+            .moments
+            .plant
+            .ok_or("the front foot was not seen to come down")
+    }
+
+    fn contact(&self) -> Result<Corner, Why> {
+        self.s.moments.contact.ok_or("contact was not seen")
+    }
+
+    /// The value between two grid moments.
+    fn at(&self, values: &[f64], place: f64) -> f64 {
+        let place = place.clamp(0.0, (values.len() - 1) as f64);
+        let (i, share) = (place.floor() as usize, place.fract());
+        values[i] * (1.0 - share) + values[(i + 1).min(values.len() - 1)] * share
+    }
+
+    /// Change per grid step around a place.
+    fn slope(&self, values: &[f64], place: f64) -> f64 {
+        0.5 * (self.at(values, place + 1.0) - self.at(values, place - 1.0))
+    }
+
+    fn span(&self, from: Corner, to: Corner) -> Result<Measure, Why> {
+        let ms = 1000.0 / self.s.signals.rate_hz;
+        if to.place <= from.place {
+            return Err("the order of the events is not clear");
+        }
+        // A place on the grid is never surer than a fifth of a frame, however smooth the curve.
+        let spread = from.spread.hypot(to.spread).max(0.3) * ms;
+        self.made(
+            (to.place - from.place) * ms,
+            spread.hypot(TIMING_MS),
+            &self.front.ankle,
+            to,
+        )
+    }
+
+    fn length(
+        &self,
+        value: f64,
+        wander: f64,
+        slip: f64,
+        seen: &Path,
+        when: Corner,
+    ) -> Result<Measure, Why> {
+        let scale = self.s.signals.scale.spread * value;
+        self.made(value, wander.hypot(slip).hypot(scale), seen, when)
+    }
+
+    fn made(&self, value: f64, plus_minus: f64, seen: &Path, when: Corner) -> Result<Measure, Why> {
+        let signals = self.s.signals;
+        let reach = 0.1 * signals.rate_hz;
+        let (from, to) = (
+            signals.index(when.place - reach),
+            signals.index(when.place + reach),
+        );
+        if signals.found[from..=to].iter().any(|f| !f) {
+            return Err("the hitter was out of sight");
+        }
+        let confidence = seen.visibility[from..=to].iter().sum::<f64>() / (to - from + 1) as f64;
+        if confidence < LEAST_VISIBILITY {
+            return Err("the body part was hidden");
+        }
+        Ok(Measure::Made {
+            value,
+            plus_minus,
+            confidence,
+        })
+    }
+}
+
+/// What the landmarks' own lag and the curve's shape add to the spread of a time span, milliseconds.
+const TIMING_MS: f64 = 15.0;

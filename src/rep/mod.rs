@@ -1,0 +1,16 @@
+//! Phases, events and measures: from poses to reps.
+//!
+//! In: pose frames in time order. Out: [`FoundRep`]s and the live [`Phase`]. Pure: no clock, no files,
+//! no threads; the same frames give the same reps.
+
+mod analysis;
+mod events;
+mod finder;
+mod fit;
+mod measures;
+mod pulse;
+mod swing;
+mod types;
+
+pub use finder::{FinderSettings, FoundRep, RepFinder};
+pub use types::{Bats, Events, Measure, MeasureName, Phase, Rep, RepKind, Unit, View};

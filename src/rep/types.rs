@@ -1,0 +1,272 @@
+//! What a rep is: its kind, its events in capture time and its measures.
+
+use std::collections::BTreeMap;
+use std::fmt;
+
+use serde::{Deserialize, Serialize};
+
+use crate::time::CaptureTime;
+
+/// Which side of the plate the hitter stands on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Bats {
+    /// Front foot is the right foot.
+    Left,
+    /// Front foot is the left foot.
+    Right,
+}
+
+impl Bats {
+    /// The word used in settings, logs and on the command line.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Bats::Left => "left",
+            Bats::Right => "right",
+        }
+    }
+}
+
+/// Where the camera stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum View {
+    /// Across the plate, facing the hitter's chest.
+    OpenSide,
+    /// Behind the hitter, along the line to the pitcher.
+    Rear,
+    /// In front of the hitter, along the line to the pitcher.
+    Front,
+}
+
+impl View {
+    /// The word used in logs.
+    pub const fn name(self) -> &'static str {
+        match self {
+            View::OpenSide => "open-side",
+            View::Rear => "rear",
+            View::Front => "front",
+        }
+    }
+}
+
+/// What the hitter is doing now.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Phase {
+    /// Not in a hitting stance, or not in view.
+    Away,
+    /// In the stance and quiet.
+    Set,
+    /// The weight goes back.
+    Gather,
+    /// The front foot is off the ground.
+    Stride,
+    /// The front foot is down, the hands are still back.
+    Planted,
+    /// The hands come forward.
+    Swing,
+    /// The follow-through, until the hands rest.
+    Finish,
+}
+
+impl Phase {
+    /// The word used in logs and on screens.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Phase::Away => "away",
+            Phase::Set => "set",
+            Phase::Gather => "gather",
+            Phase::Stride => "stride",
+            Phase::Planted => "planted",
+            Phase::Swing => "swing",
+            Phase::Finish => "finish",
+        }
+    }
+}
+
+/// A whole swing, or a stride that no swing followed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum RepKind {
+    /// From set to finish.
+    Swing,
+    /// A stride without a swing.
+    Take,
+}
+
+impl RepKind {
+    /// The word used in logs.
+    pub const fn name(self) -> &'static str {
+        match self {
+            RepKind::Swing => "swing",
+            RepKind::Take => "take",
+        }
+    }
+}
+
+/// When things happened, in capture time; `None` where the recording does not show it.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Events {
+    /// The hitter came to rest in the stance.
+    pub set: Option<CaptureTime>,
+    /// The weight starts back.
+    pub gather: Option<CaptureTime>,
+    /// The front foot leaves the ground.
+    pub lift_off: Option<CaptureTime>,
+    /// The front foot's heel is down and still.
+    pub plant: Option<CaptureTime>,
+    /// The back heel leaves the ground.
+    pub heel_rise: Option<CaptureTime>,
+    /// The bat meets the ball, estimated from the hands.
+    pub contact: Option<CaptureTime>,
+    /// The hands come to rest after the swing.
+    pub finish: Option<CaptureTime>,
+}
+
+impl Events {
+    /// Names and times in the order in which they happen.
+    pub fn named(&self) -> [(&'static str, Option<CaptureTime>); 7] {
+        [
+            ("set", self.set),
+            ("gather", self.gather),
+            ("lift_off", self.lift_off),
+            ("plant", self.plant),
+            ("heel_rise", self.heel_rise),
+            ("contact", self.contact),
+            ("finish", self.finish),
+        ]
+    }
+}
+
+macro_rules! measures {
+    ($($(#[$doc:meta])* $variant:ident = $name:literal, $unit:ident;)+) => {
+        /// The measures of a rep, by name. The unit is part of the name.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+        pub enum MeasureName { $($(#[$doc])* $variant),+ }
+
+        impl MeasureName {
+            /// Every measure, in the order in which a rep shows them.
+            pub const ALL: &'static [MeasureName] = &[$(MeasureName::$variant),+];
+
+            /// The name in logs, settings and the journal.
+            pub const fn name(self) -> &'static str {
+                match self { $(MeasureName::$variant => $name),+ }
+            }
+
+            /// The unit of the value.
+            pub const fn unit(self) -> Unit {
+                match self { $(MeasureName::$variant => Unit::$unit),+ }
+            }
+        }
+    };
+}
+
+/// The unit of a measure.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Unit {
+    /// Centimetres.
+    Cm,
+    /// Milliseconds.
+    Ms,
+    /// Percent.
+    Pct,
+    /// Degrees.
+    Deg,
+}
+
+impl Unit {
+    /// The unit as it stands behind a number.
+    pub const fn suffix(self) -> &'static str {
+        match self {
+            Unit::Cm => "cm",
+            Unit::Ms => "ms",
+            Unit::Pct => "%",
+            Unit::Deg => "°",
+        }
+    }
+}
+
+measures! {
+    /// Head travel toward the pitcher from set to plant.
+    HeadToPlant = "head_to_plant_cm", Cm;
+    /// Head travel toward the pitcher from plant to contact.
+    HeadToContact = "head_to_contact_cm", Cm;
+    /// How far the head sinks from set to contact.
+    HeadDrop = "head_drop_cm", Cm;
+    /// Where the head is at plant: 0 over the back ankle, 100 over the front ankle.
+    HeadBetweenFeet = "head_between_feet_pct", Pct;
+    /// How far the front ankle travels toward the pitcher from set to plant.
+    StrideLength = "stride_length_cm", Cm;
+    /// The same as a share of the hitter's height.
+    StrideLengthOfHeight = "stride_length_pct_height", Pct;
+    /// From the start of the gather to plant.
+    GatherToPlant = "gather_to_plant_ms", Ms;
+    /// From lift-off to plant.
+    LiftToPlant = "lift_to_plant_ms", Ms;
+    /// From plant to contact.
+    PlantToContact = "plant_to_contact_ms", Ms;
+    /// How far the hands go back against the middle of the shoulders, lift-off to plant.
+    HandsBack = "hands_back_cm", Cm;
+}
+
+impl MeasureName {
+    /// The measure of this name, if there is one.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.iter().copied().find(|m| m.name() == name)
+    }
+}
+
+impl fmt::Display for MeasureName {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.name())
+    }
+}
+
+/// A value with its standard uncertainty, or the reason why there is none.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Measure {
+    /// The value in the measure's own unit.
+    Made {
+        /// In the measure's own unit.
+        value: f64,
+        /// One standard deviation, in the same unit.
+        plus_minus: f64,
+        /// How well the landmarks behind it were seen, 0 to 1.
+        confidence: f64,
+    },
+    /// It could not be made; the words say why.
+    NotMade {
+        /// Short plain words, such as "front heel hidden".
+        why: String,
+    },
+}
+
+impl Measure {
+    /// The value, where there is one.
+    pub fn value(&self) -> Option<f64> {
+        match self {
+            Measure::Made { value, .. } => Some(*value),
+            Measure::NotMade { .. } => None,
+        }
+    }
+}
+
+/// One swing or take.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Rep {
+    /// Swing or take.
+    pub kind: RepKind,
+    /// Which side the hitter stands on.
+    pub bats: Bats,
+    /// Where the camera stands.
+    pub view: View,
+    /// Frames a second that the events were read from.
+    pub fps: f64,
+    /// The rep's times.
+    pub events: Events,
+    /// The rep's measures; a take has only those that end at plant.
+    pub measures: BTreeMap<MeasureName, Measure>,
+    /// When the stage knew that the rep was over, in capture time.
+    pub known_at: CaptureTime,
+}

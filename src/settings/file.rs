@@ -1,0 +1,63 @@
+//! The settings file as it is written: every key optional, unknown keys refused, places remembered so that a
+//! wrong value can be shown with its line.
+
+use std::collections::BTreeMap;
+
+use serde::Deserialize;
+use toml::Spanned;
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub(super) struct File {
+    pub hitter: Hitter,
+    pub camera: Camera,
+    pub pose: Pose,
+    pub cues: Cues,
+    pub journal: Journal,
+    pub bands: Option<BTreeMap<Spanned<String>, Spanned<Band>>>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub(super) struct Hitter {
+    pub name: Option<Spanned<String>>,
+    pub height_cm: Option<Spanned<f64>>,
+    pub bats: Option<Spanned<String>>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub(super) struct Camera {
+    pub device: Option<Spanned<String>>,
+    pub width: Option<Spanned<u32>>,
+    pub height: Option<Spanned<u32>>,
+    pub fps: Option<Spanned<u32>>,
+    pub view: Option<Spanned<String>>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub(super) struct Pose {
+    pub model: Option<Spanned<String>>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub(super) struct Cues {
+    pub volume: Option<Spanned<f64>>,
+    pub order: Option<Vec<Spanned<String>>>,
+    pub phrases: Option<Spanned<String>>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub(super) struct Journal {
+    pub path: Option<Spanned<String>>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub(super) struct Band {
+    pub low: Option<f64>,
+    pub high: Option<f64>,
+}

@@ -1,0 +1,127 @@
+//! The settings: what the operator and the coach have chosen, checked before anything runs.
+//!
+//! In: a TOML file. Out: [`Settings`] that are right throughout, or a [`SettingsError`] with the line and the
+//! reason. The commented file in `config/` is compiled in and is the default.
+
+mod check;
+mod file;
+
+use std::path::{Path, PathBuf};
+
+use crate::coach::Bands;
+use crate::rep::{Bats, MeasureName, View};
+
+/// The default settings, commented: `config/cagehand.toml`.
+pub const DEFAULT_FILE: &str = include_str!("../../config/cagehand.toml");
+
+/// Everything that can be chosen.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Settings {
+    /// Who swings.
+    pub hitter: HitterSettings,
+    /// Which camera and how.
+    pub camera: CameraSettings,
+    /// Which pose model.
+    pub model: ModelChoice,
+    /// What is heard.
+    pub cues: CueSettings,
+    /// Where reps are kept; `None` means the user's data folder.
+    pub journal: Option<PathBuf>,
+    /// The coach's bands.
+    pub bands: Bands,
+}
+
+/// Who swings.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HitterSettings {
+    /// Optional name.
+    pub name: Option<String>,
+    /// Standing height in centimetres, if known.
+    pub height_cm: Option<f64>,
+    /// The side, if it is not to be found out.
+    pub bats: Option<Bats>,
+}
+
+/// Which camera and how.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CameraSettings {
+    /// Part of a name, a path, or `None` for the first camera.
+    pub device: Option<String>,
+    /// Wished width in pixels.
+    pub width: u32,
+    /// Wished height in pixels.
+    pub height: u32,
+    /// Wished frames a second.
+    pub fps: u32,
+    /// Where the camera stands, if it is not to be found out.
+    pub view: Option<View>,
+}
+
+/// Which pose model.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ModelChoice {
+    /// The best one that keeps up.
+    Auto,
+    /// Always this one.
+    Fixed(crate::pose::Model),
+}
+
+/// What is heard.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CueSettings {
+    /// 0 to 1.
+    pub volume: f32,
+    /// Measures by importance.
+    pub order: Vec<MeasureName>,
+    /// A folder with other recordings.
+    pub phrases: Option<PathBuf>,
+}
+
+/// Why settings were refused.
+#[derive(Debug, thiserror::Error)]
+pub enum SettingsError {
+    /// The file could not be read.
+    #[error("cannot read the settings {path}: {source}")]
+    Unreadable {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// The file's content is wrong.
+    #[error("{path}, line {line}: {reason}")]
+    Wrong {
+        /// The file.
+        path: PathBuf,
+        /// From 1.
+        line: usize,
+        /// What is wrong and what would be right.
+        reason: String,
+    },
+}
+
+impl Settings {
+    /// Reads and checks a file.
+    ///
+    /// # Errors
+    /// Where it cannot be read, is not TOML, has a key that does not exist or a value that cannot be.
+    pub fn read(path: &Path) -> Result<Self, SettingsError> {
+        let text = std::fs::read_to_string(path).map_err(|source| SettingsError::Unreadable {
+            path: path.to_owned(),
+            source,
+        })?;
+        Self::parse(&text, path)
+    }
+
+    /// Checks a file's text; `path` is for messages.
+    ///
+    /// # Errors
+    /// As for [`Settings::read`], reading aside.
+    pub fn parse(text: &str, path: &Path) -> Result<Self, SettingsError> {
+        check::settings(text).map_err(|wrong| SettingsError::Wrong {
+            path: path.to_owned(),
+            line: text[..wrong.at.min(text.len())].matches('\n').count() + 1,
+            reason: wrong.reason,
+        })
+    }
+}

@@ -1,0 +1,131 @@
+//! Everything that can go wrong while loading, playing or writing cues.
+
+use std::io;
+use std::path::PathBuf;
+
+use rodio::DeviceSinkError;
+use rodio::decoder::DecoderError;
+
+/// Why a sound could not be loaded, played or written.
+#[derive(Debug, thiserror::Error)]
+pub enum SoundError {
+    /// The list of phrases could not be read.
+    #[error(
+        "cannot read the list of phrases {path}: {source}; put a phrases.toml there or remove the folder from the settings"
+    )]
+    ReadPhrases {
+        /// The list.
+        path: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// The list of phrases is not in the form the program reads.
+    #[error("{path} is not a list of phrases: {source}")]
+    ParsePhrases {
+        /// The list.
+        path: PathBuf,
+        /// Where and why.
+        source: Box<toml::de::Error>,
+    },
+    /// The list names a cue the program never plays.
+    #[error("{path} has words for `{id}`, which is no cue; the cues are {known}")]
+    UnknownCue {
+        /// The list.
+        path: PathBuf,
+        /// The unknown id.
+        id: String,
+        /// Every id that may stand there, separated by commas.
+        known: String,
+    },
+    /// The list names the same cue twice.
+    #[error("{path} has two entries for `{id}`; keep one")]
+    RepeatedCue {
+        /// The list.
+        path: PathBuf,
+        /// The id that came twice.
+        id: String,
+    },
+    /// A sound file could not be read.
+    #[error("cannot read the sound {path}: {source}")]
+    ReadSound {
+        /// The sound file.
+        path: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// A sound file is not a WAV file that can be decoded.
+    #[error("cannot decode {path}: {source}; save it as an uncompressed WAV file")]
+    DecodeSound {
+        /// The sound file.
+        path: PathBuf,
+        /// What the decoder said.
+        source: DecoderError,
+    },
+    /// A sound file holds nothing that can be heard.
+    #[error("{path} is silent; record it again")]
+    SilentSound {
+        /// The sound file.
+        path: PathBuf,
+    },
+    /// The words take longer than a cue may last.
+    #[error(
+        "{path} lasts {millis} ms without the silence at its ends; a cue has room for {most_millis} ms of words"
+    )]
+    LongSound {
+        /// The sound file.
+        path: PathBuf,
+        /// How long the words last.
+        millis: u128,
+        /// How long they may last.
+        most_millis: u128,
+    },
+    /// A cue was asked for that the library does not hold; a fault in the program.
+    #[error("there is no cue `{id}`")]
+    NoSuchCue {
+        /// The unknown id.
+        id: String,
+    },
+    /// The loudness of a sound could not be measured; a fault in the program.
+    #[error("cannot measure loudness: {0}")]
+    Loudness(#[from] ebur128::Error),
+    /// The thread that plays could not be started.
+    #[error("cannot start the sound thread: {0}")]
+    SpawnThread(io::Error),
+    /// The default output device could not be opened.
+    #[error("cannot open the default sound device: {}", with_cause(.0))]
+    OpenDevice(DeviceSinkError),
+    /// The WAV file could not be created.
+    #[error("cannot create {path}: {source}; check that the folder exists and may be written to")]
+    CreateWav {
+        /// The WAV file.
+        path: PathBuf,
+        /// What went wrong.
+        source: hound::Error,
+    },
+    /// The WAV file could not be written to the end.
+    #[error("cannot write {path}: {source}; check the space on the disk")]
+    WriteWav {
+        /// The WAV file.
+        path: PathBuf,
+        /// What went wrong.
+        source: hound::Error,
+    },
+    /// The recording is longer than a WAV file can be.
+    #[error(
+        "{path} would last until {secs:.0} s of the recording, longer than a WAV file can; check its time stamps"
+    )]
+    LongWav {
+        /// The WAV file.
+        path: PathBuf,
+        /// The time that was asked for, in seconds from the file's start.
+        secs: f64,
+    },
+}
+
+/// The message of a device error with what lies behind it, because the outer one is general.
+fn with_cause(error: &DeviceSinkError) -> String {
+    match std::error::Error::source(error) {
+        Some(cause) => format!("{error} ({cause})"),
+        None => error.to_string(),
+    }
+}

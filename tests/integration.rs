@@ -1,0 +1,28 @@
+//! What a user is promised, checked on the built program. One binary, one module a promise:
+//!
+//! - `truth_clips`: swings are found and measured on recordings with known truth
+//! - `end_to_end`: one command gives a cue, a rep log and a journal that agree
+//! - `listening`: the sound file holds the right cue at the right time
+//! - `bad_input`: each kind of bad input gets a clear error and loses nothing
+//! - `documents`: the documents say what is so
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    reason = "a test that meets the unexpected should fail on the spot"
+)]
+
+#[path = "integration/bad_input.rs"]
+mod bad_input;
+#[path = "integration/documents.rs"]
+mod documents;
+#[path = "integration/end_to_end.rs"]
+mod end_to_end;
+#[path = "integration/listening.rs"]
+mod listening;
+#[path = "integration/program.rs"]
+mod program;
+#[path = "integration/truth.rs"]
+mod truth;
+#[path = "integration/truth_clips.rs"]
+mod truth_clips;

@@ -1,0 +1,118 @@
+//! One command: a recording goes in; a cue, a rep log, a pose track and a journal come out and agree.
+
+use super::program::{Place, json_lines, recording};
+
+#[test]
+fn one_replay_fills_rep_log_track_and_journal_and_they_agree() {
+    let place = Place::new();
+    let (log, track, again) = (
+        place.path("reps.jsonl"),
+        place.path("x.track.jsonl"),
+        place.path("again.jsonl"),
+    );
+    let shown = place.run_well(&[
+        "replay",
+        &recording("left_60fps_faults"),
+        "--height-cm",
+        "168",
+        "--pace",
+        "fast",
+        "--reps",
+        log.to_str().unwrap(),
+        "--track",
+        track.to_str().unwrap(),
+    ]);
+    assert!(
+        shown.contains("Pain or dizziness means stop"),
+        "the notice comes first: {shown}"
+    );
+    let reps = json_lines(&log);
+    assert_eq!(reps.iter().filter(|r| r["kind"] == "swing").count(), 4);
+    assert_eq!(
+        shown.lines().filter(|l| l.starts_with("rep ")).count(),
+        reps.len(),
+        "one line a rep"
+    );
+    for rep in &reps {
+        assert_eq!(
+            (&rep["format"], &rep["version"]),
+            (&"rep".into(), &1.into())
+        );
+        let events = rep["events"].as_object().unwrap();
+        let times: Vec<f64> = ["gather", "lift_off", "plant", "contact", "finish"]
+            .iter()
+            .map(|e| events[*e].as_f64().unwrap())
+            .collect();
+        assert!(times.is_sorted(), "events in order: {events:?}");
+    }
+
+    // The journal gives the same reps back.
+    let exported = place.run_well(&["export"]);
+    let exported: Vec<serde_json::Value> = exported
+        .lines()
+        .map(|l| serde_json::from_str(l).unwrap())
+        .collect();
+    assert_eq!(exported.len(), reps.len());
+    for (journal, log) in exported.iter().zip(&reps) {
+        for key in ["rep", "kind", "bats", "view", "events", "measures", "cue"] {
+            assert_eq!(journal[key], log[key], "{key}");
+        }
+    }
+    let table = place.run_well(&["export", "--format", "csv"]);
+    assert_eq!(table.lines().count(), reps.len() + 1);
+
+    // The pose track replays to the same reps.
+    place.run_well(&[
+        "replay",
+        track.to_str().unwrap(),
+        "--height-cm",
+        "168",
+        "--pace",
+        "fast",
+        "--no-journal",
+        "--reps",
+        again.to_str().unwrap(),
+    ]);
+    let again = json_lines(&again);
+    assert_eq!(again.len(), reps.len());
+    for (a, b) in again.iter().zip(&reps) {
+        for event in ["plant", "contact"] {
+            let (a, b) = (
+                a["events"][event].as_f64().unwrap(),
+                b["events"][event].as_f64().unwrap(),
+            );
+            assert!((a - b).abs() < 0.01, "{event}: {a} {b}");
+        }
+    }
+
+    // One rep's landmarks come out of the journal as a track that holds the same swing.
+    let one = place.path("one.track.jsonl");
+    place.run_well(&[
+        "export",
+        "--session",
+        "1",
+        "--timeline",
+        "1",
+        "--out",
+        one.to_str().unwrap(),
+    ]);
+    let single = place.path("single.jsonl");
+    place.run_well(&[
+        "replay",
+        one.to_str().unwrap(),
+        "--height-cm",
+        "168",
+        "--pace",
+        "fast",
+        "--no-journal",
+        "--reps",
+        single.to_str().unwrap(),
+    ]);
+    let single = json_lines(&single);
+    assert_eq!(single.len(), 1);
+    let (a, b) = (
+        single[0]["events"]["contact"].as_f64().unwrap(),
+        reps[0]["events"]["contact"].as_f64().unwrap(),
+    );
+    assert!((a - b).abs() < 0.02, "{a} {b}");
+}

@@ -1,0 +1,73 @@
+//! Runs the built program in a folder of its own.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+use serde_json::Value;
+use tempfile::TempDir;
+
+/// A run's own folder: its home, its data, its files.
+pub struct Place {
+    folder: TempDir,
+}
+
+impl Place {
+    pub fn new() -> Self {
+        Self {
+            folder: TempDir::new().unwrap(),
+        }
+    }
+
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    /// The program with these arguments, not yet started.
+    pub fn command(&self, arguments: &[&str]) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_cagehand"));
+        command
+            .args(arguments)
+            .current_dir(self.folder.path())
+            .env("HOME", self.folder.path())
+            .env("XDG_DATA_HOME", self.path("data"))
+            .env("XDG_CONFIG_HOME", self.path("config"))
+            .env_remove("RUST_LOG");
+        command
+    }
+
+    pub fn run(&self, arguments: &[&str]) -> Output {
+        self.command(arguments).output().unwrap()
+    }
+
+    /// Runs and insists on success; gives standard output.
+    pub fn run_well(&self, arguments: &[&str]) -> String {
+        let output = self.run(arguments);
+        assert!(
+            output.status.success(),
+            "{arguments:?}: {}",
+            String::from_utf8_lossy(&output.stderr)
+        );
+        String::from_utf8(output.stdout).unwrap()
+    }
+}
+
+/// A file of the project.
+pub fn project(path: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
+}
+
+/// A bundled recording, as an argument.
+pub fn recording(name: &str) -> String {
+    project("recordings")
+        .join(format!("{name}.mp4"))
+        .to_string_lossy()
+        .into_owned()
+}
+
+/// The objects of a JSON Lines file.
+pub fn json_lines(path: &Path) -> Vec<Value> {
+    let text = std::fs::read_to_string(path).unwrap();
+    text.lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect()
+}
