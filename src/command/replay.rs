@@ -88,6 +88,7 @@ impl From<ModelArg> for Model {
 impl Replay {
     pub fn run(self, settings: &Settings) -> Result<(), Failure> {
         let sound = self.sound()?;
+        show::line(notice::NOTICE);
         if self.source.to_string_lossy().ends_with(TRACK_ENDING) {
             return self.replay_track(settings, &sound);
         }
@@ -98,7 +99,6 @@ impl Replay {
         let clip = ClipSource::open(&self.source)?;
         let info = clip.info().clone();
         let tracker = self.model(settings).tracker()?;
-        show::line(notice::NOTICE);
         show::line(&format!(
             "{}: {} x {}, {:.3} frames a second, {}, {} model",
             self.source.display(),
@@ -128,7 +128,7 @@ impl Replay {
                 Arc::clone(&health),
                 stop.clone(),
                 Arc::clone(&trouble),
-                clock,
+                Arc::clone(&clock),
             );
             let mut source = Source::from_clip(clip, pace);
             move |lane: &LaneIn| {
@@ -138,7 +138,7 @@ impl Replay {
                 result
             }
         };
-        let ran = run_line(which, tracker, &health, &mut stage, capture);
+        let ran = run_line(which, tracker, &health, &clock, &mut stage, capture);
         let tally = stage.finish()?;
         ran?;
         show::line(&format!("{}  {}", told(&tally), health.summary()));
@@ -162,7 +162,6 @@ impl Replay {
             reader.header().width,
             reader.header().height,
         );
-        show::line(notice::NOTICE);
         show::line(&format!(
             "{}: pose track, {fps} frames a second",
             self.source.display()
@@ -337,7 +336,7 @@ pub(super) fn start_journal(
             hitter: None,
             started_at: now_to_the_millisecond(),
             source: source.to_owned(),
-            settings: format!("{settings:?}"),
+            settings: settings.text.clone(),
             program_version: env!("CARGO_PKG_VERSION").to_owned(),
         },
     )?;

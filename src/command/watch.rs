@@ -104,10 +104,10 @@ impl Watch {
         let mut stage = RepStage::new(RepFinder::new(finder), coach, outlets, Arc::clone(&clock));
         let health = Arc::new(Health::default());
         let capture = {
-            let (health, stop) = (Arc::clone(&health), stop.clone());
+            let (health, stop, clock) = (Arc::clone(&health), stop.clone(), Arc::clone(&clock));
             move |lane: &LaneIn| follow(source, &choice, lane, &health, &stop, &clock)
         };
-        let ran = run_line(Which::Latest, tracker, &health, &mut stage, capture);
+        let ran = run_line(Which::Latest, tracker, &health, &clock, &mut stage, capture);
         let tally = stage.finish()?;
         show::line(&format!("{}  {}", told(&tally), health.summary()));
         Ok(ran?)

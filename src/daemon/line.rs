@@ -1,13 +1,13 @@
 //! The line from frames to reps: starts the threads, feeds the rep stage, ends in order.
 
-use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use std::sync::{Arc, OnceLock};
 use std::thread::JoinHandle;
 use std::time::Instant;
 
 use crossbeam_channel::{Receiver, Sender, bounded};
 
-use crate::capture::{CaptureError, Frame};
+use crate::capture::{CaptureClock, CaptureError, Frame};
 use crate::journal::PictureSize;
 use crate::pose::{PoseFrame, Tracker};
 
@@ -28,7 +28,7 @@ pub struct Posed {
 }
 
 /// Runs a source to its end: `capture` runs on its own thread and puts frames into the lane until it is done or was
-/// asked to stop.
+/// asked to stop. `clock` tells "now" on the source's clock once the source has one.
 ///
 /// # Errors
 /// The first error of any stage. The stage has been handed everything that was found until then.
@@ -36,15 +36,16 @@ pub fn run_line(
     which: Which,
     tracker: Tracker,
     health: &Arc<Health>,
+    clock: &Arc<OnceLock<CaptureClock>>,
     stage: &mut RepStage,
     capture: impl FnOnce(&LaneIn) -> Result<(), CaptureError> + Send + 'static,
 ) -> Result<(), DaemonError> {
     let (lane_in, lane_out) = lane(which);
     let (poses_in, poses_out) = bounded(POSES);
     let capturing = spawn("capture", move || capture(&lane_in))?;
-    let figures = Arc::clone(health);
+    let (figures, clock) = (Arc::clone(health), Arc::clone(clock));
     let posing = spawn("pose", move || {
-        pose_frames(tracker, &lane_out, &poses_in, &figures)
+        pose_frames(tracker, &lane_out, &poses_in, &figures, &clock)
     })?;
 
     let staged = feed(stage, &poses_out);
@@ -70,6 +71,7 @@ fn pose_frames(
     lane: &LaneOut,
     poses: &Sender<Posed>,
     health: &Health,
+    clock: &OnceLock<CaptureClock>,
 ) -> Result<(), DaemonError> {
     let mut frame = Frame::default();
     let mut failures = 0u32;
@@ -95,6 +97,11 @@ fn pose_frames(
             }
         };
         health.pose.add(started.elapsed());
+        if let Some(clock) = clock.get() {
+            health
+                .seen
+                .add_ms(1e3 * clock.now().secs_since(frame.captured_at));
+        }
         if found.body.is_some() {
             health.bodies.fetch_add(1, Ordering::Relaxed);
         }

@@ -88,7 +88,7 @@ pub struct Signals {
     pub len: usize,
     /// Whether a body was found there.
     pub found: Vec<bool>,
-    /// Middle of the head: ears where the source has them, and nose.
+    /// Middle of the ears, or the nose where the source has no ears.
     pub head: Path,
     /// Middle of the wrists, the better seen one weighing more.
     pub hands: Path,
@@ -157,11 +157,11 @@ impl Signals {
                 Landmark::RightFootIndex,
             )?,
         };
-        let head_parts: Vec<Path> = [Landmark::LeftEar, Landmark::RightEar, Landmark::Nose]
-            .into_iter()
-            .filter_map(path)
-            .collect();
-        let head = mean_path(&head_parts).ok_or(MissingLandmark(Landmark::Nose))?;
+        // The middle of the ears stays put when the face turns; the nose does not, and serves only without ears.
+        let head = match (path(Landmark::LeftEar), path(Landmark::RightEar)) {
+            (Some(left), Some(right)) => Path::middle(&left, &right),
+            _ => need(Landmark::Nose)?,
+        };
 
         Ok(Self {
             start: body.start,
@@ -259,21 +259,6 @@ impl Leveller {
             visibility: p.visibility.clone(),
         }
     }
-}
-
-fn mean_path(parts: &[Path]) -> Option<Path> {
-    let first = parts.first()?;
-    let share = 1.0 / parts.len() as f64;
-    let mean = |get: fn(&Path) -> &Vec<f64>| {
-        (0..first.x_cm.len())
-            .map(|i| parts.iter().map(|p| get(p)[i]).sum::<f64>() * share)
-            .collect()
-    };
-    Some(Path {
-        x_cm: mean(|p| &p.x_cm),
-        y_cm: mean(|p| &p.y_cm),
-        visibility: mean(|p| &p.visibility),
-    })
 }
 
 /// The hands are one object, the grip, seen through two wrists; a hidden wrist counts little.

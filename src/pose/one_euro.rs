@@ -13,6 +13,21 @@ pub struct OneEuroTuning {
     pub beta: f64,
     /// Cutoff for the speed itself, hertz.
     pub derivative_cutoff_hz: f64,
+    /// What the speed is taken against.
+    pub speed_from: SpeedFrom,
+}
+
+/// What a value's speed is taken against.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SpeedFrom {
+    /// The filtered value before it, as the paper's authors do.
+    #[cfg_attr(
+        not(test),
+        expect(dead_code, reason = "the published form, kept to be checked against")
+    )]
+    Filtered,
+    /// The value before it as it came, as the pose model's published pipeline does.
+    Raw,
 }
 
 /// The filter for one number.
@@ -24,6 +39,7 @@ pub struct OneEuro {
 
 #[derive(Clone, Copy, Debug)]
 struct State {
+    raw: f64,
     value: f64,
     speed: f64,
 }
@@ -43,7 +59,11 @@ impl OneEuro {
     /// pixels and the size may change from value to value. A step that is not positive gives the filtered value unchanged.
     pub fn next(&mut self, value: f64, per_unit: f64, step_secs: f64) -> f64 {
         let Some(last) = self.state else {
-            self.state = Some(State { value, speed: 0.0 });
+            self.state = Some(State {
+                raw: value,
+                value,
+                speed: 0.0,
+            });
             return value;
         };
         if step_secs <= 0.0 {
@@ -52,10 +72,15 @@ impl OneEuro {
         let rate = 1.0 / step_secs;
         let alpha = |cutoff: f64| 1.0 / (1.0 + rate / (2.0 * PI * cutoff));
         let a = alpha(self.tuning.derivative_cutoff_hz);
-        let speed = a * (value - last.value) * per_unit * rate + (1.0 - a) * last.speed;
+        let before = match self.tuning.speed_from {
+            SpeedFrom::Filtered => last.value,
+            SpeedFrom::Raw => last.raw,
+        };
+        let speed = a * (value - before) * per_unit * rate + (1.0 - a) * last.speed;
         let a = alpha(self.tuning.min_cutoff_hz + self.tuning.beta * speed.abs());
         let filtered = a * value + (1.0 - a) * last.value;
         self.state = Some(State {
+            raw: value,
             value: filtered,
             speed,
         });
@@ -74,6 +99,7 @@ mod tests {
             min_cutoff_hz: 1.0,
             beta: 0.1,
             derivative_cutoff_hz: 1.0,
+            speed_from: SpeedFrom::Filtered,
         });
         let rows = [
             (-0.038_509_9, -0.038_509_9),
@@ -93,6 +119,7 @@ mod tests {
             min_cutoff_hz: 1.0,
             beta: 0.0,
             derivative_cutoff_hz: 1.0,
+            speed_from: SpeedFrom::Filtered,
         });
         filter.next(1.0, 1.0, 0.1);
         assert_eq!(filter.next(5.0, 1.0, 0.0), 1.0);

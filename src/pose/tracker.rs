@@ -7,7 +7,7 @@ use super::body::PoseFrame;
 use super::detector::Detector;
 use super::inference::InferenceError;
 use super::landmarker::{Landmarker, Landmarks};
-use super::one_euro::{OneEuro, OneEuroTuning};
+use super::one_euro::{OneEuro, OneEuroTuning, SpeedFrom};
 use super::roi::Roi;
 use crate::capture::Frame;
 use crate::time::CaptureTime;
@@ -21,7 +21,12 @@ const STEADY: OneEuroTuning = OneEuroTuning {
     min_cutoff_hz: 0.01,
     beta: 10.0,
     derivative_cutoff_hz: 1.0,
+    speed_from: SpeedFrom::Raw,
 };
+
+/// The published Python package counts every frame as this long, whatever the camera's rate. Keeping to it
+/// makes the crops agree with the package's, and at 60 frames a second lets them follow more closely.
+const STEP_SECS: f64 = 1.0 / 30.0;
 
 /// Detector and landmark model with the memory of where the hitter was.
 pub struct Tracker {
@@ -36,7 +41,6 @@ pub struct Tracker {
 /// The crop for the next frame, steadied.
 struct Following {
     roi: Roi,
-    last_at: CaptureTime,
     points: [OneEuro; 4],
 }
 
@@ -64,7 +68,7 @@ impl Tracker {
     pub fn next(&mut self, frame: &Frame) -> Result<PoseFrame, InferenceError> {
         let found = self.locate(frame).inspect_err(|_| self.following = None)?;
         let body = found.map(|landmarks| {
-            self.follow(&landmarks, frame);
+            self.follow(&landmarks);
             landmarks.body
         });
         Ok(PoseFrame {
@@ -112,25 +116,20 @@ impl Tracker {
         }
     }
 
-    fn follow(&mut self, landmarks: &Landmarks, frame: &Frame) {
-        let now = frame.captured_at;
+    fn follow(&mut self, landmarks: &Landmarks) {
         let (center, rim) = (landmarks.center_px, landmarks.rim_px);
         let size = 2.0 * (rim[0] - center[0]).hypot(rim[1] - center[1]).max(1.0);
-        let (mut points, step) = match self.following.take() {
-            Some(f) => (f.points, now.secs_since(f.last_at)),
-            None => (std::array::from_fn(|_| OneEuro::new(STEADY)), 0.0),
+        let mut points = match self.following.take() {
+            Some(f) => f.points,
+            None => std::array::from_fn(|_| OneEuro::new(STEADY)),
         };
         // The filter's speed is in sides a second, so the points go through it in sides.
         let raw = [center[0], center[1], rim[0], rim[1]];
         let mut steady = [0.0f32; 4];
         for ((s, r), filter) in steady.iter_mut().zip(raw).zip(&mut points) {
-            *s = filter.next(f64::from(r), 1.0 / f64::from(size), step) as f32;
+            *s = filter.next(f64::from(r), 1.0 / f64::from(size), STEP_SECS) as f32;
         }
         let [cx, cy, rx, ry] = steady;
-        self.following = Roi::around([cx, cy], [rx, ry]).map(|roi| Following {
-            roi,
-            last_at: now,
-            points,
-        });
+        self.following = Roi::around([cx, cy], [rx, ry]).map(|roi| Following { roi, points });
     }
 }

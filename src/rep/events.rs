@@ -21,6 +21,10 @@ const MOVING_SHARE: f64 = 0.25;
 const MAIN_BURST: f64 = 0.6;
 /// A foot that touches down for less than this belongs to one stride: a toe tap.
 const TAP_SECS: f64 = 0.25;
+/// What a tap's burst reaches at least, as a share of the stride's highest speed.
+const TAP_BURST: f64 = 0.4;
+/// A burst may dip below the limit for this long without ending.
+const DIP_SECS: f64 = 0.04;
 /// How long before the plant a stride may begin.
 const STRIDE_SECS: f64 = 1.4;
 /// How long before lift-off the weight may start back.
@@ -150,13 +154,22 @@ impl Stride {
             .find(|&i| speed[i] >= MAIN_BURST * top)?;
         let moving = (main..=last).take_while(|&i| speed[i] >= limit).last()?;
         let down = (moving..=last).find(|&i| speed[i] < limit).unwrap_or(last);
+        // Back to where it starts. A burst before it belongs to the same stride where the foot only touched down
+        // between the two; jitter of a resting foot never gets as fast as a foot that taps.
         let mut up = moving;
-        let mut i = moving;
-        while i > first {
-            i -= 1;
-            if speed[i] >= limit {
-                up = i;
-            } else if up - i > steps(TAP_SECS) {
+        let mut fastest = speed[moving];
+        let mut rested = 0;
+        for i in (first..moving).rev() {
+            fastest = fastest.max(speed[i]);
+            if speed[i] < limit {
+                rested += 1;
+                fastest = 0.0;
+            } else if rested <= steps(DIP_SECS) || fastest >= TAP_BURST * top {
+                (up, rested) = (i, 0);
+            } else {
+                rested += 1;
+            }
+            if rested > steps(TAP_SECS) {
                 break;
             }
         }
@@ -194,7 +207,7 @@ fn foot_signals(foot: &Foot) -> Vec<Vec<f64>> {
 }
 
 /// The weight starts back: hips, shoulders, head and hands leave their rest together.
-fn gather(signals: &Signals, lift: f64, plant: f64, forward: f64) -> Option<Corner> {
+fn gather(signals: &Signals, lift_place: f64, plant: f64, forward: f64) -> Option<Corner> {
     let rate = signals.rate_hz;
     let steps = |secs: f64| (secs * rate).round() as usize;
     let low = Butterworth::low_pass(BODY_HZ, rate);
@@ -214,7 +227,7 @@ fn gather(signals: &Signals, lift: f64, plant: f64, forward: f64) -> Option<Corn
     let mix: Vec<f64> = (0..signals.len)
         .map(|i| body.iter().zip(weights).map(|(b, w)| b[i] * w).sum())
         .collect();
-    let (lift, plant) = (signals.index(lift), signals.index(plant));
+    let (lift, plant) = (signals.index(lift_place), signals.index(plant));
     let from = lift.saturating_sub(steps(0.35));
     let rearmost = (from..=plant).min_by(|&a, &b| mix[a].total_cmp(&mix[b]))?;
     // The fastest rearward moment before the rearmost place lies well inside the gather.
@@ -227,7 +240,7 @@ fn gather(signals: &Signals, lift: f64, plant: f64, forward: f64) -> Option<Corn
     let Some(rough) = rough.filter(|_| back > GATHER_TRAVEL * signals.scale.height_cm) else {
         // The weight hardly goes back before the foot leaves: the load begins with the lift at the latest.
         return (rough.is_some() || earliest > 0).then_some(Corner {
-            place: lift as f64,
+            place: lift_place,
             spread: 0.06 * rate,
         });
     };
@@ -242,7 +255,7 @@ fn gather(signals: &Signals, lift: f64, plant: f64, forward: f64) -> Option<Corn
     // The fit alone is too sure of itself: what the landmarks drift by while the hitter stands still is not
     // in its residuals.
     Some(Corner {
-        place: fit.place,
+        place: fit.place.min(lift_place),
         spread: fit.spread.hypot(0.04 * rate),
     })
 }

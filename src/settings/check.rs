@@ -93,6 +93,7 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         cues,
         journal,
         bands,
+        text: text.to_owned(),
     })
 }
 
@@ -241,7 +242,8 @@ mod tests {
 
     #[test]
     fn an_empty_file_is_the_default_and_the_default_has_a_band_for_each_cued_measure() {
-        let empty = Settings::parse("", Path::new("s.toml")).unwrap();
+        let mut empty = Settings::parse("", Path::new("s.toml")).unwrap();
+        empty.text = DEFAULT_FILE.to_owned();
         let default = Settings::parse(DEFAULT_FILE, Path::new("s.toml")).unwrap();
         assert_eq!(empty, default);
         assert_eq!(default.hitter.height_cm, None);

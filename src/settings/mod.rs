@@ -29,6 +29,8 @@ pub struct Settings {
     pub journal: Option<PathBuf>,
     /// The coach's bands.
     pub bands: Bands,
+    /// The file's text as it was read, for the journal.
+    pub text: String,
 }
 
 /// Who swings.
