@@ -21,6 +21,16 @@ pub fn cue_for(measure: MeasureName, verdict: Verdict) -> Option<&'static str> {
         LiftToPlant => ("stride_hurried", "stride_slow"),
         PlantToContact => ("foot_down_late", "foot_down_early"),
         HandsBack => ("hands_late", "hands_far"),
+        WeightBack => ("weight_far_back", "weight_not_back"),
+        WeightAtPlant => ("weight_hung_back", "weight_forward"),
+        BackBeforeForward => ("weight_early", "weight_early"),
+        FrontFootOpen => ("foot_closed", "foot_open"),
+        TrunkHinge => ("posture_upright", "posture_bent"),
+        TrunkHingeChange => ("posture_changed", "posture_changed"),
+        Separation => ("separation_small", "separation_small"),
+        Sequence => ("sequence_off", "sequence_off"),
+        BalanceOffset => ("balance_lost", "balance_lost"),
+        FinishHold => ("finish_short", "finish_short"),
     };
     match verdict {
         Verdict::In => None,

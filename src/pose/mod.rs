@@ -6,6 +6,7 @@
 mod body;
 mod crop;
 mod detector;
+mod home;
 mod inference;
 mod landmark;
 mod landmarker;

@@ -4,7 +4,8 @@
 //! followed; after that each frame's crop comes from the landmarks of the frame before.
 
 use super::body::PoseFrame;
-use super::detector::Detector;
+use super::detector::{Detection, Detector};
+use super::home::{Home, Place};
 use super::inference::InferenceError;
 use super::landmarker::{Landmarker, Landmarks};
 use super::one_euro::{OneEuro, OneEuroTuning, SpeedFrom};
@@ -33,9 +34,40 @@ pub struct Tracker {
     detector: Detector,
     landmarker: Landmarker,
     following: Option<Following>,
+    home: Option<Home>,
     last_look: Option<CaptureTime>,
     /// Frames in which the detector ran.
     detections: u64,
+}
+
+fn place_of(landmarks: &Landmarks) -> Place {
+    let (center, rim) = (landmarks.center_px, landmarks.rim_px);
+    Place {
+        center_px: center,
+        side_px: 2.5 * (rim[0] - center[0]).hypot(rim[1] - center[1]),
+    }
+}
+
+/// The crop of the hitter among the people found: the one at home, or, where there is no home yet, the largest of
+/// those that are clearly people. The hitter stands nearest to the camera; coaches and catchers stand behind.
+fn choose(people: &[Detection], home: Option<&Home>) -> Option<Roi> {
+    let rois = people.iter().filter_map(|p| Some((p, p.roi()?)));
+    match home {
+        Some(home) => rois
+            .filter_map(|(_, roi)| {
+                let place = Place {
+                    center_px: [roi.center_x_px, roi.center_y_px],
+                    side_px: roi.side_px,
+                };
+                Some((home.distance(place)?, roi))
+            })
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+            .map(|(_, roi)| roi),
+        None => rois
+            .filter(|(person, _)| person.score >= 0.6 * people[0].score)
+            .max_by(|a, b| a.1.side_px.total_cmp(&b.1.side_px))
+            .map(|(_, roi)| roi),
+    }
 }
 
 /// The crop for the next frame, steadied.
@@ -51,6 +83,7 @@ impl Tracker {
             detector,
             landmarker,
             following: None,
+            home: None,
             last_look: None,
             detections: 0,
         }
@@ -88,19 +121,25 @@ impl Tracker {
     }
 
     fn locate(&mut self, frame: &Frame) -> Result<Option<Landmarks>, InferenceError> {
+        let now = frame.captured_at;
         if let Some(following) = &self.following {
             let roi = following.roi;
             if roi.touches(frame.width, frame.height)
                 && let Some(landmarks) = self.landmarker.locate(frame, &roi)?
             {
-                return Ok(Some(landmarks));
+                let place = place_of(&landmarks);
+                let home = self.home.get_or_insert_with(|| Home::new(place, now));
+                if home.can_be(place, now) {
+                    home.seen(place, now);
+                    return Ok(Some(landmarks));
+                }
             }
+            // Lost, or the crop has slipped onto somebody else. The detector looks from the next frame on, as
+            // in the published pipeline.
             self.following = None;
-            // The published pipeline looks again with the next frame, and so does this one.
             self.last_look = None;
             return Ok(None);
         }
-        let now = frame.captured_at;
         if self
             .last_look
             .is_some_and(|last| (0.0..LOOK_EVERY_SECS).contains(&now.secs_since(last)))
@@ -109,11 +148,21 @@ impl Tracker {
         }
         self.last_look = Some(now);
         self.detections += 1;
+        self.home = self.home.filter(|home| !home.is_forgotten(now));
         let people = self.detector.detect(frame)?;
-        match people.first().and_then(|p| p.roi()) {
-            Some(roi) => self.landmarker.locate(frame, &roi),
-            None => Ok(None),
+        let Some(roi) = choose(&people, self.home.as_ref()) else {
+            return Ok(None);
+        };
+        let Some(landmarks) = self.landmarker.locate(frame, &roi)? else {
+            return Ok(None);
+        };
+        let place = place_of(&landmarks);
+        match &mut self.home {
+            Some(home) if home.distance(place).is_none() => return Ok(None),
+            Some(home) => home.found_again(now),
+            None => self.home = Some(Home::new(place, now)),
         }
+        Ok(Some(landmarks))
     }
 
     fn follow(&mut self, landmarks: &Landmarks) {

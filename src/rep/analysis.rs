@@ -9,12 +9,15 @@ use super::events::{self, Moments};
 use super::finder::FinderSettings;
 use super::measures::{self, Setting};
 use super::swing::{OPEN_SIDE_STANCE, Swing, standing};
-use super::types::{Bats, Events, Rep, RepKind, View};
+use super::types::{Bats, Events, MeasureName, Rep, RepKind, View};
 
 /// Cutoff for the hands' speed, hertz: the swing's burst lasts about a fifth of a second.
 const HANDS_HZ: f64 = 10.0;
 /// Bursts of the hands slower than this are not even judged, heights a second.
 const BURST_SPEED: f64 = 1.0;
+
+/// A front foot that moves away from the pitcher by more than this between set and plant is no stride, H.
+const BACKWARD_STRIDE: f64 = 0.08;
 
 /// What is already known when a stretch is judged.
 pub struct Verdicts<'a> {
@@ -82,6 +85,14 @@ pub fn swing(
         view,
         now,
     );
+    // No hitter strides away from the pitcher by more than a little: those feet were somebody else's.
+    let stride = rep
+        .measures
+        .get(&MeasureName::StrideLength)
+        .and_then(|m| m.value());
+    if stride.is_some_and(|cm| cm < -BACKWARD_STRIDE * signals.scale.height_cm) {
+        return None;
+    }
     Some(FoundSwing {
         rep,
         hand_peak: signals.time_at(found.hand_peak),

@@ -168,7 +168,7 @@ impl<'a> Maker<'a> {
                     plant,
                 )
             }
-            GatherToPlant | LiftToPlant | PlantToContact => Err("not a place"),
+            _ => Err("is not made yet"),
         }
     }
 

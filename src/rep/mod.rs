@@ -13,4 +13,7 @@ mod swing;
 mod types;
 
 pub use finder::{FinderSettings, FoundRep, RepFinder};
-pub use types::{Bats, Events, Measure, MeasureName, Phase, Rep, RepKind, Unit, View};
+pub use types::{
+    Bats, Events, FIRING, Measure, MeasureName, Phase, Rep, RepKind, Unit, View, sequence_value,
+    sequence_words,
+};

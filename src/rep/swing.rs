@@ -15,6 +15,13 @@ const REACH: f64 = 0.2;
 const REACH_FORWARD: f64 = 0.15;
 /// Farthest apart that the wrists may be through the burst (median), H.
 const GRIP: f64 = 0.2;
+/// Each hand gets at least this far from the load, H.
+const EACH_HAND: f64 = 0.1;
+/// Farthest that the hips, the stiller foot and the other foot get from the load to the hands' peak, H. The last one
+/// leaves room for a stride that lands late.
+const HIPS_TRAVEL: f64 = 0.14;
+const BACK_FOOT_TRAVEL: f64 = 0.1;
+const FRONT_FOOT_TRAVEL: f64 = 0.3;
 /// Narrowest stance that counts as seen from the open side, H.
 pub(super) const OPEN_SIDE_STANCE: f64 = 0.17;
 /// How long before the peak the hands still rest at the load, seconds.
@@ -98,14 +105,22 @@ impl Swing {
             return Err(NoSwing::Short);
         }
 
+        let (l, r) = (&signals.wrists.left, &signals.wrists.right);
         let mut gaps: Vec<f64> = (load..=(peak + steps(0.08)).min(end))
-            .map(|i| {
-                let (l, r) = (&signals.wrists.left, &signals.wrists.right);
-                (l.x_cm[i] - r.x_cm[i]).hypot(l.y_cm[i] - r.y_cm[i])
-            })
+            .map(|i| (l.x_cm[i] - r.x_cm[i]).hypot(l.y_cm[i] - r.y_cm[i]))
             .collect();
         gaps.sort_by(f64::total_cmp);
         if gaps[gaps.len() / 2] > GRIP * height {
+            return Err(NoSwing::HandsApart);
+        }
+        // Both hands hold the bat: where only one of them gets anywhere, the other's landmark has jumped, as it does
+        // when somebody behind shows a hand.
+        let reach = |p: &Path| {
+            (peak..=end)
+                .map(|i| (p.x_cm[i] - p.x_cm[load]).hypot(p.y_cm[i] - p.y_cm[load]))
+                .fold(0.0, f64::max)
+        };
+        if reach(l).min(reach(r)) < EACH_HAND * height {
             return Err(NoSwing::HandsApart);
         }
 
@@ -118,9 +133,22 @@ impl Swing {
         if !standing(signals, load) || !standing(signals, peak) {
             return Err(NoSwing::NotStanding);
         }
-        let low_from = peak.saturating_sub(steps(0.15));
-        let drift = |p: &Path| (p.y_cm[peak] - p.y_cm[low_from]).abs();
-        if drift(left) > 0.12 * height && drift(right) > 0.12 * height {
+        // While the hands come forward a hitter stands: hips turn more than they travel and the feet turn on the spot.
+        // A landmark set that slips onto a passer-by does otherwise.
+        let on = (peak + steps(0.05)).min(end);
+        let travel = |p: &Path| {
+            (load..=on)
+                .map(|i| (p.x_cm[i] - p.x_cm[load]).hypot(p.y_cm[i] - p.y_cm[load]))
+                .fold(0.0, f64::max)
+        };
+        let (feet_least, feet_most) = (
+            travel(left).min(travel(right)),
+            travel(left).max(travel(right)),
+        );
+        if travel(&signals.hips) > HIPS_TRAVEL * height
+            || feet_least > BACK_FOOT_TRAVEL * height
+            || feet_most > FRONT_FOOT_TRAVEL * height
+        {
             return Err(NoSwing::FeetMoving);
         }
 

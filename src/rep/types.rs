@@ -173,6 +173,10 @@ pub enum Unit {
     Pct,
     /// Degrees.
     Deg,
+    /// 1 for yes, 0 for no.
+    YesNo,
+    /// A sequence, see [`sequence_value`].
+    Order,
 }
 
 impl Unit {
@@ -183,6 +187,7 @@ impl Unit {
             Unit::Ms => "ms",
             Unit::Pct => "%",
             Unit::Deg => "°",
+            Unit::YesNo | Unit::Order => "",
         }
     }
 }
@@ -206,8 +211,53 @@ measures! {
     LiftToPlant = "lift_to_plant_ms", Ms;
     /// From plant to contact.
     PlantToContact = "plant_to_contact_ms", Ms;
+    /// Where the mass centre is at its rearmost in the gather: 0 over the back ankle, 100 over the front.
+    WeightBack = "weight_back_pct", Pct;
+    /// Where the mass centre is at plant, on the same scale.
+    WeightAtPlant = "weight_at_plant_pct", Pct;
+    /// Whether the mass centre goes back before it goes forward.
+    BackBeforeForward = "back_before_forward", YesNo;
     /// How far the hands go back against the middle of the shoulders, lift-off to plant.
     HandsBack = "hands_back_cm", Cm;
+    /// Where the front foot points at plant: 0 at the plate, 90 at the pitcher.
+    FrontFootOpen = "front_foot_open_deg", Deg;
+    /// Trunk against vertical at plant, from the hips' middle to the shoulders' middle.
+    TrunkHinge = "trunk_hinge_deg", Deg;
+    /// How much that changes from plant to contact; positive when the trunk bends further.
+    TrunkHingeChange = "trunk_hinge_change_deg", Deg;
+    /// How far the pelvis is turned ahead of the shoulders at plant.
+    Separation = "separation_deg", Deg;
+    /// The order in which back heel, back knee, hips and hands start to fire.
+    Sequence = "sequence", Order;
+    /// How far head and breastbone get sideways from over the navel at worst, plant to finish.
+    BalanceOffset = "balance_offset_cm", Cm;
+    /// How long the finish is held.
+    FinishHold = "finish_hold_ms", Ms;
+}
+
+/// What can fire in a swing, in the order in which it should: the digits of a sequence's value.
+pub const FIRING: [&str; 4] = ["heel", "knee", "hip", "hands"];
+
+/// A sequence as a number: the places in [`FIRING`] plus one, first to fire first, as decimal digits.
+///
+/// `[0, 1, 2, 3]` gives 1234.
+pub fn sequence_value(order: &[usize]) -> f64 {
+    order
+        .iter()
+        .fold(0.0, |value, part| 10.0 * value + (part + 1) as f64)
+}
+
+/// The words of a sequence's number, first to fire first; empty for a number that is none.
+pub fn sequence_words(value: f64) -> Vec<&'static str> {
+    if !(1.0..=9999.0).contains(&value) {
+        return Vec::new();
+    }
+    let digits = format!("{value:.0}");
+    digits
+        .chars()
+        .map(|c| FIRING.get((c as usize).wrapping_sub('1' as usize)).copied())
+        .collect::<Option<Vec<_>>>()
+        .unwrap_or_default()
 }
 
 impl MeasureName {
