@@ -226,6 +226,7 @@ impl Replay {
         (fps, width, height): (f64, u32, u32),
     ) -> Result<RepStage, Failure> {
         let finder = FinderSettings {
+            cm_per_px: None,
             height_cm: self.height_cm.map(f64::from).or(settings.hitter.height_cm),
             bats: match self.bats {
                 Some(Side::Left) => Some(Bats::Left),

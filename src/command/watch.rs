@@ -82,6 +82,7 @@ impl Watch {
             seen.hitter.bats = None;
         }
         let finder = FinderSettings {
+            cm_per_px: None,
             height_cm: seen.hitter.height_cm,
             bats: seen.hitter.bats,
             view: settings.camera.view,

@@ -8,7 +8,7 @@ mod scale;
 mod series;
 mod signals;
 
-pub use level::roll_from_plumb_line;
+pub use level::{roll_from_plumb_line, yaw_from_pelvis};
 pub use scale::Scale;
 pub use series::{BodySeries, PointSeries, WorldSeries};
 pub use signals::{Foot, MissingLandmark, Pair, Path, Signals};

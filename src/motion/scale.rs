@@ -21,6 +21,10 @@ const SEGMENTS_SPREAD: f64 = 0.03;
 /// Standard uncertainty of the segments' sum seen in the picture alone, as a share.
 const PICTURE_SPREAD: f64 = 0.06;
 
+/// Standard uncertainty of a scale from a known length, as a share: a pixel or two at each end, and the length not
+/// lying quite where the hitter stands.
+const KNOWN_LENGTH_SPREAD: f64 = 0.02;
+
 /// Height taken when none is given, and how wrong that may be (one standard deviation, all ages from youth up).
 const UNKNOWN_HEIGHT_CM: f64 = 175.0;
 const UNKNOWN_HEIGHT_SPREAD: f64 = 0.06;
@@ -37,6 +41,15 @@ pub struct Scale {
 }
 
 impl Scale {
+    /// From a length that was measured in the picture where the hitter stands; `height_cm` as for [`Self::from_body`].
+    pub fn from_known_length(cm_per_px: f64, height_cm: Option<f64>) -> Self {
+        Self {
+            cm_per_px,
+            height_cm: height_cm.unwrap_or(UNKNOWN_HEIGHT_CM),
+            spread: KNOWN_LENGTH_SPREAD,
+        }
+    }
+
     /// From the body's own proportions. `None` where the body is too incomplete or too small to measure.
     pub fn from_body(body: &BodySeries, height_cm: Option<f64>) -> Option<Self> {
         let (height_cm, height_spread) = match height_cm {

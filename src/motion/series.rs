@@ -4,6 +4,8 @@
 //! and visibility at each grid moment. Short holes are bridged by a straight line; across longer ones
 //! the landmark is marked unknown there.
 
+use std::sync::Arc;
+
 use crate::pose::{LANDMARK_COUNT, Landmark, PoseFrame};
 use crate::time::CaptureTime;
 
@@ -45,7 +47,7 @@ pub struct BodySeries {
     /// Whether a body was found there, or close enough to be bridged.
     pub found: Vec<bool>,
     points: Vec<Option<PointSeries>>,
-    world: Option<Vec<WorldSeries>>,
+    world: Option<Arc<Vec<WorldSeries>>>,
 }
 
 impl BodySeries {
@@ -108,7 +110,8 @@ impl BodySeries {
                         }
                     })
                     .collect()
-            });
+            })
+            .map(Arc::new);
 
         Some(Self {
             start,
@@ -163,6 +166,11 @@ impl BodySeries {
     /// The metric landmark over time, if the source gives metric landmarks.
     pub fn world(&self, landmark: Landmark) -> Option<&WorldSeries> {
         self.world.as_ref().map(|w| &w[landmark.index()])
+    }
+
+    /// All metric landmarks, where the source gives them.
+    pub(super) fn world_series(&self) -> Option<Arc<Vec<WorldSeries>>> {
+        self.world.clone()
     }
 
     /// Whether the source gives metric landmarks.

@@ -3,12 +3,14 @@
 //! In: a [`BodySeries`] in pixels. Out: [`Signals`]. The origin is the middle of the picture's top left
 //! corner turned by the roll; only differences mean anything.
 
+use std::sync::Arc;
+
 use crate::pose::Landmark;
 use crate::time::CaptureTime;
 
 use super::filter::{Butterworth, derivative};
 use super::scale::Scale;
-use super::series::BodySeries;
+use super::series::{BodySeries, WorldSeries};
 
 /// A body part's path. All three have one value per grid moment.
 #[derive(Clone, Debug, Default)]
@@ -104,6 +106,8 @@ pub struct Signals {
     pub knees: Path,
     /// The feet.
     pub feet: Pair<Foot>,
+    /// The model's metric landmarks, by [`Landmark::index`], where the source gives them; not levelled.
+    world: Option<Arc<Vec<WorldSeries>>>,
     /// The scale that made centimetres of pixels.
     pub scale: Scale,
     /// The camera's roll that was taken out, radians; positive when the picture shows a level line
@@ -176,9 +180,15 @@ impl Signals {
             wrists,
             shoulder,
             feet,
+            world: body.world_series(),
             scale,
             roll_rad,
         })
+    }
+
+    /// The model's metric landmark over time, where the source gives metric landmarks.
+    pub fn world(&self, landmark: Landmark) -> Option<&WorldSeries> {
+        self.world.as_ref()?.get(landmark.index())
     }
 
     /// The same signals turned by a roll of the camera, on top of what was taken out before.
@@ -219,6 +229,7 @@ impl Signals {
                 left: foot(&self.feet.left),
                 right: foot(&self.feet.right),
             },
+            world: self.world.clone(),
             scale: self.scale,
             roll_rad: self.roll_rad + roll_rad,
         }

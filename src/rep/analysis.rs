@@ -2,7 +2,7 @@
 //!
 //! In: signals that end a little after the rep. Out: the rep, or nothing where the stretch holds none.
 
-use crate::motion::{Path, Signals, roll_from_plumb_line};
+use crate::motion::{Path, Signals, roll_from_plumb_line, yaw_from_pelvis};
 use crate::time::CaptureTime;
 
 use super::events::{self, Moments};
@@ -16,6 +16,8 @@ const HANDS_HZ: f64 = 10.0;
 /// Bursts of the hands slower than this are not even judged, heights a second.
 const BURST_SPEED: f64 = 1.0;
 
+/// The set position is looked at for this long before the gather.
+const SET_SECS: f64 = 0.4;
 /// A front foot that moves away from the pitcher by more than this between set and plant is no stride, H.
 const BACKWARD_STRIDE: f64 = 0.08;
 
@@ -230,16 +232,25 @@ fn view(signals: &Signals, place: f64) -> View {
     }
 }
 
-/// The signals with the camera's roll taken out, as far as the hitter's set position shows it.
-fn levelled(signals: &Signals, moments: &Moments, forward: f64, view: View) -> Signals {
+/// The signals with the camera's roll taken out, and its angle off square, as far as the hitter's set position
+/// shows them.
+fn levelled(
+    signals: &Signals,
+    moments: &Moments,
+    forward: f64,
+    front_is_left: bool,
+    view: View,
+) -> (Signals, Option<f64>) {
     let rate = signals.rate_hz;
     let until = moments.gather.or(moments.lift_off).map(|c| c.place);
     let (Some(until), View::OpenSide) = (until, view) else {
-        return signals.clone();
+        return (signals.clone(), None);
     };
-    let from = (until - 0.4 * rate).max(moments.set.unwrap_or(0.0));
-    let (from, until) = (signals.index(from), signals.index(until));
-    signals.levelled(roll_from_plumb_line(signals, from, until, forward))
+    let from = (until - SET_SECS * rate).max(moments.set.unwrap_or(0.0));
+    let (from, until) = (signals.index(from.min(until)), signals.index(until));
+    let roll = roll_from_plumb_line(signals, from, until, forward);
+    let yaw = yaw_from_pelvis(signals, from, until, forward, front_is_left);
+    (signals.levelled(roll), yaw)
 }
 
 fn rep(
@@ -251,7 +262,7 @@ fn rep(
     view: View,
     now: CaptureTime,
 ) -> Rep {
-    let level = levelled(signals, moments, forward, view);
+    let (level, yaw_rad) = levelled(signals, moments, forward, front_is_left, view);
     let measures = measures::measure(&Setting {
         signals: &level,
         moments,
@@ -259,6 +270,7 @@ fn rep(
         front_is_left,
         kind,
         view,
+        yaw_rad,
     });
     let time = |place: Option<f64>| place.map(|p| signals.time_at(p));
     Rep {

@@ -41,6 +41,8 @@ const WAY_BACK_SECS: f64 = 4.0;
 pub struct FinderSettings {
     /// Standing height, if it is known.
     pub height_cm: Option<f64>,
+    /// Centimetres a pixel where the hitter stands, if a known length was measured in the picture.
+    pub cm_per_px: Option<f64>,
     /// The side, if it was told.
     pub bats: Option<Bats>,
     /// The camera's place, if it was told.
@@ -248,7 +250,10 @@ impl RepFinder {
             .cloned()
             .collect();
         let body = BodySeries::from_frames(&frames, self.pulse.frame_rate()?)?;
-        let scale = Scale::from_body(&body, self.settings.height_cm)?;
+        let scale = match self.settings.cm_per_px {
+            Some(known) => Scale::from_known_length(known, self.settings.height_cm),
+            None => Scale::from_body(&body, self.settings.height_cm)?,
+        };
         Signals::new(&body, scale, 0.0).ok()
     }
 

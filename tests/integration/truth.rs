@@ -21,6 +21,8 @@ pub struct Errors {
     pub found: usize,
     pub false_swings: usize,
     pub by_name: BTreeMap<String, Vec<f64>>,
+    /// The same errors as shares of the rep log's own `plus_minus`.
+    in_spreads: BTreeMap<String, Vec<f64>>,
 }
 
 impl Truth {
@@ -90,16 +92,25 @@ impl Truth {
                 ("stride_length_cm", "stride_m", 100.0),
                 ("head_between_feet_pct", "head_between_feet_at_plant", 100.0),
                 ("hands_back_cm", "hands_back_lift_to_plant_m", 100.0),
+                ("plant_to_contact_ms", "plant_to_contact_s", 1000.0),
+                ("lift_to_plant_ms", "lift_to_plant_s", 1000.0),
             ] {
                 if let (Some(ours), Some(known)) = (
                     rep["measures"][measure]["value"].as_f64(),
                     truth["measures"][truth_name].as_f64(),
                 ) {
+                    let error = ours - scale * known;
+                    let plus_minus = rep["measures"][measure]["plus_minus"].as_f64().unwrap();
                     errors
                         .by_name
                         .entry(measure.into())
                         .or_default()
-                        .push(ours - scale * known);
+                        .push(error);
+                    errors
+                        .in_spreads
+                        .entry(measure.into())
+                        .or_default()
+                        .push(error / plus_minus);
                 }
             }
         }
@@ -108,6 +119,12 @@ impl Truth {
 }
 
 impl Errors {
+    /// The share of errors that lie within one `plus_minus`.
+    pub fn share_within_plus_minus(&self, name: &str) -> f64 {
+        let spreads = &self.in_spreads[name];
+        spreads.iter().filter(|s| s.abs() < 1.0).count() as f64 / spreads.len() as f64
+    }
+
     /// The median and the largest of the absolute errors.
     pub fn median_and_worst(&self, name: &str) -> (f64, f64) {
         let mut errors: Vec<f64> = self.by_name[name].iter().map(|e| e.abs()).collect();
