@@ -9,6 +9,7 @@ mod replay;
 mod show;
 mod watch;
 
+use std::io::IsTerminal;
 use std::path::PathBuf;
 
 use clap::{Parser, Subcommand};
@@ -83,6 +84,7 @@ pub fn start_logging(verbose: u8) {
     tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal())
         .with_target(false)
         .init();
 }

@@ -138,7 +138,7 @@ impl Replay {
                 result
             }
         };
-        let ran = run_line(which, tracker, &health, &clock, &mut stage, capture);
+        let ran = run_line(which, tracker.into(), &health, &clock, &mut stage, capture);
         let tally = stage.finish()?;
         ran?;
         show::line(&format!("{}  {}", told(&tally), health.summary()));

@@ -13,7 +13,7 @@ use crate::capture::{
     CameraChoice, CameraSource, CaptureClock, CaptureError, ClipSource, Frame, Pace, Source,
 };
 use crate::coach::Coach;
-use crate::daemon::{Health, LaneIn, Outlets, RepStage, Stop, Which, run_line};
+use crate::daemon::{Health, LaneIn, Outlets, RepStage, Stop, Trackers, Which, run_line};
 use crate::journal::RepLog;
 use crate::pose::{Model, Tracker};
 use crate::rep::{FinderSettings, RepFinder};
@@ -68,7 +68,7 @@ impl Watch {
         };
 
         let live = matches!(source, Source::Camera(_));
-        let (model, tracker) = choose_model(settings.model, source.fps())?;
+        let (model, trackers) = choose_model(settings.model, source.fps())?;
         show::line(&model);
 
         // A stand-in shows a hitter of its own: the settings' hitter is not told, and no rep goes under that name.
@@ -108,7 +108,14 @@ impl Watch {
             let (health, stop, clock) = (Arc::clone(&health), stop.clone(), Arc::clone(&clock));
             move |lane: &LaneIn| follow(source, &choice, lane, &health, &stop, &clock)
         };
-        let ran = run_line(Which::Latest, tracker, &health, &clock, &mut stage, capture);
+        let ran = run_line(
+            Which::Latest,
+            trackers,
+            &health,
+            &clock,
+            &mut stage,
+            capture,
+        );
         let tally = stage.finish()?;
         show::line(&format!("{}  {}", told(&tally), health.summary()));
         Ok(ran?)
@@ -243,11 +250,14 @@ fn wait_for_camera(choice: &CameraChoice, stop: &Stop) -> Option<CameraSource> {
     }
 }
 
-/// The model to use and why, in words, with its tracker.
-fn choose_model(choice: ModelChoice, fps: f64) -> Result<(String, Tracker), Failure> {
+/// The model to use and why, in words, with its tracker and what takes over if the machine slows down.
+fn choose_model(choice: ModelChoice, fps: f64) -> Result<(String, Trackers), Failure> {
     let model = match choice {
         ModelChoice::Fixed(model) => {
-            return Ok((format!("{} model, as set.", model.name()), model.tracker()?));
+            return Ok((
+                format!("{} model, as set.", model.name()),
+                model.tracker()?.into(),
+            ));
         }
         ModelChoice::Auto => Model::Full,
     };
@@ -258,11 +268,15 @@ fn choose_model(choice: ModelChoice, fps: f64) -> Result<(String, Tracker), Fail
         "takes {took_ms:.1} ms a frame here, {budget_ms:.1} ms are free at {fps:.0} frames a second"
     );
     if took_ms <= budget_ms {
-        return Ok((format!("full model: it {why}."), tracker));
+        let trackers = Trackers {
+            first: tracker,
+            lighter: Some(Model::Lite.tracker()?),
+        };
+        return Ok((format!("full model: it {why}."), trackers));
     }
     Ok((
         format!("lite model: the full one {why}."),
-        Model::Lite.tracker()?,
+        Model::Lite.tracker()?.into(),
     ))
 }
 

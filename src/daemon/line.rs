@@ -19,6 +19,50 @@ use super::{DaemonError, Health, RepStage};
 /// a cue's report up to a quarter second; only a stage in trouble fills this.
 const POSES: usize = 240;
 
+/// Frames over which the pace is judged, and the share of them that may be missed before a lighter model takes over.
+const PACE_FRAMES: u64 = 300;
+const PACE_MISSED: f64 = 0.04;
+
+/// The tracker to begin with, and the one that takes over where the first does not keep up.
+pub struct Trackers {
+    /// To begin with.
+    pub first: Tracker,
+    /// Quicker and less true; `None` where the choice is fixed.
+    pub lighter: Option<Tracker>,
+}
+
+impl From<Tracker> for Trackers {
+    fn from(first: Tracker) -> Self {
+        Self {
+            first,
+            lighter: None,
+        }
+    }
+}
+
+/// Whether the frames that arrive leave out too many of those that the source gave.
+#[derive(Default)]
+struct Pace {
+    /// The first frame of the stretch that is judged.
+    from: Option<u64>,
+    arrived: u64,
+}
+
+impl Pace {
+    /// Takes the next frame's index; true once at the end of a stretch with too many gaps.
+    fn is_too_slow(&mut self, index: u64) -> bool {
+        let from = *self.from.get_or_insert(index);
+        self.arrived += 1;
+        let given = index.saturating_sub(from) + 1;
+        if given < PACE_FRAMES {
+            return false;
+        }
+        let missed = 1.0 - self.arrived as f64 / given as f64;
+        *self = Self::default();
+        missed > PACE_MISSED
+    }
+}
+
 /// A pose on its way to the rep stage.
 pub struct Posed {
     /// The pose.
@@ -34,7 +78,7 @@ pub struct Posed {
 /// The first error of any stage. The stage has been handed everything that was found until then.
 pub fn run_line(
     which: Which,
-    tracker: Tracker,
+    trackers: Trackers,
     health: &Arc<Health>,
     clock: &Arc<OnceLock<CaptureClock>>,
     stage: &mut RepStage,
@@ -45,7 +89,7 @@ pub fn run_line(
     let capturing = spawn("capture", move || capture(&lane_in))?;
     let (figures, clock) = (Arc::clone(health), Arc::clone(clock));
     let posing = spawn("pose", move || {
-        pose_frames(tracker, &lane_out, &poses_in, &figures, &clock)
+        pose_frames(trackers, &lane_out, &poses_in, &figures, &clock)
     })?;
 
     let staged = feed(stage, &poses_out);
@@ -67,15 +111,28 @@ fn feed(stage: &mut RepStage, poses: &Receiver<Posed>) -> Result<(), DaemonError
 }
 
 fn pose_frames(
-    mut tracker: Tracker,
+    trackers: Trackers,
     lane: &LaneOut,
     poses: &Sender<Posed>,
     health: &Health,
     clock: &OnceLock<CaptureClock>,
 ) -> Result<(), DaemonError> {
+    let Trackers {
+        first: mut tracker,
+        mut lighter,
+    } = trackers;
     let mut frame = Frame::default();
     let mut failures = 0u32;
+    let mut pace = Pace::default();
     while lane.take(&mut frame) {
+        if pace.is_too_slow(frame.index)
+            && let Some(light) = lighter.take()
+        {
+            tracing::warn!(
+                "the pose model does not keep up with the camera; the lite model takes over"
+            );
+            tracker = light;
+        }
         let started = Instant::now();
         let found = match tracker.next(&frame) {
             Ok(found) => {
@@ -124,4 +181,28 @@ fn pose_frames(
 
 fn join<T>(thread: JoinHandle<T>, name: &'static str) -> Result<T, DaemonError> {
     thread.join().map_err(|_| DaemonError::Died(name))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_model_that_misses_every_tenth_frame_is_too_slow_and_one_that_misses_none_is_not() {
+        let mut pace = Pace::default();
+        assert!(!(0..1000).any(|i| pace.is_too_slow(i)));
+        let mut pace = Pace::default();
+        assert!(
+            (0..1000)
+                .filter(|i| i % 10 != 3)
+                .any(|i| pace.is_too_slow(i))
+        );
+    }
+
+    #[test]
+    fn one_long_gap_is_judged_with_its_stretch_only() {
+        let mut pace = Pace::default();
+        let frames = (0..100).chain(400..1600);
+        assert_eq!(frames.filter(|i| pace.is_too_slow(*i)).count(), 1);
+    }
 }

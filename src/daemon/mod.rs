@@ -18,7 +18,7 @@ pub mod thread;
 
 pub use health::{Health, Times};
 pub use lane::{LaneIn, LaneOut, Which, lane};
-pub use line::{Posed, run_line};
+pub use line::{Posed, Trackers, run_line};
 pub use rep_stage::{Ears, Outlets, RepStage, Tally};
 pub use rep_text::rep_text;
 pub use stop::Stop;

@@ -1,8 +1,11 @@
-//! How the camera stands, found from the hitter: its roll from the plumb line, its angle off square from the pelvis.
+//! How the camera stands, found from the hitter: its angle off square from the pelvis, its roll from the ground and from
+//! the plumb line.
 //!
-//! A person who stands still keeps the mass centre over the feet. While the hitter is set, the line from the middle of
-//! the ankles to the body's middle is therefore upright but for the hitter's own lean, and what it leans by in the
-//! picture is the camera's roll. The lean differs between hitters, so the finding is trusted only in part.
+//! Both feet stand on the ground while the hitter is set and again at plant: what the line through the ankles falls by in
+//! the picture is the camera's roll, but for the part that comes of one foot standing nearer to a camera off square.
+//! And a person who stands still keeps the mass centre over the feet: what the line from the ankles' middle to the
+//! body's middle leans by is the camera's roll, but for the hitter's own lean, which differs from one to the next.
+//! Neither is certain, so each is trusted in part.
 
 use super::signals::{Path, Signals};
 use crate::pose::Landmark;
@@ -10,9 +13,14 @@ use crate::pose::Landmark;
 /// A hitter in the set position carries a little more weight on the back foot: the body's middle stands this share
 /// of the base behind the middle of the feet (common practice, no source: 55 % of the weight back).
 const WEIGHT_BEHIND: f64 = 0.05;
-/// How far the finding is trusted: camera stands are level within about 2 degrees (one standard deviation), and
-/// hitters lean by about 1.2 from one to the next.
-const TRUST: f64 = 0.75;
+/// How far the plumb line and the ground line are trusted. Stands are level within about 2 degrees (one standard
+/// deviation); the plumb line is off by as much from hitter to hitter, the ground line by 1 (found on rendered
+/// hitters, each clip judged with the constants of the others).
+const TRUST_PLUMB: f64 = 0.25;
+const TRUST_GROUND: f64 = 0.55;
+/// What the ground line falls toward the front foot by, for each radian that the camera stands on the pitcher's side:
+/// the camera's height over its distance, about 1 m over 5 m.
+const FALL_PER_YAW: f64 = 0.18;
 /// What the camera's angle off square is against the pelvis's turn in the model's metric landmarks at set: its size,
 /// and its value for a pelvis that the model sees square, degrees. The model's depth is not the same for the two
 /// sides. Measured on rendered hitters with cameras from -25 to 25 degrees; each clip judged by the others, the angle
@@ -25,13 +33,52 @@ const MOST_YAW_DEG: f64 = 35.0;
 /// No stand leans more than this, radians.
 const MOST_RAD: f64 = 0.1;
 
-/// The roll in radians to be taken out, from the signals between two places while the hitter is set.
+/// The roll in radians to be taken out, from the stretch `from..=to` in which the hitter is set, and the place where
+/// the front foot has landed.
 ///
 /// Positive when the picture shows a level line falling to the right. `signals` must not be levelled yet; `forward` is +1
-/// where the pitcher is to the image's right.
-pub fn roll_from_plumb_line(signals: &Signals, from: usize, to: usize, forward: f64) -> f64 {
+/// where the pitcher is to the image's right; `yaw_rad` is the camera's angle off square, where it is known.
+pub fn roll(
+    signals: &Signals,
+    (from, to): (usize, usize),
+    landed: Option<f64>,
+    forward: f64,
+    yaw_rad: Option<f64>,
+) -> f64 {
+    let lean = plumb_lean(signals, from, to, forward);
+    let mut falls = vec![ground_fall(signals, from, to, forward)];
+    if let Some(place) = landed {
+        let reach = 0.03 * signals.rate_hz;
+        let (a, b) = (signals.index(place - reach), signals.index(place + reach));
+        falls.push(ground_fall(signals, a, b, forward));
+    }
+    let fall = falls.iter().sum::<f64>() / falls.len() as f64;
+    let rolled = match yaw_rad {
+        Some(yaw) => TRUST_PLUMB * lean + TRUST_GROUND * (fall - FALL_PER_YAW * yaw),
+        // Without the angle the ground line may fall for either reason.
+        None => TRUST_PLUMB * lean + 0.5 * TRUST_GROUND * fall,
+    };
+    (forward * rolled).clamp(-MOST_RAD, MOST_RAD)
+}
+
+/// Mean of a path over a stretch.
+fn mean_place(path: &Path, from: usize, to: usize) -> [f64; 2] {
     let mean = |v: &[f64]| v[from..=to].iter().sum::<f64>() / (to - from + 1) as f64;
-    let place = |p: &Path| [mean(&p.x_cm), mean(&p.y_cm)];
+    [mean(&path.x_cm), mean(&path.y_cm)]
+}
+
+/// How far the line through the ankles falls toward the front foot, radians.
+fn ground_fall(signals: &Signals, from: usize, to: usize, forward: f64) -> f64 {
+    let left = mean_place(&signals.feet.left.ankle, from, to);
+    let right = mean_place(&signals.feet.right.ankle, from, to);
+    let (across, rise) = (left[0] - right[0], left[1] - right[1]);
+    (-rise * across.signum() * forward).atan2(across.abs())
+}
+
+/// How far the line from the ankles' middle to the body's middle leans toward the pitcher against what a hitter at set
+/// leans, radians.
+fn plumb_lean(signals: &Signals, from: usize, to: usize, forward: f64) -> f64 {
+    let place = |p: &Path| mean_place(p, from, to);
     let (left, right) = (
         place(&signals.feet.left.ankle),
         place(&signals.feet.right.ankle),
@@ -49,8 +96,7 @@ pub fn roll_from_plumb_line(signals: &Signals, from: usize, to: usize, forward: 
     if up <= 0.0 {
         return 0.0;
     }
-    let lean = (middle[0] - feet[0] + forward * WEIGHT_BEHIND * base).atan2(up);
-    (TRUST * lean).clamp(-MOST_RAD, MOST_RAD)
+    (forward * (middle[0] - feet[0]) + WEIGHT_BEHIND * base).atan2(up)
 }
 
 /// How far the camera stands off square, in radians: positive on the pitcher's side of the hitter. `None` where the
@@ -87,4 +133,88 @@ pub fn yaw_from_pelvis(
     };
     let yaw = square_deg + YAW_PER_PELVIS * turned_deg;
     Some(yaw.clamp(-MOST_YAW_DEG, MOST_YAW_DEG).to_radians())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{BodySeries, Scale, Signals};
+    use super::*;
+    use crate::pose::{Body, ImagePoint, PoseFrame};
+    use crate::time::CaptureTime;
+
+    /// A right-handed hitter at set, seen by a square camera that is rolled: the picture's content turned clockwise.
+    fn hitter(clockwise_deg: f64) -> Signals {
+        use Landmark::*;
+        let places = [
+            (Nose, 610.0, 130.0),
+            (LeftEar, 605.0, 130.0),
+            (RightEar, 595.0, 130.0),
+            (LeftShoulder, 650.0, 200.0),
+            (RightShoulder, 550.0, 200.0),
+            (LeftWrist, 530.0, 190.0),
+            (RightWrist, 530.0, 190.0),
+            (LeftHip, 625.0, 370.0),
+            (RightHip, 560.0, 370.0),
+            (LeftKnee, 670.0, 480.0),
+            (RightKnee, 530.0, 480.0),
+            (LeftAnkle, 700.0, 600.0),
+            (RightAnkle, 500.0, 600.0),
+            (LeftElbow, 600.0, 260.0),
+            (RightElbow, 520.0, 260.0),
+        ];
+        let (sin, cos) = clockwise_deg.to_radians().sin_cos();
+        let mut body = Body::empty();
+        for (landmark, x, y) in places {
+            let (dx, dy) = (x - 640.0, y - 360.0);
+            body.image[landmark.index()] = Some(ImagePoint {
+                x_px: (640.0 + cos * dx - sin * dy) as f32,
+                y_px: (360.0 + sin * dx + cos * dy) as f32,
+                visibility: 1.0,
+            });
+        }
+        let frames: Vec<PoseFrame> = (0..30)
+            .map(|i| PoseFrame {
+                index: i,
+                captured_at: CaptureTime::from_secs(i as f64 / 60.0),
+                body: Some(body.clone()),
+            })
+            .collect();
+        let series = BodySeries::from_frames(&frames, 60.0).unwrap();
+        let scale = Scale::from_body(&series, Some(180.0)).unwrap();
+        Signals::new(&series, scale, 0.0).unwrap()
+    }
+
+    fn head_over_base(signals: &Signals) -> f64 {
+        let (front, back) = (&signals.feet.left.ankle, &signals.feet.right.ankle);
+        100.0 * (signals.head.x_cm[10] - back.x_cm[10]) / (front.x_cm[10] - back.x_cm[10])
+    }
+
+    #[test]
+    fn a_rolled_camera_is_levelled_for_the_greater_part_either_way() {
+        let level = head_over_base(&hitter(0.0));
+        for clockwise_deg in [-3.0, 3.0] {
+            let rolled = hitter(clockwise_deg);
+            let found = roll(&rolled, (5, 25), None, 1.0, Some(0.0));
+            assert!(
+                found * clockwise_deg > 0.0,
+                "a clockwise turn lets a level line fall to the right"
+            );
+            let (before, after) = (
+                (head_over_base(&rolled) - level).abs(),
+                (head_over_base(&rolled.levelled(found)) - level).abs(),
+            );
+            assert!(before > 8.0 && after < 0.35 * before, "{before} {after}");
+        }
+    }
+
+    #[test]
+    fn a_hitter_who_leans_is_not_taken_for_a_rolled_camera() {
+        let found = roll(&hitter(0.0), (5, 25), None, 1.0, Some(0.0));
+        assert!(found.to_degrees().abs() < 1.0, "{found}");
+    }
+
+    #[test]
+    fn tracks_without_metric_landmarks_tell_no_angle() {
+        assert_eq!(yaw_from_pelvis(&hitter(0.0), 5, 25, 1.0, true), None);
+    }
 }

@@ -423,7 +423,8 @@ mod tests {
 
     #[test]
     fn a_body_without_knees_is_refused() {
-        let at = |l: Landmark| (l != LeftKnee).then(|| Path::middle(&Path::default(), &Path::default()));
+        let at =
+            |l: Landmark| (l != LeftKnee).then(|| Path::middle(&Path::default(), &Path::default()));
         let refused = centre_of_mass(&MALE, &at).unwrap_err();
         assert_eq!(refused, MissingLandmark(LeftKnee));
     }

@@ -4,11 +4,13 @@
 
 pub mod filter;
 mod level;
+mod mass;
 mod scale;
 mod series;
 mod signals;
 
-pub use level::{roll_from_plumb_line, yaw_from_pelvis};
+pub use level::{roll, yaw_from_pelvis};
+pub use mass::{Segment, SegmentTable};
 pub use scale::Scale;
 pub use series::{BodySeries, PointSeries, WorldSeries};
 pub use signals::{Foot, MissingLandmark, Pair, Path, Signals};

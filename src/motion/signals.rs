@@ -9,6 +9,7 @@ use crate::pose::Landmark;
 use crate::time::CaptureTime;
 
 use super::filter::{Butterworth, derivative};
+use super::mass::{SegmentTable, centre_of_mass};
 use super::scale::Scale;
 use super::series::{BodySeries, WorldSeries};
 
@@ -102,6 +103,8 @@ pub struct Signals {
     pub shoulders: Path,
     /// The shoulders themselves.
     pub shoulder: Pair<Path>,
+    /// Mass centre of the whole body.
+    pub mass: Path,
     /// Middle of the knees.
     pub knees: Path,
     /// The feet.
@@ -177,6 +180,7 @@ impl Signals {
             shoulders: Path::middle(&shoulder.left, &shoulder.right),
             knees: Path::middle(&need(Landmark::LeftKnee)?, &need(Landmark::RightKnee)?),
             head,
+            mass: centre_of_mass(&SegmentTable::DE_LEVA_MEAN, &path)?,
             wrists,
             shoulder,
             feet,
@@ -213,6 +217,7 @@ impl Signals {
             len: self.len,
             found: self.found.clone(),
             head: turn(&self.head),
+            mass: turn(&self.mass),
             hands: turn(&self.hands),
             wrists: Pair {
                 left: turn(&self.wrists.left),

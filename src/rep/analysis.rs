@@ -2,7 +2,7 @@
 //!
 //! In: signals that end a little after the rep. Out: the rep, or nothing where the stretch holds none.
 
-use crate::motion::{Path, Signals, roll_from_plumb_line, yaw_from_pelvis};
+use crate::motion::{Path, Signals, roll, yaw_from_pelvis};
 use crate::time::CaptureTime;
 
 use super::events::{self, Moments};
@@ -18,6 +18,9 @@ const BURST_SPEED: f64 = 1.0;
 
 /// The set position is looked at for this long before the gather.
 const SET_SECS: f64 = 0.4;
+/// Standard uncertainty of the camera's roll once the plumb line has shown it, and where it has not, radians.
+const LEVELLED_ROLL_RAD: f64 = 0.014;
+const UNKNOWN_ROLL_RAD: f64 = 0.035;
 /// A front foot that moves away from the pitcher by more than this between set and plant is no stride, H.
 const BACKWARD_STRIDE: f64 = 0.08;
 
@@ -240,17 +243,22 @@ fn levelled(
     forward: f64,
     front_is_left: bool,
     view: View,
-) -> (Signals, Option<f64>) {
+) -> (Signals, Option<f64>, f64) {
     let rate = signals.rate_hz;
-    let until = moments.gather.or(moments.lift_off).map(|c| c.place);
+    // A hitter whose gather was not seen may be back already, and leans: no plumb line.
+    let until = moments.gather.map(|c| c.place);
     let (Some(until), View::OpenSide) = (until, view) else {
-        return (signals.clone(), None);
+        return (signals.clone(), None, UNKNOWN_ROLL_RAD);
     };
     let from = (until - SET_SECS * rate).max(moments.set.unwrap_or(0.0));
     let (from, until) = (signals.index(from.min(until)), signals.index(until));
-    let roll = roll_from_plumb_line(signals, from, until, forward);
     let yaw = yaw_from_pelvis(signals, from, until, forward, front_is_left);
-    (signals.levelled(roll), yaw)
+    let landed = moments.plant.map(|c| c.place);
+    let roll = roll(signals, (from, until), landed, forward, yaw);
+    if signals.found[from..=until].iter().any(|f| !f) {
+        return (signals.clone(), None, UNKNOWN_ROLL_RAD);
+    }
+    (signals.levelled(roll), yaw, LEVELLED_ROLL_RAD)
 }
 
 fn rep(
@@ -262,7 +270,8 @@ fn rep(
     view: View,
     now: CaptureTime,
 ) -> Rep {
-    let (level, yaw_rad) = levelled(signals, moments, forward, front_is_left, view);
+    let (level, yaw_rad, roll_spread_rad) =
+        levelled(signals, moments, forward, front_is_left, view);
     let measures = measures::measure(&Setting {
         signals: &level,
         moments,
@@ -271,6 +280,7 @@ fn rep(
         kind,
         view,
         yaw_rad,
+        roll_spread_rad,
     });
     let time = |place: Option<f64>| place.map(|p| signals.time_at(p));
     Rep {

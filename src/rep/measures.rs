@@ -11,6 +11,7 @@ use crate::motion::{Foot, Path, Signals};
 use super::events::Moments;
 use super::fit::Corner;
 use super::types::{Measure, MeasureName, RepKind, View};
+use super::weight::{Weighed, WeightMeasures, weight};
 
 /// Cutoff of the zero-phase low pass for places of the head, hands and trunk, hertz.
 const PLACE_HZ: f64 = 6.0;
@@ -33,7 +34,7 @@ mod wander {
     pub const HEAD_SHIFT: f64 = 0.0085;
     pub const HEAD_SHIFT_IN_SWING: f64 = 0.006;
     pub const HEAD_DROP: f64 = 0.0095;
-    pub const FOOT_SHIFT: f64 = 0.011;
+    pub const FOOT_SHIFT: f64 = 0.0125;
     pub const HANDS_SHIFT: f64 = 0.015;
     /// Of the head over the base of support, which also holds the camera's roll and angle.
     pub const HEAD_OVER_BASE: f64 = 0.018;
@@ -55,6 +56,8 @@ pub struct Setting<'a> {
     pub view: View,
     /// How far the camera stands off square, radians, positive on the pitcher's side; `None` where unknown.
     pub yaw_rad: Option<f64>,
+    /// Standard uncertainty of the camera's roll in the signals, radians.
+    pub roll_spread_rad: f64,
 }
 
 /// Every measure of the rep, made or not.
@@ -81,6 +84,7 @@ struct Maker<'a> {
     shoulders: Path,
     front: &'a Foot,
     back: &'a Foot,
+    weight: WeightMeasures,
     /// What a length along the line to the pitcher is multiplied by, for the camera sees it at an angle.
     unfold: f64,
     /// Standard uncertainty of that factor.
@@ -103,6 +107,13 @@ impl<'a> Maker<'a> {
             shoulders: s.signals.shoulders.smoothed(PLACE_HZ, rate),
             front,
             back,
+            weight: weight(
+                s.signals,
+                s.moments,
+                s.forward,
+                s.front_is_left,
+                s.roll_spread_rad,
+            ),
             unfold: 1.0 / s.yaw_rad.unwrap_or(0.0).cos(),
             unfold_spread: match s.yaw_rad {
                 Some(yaw) => yaw.tan().abs() * YAW_SPREAD_RAD,
@@ -160,6 +171,9 @@ impl<'a> Maker<'a> {
             }
             HeadBetweenFeet => self.head_between_feet(),
             StrideLength => self.stride(),
+            WeightBack => self.weighed(self.weight.back),
+            WeightAtPlant => self.weighed(self.weight.at_plant),
+            BackBeforeForward => self.weighed(self.weight.back_before_forward),
             StrideLengthOfHeight => match self.stride()? {
                 Measure::Made {
                     value,
@@ -189,6 +203,11 @@ impl<'a> Maker<'a> {
             }
             _ => Err("is not made yet"),
         }
+    }
+
+    fn weighed(&self, weighed: Result<Weighed, Why>) -> Result<Measure, Why> {
+        let w = weighed?;
+        self.made(w.value, w.plus_minus, &self.s.signals.mass, w.when)
     }
 
     fn head_between_feet(&self) -> Result<Measure, Why> {

@@ -11,6 +11,7 @@ mod measures;
 mod pulse;
 mod swing;
 mod types;
+mod weight;
 
 pub use finder::{FinderSettings, FoundRep, RepFinder};
 pub use types::{

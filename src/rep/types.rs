@@ -211,7 +211,7 @@ measures! {
     LiftToPlant = "lift_to_plant_ms", Ms;
     /// From plant to contact.
     PlantToContact = "plant_to_contact_ms", Ms;
-    /// Where the mass centre is at its rearmost in the gather: 0 over the back ankle, 100 over the front.
+    /// Where the mass centre is at its rearmost in the gather: 0 over the middle of the back foot, 100 over the front.
     WeightBack = "weight_back_pct", Pct;
     /// Where the mass centre is at plant, on the same scale.
     WeightAtPlant = "weight_at_plant_pct", Pct;

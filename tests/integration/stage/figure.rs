@@ -150,7 +150,14 @@ impl Posture {
         }
         for (side, hip, knee, ankle, heel, toe) in [
             (0, LeftHip, LeftKnee, LeftAnkle, LeftHeel, LeftFootIndex),
-            (1, RightHip, RightKnee, RightAnkle, RightHeel, RightFootIndex),
+            (
+                1,
+                RightHip,
+                RightKnee,
+                RightAnkle,
+                RightHeel,
+                RightFootIndex,
+            ),
         ] {
             let sign = if side == 0 { 1.0 } else { -1.0 };
             let from = sum(self.pelvis, scaled(across, 0.5 * sign * HIP_WIDTH));

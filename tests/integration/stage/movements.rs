@@ -48,10 +48,19 @@ fn squats(dice: &mut Dice) -> Motion {
     let (period, depth) = (dice.between(0.9, 3.5), dice.between(0.1, 0.28));
     let (lean, stance) = (dice.between(15.0, 45.0), dice.between(0.15, 0.35));
     let (rest, style) = (dice.between(0.0, 0.3), dice.one_of(&[0, 1, 2, 3, 4]));
-    let jump = if dice.chance(0.2) { dice.between(0.03, 0.12) } else { 0.0 };
+    let jump = if dice.chance(0.2) {
+        dice.between(0.03, 0.12)
+    } else {
+        0.0
+    };
     motion(dice, 10.0, move |t| {
         let down = cycle(t, period, rest);
-        let up = (1.0 - 6.0 * down).max(0.0) * if (t / period).fract() > 0.5 { jump } else { 0.0 };
+        let up = (1.0 - 6.0 * down).max(0.0)
+            * if (t / period).fract() > 0.5 {
+                jump
+            } else {
+                0.0
+            };
         let mut p = Posture::standing(0.0, 0.0, 0.0, stance);
         p.pelvis = [0.0, HIPS - depth * down + up, -0.4 * depth * down];
         p.feet.iter_mut().for_each(|f| f[1] += up);
@@ -66,7 +75,8 @@ fn squats(dice: &mut Dice) -> Motion {
             // Hands behind the head.
             3 => [0.06, -0.06].map(|l| p.reach(l, 0.12, -0.03)),
             // Arms thrown back and up.
-            _ => [0.14, -0.14].map(|l| p.reach(l, -0.3 + 0.6 * (1.0 - down) * jump / 0.12, -0.15 * down)),
+            _ => [0.14, -0.14]
+                .map(|l| p.reach(l, -0.3 + 0.6 * (1.0 - down) * jump / 0.12, -0.15 * down)),
         };
         p
     })
@@ -96,7 +106,10 @@ fn push_ups(dice: &mut Dice) -> Motion {
 fn jumping_jacks(dice: &mut Dice) -> Motion {
     let (period, wide) = (dice.between(0.6, 1.4), dice.between(0.1, 0.22));
     let (top, front) = (dice.between(120.0, 178.0), dice.between(0.0, 0.12));
-    let (facing, rest) = (dice.one_of(&[0.0, 0.0, 90.0, 180.0, 30.0]), dice.between(0.0, 0.2));
+    let (facing, rest) = (
+        dice.one_of(&[0.0, 0.0, 90.0, 180.0, 30.0]),
+        dice.between(0.0, 0.2),
+    );
     motion(dice, 10.0, move |t| {
         let out = cycle(t, period, rest);
         let hop = 0.03 * cycle(2.0 * t, period, rest);
@@ -105,7 +118,11 @@ fn jumping_jacks(dice: &mut Dice) -> Motion {
         p.feet.iter_mut().for_each(|f| f[1] += hop);
         let angle = (10.0 + (top - 10.0) * out).to_radians();
         p.hands = [1.0, -1.0].map(|side| {
-            p.reach(side * (0.11 + 0.32 * angle.sin()), -0.32 * angle.cos(), front)
+            p.reach(
+                side * (0.11 + 0.32 * angle.sin()),
+                -0.32 * angle.cos(),
+                front,
+            )
         });
         p
     })
@@ -123,17 +140,32 @@ fn bowling(dice: &mut Dice) -> Motion {
     motion(dice, release + 3.0, move |t| {
         let walked = speed * (t.clamp(start, release) - start) * 0.8
             + 0.5 * slide * ease(&[(release - step, 0.0), (release + 0.1, 1.0)], t);
-        let bend = ease(&[(release - 1.5 * step, 0.0), (release - 0.05, 1.0), (release + 0.8, 1.0), (release + 1.6, 0.2)], t);
+        let bend = ease(
+            &[
+                (release - 1.5 * step, 0.0),
+                (release - 0.05, 1.0),
+                (release + 0.8, 1.0),
+                (release + 1.6, 0.2),
+            ],
+            t,
+        );
         let [_, _, front] = axes(facing);
         let at = scaled(front, walked);
         let mut p = Posture::standing(at[0], at[2], facing, 0.1);
         p.pelvis[1] = HIPS - low * bend;
         p.lean_deg = 5.0 + lean * bend;
         // Steps before the slide, then the foot of the other hand's side slides to the front.
-        let walking = if t > start && t < release - step { 1.0 } else { 0.0 };
+        let walking = if t > start && t < release - step {
+            1.0
+        } else {
+            0.0
+        };
         let phase = std::f64::consts::PI * (t - start) / step;
         for (k, side) in [(0, 1.0), (1, -1.0)] {
-            let stride = walking * 0.2 * speed * (phase + if k == 0 { 0.0 } else { std::f64::consts::PI }).sin();
+            let stride = walking
+                * 0.2
+                * speed
+                * (phase + if k == 0 { 0.0 } else { std::f64::consts::PI }).sin();
             let lift = walking * 0.05 * (phase + if k == 0 { 0.5 } else { 3.6 }).sin().max(0.0);
             let slid = if side == right { 0.22 } else { -0.28 } * bend;
             p.feet[k] = p.beside(0.05 * side, ANKLE + lift, stride + slid);
@@ -157,13 +189,31 @@ fn bowling(dice: &mut Dice) -> Motion {
             let [l, u, f] = axes(facing);
             sum(
                 at,
-                sum(scaled(l, 0.12 * side), sum(scaled(u, -length * angle.cos()), scaled(f, length * angle.sin()))),
+                sum(
+                    scaled(l, 0.12 * side),
+                    sum(
+                        scaled(u, -length * angle.cos()),
+                        scaled(f, length * angle.sin()),
+                    ),
+                ),
             )
         };
-        let free = ease(&[(start + 0.5 * step, 0.0), (release - step, 1.0), (release + 1.5, 1.0), (release + 2.2, 0.0)], t);
+        let free = ease(
+            &[
+                (start + 0.5 * step, 0.0),
+                (release - step, 1.0),
+                (release + 1.5, 1.0),
+                (release + 2.2, 0.0),
+            ],
+            t,
+        );
         let ball = swing(-right, arm, 0.2 + 0.12 * free);
         let other = p.reach(right * (0.05 + 0.3 * free), -0.18, 0.15 * (1.0 - free));
-        p.hands = if right > 0.0 { [other, ball] } else { [ball, other] };
+        p.hands = if right > 0.0 {
+            [other, ball]
+        } else {
+            [ball, other]
+        };
         p
     })
 }
@@ -197,20 +247,67 @@ fn clean_and_jerk(dice: &mut Dice) -> Motion {
     let (locked, down) = (up + jerk, up + jerk + dice.between(1.0, 2.0));
     motion(dice, down + drop + 2.0, move |t| {
         let mut p = Posture::standing(0.0, 0.0, 0.0, stance);
-        let bend = ease(&[(start, 1.0), (racked, 0.0), (down + 0.3 * drop, 0.0), (down + drop, 1.0)], t);
-        let dip = ease(
-            &[(racked - 0.1, 0.0), (racked + 0.05, 0.7), (racked + 0.7, 0.0), (up - 0.25, 0.0), (up - 0.1, 0.35), (up, 0.0), (locked, 0.4), (locked + 0.8, 0.0)],
+        let bend = ease(
+            &[
+                (start, 1.0),
+                (racked, 0.0),
+                (down + 0.3 * drop, 0.0),
+                (down + drop, 1.0),
+            ],
             t,
         );
-        let parted = split * ease(&[(up, 0.0), (locked, 1.0), (locked + 0.4, 1.0), (locked + 0.9, 0.0)], t);
+        let dip = ease(
+            &[
+                (racked - 0.1, 0.0),
+                (racked + 0.05, 0.7),
+                (racked + 0.7, 0.0),
+                (up - 0.25, 0.0),
+                (up - 0.1, 0.35),
+                (up, 0.0),
+                (locked, 0.4),
+                (locked + 0.8, 0.0),
+            ],
+            t,
+        );
+        let parted = split
+            * ease(
+                &[
+                    (up, 0.0),
+                    (locked, 1.0),
+                    (locked + 0.4, 1.0),
+                    (locked + 0.9, 0.0),
+                ],
+                t,
+            );
         p.pelvis = [0.0, HIPS - 0.2 * bend - 0.2 * dip, -0.12 * bend];
         p.lean_deg = 55.0 * bend;
-        p.feet = [p.beside(0.5 * stance, ANKLE, parted + 0.12 * bend), p.beside(-0.5 * stance, ANKLE, -parted + 0.12 * bend)];
+        p.feet = [
+            p.beside(0.5 * stance, ANKLE, parted + 0.12 * bend),
+            p.beside(-0.5 * stance, ANKLE, -parted + 0.12 * bend),
+        ];
         let height = ease(
-            &[(start, 0.15), (racked, 0.8), (up, 0.82), (locked, 1.14), (down, 1.14), (down + drop, 0.15)],
+            &[
+                (start, 0.15),
+                (racked, 0.8),
+                (up, 0.82),
+                (locked, 1.14),
+                (down, 1.14),
+                (down + drop, 0.15),
+            ],
             t,
         ) - 0.12 * dip;
-        let front = ease(&[(start, 0.16), (racked - 0.3 * pull, 0.1), (racked, 0.07), (up, 0.07), (locked, 0.01), (down, 0.01), (down + drop, 0.22)], t);
+        let front = ease(
+            &[
+                (start, 0.16),
+                (racked - 0.3 * pull, 0.1),
+                (racked, 0.07),
+                (up, 0.07),
+                (locked, 0.01),
+                (down, 0.01),
+                (down + drop, 0.22),
+            ],
+            t,
+        );
         p.hands = bar(&p, apart, height, front);
         p
     })
@@ -261,9 +358,21 @@ fn gait(dice: &mut Dice, speed: f64, steps_per_sec: f64, bent: bool) -> Motion {
         for (k, side) in [(0, 0.0), (1, std::f64::consts::PI)] {
             let wave = (phase + side).sin();
             let lift = (phase + side).cos().max(0.0) * if bent { 0.15 } else { 0.06 };
-            p.feet[k] = p.beside(if k == 0 { 0.04 } else { -0.04 }, ANKLE + lift, reach * wave);
-            let (sign, raise) = if k == 0 { (1.0, if bent { 0.15 } else { 0.0 }) } else { (-1.0, if bent { 0.15 } else { 0.0 }) };
-            p.hands[k] = p.reach(0.12 * sign, -0.31 + raise, 0.05 + raise * 0.5 - swing * wave);
+            p.feet[k] = p.beside(
+                if k == 0 { 0.04 } else { -0.04 },
+                ANKLE + lift,
+                reach * wave,
+            );
+            let (sign, raise) = if k == 0 {
+                (1.0, if bent { 0.15 } else { 0.0 })
+            } else {
+                (-1.0, if bent { 0.15 } else { 0.0 })
+            };
+            p.hands[k] = p.reach(
+                0.12 * sign,
+                -0.31 + raise,
+                0.05 + raise * 0.5 - swing * wave,
+            );
         }
         p.lean_deg = if bent { 10.0 } else { 3.0 };
         p.twist_deg = -8.0 * phase.sin();
@@ -293,18 +402,40 @@ fn throwing(dice: &mut Dice) -> Motion {
         let step = ease(&[(start, 0.0), (plant, 1.0)], t);
         let turn = ease(&[(plant - 0.1, 0.0), (plant + quick, 1.0)], t);
         let mut p = Posture::standing(0.5 * stride * step, 0.0, 0.0, 0.2);
-        p.feet = [[0.1 + stride * step, ANKLE + 0.1 * 4.0 * step * (1.0 - step), 0.0], [-0.1, ANKLE, 0.0]];
+        p.feet = [
+            [
+                0.1 + stride * step,
+                ANKLE + 0.1 * 4.0 * step * (1.0 - step),
+                0.0,
+            ],
+            [-0.1, ANKLE, 0.0],
+        ];
         p.pelvis = [0.4 * stride * step, HIPS - 0.05 * step, 0.0];
         p.facing_deg = 80.0 * turn;
         p.twist_deg = 10.0 * turn;
         p.lean_deg = 25.0 * turn;
         let parted = ease(&[(start, 0.0), (plant - 0.1, 1.0)], t);
-        let through = ease(&[(plant, 0.0), (plant + quick, 1.0), (plant + 2.0 * quick, 2.0)], t);
+        let through = ease(
+            &[
+                (plant, 0.0),
+                (plant + quick, 1.0),
+                (plant + 2.0 * quick, 2.0),
+            ],
+            t,
+        );
         let glove = p.reach(0.05 + 0.25 * parted * (1.0 - turn), -0.1, 0.15);
         let arm = if through < 1.0 {
-            p.reach(-0.02 - 0.25 * parted - 0.08 * through, -0.1 + (0.25 + low) * parted, 0.15 - 0.2 * parted + 0.45 * through)
+            p.reach(
+                -0.02 - 0.25 * parted - 0.08 * through,
+                -0.1 + (0.25 + low) * parted,
+                0.15 - 0.2 * parted + 0.45 * through,
+            )
         } else {
-            p.reach(-0.35 + 0.4 * (through - 1.0), 0.05 + low - 0.3 * (through - 1.0), 0.4 - 0.2 * (through - 1.0))
+            p.reach(
+                -0.35 + 0.4 * (through - 1.0),
+                0.05 + low - 0.3 * (through - 1.0),
+                0.4 - 0.2 * (through - 1.0),
+            )
         };
         p.hands = [glove, arm];
         p
@@ -318,15 +449,38 @@ fn stroke(dice: &mut Dice) -> Motion {
     let stride = dice.between(0.1, 0.35);
     let stance = dice.between(0.2, 0.35);
     motion(dice, hit + 2.5, move |t| {
-        let back = ease(&[(start, 0.0), (hit, 1.0), (hit + quick, 1.0), (hit + 1.2, 0.0)], t);
+        let back = ease(
+            &[
+                (start, 0.0),
+                (hit, 1.0),
+                (hit + quick, 1.0),
+                (hit + 1.2, 0.0),
+            ],
+            t,
+        );
         let turn = ease(&[(start, 60.0), (hit - 0.1, 0.0), (hit + quick, 80.0)], t);
         let step = ease(&[(start + 0.2, 0.0), (hit, 1.0)], t);
         let mut p = Posture::standing(0.4 * stride * step, 0.0, turn, 0.25);
-        p.feet = [[0.5 * stance + stride * step, ANKLE, 0.0], [-0.5 * stance, ANKLE, 0.0]];
+        p.feet = [
+            [0.5 * stance + stride * step, ANKLE, 0.0],
+            [-0.5 * stance, ANKLE, 0.0],
+        ];
         p.pelvis[1] = HIPS - 0.06 * back;
         p.lean_deg = 15.0;
-        let through = ease(&[(hit - 0.05, 0.0), (hit + quick, 1.0), (hit + quick + 0.3, 1.6), (hit + 1.5, 0.3)], t);
-        let racket = p.reach(-0.15 - 0.2 * back + 0.25 * through, -0.15 + finish * through, 0.1 - 0.12 * back + 0.2 * through);
+        let through = ease(
+            &[
+                (hit - 0.05, 0.0),
+                (hit + quick, 1.0),
+                (hit + quick + 0.3, 1.6),
+                (hit + 1.5, 0.3),
+            ],
+            t,
+        );
+        let racket = p.reach(
+            -0.15 - 0.2 * back + 0.25 * through,
+            -0.15 + finish * through,
+            0.1 - 0.12 * back + 0.2 * through,
+        );
         let other = p.reach(0.15 + 0.1 * back, -0.1, 0.22);
         p.hands = [other, racket];
         p
@@ -341,7 +495,15 @@ fn placing(dice: &mut Dice) -> Motion {
     let step = dice.between(0.0, 0.3);
     let placed = start + down;
     motion(dice, placed + hold + down + 2.0, move |t| {
-        let bend = ease(&[(start, 0.0), (placed, 1.0), (placed + hold, 1.0), (placed + hold + down, 0.0)], t);
+        let bend = ease(
+            &[
+                (start, 0.0),
+                (placed, 1.0),
+                (placed + hold, 1.0),
+                (placed + hold + down, 0.0),
+            ],
+            t,
+        );
         let mut p = Posture::standing(0.0, 0.5 * step * bend, facing, 0.2);
         p.feet[1] = p.beside(-0.1, ANKLE, 0.6 * step * bend);
         p.pelvis[1] = HIPS - deep * bend;
@@ -350,7 +512,14 @@ fn placing(dice: &mut Dice) -> Motion {
         let ball = p.beside(-0.05, tee, 0.3);
         let rest = p.reach(-0.1, -0.2, 0.15);
         let mix = |a: f64, b: f64| a + (b - a) * bend;
-        p.hands = [hung, [mix(rest[0], ball[0]), mix(rest[1], ball[1]), mix(rest[2], ball[2])]];
+        p.hands = [
+            hung,
+            [
+                mix(rest[0], ball[0]),
+                mix(rest[1], ball[1]),
+                mix(rest[2], ball[2]),
+            ],
+        ];
         p
     })
 }
@@ -367,10 +536,23 @@ fn waggles(dice: &mut Dice) -> Motion {
         p.pelvis[1] = HIPS - 0.05;
         p.lean_deg = 20.0;
         p.twist_deg = -10.0 * side;
-        let forward = reach * ease(&[(0.0, 0.0), (1.0, 0.0), (1.0 + slow, 1.0), (1.0 + 2.0 * slow, 0.0)], t % (period + 1.0));
+        let forward = reach
+            * ease(
+                &[
+                    (0.0, 0.0),
+                    (1.0, 0.0),
+                    (1.0 + slow, 1.0),
+                    (1.0 + 2.0 * slow, 0.0),
+                ],
+                t % (period + 1.0),
+            );
         let (sin, cos) = (std::f64::consts::TAU * rate * t).sin_cos();
         p.hands = [0.02, -0.02].map(|gap| {
-            p.reach(side * (-0.14 + forward + size * sin) + gap, -0.06 + size * cos, 0.12 + 0.4 * forward)
+            p.reach(
+                side * (-0.14 + forward + size * sin) + gap,
+                -0.06 + size * cos,
+                0.12 + 0.4 * forward,
+            )
         });
         p
     })
@@ -382,7 +564,10 @@ fn waving(dice: &mut Dice) -> Motion {
     let (height, stance) = (dice.between(0.1, 0.25), dice.between(0.08, 0.25));
     let start = dice.between(0.5, 1.5);
     motion(dice, 8.0, move |t| {
-        let raised = ease(&[(start, 0.0), (start + 0.6, 1.0), (6.0, 1.0), (6.6, 0.0)], t);
+        let raised = ease(
+            &[(start, 0.0), (start + 0.6, 1.0), (6.0, 1.0), (6.6, 0.0)],
+            t,
+        );
         let swing = (size * (std::f64::consts::TAU * rate * t).sin()).to_radians();
         let mut p = Posture::standing(0.0, 0.0, facing, stance);
         let hand = |sign: f64| {

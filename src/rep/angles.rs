@@ -1,0 +1,391 @@
+//! Angles of the trunk and the front foot: the measures that one picture plane does not hold alone.
+//!
+//! In: levelled signals with the model's metric landmarks, the events' places, the camera's angle. Out: a value with one
+//! standard deviation, or why there is none. Pure. The model's depth is noisy and shrunk, so it is never trusted alone:
+//! each angle also uses what the picture shows of it, and a measure whose error is too large to coach on is refused.
+
+use std::ops::RangeInclusive;
+
+use crate::motion::{Foot, Path, Signals};
+use crate::pose::Landmark;
+
+use super::events::Moments;
+use super::fit::Corner;
+
+/// A value with one standard deviation, or the reason why it was not made.
+pub type Found = Result<(f64, f64), &'static str>;
+
+/// What the angles are read from: one rep seen from the open side.
+#[derive(Clone, Copy)]
+pub struct Sight<'a> {
+    /// Levelled signals of the whole rep.
+    pub signals: &'a Signals,
+    /// Where the rep's events lie.
+    pub moments: &'a Moments,
+    /// +1 where the pitcher is to the image's right.
+    pub forward: f64,
+    /// Whether the front foot is the left foot.
+    pub front_is_left: bool,
+    /// How far the camera stands off square, radians, positive on the pitcher's side; `None` where unknown.
+    pub yaw_rad: Option<f64>,
+}
+
+/// Said of tracks that have the picture's landmarks only.
+const NO_DEPTH: &str = "needs metric landmarks";
+/// Places are averaged over this long to either side: landmarks jitter, and an angle of a short limb more so.
+const REACH_SECS: f64 = 0.04;
+/// Landmarks seen worse than this on average make no measure.
+pub(super) const LEAST_VISIBILITY: f64 = 0.4;
+
+/// Depth of the trunk that the model gives is this much too short. Found on rendered hitters with known joints and
+/// confirmed with each clip left out.
+const TRUNK_DEPTH: f64 = 1.2;
+/// Standard uncertainty of a hinge read from the model's depth, degrees.
+const DEPTH_HINGE_DEG: f64 = 4.5;
+/// Hips' middle to shoulders' middle in the model's landmarks, as a share of standing height.
+const TRUNK_OF_HEIGHT: f64 = 0.284;
+/// Standard uncertainty of that share from hitter to hitter and frame to frame, as a share of it.
+const TRUNK_SPREAD: f64 = 0.03;
+/// A trunk that looks upright gets shorter so little that its length says nothing: angles below this are not told from it.
+const LEAST_SHOWN_DEG: f64 = 5.0;
+/// Standard uncertainty of the change of the hinge within a rep: what is wrong with a hitter's proportions stays the same.
+const HINGE_CHANGE_DEG: f64 = 4.4;
+/// A trunk seen longer than this share too long does not stand where the scale holds.
+const LONGEST_TRUNK: f64 = 1.12;
+
+/// The front foot's direction is off by this much from rep to rep and camera to camera, one standard deviation, degrees.
+const FOOT_OPEN_DEG: f64 = 6.0;
+/// Standard uncertainty of the roll that is left in the signals, radians: the ground's slope is so small that it matters.
+const ROLL_SPREAD_RAD: f64 = 0.025;
+/// A level line that runs away from the camera rises in the picture by its length over this number: the sine of the angle
+/// at which a camera at waist to chest height some 4.5 m away looks down on the feet.
+const GROUND_SLOPE: f64 = 4.0;
+/// Heel to tip of the foot on the ground as that slope gives it, as a share of standing height. Outside of it the slope
+/// is wrong, as with a camera high on a wall, or the foot is not flat.
+const FOOT_OF_HEIGHT: RangeInclusive<f64> = 0.07..=0.26;
+/// A foot that still swings through its plant is averaged a little after it, seconds.
+const FOOT_FLAT_SECS: f64 = 0.015;
+
+/// A direction in the hitter's frame as the camera shows it, in the unit of its source.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Way {
+    /// To the pitcher's side of the picture.
+    pub along: f64,
+    /// Against the pull of gravity, as far as the roll is known.
+    pub up: f64,
+    /// Toward the camera.
+    pub near: f64,
+}
+
+impl Sight<'_> {
+    /// `trunk_hinge_deg`: hips' middle to shoulders' middle against vertical at plant.
+    ///
+    /// # Errors
+    /// Without metric landmarks, without a plant, or with hips or shoulders hidden.
+    pub fn trunk_hinge(&self) -> Found {
+        self.hinge_at(self.plant()?)
+    }
+
+    /// `trunk_hinge_change_deg`: the hinge at contact less the hinge at plant; positive when the trunk bends further.
+    ///
+    /// # Errors
+    /// As for [`Sight::trunk_hinge`], and without a contact.
+    pub fn trunk_hinge_change(&self) -> Found {
+        let contact = self.moments.contact.ok_or("contact was not seen")?;
+        let (before, _) = self.hinge_at(self.plant()?)?;
+        let (after, _) = self.hinge_at(contact)?;
+        Ok((after - before, HINGE_CHANGE_DEG))
+    }
+
+    /// `separation_deg`: always refused.
+    ///
+    /// The angle between hips and shoulders at plant lies almost wholly in the model's depth. Against known joints its
+    /// error is 10 degrees (one standard deviation), more than the measure's own range, and it does not follow the truth.
+    ///
+    /// # Errors
+    /// Always.
+    pub fn separation(&self) -> Found {
+        Err("one camera does not show how hips and shoulders turn against each other")
+    }
+
+    /// `front_foot_open_deg`: heel to tip of the front foot at plant; 0 points at the plate, 90 at the pitcher.
+    ///
+    /// # Errors
+    /// Without heel, toe or metric landmarks, without a plant, with a hidden foot, or where camera or foot do not fit the
+    /// ground that the reading supposes.
+    pub fn front_foot_open(&self) -> Found {
+        let plant = self.plant()?;
+        let yaw_rad = self.yaw()?;
+        let foot = self.foot(self.front_is_left);
+        let (Some(heel), Some(toe)) = (&foot.heel, &foot.toe) else {
+            return Err("the poses have no heel and toe");
+        };
+        let place = plant.place + FOOT_FLAT_SECS * self.signals.rate_hz;
+        let (from, to) = (self.mean_point(heel, place)?, self.mean_point(toe, place)?);
+        let height = self.signals.scale.height_cm;
+        let along = self.forward * (to[0] - from[0]);
+        // A toe that looks no nearer than the heel is at the end of what the slope resolves.
+        let near = GROUND_SLOPE * (from[1] - to[1]).max(0.005 * height);
+        if !FOOT_OF_HEIGHT.contains(&(along.hypot(near) / height)) {
+            return Err("the front foot does not look flat on the ground from here");
+        }
+        let turned = along.atan2(near);
+        // A roll lifts or sinks the toe by its share of the way along; the slope makes that a way toward the camera.
+        let by_roll = GROUND_SLOPE * turned.sin().powi(2) * ROLL_SPREAD_RAD;
+        Ok((
+            (turned + yaw_rad).to_degrees(),
+            FOOT_OPEN_DEG.hypot(by_roll.to_degrees()),
+        ))
+    }
+
+    fn hinge_at(&self, when: Corner) -> Found {
+        use Landmark::{LeftHip, LeftShoulder, RightHip, RightShoulder};
+        let signals = self.signals;
+        let trunk = self.way(
+            &[LeftHip, RightHip],
+            &[LeftShoulder, RightShoulder],
+            when.place,
+        )?;
+        let hips = self.mean_point(&signals.hips, when.place)?;
+        let shoulders = self.mean_point(&signals.shoulders, when.place)?;
+        let by_depth = trunk
+            .along
+            .hypot(TRUNK_DEPTH * trunk.near)
+            .atan2(trunk.up)
+            .to_degrees();
+        // The picture shows the height of the trunk; against its length that is the hinge's cosine whichever way it leans.
+        let shown = (shoulders[1] - hips[1]) / (TRUNK_OF_HEIGHT * signals.scale.height_cm);
+        if !(0.0..LONGEST_TRUNK).contains(&shown) {
+            return Err("the trunk's length does not fit the hitter's height");
+        }
+        let by_length = shown.min(1.0).acos().to_degrees();
+        let rough = (0.5 * (by_depth + by_length)).max(LEAST_SHOWN_DEG);
+        let length_spread = (TRUNK_SPREAD / rough.to_radians().tan()).to_degrees();
+        let (d, l) = (DEPTH_HINGE_DEG.powi(-2), length_spread.powi(-2));
+        Ok((
+            (by_depth * d + by_length * l) / (d + l),
+            // Both err the same way where hips or shoulders are misplaced, so the mean gains less than two readings would.
+            0.5 * ((d + l).powf(-0.5) + DEPTH_HINGE_DEG),
+        ))
+    }
+
+    pub(super) fn plant(&self) -> Result<Corner, &'static str> {
+        self.moments
+            .plant
+            .ok_or("the front foot was not seen to come down")
+    }
+
+    /// The camera's angle off square, radians.
+    pub(super) fn yaw(&self) -> Result<f64, &'static str> {
+        match self.yaw_rad {
+            Some(yaw_rad) => Ok(yaw_rad),
+            None if self.signals.world(Landmark::LeftHip).is_none() => Err(NO_DEPTH),
+            None => Err("the hitter was not seen set, which shows the camera's angle"),
+        }
+    }
+
+    pub(super) fn foot(&self, left: bool) -> &Foot {
+        if left {
+            &self.signals.feet.left
+        } else {
+            &self.signals.feet.right
+        }
+    }
+
+    fn around(&self, place: f64) -> RangeInclusive<usize> {
+        let reach = REACH_SECS * self.signals.rate_hz;
+        self.signals.index(place - reach)..=self.signals.index(place + reach)
+    }
+
+    /// Mean place of a path around a grid place, centimetres, x and y.
+    fn mean_point(&self, path: &Path, place: f64) -> Result<[f64; 2], &'static str> {
+        let around = self.around(place);
+        let n = around.clone().count() as f64;
+        let mean = |v: &[f64]| v[around.clone()].iter().sum::<f64>() / n;
+        if self.signals.found[around.clone()].iter().any(|f| !f) {
+            return Err("the hitter was out of sight");
+        }
+        if mean(&path.visibility) < LEAST_VISIBILITY {
+            return Err("the body part was hidden");
+        }
+        Ok([mean(&path.x_cm), mean(&path.y_cm)])
+    }
+
+    /// From the middle of some metric landmarks to the middle of others around a place, metres.
+    fn way(&self, from: &[Landmark], to: &[Landmark], place: f64) -> Result<Way, &'static str> {
+        let around = self.around(place);
+        let n = around.clone().count() as f64;
+        let mut sum = Way {
+            along: 0.0,
+            up: 0.0,
+            near: 0.0,
+        };
+        for i in around {
+            let way = self.way_at(from, to, i)?;
+            sum.along += way.along / n;
+            sum.up += way.up / n;
+            sum.near += way.near / n;
+        }
+        Ok(sum)
+    }
+
+    pub(super) fn way_at(&self, from: &[Landmark], to: &[Landmark], i: usize) -> Result<Way, &'static str> {
+        let (start, end) = (self.metric(from, i)?, self.metric(to, i)?);
+        let [x, y, z] = [0, 1, 2].map(|k| end[k] - start[k]);
+        // The metric landmarks follow the camera's axes: the roll that the signals lost is still in them.
+        let (sin, cos) = self.signals.roll_rad.sin_cos();
+        Ok(Way {
+            along: self.forward * (x * cos + y * sin),
+            up: x * sin - y * cos,
+            near: -z,
+        })
+    }
+
+    fn metric(&self, landmarks: &[Landmark], i: usize) -> Result<[f64; 3], &'static str> {
+        let mut mean = [0.0; 3];
+        for &landmark in landmarks {
+            let series = self.signals.world(landmark).ok_or(NO_DEPTH)?;
+            let point = series.xyz.get(i).ok_or(NO_DEPTH)?;
+            for k in 0..3 {
+                mean[k] += point[k] / landmarks.len() as f64;
+            }
+        }
+        Ok(mean)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::stick_figure::Figure;
+    use super::*;
+
+    #[test]
+    fn a_trunk_bent_to_the_plate_is_read_from_depth_and_length_alike() {
+        for degrees in [10.0, 20.0, 30.0, 45.0] {
+            for (forward, front_is_left) in [(1.0, true), (-1.0, false)] {
+                let figure = Figure {
+                    hinge_deg: degrees,
+                    forward,
+                    front_is_left,
+                    ..Figure::default()
+                };
+                let (signals, moments) = figure.build();
+                let (value, spread) = figure.sight(&signals, &moments).trunk_hinge().unwrap();
+                assert!((value - degrees).abs() < 0.5, "{value} for {degrees}");
+                assert!((2.0..6.0).contains(&spread), "{spread}");
+            }
+        }
+    }
+
+    #[test]
+    fn straightening_before_contact_is_a_negative_change() {
+        let figure = Figure {
+            hinge_deg: 30.0,
+            hinge_at_contact_deg: 18.0,
+            ..Figure::default()
+        };
+        let (signals, moments) = figure.build();
+        let (change, _) = figure
+            .sight(&signals, &moments)
+            .trunk_hinge_change()
+            .unwrap();
+        assert!((change + 12.0).abs() < 0.7, "{change}");
+    }
+
+    #[test]
+    fn the_foot_is_read_in_the_picture_and_turned_by_the_camera() {
+        for open_deg in [0.0, 20.0, 40.0, 60.0] {
+            for yaw_deg in [-15.0, 0.0, 15.0f64] {
+                for (forward, front_is_left) in [(1.0, true), (-1.0, false)] {
+                    let figure = Figure {
+                        open_deg,
+                        yaw_deg,
+                        forward,
+                        front_is_left,
+                        ..Figure::default()
+                    };
+                    let (signals, moments) = figure.build();
+                    let found = figure.sight(&signals, &moments).front_foot_open();
+                    let (value, _) = found.unwrap();
+                    assert!((value - open_deg).abs() < 0.5, "{value} for {figure:?}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_foot_across_the_slope_is_less_sure_than_one_along_it() {
+        let spread = |open_deg| {
+            let figure = Figure {
+                open_deg,
+                ..Figure::default()
+            };
+            let (signals, moments) = figure.build();
+            figure
+                .sight(&signals, &moments)
+                .front_foot_open()
+                .unwrap()
+                .1
+        };
+        assert!(spread(60.0) > spread(10.0) + 0.5);
+    }
+
+    #[test]
+    fn a_foot_that_does_not_fit_the_ground_is_refused() {
+        // From high up the foot shows its whole length downward: twelve centimetres here.
+        let figure = Figure {
+            foot_length_cm: 60.0,
+            ..Figure::default()
+        };
+        let (signals, moments) = figure.build();
+        let found = figure.sight(&signals, &moments).front_foot_open();
+        assert_eq!(
+            found,
+            Err("the front foot does not look flat on the ground from here")
+        );
+    }
+
+    #[test]
+    fn separation_is_never_told() {
+        let figure = Figure::default();
+        let (signals, moments) = figure.build();
+        assert!(figure.sight(&signals, &moments).separation().is_err());
+    }
+
+    #[test]
+    fn what_is_hidden_or_missing_is_refused_with_its_reason() {
+        let figure = Figure {
+            visibility: 0.2,
+            ..Figure::default()
+        };
+        let (signals, moments) = figure.build();
+        let sight = figure.sight(&signals, &moments);
+        assert_eq!(sight.trunk_hinge(), Err("the body part was hidden"));
+        assert_eq!(sight.front_foot_open(), Err("the body part was hidden"));
+
+        let flat = Figure {
+            metric: false,
+            ..Figure::default()
+        };
+        let (signals, moments) = flat.build();
+        let sight = Sight {
+            yaw_rad: None,
+            ..flat.sight(&signals, &moments)
+        };
+        for found in [
+            sight.trunk_hinge(),
+            sight.front_foot_open(),
+            sight.balance_offset(),
+        ] {
+            assert_eq!(found, Err("needs metric landmarks"));
+        }
+
+        let (signals, mut moments) = Figure::default().build();
+        moments.plant = None;
+        let sight = figure.sight(&signals, &moments);
+        assert_eq!(
+            sight.trunk_hinge(),
+            Err("the front foot was not seen to come down")
+        );
+    }
+}
