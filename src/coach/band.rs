@@ -1,4 +1,4 @@
-//! Bands: the range a coach accepts for a measure.
+//! Bands: the range a coach accepts for a measure, fixed or around the hitter's own usual value.
 
 use std::collections::BTreeMap;
 
@@ -7,14 +7,14 @@ use crate::rep::MeasureName;
 
 /// A range with one or both ends, in the measure's unit. The ends belong to it.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Band {
+pub struct AbsoluteBand {
     /// The least value accepted; `None` accepts any.
     pub low: Option<f64>,
     /// The greatest value accepted; `None` accepts any.
     pub high: Option<f64>,
 }
 
-impl Band {
+impl AbsoluteBand {
     /// How a value stands against the band.
     pub fn judge(&self, value: f64) -> Verdict {
         if self.low.is_some_and(|low| value < low) {
@@ -27,8 +27,41 @@ impl Band {
     }
 }
 
-/// The bands in force, by measure.
+/// A band as the coach sets it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Band {
+    /// The same for everyone.
+    Absolute(AbsoluteBand),
+    /// Around the hitter's own usual value, in the measure's unit.
+    Relative {
+        /// How far below the usual value is accepted; `None` accepts any.
+        below: Option<f64>,
+        /// How far above the usual value is accepted; `None` accepts any.
+        above: Option<f64>,
+    },
+}
+
+impl Band {
+    /// The band with its ends worked out; `None` while a usual value is needed and not known.
+    pub fn absolute(&self, usual: Option<f64>) -> Option<AbsoluteBand> {
+        match *self {
+            Band::Absolute(band) => Some(band),
+            Band::Relative { below, above } => {
+                let usual = usual?;
+                Some(AbsoluteBand {
+                    low: below.map(|below| usual - below),
+                    high: above.map(|above| usual + above),
+                })
+            }
+        }
+    }
+}
+
+/// The bands as the coach sets them, by measure.
 pub type Bands = BTreeMap<MeasureName, Band>;
+
+/// The bands with their ends worked out, by measure.
+pub type AbsoluteBands = BTreeMap<MeasureName, AbsoluteBand>;
 
 #[cfg(test)]
 mod tests {
@@ -36,7 +69,7 @@ mod tests {
 
     #[test]
     fn the_ends_belong_to_the_band_and_a_missing_end_accepts_all() {
-        let band = Band {
+        let band = AbsoluteBand {
             low: Some(2.0),
             high: Some(5.0),
         };
@@ -48,14 +81,40 @@ mod tests {
         ] {
             assert_eq!(band.judge(value), verdict);
         }
+        let open_below = AbsoluteBand {
+            low: None,
+            high: Some(5.0),
+        };
+        assert_eq!(open_below.judge(-1e9), Verdict::In);
+        assert_eq!(AbsoluteBand::default().judge(0.0), Verdict::In);
+    }
+
+    #[test]
+    fn a_relative_band_lies_around_the_usual_value_and_waits_for_it() {
+        let both = Band::Relative {
+            below: Some(6.0),
+            above: Some(4.0),
+        };
+        assert_eq!(both.absolute(None), None);
         assert_eq!(
-            Band {
-                low: None,
-                high: Some(5.0)
-            }
-            .judge(-1e9),
-            Verdict::In
+            both.absolute(Some(70.0)),
+            Some(AbsoluteBand {
+                low: Some(64.0),
+                high: Some(74.0)
+            })
         );
-        assert_eq!(Band::default().judge(0.0), Verdict::In);
+        let open = Band::Relative {
+            below: None,
+            above: Some(4.0),
+        };
+        assert_eq!(
+            open.absolute(Some(70.0)).map(|band| band.judge(-1e9)),
+            Some(Verdict::In)
+        );
+        let fixed = AbsoluteBand {
+            low: Some(1.0),
+            high: None,
+        };
+        assert_eq!(Band::Absolute(fixed).absolute(None), Some(fixed));
     }
 }

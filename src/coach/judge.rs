@@ -2,10 +2,11 @@
 //!
 //! In: a rep. Out: a [`JudgedRep`]. Pure; when the cue was decided is the rep's own `known_at`.
 
-use super::band::Bands;
+use super::band::{AbsoluteBands, Bands};
+use super::baseline::Baselines;
 use super::cue::{IN_BAND, cue_for};
 use super::verdict::{CueGiven, JudgedRep, Verdict};
-use crate::rep::{MeasureName, Rep, RepKind};
+use crate::rep::{Bats, MeasureName, Rep, RepKind};
 
 /// The coach's wishes, applied to one rep after the other.
 #[derive(Clone, Debug)]
@@ -13,22 +14,49 @@ pub struct Coach {
     bands: Bands,
     /// Measures by importance.
     order: Vec<MeasureName>,
+    baselines: Baselines,
     reps: u32,
 }
 
 impl Coach {
-    /// A coach with these bands; measures that `order` leaves out are judged and never cued.
+    /// A coach with these bands who has not seen the hitter before; measures that `order` leaves out are judged and
+    /// never cued.
     pub fn new(bands: Bands, order: Vec<MeasureName>) -> Self {
         Self {
             bands,
             order,
+            baselines: Baselines::default(),
             reps: 0,
         }
     }
 
-    /// The bands in force.
+    /// The same coach, who knows what is usual for the hitter.
+    #[must_use]
+    pub fn with_baselines(mut self, baselines: Baselines) -> Self {
+        self.baselines = baselines;
+        self
+    }
+
+    /// The bands as they are set.
     pub fn bands(&self) -> &Bands {
         &self.bands
+    }
+
+    /// What is usual for the hitter, up to the last rep.
+    pub fn baselines(&self) -> &Baselines {
+        &self.baselines
+    }
+
+    /// The bands for the next rep on this side. One that hangs on a usual value that is not known yet is left out: its
+    /// measure is not judged.
+    pub fn bands_for(&self, bats: Bats) -> AbsoluteBands {
+        self.bands
+            .iter()
+            .filter_map(|(&name, band)| {
+                let usual = self.baselines.usual(bats, name).map(|usual| usual.median);
+                Some((name, band.absolute(usual)?))
+            })
+            .collect()
     }
 
     /// Puts other bands and another order in force; the count of reps goes on.
@@ -37,14 +65,16 @@ impl Coach {
         self.order = order;
     }
 
-    /// Numbers and judges the next rep. A take is judged and not cued.
+    /// Numbers and judges the next rep, then lets it count toward what is usual. A take is judged and not cued.
     pub fn judge(&mut self, rep: Rep) -> JudgedRep {
         self.reps += 1;
+        let bands = self.bands_for(rep.bats);
+        self.baselines.add(&rep);
         let verdicts = rep
             .measures
             .iter()
             .filter_map(|(name, measure)| {
-                let band = self.bands.get(name)?;
+                let band = bands.get(name)?;
                 Some((*name, band.judge(measure.value()?)))
             })
             .collect();
@@ -59,6 +89,7 @@ impl Coach {
         JudgedRep {
             number: self.reps,
             rep,
+            bands,
             verdicts,
             cue,
         }
@@ -88,8 +119,8 @@ mod tests {
     use std::collections::BTreeMap;
 
     use super::*;
-    use crate::coach::Band;
-    use crate::rep::{Bats, Events, Measure, View};
+    use crate::coach::{AbsoluteBand, Band};
+    use crate::rep::{Events, Measure, Style, View};
     use crate::time::CaptureTime;
 
     fn rep(kind: RepKind, values: &[(MeasureName, f64)]) -> Rep {
@@ -113,14 +144,17 @@ mod tests {
             fps: 60.0,
             events: Events::default(),
             measures,
+            style: Style::default(),
             known_at: CaptureTime::from_secs(2.0),
         }
     }
 
     fn coach() -> Coach {
-        let band = |low, high| Band {
-            low: Some(low),
-            high: Some(high),
+        let band = |low, high| {
+            Band::Absolute(AbsoluteBand {
+                low: Some(low),
+                high: Some(high),
+            })
         };
         let bands = BTreeMap::from([
             (MeasureName::HeadToPlant, band(-4.0, 10.0)),
@@ -175,5 +209,34 @@ mod tests {
         assert_eq!((take.number, take.cue.clone()), (1, None));
         assert_eq!(take.verdicts[&MeasureName::HeadToPlant], Verdict::High);
         assert_eq!(coach.judge(rep(RepKind::Swing, &[])).number, 2);
+    }
+
+    #[test]
+    fn a_relative_band_judges_from_the_first_swing_after_the_baseline() {
+        let stride = MeasureName::StrideLength;
+        let bands = BTreeMap::from([(
+            stride,
+            Band::Relative {
+                below: Some(6.0),
+                above: Some(6.0),
+            },
+        )]);
+        let mut coach = Coach::new(bands, vec![stride]).with_baselines(Baselines::new(5));
+        for value in [68.0, 69.0, 70.0, 71.0, 90.0] {
+            let judged = coach.judge(rep(RepKind::Swing, &[(stride, value)]));
+            assert!(judged.bands.is_empty() && judged.verdicts.is_empty() && judged.cue.is_none());
+        }
+        let long = coach.judge(rep(RepKind::Swing, &[(stride, 77.0)]));
+        let expected = AbsoluteBand {
+            low: Some(64.0),
+            high: Some(76.0),
+        };
+        assert_eq!(long.bands[&stride], expected);
+        assert_eq!(long.verdicts[&stride], Verdict::High);
+        assert_eq!(long.cue.map(|cue| cue.id).as_deref(), Some("stride_long"));
+        // The other side of the plate is another hitter in this.
+        let mut left = rep(RepKind::Swing, &[(stride, 77.0)]);
+        left.bats = Bats::Left;
+        assert!(coach.judge(left).verdicts.is_empty());
     }
 }

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use super::band::AbsoluteBands;
 use crate::rep::{MeasureName, Rep};
 use crate::time::CaptureTime;
 
@@ -55,7 +56,10 @@ pub struct JudgedRep {
     pub number: u32,
     /// The rep itself.
     pub rep: Rep,
-    /// A verdict for each measure that was made and has a band.
+    /// The bands in force for it, their ends worked out for this hitter. A band that still waits for the hitter's
+    /// usual value is left out.
+    pub bands: AbsoluteBands,
+    /// A verdict for each measure that was made and has one of these bands.
     pub verdicts: BTreeMap<MeasureName, Verdict>,
     /// What the hitter heard, if anything.
     pub cue: Option<CueGiven>,

@@ -9,11 +9,11 @@ use clap::{Args, ValueEnum};
 
 use super::{Failure, notice, places, show};
 use crate::capture::{CaptureError, ClipSource, Frame, Pace, Source};
-use crate::coach::Coach;
+use crate::coach::{Baselines, Coach};
 use crate::daemon::{Ears, Health, LaneIn, Outlets, RepStage, Stop, Tally, Which, run_line};
 use crate::journal::{
-    JournalWriter, NewHitter, NewSession, PictureSize, RepLog, WriterOptions,
-    now_to_the_millisecond,
+    HitterChoice, Journal, JournalWriter, NewHitter, NewSession, PictureSize, RepLog,
+    WriterOptions, now_to_the_millisecond,
 };
 use crate::pose::Model;
 use crate::pose::track::{TrackReader, TrackWriter};
@@ -226,7 +226,7 @@ impl Replay {
         (fps, width, height): (f64, u32, u32),
     ) -> Result<RepStage, Failure> {
         let finder = FinderSettings {
-            cm_per_px: None,
+            cm_per_px: settings.camera.cm_per_px,
             height_cm: self.height_cm.map(f64::from).or(settings.hitter.height_cm),
             bats: match self.bats {
                 Some(Side::Left) => Some(Bats::Left),
@@ -241,17 +241,16 @@ impl Replay {
             .as_deref()
             .map(|path| TrackWriter::create(path, fps, width, height))
             .transpose()?;
-        let journal = if self.no_journal {
-            None
-        } else {
-            let path = places::journal(self.journal.as_deref(), settings)?;
-            Some(start_journal(
-                &path,
-                settings,
-                &finder,
-                &self.source.display().to_string(),
-            )?)
+        let path = match self.no_journal {
+            true => None,
+            false => Some(places::journal(self.journal.as_deref(), settings)?),
         };
+        let source = self.source.display().to_string();
+        let journal = path
+            .as_deref()
+            .map(|path| start_journal(path, settings, &finder, &source))
+            .transpose()?;
+        let coach = coach(settings, path.as_deref());
         let outlets = Outlets {
             ears: ears(sound, settings, self.pace)?,
             journal,
@@ -259,7 +258,6 @@ impl Replay {
             track,
             show: Box::new(show::line),
         };
-        let coach = Coach::new(settings.bands.clone(), settings.cues.order.clone());
         Ok(RepStage::new(
             RepFinder::new(finder),
             coach,
@@ -342,6 +340,27 @@ pub(super) fn start_journal(
         },
     )?;
     Ok(journal)
+}
+
+/// The coach of these settings, who knows what is usual for a hitter with a name. To be called after
+/// [`start_journal`], which brings an old journal up to date.
+pub(super) fn coach(settings: &Settings, journal: Option<&Path>) -> Coach {
+    let swings = settings.baseline_swings;
+    let known = settings
+        .hitter
+        .name
+        .clone()
+        .zip(journal)
+        .and_then(|(name, path)| {
+            Journal::read_only(path)
+                .and_then(|reader| reader.baselines_of(&HitterChoice::Name(name), swings))
+                .inspect_err(|error| {
+                    tracing::warn!(%error, "what is usual for the hitter could not be read; it is learned anew");
+                })
+                .ok()
+        });
+    Coach::new(settings.bands.clone(), settings.cues.order.clone())
+        .with_baselines(known.unwrap_or_else(|| Baselines::new(swings)))
 }
 
 /// Puts a source's frames into the lane until it ends, fails, or somebody asks to stop.

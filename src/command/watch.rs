@@ -7,12 +7,11 @@ use std::time::{Duration, Instant};
 
 use clap::Args;
 
-use super::replay::{PaceArg, Sound, ears, pump, start_journal, told};
+use super::replay::{PaceArg, Sound, coach, ears, pump, start_journal, told};
 use super::{Failure, notice, places, show};
 use crate::capture::{
     CameraChoice, CameraSource, CaptureClock, CaptureError, ClipSource, Frame, Pace, Source,
 };
-use crate::coach::Coach;
 use crate::daemon::{Health, LaneIn, Outlets, RepStage, Stop, Trackers, Which, run_line};
 use crate::journal::RepLog;
 use crate::pose::{Model, Tracker};
@@ -82,17 +81,18 @@ impl Watch {
             seen.hitter.bats = None;
         }
         let finder = FinderSettings {
-            cm_per_px: None,
+            cm_per_px: if live {
+                settings.camera.cm_per_px
+            } else {
+                None
+            },
             height_cm: seen.hitter.height_cm,
             bats: seen.hitter.bats,
             view: settings.camera.view,
         };
-        let journal = start_journal(
-            &places::journal(self.journal.as_deref(), settings)?,
-            &seen,
-            &finder,
-            &describe(&source),
-        )?;
+        let path = places::journal(self.journal.as_deref(), settings)?;
+        let journal = start_journal(&path, &seen, &finder, &describe(&source))?;
+        let coach = coach(&seen, Some(&path));
         let outlets = Outlets {
             ears: ears(&sound, settings, PaceArg::Real)?,
             journal: Some(journal),
@@ -100,7 +100,6 @@ impl Watch {
             track: None,
             show: Box::new(show::line),
         };
-        let coach = Coach::new(settings.bands.clone(), settings.cues.order.clone());
         let clock = Arc::new(OnceLock::new());
         let mut stage = RepStage::new(RepFinder::new(finder), coach, outlets, Arc::clone(&clock));
         let health = Arc::new(Health::default());

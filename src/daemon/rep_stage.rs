@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use crate::capture::CaptureClock;
 use crate::coach::{Coach, JudgedRep};
-use crate::journal::{JournalWriter, MeasureBand, MeasureBands, PictureSize, RepLog, RepRecord};
+use crate::journal::{JournalWriter, PictureSize, RepLog, RepRecord};
 use crate::pose::PoseFrame;
 use crate::pose::track::TrackWriter;
 use crate::rep::{FoundRep, RepFinder, RepKind};
@@ -144,21 +144,7 @@ impl RepStage {
             log.append(&judged)?;
         }
         if let Some(journal) = &self.outlets.journal {
-            let bands: MeasureBands = self
-                .coach
-                .bands()
-                .iter()
-                .map(|(name, band)| {
-                    (
-                        *name,
-                        MeasureBand {
-                            low: band.low,
-                            high: band.high,
-                        },
-                    )
-                })
-                .collect();
-            journal.log_rep(RepRecord::new(judged, bands, found.frames, self.picture))?;
+            journal.log_rep(RepRecord::new(judged, found.frames, self.picture))?;
         }
         Ok(())
     }

@@ -1,10 +1,10 @@
 //! Reps as rows of a table for spreadsheets: one row a rep, units in the column names.
 
-use super::line::rounded;
+use super::line::{is_yes, rounded};
 use super::query::StoredRep;
 use super::record::{writable, writable_fps};
 use super::stamp::stamp_text;
-use crate::rep::{Events, Measure, MeasureName};
+use crate::rep::{Events, LoadStyle, Measure, MeasureName, Unit, sequence_words};
 
 /// The column names. A measure's own name ends in its unit; so do those of its neighbours.
 pub(super) fn header() -> Vec<String> {
@@ -33,7 +33,18 @@ pub(super) fn header() -> Vec<String> {
             names.push(format!("{name}_{column}"));
         }
     }
-    names.extend(["cue", "cue_at_secs", "cue_latency_ms"].map(str::to_owned));
+    names.extend(
+        [
+            "cue",
+            "cue_at_secs",
+            "cue_latency_ms",
+            "stance_width_cm",
+            "hand_height_cm",
+            "lift_height_cm",
+            "load",
+        ]
+        .map(str::to_owned),
+    );
     names
 }
 
@@ -69,7 +80,7 @@ pub(super) fn row(stored: &StoredRep) -> Vec<String> {
                     .get(name)
                     .map_or("", |verdict| verdict.name());
                 [
-                    number(value, 2),
+                    value_text(*name, value),
                     number(plus_minus, 2),
                     number(confidence, 2),
                     verdict.to_owned(),
@@ -95,5 +106,24 @@ pub(super) fn row(stored: &StoredRep) -> Vec<String> {
             .map(|ms| number(ms, 1))
             .unwrap_or_default(),
     );
+    let style = rep.style;
+    for cm in [
+        style.stance_width_cm,
+        style.hand_height_cm,
+        style.lift_height_cm,
+    ] {
+        let cm = cm.filter(|cm| cm.is_finite());
+        fields.push(cm.map(|cm| number(cm, 1)).unwrap_or_default());
+    }
+    fields.push(style.load.map_or("", LoadStyle::name).to_owned());
     fields
+}
+
+/// A measure's value: a number, `true` or `false`, or an order such as `heel>knee>hip>hands`.
+fn value_text(name: MeasureName, value: f64) -> String {
+    match name.unit() {
+        Unit::YesNo => is_yes(value).to_string(),
+        Unit::Order => sequence_words(value).join(">"),
+        Unit::Cm | Unit::Ms | Unit::Pct | Unit::Deg => rounded(value, 2).to_string(),
+    }
 }

@@ -14,7 +14,7 @@ use super::open::JournalReader;
 use super::query::RepFilter;
 use super::record::RepId;
 use super::stamp::stamp_text;
-use crate::pose::{Body, Landmark, PoseFrame};
+use crate::pose::{Body, LANDMARK_COUNT, Landmark, PoseFrame};
 
 /// How reps leave the journal.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -70,7 +70,8 @@ impl JournalReader {
     /// Writes a rep's landmarks to `out` as a pose track (`.track.jsonl`), which replays like a clip.
     ///
     /// The track has the landmarks that the rep has in any frame. Where one of them is missing in a
-    /// frame it is written at its last place with visibility 0.
+    /// frame it is written at its last place with visibility 0. Metric landmarks are written where the track has all
+    /// landmarks.
     ///
     /// # Errors
     /// [`JournalError::NoSuchRep`], [`JournalError::NoTimeline`], [`JournalError::Timeline`],
@@ -113,11 +114,22 @@ impl JournalReader {
 fn track_line(frame: &PoseFrame, landmarks: &[Landmark], last: &mut [(f64, f64)]) -> String {
     // Dividing whole nanoseconds gives the decimal that is nearest, such as 0.016666667.
     let secs = frame.captured_at.nanos() as f64 / 1e9;
-    let points = frame
-        .body
-        .as_ref()
-        .map(|body| track_points(body, landmarks, last));
-    format!(r#"{{"t":{},"points":{}}}"#, json!(secs), json!(points))
+    let body = frame.body.as_ref();
+    let points = body.map(|body| track_points(body, landmarks, last));
+    let mut line = format!(r#"{{"t":{},"points":{}"#, json!(secs), json!(points));
+    // A reader can tell the metric landmarks apart only where there is one for each of the model's.
+    let world = body.and_then(|body| body.world.as_deref());
+    if let Some(world) = world.filter(|_| landmarks.len() == LANDMARK_COUNT) {
+        // Stored to the millimetre.
+        let metres = |m: f32| rounded(m.into(), 3);
+        let world: Vec<_> = world
+            .iter()
+            .map(|w| (metres(w.x_m), metres(w.y_m), metres(w.z_m)))
+            .collect();
+        line += &format!(r#","world":{}"#, json!(world));
+    }
+    line.push('}');
+    line
 }
 
 fn track_points(

@@ -5,12 +5,16 @@
 
 use std::collections::BTreeMap;
 
+use serde::de::Error as _;
 use serde::ser::SerializeMap;
 use serde::{Deserialize, Serialize, Serializer};
 
 use super::record::{writable, writable_fps};
-use crate::coach::{CueGiven, JudgedRep, Verdict};
-use crate::rep::{Bats, Events, Measure, MeasureName, Rep, RepKind, View};
+use crate::coach::{AbsoluteBands, CueGiven, JudgedRep, Verdict};
+use crate::rep::{
+    Bats, Events, FIRING, LoadStyle, Measure, MeasureName, Rep, RepKind, Style, Unit, View,
+    sequence_value, sequence_words,
+};
 use crate::time::CaptureTime;
 
 const FORMAT: &str = "rep";
@@ -38,7 +42,8 @@ pub enum RepLineError {
 
 /// The line of a rep, without the line feed.
 ///
-/// Seconds have three decimals, values two. A measure that was not made says why.
+/// Seconds have three decimals, values two; what is no quantity is written as true or false, or as a list of words. A
+/// measure that was not made says why.
 pub fn rep_line(judged: &JudgedRep) -> String {
     to_text(&Line::new(judged, None))
 }
@@ -77,6 +82,7 @@ struct Line<'a> {
     events: EventsOut<'a>,
     measures: MeasuresOut<'a>,
     cue: Option<CueLine>,
+    style: StyleLine,
     #[serde(flatten)]
     origin: Option<LineOrigin>,
 }
@@ -86,6 +92,7 @@ impl<'a> Line<'a> {
         let JudgedRep {
             number,
             rep,
+            bands: _,
             verdicts,
             cue,
         } = judged;
@@ -103,6 +110,7 @@ impl<'a> Line<'a> {
                 verdicts,
             },
             cue: cue.as_ref().map(CueLine::new),
+            style: StyleLine::new(&rep.style),
             origin,
         }
     }
@@ -138,7 +146,7 @@ impl Serialize for MeasuresOut<'_> {
                     plus_minus,
                     confidence,
                 } => MeasureOut::Made {
-                    value: rounded(value, 2),
+                    value: Value::new(*name, value),
                     plus_minus: rounded(plus_minus, 2),
                     confidence: rounded(confidence, 2),
                     verdict: self.verdicts.get(name).copied(),
@@ -155,7 +163,7 @@ impl Serialize for MeasuresOut<'_> {
 #[serde(untagged)]
 enum MeasureOut {
     Made {
-        value: f64,
+        value: Value,
         plus_minus: f64,
         confidence: f64,
         verdict: Option<Verdict>,
@@ -164,6 +172,80 @@ enum MeasureOut {
         value: (),
         why: String,
     },
+}
+
+/// A measure's value as it stands in the line.
+#[derive(Serialize, Deserialize)]
+#[serde(untagged)]
+enum Value {
+    Quantity(f64),
+    YesNo(bool),
+    Order(Vec<String>),
+}
+
+impl Value {
+    fn new(name: MeasureName, value: f64) -> Self {
+        match name.unit() {
+            Unit::YesNo => Self::YesNo(is_yes(value)),
+            Unit::Order => Self::Order(
+                sequence_words(value)
+                    .into_iter()
+                    .map(str::to_owned)
+                    .collect(),
+            ),
+            Unit::Cm | Unit::Ms | Unit::Pct | Unit::Deg => Self::Quantity(rounded(value, 2)),
+        }
+    }
+
+    /// The number that the rep holds; `None` where this kind of value is not the measure's.
+    fn number(self, name: MeasureName) -> Option<f64> {
+        match (self, name.unit()) {
+            (Self::YesNo(yes), Unit::YesNo) => Some(f64::from(u8::from(yes))),
+            (Self::Order(words), Unit::Order) => {
+                let place = |word: &String| FIRING.iter().position(|part| part == word);
+                let places: Option<Vec<usize>> = words.iter().map(place).collect();
+                places.map(|places| sequence_value(&places))
+            }
+            (Self::Quantity(value), Unit::Cm | Unit::Ms | Unit::Pct | Unit::Deg) => Some(value),
+            _ => None,
+        }
+    }
+}
+
+/// Whether the number of a yes or no says yes.
+pub(super) fn is_yes(value: f64) -> bool {
+    value >= 0.5
+}
+
+#[derive(Default, Serialize, Deserialize)]
+#[serde(default)]
+struct StyleLine {
+    stance_width_cm: Option<f64>,
+    hand_height_cm: Option<f64>,
+    lift_height_cm: Option<f64>,
+    load: Option<String>,
+}
+
+impl StyleLine {
+    fn new(style: &Style) -> Self {
+        let length = |cm: Option<f64>| cm.filter(|cm| cm.is_finite()).map(|cm| rounded(cm, 1));
+        Self {
+            stance_width_cm: length(style.stance_width_cm),
+            hand_height_cm: length(style.hand_height_cm),
+            lift_height_cm: length(style.lift_height_cm),
+            load: style.load.map(|load| load.name().to_owned()),
+        }
+    }
+
+    /// A way to load that this program does not know is passed over.
+    fn style(self) -> Style {
+        Style {
+            stance_width_cm: self.stance_width_cm,
+            hand_height_cm: self.hand_height_cm,
+            lift_height_cm: self.lift_height_cm,
+            load: self.load.as_deref().and_then(LoadStyle::from_name),
+        }
+    }
 }
 
 #[derive(Serialize, Deserialize)]
@@ -208,6 +290,8 @@ struct LineIn {
     events: EventsIn,
     measures: BTreeMap<String, serde_json::Value>,
     cue: Option<CueLine>,
+    #[serde(default)]
+    style: StyleLine,
 }
 
 #[derive(Deserialize)]
@@ -225,7 +309,7 @@ struct EventsIn {
 #[serde(untagged)]
 enum MeasureIn {
     Made {
-        value: f64,
+        value: Value,
         plus_minus: f64,
         confidence: f64,
         verdict: Option<Verdict>,
@@ -237,8 +321,8 @@ enum MeasureIn {
 
 /// Reads a line of the rep log or of an export.
 ///
-/// Keys and measures that this program does not know are passed over. The line does not say when the
-/// rep was known to be over; `known_at` is its last event.
+/// Keys and measures that this program does not know are passed over. The line holds no bands, and does not say when
+/// the rep was known to be over; `known_at` is its last event.
 ///
 /// # Errors
 /// [`RepLineError`], with the place in the line where JSON fails.
@@ -283,6 +367,10 @@ pub fn parse_rep_line(line: &str) -> Result<JudgedRep, RepLineError> {
                 confidence,
                 verdict,
             } => {
+                let value = value.number(name).ok_or_else(|| {
+                    let what = format!("{name} has a value of the wrong kind");
+                    serde_json::Error::custom(what)
+                })?;
                 verdicts.extend(verdict.map(|verdict| (name, verdict)));
                 Measure::Made {
                     value,
@@ -309,8 +397,10 @@ pub fn parse_rep_line(line: &str) -> Result<JudgedRep, RepLineError> {
             fps: line.fps,
             events,
             measures,
+            style: line.style.style(),
             known_at,
         },
+        bands: AbsoluteBands::new(),
         verdicts,
         cue: line.cue.map(|cue| CueGiven {
             id: cue.id,

@@ -13,7 +13,7 @@ use super::error::JournalError;
 /// Held as long as this process may write the journal.
 #[derive(Debug)]
 pub(super) struct WriterLock {
-    _file: File,
+    file: File,
 }
 
 /// The lock file of a journal: its path with `.lock` behind it.
@@ -54,7 +54,17 @@ impl WriterLock {
         if let Err(error) = write_holder(&mut file) {
             tracing::debug!(path = %path.display(), %error, "process number not noted");
         }
-        Ok(Self { _file: file })
+        Ok(Self { file })
+    }
+}
+
+impl Drop for WriterLock {
+    fn drop(&mut self) {
+        // Closing the file is not enough while a program is being started elsewhere in this process: until it runs, it
+        // holds a copy of every open file (flock(2)).
+        if let Err(error) = self.file.unlock() {
+            tracing::debug!(%error, "the journal's lock was left to the system");
+        }
     }
 }
 

@@ -31,10 +31,7 @@ pub use export::ExportFormat;
 pub use line::{RepLineError, parse_rep_line, rep_line};
 pub use open::{Journal, JournalReader, OpenReport, UncleanSession};
 pub use query::{Counts, HitterChoice, HitterRow, RepFilter, SessionRow, StoredRep};
-pub use record::{
-    HitterId, MeasureBand, MeasureBands, NewHitter, NewSession, PictureSize, RepId, RepRecord,
-    SessionId,
-};
+pub use record::{HitterId, NewHitter, NewSession, PictureSize, RepId, RepRecord, SessionId};
 pub use rep_log::{RepLog, RepLogError};
 pub use stamp::now_to_the_millisecond;
 pub use timeline::{TimelineError, decode_timeline, encode_timeline};

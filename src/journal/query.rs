@@ -6,13 +6,13 @@ use rusqlite::{OptionalExtension, params_from_iter};
 
 use super::error::JournalError;
 use super::open::JournalReader;
-use super::record::{HitterId, MeasureBands, PictureSize, RepId, SessionId};
+use super::record::{HitterId, PictureSize, RepId, SessionId};
 use super::rows::{
     REP_COLUMNS, REP_TABLES, SELECT_MEASURES, read_measures, read_rep, stamp_at, word_at,
 };
 use super::stamp::stamp_text;
 use super::timeline::decode_timeline;
-use crate::coach::JudgedRep;
+use crate::coach::{Baselines, JudgedRep};
 use crate::pose::PoseFrame;
 use crate::rep::Bats;
 
@@ -84,10 +84,8 @@ pub struct StoredRep {
     pub hitter_name: Option<String>,
     /// When it ended, by the wall clock.
     pub logged_at: Timestamp,
-    /// The rep with its verdicts and its cue.
+    /// The rep with its bands and verdicts, and its cue.
     pub judged: JudgedRep,
-    /// The bands that it was judged by.
-    pub bands: MeasureBands,
 }
 
 /// A hitter by number or by name.
@@ -323,6 +321,31 @@ impl JournalReader {
             count += 1;
         }
         Ok(count)
+    }
+
+    /// What is usual for a hitter, from all of their stored swings; `swings` of them fix it. A hitter who is not in the
+    /// journal yet has nothing usual.
+    ///
+    /// # Errors
+    /// Those of the disk.
+    pub fn baselines_of(
+        &self,
+        hitter: &HitterChoice,
+        swings: usize,
+    ) -> Result<Baselines, JournalError> {
+        let filter = RepFilter {
+            hitter: Some(hitter.clone()),
+            ..RepFilter::default()
+        };
+        let mut baselines = Baselines::new(swings);
+        let read = self.for_each_rep(&filter, |stored| {
+            baselines.add(&stored.judged.rep);
+            Ok(())
+        });
+        match read {
+            Ok(_) | Err(JournalError::NoSuchHitter { .. }) => Ok(baselines),
+            Err(error) => Err(error),
+        }
     }
 
     /// The filter as SQL. Only the conditions that are wanted are written, so that each can use its

@@ -1,6 +1,5 @@
 //! What is handed to the journal: hitters, sessions and reps, before they have a number there.
 
-use std::collections::BTreeMap;
 use std::fmt;
 
 use jiff::Timestamp;
@@ -9,7 +8,7 @@ use super::stamp::now_to_the_millisecond;
 use super::timeline::{TimelineError, encode_timeline};
 use crate::coach::JudgedRep;
 use crate::pose::PoseFrame;
-use crate::rep::{Bats, Measure, MeasureName};
+use crate::rep::{Bats, Measure};
 use crate::time::CaptureTime;
 
 macro_rules! ids {
@@ -73,18 +72,6 @@ pub struct NewSession {
     pub program_version: String,
 }
 
-/// The range a coach accepts for a measure, as it was when the rep was judged; an open end is `None`.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct MeasureBand {
-    /// Lowest value in band, in the measure's unit.
-    pub low: Option<f64>,
-    /// Highest value in band, in the measure's unit.
-    pub high: Option<f64>,
-}
-
-/// The bands that a rep was judged by.
-pub type MeasureBands = BTreeMap<MeasureName, MeasureBand>;
-
 /// The size of the pictures that landmarks were found in; needed to replay them.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct PictureSize {
@@ -97,10 +84,8 @@ pub struct PictureSize {
 /// A rep with all that the journal keeps of it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct RepRecord {
-    /// The rep, its verdicts and its cue.
+    /// The rep, its bands and verdicts, and its cue.
     pub judged: JudgedRep,
-    /// The bands behind the verdicts.
-    pub bands: MeasureBands,
     /// The landmarks from set to finish; may be empty, then no timeline is kept.
     pub frames: Vec<PoseFrame>,
     /// The size of the pictures that `frames` speak of.
@@ -111,15 +96,9 @@ pub struct RepRecord {
 
 impl RepRecord {
     /// A record of a rep that ended just now.
-    pub fn new(
-        judged: JudgedRep,
-        bands: MeasureBands,
-        frames: Vec<PoseFrame>,
-        picture: PictureSize,
-    ) -> Self {
+    pub fn new(judged: JudgedRep, frames: Vec<PoseFrame>, picture: PictureSize) -> Self {
         Self {
             judged,
-            bands,
             frames,
             picture,
             logged_at: now_to_the_millisecond(),
@@ -131,7 +110,6 @@ impl RepRecord {
 #[derive(Clone, Debug)]
 pub(super) struct PackedRep {
     pub(super) judged: JudgedRep,
-    pub(super) bands: MeasureBands,
     pub(super) timeline: Option<PackedTimeline>,
     pub(super) logged_at: Timestamp,
 }
@@ -154,7 +132,6 @@ impl PackedRep {
         });
         Self {
             judged: record.judged.clone(),
-            bands: record.bands.clone(),
             timeline,
             logged_at: record.logged_at,
         }

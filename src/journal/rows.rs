@@ -5,18 +5,17 @@
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
-use rusqlite::types::Type;
+use rusqlite::types::{Type, ValueRef};
 use rusqlite::{Connection, OptionalExtension, Row, Statement, TransactionBehavior, params};
 
 use super::open::UncleanSession;
 use super::query::StoredRep;
 use super::record::{
-    HitterId, MeasureBand, MeasureBands, NewHitter, NewSession, PackedRep, RepId, SessionId,
-    writable, writable_fps,
+    HitterId, NewHitter, NewSession, PackedRep, RepId, SessionId, writable, writable_fps,
 };
 use super::stamp::{parse_stamp, stamp_text};
-use crate::coach::{CueGiven, JudgedRep, Verdict};
-use crate::rep::{Bats, Events, Measure, MeasureName, Rep, RepKind, View};
+use crate::coach::{AbsoluteBand, AbsoluteBands, CueGiven, JudgedRep, Verdict};
+use crate::rep::{Bats, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Style, View};
 use crate::time::CaptureTime;
 
 const INSERT_SESSION: &str =
@@ -25,8 +24,10 @@ const INSERT_SESSION: &str =
 
 const INSERT_REP: &str = "INSERT INTO reps (session, number, kind, bats, view, fps,
         set_secs, gather_secs, lift_off_secs, plant_secs, heel_rise_secs, contact_secs, finish_secs,
-        known_at_secs, cue, cue_at_secs, cue_latency_ms, logged_at)
-     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18)";
+        known_at_secs, cue, cue_at_secs, cue_latency_ms, logged_at,
+        stance_width_cm, hand_height_cm, lift_height_cm, load)
+     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20,
+             ?21, ?22)";
 
 const INSERT_MEASURE: &str = "INSERT INTO measures (rep, name, value, plus_minus, confidence, verdict, band_low, band_high, why)
      VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)";
@@ -36,10 +37,12 @@ const INSERT_TIMELINE: &str =
      VALUES (?1, ?2, ?3, ?4, ?5)";
 
 /// The columns that [`read_rep`] reads, in its order.
-pub(super) const REP_COLUMNS: &str = "reps.id, reps.session, reps.number, reps.kind, reps.bats, reps.view, reps.fps,
+pub(super) const REP_COLUMNS: &str =
+    "reps.id, reps.session, reps.number, reps.kind, reps.bats, reps.view, reps.fps,
      reps.set_secs, reps.gather_secs, reps.lift_off_secs, reps.plant_secs, reps.heel_rise_secs,
      reps.contact_secs, reps.finish_secs, reps.known_at_secs,
-     reps.cue, reps.cue_at_secs, reps.cue_latency_ms, reps.logged_at, sessions.hitter, hitters.name";
+     reps.cue, reps.cue_at_secs, reps.cue_latency_ms, reps.logged_at, sessions.hitter, hitters.name,
+     reps.stance_width_cm, reps.hand_height_cm, reps.lift_height_cm, reps.load";
 
 /// The tables behind [`REP_COLUMNS`].
 pub(super) const REP_TABLES: &str = "reps JOIN sessions ON sessions.id = reps.session LEFT JOIN hitters ON hitters.id = sessions.hitter";
@@ -113,10 +116,12 @@ pub(super) fn insert_rep(
     let JudgedRep {
         number,
         rep,
+        bands,
         verdicts,
         cue,
     } = &packed.judged;
     let secs = |at: Option<CaptureTime>| at.map(CaptureTime::secs);
+    let length = |cm: Option<f64>| cm.filter(|cm| cm.is_finite());
     let events = &rep.events;
     connection.prepare_cached(INSERT_REP)?.execute(params![
         session.get(),
@@ -137,11 +142,15 @@ pub(super) fn insert_rep(
         cue.as_ref().map(|cue| cue.at.secs()),
         cue.as_ref().and_then(|cue| cue.latency_ms),
         stamp_text(packed.logged_at),
+        length(rep.style.stance_width_cm),
+        length(rep.style.hand_height_cm),
+        length(rep.style.lift_height_cm),
+        rep.style.load.map(LoadStyle::name),
     ])?;
     let id = connection.last_insert_rowid();
     let mut insert_measure = connection.prepare_cached(INSERT_MEASURE)?;
     for (name, measure) in &rep.measures {
-        let band = packed.bands.get(name).copied().unwrap_or_default();
+        let band = bands.get(name).copied().unwrap_or_default();
         let (made, why) = match writable(measure) {
             Measure::Made {
                 value,
@@ -252,6 +261,15 @@ pub(super) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep> {
         }),
         _ => None,
     };
+    let style = Style {
+        stance_width_cm: row.get(21)?,
+        hand_height_cm: row.get(22)?,
+        lift_height_cm: row.get(23)?,
+        load: match row.get_ref(24)? {
+            ValueRef::Null => None,
+            _ => Some(word_at(row, 24, &LoadStyle::ALL, LoadStyle::name)?),
+        },
+    };
     let rep = Rep {
         kind: word_at(row, 3, &[RepKind::Swing, RepKind::Take], RepKind::name)?,
         bats: word_at(row, 4, &[Bats::Left, Bats::Right], Bats::name)?,
@@ -264,6 +282,7 @@ pub(super) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep> {
         fps: row.get(6)?,
         events,
         measures: BTreeMap::new(),
+        style,
         known_at: CaptureTime::from_secs(row.get(14)?),
     };
     Ok(StoredRep {
@@ -275,10 +294,10 @@ pub(super) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep> {
         judged: JudgedRep {
             number: row.get(2)?,
             rep,
+            bands: AbsoluteBands::new(),
             verdicts: BTreeMap::new(),
             cue,
         },
-        bands: MeasureBands::new(),
     })
 }
 
@@ -303,19 +322,19 @@ pub(super) fn read_measures(
             None => Measure::NotMade { why: row.get(7)? },
         };
         stored.judged.rep.measures.insert(name, measure);
-        if row.get_ref(4)? != rusqlite::types::ValueRef::Null {
+        if row.get_ref(4)? != ValueRef::Null {
             let all = [Verdict::In, Verdict::Low, Verdict::High];
             stored
                 .judged
                 .verdicts
                 .insert(name, word_at(row, 4, &all, Verdict::name)?);
         }
-        let band = MeasureBand {
+        let band = AbsoluteBand {
             low: row.get(5)?,
             high: row.get(6)?,
         };
-        if band != MeasureBand::default() {
-            stored.bands.insert(name, band);
+        if band != AbsoluteBand::default() {
+            stored.judged.bands.insert(name, band);
         }
     }
     Ok(())

@@ -8,7 +8,10 @@ use rusqlite::{Connection, TransactionBehavior};
 pub(super) const APPLICATION_ID: i32 = 0x4347_484A;
 
 /// All steps, oldest first.
-pub(super) const STEPS: &[&str] = &[include_str!("schema/001_first.sql")];
+pub(super) const STEPS: &[&str] = &[
+    include_str!("schema/001_first.sql"),
+    include_str!("schema/002_style.sql"),
+];
 
 /// The newest version this program knows.
 pub(super) const VERSION: u32 = STEPS.len() as u32;

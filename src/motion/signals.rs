@@ -105,6 +105,8 @@ pub struct Signals {
     pub shoulder: Pair<Path>,
     /// Mass centre of the whole body.
     pub mass: Path,
+    /// The knees themselves.
+    pub knee: Pair<Path>,
     /// Middle of the knees.
     pub knees: Path,
     /// The feet.
@@ -145,6 +147,10 @@ impl Signals {
             left: need(Landmark::LeftShoulder)?,
             right: need(Landmark::RightShoulder)?,
         };
+        let knee = Pair {
+            left: need(Landmark::LeftKnee)?,
+            right: need(Landmark::RightKnee)?,
+        };
         let foot = |ankle, heel, toe| {
             Ok(Foot {
                 ankle: need(ankle)?,
@@ -178,7 +184,8 @@ impl Signals {
             hands: hands(&wrists),
             hips: Path::middle(&need(Landmark::LeftHip)?, &need(Landmark::RightHip)?),
             shoulders: Path::middle(&shoulder.left, &shoulder.right),
-            knees: Path::middle(&need(Landmark::LeftKnee)?, &need(Landmark::RightKnee)?),
+            knees: Path::middle(&knee.left, &knee.right),
+            knee,
             head,
             mass: centre_of_mass(&SegmentTable::DE_LEVA_MEAN, &path)?,
             wrists,
@@ -228,6 +235,10 @@ impl Signals {
             shoulder: Pair {
                 left: turn(&self.shoulder.left),
                 right: turn(&self.shoulder.right),
+            },
+            knee: Pair {
+                left: turn(&self.knee.left),
+                right: turn(&self.knee.right),
             },
             knees: turn(&self.knees),
             feet: Pair {

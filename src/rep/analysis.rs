@@ -8,6 +8,7 @@ use crate::time::CaptureTime;
 use super::events::{self, Moments};
 use super::finder::FinderSettings;
 use super::measures::{self, Setting};
+use super::style;
 use super::swing::{OPEN_SIDE_STANCE, Swing, standing};
 use super::types::{Bats, Events, MeasureName, Rep, RepKind, View};
 
@@ -272,7 +273,7 @@ fn rep(
 ) -> Rep {
     let (level, yaw_rad, roll_spread_rad) =
         levelled(signals, moments, forward, front_is_left, view);
-    let measures = measures::measure(&Setting {
+    let setting = Setting {
         signals: &level,
         moments,
         forward,
@@ -281,7 +282,9 @@ fn rep(
         view,
         yaw_rad,
         roll_spread_rad,
-    });
+    };
+    let measures = measures::measure(&setting);
+    let style = style::style(&setting);
     let time = |place: Option<f64>| place.map(|p| signals.time_at(p));
     Rep {
         kind,
@@ -302,6 +305,7 @@ fn rep(
             finish: time(moments.finish),
         },
         measures,
+        style,
         known_at: now,
     }
 }

@@ -39,11 +39,11 @@ pub(super) const LEAST_VISIBILITY: f64 = 0.4;
 
 /// Depth of the trunk that the model gives is this much too short. Found on rendered hitters with known joints and
 /// confirmed with each clip left out.
-const TRUNK_DEPTH: f64 = 1.2;
+pub(super) const TRUNK_DEPTH: f64 = 1.2;
 /// Standard uncertainty of a hinge read from the model's depth, degrees.
 const DEPTH_HINGE_DEG: f64 = 4.5;
 /// Hips' middle to shoulders' middle in the model's landmarks, as a share of standing height.
-const TRUNK_OF_HEIGHT: f64 = 0.284;
+pub(super) const TRUNK_OF_HEIGHT: f64 = 0.284;
 /// Standard uncertainty of that share from hitter to hitter and frame to frame, as a share of it.
 const TRUNK_SPREAD: f64 = 0.03;
 /// A trunk that looks upright gets shorter so little that its length says nothing: angles below this are not told from it.
@@ -59,7 +59,7 @@ const FOOT_OPEN_DEG: f64 = 6.0;
 const ROLL_SPREAD_RAD: f64 = 0.025;
 /// A level line that runs away from the camera rises in the picture by its length over this number: the sine of the angle
 /// at which a camera at waist to chest height some 4.5 m away looks down on the feet.
-const GROUND_SLOPE: f64 = 4.0;
+pub(super) const GROUND_SLOPE: f64 = 4.0;
 /// Heel to tip of the foot on the ground as that slope gives it, as a share of standing height. Outside of it the slope
 /// is wrong, as with a camera high on a wall, or the foot is not flat.
 const FOOT_OF_HEIGHT: RangeInclusive<f64> = 0.07..=0.26;
@@ -229,7 +229,12 @@ impl Sight<'_> {
         Ok(sum)
     }
 
-    pub(super) fn way_at(&self, from: &[Landmark], to: &[Landmark], i: usize) -> Result<Way, &'static str> {
+    pub(super) fn way_at(
+        &self,
+        from: &[Landmark],
+        to: &[Landmark],
+        i: usize,
+    ) -> Result<Way, &'static str> {
         let (start, end) = (self.metric(from, i)?, self.metric(to, i)?);
         let [x, y, z] = [0, 1, 2].map(|k| end[k] - start[k]);
         // The metric landmarks follow the camera's axes: the roll that the signals lost is still in them.

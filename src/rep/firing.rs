@@ -7,7 +7,7 @@ use crate::motion::filter::{Butterworth, derivative};
 use crate::motion::{Path, Signals};
 use crate::pose::Landmark;
 
-use super::angles::{Found, LEAST_VISIBILITY, Sight};
+use super::angles::{Found, LEAST_VISIBILITY, Sight, TRUNK_DEPTH};
 use super::types::{FIRING, sequence_value};
 
 /// The parts' movement is looked at from this long before plant to this long after contact, seconds.
@@ -150,7 +150,9 @@ impl Sight<'_> {
         // How much nearer to the camera than the hips, centimetres.
         let near = |ends: [Landmark; 2]| -> Result<Vec<f64>, &'static str> {
             let raw = (0..signals.len)
-                .map(|i| Ok(100.0 * self.way_at(&[LeftHip, RightHip], &ends, i)?.near))
+                .map(|i| {
+                    Ok(100.0 * TRUNK_DEPTH * self.way_at(&[LeftHip, RightHip], &ends, i)?.near)
+                })
                 .collect::<Result<Vec<f64>, &'static str>>()?;
             Ok(Butterworth::low_pass(BALANCE_HZ, signals.rate_hz).zero_phase(&raw))
         };
@@ -327,7 +329,10 @@ mod tests {
             ..Figure::default()
         };
         let (signals, moments) = apart.build();
-        assert_eq!(apart.sight(&signals, &moments).sequence(), Ok((1234.0, 0.0)));
+        assert_eq!(
+            apart.sight(&signals, &moments).sequence(),
+            Ok((1234.0, 0.0))
+        );
         let hands_first = Figure {
             fire_secs: [0.15, 0.20, 0.40, 0.00],
             contact_secs: 0.50,
@@ -371,7 +376,7 @@ mod tests {
     #[test]
     fn a_hold_lasts_until_the_feet_or_hips_go() {
         let figure = Figure {
-            leaves_secs: 2.0,
+            leaves_secs: 1.8,
             ..Figure::default()
         };
         let (signals, moments) = figure.build();

@@ -8,7 +8,9 @@ use std::collections::BTreeMap;
 
 use crate::motion::{Foot, Path, Signals};
 
+use super::angles::{Found, Sight};
 use super::events::Moments;
+use super::firing::finish_hold;
 use super::fit::Corner;
 use super::types::{Measure, MeasureName, RepKind, View};
 use super::weight::{Weighed, WeightMeasures, weight};
@@ -125,7 +127,17 @@ impl<'a> Maker<'a> {
     fn make(&self, name: MeasureName) -> Result<Measure, Why> {
         use MeasureName::*;
         let height = self.s.signals.scale.height_cm;
-        if self.s.kind == RepKind::Take && matches!(name, HeadToContact | HeadDrop | PlantToContact)
+        if self.s.kind == RepKind::Take
+            && matches!(
+                name,
+                HeadToContact
+                    | HeadDrop
+                    | PlantToContact
+                    | TrunkHingeChange
+                    | Sequence
+                    | BalanceOffset
+                    | FinishHold
+            )
         {
             return Err("no swing followed");
         }
@@ -133,6 +145,10 @@ impl<'a> Maker<'a> {
             GatherToPlant => return self.span(self.gather()?, self.plant()?),
             LiftToPlant => return self.span(self.lift_off()?, self.plant()?),
             PlantToContact => return self.span(self.plant()?, self.contact()?),
+            FinishHold => {
+                let held = finish_hold(self.s.signals, self.s.moments.finish);
+                return self.found(held, self.contact()?);
+            }
             _ if self.s.view != View::OpenSide => return Err("needs the camera at the open side"),
             _ => {}
         }
@@ -201,8 +217,29 @@ impl<'a> Maker<'a> {
                     plant,
                 )
             }
-            _ => Err("is not made yet"),
+            TrunkHinge => self.found(self.sight().trunk_hinge(), self.plant()?),
+            TrunkHingeChange => self.found(self.sight().trunk_hinge_change(), self.contact()?),
+            Separation => self.found(self.sight().separation(), self.plant()?),
+            FrontFootOpen => self.found(self.sight().front_foot_open(), self.plant()?),
+            BalanceOffset => self.found(self.sight().balance_offset(), self.contact()?),
+            Sequence => self.found(self.sight().sequence(), self.contact()?),
+            GatherToPlant | LiftToPlant | PlantToContact | FinishHold => Err("needs no open side"),
         }
+    }
+
+    fn sight(&self) -> Sight<'_> {
+        Sight {
+            signals: self.s.signals,
+            moments: self.s.moments,
+            forward: self.s.forward,
+            front_is_left: self.s.front_is_left,
+            yaw_rad: self.s.yaw_rad,
+        }
+    }
+
+    fn found(&self, found: Found, when: Corner) -> Result<Measure, Why> {
+        let (value, plus_minus) = found?;
+        self.made(value, plus_minus, &self.head, when)
     }
 
     fn weighed(&self, weighed: Result<Weighed, Why>) -> Result<Measure, Why> {

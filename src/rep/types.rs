@@ -317,6 +317,8 @@ pub struct Rep {
     pub events: Events,
     /// The rep's measures; a take has only those that end at plant.
     pub measures: BTreeMap<MeasureName, Measure>,
+    /// How this hitter stands and loads: recorded, never cued.
+    pub style: super::style::Style,
     /// When the stage knew that the rep was over, in capture time.
     pub known_at: CaptureTime,
 }

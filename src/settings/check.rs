@@ -4,7 +4,7 @@ use toml::Spanned;
 
 use super::file::File;
 use super::{CameraSettings, CueSettings, DEFAULT_FILE, HitterSettings, ModelChoice, Settings};
-use crate::coach::{Band, Bands};
+use crate::coach::{AbsoluteBand, Band, Bands, has_usual};
 use crate::pose::Model;
 use crate::rep::{Bats, MeasureName, View};
 
@@ -18,6 +18,9 @@ type Checked<T> = Result<T, Wrong>;
 
 /// Heights that a person who swings a bat may have, centimetres.
 const HEIGHTS_CM: std::ops::RangeInclusive<f64> = 80.0..=230.0;
+
+/// Swings that may fix a baseline: fewer say nothing, more take weeks.
+const BASELINE_SWINGS: std::ops::RangeInclusive<u32> = 5..=200;
 
 /// Checks a file's text. What the file leaves out is taken from the default file.
 pub(super) fn settings(text: &str) -> Checked<Settings> {
@@ -63,6 +66,16 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
             ],
         )?
         .flatten(),
+        cm_per_px: known_length(
+            given
+                .camera
+                .known_length_cm
+                .or(default.camera.known_length_cm),
+            given
+                .camera
+                .known_length_px
+                .or(default.camera.known_length_px),
+        )?,
     };
     let model = word(
         given.pose.model.or(default.pose.model),
@@ -85,6 +98,12 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         phrases: named(given.cues.phrases.or(default.cues.phrases)).map(Into::into),
     };
     let journal = named(given.journal.path.or(default.journal.path)).map(Into::into);
+    let baseline_swings = within(
+        given.baseline.swings.or(default.baseline.swings),
+        "swings",
+        *BASELINE_SWINGS.start(),
+        *BASELINE_SWINGS.end(),
+    )? as usize;
     let bands = bands(given.bands.or(default.bands).unwrap_or_default())?;
     Ok(Settings {
         hitter,
@@ -92,6 +111,7 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         model,
         cues,
         journal,
+        baseline_swings,
         bands,
         text: text.to_owned(),
     })
@@ -127,6 +147,28 @@ fn height(value: Option<Spanned<f64>>) -> Checked<Option<f64>> {
             HEIGHTS_CM.end()
         ),
     })
+}
+
+/// Centimetres a pixel from a length given in both; 0 in both means that none was measured.
+fn known_length(cm: Option<Spanned<f64>>, px: Option<Spanned<f64>>) -> Checked<Option<f64>> {
+    let (Some(cm), Some(px)) = (cm, px) else {
+        return Ok(None);
+    };
+    let scale = *cm.get_ref() / *px.get_ref();
+    match (*cm.get_ref() > 0.0, *px.get_ref() > 0.0) {
+        (false, false) if *cm.get_ref() == 0.0 && *px.get_ref() == 0.0 => Ok(None),
+        // A picture that shows a whole hitter has between a twentieth of a centimetre and three to a pixel.
+        (true, true) if (0.05..=3.0).contains(&scale) => Ok(Some(scale)),
+        _ => Err(Wrong {
+            at: px.span().start.max(cm.span().start),
+            reason: format!(
+                "known_length_cm = {} and known_length_px = {} do not go together; give both as measured where the hitter \
+                 stands, or 0 for both",
+                cm.get_ref(),
+                px.get_ref()
+            ),
+        }),
+    }
 }
 
 fn within<T>(value: Option<Spanned<T>>, key: &str, least: T, most: T) -> Checked<T>
@@ -205,25 +247,54 @@ fn bands(
         .map(|(name, band)| {
             let found = measure(&name)?;
             let at = band.span().start;
-            let super::file::Band { low, high } = band.into_inner();
-            let wrong = |reason: String| Err(Wrong { at, reason });
-            if [low, high]
-                .into_iter()
-                .flatten()
-                .any(|end| !end.is_finite())
-            {
-                return wrong(format!("the band of {found} has an end that is no number"));
-            }
-            if let (Some(low), Some(high)) = (low, high)
-                && low > high
-            {
-                return wrong(format!(
-                    "the band of {found} has low = {low} above high = {high}"
-                ));
-            }
-            Ok((found, Band { low, high }))
+            let band = self::band(found, band.into_inner());
+            Ok((found, band.map_err(|reason| Wrong { at, reason })?))
         })
         .collect()
+}
+
+/// The band of a measure, or why it cannot be.
+fn band(of: MeasureName, given: super::file::Band) -> Result<Band, String> {
+    let super::file::Band {
+        low,
+        high,
+        below,
+        above,
+    } = given;
+    let ends = [low, high, below, above];
+    if ends.into_iter().flatten().any(|end| !end.is_finite()) {
+        return Err(format!("the band of {of} has an end that is no number"));
+    }
+    let relative = below.is_some() || above.is_some();
+    if !relative {
+        return match (low, high) {
+            (Some(low), Some(high)) if low > high => Err(format!(
+                "the band of {of} has low = {low} above high = {high}"
+            )),
+            _ => Ok(Band::Absolute(AbsoluteBand { low, high })),
+        };
+    }
+    if low.is_some() || high.is_some() {
+        return Err(format!(
+            "the band of {of} mixes low or high with below or above; give low and high for fixed ends, or below and \
+             above for ends around the hitter's own usual value"
+        ));
+    }
+    if [below, above]
+        .into_iter()
+        .flatten()
+        .any(|reach| reach < 0.0)
+    {
+        return Err(format!(
+            "the band of {of} has below or above under 0; both say how far from the usual value is accepted"
+        ));
+    }
+    if !has_usual(of) {
+        return Err(format!(
+            "{of} has no usual value for a band to lie around; give low and high"
+        ));
+    }
+    Ok(Band::Relative { below, above })
 }
 
 #[cfg(test)]
@@ -266,12 +337,31 @@ mod tests {
                 2,
                 "above high",
             ),
+            (
+                "[bands]\n\nstride_length_cm = { below = 6, high = 90 }",
+                3,
+                "stride_length_cm mixes low or high with below or above",
+            ),
+            ("[bands]\nstride_length_cm = { below = -6 }", 2, "under 0"),
+            (
+                "[bands]\nstride_length_cm = { above = inf }",
+                2,
+                "no number",
+            ),
+            (
+                "[bands]\nhead_drop_cm = { high = 4 }\nsequence = { above = 1 }",
+                3,
+                "sequence has no usual value",
+            ),
+            ("[baseline]\nswings = 2", 2, "5 to 200"),
+            ("[baseline]\nreps = 20", 2, "unknown field `reps`"),
             ("[bands]\nhead_to_plant = { low = 5 }", 2, "no measure"),
             (
                 "[bands]\nhead_to_plant_cm = { lo = 5 }",
                 2,
                 "unknown field `lo`",
             ),
+            ("[camera]\nknown_length_cm = 43.2", 2, "do not go together"),
             ("[camera]\nspeed = 5", 2, "unknown field `speed`"),
             ("[camera]\nfps = \"fast\"", 2, "invalid type"),
             ("\n\n[camera", 3, ""),
@@ -294,10 +384,34 @@ mod tests {
         assert_eq!(settings.bands.len(), 1);
         assert_eq!(
             settings.bands[&MeasureName::HeadDrop],
-            Band {
+            Band::Absolute(AbsoluteBand {
                 low: None,
                 high: Some(4.0)
+            })
+        );
+    }
+
+    #[test]
+    fn a_band_may_lie_around_the_usual_value_with_one_end_or_two() {
+        let text = "[baseline]\nswings = 12\n[bands]\nstride_length_cm = { below = 6, above = 4.5 }\n\
+                    plant_to_contact_ms = { above = 40 }";
+        let settings = Settings::parse(text, Path::new("s.toml")).unwrap();
+        assert_eq!(settings.baseline_swings, 12);
+        assert_eq!(
+            settings.bands[&MeasureName::StrideLength],
+            Band::Relative {
+                below: Some(6.0),
+                above: Some(4.5)
             }
         );
+        assert_eq!(
+            settings.bands[&MeasureName::PlantToContact],
+            Band::Relative {
+                below: None,
+                above: Some(40.0)
+            }
+        );
+        let default = Settings::parse("", Path::new("s.toml")).unwrap();
+        assert_eq!(default.baseline_swings, crate::coach::DEFAULT_SWINGS);
     }
 }

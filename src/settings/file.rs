@@ -14,6 +14,7 @@ pub(super) struct File {
     pub pose: Pose,
     pub cues: Cues,
     pub journal: Journal,
+    pub baseline: Baseline,
     pub bands: Option<BTreeMap<Spanned<String>, Spanned<Band>>>,
 }
 
@@ -33,6 +34,8 @@ pub(super) struct Camera {
     pub height: Option<Spanned<u32>>,
     pub fps: Option<Spanned<u32>>,
     pub view: Option<Spanned<String>>,
+    pub known_length_cm: Option<Spanned<f64>>,
+    pub known_length_px: Option<Spanned<f64>>,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -57,7 +60,15 @@ pub(super) struct Journal {
 
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
+pub(super) struct Baseline {
+    pub swings: Option<Spanned<u32>>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
 pub(super) struct Band {
     pub low: Option<f64>,
     pub high: Option<f64>,
+    pub below: Option<f64>,
+    pub above: Option<f64>,
 }

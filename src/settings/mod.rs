@@ -27,6 +27,8 @@ pub struct Settings {
     pub cues: CueSettings,
     /// Where reps are kept; `None` means the user's data folder.
     pub journal: Option<PathBuf>,
+    /// How many swings fix what is usual for a hitter.
+    pub baseline_swings: usize,
     /// The coach's bands.
     pub bands: Bands,
     /// The file's text as it was read, for the journal.
@@ -57,6 +59,8 @@ pub struct CameraSettings {
     pub fps: u32,
     /// Where the camera stands, if it is not to be found out.
     pub view: Option<View>,
+    /// Centimetres a pixel where the hitter stands, from a known length in view.
+    pub cm_per_px: Option<f64>,
 }
 
 /// Which pose model.

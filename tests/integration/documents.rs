@@ -2,6 +2,7 @@
 
 use std::fs;
 
+use cagehand::coach::Band;
 use cagehand::rep::MeasureName;
 use cagehand::settings::{DEFAULT_FILE, Settings};
 
@@ -49,7 +50,10 @@ fn every_measure_is_documented_with_its_default_band() {
             .find(|l| l.starts_with(&format!("| `{name}` |")))
             .unwrap_or_else(|| panic!("{name} has no row"));
         let band = match defaults.bands.get(&name) {
-            Some(band) => format!("| {} to {} |", band.low.unwrap(), band.high.unwrap()),
+            Some(Band::Absolute(band)) => {
+                format!("| {} to {} |", band.low.unwrap(), band.high.unwrap())
+            }
+            Some(Band::Relative { .. }) => panic!("{name}: default bands are absolute"),
             None => "| none |".to_owned(),
         };
         assert!(
@@ -65,7 +69,7 @@ fn the_default_settings_name_every_key_and_parse_with_nothing_left_out() {
     // unknown one does not.
     let path = "default".as_ref();
     Settings::parse(DEFAULT_FILE, path).unwrap();
-    for section in ["hitter", "camera", "pose", "cues", "journal"] {
+    for section in ["hitter", "camera", "pose", "cues", "journal", "baseline"] {
         let broken = DEFAULT_FILE.replace(
             &format!("[{section}]"),
             &format!("[{section}]\nnot_a_key = 1"),

@@ -1,4 +1,4 @@
-//! The rep log, the exports and the pose track, as other programs read them.
+//! The rep log and the exports, as other programs read them.
 
 use std::fs;
 
@@ -18,19 +18,22 @@ fn a_line_has_the_keys_of_the_contract_in_their_order() {
             r#""head_drop_cm":{"value":3.25,"plus_minus":0.5,"confidence":0.8,"verdict":null},"#,
             r#""stride_length_cm":{"value":71.5,"plus_minus":2.0,"confidence":0.9,"verdict":"high"},"#,
             r#""hands_back_cm":{"value":null,"why":"back hand hidden"}},"#,
-            r#""cue":{"id":"head_forward","at":13.81,"latency_ms":118.0}}"#
+            r#""cue":{"id":"head_forward","at":13.81,"latency_ms":118.0},"#,
+            r#""style":{"stance_width_cm":62.5,"hand_height_cm":null,"lift_height_cm":11.5,"load":"toe_tap"}}"#
         )
     );
     rep.rep.kind = RepKind::Take;
     rep.rep.events = Events::default();
     rep.rep.measures.clear();
+    rep.rep.style = Style::default();
     rep.cue = None;
     assert_eq!(
         rep_line(&rep),
         concat!(
             r#"{"format":"rep","version":1,"rep":3,"kind":"take","bats":"right","view":"open-side","fps":60.0,"#,
             r#""events":{"set":null,"gather":null,"lift_off":null,"plant":null,"heel_rise":null,"contact":null,"finish":null},"#,
-            r#""measures":{},"cue":null}"#
+            r#""measures":{},"cue":null,"#,
+            r#""style":{"stance_width_cm":null,"hand_height_cm":null,"lift_height_cm":null,"load":null}}"#
         )
     );
 }
@@ -40,8 +43,9 @@ fn a_line_reads_back_to_the_rep_within_its_rounding() {
     let mut rep = judged(3);
     rep.cue.as_mut().unwrap().latency_ms = Some(118.0);
     let back = parse_rep_line(&rep_line(&rep)).unwrap();
-    // When the rep was known to be over is not in the line.
+    // When the rep was known to be over is not in the line, and neither are the bands.
     rep.rep.known_at = back.rep.known_at;
+    rep.bands.clear();
     assert_eq!(back, rep);
     assert_eq!(back.rep.known_at, CaptureTime::from_secs(13.66));
 
@@ -68,6 +72,88 @@ fn a_line_reads_back_to_the_rep_within_its_rounding() {
         );
         assert_eq!(rep_line(&back), line);
     }
+}
+
+/// A swing with a measure that is true and one that is an order.
+fn with_words() -> JudgedRep {
+    let mut rep = judged(1);
+    let made = |value| Measure::Made {
+        value,
+        plus_minus: 0.25,
+        confidence: 0.9,
+    };
+    rep.rep.measures = BTreeMap::from([
+        (MeasureName::BackBeforeForward, made(1.0)),
+        (MeasureName::Sequence, made(1243.0)),
+    ]);
+    rep.verdicts = BTreeMap::from([(MeasureName::Sequence, Verdict::High)]);
+    rep.bands.clear();
+    rep
+}
+
+#[test]
+fn what_is_no_quantity_is_written_in_words_and_read_back() {
+    let rep = with_words();
+    let line = rep_line(&rep);
+    assert!(
+        line.contains(concat!(
+            r#""measures":{"back_before_forward":{"value":true,"plus_minus":0.25,"confidence":0.9,"verdict":null},"#,
+            r#""sequence":{"value":["heel","knee","hands","hip"],"plus_minus":0.25,"confidence":0.9,"verdict":"high"}}"#
+        )),
+        "{line}"
+    );
+    let back = parse_rep_line(&line).unwrap();
+    assert_eq!(back.rep.measures, rep.rep.measures);
+    assert_eq!(back.verdicts, rep.verdicts);
+    assert_eq!(rep_line(&back), line);
+    let no = parse_rep_line(&line.replace(r#""value":true"#, r#""value":false"#)).unwrap();
+    assert_eq!(
+        no.rep.measures[&MeasureName::BackBeforeForward].value(),
+        Some(0.0)
+    );
+    for (right, wrong) in [
+        (r#""value":true"#, r#""value":1"#),
+        (r#""value":true"#, r#""value":["heel"]"#),
+        (r#"["heel","#, r#"["elbow","#),
+        (
+            r#""value":["heel","knee","hands","hip"]"#,
+            r#""value":1243"#,
+        ),
+    ] {
+        let error = parse_rep_line(&line.replace(right, wrong))
+            .unwrap_err()
+            .to_string();
+        assert!(error.contains("wrong kind"), "{wrong}: {error}");
+    }
+
+    let dir = tempfile::tempdir().unwrap();
+    let mut journal = Journal::open(&dir.path().join("journal.db")).unwrap();
+    let session_id = journal.begin_session(&session()).unwrap();
+    let record = RepRecord {
+        judged: rep,
+        ..record(1)
+    };
+    let id = journal.log_rep(session_id, &record).unwrap();
+    assert_eq!(journal.reader().rep(id).unwrap().judged, record.judged);
+    let text = exported(&journal, &RepFilter::default(), ExportFormat::Csv);
+    let mut table = csv::Reader::from_reader(text.as_bytes());
+    let header = table.headers().unwrap().clone();
+    let row = table.records().next().unwrap().unwrap();
+    let field = |name: &str| &row[header.iter().position(|column| column == name).unwrap()];
+    assert_eq!(field("back_before_forward"), "true");
+    assert_eq!(field("sequence"), "heel>knee>hands>hip");
+    assert_eq!(field("sequence_verdict"), "high");
+}
+
+#[test]
+fn lines_without_a_style_or_with_a_newer_one_are_read() {
+    let line = rep_line(&judged(1));
+    let (before, _) = line.split_once(r#","style""#).unwrap();
+    let old = parse_rep_line(&format!("{before}}}")).unwrap();
+    assert_eq!(old.rep.style, Style::default());
+    let newer = parse_rep_line(&line.replace("toe_tap", "hop")).unwrap();
+    assert_eq!(newer.rep.style.load, None);
+    assert_eq!(newer.rep.style.lift_height_cm, Some(11.5));
 }
 
 #[test]
@@ -293,75 +379,15 @@ fn a_table_has_units_in_its_header_and_a_field_for_each_column() {
         ("cue", "head_forward"),
         ("cue_at_secs", "13.81"),
         ("cue_latency_ms", ""),
+        ("stance_width_cm", "62.5"),
+        ("hand_height_cm", ""),
+        ("load", "toe_tap"),
     ] {
         assert_eq!(field(name), wanted, "{name}");
     }
     for name in MeasureName::ALL {
         assert!(header.iter().any(|column| column == name.name()), "{name}");
     }
-}
-
-#[test]
-fn a_rep_leaves_as_a_pose_track() {
-    let dir = tempfile::tempdir().unwrap();
-    let mut journal = Journal::open(&dir.path().join("journal.db")).unwrap();
-    let session_id = journal.begin_session(&session()).unwrap();
-    let mut rep = record(1);
-    for frame in &mut rep.frames {
-        // A source of fewer points: no toes.
-        for landmark in &mut frame.body.as_mut().unwrap().image[31..] {
-            *landmark = None;
-        }
-    }
-    rep.frames[0].captured_at = CaptureTime::from_nanos(16_666_667);
-    rep.frames[0].body.as_mut().unwrap().image[0] = Some(ImagePoint {
-        x_px: 10.0625,
-        y_px: -3.5,
-        visibility: 1.0,
-    });
-    rep.frames[1].body.as_mut().unwrap().image[0] = None;
-    rep.frames[2].body = None;
-    let id = journal.log_rep(session_id, &rep).unwrap();
-    let mut out = Vec::new();
-    journal.reader().export_timeline(id, &mut out).unwrap();
-    let text = String::from_utf8(out).unwrap();
-    let lines: Vec<&str> = text.lines().collect();
-    assert_eq!(lines.len(), 1 + rep.frames.len());
-    assert!(
-        lines[0].starts_with(
-            r#"{"format":"pose-track","version":1,"fps":60.0,"width":1280,"height":720,"landmarks":["nose","left_eye_inner","#
-        ),
-        "{}",
-        lines[0]
-    );
-    assert!(
-        lines[1].starts_with(r#"{"t":0.016666667,"points":[[10.0625,-3.5,1.0],["#),
-        "{}",
-        lines[1]
-    );
-    assert!(
-        lines[2].contains(r#""points":[[10.0625,-3.5,0.0],["#),
-        "{}",
-        lines[2]
-    );
-    assert!(lines[3].ends_with(r#""points":null}"#), "{}", lines[3]);
-    for line in &lines {
-        let value: serde_json::Value = serde_json::from_str(line).unwrap();
-        for list in ["landmarks", "points"] {
-            if let Some(list) = value.get(list).and_then(|list| list.as_array()) {
-                assert_eq!(list.len(), 31);
-            }
-        }
-    }
-
-    rep.judged = judged(2);
-    rep.frames.clear();
-    let bare = journal.log_rep(session_id, &rep).unwrap();
-    let error = journal
-        .reader()
-        .export_timeline(bare, Vec::new())
-        .unwrap_err();
-    assert!(matches!(error, JournalError::NoTimeline { .. }));
 }
 
 #[test]

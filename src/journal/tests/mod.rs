@@ -13,9 +13,9 @@ use jiff::Timestamp;
 use rusqlite::Connection;
 
 use super::*;
-use crate::coach::{CueGiven, JudgedRep, Verdict};
+use crate::coach::{AbsoluteBand, AbsoluteBands, CueGiven, JudgedRep, Verdict};
 use crate::pose::{Body, ImagePoint, LANDMARK_COUNT, PoseFrame, WorldPoint};
-use crate::rep::{Bats, Events, Measure, MeasureName, Rep, RepKind, View};
+use crate::rep::{Bats, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Style, View};
 use crate::time::CaptureTime;
 
 /// Numbers that look random and are the same in every run (xorshift, Marsaglia 2003).
@@ -90,8 +90,15 @@ pub(super) fn judged(number: u32) -> JudgedRep {
                 finish: time(13.66),
             },
             measures,
+            style: Style {
+                stance_width_cm: Some(62.5),
+                hand_height_cm: None,
+                lift_height_cm: Some(11.5),
+                load: Some(LoadStyle::ToeTap),
+            },
             known_at: CaptureTime::from_nanos(13_700_000_123 + i64::from(number) * 8_000_000_000),
         },
+        bands: bands(),
         verdicts: BTreeMap::from([
             (MeasureName::HeadToPlant, Verdict::In),
             (MeasureName::StrideLength, Verdict::High),
@@ -104,25 +111,25 @@ pub(super) fn judged(number: u32) -> JudgedRep {
     }
 }
 
-pub(super) fn bands() -> MeasureBands {
-    MeasureBands::from([
+fn bands() -> AbsoluteBands {
+    AbsoluteBands::from([
         (
             MeasureName::HeadToPlant,
-            MeasureBand {
+            AbsoluteBand {
                 low: Some(-2.0),
                 high: Some(8.0),
             },
         ),
         (
             MeasureName::StrideLength,
-            MeasureBand {
+            AbsoluteBand {
                 low: None,
                 high: Some(70.0),
             },
         ),
         (
             MeasureName::HandsBack,
-            MeasureBand {
+            AbsoluteBand {
                 low: Some(5.0),
                 high: Some(15.0),
             },
@@ -166,7 +173,6 @@ pub(super) fn frames(count: usize, fps: f64, world: bool, dice: &mut Dice) -> Ve
 pub(super) fn record(number: u32) -> RepRecord {
     RepRecord {
         judged: judged(number),
-        bands: bands(),
         frames: frames(120, 60.0, false, &mut Dice::new(number.into())),
         picture: PictureSize {
             width_px: 1280,

@@ -1,6 +1,7 @@
 //! The landmark timeline: what comes back, how small it is, and what bad bytes do.
 
 use super::*;
+use crate::pose::track::TrackReader;
 
 /// Any frames that the types allow, within the coordinates that a timeline holds.
 fn any_frames(dice: &mut Dice) -> Vec<PoseFrame> {
@@ -216,4 +217,93 @@ fn bytes_made_from_the_written_layout_are_understood() {
             frame(12_033_333_333, 723, Some(third)),
         ]
     );
+}
+
+#[test]
+fn a_rep_leaves_as_a_pose_track() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut journal = Journal::open(&dir.path().join("journal.db")).unwrap();
+    let session_id = journal.begin_session(&session()).unwrap();
+    let mut rep = record(1);
+    for frame in &mut rep.frames {
+        // A source of fewer points: no toes.
+        for landmark in &mut frame.body.as_mut().unwrap().image[31..] {
+            *landmark = None;
+        }
+    }
+    rep.frames[0].captured_at = CaptureTime::from_nanos(16_666_667);
+    rep.frames[0].body.as_mut().unwrap().image[0] = Some(ImagePoint {
+        x_px: 10.0625,
+        y_px: -3.5,
+        visibility: 1.0,
+    });
+    rep.frames[1].body.as_mut().unwrap().image[0] = None;
+    rep.frames[2].body = None;
+    // Metric landmarks cannot be told apart without all the points, so that they stay behind.
+    let all = frames(4, 60.0, true, &mut Dice::new(2));
+    rep.frames[3].body.as_mut().unwrap().world = all[3].body.as_ref().unwrap().world.clone();
+    let id = journal.log_rep(session_id, &rep).unwrap();
+    let mut out = Vec::new();
+    journal.reader().export_timeline(id, &mut out).unwrap();
+    let text = String::from_utf8(out).unwrap();
+    let lines: Vec<&str> = text.lines().collect();
+    assert_eq!(lines.len(), 1 + rep.frames.len());
+    assert!(
+        lines[0].starts_with(
+            r#"{"format":"pose-track","version":1,"fps":60.0,"width":1280,"height":720,"landmarks":["nose","left_eye_inner","#
+        ),
+        "{}",
+        lines[0]
+    );
+    assert!(
+        lines[1].starts_with(r#"{"t":0.016666667,"points":[[10.0625,-3.5,1.0],["#),
+        "{}",
+        lines[1]
+    );
+    assert!(
+        lines[2].contains(r#""points":[[10.0625,-3.5,0.0],["#),
+        "{}",
+        lines[2]
+    );
+    assert!(lines[3].ends_with(r#""points":null}"#), "{}", lines[3]);
+    assert!(!text.contains("world"));
+    for line in &lines {
+        let value: serde_json::Value = serde_json::from_str(line).unwrap();
+        for list in ["landmarks", "points"] {
+            if let Some(list) = value.get(list).and_then(|list| list.as_array()) {
+                assert_eq!(list.len(), 31);
+            }
+        }
+    }
+
+    // With every landmark the metric ones leave too, and the track reads back.
+    let mut whole = record(3);
+    whole.frames = frames(30, 60.0, true, &mut Dice::new(5));
+    whole.frames[1].body.as_mut().unwrap().world = None;
+    let id = journal.log_rep(session_id, &whole).unwrap();
+    let path = dir.path().join("rep.track.jsonl");
+    let file = std::fs::File::create(&path).unwrap();
+    journal.reader().export_timeline(id, file).unwrap();
+    let mut track = TrackReader::open(&path).unwrap();
+    let mut back = Vec::new();
+    while let Some(frame) = track.next_frame().unwrap() {
+        back.push(frame);
+    }
+    for (index, frame) in back.iter_mut().enumerate() {
+        frame.index = whole.frames[index].index;
+    }
+    let (px, visibility, metres) = farthest_apart(&on_the_grid(&whole.frames), &back);
+    assert!(
+        px < 1e-3 && visibility < 1e-4 && metres < 1e-6,
+        "{px} px, {visibility}, {metres} m"
+    );
+
+    rep.judged = judged(2);
+    rep.frames.clear();
+    let bare = journal.log_rep(session_id, &rep).unwrap();
+    let error = journal
+        .reader()
+        .export_timeline(bare, Vec::new())
+        .unwrap_err();
+    assert!(matches!(error, JournalError::NoTimeline { .. }));
 }

@@ -1,0 +1,312 @@
+//! The hitter's own usual values: a baseline for each measure and side.
+//!
+//! In: the hitter's swings in time order, stored ones first. Out: what is usual for a measure. Pure; nothing is kept
+//! between runs, for the journal's swings give the same baselines again.
+//!
+//! The rule: the first N values (the setting `baseline.swings`) fix the usual value as their median and the spread as
+//! their median absolute deviation, scaled to a standard deviation. From then on, each swing moves the usual value
+//! toward the median of the last N values, by a fiftieth of the spread at most, and the spread toward theirs by the
+//! same share of itself. A wild value hardly moves a median, and a slump of fifty swings moves what is usual by about one
+//! spread; a lasting change is followed in the end.
+
+use std::borrow::Borrow;
+use std::collections::{HashMap, VecDeque};
+
+use crate::motion::filter::median;
+use crate::rep::{Bats, MeasureName, Rep, RepKind, Unit};
+
+/// How many swings fix a baseline where nobody says otherwise.
+pub const DEFAULT_SWINGS: usize = 20;
+
+/// Median absolute deviation to standard deviation, for values that are spread normally (P. J. Rousseeuw and
+/// C. Croux, "Alternatives to the Median Absolute Deviation", J. Am. Stat. Assoc. 88, 1993).
+const DEVIATION_TO_SPREAD: f64 = 1.4826;
+
+/// The most that one swing moves the usual value, in spreads (our choice: fifty swings are a day's work).
+const MOST_STEP: f64 = 0.02;
+
+/// A spread of nothing would hold the usual value for ever; this is the last digit that logs show, in any unit.
+const LEAST_SPREAD: f64 = 0.01;
+
+/// What is usual for a hitter, in the measure's unit.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Usual {
+    /// The middle of the hitter's values.
+    pub median: f64,
+    /// One standard deviation of the hitter's values from swing to swing, as the median absolute deviation tells it.
+    pub spread: f64,
+    /// How many values are behind it.
+    pub count: usize,
+}
+
+/// The baselines of one hitter.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Baselines {
+    swings: usize,
+    measures: HashMap<(Bats, MeasureName), Baseline>,
+}
+
+impl Default for Baselines {
+    fn default() -> Self {
+        Self::new(DEFAULT_SWINGS)
+    }
+}
+
+impl Baselines {
+    /// No baseline yet; `swings` values will fix each, at least one.
+    pub fn new(swings: usize) -> Self {
+        Self {
+            swings: swings.max(1),
+            measures: HashMap::new(),
+        }
+    }
+
+    /// The baselines that these reps leave behind. They are the hitter's, oldest first; takes may be among them.
+    pub fn from_reps<R: Borrow<Rep>>(swings: usize, reps: impl IntoIterator<Item = R>) -> Self {
+        let mut baselines = Self::new(swings);
+        for rep in reps {
+            baselines.add(rep.borrow());
+        }
+        baselines
+    }
+
+    /// Takes the hitter's next rep in. Only the measures that were made in a swing count; a take changes nothing.
+    pub fn add(&mut self, rep: &Rep) {
+        if rep.kind != RepKind::Swing {
+            return;
+        }
+        for (&name, measure) in &rep.measures {
+            let value = measure.value().filter(|value| value.is_finite());
+            if let Some(value) = value.filter(|_| has_usual(name)) {
+                let baseline = self.measures.entry((rep.bats, name)).or_default();
+                baseline.add(value, self.swings);
+            }
+        }
+    }
+
+    /// What is usual on this side; `None` until enough swings are behind it, and for what has no usual value.
+    pub fn usual(&self, bats: Bats, name: MeasureName) -> Option<Usual> {
+        let baseline = self.measures.get(&(bats, name))?;
+        let (median, spread) = baseline.usual?;
+        Some(Usual {
+            median,
+            spread,
+            count: baseline.count,
+        })
+    }
+
+    /// How many more swings with this measure the baseline of this side needs; 0 where it is known.
+    pub fn missing(&self, bats: Bats, name: MeasureName) -> usize {
+        let count = self.measures.get(&(bats, name)).map_or(0, |b| b.count);
+        self.swings.saturating_sub(count)
+    }
+}
+
+/// Whether a measure can have a usual value: yes and no have none, and neither has an order.
+pub fn has_usual(name: MeasureName) -> bool {
+    !matches!(name.unit(), Unit::YesNo | Unit::Order)
+}
+
+/// The baseline of one measure.
+#[derive(Clone, Debug, Default, PartialEq)]
+struct Baseline {
+    /// The last values, as many as fix it at most.
+    latest: VecDeque<f64>,
+    count: usize,
+    /// Median and spread, once known.
+    usual: Option<(f64, f64)>,
+}
+
+impl Baseline {
+    fn add(&mut self, value: f64, swings: usize) {
+        self.count += 1;
+        self.latest.push_back(value);
+        if self.latest.len() > swings {
+            self.latest.pop_front();
+        }
+        if self.latest.len() < swings {
+            return;
+        }
+        let Some((new_median, new_spread)) = middle_and_spread(&self.latest) else {
+            return;
+        };
+        self.usual = Some(match self.usual {
+            None => (new_median, new_spread),
+            Some((median, spread)) => {
+                let step = MOST_STEP * spread.max(LEAST_SPREAD);
+                let toward = |from: f64, to: f64| from + (to - from).clamp(-step, step);
+                (toward(median, new_median), toward(spread, new_spread))
+            }
+        });
+    }
+}
+
+/// The median, and the median absolute deviation from it as a standard deviation.
+fn middle_and_spread(values: &VecDeque<f64>) -> Option<(f64, f64)> {
+    let values: Vec<f64> = values.iter().copied().collect();
+    let middle = median(&values)?;
+    let deviations: Vec<f64> = values.iter().map(|value| (value - middle).abs()).collect();
+    Some((middle, DEVIATION_TO_SPREAD * median(&deviations)?))
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeMap;
+
+    use super::*;
+    use crate::rep::{Events, Measure, Style, View};
+    use crate::time::CaptureTime;
+
+    const STRIDE: MeasureName = MeasureName::StrideLength;
+
+    fn swing(name: MeasureName, value: f64) -> Rep {
+        let measure = Measure::Made {
+            value,
+            plus_minus: 2.0,
+            confidence: 0.9,
+        };
+        Rep {
+            kind: RepKind::Swing,
+            bats: Bats::Right,
+            view: View::OpenSide,
+            fps: 60.0,
+            events: Events::default(),
+            measures: BTreeMap::from([(name, measure)]),
+            style: Style::default(),
+            known_at: CaptureTime::default(),
+        }
+    }
+
+    fn after(swings: usize, values: &[f64]) -> Baselines {
+        Baselines::from_reps(swings, values.iter().map(|v| swing(STRIDE, *v)))
+    }
+
+    fn usual(baselines: &Baselines) -> Usual {
+        baselines.usual(Bats::Right, STRIDE).unwrap()
+    }
+
+    /// Numbers about 70 with a spread of 2, the same in every run: sums of twelve uniform numbers (xorshift).
+    fn normal(count: usize, start: u64) -> Vec<f64> {
+        let mut state = start | 1;
+        let mut uniform = || {
+            state ^= state << 13;
+            state ^= state >> 7;
+            state ^= state << 17;
+            (state >> 11) as f64 / (1u64 << 53) as f64
+        };
+        (0..count)
+            .map(|_| 70.0 + 2.0 * ((0..12).map(|_| uniform()).sum::<f64>() - 6.0))
+            .collect()
+    }
+
+    #[test]
+    fn median_and_deviation_are_those_of_the_statistics_manual() {
+        // The example in the manual of R, stats::mad: mad(c(1:9), constant = 1) equals mad(c(1:8, 100), constant = 1),
+        // both 2.
+        let nine: Vec<f64> = (1..=9).map(f64::from).collect();
+        let wild: Vec<f64> = (1..=8).map(f64::from).chain([100.0]).collect();
+        for values in [nine, wild] {
+            let found = usual(&after(9, &values));
+            assert_eq!(found.median, 5.0);
+            assert!((found.spread - 2.0 * 1.4826).abs() < 1e-12);
+            assert_eq!(found.count, 9);
+        }
+        // The factor is one over the upper quartile of the normal distribution, 0.674489750196 (any table of it).
+        assert!((DEVIATION_TO_SPREAD * 0.674_489_750_196 - 1.0).abs() < 1e-5);
+    }
+
+    #[test]
+    fn nothing_is_usual_before_the_first_swings_are_in() {
+        let mut baselines = after(20, &normal(19, 3));
+        assert_eq!(baselines.usual(Bats::Right, STRIDE), None);
+        assert_eq!(baselines.missing(Bats::Right, STRIDE), 1);
+        // A take, a swing without the measure and one from the other side bring it no nearer.
+        baselines.add(&Rep {
+            kind: RepKind::Take,
+            ..swing(STRIDE, 70.0)
+        });
+        baselines.add(&Rep {
+            bats: Bats::Left,
+            ..swing(STRIDE, 70.0)
+        });
+        let hidden = Measure::NotMade {
+            why: "hidden".into(),
+        };
+        baselines.add(&Rep {
+            measures: BTreeMap::from([(STRIDE, hidden)]),
+            ..swing(STRIDE, 0.0)
+        });
+        baselines.add(&swing(STRIDE, f64::NAN));
+        assert_eq!(baselines.usual(Bats::Right, STRIDE), None);
+        baselines.add(&swing(STRIDE, 70.0));
+        assert_eq!(usual(&baselines).count, 20);
+        assert_eq!(baselines.missing(Bats::Right, STRIDE), 0);
+        assert_eq!(baselines.missing(Bats::Left, STRIDE), 19);
+    }
+
+    #[test]
+    fn steady_swings_keep_it_where_it_is() {
+        let found = usual(&after(20, &normal(400, 5)));
+        assert!((found.median - 70.0).abs() < 1.0, "{found:?}");
+        assert!((found.spread - 2.0).abs() < 0.8, "{found:?}");
+    }
+
+    #[test]
+    fn a_slump_does_not_become_the_norm_and_a_lasting_change_does() {
+        let first = normal(20, 7);
+        let before = usual(&after(20, &first));
+        let with_slump = |swings: usize| {
+            let slump = normal(swings, 11).into_iter().map(|v| v + 12.0);
+            usual(&after(
+                20,
+                &first.iter().copied().chain(slump).collect::<Vec<_>>(),
+            ))
+        };
+        // The spread, which the step hangs on, may have grown a little on the way.
+        let moved = |swings: usize| (with_slump(swings).median - before.median) / before.spread;
+        assert!((0.0..=0.4).contains(&moved(15)), "{}", moved(15));
+        assert!((0.5..=1.3).contains(&moved(50)), "{}", moved(50));
+        assert!((with_slump(800).median - 82.0).abs() < 1.0);
+        assert!((with_slump(800).spread - 2.0).abs() < 0.8);
+    }
+
+    #[test]
+    fn one_wild_value_moves_nothing_by_more_than_a_step() {
+        let values = normal(40, 13);
+        let before = usual(&after(20, &values));
+        let wild: Vec<f64> = values.iter().copied().chain([1e6]).collect();
+        let after_it = usual(&after(20, &wild));
+        assert!((after_it.median - before.median).abs() <= MOST_STEP * before.spread + 1e-12);
+        assert!((after_it.spread - before.spread).abs() <= MOST_STEP * before.spread + 1e-12);
+    }
+
+    #[test]
+    fn values_that_are_all_the_same_do_not_hold_it_for_ever() {
+        let mut values = vec![70.0; 20];
+        values.extend(normal(2000, 17).iter().map(|v| v + 5.0));
+        assert!((usual(&after(20, &values)).median - 75.0).abs() < 1.0);
+    }
+
+    #[test]
+    fn stored_swings_give_the_same_baselines_again() {
+        let values = normal(60, 19);
+        let mut live = Baselines::new(20);
+        for value in &values {
+            live.add(&swing(STRIDE, *value));
+        }
+        assert_eq!(live, after(20, &values));
+    }
+
+    #[test]
+    fn what_is_no_quantity_has_no_usual_value() {
+        for name in [MeasureName::BackBeforeForward, MeasureName::Sequence] {
+            let reps = (0..30).map(|_| swing(name, 1.0));
+            assert_eq!(
+                Baselines::from_reps(20, reps).usual(Bats::Right, name),
+                None
+            );
+            assert!(!has_usual(name));
+        }
+        assert!(has_usual(STRIDE));
+    }
+}

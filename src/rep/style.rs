@@ -1,0 +1,487 @@
+//! How a hitter stands and loads: recorded for the coach, never judged and never cued.
+//!
+//! In: the same levelled signals and moments as the measures. Out: a [`Style`], each part of it only where the
+//! recording shows it. Every hitter has a style; a coach leaves it alone unless it breaks something that is
+//! measured. Pure.
+
+use crate::motion::{Foot, Path, Signals};
+
+use super::events::Moments;
+use super::measures::Setting;
+use super::types::View;
+
+/// The resting place before the gather is averaged over this long.
+const REST_SECS: f64 = 0.3;
+/// Without a stride the hitter is taken to rest this long before contact.
+const REST_BEFORE_CONTACT_SECS: f64 = 0.8;
+/// Cutoff of the zero-phase low pass for the front foot, hertz.
+const FOOT_HZ: f64 = 9.0;
+/// Landmarks seen worse than this on average show no style.
+const LEAST_VISIBILITY: f64 = 0.4;
+
+/// An ankle that rises by less than this and a foot that travels by less than [`STILL_TRAVEL`] make no stride, shares
+/// of standing height. A heel that is only raised lifts the ankle by about this (common practice, no source).
+const STILL_RISE: f64 = 0.02;
+const STILL_TRAVEL: f64 = 0.03;
+/// An ankle that rises by less than this on its way slides, share of standing height: the rise of an ankle whose toe
+/// never leaves the ground (common practice, no source).
+const SLIDE_RISE: f64 = 0.04;
+/// A tap's rises are at least this high, share of standing height: well above what the landmarks of a foot jitter by.
+const TAP_RISE: f64 = 0.012;
+/// A foot that comes down between two rises has tapped where it gives up this share of the lower one of them. On
+/// rendered hitters the toes of feet that tapped gave up 0.80 or more, those of all others that had lain still 0.45
+/// or less.
+const TAP_DIP: f64 = 0.6;
+/// Where the foot stands after plant is averaged over this long.
+const STOOD_SECS: f64 = 0.05;
+
+/// How the front foot moves while the hitter loads.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum LoadStyle {
+    /// The foot rises, touches down, and rises again into the stride.
+    ToeTap,
+    /// The foot leaves the ground once.
+    LegLift,
+    /// The foot travels along the ground.
+    Slide,
+    /// The foot stays where it is.
+    NoStride,
+}
+
+impl LoadStyle {
+    /// Every way to load.
+    pub const ALL: [LoadStyle; 4] = [
+        LoadStyle::ToeTap,
+        LoadStyle::LegLift,
+        LoadStyle::Slide,
+        LoadStyle::NoStride,
+    ];
+
+    /// The word in logs and in the journal.
+    pub const fn name(self) -> &'static str {
+        match self {
+            LoadStyle::ToeTap => "toe_tap",
+            LoadStyle::LegLift => "leg_lift",
+            LoadStyle::Slide => "slide",
+            LoadStyle::NoStride => "no_stride",
+        }
+    }
+
+    /// The way to load of this name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|load| load.name() == name)
+    }
+}
+
+/// A hitter's style in one rep; `None` where the recording does not show it.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Style {
+    /// From ankle to ankle along the line to the pitcher while the hitter is set.
+    pub stance_width_cm: Option<f64>,
+    /// How high the hands are above the middle of the hips while the hitter is set.
+    pub hand_height_cm: Option<f64>,
+    /// How far the front ankle rises above the ground it stands on, at most, between set and plant.
+    pub lift_height_cm: Option<f64>,
+    /// How the front foot moves.
+    pub load: Option<LoadStyle>,
+}
+
+/// The style that a rep shows.
+pub fn style(setting: &Setting) -> Style {
+    let feet = &setting.signals.feet;
+    let (front, back) = if setting.front_is_left {
+        (&feet.left, &feet.right)
+    } else {
+        (&feet.right, &feet.left)
+    };
+    Looker {
+        signals: setting.signals,
+        moments: setting.moments,
+        forward: setting.forward,
+        view: setting.view,
+        unfold: 1.0 / setting.yaw_rad.unwrap_or(0.0).cos(),
+        front,
+        back,
+    }
+    .style()
+}
+
+/// First and last grid moment of a stretch.
+type Span = (usize, usize);
+
+struct Looker<'a> {
+    signals: &'a Signals,
+    moments: &'a Moments,
+    /// +1 where the pitcher is to the image's right.
+    forward: f64,
+    view: View,
+    /// What a length along the line to the pitcher is multiplied by, for the camera sees it at an angle.
+    unfold: f64,
+    front: &'a Foot,
+    back: &'a Foot,
+}
+
+impl Looker<'_> {
+    fn style(&self) -> Style {
+        let load = self.load();
+        Style {
+            stance_width_cm: self.stance_width(),
+            hand_height_cm: self.hand_height(),
+            lift_height_cm: load.map(|(rise_cm, _)| rise_cm),
+            load: load.map(|(_, load)| load),
+        }
+    }
+
+    /// The grid moments over which the hitter rests before the load.
+    fn rest(&self) -> Option<Span> {
+        let (signals, moments) = (self.signals, self.moments);
+        let until = match moments.gather.or(moments.lift_off) {
+            Some(start) => start.place,
+            // Without a stride nothing marks the start of the load.
+            None if moments.plant.is_none() => {
+                moments.contact?.place - REST_BEFORE_CONTACT_SECS * signals.rate_hz
+            }
+            // The recording begins in mid-stride.
+            None => return None,
+        };
+        let earliest = moments.set.unwrap_or(0.0).max(0.0);
+        let from = (until - REST_SECS * signals.rate_hz).max(earliest);
+        (until > from).then(|| (signals.index(from), signals.index(until)))
+    }
+
+    fn stance_width(&self) -> Option<f64> {
+        let rest = self.rest()?;
+        let (front, back) = (&self.front.ankle, &self.back.ankle);
+        if self.view != View::OpenSide || !self.seen(front, rest) || !self.seen(back, rest) {
+            return None;
+        }
+        let width = self.forward * (mean(&front.x_cm, rest) - mean(&back.x_cm, rest));
+        (width > 0.0).then_some(self.unfold * width)
+    }
+
+    fn hand_height(&self) -> Option<f64> {
+        let rest = self.rest()?;
+        let (hands, hips) = (&self.signals.hands, &self.signals.hips);
+        let seen = self.seen(hands, rest) && self.seen(hips, rest);
+        seen.then(|| mean(&hands.y_cm, rest) - mean(&hips.y_cm, rest))
+    }
+
+    /// How far the front ankle rises, centimetres, and what way to load that is.
+    fn load(&self) -> Option<(f64, LoadStyle)> {
+        let signals = self.signals;
+        let (rest, moments) = (self.rest()?, self.moments);
+        if self.view != View::OpenSide {
+            return None;
+        }
+        // A foot that never was fast enough for a stride has no plant; it is looked at until contact.
+        let down = signals.index(moments.plant.or(moments.contact)?.place);
+        let stretch = (rest.0, down);
+        if down <= rest.1 || !self.seen(&self.front.ankle, stretch) {
+            return None;
+        }
+        let height_cm = signals.scale.height_cm;
+        let foot = self.front.ankle.smoothed(FOOT_HZ, signals.rate_hz);
+        // A foot that jumps about while the hitter rests is not the foot: the model has lost it.
+        if range(&foot.y_cm, rest) > STILL_RISE * height_cm {
+            return None;
+        }
+        let stood = (
+            down,
+            signals.index(down as f64 + STOOD_SECS * signals.rate_hz),
+        );
+        let rise = above_ground(&foot, rest, stood);
+        let top = rise.iter().copied().fold(0.0, f64::max);
+        let travel = self.unfold * (mean(&foot.x_cm, stood) - mean(&foot.x_cm, rest)).abs();
+        // The toe alone touches the ground in a tap; the ankle stays up. Without toes the ankle has to do.
+        let toe = self
+            .front
+            .toe
+            .as_ref()
+            .filter(|toe| self.seen(toe, stretch));
+        let toe_rise =
+            toe.map(|toe| above_ground(&toe.smoothed(FOOT_HZ, signals.rate_hz), rest, stood));
+        let tapped = touches_down_between(toe_rise.as_ref().unwrap_or(&rise), TAP_RISE * height_cm);
+        let load = match tapped {
+            true => LoadStyle::ToeTap,
+            false => way(top, travel, height_cm),
+        };
+        Some((top, load))
+    }
+
+    fn seen(&self, path: &Path, (from, to): Span) -> bool {
+        let visible = mean(&path.visibility, (from, to)) >= LEAST_VISIBILITY;
+        visible && self.signals.found[from..=to].iter().all(|found| *found)
+    }
+}
+
+/// The foot's height above the ground from the end of its rest until it stands again, centimetres.
+///
+/// The ground runs straight from where the foot rested to where it stands: in the picture of a camera that stands off
+/// square the two are not at one height.
+fn above_ground(foot: &Path, rest: Span, stood: Span) -> Vec<f64> {
+    let (from_x, from_y) = (mean(&foot.x_cm, rest), mean(&foot.y_cm, rest));
+    let (to_x, to_y) = (mean(&foot.x_cm, stood), mean(&foot.y_cm, stood));
+    (rest.1..=stood.0)
+        .map(|i| {
+            let on_the_way = (foot.x_cm[i] - from_x) / (to_x - from_x);
+            let share = if on_the_way.is_finite() {
+                on_the_way.clamp(0.0, 1.0)
+            } else {
+                0.5
+            };
+            foot.y_cm[i] - from_y - share * (to_y - from_y)
+        })
+        .collect()
+}
+
+/// The way to load of a foot that does not tap, by how far its ankle rises and how far it travels, centimetres.
+fn way(rise: f64, travel: f64, height_cm: f64) -> LoadStyle {
+    if rise >= SLIDE_RISE * height_cm {
+        LoadStyle::LegLift
+    } else if rise >= STILL_RISE * height_cm || travel >= STILL_TRAVEL * height_cm {
+        LoadStyle::Slide
+    } else {
+        LoadStyle::NoStride
+    }
+}
+
+/// Whether there are two rises of at least `least` with a fall between them that gives up most of the lower one.
+fn touches_down_between(rise: &[f64], least: f64) -> bool {
+    // The highest from each place to the end.
+    let mut after = rise.to_vec();
+    for i in (0..after.len().saturating_sub(1)).rev() {
+        after[i] = after[i].max(after[i + 1]);
+    }
+    let mut before = f64::MIN;
+    rise.iter().zip(&after).any(|(&height, &after)| {
+        before = before.max(height);
+        let lower = before.min(after);
+        lower >= least && height <= (1.0 - TAP_DIP) * lower
+    })
+}
+
+fn mean(values: &[f64], (from, to): Span) -> f64 {
+    values[from..=to].iter().sum::<f64>() / (to - from + 1) as f64
+}
+
+fn range(values: &[f64], (from, to): Span) -> f64 {
+    let part = &values[from..=to];
+    part.iter().copied().fold(f64::MIN, f64::max) - part.iter().copied().fold(f64::MAX, f64::min)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::motion::{BodySeries, Scale};
+    use crate::pose::{Body, ImagePoint, Landmark, PoseFrame};
+    use crate::rep::fit::Corner;
+    use crate::time::CaptureTime;
+
+    const RATE: f64 = 60.0;
+    const CM_PER_PX: f64 = 0.4;
+    const HEIGHT_CM: f64 = 180.0;
+    /// The load runs from here to plant.
+    const GATHER: f64 = 60.0;
+    const PLANT: f64 = 108.0;
+
+    /// The style of a right-handed hitter with the pitcher to the right who stands still but for the front foot. It is
+    /// moved right and up by `foot`, its ankle further up by `ankle_more`, both centimetres over the share of the load
+    /// that is done: below 0 at rest, above 1 after plant.
+    fn looked_at(
+        foot: impl Fn(f64) -> (f64, f64),
+        ankle_more: impl Fn(f64) -> f64,
+        toes: bool,
+    ) -> Style {
+        let at = |place| Some(Corner { place, spread: 0.5 });
+        let moments = Moments {
+            set: Some(5.0),
+            gather: at(GATHER),
+            lift_off: at(GATHER + 8.0),
+            plant: at(PLANT),
+            contact: at(PLANT + 11.0),
+            ..Moments::default()
+        };
+        looked_at_with(&moments, foot, ankle_more, toes)
+    }
+
+    fn looked_at_with(
+        moments: &Moments,
+        foot: impl Fn(f64) -> (f64, f64),
+        ankle_more: impl Fn(f64) -> f64,
+        toes: bool,
+    ) -> Style {
+        let frames: Vec<PoseFrame> = (0..150u32)
+            .map(|i| {
+                let share = (f64::from(i) - GATHER) / (PLANT - GATHER);
+                let (right, up) = foot(share);
+                let mut body = Body::empty();
+                let mut put = |l: Landmark, x_cm: f64, y_cm: f64| {
+                    body.image[l.index()] = Some(ImagePoint {
+                        x_px: (500.0 + x_cm / CM_PER_PX) as f32,
+                        y_px: (600.0 - y_cm / CM_PER_PX) as f32,
+                        visibility: 0.95,
+                    });
+                };
+                use Landmark::*;
+                for (l, x, y) in [
+                    (LeftEar, 0.0, 160.0),
+                    (RightEar, 0.0, 160.0),
+                    (LeftShoulder, 12.0, 138.0),
+                    (RightShoulder, -18.0, 138.0),
+                    (LeftWrist, -26.0, 131.0),
+                    (RightWrist, -26.0, 135.0),
+                    (LeftHip, 5.0, 90.0),
+                    (RightHip, -9.0, 90.0),
+                    (LeftKnee, 22.0, 49.0),
+                    (RightKnee, -26.0, 49.0),
+                    (RightAnkle, -32.0, 8.0),
+                    (LeftAnkle, 28.0 + right, 8.0 + up + ankle_more(share)),
+                ] {
+                    put(l, x, y);
+                }
+                if toes {
+                    put(LeftFootIndex, 30.0 + right, up);
+                    put(RightFootIndex, -30.0, 0.0);
+                }
+                PoseFrame {
+                    index: u64::from(i),
+                    captured_at: CaptureTime::from_secs(f64::from(i) / RATE),
+                    body: Some(body),
+                }
+            })
+            .collect();
+        let series = BodySeries::from_frames(&frames, RATE).unwrap();
+        let scale = Scale {
+            cm_per_px: CM_PER_PX,
+            height_cm: HEIGHT_CM,
+            spread: 0.02,
+        };
+        let signals = Signals::new(&series, scale, 0.0).unwrap();
+        Looker {
+            signals: &signals,
+            moments,
+            forward: 1.0,
+            view: View::OpenSide,
+            unfold: 1.0,
+            front: &signals.feet.left,
+            back: &signals.feet.right,
+        }
+        .style()
+    }
+
+    /// One rise and fall over a part of the load.
+    fn hump(share: f64, from: f64, to: f64, high: f64) -> f64 {
+        if (from..to).contains(&share) {
+            high * (std::f64::consts::PI * (share - from) / (to - from)).sin()
+        } else {
+            0.0
+        }
+    }
+
+    fn step(share: f64, cm: f64) -> f64 {
+        let share = share.clamp(0.0, 1.0);
+        cm * share * share * (3.0 - 2.0 * share)
+    }
+
+    #[test]
+    fn a_hitter_who_stands_still_is_as_wide_and_the_hands_as_high_as_drawn() {
+        let style = looked_at(|s| (step(s, 30.0), hump(s, 0.1, 1.0, 14.0)), |_| 0.0, true);
+        let near = |value: Option<f64>, wanted: f64, by: f64| {
+            assert!(
+                value.is_some_and(|v| (v - wanted).abs() <= by),
+                "{value:?} for {wanted}"
+            );
+        };
+        near(style.stance_width_cm, 60.0, 0.2);
+        near(style.hand_height_cm, 43.0, 0.2);
+        near(style.lift_height_cm, 14.0, 0.7);
+        assert_eq!(style.load, Some(LoadStyle::LegLift));
+    }
+
+    #[test]
+    fn the_ways_to_load_are_told_apart() {
+        let tap = |s: f64| hump(s, 0.05, 0.45, 9.0) + hump(s, 0.55, 1.0, 12.0);
+        let load = |foot: &dyn Fn(f64) -> (f64, f64)| looked_at(foot, |_| 0.0, true).load;
+        assert_eq!(load(&|s| (step(s, 25.0), tap(s))), Some(LoadStyle::ToeTap));
+        assert_eq!(
+            load(&|s| (0.0, hump(s, 0.1, 1.0, 25.0))),
+            Some(LoadStyle::LegLift)
+        );
+        assert_eq!(
+            load(&|s| (step(s, 25.0), hump(s, 0.1, 1.0, 3.0))),
+            Some(LoadStyle::Slide)
+        );
+        assert_eq!(
+            load(&|s| (step(s, 1.0), hump(s, 0.3, 0.9, 2.0))),
+            Some(LoadStyle::NoStride)
+        );
+        // A foot that waits high and goes on is no tap.
+        let waits = |s: f64| hump(s, 0.05, 0.6, 12.0).max(hump(s, 0.3, 1.0, 12.0));
+        assert_eq!(
+            load(&|s| (step(s, 25.0), waits(s))),
+            Some(LoadStyle::LegLift)
+        );
+    }
+
+    #[test]
+    fn the_toe_shows_a_tap_in_which_the_heel_stays_up() {
+        let tap = |s: f64| {
+            (
+                step(s, 25.0),
+                hump(s, 0.05, 0.45, 7.0) + hump(s, 0.55, 1.0, 8.0),
+            )
+        };
+        let heel_up = |s: f64| hump(s, 0.05, 1.0, 7.0);
+        assert_eq!(looked_at(tap, heel_up, true).load, Some(LoadStyle::ToeTap));
+        assert_eq!(looked_at(tap, |_| 0.0, false).load, Some(LoadStyle::ToeTap));
+    }
+
+    #[test]
+    fn ground_that_runs_downhill_in_the_picture_is_no_rise() {
+        // An oblique camera sees the foot come 6 cm nearer, which is lower in the picture.
+        let style = looked_at(|s| (step(s, 30.0), -step(s, 6.0)), |_| 0.0, true);
+        assert_eq!(style.load, Some(LoadStyle::Slide));
+        assert!(style.lift_height_cm.unwrap() < 0.5, "{style:?}");
+    }
+
+    #[test]
+    fn a_foot_that_jumps_about_at_rest_shows_no_load() {
+        let stride = |s: f64| (step(s, 25.0), hump(s, 0.1, 1.0, 14.0));
+        let jumps = |s: f64| if (-0.3..-0.15).contains(&s) { 9.0 } else { 0.0 };
+        let lost = looked_at(stride, jumps, true);
+        assert_eq!((lost.load, lost.lift_height_cm), (None, None));
+        assert!(lost.stance_width_cm.is_some());
+    }
+
+    #[test]
+    fn a_swing_without_a_stride_is_told_from_a_recording_that_begins_in_one() {
+        let contact = Some(Corner {
+            place: PLANT + 11.0,
+            spread: 1.0,
+        });
+        let swing = Moments {
+            contact,
+            ..Moments::default()
+        };
+        let still = looked_at_with(&swing, |_| (0.0, 0.0), |s| hump(s, 0.3, 1.0, 2.0), true);
+        assert_eq!(still.load, Some(LoadStyle::NoStride));
+        assert!(still.stance_width_cm.is_some());
+        let landed = Moments {
+            plant: Some(Corner {
+                place: PLANT,
+                spread: 0.5,
+            }),
+            ..swing
+        };
+        let begun = looked_at_with(&landed, |_| (0.0, 0.0), |_| 0.0, true);
+        assert_eq!(begun, Style::default());
+    }
+
+    #[test]
+    fn every_way_to_load_has_its_own_name() {
+        for load in LoadStyle::ALL {
+            assert_eq!(LoadStyle::from_name(load.name()), Some(load));
+        }
+        assert_eq!(LoadStyle::from_name("hop"), None);
+    }
+}
