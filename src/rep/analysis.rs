@@ -70,12 +70,12 @@ pub fn swing(
             let turned = known.no_turn_before.is_some_and(|(until, forward)| {
                 signals.time_at(*i as f64) < until && swing.forward != forward
             });
-            !turned && allowed(known.told, swing.forward, swing.front_is_left)
+            !turned && allowed(known.told, swing.front_is_left)
         })?
         .1;
     let front_is_left = match known.told.bats {
         Some(bats) => bats == Bats::Right,
-        None => swing_side(&found),
+        None => found.front_is_left,
     };
     let moments = events::of_swing(signals, found.hand_peak, found.forward, front_is_left);
     let view = known
@@ -106,12 +106,8 @@ pub fn swing(
     })
 }
 
-fn swing_side(swing: &Swing) -> bool {
-    swing.front_is_left
-}
-
 /// Whether a swing's feet agree with the side that was told.
-fn allowed(told: &FinderSettings, _forward: f64, front_is_left: bool) -> bool {
+fn allowed(told: &FinderSettings, front_is_left: bool) -> bool {
     match told.bats {
         Some(bats) => {
             (bats == Bats::Right) == front_is_left || told.view.is_some_and(|v| v != View::OpenSide)

@@ -10,11 +10,13 @@ use serde_json::Value;
 use super::program::{Place, json_lines, recording};
 use super::truth::{Errors, Truth};
 
-/// Rep logs by clip and model: each recording runs through the program once, whatever the tests ask of it.
-static LOGS: Mutex<BTreeMap<(String, String), Arc<OnceLock<Vec<Value>>>>> =
-    Mutex::new(BTreeMap::new());
+/// One rep log, made when it is first asked for.
+type Log = Arc<OnceLock<Vec<Value>>>;
 
-fn log_of(name: &str, model: &str) -> Arc<OnceLock<Vec<Value>>> {
+/// Rep logs by clip and model: each recording runs through the program once, whatever the tests ask of it.
+static LOGS: Mutex<BTreeMap<(String, String), Log>> = Mutex::new(BTreeMap::new());
+
+fn log_of(name: &str, model: &str) -> Log {
     let cell = Arc::clone(
         LOGS.lock()
             .unwrap()
