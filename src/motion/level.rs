@@ -16,8 +16,8 @@ const WEIGHT_BEHIND: f64 = 0.05;
 /// How far the plumb line and the ground line are trusted. Stands are level within about 2 degrees (one standard
 /// deviation); the plumb line is off by as much from hitter to hitter, the ground line by 1 (found on rendered
 /// hitters, each clip judged with the constants of the others).
-const TRUST_PLUMB: f64 = 0.25;
-const TRUST_GROUND: f64 = 0.55;
+const TRUST_PLUMB: f64 = 0.35;
+const TRUST_GROUND: f64 = 0.5;
 /// What the ground line falls toward the front foot by, for each radian that the camera stands on the pitcher's side:
 /// the camera's height over its distance, about 1 m over 5 m.
 const FALL_PER_YAW: f64 = 0.18;

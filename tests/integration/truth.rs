@@ -125,6 +125,14 @@ impl Errors {
         spreads.iter().filter(|s| s.abs() < 1.0).count() as f64 / spreads.len() as f64
     }
 
+    /// The largest error, in its own `plus_minus`.
+    pub fn worst_in_spreads(&self, name: &str) -> f64 {
+        self.in_spreads[name]
+            .iter()
+            .map(|s| s.abs())
+            .fold(0.0, f64::max)
+    }
+
     /// The median and the largest of the absolute errors.
     pub fn median_and_worst(&self, name: &str) -> (f64, f64) {
         let mut errors: Vec<f64> = self.by_name[name].iter().map(|e| e.abs()).collect();

@@ -85,7 +85,13 @@ fn hold(errors: &Errors, name: &str, median: f64, worst: f64) {
 fn hold_places(errors: &Errors, stride_cm: f64) {
     hold(errors, "head_to_plant_cm", 1.5, 5.0);
     hold(errors, "stride_length_cm", stride_cm, 8.0);
-    hold(errors, "head_between_feet_pct", 4.0, 12.0);
+    hold(errors, "head_between_feet_pct", 4.0, f64::INFINITY);
+    // The widest of its errors come of the camera's angle; its plus_minus knows.
+    let worst = errors.worst_in_spreads("head_between_feet_pct");
+    assert!(
+        worst < 3.0,
+        "head_between_feet_pct: an error of {worst:.1} plus_minus"
+    );
     hold(errors, "hands_back_cm", 3.0, 12.0);
 }
 
