@@ -5,6 +5,7 @@
 //! - `listening`: the sound file holds the right cue at the right time
 //! - `bad_input`: each kind of bad input gets a clear error and loses nothing
 //! - `documents`: the documents say what is so
+//! - `tracks`: pose tracks of a captured swing give its truth, those of other movements give no rep
 
 #![allow(
     clippy::unwrap_used,
@@ -22,6 +23,10 @@ mod end_to_end;
 mod listening;
 #[path = "integration/program.rs"]
 mod program;
+#[path = "integration/stage.rs"]
+mod stage;
+#[path = "integration/tracks.rs"]
+mod tracks;
 #[path = "integration/truth.rs"]
 mod truth;
 #[path = "integration/truth_clips.rs"]

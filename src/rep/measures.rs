@@ -297,13 +297,13 @@ impl<'a> Maker<'a> {
     /// The mean before the gather, while the hitter is set.
     fn rest(&self, values: &[f64]) -> Result<f64, Why> {
         let signals = self.s.signals;
-        let until = self
-            .s
-            .moments
-            .gather
-            .or(self.s.moments.lift_off)
-            .ok_or("the recording does not show the hitter set")?
-            .place;
+        let rest = REST_SECS * signals.rate_hz;
+        let until = match (self.s.moments.gather, self.s.moments.lift_off) {
+            (Some(gather), _) => gather.place,
+            // Whose gather began before the recording is taken as he stood before the foot left, if that much shows.
+            (None, Some(lift)) if lift.place >= rest => lift.place,
+            _ => return Err("the recording does not show the hitter set"),
+        };
         let from = (until - REST_SECS * signals.rate_hz).max(self.s.moments.set.unwrap_or(0.0));
         let (from, until) = (signals.index(from), signals.index(until));
         Ok(values[from..=until].iter().sum::<f64>() / (until - from + 1) as f64)

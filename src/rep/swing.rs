@@ -9,21 +9,34 @@ use super::fit::peak_place;
 
 /// Slowest peak of the hands that counts, H a second. Skilled hitters reach about 4, an easy dry swing 2.5.
 const PEAK_SPEED: f64 = 1.7;
+/// The same seen along the line to the pitcher, where much of the hands' way is toward the camera.
+const PEAK_SPEED_END_ON: f64 = 1.5;
 /// The hands' path from load to the end of the burst, straight line, H.
-const REACH: f64 = 0.2;
+const REACH: f64 = 0.15;
 /// The part of it that must go toward the pitcher in an open-side view, H.
 const REACH_FORWARD: f64 = 0.15;
+/// Farthest that the hands rise or fall from the load on, H, and how many times as far as they go across, whatever the
+/// view: jumping jacks and lifts are steeper.
+const RISE: f64 = 0.34;
+const STEEPEST: f64 = 5.0;
+/// Highest that the hands wait above the head, and lowest below the hips that they come through, H.
+const OVERHEAD: f64 = 0.08;
+const BELOW_HIPS: f64 = 0.02;
 /// Farthest apart that the wrists may be through the burst (median), H.
-const GRIP: f64 = 0.2;
+const GRIP: f64 = 0.21;
+/// The same for four fifths of the time: a landmark may jump, hands that part stay apart.
+const GRIP_MOST: f64 = 0.27;
 /// Each hand gets at least this far from the load, H.
-const EACH_HAND: f64 = 0.1;
+const EACH_HAND: f64 = 0.08;
 /// Farthest that the hips, the stiller foot and the other foot get from the load to the hands' peak, H. The last one
 /// leaves room for a stride that lands late.
-const HIPS_TRAVEL: f64 = 0.14;
+const HIPS_TRAVEL: f64 = 0.2;
+/// The same for the hips along the line to the pitcher, where the way that the stride takes them does not show.
+const HIPS_TRAVEL_END_ON: f64 = 0.12;
 const BACK_FOOT_TRAVEL: f64 = 0.1;
 const FRONT_FOOT_TRAVEL: f64 = 0.3;
 /// Narrowest stance that counts as seen from the open side, H.
-pub(super) const OPEN_SIDE_STANCE: f64 = 0.17;
+pub(super) const OPEN_SIDE_STANCE: f64 = 0.25;
 /// How long before the peak the hands still rest at the load, seconds.
 const LOAD_SECS: std::ops::Range<f64> = 0.12..0.35;
 
@@ -67,7 +80,15 @@ impl Swing {
         let height = signals.scale.height_cm;
         let rate = signals.rate_hz;
         let steps = |secs: f64| (secs * rate).round() as usize;
-        if hand_speed[peak] < PEAK_SPEED * height {
+        let (left, right) = (&signals.feet.left.ankle, &signals.feet.right.ankle);
+        let stance = (left.x_cm[peak] - right.x_cm[peak]).abs();
+        let open_side = stance >= OPEN_SIDE_STANCE * height;
+        let least = if open_side {
+            PEAK_SPEED
+        } else {
+            PEAK_SPEED_END_ON
+        };
+        if hand_speed[peak] < least * height {
             return Err(NoSwing::Slow);
         }
         let start = peak.saturating_sub(steps(0.3));
@@ -93,14 +114,13 @@ impl Swing {
             .unwrap_or(end);
         let across = hands.x_cm[far] - hands.x_cm[load];
         let rise = hands.y_cm[far] - hands.y_cm[load];
-        if across.hypot(rise) < REACH * height {
+        if across.hypot(rise) < REACH * height
+            || rise.abs() > (STEEPEST * across.abs()).min(RISE * height)
+        {
             return Err(NoSwing::Short);
         }
         let forward = if across >= 0.0 { 1.0 } else { -1.0 };
 
-        let (left, right) = (&signals.feet.left.ankle, &signals.feet.right.ankle);
-        let stance = (left.x_cm[peak] - right.x_cm[peak]).abs();
-        let open_side = stance >= OPEN_SIDE_STANCE * height;
         if open_side && across.abs() < REACH_FORWARD * height {
             return Err(NoSwing::Short);
         }
@@ -110,7 +130,7 @@ impl Swing {
             .map(|i| (l.x_cm[i] - r.x_cm[i]).hypot(l.y_cm[i] - r.y_cm[i]))
             .collect();
         gaps.sort_by(f64::total_cmp);
-        if gaps[gaps.len() / 2] > GRIP * height {
+        if gaps[gaps.len() / 2] > GRIP * height || gaps[gaps.len() * 4 / 5] > GRIP_MOST * height {
             return Err(NoSwing::HandsApart);
         }
         // Both hands hold the bat: where only one of them gets anywhere, the other's landmark has jumped, as it does
@@ -126,7 +146,13 @@ impl Swing {
 
         let behind = forward * (signals.shoulders.x_cm[load] - hands.x_cm[load]);
         let above_hips = hands.y_cm[load] - signals.hips.y_cm[load];
-        if (open_side && behind < 0.02 * height) || above_hips < 0.02 * height {
+        let above_head = hands.y_cm[load] - signals.head.y_cm[load];
+        let through_below = signals.hips.y_cm[far] - hands.y_cm[far];
+        if (open_side && behind < 0.02 * height)
+            || above_hips < 0.02 * height
+            || above_head > OVERHEAD * height
+            || through_below > BELOW_HIPS * height
+        {
             return Err(NoSwing::NotLoaded);
         }
 
@@ -145,7 +171,12 @@ impl Swing {
             travel(left).min(travel(right)),
             travel(left).max(travel(right)),
         );
-        if travel(&signals.hips) > HIPS_TRAVEL * height
+        let hips_most = if open_side {
+            HIPS_TRAVEL
+        } else {
+            HIPS_TRAVEL_END_ON
+        };
+        if travel(&signals.hips) > hips_most * height
             || feet_least > BACK_FOOT_TRAVEL * height
             || feet_most > FRONT_FOOT_TRAVEL * height
         {

@@ -1,0 +1,21 @@
+//! Pose tracks in, reps out: what holds for any hitter, camera, frame rate and set of points.
+//!
+//! - `captured`: a person's captured swing, from every side
+//! - `others`: what people do that is no swing
+//! - `rates`: frame rates and sets of points
+//! - `recorded`: one swing of a bundled recording as a track, for `rates`, `short` and `rubbish`
+//! - `rubbish`: points that are no body
+//! - `short`: tracks that begin or end within the swing
+
+#[path = "tracks/captured.rs"]
+mod captured;
+#[path = "tracks/others.rs"]
+mod others;
+#[path = "tracks/rates.rs"]
+mod rates;
+#[path = "tracks/recorded.rs"]
+mod recorded;
+#[path = "tracks/rubbish.rs"]
+mod rubbish;
+#[path = "tracks/short.rs"]
+mod short;
