@@ -93,6 +93,8 @@ pub struct Signals {
     pub found: Vec<bool>,
     /// Middle of the ears, or the nose where the source has no ears.
     pub head: Path,
+    /// Whether the head is the nose, for want of ears.
+    pub head_is_nose: bool,
     /// Middle of the wrists, the better seen one weighing more.
     pub hands: Path,
     /// The wrists.
@@ -171,9 +173,9 @@ impl Signals {
             )?,
         };
         // The middle of the ears stays put when the face turns; the nose does not, and serves only without ears.
-        let head = match (path(Landmark::LeftEar), path(Landmark::RightEar)) {
-            (Some(left), Some(right)) => Path::middle(&left, &right),
-            _ => need(Landmark::Nose)?,
+        let (head, head_is_nose) = match (path(Landmark::LeftEar), path(Landmark::RightEar)) {
+            (Some(left), Some(right)) => (Path::middle(&left, &right), false),
+            _ => (need(Landmark::Nose)?, true),
         };
 
         Ok(Self {
@@ -187,6 +189,7 @@ impl Signals {
             knees: Path::middle(&knee.left, &knee.right),
             knee,
             head,
+            head_is_nose,
             mass: centre_of_mass(&SegmentTable::DE_LEVA_MEAN, &path)?,
             wrists,
             shoulder,
@@ -224,6 +227,7 @@ impl Signals {
             len: self.len,
             found: self.found.clone(),
             head: turn(&self.head),
+            head_is_nose: self.head_is_nose,
             mass: turn(&self.mass),
             hands: turn(&self.hands),
             wrists: Pair {

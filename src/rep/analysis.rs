@@ -10,7 +10,7 @@ use super::finder::FinderSettings;
 use super::measures::{self, Setting};
 use super::style;
 use super::swing::{OPEN_SIDE_STANCE, Swing, standing};
-use super::types::{Bats, Events, MeasureName, Rep, RepKind, View};
+use super::types::{Bats, Events, Rep, RepKind, View};
 
 /// Cutoff for the hands' speed, hertz: the swing's burst lasts about a fifth of a second.
 const HANDS_HZ: f64 = 10.0;
@@ -92,11 +92,9 @@ pub fn swing(
         now,
     );
     // No hitter strides away from the pitcher by more than a little: those feet were somebody else's.
-    let stride = rep
-        .measures
-        .get(&MeasureName::StrideLength)
-        .and_then(|m| m.value());
-    if stride.is_some_and(|cm| cm < -BACKWARD_STRIDE * signals.scale.height_cm) {
+    if strode(signals, &moments, found.forward, front_is_left)
+        .is_some_and(|cm| cm < -BACKWARD_STRIDE * signals.scale.height_cm)
+    {
         return None;
     }
     Some(FoundSwing {
@@ -104,6 +102,18 @@ pub fn swing(
         hand_peak: signals.time_at(found.hand_peak),
         forward: found.forward,
     })
+}
+
+/// How far the front foot gets toward the pitcher in the picture from its lift-off to the plant, centimetres.
+fn strode(signals: &Signals, moments: &Moments, forward: f64, front_is_left: bool) -> Option<f64> {
+    let feet = &signals.feet;
+    let front = if front_is_left {
+        &feet.left
+    } else {
+        &feet.right
+    };
+    let at = |place: f64| front.ankle.x_cm[signals.index(place)];
+    Some(forward * (at(moments.plant?.place) - at(moments.lift_off?.place)))
 }
 
 /// Whether a swing's feet agree with the side that was told.

@@ -12,7 +12,7 @@ use crate::pose::PoseFrame;
 use crate::time::CaptureTime;
 
 use super::analysis::{self, Verdicts};
-use super::pulse::{Pulse, PulseReader};
+use super::pulse::{self, Pulse, PulseReader};
 use super::types::{Bats, Phase, Rep, View};
 
 /// How much of the past is kept: the longest rep from set to finish, with room for the set itself.
@@ -249,7 +249,8 @@ impl RepFinder {
             .filter(|f| f.captured_at >= from)
             .cloned()
             .collect();
-        let body = BodySeries::from_frames(&frames, self.pulse.frame_rate()?)?;
+        let frames = &frames[pulse::last_jump(&frames)..];
+        let body = BodySeries::from_frames(frames, self.pulse.frame_rate()?)?;
         let scale = match self.settings.cm_per_px {
             Some(known) => Scale::from_known_length(known, self.settings.height_cm),
             None => Scale::from_body(&body, self.settings.height_cm)?,

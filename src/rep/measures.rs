@@ -27,8 +27,15 @@ const LEAST_VISIBILITY: f64 = 0.4;
 const HEAD_NEARER: f64 = 0.15;
 /// Standard uncertainty of the camera's angle off square, radians.
 const YAW_SPREAD_RAD: f64 = 0.07;
-/// What lengths may be short by where the angle is not known: cameras up to 25 degrees off square, as a share.
-const UNKNOWN_YAW_SHORTENS: f64 = 0.04;
+/// Standard uncertainty of the camera's angle off square where nothing shows it: any up to 25 degrees.
+const UNKNOWN_YAW_RAD: f64 = 0.25;
+/// A stride and the head's travel go as far as this share of their length toward the plate or away from it, which an
+/// oblique camera takes for travel to the pitcher, or back; with the turn and the nearness it makes the share wrong.
+const ASIDE: f64 = 0.6;
+/// How far the hands get toward the plate between lift-off and plant, H.
+const HANDS_ASIDE: f64 = 0.1;
+/// How far the nose may be before the middle of the ears, H: the face is turned to the pitcher.
+const NOSE_BEFORE_EARS: f64 = 0.055;
 
 /// What a landmark's place wanders by between two moments of a rep, one standard deviation, as a share of
 /// standing height. Measured with the full model on rendered hitters with known joints.
@@ -119,7 +126,7 @@ impl<'a> Maker<'a> {
             unfold: 1.0 / s.yaw_rad.unwrap_or(0.0).cos(),
             unfold_spread: match s.yaw_rad {
                 Some(yaw) => yaw.tan().abs() * YAW_SPREAD_RAD,
-                None => UNKNOWN_YAW_SHORTENS,
+                None => ASIDE * UNKNOWN_YAW_RAD.sin(),
             },
         }
     }
@@ -211,7 +218,7 @@ impl<'a> Maker<'a> {
                 let slip = self.slope(&self.hands.x_cm, plant.place) * plant.spread;
                 self.length(
                     self.unfold * (behind(plant.place) - behind(lift.place)),
-                    wander::HANDS_SHIFT * height,
+                    self.hands_wander() * height,
                     slip,
                     &self.hands,
                     plant,
@@ -265,7 +272,20 @@ impl<'a> Maker<'a> {
         let slide = self.s.forward * HEAD_NEARER * rise * yaw.sin();
         let over = 100.0 * (self.at(&self.head.x_cm, plant.place) + slide - back) / base;
         let slip = self.slope(&self.head.x_cm, plant.place) * plant.spread;
-        let spread = 100.0 * (wander::HEAD_OVER_BASE * height).hypot(slip) / base.abs();
+        let unknown_slide = match self.s.yaw_rad {
+            Some(_) => 0.0,
+            None => HEAD_NEARER * rise * UNKNOWN_YAW_RAD.sin(),
+        };
+        let nose = if self.s.signals.head_is_nose {
+            NOSE_BEFORE_EARS * height
+        } else {
+            0.0
+        };
+        let spread = (wander::HEAD_OVER_BASE * height)
+            .hypot(slip)
+            .hypot(unknown_slide)
+            .hypot(nose);
+        let spread = 100.0 * spread / base.abs();
         self.made(over, spread, &self.head, plant)
     }
 
@@ -281,6 +301,14 @@ impl<'a> Maker<'a> {
             &self.front.ankle,
             plant,
         )
+    }
+
+    /// Hands that swing out over the plate seem to go forward or back where the camera's angle is not known.
+    fn hands_wander(&self) -> f64 {
+        match self.s.yaw_rad {
+            Some(_) => wander::HANDS_SHIFT,
+            None => wander::HANDS_SHIFT.hypot(HANDS_ASIDE * UNKNOWN_YAW_RAD.sin()),
+        }
     }
 
     /// Where a foot stands around the plant: the mean over a few frames, for one frame's foot jitters.

@@ -15,6 +15,29 @@ const HEIGHTS: usize = 120;
 /// Standing height over the picture's nose-to-ankle height in a hitting stance.
 const HEIGHT_OF_STANCE: f64 = 1.3;
 
+/// Hips that get farther than this from one frame to the next, H, are somebody else's.
+const JUMP: f64 = 0.35;
+
+/// The first frame after the last one at which the landmarks went over to another body; 0 where they never did.
+pub fn last_jump(frames: &[PoseFrame]) -> usize {
+    let places: Vec<(usize, [f64; 2], f64)> = frames
+        .iter()
+        .enumerate()
+        .filter_map(|(i, f)| {
+            let (place, height, ..) = look(f.body.as_ref()?, f.captured_at)?;
+            Some((i, place.hips, height))
+        })
+        .collect();
+    places
+        .windows(2)
+        .rev()
+        .find(|pair| {
+            let ((_, a, tall), (_, b, small)) = (pair[0], pair[1]);
+            (a[0] - b[0]).hypot(a[1] - b[1]) > JUMP * tall.max(small)
+        })
+        .map_or(0, |pair| pair[1].0)
+}
+
 /// The newest frame's motion.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Pulse {

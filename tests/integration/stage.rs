@@ -4,11 +4,14 @@
 //! model would give them. Everything is drawn from a seed, so that a test sees the same frames on every run.
 //!
 //! - [`capture`]: a person's recorded swing
+//! - [`exercises`]: squats, lifts and the like
 //! - [`figure`]: a stick figure of any size
 //! - [`movements`]: what people do that is no swing
 
 #[path = "stage/capture.rs"]
 pub mod capture;
+#[path = "stage/exercises.rs"]
+pub mod exercises;
 #[path = "stage/figure.rs"]
 pub mod figure;
 #[path = "stage/movements.rs"]

@@ -2,6 +2,7 @@
 //!
 //! - `captured`: a person's captured swing, from every side
 //! - `others`: what people do that is no swing
+//! - `published`: published figures of batting, and which of them hold
 //! - `rates`: frame rates and sets of points
 //! - `recorded`: one swing of a bundled recording as a track, for `rates`, `short` and `rubbish`
 //! - `rubbish`: points that are no body
@@ -11,6 +12,8 @@
 mod captured;
 #[path = "tracks/others.rs"]
 mod others;
+#[path = "tracks/published.rs"]
+mod published;
 #[path = "tracks/rates.rs"]
 mod rates;
 #[path = "tracks/recorded.rs"]
