@@ -20,6 +20,7 @@ pub mod command;
 pub mod daemon;
 pub mod journal;
 pub mod motion;
+pub mod pitch;
 pub mod pose;
 pub mod rep;
 pub mod settings;

@@ -4,6 +4,9 @@
 //! - `end_to_end`: one command gives a cue, a rep log and a journal that agree
 //! - `listening`: the sound file holds the right cue at the right time
 //! - `bad_input`: each kind of bad input gets a clear error and loses nothing
+//! - `feedback_sim`: simulated hitters of hundreds of reps are cued as each schedule promises
+//! - `calibrate`: a one-time calibration is worked out and written
+//! - `pitch`: a played pitch flies as long as published ones
 //! - `documents`: the documents say what is so
 //! - `tracks`: pose tracks of a captured swing give its truth, those of other movements give no rep
 
@@ -15,12 +18,18 @@
 
 #[path = "integration/bad_input.rs"]
 mod bad_input;
+#[path = "integration/calibrate.rs"]
+mod calibrate;
 #[path = "integration/documents.rs"]
 mod documents;
 #[path = "integration/end_to_end.rs"]
 mod end_to_end;
+#[path = "integration/feedback_sim.rs"]
+mod feedback_sim;
 #[path = "integration/listening.rs"]
 mod listening;
+#[path = "integration/pitch.rs"]
+mod pitch;
 #[path = "integration/program.rs"]
 mod program;
 #[path = "integration/stage.rs"]

@@ -27,4 +27,17 @@ impl Frame {
         self.rgb.resize(3 * width * height, 0);
         &mut self.rgb
     }
+
+    /// Mean brightness of a sample of the pixels, 0 to 255; 0 for a frame without pixels.
+    pub fn brightness(&self) -> f32 {
+        // A prime step, so that no pattern of columns or colours is all that is looked at; some thousands are plenty.
+        const STEP: usize = 769;
+        let sample = || self.rgb.iter().step_by(STEP);
+        let count = sample().count();
+        if count == 0 {
+            return 0.0;
+        }
+        let sum: u64 = sample().map(|byte| u64::from(*byte)).sum();
+        sum as f32 / count as f32
+    }
 }

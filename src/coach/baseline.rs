@@ -76,11 +76,17 @@ impl Baselines {
             return;
         }
         for (&name, measure) in &rep.measures {
-            let value = measure.value().filter(|value| value.is_finite());
-            if let Some(value) = value.filter(|_| has_usual(name)) {
-                let baseline = self.measures.entry((rep.bats, name)).or_default();
-                baseline.add(value, self.swings);
+            if let Some(value) = measure.value() {
+                self.add_value(rep.bats, name, value);
             }
+        }
+    }
+
+    /// Takes in one measure of the hitter's next swing that was not known with the others.
+    pub fn add_value(&mut self, bats: Bats, name: MeasureName, value: f64) {
+        if value.is_finite() && has_usual(name) {
+            let baseline = self.measures.entry((bats, name)).or_default();
+            baseline.add(value, self.swings);
         }
     }
 

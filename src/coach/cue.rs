@@ -31,10 +31,39 @@ pub fn cue_for(measure: MeasureName, verdict: Verdict) -> Option<&'static str> {
         Sequence => ("sequence_off", "sequence_off"),
         BalanceOffset => ("balance_lost", "balance_lost"),
         FinishHold => ("finish_short", "finish_short"),
+        PlantAfterRelease => ("stride_early", "stride_late"),
+        PlantToArrival => ("stride_late", "stride_early"),
+        ContactToArrival => ("swing_early", "swing_late"),
+        WeightKept => ("weight_hung_back", "weight_forward"),
     };
     match verdict {
         Verdict::In => None,
         Verdict::Low => Some(low),
         Verdict::High => Some(high),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn against_a_pitch_early_is_early_whichever_way_the_measure_counts() {
+        use MeasureName::*;
+        use Verdict::*;
+        // A foot that is down soon after the release, or long before the ball comes, was early.
+        for (measure, verdict, cue) in [
+            (PlantAfterRelease, Low, "stride_early"),
+            (PlantToArrival, High, "stride_early"),
+            (PlantAfterRelease, High, "stride_late"),
+            (PlantToArrival, Low, "stride_late"),
+            (ContactToArrival, Low, "swing_early"),
+            (ContactToArrival, High, "swing_late"),
+            (WeightKept, High, "weight_forward"),
+            (WeightKept, Low, "weight_hung_back"),
+        ] {
+            assert_eq!(cue_for(measure, verdict), Some(cue));
+            assert_eq!(cue_for(measure, In), None);
+        }
     }
 }

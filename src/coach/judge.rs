@@ -6,7 +6,7 @@ use super::band::{AbsoluteBands, Bands};
 use super::baseline::Baselines;
 use super::cue::{IN_BAND, cue_for};
 use super::verdict::{CueGiven, JudgedRep, Verdict};
-use crate::rep::{Bats, MeasureName, Rep, RepKind};
+use crate::rep::{Bats, Measure, MeasureName, Rep, RepKind};
 
 /// The coach's wishes, applied to one rep after the other.
 #[derive(Clone, Debug)]
@@ -92,7 +92,23 @@ impl Coach {
             bands,
             verdicts,
             cue,
+            no_cue: None,
+            pitch: None,
         }
+    }
+
+    /// Puts a measure into a judged rep that was not known when it was judged. It is judged by the rep's own bands and
+    /// counts toward what is usual; the cue, which did not wait for it, stays as it is.
+    pub fn complete(&mut self, judged: &mut JudgedRep, name: MeasureName, measure: Measure) {
+        if let Some(value) = measure.value() {
+            if judged.rep.kind == RepKind::Swing {
+                self.baselines.add_value(judged.rep.bats, name, value);
+            }
+            if let Some(band) = judged.bands.get(&name) {
+                judged.verdicts.insert(name, band.judge(value));
+            }
+        }
+        judged.rep.measures.insert(name, measure);
     }
 
     /// The most important miss; "in band" if there is none; nothing if nothing could be judged.
@@ -120,7 +136,7 @@ mod tests {
 
     use super::*;
     use crate::coach::{AbsoluteBand, Band};
-    use crate::rep::{Events, Measure, Style, View};
+    use crate::rep::{Events, Style, View};
     use crate::time::CaptureTime;
 
     fn rep(kind: RepKind, values: &[(MeasureName, f64)]) -> Rep {

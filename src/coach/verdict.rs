@@ -63,4 +63,19 @@ pub struct JudgedRep {
     pub verdicts: BTreeMap<MeasureName, Verdict>,
     /// What the hitter heard, if anything.
     pub cue: Option<CueGiven>,
+    /// Why the hitter heard nothing, where that is so.
+    pub no_cue: Option<String>,
+    /// The pitch that was played for this rep, if one was.
+    pub pitch: Option<PitchPlayed>,
+}
+
+/// A pitch that was played as sound, with its times as the hitter heard them.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PitchPlayed {
+    /// Speed at release, kilometres an hour.
+    pub speed_kmh: f64,
+    /// When the ball left the hand, in capture time.
+    pub release: CaptureTime,
+    /// When the ball reached the plate, in capture time.
+    pub arrival: CaptureTime,
 }

@@ -1,18 +1,23 @@
 //! `cagehand bench`: how fast each part is on this machine.
 
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::Instant;
 
 use clap::Args;
 
 use super::watch::time_landmarks;
-use super::{Failure, places, show};
+use super::{Failure, places, session, show};
 use crate::capture::{ClipSource, Frame};
 use crate::daemon::Times;
 use crate::pose::Model;
+use crate::settings::Settings;
+use crate::sound::measure_latency;
 
 /// Frames of the clip that are timed.
 const FRAMES: usize = 300;
+/// Cues that are played to time the sound; each lasts about half a second.
+const CUES: usize = 20;
 
 /// Arguments of `bench`.
 #[derive(Debug, Args)]
@@ -22,7 +27,7 @@ pub struct Bench {
 }
 
 impl Bench {
-    pub fn run(self) -> Result<(), Failure> {
+    pub fn run(self, settings: &Settings) -> Result<(), Failure> {
         for model in [Model::Lite, Model::Full] {
             let started = Instant::now();
             let mut tracker = model.tracker()?;
@@ -62,8 +67,28 @@ impl Bench {
             }
             row(&format!("crop and {} model", model.name()), &pose);
         }
-        Ok(())
+        sound(settings)
     }
+}
+
+/// How long a cue takes from its decision to the first sample at the device.
+fn sound(settings: &Settings) -> Result<(), Failure> {
+    let library = Arc::new(session::library(settings)?);
+    match measure_latency(library, CUES, settings.cues.volume) {
+        Ok(report) => {
+            let [p50, p95, p99] = [0.5, 0.95, 0.99].map(|q| report.quantile_millis(q));
+            show::line(&format!(
+                "sound, decision to first sample, {} cues:\n  {:<22} p50 {p50:6.2} ms   p95 {p95:6.2} ms   p99 {p99:6.2} ms",
+                report.millis.len(),
+                "cue"
+            ));
+            if report.unheard > 0 {
+                show::line(&format!("  {} cues were not heard", report.unheard));
+            }
+        }
+        Err(error) => show::line(&format!("sound was not measured: {error}")),
+    }
+    Ok(())
 }
 
 fn row(what: &str, times: &Times) {

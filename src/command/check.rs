@@ -11,7 +11,7 @@ use super::{Failure, notice, places, show};
 use crate::capture::{CameraSource, CaptureError, ClipSource, Frame, Pace, Source};
 use crate::pose::{Body, Landmark, Model};
 use crate::settings::Settings;
-use crate::sound::{CueLibrary, IN_BAND, Outcome, Output, PlayRequest, Player};
+use crate::sound::{IN_BAND, Outcome, Output, PlayRequest, Player};
 use crate::time::CaptureTime;
 
 /// How long the camera is looked at.
@@ -285,7 +285,7 @@ fn speaker(settings: &Settings) -> Finding {
         good,
         says,
     };
-    let library = match CueLibrary::load(settings.cues.phrases.as_deref()) {
+    let library = match super::session::library(settings) {
         Ok(library) => Arc::new(library),
         Err(error) => return finding(false, error.to_string()),
     };

@@ -1,11 +1,15 @@
 //! The commands of the program, one file each, and what they share: arguments, failures, the notice.
 
 mod bench;
+mod calibrate;
 mod check;
 mod export;
 mod notice;
+mod pitch;
 mod places;
+mod plan;
 mod replay;
+mod session;
 mod show;
 mod watch;
 
@@ -45,8 +49,14 @@ enum Command {
     Replay(replay::Replay),
     /// Check camera, light, framing, frame rate, speaker and disk.
     Check(check::Check),
+    /// Measure the camera's scale and roll once, with a bat, a post or home plate.
+    Calibrate(calibrate::Calibrate),
     /// Write reps from the journal as JSON Lines or CSV, or one rep's poses as a pose track.
     Export(export::Export),
+    /// Say what a hitter works on: plans, how often they cue, the shape of a set, a paced pitch.
+    Plan(plan::PlanArgs),
+    /// Print how long pitches fly at each level of play.
+    Pitch(pitch::PitchArgs),
     /// Measure how fast this machine is.
     Bench(bench::Bench),
 }
@@ -57,9 +67,12 @@ enum Command {
 /// Whatever keeps the command from doing its work.
 pub fn run(arguments: Arguments) -> Result<(), Failure> {
     let path = arguments.settings.or_else(places::user_settings);
-    let settings = match path {
-        Some(path) => Settings::read(&path)?,
-        None => Settings::parse(
+    let settings = match &path {
+        // This command makes the file where there is none yet.
+        Some(path) if path.exists() || !matches!(arguments.command, Command::Calibrate(_)) => {
+            Settings::read(path)?
+        }
+        _ => Settings::parse(
             crate::settings::DEFAULT_FILE,
             "the built-in defaults".as_ref(),
         )?,
@@ -68,8 +81,11 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
         Command::Watch(watch) => watch.run(&settings),
         Command::Replay(replay) => replay.run(&settings),
         Command::Check(check) => check.run(&settings),
+        Command::Calibrate(calibrate) => calibrate.run(&settings, path),
         Command::Export(export) => export.run(&settings),
-        Command::Bench(bench) => bench.run(),
+        Command::Plan(plan) => plan.run(&settings),
+        Command::Pitch(pitch) => pitch.run(),
+        Command::Bench(bench) => bench.run(&settings),
     }
 }
 

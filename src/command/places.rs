@@ -16,10 +16,15 @@ fn dirs() -> Option<ProjectDirs> {
     ProjectDirs::from("", "", "cagehand")
 }
 
+/// Where the user's own settings file lies, or would.
+pub fn own_settings() -> Option<PathBuf> {
+    dirs().map(|d| d.config_dir().join("cagehand.toml"))
+}
+
 /// The user's own settings file, if there is one; else the machine's.
 pub fn user_settings() -> Option<PathBuf> {
-    let own = dirs().map(|d| d.config_dir().join("cagehand.toml"));
-    own.into_iter()
+    own_settings()
+        .into_iter()
         .chain([PathBuf::from("/etc/cagehand/cagehand.toml")])
         .find(|p| p.is_file())
 }

@@ -7,22 +7,21 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use clap::{Args, ValueEnum};
 
+use super::session::{Sound, ears, named_plan, start_journal, training};
 use super::{Failure, notice, places, show};
 use crate::capture::{CaptureError, ClipSource, Frame, Pace, Source};
-use crate::coach::{Baselines, Coach};
-use crate::daemon::{Ears, Health, LaneIn, Outlets, RepStage, Stop, Tally, Which, run_line};
-use crate::journal::{
-    HitterChoice, Journal, JournalWriter, NewHitter, NewSession, PictureSize, RepLog,
-    WriterOptions, now_to_the_millisecond,
-};
+use crate::daemon::{Health, LaneIn, Outlets, Posed, RepStage, Stop, Tally, Which, run_line};
+use crate::journal::{PictureSize, RepLog};
 use crate::pose::Model;
 use crate::pose::track::{TrackReader, TrackWriter};
-use crate::rep::{Bats, FinderSettings, RepFinder};
+use crate::rep::{Bats, FinderSettings};
 use crate::settings::{ModelChoice, Settings};
-use crate::sound::{CueLibrary, Output, Player, WavRender};
 
 /// Pose tracks are known by this ending.
 const TRACK_ENDING: &str = ".jsonl";
+
+/// Mixed pitches come in the same order each time a recording is run.
+const REPLAY_SEED: u64 = 1;
 
 /// Arguments of `replay`.
 #[derive(Debug, Args)]
@@ -56,6 +55,9 @@ pub struct Replay {
     /// Keep no journal of this run.
     #[arg(long)]
     no_journal: bool,
+    /// Go by this plan: a start's name, such as "head still", or a file.
+    #[arg(long, value_name = "PLAN|FILE|none")]
+    plan: Option<String>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -192,7 +194,12 @@ impl Replay {
                             due.saturating_duration_since(std::time::Instant::now()),
                         );
                     }
-                    if let Err(error) = stage.take(pose, picture) {
+                    let posed = Posed {
+                        frame: pose,
+                        picture,
+                        brightness: None,
+                    };
+                    if let Err(error) = stage.take(posed) {
                         break Err(Failure::from(error));
                     }
                 }
@@ -227,6 +234,7 @@ impl Replay {
     ) -> Result<RepStage, Failure> {
         let finder = FinderSettings {
             cm_per_px: settings.camera.cm_per_px,
+            roll_deg: settings.camera.roll_deg,
             height_cm: self.height_cm.map(f64::from).or(settings.hitter.height_cm),
             bats: match self.bats {
                 Some(Side::Left) => Some(Bats::Left),
@@ -246,11 +254,18 @@ impl Replay {
             false => Some(places::journal(self.journal.as_deref(), settings)?),
         };
         let source = self.source.display().to_string();
+        let plan = named_plan(self.plan.as_deref())?.flatten();
         let journal = path
             .as_deref()
-            .map(|path| start_journal(path, settings, &finder, &source))
+            .map(|path| start_journal(path, settings, &finder, &source, plan.clone()))
             .transpose()?;
-        let coach = coach(settings, path.as_deref());
+        let training = training(
+            settings,
+            path.as_deref(),
+            plan.as_ref(),
+            REPLAY_SEED,
+            Arc::default(),
+        )?;
         let outlets = Outlets {
             ears: ears(sound, settings, self.pace)?,
             journal,
@@ -258,12 +273,7 @@ impl Replay {
             track,
             show: Box::new(show::line),
         };
-        Ok(RepStage::new(
-            RepFinder::new(finder),
-            coach,
-            outlets,
-            Arc::clone(clock),
-        ))
+        Ok(RepStage::new(finder, training, outlets, Arc::clone(clock)))
     }
 
     fn model(&self, settings: &Settings) -> Model {
@@ -289,78 +299,6 @@ impl Replay {
             ))),
         }
     }
-}
-
-/// Where cues go, as asked for.
-pub(super) enum Sound {
-    None,
-    Device,
-    File(PathBuf),
-}
-
-/// Opens what cues go to.
-pub(super) fn ears(sound: &Sound, settings: &Settings, pace: PaceArg) -> Result<Ears, Failure> {
-    let library = || CueLibrary::load(settings.cues.phrases.as_deref()).map(Arc::new);
-    let volume = settings.cues.volume;
-    Ok(match (sound, pace) {
-        (Sound::None, _) => Ears::None,
-        (Sound::Device, _) => Ears::Player(Player::start(Output::Device, library()?, volume)?),
-        (Sound::File(path), PaceArg::Real) => Ears::Player(Player::start(
-            Output::WavFile(path.clone()),
-            library()?,
-            volume,
-        )?),
-        (Sound::File(path), PaceArg::Fast) => Ears::Render(Box::new(
-            WavRender::create(path, library()?)?.with_volume(volume),
-        )),
-    })
-}
-
-/// Opens the journal, says what an unclean end left in it, and begins a session.
-pub(super) fn start_journal(
-    path: &Path,
-    settings: &Settings,
-    finder: &FinderSettings,
-    source: &str,
-) -> Result<JournalWriter, Failure> {
-    let journal = JournalWriter::start(path, WriterOptions::default())?;
-    let hitter = settings.hitter.name.clone().map(|name| NewHitter {
-        name: Some(name),
-        bats: finder.bats,
-        height_cm: finder.height_cm,
-    });
-    journal.begin_session(
-        hitter,
-        NewSession {
-            hitter: None,
-            started_at: now_to_the_millisecond(),
-            source: source.to_owned(),
-            settings: settings.text.clone(),
-            program_version: env!("CARGO_PKG_VERSION").to_owned(),
-        },
-    )?;
-    Ok(journal)
-}
-
-/// The coach of these settings, who knows what is usual for a hitter with a name. To be called after
-/// [`start_journal`], which brings an old journal up to date.
-pub(super) fn coach(settings: &Settings, journal: Option<&Path>) -> Coach {
-    let swings = settings.baseline_swings;
-    let known = settings
-        .hitter
-        .name
-        .clone()
-        .zip(journal)
-        .and_then(|(name, path)| {
-            Journal::read_only(path)
-                .and_then(|reader| reader.baselines_of(&HitterChoice::Name(name), swings))
-                .inspect_err(|error| {
-                    tracing::warn!(%error, "what is usual for the hitter could not be read; it is learned anew");
-                })
-                .ok()
-        });
-    Coach::new(settings.bands.clone(), settings.cues.order.clone())
-        .with_baselines(known.unwrap_or_else(|| Baselines::new(swings)))
 }
 
 /// Puts a source's frames into the lane until it ends, fails, or somebody asks to stop.

@@ -1,21 +1,26 @@
 //! `cagehand watch`: the daemon. Follows the camera until it is told to stop.
 
+use std::io::IsTerminal;
 use std::path::PathBuf;
-use std::sync::atomic::Ordering;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
 use clap::Args;
 
-use super::replay::{PaceArg, Sound, coach, ears, pump, start_journal, told};
+use super::replay::{PaceArg, pump, told};
+use super::session::{Sound, ears, named_plan, plan_in_force, start_journal, training};
 use super::{Failure, notice, places, show};
 use crate::capture::{
     CameraChoice, CameraSource, CaptureClock, CaptureError, ClipSource, Frame, Pace, Source,
 };
-use crate::daemon::{Health, LaneIn, Outlets, RepStage, Stop, Trackers, Which, run_line};
+use crate::daemon::{
+    DaemonError, Health, LaneIn, Outlets, RepStage, Stop, Trackers, Which, raise_on_user_signal,
+    run_line,
+};
 use crate::journal::RepLog;
 use crate::pose::{Model, Tracker};
-use crate::rep::{FinderSettings, RepFinder};
+use crate::rep::FinderSettings;
 use crate::settings::{ModelChoice, Settings};
 
 /// How long to wait between looks for a camera: at first, and at most.
@@ -43,6 +48,9 @@ pub struct Watch {
     /// Wait for a camera instead of running the stand-in.
     #[arg(long)]
     wait: bool,
+    /// Go by this plan instead of the one in force: a start's name, such as "head still", or a file.
+    #[arg(long, value_name = "PLAN|FILE|none")]
+    plan: Option<String>,
 }
 
 impl Watch {
@@ -86,13 +94,24 @@ impl Watch {
             } else {
                 None
             },
+            roll_deg: if live { settings.camera.roll_deg } else { None },
             height_cm: seen.hitter.height_cm,
             bats: seen.hitter.bats,
             view: settings.camera.view,
         };
         let path = places::journal(self.journal.as_deref(), settings)?;
-        let journal = start_journal(&path, &seen, &finder, &describe(&source))?;
-        let coach = coach(&seen, Some(&path));
+        let plan = match named_plan(self.plan.as_deref())? {
+            Some(told) => told,
+            None => plan_in_force(&path, &seen),
+        };
+        let journal = start_journal(&path, &seen, &finder, &describe(&source), plan.clone())?;
+        let training = training(
+            &seen,
+            Some(&path),
+            plan.as_ref(),
+            fastrand::u64(..),
+            count_requests()?,
+        )?;
         let outlets = Outlets {
             ears: ears(&sound, settings, PaceArg::Real)?,
             journal: Some(journal),
@@ -101,7 +120,7 @@ impl Watch {
             show: Box::new(show::line),
         };
         let clock = Arc::new(OnceLock::new());
-        let mut stage = RepStage::new(RepFinder::new(finder), coach, outlets, Arc::clone(&clock));
+        let mut stage = RepStage::new(finder, training, outlets, Arc::clone(&clock));
         let health = Arc::new(Health::default());
         let capture = {
             let (health, stop, clock) = (Arc::clone(&health), stop.clone(), Arc::clone(&clock));
@@ -157,6 +176,28 @@ impl Watch {
             Pace::Real,
         )))
     }
+}
+
+/// Whoever presses Enter at the terminal, or sends the signal USR1, asks for the count of swings.
+fn count_requests() -> Result<Arc<AtomicBool>, Failure> {
+    let asked = Arc::new(AtomicBool::new(false));
+    raise_on_user_signal(&asked)?;
+    if std::io::stdin().is_terminal() {
+        let asked = Arc::clone(&asked);
+        // It ends with the program: a read of the terminal cannot be called off.
+        std::thread::Builder::new()
+            .name("terminal".into())
+            .spawn(move || {
+                for line in std::io::stdin().lines() {
+                    if line.is_err() {
+                        return;
+                    }
+                    asked.store(true, Ordering::Relaxed);
+                }
+            })
+            .map_err(DaemonError::from)?;
+    }
+    Ok(asked)
 }
 
 /// The settings' wishes in the capture room's words.

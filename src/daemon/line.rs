@@ -69,6 +69,8 @@ pub struct Posed {
     pub frame: PoseFrame,
     /// The size of the picture it was found in.
     pub picture: PictureSize,
+    /// Mean brightness of that picture, 0 to 255; `None` for a track.
+    pub brightness: Option<f32>,
 }
 
 /// Runs a source to its end: `capture` runs on its own thread and puts frames into the lane until it is done or was
@@ -105,7 +107,7 @@ pub fn run_line(
 
 fn feed(stage: &mut RepStage, poses: &Receiver<Posed>) -> Result<(), DaemonError> {
     for posed in poses {
-        stage.take(posed.frame, posed.picture)?;
+        stage.take(posed)?;
     }
     Ok(())
 }
@@ -170,6 +172,7 @@ fn pose_frames(
             .send(Posed {
                 frame: found,
                 picture,
+                brightness: Some(frame.brightness()),
             })
             .is_err()
         {

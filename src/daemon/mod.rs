@@ -8,23 +8,28 @@
 //! The order of a shutdown: the capture thread stops and closes the lane; the pose thread empties it and ends; the
 //! main thread judges what is still open and closes the journal, then the sound.
 
+mod ears;
 mod health;
 mod lane;
 mod line;
+mod pitcher;
 mod rep_stage;
 mod rep_text;
 mod stop;
 pub mod thread;
 
+pub use ears::Ears;
 pub use health::{Health, Times};
 pub use lane::{LaneIn, LaneOut, Which, lane};
 pub use line::{Posed, Trackers, run_line};
-pub use rep_stage::{Ears, Outlets, RepStage, Tally};
+pub use pitcher::Pitcher;
+pub use rep_stage::{DARK_BELOW, Outlets, RepStage, Tally, Training};
 pub use rep_text::rep_text;
-pub use stop::Stop;
+pub use stop::{Stop, raise_on_user_signal};
 
 use crate::capture::CaptureError;
 use crate::journal::{JournalError, RepLogError};
+use crate::pitch::PitchError;
 use crate::pose::InferenceError;
 use crate::pose::track::TrackError;
 use crate::sound::SoundError;
@@ -45,6 +50,8 @@ pub enum DaemonError {
     Journal(#[from] JournalError),
     #[error(transparent)]
     RepLog(#[from] RepLogError),
+    #[error(transparent)]
+    Pitch(#[from] PitchError),
     /// A thread could not be started.
     #[error("the system gives no more threads: {0}")]
     Thread(#[from] std::io::Error),

@@ -1,36 +1,39 @@
 //! The end of the line: from poses to what is heard, logged and shown.
 //!
-//! In: poses in time order, on the main thread. Out: cues to the sound stage, reps to the journal and the rep
-//! log, one line a rep to the terminal. Nothing is dropped here.
+//! In: poses in time order, on the main thread. Out: cues, sentences, pitches and the head tone to the sound stage, reps
+//! to the journal and the rep log, lines to the terminal. Nothing is dropped here, and nothing here waits for sound
+//! while the hitter moves.
 
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
 use crate::capture::CaptureClock;
-use crate::coach::{Coach, JudgedRep};
+use crate::coach::{Followed, JudgedRep, OPENING, PitchPlayed, Readiness, Said, Seen, Trainer};
 use crate::journal::{JournalWriter, PictureSize, RepLog, RepRecord};
-use crate::pose::PoseFrame;
 use crate::pose::track::TrackWriter;
-use crate::rep::{FoundRep, RepFinder, RepKind};
-use crate::sound::{Outcome, PlayRequest, Player, WavRender};
+use crate::pose::{Landmark, PoseFrame};
+use crate::rep::{
+    Bats, FinderSettings, FoundRep, HoldWatch, LiveHead, Measure, MeasureName, Phase, RepFinder,
+    RepKind,
+};
+use crate::sound::{DELIVERY, Heard, Outcome, Ticket};
 use crate::time::CaptureTime;
 
 use super::DaemonError;
+use super::ears::Ears;
+use super::line::Posed;
+use super::pitcher::Pitcher;
 use super::rep_text::rep_text;
 
-/// How long the stage waits to learn when a cue was heard. The rep is logged with the latency where it comes in
-/// time; the pose queue holds far more than this.
+/// How long a rep that is logged at once waits to learn when its cue was heard. The pose queue holds far more than this.
 const HEARD_PATIENCE: Duration = Duration::from_millis(250);
-
-/// Where cues go.
-pub enum Ears {
-    /// To the player's thread, as they are decided.
-    Player(Player),
-    /// Into a file on the recording's time line.
-    Render(Box<WavRender>),
-    /// Nowhere.
-    None,
-}
+/// A picture darker than this is too dark for the landmarks; mean brightness, 0 to 255.
+pub const DARK_BELOW: f32 = 40.0;
+/// Feet this near to the picture's edge are cut off, a share of its size.
+const EDGE: f32 = 0.015;
+/// The tone turns sharp at this travel where the head's band has no upper end, centimetres.
+const TONE_EDGE_CM: f64 = 10.0;
 
 /// What the stage hands reps to. Each part may be absent.
 pub struct Outlets {
@@ -46,6 +49,22 @@ pub struct Outlets {
     pub show: Box<dyn FnMut(&str)>,
 }
 
+/// How the hitter trains.
+pub struct Training {
+    /// Judges, cues and counts.
+    pub trainer: Trainer,
+    /// Throws, if the plan has a pitch.
+    pub pitcher: Option<Pitcher>,
+    /// Whether a tone follows the head.
+    pub head_tone: bool,
+    /// Whether the session is opened in words.
+    pub opening: bool,
+    /// Whether the hitter is told when they are set, out of view, cut off or in the dark.
+    pub remarks: bool,
+    /// Set by whoever asks for the count; the stage takes it back.
+    pub count_asked: Arc<AtomicBool>,
+}
+
 /// Counts of what was found.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Tally {
@@ -59,34 +78,63 @@ pub struct Tally {
     pub bodies: u64,
 }
 
+/// A rep that was cued and waits for the end of its finish before it is logged.
+struct Waiting {
+    judged: JudgedRep,
+    frames: Vec<PoseFrame>,
+    hold: HoldWatch,
+}
+
+/// A cue on its way to the hitter.
+#[derive(Clone, Copy)]
+struct Cued {
+    ticket: Ticket,
+    decided_at: Instant,
+}
+
 /// Finder, coach and outlets of one run.
 pub struct RepStage {
+    told: FinderSettings,
     finder: RepFinder,
-    coach: Coach,
+    head: LiveHead,
+    tone_on: bool,
+    training: Training,
+    readiness: Readiness,
+    waiting: Option<Waiting>,
+    cued: Option<Cued>,
     outlets: Outlets,
     /// "Now" on the source's clock, once the source has one.
     clock: Arc<OnceLock<CaptureClock>>,
     picture: PictureSize,
     tally: Tally,
     last: CaptureTime,
+    /// The side of the last rep, for bands that hang on it.
+    bats: Bats,
 }
 
 impl RepStage {
     /// A stage that has seen nothing.
     pub fn new(
-        finder: RepFinder,
-        coach: Coach,
+        told: FinderSettings,
+        training: Training,
         outlets: Outlets,
         clock: Arc<OnceLock<CaptureClock>>,
     ) -> Self {
         Self {
-            finder,
-            coach,
+            told,
+            finder: RepFinder::new(told),
+            head: LiveHead::new(told),
+            tone_on: false,
+            training,
+            readiness: Readiness::new(DARK_BELOW),
+            waiting: None,
+            cued: None,
             outlets,
             clock,
             picture: PictureSize::default(),
             tally: Tally::default(),
             last: CaptureTime::default(),
+            bats: told.bats.unwrap_or(Bats::Right),
         }
     }
 
@@ -94,18 +142,65 @@ impl RepStage {
     ///
     /// # Errors
     /// Where a file that was asked for cannot be written, or the journal's thread is gone.
-    pub fn take(&mut self, pose: PoseFrame, picture: PictureSize) -> Result<(), DaemonError> {
+    pub fn take(&mut self, posed: Posed) -> Result<(), DaemonError> {
+        let Posed {
+            frame: pose,
+            picture,
+            brightness,
+        } = posed;
+        let now = pose.captured_at;
+        if self.tally.frames == 0 && self.training.opening {
+            self.outlets.ears.say(&[Said::Phrase(OPENING)], now)?;
+        }
         self.picture = picture;
         self.tally.frames += 1;
         self.tally.bodies += u64::from(pose.body.is_some());
-        self.last = pose.captured_at;
+        self.last = now;
         if let Some(track) = &mut self.outlets.track {
             track.frame(&pose)?;
         }
-        match self.finder.push(pose) {
-            Some(found) => self.log(found),
-            None => Ok(()),
+        self.outlets.ears.go_on(now)?;
+        self.settle(Duration::ZERO);
+        if let Some(held) = self.waiting.as_mut().and_then(|w| w.hold.push(&pose)) {
+            self.end_wait(Some(held))?;
         }
+        let seen = Seen {
+            body: pose.body.is_some(),
+            feet_inside: feet_inside(&pose, picture),
+            brightness: brightness.unwrap_or(255.0),
+            phase: self.finder.phase(),
+        };
+        if self.training.head_tone {
+            self.follow_head(&pose)?;
+        }
+        if let Some(found) = self.finder.push(pose) {
+            self.judge(found)?;
+        }
+        self.between_reps(now, seen)
+    }
+
+    /// What is due without a rep: remarks, the set's rests, the count, the next pitch.
+    fn between_reps(&mut self, now: CaptureTime, seen: Seen) -> Result<(), DaemonError> {
+        let phase = self.finder.phase();
+        let remark = self.readiness.step(now, Seen { phase, ..seen });
+        if let Some(remark) = remark.filter(|_| self.training.remarks) {
+            self.outlets.ears.cue(remark.phrase(), now)?;
+        }
+        let due = self.training.trainer.tick(now);
+        self.follow(&due, now)?;
+        if self.training.count_asked.swap(false, Ordering::Relaxed) {
+            let count = self.training.trainer.count();
+            self.follow(&count, now)?;
+        }
+        let trainer = &self.training.trainer;
+        let hold = trainer.is_resting() || trainer.is_over();
+        if let Some(pitcher) = &mut self.training.pitcher
+            && let Some(delivery) = pitcher.step(now, phase, hold)?
+        {
+            self.outlets.ears.deliver(&delivery, now)?;
+            self.settle(Duration::ZERO);
+        }
+        Ok(())
     }
 
     /// The source has ended: judges what is still open, writes out and closes everything.
@@ -114,7 +209,11 @@ impl RepStage {
     /// As for [`Self::take`], and where reps could not be stored.
     pub fn finish(mut self) -> Result<Tally, DaemonError> {
         if let Some(found) = self.finder.finish() {
-            self.log(found)?;
+            self.judge(found)?;
+        }
+        self.end_wait(None)?;
+        if let Some(line) = self.training.trainer.closing_line() {
+            (self.outlets.show)(&line);
         }
         // The journal first: a sound file that cannot be closed must not cost a rep.
         if let Some(journal) = self.outlets.journal.take() {
@@ -123,68 +222,220 @@ impl RepStage {
         if let Some(track) = self.outlets.track.take() {
             track.finish()?;
         }
-        match self.outlets.ears {
-            Ears::Player(player) => player.finish(self.last),
-            Ears::Render(render) => drop(render.finish(self.last)?),
-            Ears::None => {}
-        }
+        self.outlets.ears.finish(self.last)?;
         Ok(self.tally)
     }
 
-    fn log(&mut self, found: FoundRep) -> Result<(), DaemonError> {
-        let mut judged = self.coach.judge(found.rep);
+    /// Lets the tone follow the head from the gather to the swing.
+    fn follow_head(&mut self, pose: &PoseFrame) -> Result<(), DaemonError> {
+        let travel = self
+            .head
+            .push(pose, self.finder.phase(), self.finder.forward());
+        let coach = self.training.trainer.coach();
+        let edge_cm = coach
+            .bands_for(self.bats)
+            .get(&MeasureName::HeadToPlant)
+            .and_then(|band| band.high)
+            .filter(|high| *high > 0.0)
+            .unwrap_or(TONE_EDGE_CM);
+        let share = travel.map(|travel| (travel.forward_cm / edge_cm) as f32);
+        if share.is_some() || self.tone_on {
+            self.outlets.ears.head_tone(share, pose.captured_at)?;
+        }
+        self.tone_on = share.is_some();
+        Ok(())
+    }
+
+    /// Judges and cues a rep at once. It is logged when its finish is over.
+    fn judge(&mut self, found: FoundRep) -> Result<(), DaemonError> {
+        self.end_wait(None)?;
+        let hold = HoldWatch::new(self.told, &found);
+        self.bats = found.rep.bats;
+        let pitch = self.pitch_of(&found);
+        let (mut judged, followed) = self.training.trainer.rep(found.rep, pitch);
         match judged.rep.kind {
             RepKind::Swing => self.tally.swings += 1,
             RepKind::Take => self.tally.takes += 1,
         }
-        self.sound(&mut judged)?;
-        (self.outlets.show)(&rep_text(&judged));
-        tracing::debug!(rep = judged.number, kind = judged.rep.kind.name(), "rep");
-        if let Some(log) = &mut self.outlets.rep_log {
-            log.append(&judged)?;
+        let at = judged.rep.known_at;
+        if let Some(cue) = &judged.cue {
+            let decided_at = Instant::now();
+            let ticket = self.outlets.ears.cue(&cue.id, cue.at)?;
+            self.cued = ticket.map(|ticket| Cued { ticket, decided_at });
         }
-        if let Some(journal) = &self.outlets.journal {
-            journal.log_rep(RepRecord::new(judged, found.frames, self.picture))?;
+        (self.outlets.show)(&rep_text(&judged));
+        self.follow(&followed, at)?;
+        tracing::debug!(rep = judged.number, kind = judged.rep.kind.name(), "rep");
+        match hold {
+            Some(hold) => {
+                self.waiting = Some(Waiting {
+                    judged,
+                    frames: found.frames,
+                    hold,
+                });
+                Ok(())
+            }
+            None => {
+                self.learn_latency(&mut judged);
+                self.log(judged, found.frames)
+            }
+        }
+    }
+
+    /// The pitch that a rep belongs to: its measures against the pitch were made.
+    fn pitch_of(&self, found: &FoundRep) -> Option<PitchPlayed> {
+        let belongs = [
+            MeasureName::PlantAfterRelease,
+            MeasureName::ContactToArrival,
+        ]
+        .iter()
+        .any(|name| {
+            let measure = found.rep.measures.get(name);
+            measure.is_some_and(|measure| measure.value().is_some())
+        });
+        self.training.pitcher.as_ref()?.last().filter(|_| belongs)
+    }
+
+    /// Says and prints what follows from a rep or from time.
+    fn follow(&mut self, followed: &Followed, at: CaptureTime) -> Result<(), DaemonError> {
+        for sentence in &followed.sentences {
+            self.outlets.ears.say(sentence, at)?;
+        }
+        for line in &followed.lines {
+            (self.outlets.show)(line);
         }
         Ok(())
     }
 
-    /// Makes the cue heard and notes how long after the deciding frame's capture that was.
-    fn sound(&mut self, judged: &mut JudgedRep) -> Result<(), DaemonError> {
-        let Some(cue) = &mut judged.cue else {
+    /// Logs the rep that waits, with what is known of its finish by now where nothing better was given.
+    fn end_wait(&mut self, held: Option<Measure>) -> Result<(), DaemonError> {
+        let Some(mut waiting) = self.waiting.take() else {
             return Ok(());
         };
-        match &mut self.outlets.ears {
-            Ears::None => {}
-            Ears::Render(render) => drop(render.cue_at(&cue.id, cue.at)?),
-            Ears::Player(player) => {
-                let decided_at = Instant::now();
-                let request = PlayRequest {
-                    cue_id: cue.id.as_str().into(),
-                    decided_at,
-                    at: cue.at,
-                };
-                player.play(request);
-                let deadline = decided_at + HEARD_PATIENCE;
-                while let Ok(outcome) = player.outcomes().recv_deadline(deadline) {
-                    match outcome {
-                        Outcome::Heard(heard) if heard.at == cue.at => {
-                            let before = self
-                                .clock
-                                .get()
-                                .map_or(0.0, |c| c.at(decided_at).secs_since(cue.at) * 1e3);
-                            cue.latency_ms = Some(before + heard.latency_millis);
-                            break;
-                        }
-                        Outcome::Unheard(unheard) if unheard.at == cue.at => {
-                            tracing::debug!(cue = %unheard.cue_id, why = unheard.why.as_words(), "cue not heard");
-                            break;
-                        }
-                        _ => {}
-                    }
-                }
-            }
+        let held = held.unwrap_or_else(|| waiting.hold.end());
+        self.training
+            .trainer
+            .complete(&mut waiting.judged, MeasureName::FinishHold, held);
+        waiting
+            .frames
+            .extend_from_slice(waiting.hold.later_frames());
+        self.learn_latency(&mut waiting.judged);
+        self.log(waiting.judged, waiting.frames)
+    }
+
+    fn log(&mut self, judged: JudgedRep, frames: Vec<PoseFrame>) -> Result<(), DaemonError> {
+        if let Some(log) = &mut self.outlets.rep_log {
+            log.append(&judged)?;
+        }
+        if let Some(journal) = &self.outlets.journal {
+            journal.log_rep(RepRecord::new(judged, frames, self.picture))?;
         }
         Ok(())
     }
+
+    /// Takes in what became of sounds. `patience` is how long to wait for the first of them.
+    fn settle(&mut self, patience: Duration) {
+        let settled = match patience.is_zero() {
+            true => self.outlets.ears.outcomes(),
+            false => self.outlets.ears.outcomes_within(patience),
+        };
+        for outcome in settled {
+            match outcome {
+                Outcome::Heard(heard) if &*heard.cue_id == DELIVERY => {
+                    let start = self.heard_at(&heard);
+                    let pitcher = self.training.pitcher.as_mut();
+                    let times = pitcher.and_then(|pitcher| pitcher.heard(start));
+                    if times.is_some() {
+                        self.finder.set_pitch(times);
+                    }
+                }
+                Outcome::Unheard(unheard) if &*unheard.cue_id == DELIVERY => {
+                    if let Some(pitcher) = &mut self.training.pitcher {
+                        pitcher.unheard();
+                    }
+                }
+                Outcome::Heard(heard) => self.heard_cue(&heard),
+                Outcome::Unheard(unheard) => {
+                    if self.cued.is_some_and(|cued| cued.ticket == unheard.ticket) {
+                        self.cued = None;
+                    }
+                    tracing::debug!(cue = %unheard.cue_id, why = unheard.why.as_words(), "not heard");
+                }
+            }
+        }
+    }
+
+    /// Notes in the rep that waits how long after its deciding frame's capture the cue was heard.
+    fn heard_cue(&mut self, heard: &Heard) {
+        let Some(cued) = self.cued.filter(|cued| cued.ticket == heard.ticket) else {
+            return;
+        };
+        self.cued = None;
+        let decided = self
+            .clock
+            .get()
+            .map_or(heard.at, |clock| clock.at(cued.decided_at));
+        let latency_ms = 1e3 * decided.secs_since(heard.at) + heard.latency_millis;
+        if let Some(cue) = self.waiting.as_mut().and_then(|w| w.judged.cue.as_mut()) {
+            cue.latency_ms = Some(latency_ms);
+        }
+    }
+
+    /// When a sound's first sample was heard, on the source's clock.
+    fn heard_at(&self, heard: &Heard) -> CaptureTime {
+        match (heard.heard_at, self.clock.get()) {
+            (Some(instant), Some(clock)) => clock.at(instant),
+            _ => heard.at.plus_secs(1e-3 * heard.latency_millis),
+        }
+    }
+
+    /// A rep that is about to be logged waits a little where its cue's latency is still to come.
+    fn learn_latency(&mut self, judged: &mut JudgedRep) {
+        let Some(cued) = self.cued else { return };
+        if judged.cue.is_none() {
+            return;
+        }
+        let deadline = cued.decided_at + HEARD_PATIENCE;
+        // The rep stands where outcomes look for it.
+        while self.cued.is_some() && Instant::now() < deadline {
+            let left = deadline.saturating_duration_since(Instant::now());
+            for outcome in self.outlets.ears.outcomes_within(left) {
+                if let Outcome::Heard(heard) = &outcome
+                    && heard.ticket == cued.ticket
+                {
+                    let decided = self
+                        .clock
+                        .get()
+                        .map_or(heard.at, |clock| clock.at(cued.decided_at));
+                    if let Some(cue) = &mut judged.cue {
+                        cue.latency_ms =
+                            Some(1e3 * decided.secs_since(heard.at) + heard.latency_millis);
+                    }
+                }
+                if outcome.ticket() == cued.ticket {
+                    self.cued = None;
+                }
+            }
+        }
+        self.cued = None;
+    }
+
+    /// Whether the hitter is moving through a rep, for whoever asks.
+    pub fn phase(&self) -> Phase {
+        self.finder.phase()
+    }
+}
+
+/// Whether both ankles are well inside the picture.
+fn feet_inside(pose: &PoseFrame, picture: PictureSize) -> bool {
+    let Some(body) = &pose.body else { return false };
+    let (width, height) = (picture.width_px as f32, picture.height_px as f32);
+    [Landmark::LeftAnkle, Landmark::RightAnkle]
+        .into_iter()
+        .all(|ankle| {
+            body.point(ankle).is_some_and(|p| {
+                (EDGE * width..=(1.0 - EDGE) * width).contains(&p.x_px)
+                    && (0.0..=(1.0 - EDGE) * height).contains(&p.y_px)
+            })
+        })
 }

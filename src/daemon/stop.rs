@@ -52,6 +52,34 @@ impl Stop {
     }
 }
 
+/// Raises a flag whenever the process gets the signal USR1; on systems without it, never.
+///
+/// # Errors
+/// Where the system gives no thread.
+pub fn raise_on_user_signal(flag: &Arc<AtomicBool>) -> std::io::Result<()> {
+    #[cfg(unix)]
+    {
+        use tokio::signal::unix::{SignalKind, signal};
+        let flag = Arc::clone(flag);
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build()?;
+        spawn("user-signal", move || {
+            runtime.block_on(async {
+                let Ok(mut asked) = signal(SignalKind::user_defined1()) else {
+                    return;
+                };
+                while asked.recv().await.is_some() {
+                    flag.store(true, Ordering::Relaxed);
+                }
+            });
+        })?;
+    }
+    #[cfg(not(unix))]
+    let _ = flag;
+    Ok(())
+}
+
 #[cfg(unix)]
 async fn signal() -> std::io::Result<()> {
     use tokio::signal::unix::{SignalKind, signal};

@@ -38,6 +38,10 @@ pub(super) fn header() -> Vec<String> {
             "cue",
             "cue_at_secs",
             "cue_latency_ms",
+            "no_cue",
+            "pitch_kmh",
+            "pitch_release_secs",
+            "pitch_arrival_secs",
             "stance_width_cm",
             "hand_height_cm",
             "lift_height_cm",
@@ -106,6 +110,13 @@ pub(super) fn row(stored: &StoredRep) -> Vec<String> {
             .map(|ms| number(ms, 1))
             .unwrap_or_default(),
     );
+    let quiet = stored.judged.no_cue.clone().filter(|_| cue.is_none());
+    fields.push(quiet.unwrap_or_default());
+    let pitch = stored.judged.pitch;
+    fields.push(pitch.map(|p| number(p.speed_kmh, 1)).unwrap_or_default());
+    for at in [pitch.map(|p| p.release), pitch.map(|p| p.arrival)] {
+        fields.push(at.map(|at| number(at.secs(), 3)).unwrap_or_default());
+    }
     let style = rep.style;
     for cm in [
         style.stance_width_cm,

@@ -10,7 +10,7 @@ use serde::ser::SerializeMap;
 use serde::{Deserialize, Serialize, Serializer};
 
 use super::record::{writable, writable_fps};
-use crate::coach::{AbsoluteBands, CueGiven, JudgedRep, Verdict};
+use crate::coach::{AbsoluteBands, CueGiven, JudgedRep, PitchPlayed, Verdict};
 use crate::rep::{
     Bats, Events, FIRING, LoadStyle, Measure, MeasureName, Rep, RepKind, Style, Unit, View,
     sequence_value, sequence_words,
@@ -82,6 +82,10 @@ struct Line<'a> {
     events: EventsOut<'a>,
     measures: MeasuresOut<'a>,
     cue: Option<CueLine>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    no_cue: Option<&'a str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pitch: Option<PitchLine>,
     style: StyleLine,
     #[serde(flatten)]
     origin: Option<LineOrigin>,
@@ -95,6 +99,8 @@ impl<'a> Line<'a> {
             bands: _,
             verdicts,
             cue,
+            no_cue,
+            pitch,
         } = judged;
         Self {
             format: FORMAT,
@@ -110,6 +116,8 @@ impl<'a> Line<'a> {
                 verdicts,
             },
             cue: cue.as_ref().map(CueLine::new),
+            no_cue: no_cue.as_deref().filter(|_| cue.is_none()),
+            pitch: pitch.as_ref().map(PitchLine::new),
             style: StyleLine::new(&rep.style),
             origin,
         }
@@ -268,6 +276,23 @@ impl CueLine {
     }
 }
 
+#[derive(Serialize, Deserialize)]
+struct PitchLine {
+    speed_kmh: f64,
+    release: f64,
+    arrival: f64,
+}
+
+impl PitchLine {
+    fn new(pitch: &PitchPlayed) -> Self {
+        Self {
+            speed_kmh: rounded(pitch.speed_kmh, 1),
+            release: rounded(pitch.release.secs(), 3),
+            arrival: rounded(pitch.arrival.secs(), 3),
+        }
+    }
+}
+
 /// Rounds to so many decimals; what is too large to have any stays as it is.
 pub(super) fn rounded(value: f64, decimals: i32) -> f64 {
     let scale = 10f64.powi(decimals);
@@ -290,6 +315,8 @@ struct LineIn {
     events: EventsIn,
     measures: BTreeMap<String, serde_json::Value>,
     cue: Option<CueLine>,
+    no_cue: Option<String>,
+    pitch: Option<PitchLine>,
     #[serde(default)]
     style: StyleLine,
 }
@@ -406,6 +433,12 @@ pub fn parse_rep_line(line: &str) -> Result<JudgedRep, RepLineError> {
             id: cue.id,
             at: CaptureTime::from_secs(cue.at),
             latency_ms: cue.latency_ms,
+        }),
+        no_cue: line.no_cue,
+        pitch: line.pitch.map(|pitch| PitchPlayed {
+            speed_kmh: pitch.speed_kmh,
+            release: CaptureTime::from_secs(pitch.release),
+            arrival: CaptureTime::from_secs(pitch.arrival),
         }),
     })
 }

@@ -15,6 +15,7 @@ mod export;
 mod line;
 mod lock;
 mod open;
+mod plans;
 mod query;
 mod record;
 mod rep_log;
@@ -30,8 +31,11 @@ pub use error::JournalError;
 pub use export::ExportFormat;
 pub use line::{RepLineError, parse_rep_line, rep_line};
 pub use open::{Journal, JournalReader, OpenReport, UncleanSession};
+pub use plans::StoredPlan;
 pub use query::{Counts, HitterChoice, HitterRow, RepFilter, SessionRow, StoredRep};
-pub use record::{HitterId, NewHitter, NewSession, PictureSize, RepId, RepRecord, SessionId};
+pub use record::{
+    HitterId, NewHitter, NewPlan, NewSession, PictureSize, PlanId, RepId, RepRecord, SessionId,
+};
 pub use rep_log::{RepLog, RepLogError};
 pub use stamp::now_to_the_millisecond;
 pub use timeline::{TimelineError, decode_timeline, encode_timeline};

@@ -64,8 +64,8 @@ pub struct Journal {
     pub(super) reader: JournalReader,
     report: OpenReport,
     identity: Option<FileIdentity>,
-    // Last, so that it is given back after the connection has closed.
-    _lock: WriterLock,
+    // Last, so that it is given back after the connection has closed. Without one it is an editor beside a writer.
+    _lock: Option<WriterLock>,
 }
 
 impl Journal {
@@ -136,7 +136,38 @@ impl Journal {
             reader,
             report,
             identity,
-            _lock: lock,
+            _lock: Some(lock),
+        })
+    }
+
+    /// Opens the journal for a short change, such as a new plan: as [`Self::open`], but also while another cagehand
+    /// writes it, whose running session is then left alone. SQLite keeps the two out of each other's way.
+    ///
+    /// # Errors
+    /// As [`Self::open`], never [`JournalError::InUse`].
+    pub fn open_to_edit(path: &Path) -> Result<Self, JournalError> {
+        match Self::open(path) {
+            Err(JournalError::InUse { .. }) => {}
+            opened => return opened,
+        }
+        // Whoever writes it has brought the tables up to date, or is of another version.
+        drop(Self::read_only(path)?);
+        let connection = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_WRITE)
+            .map_err(|error| JournalError::from_sqlite(path, "open it", error))?;
+        let reader = JournalReader {
+            connection,
+            path: path.to_path_buf(),
+        };
+        reader.hold_settings()?;
+        Ok(Self {
+            identity: FileIdentity::of(&reader.path),
+            reader,
+            report: OpenReport {
+                created: false,
+                upgraded_from: None,
+                unclean: Vec::new(),
+            },
+            _lock: None,
         })
     }
 

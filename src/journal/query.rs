@@ -6,7 +6,7 @@ use rusqlite::{OptionalExtension, params_from_iter};
 
 use super::error::JournalError;
 use super::open::JournalReader;
-use super::record::{HitterId, PictureSize, RepId, SessionId};
+use super::record::{HitterId, PictureSize, PlanId, RepId, SessionId};
 use super::rows::{
     REP_COLUMNS, REP_TABLES, SELECT_MEASURES, read_measures, read_rep, stamp_at, word_at,
 };
@@ -52,6 +52,8 @@ pub struct SessionRow {
     pub settings: String,
     /// The program's version.
     pub program_version: String,
+    /// The plan it went by, if any.
+    pub plan: Option<PlanId>,
     /// How many swings it holds.
     pub swings: u32,
     /// How many takes it holds.
@@ -141,7 +143,8 @@ impl JournalReader {
                 "SELECT sessions.id, sessions.hitter, hitters.name, started_at, ended_at, end_note, source,
                         settings, program_version,
                         (SELECT count(*) FROM reps WHERE session = sessions.id AND kind = 'swing'),
-                        (SELECT count(*) FROM reps WHERE session = sessions.id AND kind = 'take')
+                        (SELECT count(*) FROM reps WHERE session = sessions.id AND kind = 'take'),
+                        sessions.plan
                  FROM sessions LEFT JOIN hitters ON hitters.id = sessions.hitter
                  ORDER BY sessions.id DESC",
             )?
@@ -159,6 +162,7 @@ impl JournalReader {
                     program_version: row.get(8)?,
                     swings: row.get(9)?,
                     takes: row.get(10)?,
+                    plan: row.get::<_, Option<i64>>(11)?.map(PlanId::new),
                 })
             })?
             .collect()

@@ -43,7 +43,9 @@ ids! {
     /// A session in the journal.
     SessionId,
     /// A rep in the journal; not the rep's number in its session.
-    RepId
+    RepId,
+    /// A plan in the journal; each change of a plan makes a new one.
+    PlanId
 }
 
 /// A hitter as the operator gives them. Everything is optional, the name too.
@@ -55,6 +57,15 @@ pub struct NewHitter {
     pub bats: Option<Bats>,
     /// Body height in centimetres, where known.
     pub height_cm: Option<f64>,
+}
+
+/// A plan as it is written down.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NewPlan {
+    /// What the coach calls it.
+    pub name: String,
+    /// The plan's own text.
+    pub text: String,
 }
 
 /// The start of a session.
@@ -70,6 +81,8 @@ pub struct NewSession {
     pub settings: String,
     /// The program's version.
     pub program_version: String,
+    /// The plan that it goes by, if any.
+    pub plan: Option<NewPlan>,
 }
 
 /// The size of the pictures that landmarks were found in; needed to replay them.

@@ -11,23 +11,25 @@ use rusqlite::{Connection, OptionalExtension, Row, Statement, TransactionBehavio
 use super::open::UncleanSession;
 use super::query::StoredRep;
 use super::record::{
-    HitterId, NewHitter, NewSession, PackedRep, RepId, SessionId, writable, writable_fps,
+    HitterId, NewHitter, NewPlan, NewSession, PackedRep, PlanId, RepId, SessionId, writable,
+    writable_fps,
 };
 use super::stamp::{parse_stamp, stamp_text};
-use crate::coach::{AbsoluteBand, AbsoluteBands, CueGiven, JudgedRep, Verdict};
+use crate::coach::{AbsoluteBand, AbsoluteBands, CueGiven, JudgedRep, PitchPlayed, Verdict};
 use crate::rep::{Bats, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Style, View};
 use crate::time::CaptureTime;
 
 const INSERT_SESSION: &str =
-    "INSERT INTO sessions (hitter, started_at, source, settings, program_version)
-     VALUES (?1, ?2, ?3, ?4, ?5)";
+    "INSERT INTO sessions (hitter, started_at, source, settings, program_version, plan)
+     VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
 
 const INSERT_REP: &str = "INSERT INTO reps (session, number, kind, bats, view, fps,
         set_secs, gather_secs, lift_off_secs, plant_secs, heel_rise_secs, contact_secs, finish_secs,
         known_at_secs, cue, cue_at_secs, cue_latency_ms, logged_at,
-        stance_width_cm, hand_height_cm, lift_height_cm, load)
+        stance_width_cm, hand_height_cm, lift_height_cm, load,
+        no_cue, pitch_kmh, pitch_release_secs, pitch_arrival_secs)
      VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20,
-             ?21, ?22)";
+             ?21, ?22, ?23, ?24, ?25, ?26)";
 
 const INSERT_MEASURE: &str = "INSERT INTO measures (rep, name, value, plus_minus, confidence, verdict, band_low, band_high, why)
      VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)";
@@ -42,7 +44,8 @@ pub(super) const REP_COLUMNS: &str =
      reps.set_secs, reps.gather_secs, reps.lift_off_secs, reps.plant_secs, reps.heel_rise_secs,
      reps.contact_secs, reps.finish_secs, reps.known_at_secs,
      reps.cue, reps.cue_at_secs, reps.cue_latency_ms, reps.logged_at, sessions.hitter, hitters.name,
-     reps.stance_width_cm, reps.hand_height_cm, reps.lift_height_cm, reps.load";
+     reps.stance_width_cm, reps.hand_height_cm, reps.lift_height_cm, reps.load,
+     reps.no_cue, reps.pitch_kmh, reps.pitch_release_secs, reps.pitch_arrival_secs";
 
 /// The tables behind [`REP_COLUMNS`].
 pub(super) const REP_TABLES: &str = "reps JOIN sessions ON sessions.id = reps.session LEFT JOIN hitters ON hitters.id = sessions.hitter";
@@ -94,6 +97,11 @@ pub(super) fn insert_session(
     hitter: Option<HitterId>,
     session: &NewSession,
 ) -> rusqlite::Result<SessionId> {
+    let plan = session
+        .plan
+        .as_ref()
+        .map(|plan| find_or_add_plan(connection, hitter, plan, session.started_at))
+        .transpose()?;
     connection.execute(
         INSERT_SESSION,
         params![
@@ -102,9 +110,41 @@ pub(super) fn insert_session(
             session.source,
             session.settings,
             session.program_version,
+            plan.map(PlanId::get),
         ],
     )?;
     Ok(SessionId::new(connection.last_insert_rowid()))
+}
+
+/// The hitter's newest plan if it is this one to the letter, else a new entry; plans are never changed.
+pub(super) fn find_or_add_plan(
+    connection: &Connection,
+    hitter: Option<HitterId>,
+    plan: &NewPlan,
+    now: Timestamp,
+) -> rusqlite::Result<PlanId> {
+    let newest: Option<(i64, String, String)> = connection
+        .query_row(
+            "SELECT id, name, text FROM plans WHERE hitter IS ?1 ORDER BY id DESC LIMIT 1",
+            [hitter.map(HitterId::get)],
+            |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)),
+        )
+        .optional()?;
+    if let Some((id, name, text)) = newest
+        && (&name, &text) == (&plan.name, &plan.text)
+    {
+        return Ok(PlanId::new(id));
+    }
+    connection.execute(
+        "INSERT INTO plans (hitter, name, text, made_at) VALUES (?1, ?2, ?3, ?4)",
+        params![
+            hitter.map(HitterId::get),
+            plan.name,
+            plan.text,
+            stamp_text(now)
+        ],
+    )?;
+    Ok(PlanId::new(connection.last_insert_rowid()))
 }
 
 /// Adds a rep with its measures and its timeline.
@@ -119,6 +159,8 @@ pub(super) fn insert_rep(
         bands,
         verdicts,
         cue,
+        no_cue,
+        pitch,
     } = &packed.judged;
     let secs = |at: Option<CaptureTime>| at.map(CaptureTime::secs);
     let length = |cm: Option<f64>| cm.filter(|cm| cm.is_finite());
@@ -146,6 +188,11 @@ pub(super) fn insert_rep(
         length(rep.style.hand_height_cm),
         length(rep.style.lift_height_cm),
         rep.style.load.map(LoadStyle::name),
+        // A cue that was heard needs no reason.
+        no_cue.as_deref().filter(|_| cue.is_none()),
+        pitch.map(|pitch| pitch.speed_kmh),
+        pitch.map(|pitch| pitch.release.secs()),
+        pitch.map(|pitch| pitch.arrival.secs()),
     ])?;
     let id = connection.last_insert_rowid();
     let mut insert_measure = connection.prepare_cached(INSERT_MEASURE)?;
@@ -270,6 +317,14 @@ pub(super) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep> {
             _ => Some(word_at(row, 24, &LoadStyle::ALL, LoadStyle::name)?),
         },
     };
+    let pitch = match (row.get::<_, Option<f64>>(26)?, time(27)?, time(28)?) {
+        (Some(speed_kmh), Some(release), Some(arrival)) => Some(PitchPlayed {
+            speed_kmh,
+            release,
+            arrival,
+        }),
+        _ => None,
+    };
     let rep = Rep {
         kind: word_at(row, 3, &[RepKind::Swing, RepKind::Take], RepKind::name)?,
         bats: word_at(row, 4, &[Bats::Left, Bats::Right], Bats::name)?,
@@ -297,6 +352,8 @@ pub(super) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep> {
             bands: AbsoluteBands::new(),
             verdicts: BTreeMap::new(),
             cue,
+            no_cue: row.get(25)?,
+            pitch,
         },
     })
 }

@@ -11,6 +11,7 @@ pub(super) const APPLICATION_ID: i32 = 0x4347_484A;
 pub(super) const STEPS: &[&str] = &[
     include_str!("schema/001_first.sql"),
     include_str!("schema/002_style.sql"),
+    include_str!("schema/003_plans.sql"),
 ];
 
 /// The newest version this program knows.

@@ -150,7 +150,7 @@ impl Journal {
     }
 
     /// One transaction: committed if `work` succeeds, undone if it or the commit fails.
-    fn change<T>(
+    pub(super) fn change<T>(
         &mut self,
         doing: &'static str,
         work: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>,

@@ -21,4 +21,5 @@ pub use detector::Detection;
 pub use inference::InferenceError;
 pub use landmark::{LANDMARK_COUNT, Landmark};
 pub use models::Model;
+pub use one_euro::{OneEuro, OneEuroTuning, SpeedFrom};
 pub use tracker::Tracker;

@@ -21,10 +21,6 @@ pub struct OneEuroTuning {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum SpeedFrom {
     /// The filtered value before it, as the paper's authors do.
-    #[cfg_attr(
-        not(test),
-        expect(dead_code, reason = "the published form, kept to be checked against")
-    )]
     Filtered,
     /// The value before it as it came, as the pose model's published pipeline does.
     Raw,

@@ -5,12 +5,15 @@
 use crate::motion::{Path, Signals, roll, yaw_from_pelvis};
 use crate::time::CaptureTime;
 
+use super::burst::OPEN_SIDE_STANCE;
 use super::events::{self, Moments};
 use super::finder::FinderSettings;
 use super::measures::{self, Setting};
+use super::pace::Pace;
+use super::posture::standing;
 use super::style;
-use super::swing::{OPEN_SIDE_STANCE, Swing, standing};
-use super::types::{Bats, Events, Rep, RepKind, View};
+use super::swing::Swing;
+use super::types::{Bats, Events, PitchTimes, Rep, RepKind, View};
 
 /// Cutoff for the hands' speed, hertz: the swing's burst lasts about a fifth of a second.
 const HANDS_HZ: f64 = 10.0;
@@ -22,6 +25,11 @@ const SET_SECS: f64 = 0.4;
 /// Standard uncertainty of the camera's roll once the plumb line has shown it, and where it has not, radians.
 const LEVELLED_ROLL_RAD: f64 = 0.014;
 const UNKNOWN_ROLL_RAD: f64 = 0.035;
+/// Standard uncertainty of a roll that was told: a pixel or two at each end of the line it was read from, radians.
+const TOLD_ROLL_RAD: f64 = 0.009;
+/// A pelvis turned off square by less than this in the set is seen from the open side, radians; the angle is not told
+/// beyond 35 degrees.
+const OPEN_SIDE_YAW_RAD: f64 = 0.609;
 /// A front foot that moves away from the pitcher by more than this between set and plant is no stride, H.
 const BACKWARD_STRIDE: f64 = 0.08;
 
@@ -29,6 +37,10 @@ const BACKWARD_STRIDE: f64 = 0.08;
 pub struct Verdicts<'a> {
     /// What the operator said.
     pub told: &'a FinderSettings,
+    /// How many times slower than life the signals are taken to have been filmed.
+    pub pace: Pace,
+    /// The pitch that was played last.
+    pub pitch: Option<PitchTimes>,
     /// Which way earlier swings went.
     pub forward: Option<f64>,
     /// Nothing before this may become a rep.
@@ -65,7 +77,11 @@ pub fn swing(
                 .not_before
                 .is_none_or(|t| signals.time_at(i as f64) >= t)
         })
-        .filter_map(|i| Swing::judge(signals, &speed, i).ok().map(|s| (i, s)))
+        .filter_map(|i| {
+            Swing::judge(signals, &speed, i, known.pace)
+                .ok()
+                .map(|s| (i, s))
+        })
         .find(|(i, swing)| {
             let turned = known.no_turn_before.is_some_and(|(until, forward)| {
                 signals.time_at(*i as f64) < until && swing.forward != forward
@@ -78,17 +94,20 @@ pub fn swing(
         None => found.front_is_left,
     };
     let moments = events::of_swing(signals, found.hand_peak, found.forward, front_is_left);
-    let view = known
-        .told
-        .view
-        .unwrap_or_else(|| view(signals, found.hand_peak));
+    let view = known.told.view.unwrap_or_else(|| {
+        let by_stance = view(signals, found.hand_peak);
+        let square = turned_away(signals, &moments, found.forward, front_is_left)
+            .is_some_and(|yaw| yaw.abs() < OPEN_SIDE_YAW_RAD);
+        // A hitter with a narrow stance shows little of it; where the pelvis faces the camera, so does the chest.
+        if square { View::OpenSide } else { by_stance }
+    });
     let rep = rep(
         signals,
         &moments,
         found.forward,
         front_is_left,
         RepKind::Swing,
-        view,
+        (known, view),
         now,
     );
     // No hitter strides away from the pitcher by more than a little: those feet were somebody else's.
@@ -102,6 +121,19 @@ pub fn swing(
         hand_peak: signals.time_at(found.hand_peak),
         forward: found.forward,
     })
+}
+
+/// How far the pelvis is turned off square to the camera while the hitter is set, radians; `None` without metric
+/// landmarks or where the set was not seen.
+fn turned_away(
+    signals: &Signals,
+    moments: &Moments,
+    forward: f64,
+    front_is_left: bool,
+) -> Option<f64> {
+    let gather = moments.gather?.place;
+    let from = signals.index(gather - SET_SECS * signals.rate_hz);
+    yaw_from_pelvis(signals, from, signals.index(gather), forward, front_is_left)
 }
 
 /// How far the front foot gets toward the pitcher in the picture from its lift-off to the plant, centimetres.
@@ -223,7 +255,7 @@ pub fn take(
         forward,
         front_is_left,
         RepKind::Take,
-        view,
+        (known, view),
         now,
     ))
 }
@@ -243,28 +275,35 @@ fn view(signals: &Signals, place: f64) -> View {
 }
 
 /// The signals with the camera's roll taken out, and its angle off square, as far as the hitter's set position
-/// shows them.
+/// shows them. A roll that was told is out of them already.
 fn levelled(
     signals: &Signals,
     moments: &Moments,
     forward: f64,
     front_is_left: bool,
-    view: View,
+    (told, view): (&FinderSettings, View),
 ) -> (Signals, Option<f64>, f64) {
+    let unshown_roll_rad = match told.roll_deg {
+        Some(_) => TOLD_ROLL_RAD,
+        None => UNKNOWN_ROLL_RAD,
+    };
     let rate = signals.rate_hz;
     // A hitter whose gather was not seen may be back already, and leans: no plumb line.
     let until = moments.gather.map(|c| c.place);
     let (Some(until), View::OpenSide) = (until, view) else {
-        return (signals.clone(), None, UNKNOWN_ROLL_RAD);
+        return (signals.clone(), None, unshown_roll_rad);
     };
     let from = (until - SET_SECS * rate).max(moments.set.unwrap_or(0.0));
     let (from, until) = (signals.index(from.min(until)), signals.index(until));
+    if signals.found[from..=until].iter().any(|f| !f) {
+        return (signals.clone(), None, unshown_roll_rad);
+    }
     let yaw = yaw_from_pelvis(signals, from, until, forward, front_is_left);
+    if told.roll_deg.is_some() {
+        return (signals.clone(), yaw, TOLD_ROLL_RAD);
+    }
     let landed = moments.plant.map(|c| c.place);
     let roll = roll(signals, (from, until), landed, forward, yaw);
-    if signals.found[from..=until].iter().any(|f| !f) {
-        return (signals.clone(), None, UNKNOWN_ROLL_RAD);
-    }
     (signals.levelled(roll), yaw, LEVELLED_ROLL_RAD)
 }
 
@@ -274,11 +313,11 @@ fn rep(
     forward: f64,
     front_is_left: bool,
     kind: RepKind,
-    view: View,
+    (known, view): (&Verdicts, View),
     now: CaptureTime,
 ) -> Rep {
     let (level, yaw_rad, roll_spread_rad) =
-        levelled(signals, moments, forward, front_is_left, view);
+        levelled(signals, moments, forward, front_is_left, (known.told, view));
     let setting = Setting {
         signals: &level,
         moments,
@@ -288,6 +327,7 @@ fn rep(
         view,
         yaw_rad,
         roll_spread_rad,
+        pitch: known.pitch,
     };
     let measures = measures::measure(&setting);
     let style = style::style(&setting);

@@ -28,7 +28,13 @@ const START_HIDDEN_SECS: f64 = 0.02;
 /// What the start of a lift is uncertain by besides its fit: a heel peels off before the foot leaves.
 const LIFT_SPREAD_SECS: f64 = 0.015;
 /// What a tap's burst reaches at least, as a share of the stride's highest speed.
-const TAP_BURST: f64 = 0.4;
+const TAP_BURST: f64 = 0.33;
+/// Half of the running median that takes jumps out of the front foot's landmarks, seconds: jumps last for two or three
+/// frames at 60 a second.
+const SNAP_SECS: f64 = 0.05;
+/// The heel's height on the ground is this quantile of its heights before the stride, and it is up by this much, H.
+const GROUND_SHARE: f64 = 0.4;
+const HEEL_UP: f64 = 0.015;
 /// A burst may dip below the limit for this long without ending.
 const DIP_SECS: f64 = 0.04;
 /// How long before the plant a stride may begin.
@@ -69,13 +75,7 @@ pub fn of_swing(signals: &Signals, hand_peak: f64, forward: f64, front_is_left: 
         place: hand_peak + HAND_PEAK_TO_CONTACT_SECS * rate,
         spread: HAND_PEAK_SPREAD_SECS * rate,
     };
-    let mut moments = of_stride(
-        signals,
-        hand_peak,
-        hand_peak + 0.05 * rate,
-        forward,
-        front_is_left,
-    );
+    let mut moments = of_stride(signals, hand_peak, hand_peak, forward, front_is_left);
     moments.contact = (contact.place < signals.len as f64).then_some(contact);
     moments.finish = finish(signals, contact.place);
     if let Some(plant) = moments.plant {
@@ -98,6 +98,8 @@ pub fn of_stride(
     } else {
         &signals.feet.right
     };
+    // The bat that crosses the front shin draws the foot's landmarks along for a few frames.
+    let front = &without_snaps(front, signals.rate_hz);
     let Some(stride) = Stride::find(signals, front, latest) else {
         return moments;
     };
@@ -187,6 +189,15 @@ impl Stride {
                 break;
             }
         }
+        // A foot that taps keeps its heel up: it left the ground where the heel did.
+        if let Some(heel) = &foot.heel {
+            let height = Butterworth::low_pass(FOOT_HZ, rate).zero_phase(&heel.y_cm);
+            let ground = quantile(&height[first..=moving], GROUND_SHARE).unwrap_or(height[moving]);
+            let raised = HEEL_UP * signals.scale.height_cm;
+            while up > first && height[up] - ground > raised {
+                up -= 1;
+            }
+        }
         // A landing that nobody saw is none; a start that nobody saw is left open.
         let seen = |range: std::ops::RangeInclusive<usize>| signals.found[range].iter().all(|f| *f);
         if !seen(moving.saturating_sub(steps(0.05))..=down) {
@@ -196,6 +207,30 @@ impl Stride {
             up: (up > first && seen(up..=moving)).then_some(up),
             down,
         })
+    }
+}
+
+/// The foot without jumps of its landmarks that last for a few frames: a running median.
+fn without_snaps(foot: &Foot, rate_hz: f64) -> Foot {
+    let half = (SNAP_SECS * rate_hz).round() as usize;
+    let median = |values: &[f64]| -> Vec<f64> {
+        (0..values.len())
+            .map(|i| {
+                // Even on both sides, so that a foot that moves steadily is not delayed at the ends.
+                let reach = half.min(i).min(values.len() - 1 - i);
+                quantile(&values[i - reach..=i + reach], 0.5).unwrap_or(values[i])
+            })
+            .collect()
+    };
+    let path = |p: &Path| Path {
+        x_cm: median(&p.x_cm),
+        y_cm: median(&p.y_cm),
+        visibility: p.visibility.clone(),
+    };
+    Foot {
+        ankle: path(&foot.ankle),
+        heel: foot.heel.as_ref().map(path),
+        toe: foot.toe.as_ref().map(path),
     }
 }
 

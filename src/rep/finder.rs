@@ -11,9 +11,11 @@ use crate::motion::{BodySeries, Scale, Signals};
 use crate::pose::PoseFrame;
 use crate::time::CaptureTime;
 
-use super::analysis::{self, Verdicts};
+use super::analysis::{self, FoundSwing, Verdicts};
+use super::pace::Pace;
 use super::pulse::{self, Pulse, PulseReader};
-use super::types::{Bats, Phase, Rep, View};
+use super::tidy::tidy;
+use super::types::{Bats, Phase, PitchTimes, Rep, View};
 
 /// How much of the past is kept: the longest rep from set to finish, with room for the set itself.
 const KEPT_SECS: f64 = 9.0;
@@ -36,6 +38,10 @@ const REFRACTORY_SECS: f64 = 1.0;
 /// The hands' way back after a swing is not a swing of the other side until this long after it.
 const WAY_BACK_SECS: f64 = 4.0;
 
+/// At a recording's end without a swing, all of it is looked at again, at these paces: as it is, and as a film that was
+/// slowed down about twice and four times.
+const SECOND_LOOK: [f64; 3] = [1.0, 2.0, 4.0];
+
 /// What the operator has said about the hitter and the camera.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct FinderSettings {
@@ -43,6 +49,8 @@ pub struct FinderSettings {
     pub height_cm: Option<f64>,
     /// Centimetres a pixel where the hitter stands, if a known length was measured in the picture.
     pub cm_per_px: Option<f64>,
+    /// The camera's roll, if it was measured; degrees, positive where the picture shows a level line falling to the right.
+    pub roll_deg: Option<f64>,
     /// The side, if it was told.
     pub bats: Option<Bats>,
     /// The camera's place, if it was told.
@@ -66,12 +74,16 @@ pub struct RepFinder {
     hands: Hands,
     foot: FootWatch,
     phase: Phase,
+    /// Whether [`Self::recent`] still holds every frame.
+    all_kept: bool,
     /// When the last swing's hands peaked, and which way it went.
     last_swing: Option<(CaptureTime, f64)>,
     /// Nothing before this may become a rep any more.
     free_from: Option<CaptureTime>,
     /// The way the pitcher stands, once a swing has shown it.
     forward: Option<f64>,
+    /// The pitch that the hitter swings at, if one was played.
+    pitch: Option<PitchTimes>,
 }
 
 /// What the hands are doing, live.
@@ -103,10 +115,23 @@ impl RepFinder {
             hands: Hands::Quiet,
             foot: FootWatch::Standing,
             phase: Phase::Away,
+            all_kept: true,
             last_swing: None,
             free_from: None,
             forward: None,
+            pitch: None,
         }
+    }
+
+    /// Tells of the pitch that was played last, or that none is. The next reps are measured against it as far as they
+    /// belong to it, so it stays until the reps that it may have caused are found: two seconds after its arrival.
+    pub fn set_pitch(&mut self, pitch: Option<PitchTimes>) {
+        self.pitch = pitch;
+    }
+
+    /// The way to the pitcher, once a swing has shown it: +1 to the image's right.
+    pub fn forward(&self) -> Option<f64> {
+        self.forward
     }
 
     /// What the hitter is doing as of the last frame; live and therefore a little late and rough.
@@ -115,8 +140,11 @@ impl RepFinder {
     }
 
     /// Takes the next frame. Gives a rep when one has just ended.
-    pub fn push(&mut self, frame: PoseFrame) -> Option<FoundRep> {
+    pub fn push(&mut self, mut frame: PoseFrame) -> Option<FoundRep> {
         let now = frame.captured_at;
+        if let Some(body) = &mut frame.body {
+            tidy(body);
+        }
         self.recent.push_back(frame);
         while self
             .recent
@@ -124,6 +152,7 @@ impl RepFinder {
             .is_some_and(|f| now.secs_since(f.captured_at) > KEPT_SECS)
         {
             self.recent.pop_front();
+            self.all_kept = false;
         }
         let pulse = self.recent.back().and_then(|f| self.pulse.read(f));
         let Some(pulse) = pulse else {
@@ -139,13 +168,11 @@ impl RepFinder {
     /// The recording is over: a swing that waits for its end is judged by what there is.
     pub fn finish(&mut self) -> Option<FoundRep> {
         let now = self.recent.back()?.captured_at;
-        match self.hands {
-            Hands::Burst { peak_at, .. } => {
-                self.hands = Hands::Quiet;
-                self.judge_swing(peak_at, now)
-            }
+        let waiting = match std::mem::replace(&mut self.hands, Hands::Quiet) {
+            Hands::Burst { peak_at, .. } => self.judge_swing(peak_at, now),
             Hands::Quiet => None,
-        }
+        };
+        waiting.or_else(|| self.second_look(now))
     }
 
     fn hands_step(&mut self, now: CaptureTime, speed: f64) -> Option<FoundRep> {
@@ -208,30 +235,70 @@ impl RepFinder {
     }
 
     fn judge_swing(&mut self, peak_at: CaptureTime, now: CaptureTime) -> Option<FoundRep> {
-        let signals = self.signals(now)?;
+        let signals = self.signals(now, LOOK_BACK_SECS)?;
+        let found = self.swing_in(&signals, peak_at, now, Pace::LIFE)?;
+        Some(self.take_down(found))
+    }
+
+    /// A short recording that gave no swing as it came, looked at as a whole.
+    ///
+    /// Only so are films that were slowed down looked at: what a camera sends is never slow, and a hitter who goes
+    /// through the motion slowly between reps does not swing.
+    fn second_look(&mut self, now: CaptureTime) -> Option<FoundRep> {
+        if !self.all_kept || self.last_swing.is_some() {
+            return None;
+        }
+        let signals = self.signals(now, KEPT_SECS)?;
+        let found = SECOND_LOOK.into_iter().find_map(|slow| {
+            let pace = Pace { slow };
+            self.swing_in(&pace.quickened(&signals), signals.start, now, pace)
+        })?;
+        Some(self.take_down(found))
+    }
+
+    /// The first swing in the signals from shortly before `peak_at` on, its times on the film's clock.
+    fn swing_in(
+        &self,
+        signals: &Signals,
+        peak_at: CaptureTime,
+        now: CaptureTime,
+        pace: Pace,
+    ) -> Option<FoundSwing> {
         let verdicts = Verdicts {
             told: &self.settings,
+            pace,
+            pitch: self.pitch,
             forward: self.forward,
             not_before: self.free_from,
             no_turn_before: self
                 .last_swing
                 .map(|(at, forward)| (at.plus_secs(WAY_BACK_SECS), forward)),
         };
-        let found = analysis::swing(&signals, peak_at, now, &verdicts)?;
+        let found = analysis::swing(signals, peak_at, now, &verdicts)?;
+        Some(FoundSwing {
+            hand_peak: pace.time_on_film(found.hand_peak, signals.start),
+            rep: pace.on_film(found.rep, signals.start, now),
+            ..found
+        })
+    }
+
+    fn take_down(&mut self, found: FoundSwing) -> FoundRep {
         self.last_swing = Some((found.hand_peak, found.forward));
         self.forward = Some(found.forward);
         self.free_from = Some(found.hand_peak.plus_secs(REFRACTORY_SECS));
         self.foot = FootWatch::Standing;
-        Some(self.with_frames(found.rep))
+        self.with_frames(found.rep)
     }
 
     fn judge_take(&mut self, down_at: CaptureTime, now: CaptureTime) -> Option<FoundRep> {
         if matches!(self.hands, Hands::Burst { .. }) {
             return None;
         }
-        let signals = self.signals(now)?;
+        let signals = self.signals(now, LOOK_BACK_SECS)?;
         let verdicts = Verdicts {
             told: &self.settings,
+            pace: Pace::LIFE,
+            pitch: self.pitch,
             forward: self.forward,
             not_before: self.free_from,
             no_turn_before: None,
@@ -241,8 +308,8 @@ impl RepFinder {
         Some(self.with_frames(rep))
     }
 
-    fn signals(&self, now: CaptureTime) -> Option<Signals> {
-        let from = now.plus_secs(-LOOK_BACK_SECS);
+    fn signals(&self, now: CaptureTime, look_back_secs: f64) -> Option<Signals> {
+        let from = now.plus_secs(-look_back_secs);
         let frames: Vec<PoseFrame> = self
             .recent
             .iter()
@@ -255,7 +322,8 @@ impl RepFinder {
             Some(known) => Scale::from_known_length(known, self.settings.height_cm),
             None => Scale::from_body(&body, self.settings.height_cm)?,
         };
-        Signals::new(&body, scale, 0.0).ok()
+        let roll_rad = self.settings.roll_deg.unwrap_or(0.0).to_radians();
+        Signals::new(&body, scale, roll_rad).ok()
     }
 
     fn with_frames(&self, rep: Rep) -> FoundRep {

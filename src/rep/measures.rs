@@ -8,12 +8,14 @@ use std::collections::BTreeMap;
 
 use crate::motion::{Foot, Path, Signals};
 
+use super::against_pitch::{AgainstPitch, Span};
 use super::angles::{Found, Sight};
 use super::events::Moments;
 use super::firing::finish_hold;
 use super::fit::Corner;
-use super::types::{Measure, MeasureName, RepKind, View};
-use super::weight::{Weighed, WeightMeasures, weight};
+use super::place::{HEAD_NEARER, Line, head_nearer_cm};
+use super::types::{Measure, MeasureName, PitchTimes, RepKind, View};
+use super::weight::{Weighed, WeightMeasures, weight, weight_at};
 
 /// Cutoff of the zero-phase low pass for places of the head, hands and trunk, hertz.
 const PLACE_HZ: f64 = 6.0;
@@ -22,9 +24,13 @@ const REST_SECS: f64 = 0.3;
 /// Landmarks seen worse than this on average make no measure.
 const LEAST_VISIBILITY: f64 = 0.4;
 
-/// The ears stand this share of their height above the ankles nearer to the plate than the ankles do, in a hitter's
-/// stance. Measured on rendered hitters; it fits a trunk inclined by about 25 degrees.
-const HEAD_NEARER: f64 = 0.15;
+/// On average over set and plant, H; enough for a difference of two places.
+const HEAD_NEAR_ON_AVERAGE: f64 = 0.11;
+/// The model puts the ears this much too far toward the pitcher in a hitter's stance, whose face is turned there, H.
+/// Measured on rendered hitters.
+const EARS_AHEAD: f64 = 0.0095;
+/// Wrists farther apart than this about lift-off or plant, H, are not both on the bat: one was taken for something else.
+const APART: f64 = 0.21;
 /// Standard uncertainty of the camera's angle off square, radians.
 const YAW_SPREAD_RAD: f64 = 0.07;
 /// Standard uncertainty of the camera's angle off square where nothing shows it: any up to 25 degrees.
@@ -44,9 +50,9 @@ mod wander {
     pub const HEAD_SHIFT_IN_SWING: f64 = 0.006;
     pub const HEAD_DROP: f64 = 0.0095;
     pub const FOOT_SHIFT: f64 = 0.0125;
-    pub const HANDS_SHIFT: f64 = 0.015;
-    /// Of the head over the base of support, which also holds the camera's roll and angle.
-    pub const HEAD_OVER_BASE: f64 = 0.018;
+    pub const HANDS_SHIFT: f64 = 0.012;
+    /// Of the head over the base of support, which also holds the camera's angle; its roll comes on top.
+    pub const HEAD_OVER_BASE: f64 = 0.0146;
 }
 
 /// What the making of the measures needs to know besides the signals.
@@ -67,6 +73,8 @@ pub struct Setting<'a> {
     pub yaw_rad: Option<f64>,
     /// Standard uncertainty of the camera's roll in the signals, radians.
     pub roll_spread_rad: f64,
+    /// The pitch that was played last.
+    pub pitch: Option<PitchTimes>,
 }
 
 /// Every measure of the rep, made or not.
@@ -149,6 +157,9 @@ impl<'a> Maker<'a> {
             return Err("no swing followed");
         }
         match name {
+            PlantAfterRelease | PlantToArrival | ContactToArrival | WeightKept => {
+                return self.against_pitch(name);
+            }
             GatherToPlant => return self.span(self.gather()?, self.plant()?),
             LiftToPlant => return self.span(self.lift_off()?, self.plant()?),
             PlantToContact => return self.span(self.plant()?, self.contact()?),
@@ -166,7 +177,7 @@ impl<'a> Maker<'a> {
                 let to = self.at(&self.head.x_cm, plant.place);
                 let slip = self.slope(&self.head.x_cm, plant.place) * plant.spread;
                 self.length(
-                    self.unfold * self.s.forward * (to - from),
+                    self.went(from, to, HEAD_NEAR_ON_AVERAGE * height, plant),
                     wander::HEAD_SHIFT * height,
                     slip,
                     &self.head,
@@ -211,6 +222,9 @@ impl<'a> Maker<'a> {
             },
             HandsBack => {
                 let (lift, plant) = (self.lift_off()?, self.plant()?);
+                if self.wrists_apart(lift).max(self.wrists_apart(plant)) > APART * height {
+                    return Err("the wrists were not seen together on the bat");
+                }
                 let behind = |place: f64| {
                     self.s.forward
                         * (self.at(&self.shoulders.x_cm, place) - self.at(&self.hands.x_cm, place))
@@ -230,7 +244,46 @@ impl<'a> Maker<'a> {
             FrontFootOpen => self.found(self.sight().front_foot_open(), self.plant()?),
             BalanceOffset => self.found(self.sight().balance_offset(), self.contact()?),
             Sequence => self.found(self.sight().sequence(), self.contact()?),
-            GatherToPlant | LiftToPlant | PlantToContact | FinishHold => Err("needs no open side"),
+            GatherToPlant | LiftToPlant | PlantToContact | FinishHold | PlantAfterRelease
+            | PlantToArrival | ContactToArrival | WeightKept => Err("needs no open side"),
+        }
+    }
+
+    fn against_pitch(&self, name: MeasureName) -> Result<Measure, Why> {
+        let s = self.s;
+        let pitch = AgainstPitch::new(s.pitch, s.signals, s.moments)?;
+        let timed = |span: Span, event: Corner, seen: &Path| {
+            self.made(span.ms, span.spread_ms.hypot(TIMING_MS), seen, event)
+        };
+        match name {
+            MeasureName::PlantAfterRelease => {
+                let plant = self.plant()?;
+                timed(pitch.after_release(plant), plant, &self.front.ankle)
+            }
+            MeasureName::PlantToArrival => {
+                let plant = self.plant()?;
+                timed(pitch.before_arrival(plant), plant, &self.front.ankle)
+            }
+            _ if s.kind == RepKind::Take => Err("no swing followed"),
+            MeasureName::ContactToArrival => {
+                let contact = self.contact()?;
+                timed(pitch.after_arrival(contact), contact, &self.hands)
+            }
+            _ if s.view != View::OpenSide => Err("needs the camera at the open side"),
+            _ => {
+                let start = pitch.last_start();
+                if start.place > self.contact()?.place {
+                    return Err("the swing was over before it had to begin");
+                }
+                self.weighed(weight_at(
+                    s.signals,
+                    s.moments,
+                    s.forward,
+                    s.front_is_left,
+                    s.roll_spread_rad,
+                    start,
+                ))
+            }
         }
     }
 
@@ -262,15 +315,29 @@ impl<'a> Maker<'a> {
         if base * self.s.forward < 0.12 * height {
             return Err("the feet are too close together in the picture");
         }
-        // The head stands nearer to the plate, and so to the camera, than the feet do: seen from the pitcher's side it
-        // slides back against them.
-        let yaw = self.s.yaw_rad.unwrap_or(0.0);
         let ankles = 0.5
             * (self.at(&self.back.ankle.y_cm, plant.place)
                 + self.at(&self.front.ankle.y_cm, plant.place));
         let rise = self.at(&self.head.y_cm, plant.place) - ankles;
-        let slide = self.s.forward * HEAD_NEARER * rise * yaw.sin();
-        let over = 100.0 * (self.at(&self.head.x_cm, plant.place) + slide - back) / base;
+        // The head stands nearer to the plate, and so to the camera, than the feet do: it looks farther out than it is,
+        // and seen from the pitcher's side it slides back against them.
+        let front = self.standing_place(&self.front.ankle, plant);
+        let middle = 0.5 * (front + back);
+        let line = self.line();
+        let hinge_deg = self.sight().trunk_hinge().ok().map(|(deg, _)| deg);
+        // Where the ears come from the pose model, which metric landmarks show; people label them where they are.
+        let ears = match hinge_deg {
+            Some(_) if !self.s.signals.head_is_nose => EARS_AHEAD,
+            _ => 0.0,
+        };
+        let nearer = head_nearer_cm(hinge_deg, rise, height);
+        let head =
+            line.place(self.at(&self.head.x_cm, plant.place), nearer, middle) - ears * height;
+        let (front, rear) = (
+            line.place(front, 0.0, middle),
+            line.place(back, 0.0, middle),
+        );
+        let over = 100.0 * (head - rear) / (front - rear);
         let slip = self.slope(&self.head.x_cm, plant.place) * plant.spread;
         let unknown_slide = match self.s.yaw_rad {
             Some(_) => 0.0,
@@ -282,11 +349,39 @@ impl<'a> Maker<'a> {
             0.0
         };
         let spread = (wander::HEAD_OVER_BASE * height)
+            .hypot(self.s.roll_spread_rad * rise)
             .hypot(slip)
             .hypot(unknown_slide)
             .hypot(nose);
         let spread = 100.0 * spread / base.abs();
         self.made(over, spread, &self.head, plant)
+    }
+
+    /// The line to the pitcher; square where the camera's angle is not known.
+    fn line(&self) -> Line {
+        Line {
+            forward: self.s.forward,
+            yaw_rad: self.s.yaw_rad.unwrap_or(0.0),
+        }
+    }
+
+    /// How far something went toward the pitcher, centimetres.
+    fn went(&self, from: f64, to: f64, nearer: f64, plant: Corner) -> f64 {
+        let middle = 0.5
+            * (self.standing_place(&self.back.ankle, plant)
+                + self.standing_place(&self.front.ankle, plant));
+        let line = self.line();
+        line.place(to, nearer, middle) - line.place(from, nearer, middle)
+    }
+
+    /// How far apart the wrists are at most about an event, centimetres.
+    fn wrists_apart(&self, when: Corner) -> f64 {
+        let signals = self.s.signals;
+        let reach = 0.04 * signals.rate_hz;
+        let (l, r) = (&signals.wrists.left, &signals.wrists.right);
+        (signals.index(when.place - reach)..=signals.index(when.place + reach))
+            .map(|i| (l.x_cm[i] - r.x_cm[i]).hypot(l.y_cm[i] - r.y_cm[i]))
+            .fold(0.0, f64::max)
     }
 
     fn stride(&self) -> Result<Measure, Why> {
@@ -295,7 +390,7 @@ impl<'a> Maker<'a> {
         let from = self.rest(&self.front.ankle.x_cm)?;
         let to = self.standing_place(&self.front.ankle, plant);
         self.length(
-            self.unfold * self.s.forward * (to - from),
+            self.went(from, to, 0.0, plant),
             wander::FOOT_SHIFT * height,
             0.0,
             &self.front.ankle,

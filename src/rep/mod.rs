@@ -3,24 +3,34 @@
 //! In: pose frames in time order. Out: [`FoundRep`]s and the live [`Phase`]. Pure: no clock, no files,
 //! no threads; the same frames give the same reps.
 
+mod against_pitch;
 mod analysis;
 mod angles;
+mod burst;
 mod events;
 mod finder;
 mod firing;
 mod fit;
+mod hold;
+mod live;
 mod measures;
+mod pace;
+mod place;
+mod posture;
 mod pulse;
 #[cfg(test)]
 mod stick_figure;
 mod style;
 mod swing;
+mod tidy;
 mod types;
 mod weight;
 
 pub use finder::{FinderSettings, FoundRep, RepFinder};
+pub use hold::HoldWatch;
+pub use live::{HeadTravel, LiveHead};
 pub use style::{LoadStyle, Style};
 pub use types::{
-    Bats, Events, FIRING, Measure, MeasureName, Phase, Rep, RepKind, Unit, View, sequence_value,
-    sequence_words,
+    Bats, Events, FIRING, Measure, MeasureName, Phase, PitchTimes, Rep, RepKind, Unit, View,
+    sequence_value, sequence_words,
 };

@@ -129,27 +129,29 @@ fn look(body: &Body, at: CaptureTime) -> Option<(Place, f64, bool, bool)> {
         body.point(l)
             .map(|p| [f64::from(p.x_px), f64::from(p.y_px)])
     };
+    // Where one of a pair is hidden, the other stands for both.
+    let pair = |a: Landmark, b: Landmark| match (point(a), point(b)) {
+        (Some(p), Some(q)) => Some((p, q)),
+        (p, q) => p.or(q).map(|only| (only, only)),
+    };
     let middle = |a: Landmark, b: Landmark| {
-        let (p, q) = (point(a)?, point(b)?);
+        let (p, q) = pair(a, b)?;
         Some([0.5 * (p[0] + q[0]), 0.5 * (p[1] + q[1])])
     };
     let shoulders = middle(Landmark::LeftShoulder, Landmark::RightShoulder)?;
     let hips = middle(Landmark::LeftHip, Landmark::RightHip)?;
-    let (left_foot, right_foot) = (point(Landmark::LeftAnkle)?, point(Landmark::RightAnkle)?);
+    let (left_foot, right_foot) = pair(Landmark::LeftAnkle, Landmark::RightAnkle)?;
     let ankles_y = 0.5 * (left_foot[1] + right_foot[1]);
     let head_y = point(Landmark::Nose)
         .or_else(|| point(Landmark::LeftEar))
         .unwrap_or(shoulders)[1];
-    let (l, r) = (
-        body.point(Landmark::LeftWrist)?,
-        body.point(Landmark::RightWrist)?,
-    );
-    let (wl, wr) = (
-        0.05 + l.visibility * l.visibility,
-        0.05 + r.visibility * r.visibility,
-    );
-    let mix = |a: f32, b: f32| f64::from((a * wl + b * wr) / (wl + wr));
-    let hands = [mix(l.x_px, r.x_px), mix(l.y_px, r.y_px)];
+    let (left, right) = pair(Landmark::LeftWrist, Landmark::RightWrist)?;
+    let weight = |l: Landmark| {
+        let seen = body.point(l).map_or(0.0, |p| f64::from(p.visibility));
+        0.05 + seen * seen
+    };
+    let (wl, wr) = (weight(Landmark::LeftWrist), weight(Landmark::RightWrist));
+    let hands = [0, 1].map(|k| (left[k] * wl + right[k] * wr) / (wl + wr));
     let height = (ankles_y - head_y).abs() * HEIGHT_OF_STANCE;
     let upright =
         shoulders[1] < hips[1] && hips[1] < ankles_y && (ankles_y - hips[1]) > 0.2 * height;

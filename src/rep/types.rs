@@ -139,6 +139,15 @@ impl Events {
     }
 }
 
+/// When a pitch that was played was heard to leave the hand and to arrive, on the clock of the camera.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct PitchTimes {
+    /// The ball leaves the hand.
+    pub release: CaptureTime,
+    /// The ball is over the front of the plate.
+    pub arrival: CaptureTime,
+}
+
 macro_rules! measures {
     ($($(#[$doc:meta])* $variant:ident = $name:literal, $unit:ident;)+) => {
         /// The measures of a rep, by name. The unit is part of the name.
@@ -233,6 +242,14 @@ measures! {
     BalanceOffset = "balance_offset_cm", Cm;
     /// How long the finish is held.
     FinishHold = "finish_hold_ms", Ms;
+    /// From the release of the pitch that was played to plant.
+    PlantAfterRelease = "plant_after_release_ms", Ms;
+    /// From plant to the pitch's arrival: how long the front foot has been down by then.
+    PlantToArrival = "plant_to_arrival_ms", Ms;
+    /// From the pitch's arrival to contact: negative is early, positive late.
+    ContactToArrival = "contact_to_arrival_ms", Ms;
+    /// Where the mass centre is 200 ms before the pitch arrives: 0 over the middle of the back foot, 100 over the front.
+    WeightKept = "weight_kept_pct", Pct;
 }
 
 /// What can fire in a swing, in the order in which it should: the digits of a sequence's value.

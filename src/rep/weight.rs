@@ -25,6 +25,8 @@ const LEAST_BASE: f64 = 0.12;
 /// What the mass centre is wrong by over the feet, one standard deviation, H. Measured with the full model on rendered
 /// hitters against the same table used on their joints in 3-D; the camera's roll is not in it.
 const OVER_FEET: f64 = 0.0035;
+/// The same at plant, where the feet are read over a few frames only and stand wider apart.
+const OVER_FEET_AT_PLANT: f64 = 0.0065;
 /// The same where the source has no heel or toe and the ankles must serve: they stand behind the body's balance, which a
 /// camera off square turns into a shift.
 const OVER_ANKLES: f64 = 0.008;
@@ -69,25 +71,28 @@ pub fn weight(
     front_is_left: bool,
     roll_spread_rad: f64,
 ) -> WeightMeasures {
-    let (front, back) = if front_is_left {
-        (&signals.feet.left, &signals.feet.right)
-    } else {
-        (&signals.feet.right, &signals.feet.left)
-    };
-    let scales = Scales {
-        signals,
-        mass: signals.mass.smoothed(MASS_HZ, signals.rate_hz),
-        forward,
-        front,
-        back,
-        roll_spread_rad,
-    };
+    let scales = Scales::new(signals, forward, front_is_left, roll_spread_rad);
     let load = scales.load(moments);
     WeightMeasures {
         back: load.and_then(|load| scales.rearmost(&load)),
         at_plant: scales.at_plant(moments),
         back_before_forward: load.map(|load| scales.back_before_forward(&load)),
     }
+}
+
+/// Where the mass centre is at any one moment, percent of the base on which the hitter stands at plant.
+///
+/// Before the plant the front foot is on its way there, after it the back foot turns: between the feet at plant the
+/// share means the same all along.
+pub fn weight_at(
+    signals: &Signals,
+    moments: &Moments,
+    forward: f64,
+    front_is_left: bool,
+    roll_spread_rad: f64,
+    when: Corner,
+) -> Result<Weighed, Why> {
+    Scales::new(signals, forward, front_is_left, roll_spread_rad).at(moments, when)
 }
 
 /// The part of a rep in which the weight may go back.
@@ -110,7 +115,23 @@ struct Scales<'a> {
     roll_spread_rad: f64,
 }
 
-impl Scales<'_> {
+impl<'a> Scales<'a> {
+    fn new(signals: &'a Signals, forward: f64, front_is_left: bool, roll_spread_rad: f64) -> Self {
+        let (front, back) = if front_is_left {
+            (&signals.feet.left, &signals.feet.right)
+        } else {
+            (&signals.feet.right, &signals.feet.left)
+        };
+        Self {
+            signals,
+            mass: signals.mass.smoothed(MASS_HZ, signals.rate_hz),
+            forward,
+            front,
+            back,
+            roll_spread_rad,
+        }
+    }
+
     fn load(&self, moments: &Moments) -> Result<Load, Why> {
         let gather = moments
             .gather
@@ -148,19 +169,30 @@ impl Scales<'_> {
 
     fn rearmost(&self, load: &Load) -> Result<Weighed, Why> {
         // The front foot leaves the ground meanwhile: the base is the one on which the hitter was set.
-        self.over_base(self.rearmost_place(load) as f64, load.rest, 0.0)
+        let place = self.rearmost_place(load) as f64;
+        self.over_base(place, load.rest, 0.0, OVER_FEET)
     }
 
     fn at_plant(&self, moments: &Moments) -> Result<Weighed, Why> {
         let plant = moments
             .plant
             .ok_or("the front foot was not seen to come down")?;
+        self.at(moments, plant)
+    }
+
+    fn at(&self, moments: &Moments, when: Corner) -> Result<Weighed, Why> {
+        let plant = moments
+            .plant
+            .ok_or("the front foot was not seen to come down")?;
+        if !(0.0..=(self.signals.len - 1) as f64).contains(&when.place) {
+            return Err("the recording does not show that moment");
+        }
         let reach = PLANT_SECS * self.signals.rate_hz;
         let around = (
             self.signals.index(plant.place - reach),
             self.signals.index(plant.place + reach),
         );
-        self.over_base(plant.place, around, plant.spread)
+        self.over_base(when.place, around, when.spread, OVER_FEET_AT_PLANT)
     }
 
     /// The mass centre's place in percent of the base, the feet taken as they stand in `feet`.
@@ -169,6 +201,7 @@ impl Scales<'_> {
         place: f64,
         feet: (usize, usize),
         place_spread: f64,
+        over_feet: f64,
     ) -> Result<Weighed, Why> {
         let height = self.signals.scale.height_cm;
         let (back, front) = (middle(self.back, feet), middle(self.front, feet));
@@ -179,9 +212,9 @@ impl Scales<'_> {
         let share = self.forward * (between(&self.mass.x_cm, place) - back.x) / base;
         let rise = between(&self.mass.y_cm, place) - (back.y * (1.0 - share) + front.y * share);
         let landmarks = if back.by_sole && front.by_sole {
-            OVER_FEET
+            over_feet
         } else {
-            OVER_ANKLES
+            over_feet.max(OVER_ANKLES)
         };
         let slope =
             0.5 * (between(&self.mass.x_cm, place + 1.0) - between(&self.mass.x_cm, place - 1.0));
@@ -276,195 +309,5 @@ fn between(values: &[f64], place: f64) -> f64 {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::motion::{BodySeries, Scale};
-    use crate::pose::{Body, ImagePoint, Landmark, PoseFrame};
-    use crate::time::CaptureTime;
-
-    const RATE_HZ: f64 = 60.0;
-    const GATHER_SECS: f64 = 1.0;
-    const PLANT_AT_SECS: f64 = 2.0;
-
-    /// A body of sticks, a pixel a centimetre: feet at 0 and 60, the front one striding to 90, knees and all above them at
-    /// 27 plus `sway` of the time in seconds.
-    fn signals(sway: impl Fn(f64) -> f64, to_the_right: bool, soles: bool) -> Signals {
-        use Landmark::*;
-        let frames: Vec<PoseFrame> = (0..180)
-            .map(|index| {
-                let t = f64::from(index) / RATE_HZ;
-                let front = 60.0 + 30.0 * eased((t - 1.4) / 0.5);
-                let mut body = Body::empty();
-                let mut put = |l: Landmark, x: f64, up: f64| {
-                    let x = if to_the_right { x } else { -x };
-                    body.image[l.index()] = Some(ImagePoint {
-                        x_px: (300.0 + x) as f32,
-                        y_px: (300.0 - up) as f32,
-                        visibility: 1.0,
-                    });
-                };
-                let upper = 27.0 + sway(t);
-                for l in [LeftEar, RightEar] {
-                    put(l, upper, 155.0);
-                }
-                for l in [LeftShoulder, RightShoulder, LeftElbow, RightElbow] {
-                    put(l, upper, 135.0);
-                }
-                for l in [LeftWrist, RightWrist] {
-                    put(l, upper, 140.0);
-                }
-                for l in [LeftHip, RightHip] {
-                    put(l, upper, 85.0);
-                }
-                for l in [LeftKnee, RightKnee] {
-                    put(l, upper, 45.0);
-                }
-                // Whoever bats toward the image's right shows the left foot in front.
-                let (ankles, heels, toes) = if to_the_right {
-                    (
-                        [RightAnkle, LeftAnkle],
-                        [RightHeel, LeftHeel],
-                        [RightFootIndex, LeftFootIndex],
-                    )
-                } else {
-                    (
-                        [LeftAnkle, RightAnkle],
-                        [LeftHeel, RightHeel],
-                        [LeftFootIndex, RightFootIndex],
-                    )
-                };
-                for (k, x) in [0.0, front].into_iter().enumerate() {
-                    put(ankles[k], x, 8.0);
-                    if soles {
-                        put(heels[k], x - 4.0, 0.0);
-                        put(toes[k], x + 4.0, 0.0);
-                    }
-                }
-                PoseFrame {
-                    index: u64::try_from(index).unwrap(),
-                    captured_at: CaptureTime::from_secs(t),
-                    body: Some(body),
-                }
-            })
-            .collect();
-        let body = BodySeries::from_frames(&frames, RATE_HZ).unwrap();
-        let scale = Scale {
-            cm_per_px: 1.0,
-            height_cm: 170.0,
-            spread: 0.0,
-        };
-        Signals::new(&body, scale, 0.0).unwrap()
-    }
-
-    /// From 0 to 1 and there with no speed left.
-    fn eased(share: f64) -> f64 {
-        0.5 - 0.5 * (std::f64::consts::PI * share.clamp(0.0, 1.0)).cos()
-    }
-
-    /// Back 5 cm until 1.4 s, then forward to 8 cm ahead of the set place at plant.
-    fn good_load(t: f64) -> f64 {
-        -5.0 * eased((t - 1.0) / 0.4) + 13.0 * eased((t - 1.5) / 0.5)
-    }
-
-    fn corner(secs: f64) -> Corner {
-        Corner {
-            place: secs * RATE_HZ,
-            spread: 0.5,
-        }
-    }
-
-    fn moments() -> Moments {
-        Moments {
-            set: Some(0.0),
-            gather: Some(corner(GATHER_SECS)),
-            plant: Some(corner(PLANT_AT_SECS)),
-            ..Moments::default()
-        }
-    }
-
-    fn near(weighed: Result<Weighed, Why>, value: f64) -> bool {
-        weighed.is_ok_and(|w| (w.value - value).abs() < 0.5 && w.plus_minus > 0.0)
-    }
-
-    #[test]
-    fn the_shares_are_those_counted_by_hand_on_either_side() {
-        // By the mean table (de Leva 1996) the feet and the ankles' part of the shanks, 2 * (0.0133 + 0.0457 * 0.43735) =
-        // 0.06657, stay with the feet; the figure has no hands, so it weighs 0.98825 and the share that stays is 0.0674.
-        //   rearmost: 0.9326 * (27 - 5) + 0.0674 * 30 = 22.54 of 60 cm: 37.6 %
-        //   plant:    0.9326 * (27 + 8) + 0.0674 * 45 = 35.67 of 90 cm: 39.6 %
-        for right in [true, false] {
-            let forward = if right { 1.0 } else { -1.0 };
-            for soles in [true, false] {
-                let made = weight(
-                    &signals(good_load, right, soles),
-                    &moments(),
-                    forward,
-                    right,
-                    0.01,
-                );
-                assert!(near(made.back, 37.6), "{made:?}");
-                assert!(near(made.at_plant, 39.6), "{made:?}");
-                let yes = made.back_before_forward.unwrap();
-                assert!(yes.value == 1.0 && yes.plus_minus < 0.05, "{yes:?}");
-            }
-        }
-    }
-
-    #[test]
-    fn a_hitter_who_sways_forward_first_did_not_go_back_first() {
-        let forward_first = |t: f64| 4.0 * eased((t - 1.0) / 0.3) - 9.0 * eased((t - 1.4) / 0.4);
-        let made = weight(
-            &signals(forward_first, true, true),
-            &moments(),
-            1.0,
-            true,
-            0.01,
-        );
-        let no = made.back_before_forward.unwrap();
-        assert!(no.value == 0.0 && no.plus_minus < 0.2, "{no:?}");
-        assert!(made.back.unwrap().value < 40.0);
-    }
-
-    #[test]
-    fn travel_within_the_noise_is_no_travel_and_near_it_is_unsure() {
-        let back = |cm: f64| {
-            let sway = move |t: f64| -cm * eased((t - 1.0) / 0.4) + 13.0 * eased((t - 1.5) / 0.5);
-            let made = weight(&signals(sway, true, true), &moments(), 1.0, true, 0.01);
-            made.back_before_forward.unwrap()
-        };
-        assert_eq!(back(0.3).value, 0.0);
-        assert!(back(1.1).plus_minus > 0.4, "{:?}", back(1.1));
-        assert_eq!(back(3.0).value, 1.0);
-    }
-
-    #[test]
-    fn what_the_roll_may_be_wrong_by_is_in_the_spread() {
-        let signals = signals(good_load, true, true);
-        let spread = |roll: f64| {
-            weight(&signals, &moments(), 1.0, true, roll)
-                .back
-                .unwrap()
-                .plus_minus
-        };
-        // Heights by the mean table: head 0.0681 * 155, trunk 0.43015 * 114.77, upper arms 0.0526 * 135, forearms
-        // 0.03 * 137.28, thighs 0.2894 * 69.59, shanks 0.0914 * 28.82 and feet 0 make 93.92, over a mass of 0.98825
-        // without hands 95.0 cm. A hundredth of a radian is 0.950 cm there, of a base of 60 cm.
-        let added = (spread(0.01).powi(2) - spread(0.0).powi(2)).sqrt();
-        assert!((added - 100.0 * 0.950 / 60.0).abs() < 0.01, "{added}");
-    }
-
-    #[test]
-    fn what_the_recording_does_not_show_is_refused() {
-        let signals = signals(good_load, true, true);
-        let unseen = Moments {
-            gather: None,
-            ..moments()
-        };
-        let made = weight(&signals, &unseen, 1.0, true, 0.01);
-        assert!(made.back.is_err() && made.back_before_forward.is_err());
-        assert!(made.at_plant.is_ok());
-        // The pitcher on the wrong side: the front foot would stand behind the back foot.
-        let made = weight(&signals, &moments(), -1.0, true, 0.01);
-        assert!(made.back.is_err() && made.at_plant.is_err());
-    }
-}
+#[path = "weight_tests.rs"]
+mod tests;

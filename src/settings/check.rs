@@ -2,11 +2,12 @@
 
 use toml::Spanned;
 
-use super::file::File;
+use super::file::{AutoOr, File};
 use super::{CameraSettings, CueSettings, DEFAULT_FILE, HitterSettings, ModelChoice, Settings};
 use crate::coach::{AbsoluteBand, Band, Bands, has_usual};
 use crate::pose::Model;
 use crate::rep::{Bats, MeasureName, View};
+use crate::sound::Language;
 
 /// A wrong value and where it stands, as a byte offset.
 pub(super) struct Wrong {
@@ -18,6 +19,9 @@ type Checked<T> = Result<T, Wrong>;
 
 /// Heights that a person who swings a bat may have, centimetres.
 const HEIGHTS_CM: std::ops::RangeInclusive<f64> = 80.0..=230.0;
+
+/// Rolls of a camera that may be told, degrees: one that leans more is to be set level by hand.
+pub const ROLL_DEG: std::ops::RangeInclusive<f64> = -15.0..=15.0;
 
 /// Swings that may fix a baseline: fewer say nothing, more take weeks.
 const BASELINE_SWINGS: std::ops::RangeInclusive<u32> = 5..=200;
@@ -76,6 +80,7 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
                 .known_length_px
                 .or(default.camera.known_length_px),
         )?,
+        roll_deg: roll(given.camera.roll_deg.or(default.camera.roll_deg))?,
     };
     let model = word(
         given.pose.model.or(default.pose.model),
@@ -96,6 +101,13 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         )? as f32,
         order: order(given.cues.order.or(default.cues.order).unwrap_or_default())?,
         phrases: named(given.cues.phrases.or(default.cues.phrases)).map(Into::into),
+        language: word(
+            given.cues.language.or(default.cues.language),
+            "language",
+            &Language::ALL.map(|language| (language.code(), language)),
+        )?
+        .unwrap_or_default(),
+        remarks: given.cues.remarks.or(default.cues.remarks).unwrap_or(true),
     };
     let journal = named(given.journal.path.or(default.journal.path)).map(Into::into);
     let baseline_swings = within(
@@ -171,6 +183,24 @@ fn known_length(cm: Option<Spanned<f64>>, px: Option<Spanned<f64>>) -> Checked<O
     }
 }
 
+fn roll(value: Option<Spanned<AutoOr>>) -> Checked<Option<f64>> {
+    let Some(value) = value else { return Ok(None) };
+    let told = match value.get_ref() {
+        AutoOr::Number(deg) if ROLL_DEG.contains(deg) => return Ok(Some(*deg)),
+        AutoOr::Word(word) if word == "auto" => return Ok(None),
+        AutoOr::Number(deg) => deg.to_string(),
+        AutoOr::Word(word) => format!("{word:?}"),
+    };
+    Err(Wrong {
+        at: value.span().start,
+        reason: format!(
+            "roll_deg is {told}; it must be \"auto\" or {} to {} degrees (a camera that leans more is to be set level)",
+            ROLL_DEG.start(),
+            ROLL_DEG.end()
+        ),
+    })
+}
+
 fn within<T>(value: Option<Spanned<T>>, key: &str, least: T, most: T) -> Checked<T>
 where
     T: PartialOrd + Copy + std::fmt::Display,
@@ -232,6 +262,14 @@ fn order(names: Vec<Spanned<String>>) -> Checked<Vec<MeasureName>> {
             return Err(Wrong {
                 at: name.span().start,
                 reason: format!("{found} stands twice in the order"),
+            });
+        }
+        if found == MeasureName::FinishHold {
+            return Err(Wrong {
+                at: name.span().start,
+                reason: format!(
+                    "{found} is known only when the finish is over, which is too late for the cue; it is judged and logged"
+                ),
             });
         }
         order.push(found);
@@ -363,12 +401,34 @@ mod tests {
             ),
             ("[camera]\nknown_length_cm = 43.2", 2, "do not go together"),
             ("[camera]\nspeed = 5", 2, "unknown field `speed`"),
+            ("[camera]\nfps = 30\nroll_deg = 15.5", 3, "-15 to 15"),
+            ("[camera]\nroll_deg = nan", 2, "-15 to 15"),
+            (
+                "[camera]\nroll_deg = \"level\"",
+                2,
+                "\"level\"; it must be \"auto\"",
+            ),
+            ("[camera]\nroll_deg = true", 2, "\"auto\" or a number"),
             ("[camera]\nfps = \"fast\"", 2, "invalid type"),
             ("\n\n[camera", 3, ""),
         ] {
             let (found, reason) = refused(text);
             assert_eq!(found, line, "{text:?}: {reason}");
             assert!(reason.contains(says), "{text:?}: {reason}");
+        }
+    }
+
+    #[test]
+    fn a_roll_may_be_told_with_or_without_a_point() {
+        for (text, roll_deg) in [
+            ("", None),
+            ("[camera]\nroll_deg = \"auto\"", None),
+            ("[camera]\nroll_deg = 0", Some(0.0)),
+            ("[camera]\nroll_deg = -2", Some(-2.0)),
+            ("[camera]\nroll_deg = 1.5", Some(1.5)),
+        ] {
+            let settings = Settings::parse(text, Path::new("s.toml")).unwrap();
+            assert_eq!(settings.camera.roll_deg, roll_deg, "{text:?}");
         }
     }
 

@@ -36,6 +36,15 @@ pub(super) struct Camera {
     pub view: Option<Spanned<String>>,
     pub known_length_cm: Option<Spanned<f64>>,
     pub known_length_px: Option<Spanned<f64>>,
+    pub roll_deg: Option<Spanned<AutoOr>>,
+}
+
+/// A number, or a word that stands for "find it out".
+#[derive(Debug, Deserialize)]
+#[serde(untagged, expecting = "it must be \"auto\" or a number")]
+pub(super) enum AutoOr {
+    Number(f64),
+    Word(String),
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -50,6 +59,8 @@ pub(super) struct Cues {
     pub volume: Option<Spanned<f64>>,
     pub order: Option<Vec<Spanned<String>>>,
     pub phrases: Option<Spanned<String>>,
+    pub language: Option<Spanned<String>>,
+    pub remarks: Option<bool>,
 }
 
 #[derive(Debug, Default, Deserialize)]

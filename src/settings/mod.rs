@@ -4,12 +4,17 @@
 //! reason. The commented file in `config/` is compiled in and is the default.
 
 mod check;
+mod edit;
 mod file;
 
 use std::path::{Path, PathBuf};
 
 use crate::coach::Bands;
 use crate::rep::{Bats, MeasureName, View};
+use crate::sound::Language;
+
+pub use check::ROLL_DEG;
+pub use edit::{CameraValues, Change, EditError, edit_camera, replace_file};
 
 /// The default settings, commented: `config/cagehand.toml`.
 pub const DEFAULT_FILE: &str = include_str!("../../config/cagehand.toml");
@@ -61,6 +66,9 @@ pub struct CameraSettings {
     pub view: Option<View>,
     /// Centimetres a pixel where the hitter stands, from a known length in view.
     pub cm_per_px: Option<f64>,
+    /// The camera's roll in degrees, positive where the picture shows a level line falling to the right; `None` is found
+    /// out from the hitter.
+    pub roll_deg: Option<f64>,
 }
 
 /// Which pose model.
@@ -81,6 +89,10 @@ pub struct CueSettings {
     pub order: Vec<MeasureName>,
     /// A folder with other recordings.
     pub phrases: Option<PathBuf>,
+    /// The language of the spoken words.
+    pub language: Language,
+    /// Whether the hitter is told when they are set, out of view, cut off or in the dark.
+    pub remarks: bool,
 }
 
 /// Why settings were refused.

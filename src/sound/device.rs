@@ -8,7 +8,8 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use super::SoundError;
-use super::speaker::{DeviceVoice, PERIODS, Speaker, VoiceState};
+use super::device_voice::{DeviceTone, DeviceVoice, ToneState, VoiceState};
+use super::speaker::{PERIODS, Speaker};
 use super::voice::Voice;
 
 /// Opens a speaker with the first period from this index of [`PERIODS`] on that works.
@@ -49,6 +50,16 @@ pub(super) struct Device {
     told: bool,
     period_index: usize,
     last_voice: Option<Arc<VoiceState>>,
+    tone: Arc<ToneState>,
+}
+
+/// A voice that was handed over.
+pub(super) struct Begun {
+    pub(super) state: Arc<VoiceState>,
+    /// From the device's taking a sample to its being at the output.
+    pub(super) queue: Duration,
+    /// From the hand-over to the first sample at the output, where the device has not told better.
+    pub(super) latency: Duration,
 }
 
 struct Open {
@@ -71,7 +82,7 @@ pub(super) enum Tended {
 
 impl Device {
     /// Not open yet; the first [`Self::tend`] tries.
-    pub(super) fn new(open: OpenSpeaker, patience: Patience) -> Self {
+    pub(super) fn new(open: OpenSpeaker, patience: Patience, tone: Arc<ToneState>) -> Self {
         Self {
             open,
             patience,
@@ -81,6 +92,7 @@ impl Device {
             told: false,
             period_index: 0,
             last_voice: None,
+            tone,
         }
     }
 
@@ -89,9 +101,9 @@ impl Device {
         self.speaker.is_some()
     }
 
-    /// Begins a voice, cutting the one before it where `cut` says so. Gives the time until its first
-    /// sample is at the output, or `None` without a device.
-    pub(super) fn play(&mut self, voice: Voice, cut: bool) -> Option<Duration> {
+    /// Begins a voice, cutting the one before it where `cut` says so, after the head tone has made room.
+    /// Gives `None` without a device.
+    pub(super) fn play(&mut self, voice: Voice, cut: bool) -> Option<Begun> {
         let open = self
             .speaker
             .as_mut()
@@ -99,15 +111,40 @@ impl Device {
         if cut && let Some(before) = &self.last_voice {
             before.cut();
         }
-        let voice = DeviceVoice::new(voice, self.last_voice.take());
-        self.last_voice = Some(voice.state());
+        let wait = cut || !self.tone.has_ended();
+        self.tone.duck(true);
+        let tone = Some(Arc::clone(&self.tone)).filter(|tone| !tone.has_ended());
+        let voice = DeviceVoice::new(voice, self.last_voice.take(), tone);
+        let state = voice.state();
+        self.last_voice = Some(Arc::clone(&state));
         open.speaker.add(voice);
-        let fade = if cut {
+        let fade = if wait {
             super::schedule::CUT_FADE
         } else {
             Duration::ZERO
         };
-        Some(open.speaker.latency() + fade)
+        Some(Begun {
+            state,
+            queue: open.speaker.queue(),
+            latency: open.speaker.latency() + fade,
+        })
+    }
+
+    /// Lets the head tone be heard as long as it is wanted and no voice is.
+    pub(super) fn tend_tone(&mut self, busy: bool, volume: f32) {
+        let heard = self
+            .last_voice
+            .as_ref()
+            .is_some_and(|voice| !voice.has_ended());
+        self.tone.duck(busy || heard);
+        if let Some(open) = &mut self.speaker
+            && !open.speaker.is_lost()
+            && self.tone.is_wanted()
+            && self.tone.has_ended()
+        {
+            let tone = DeviceTone::new(Arc::clone(&self.tone), volume);
+            open.speaker.add_tone(tone);
+        }
     }
 
     /// Lets what is playing die away.
@@ -115,6 +152,7 @@ impl Device {
         if let Some(voice) = &self.last_voice {
             voice.cut();
         }
+        self.tone.set(None);
     }
 
     /// Looks after the device; to be called a few times a second. `idle`: nothing is being heard.
@@ -233,7 +271,10 @@ mod tests {
             count.fetch_add(1, std::sync::atomic::Ordering::SeqCst);
             Err(SoundError::OpenDevice(rodio::DeviceSinkError::NoDevice))
         });
-        let (mut device, began) = (Device::new(open, PATIENCE), Instant::now());
+        let (mut device, began) = (
+            Device::new(open, PATIENCE, Arc::new(ToneState::new())),
+            Instant::now(),
+        );
         let mut at = Vec::new();
         for look in 0..secs * 4 {
             device.tend(began + Duration::from_millis(look * 250), true);

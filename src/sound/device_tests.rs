@@ -12,9 +12,12 @@ use std::{env, fs, thread};
 
 use crate::time::CaptureTime;
 
-use super::library::CueLibrary;
+use super::delivery::{DeliveryMark, DeliveryMarkKind};
+use super::head_tone::HeadTone;
+use super::latency::{LatencyReport, measure_latency};
+use super::library::{CueLibrary, Sound};
 use super::outcome::{Outcome, UnheardReason};
-use super::player::{DeviceState, Output, PlayRequest, Player};
+use super::player::{DeliverySound, DeviceState, Output, PlayRequest, Player};
 use super::{SAMPLE_RATE_HZ, SoundError};
 
 /// Set in the process that plays.
@@ -59,70 +62,220 @@ fn request(id: &str) -> PlayRequest {
     }
 }
 
-const CUES: [&str; 2] = ["in_band", "head_forward"];
+/// What the stand-in for the card was given.
+struct Capture {
+    samples: Vec<f32>,
+    log: String,
+    /// What the playing process said.
+    told: String,
+}
 
-#[test]
-fn cues_come_out_of_the_device_whole_and_soon() {
-    if env::var_os(PLAYS).is_some() {
-        return play_cues();
-    }
-    let pace = capture_data().join("pace.py");
-    let folder = tempfile::tempdir().expect("a folder");
-    let raw = folder.path().join("heard.raw");
-    let Ok(conf) = Command::new(&pace).arg("--conf").arg(&raw).output() else {
-        eprintln!("not tested: python3 is needed to stand in for a sound card");
-        return;
-    };
-    let conf_path = folder.path().join("asound.conf");
-    fs::write(&conf_path, conf.stdout).expect("a configuration");
-    let finished = run_again("cues_come_out_of_the_device_whole_and_soon", &conf_path);
-    let told = String::from_utf8(finished.stdout).expect("text");
-
-    let heard: Vec<f32> = fs::read(&raw)
-        .expect("the captured sound")
-        .chunks_exact(4)
-        .map(|frame| {
-            assert_eq!(frame[..2], frame[2..], "both channels carry the same");
-            f32::from(i16::from_le_bytes([frame[0], frame[1]])) / 32768.0
+impl Capture {
+    /// Runs a test of this binary as the process that plays, and keeps what is heard; `None` where the
+    /// stand-in cannot run.
+    fn of(name: &str) -> Option<Self> {
+        let folder = tempfile::tempdir().expect("a folder");
+        let raw = folder.path().join("heard.raw");
+        let pace = capture_data().join("pace.py");
+        let Ok(conf) = Command::new(&pace).arg("--conf").arg(&raw).output() else {
+            eprintln!("not tested: python3 is needed to stand in for a sound card");
+            return None;
+        };
+        let conf_path = folder.path().join("asound.conf");
+        fs::write(&conf_path, conf.stdout).expect("a configuration");
+        let finished = run_again(name, &conf_path);
+        let samples = fs::read(&raw)
+            .expect("the captured sound")
+            .chunks_exact(4)
+            .map(|frame| {
+                assert_eq!(frame[..2], frame[2..], "both channels carry the same");
+                f32::from(i16::from_le_bytes([frame[0], frame[1]])) / 32768.0
+            })
+            .collect();
+        Some(Self {
+            samples,
+            log: fs::read_to_string(raw.with_extension("raw.log")).expect("the log"),
+            told: String::from_utf8(finished.stdout).expect("text"),
         })
-        .collect();
-    let log = fs::read_to_string(raw.with_extension("raw.log")).expect("the log");
-    let library = library();
-    let mut rest = 0;
-    for id in CUES {
-        let mut fields = told
-            .lines()
-            .find_map(|line| line.split_once(&format!("{id} asked ")))
-            .expect("asked")
-            .1
-            .split(' ');
-        let asked_at: f64 = fields.next().expect("a time").parse().expect("a number");
-        let reported: f64 = fields.next().expect("a latency").parse().expect("a number");
-        let cue = library.samples_for(id).expect("a cue");
-        let first = rest + onset(&heard[rest..]) - onset(&cue);
-        let worst = heard[first..]
+    }
+
+    /// The numbers of each line that begins with this word, in order.
+    fn numbers_of(&self, word: &str) -> Vec<Vec<f64>> {
+        let rest = self.told.lines().filter_map(|line| line.strip_prefix(word));
+        rest.map(|numbers| {
+            let numbers = numbers.split_whitespace();
+            numbers.map(|n| n.parse().expect("a number")).collect()
+        })
+        .collect()
+    }
+
+    /// Where this sound stands, at or after `from`, as the next thing that is heard.
+    fn find(&self, from: usize, sound: &[f32]) -> usize {
+        let first = from + onset(&self.samples[from..]) - onset(sound);
+        let worst = self.samples[first..]
             .iter()
-            .zip(&*cue)
+            .zip(sound)
             .map(|(a, b)| (a - b).abs())
             .fold(0.0, f32::max);
         assert!(
             worst < 0.001,
-            "{id} differs by {worst} from what was to be played"
+            "it differs by {worst} from what was to be played"
         );
-        rest = first + cue.len();
-        let millis = (heard_at(&log, first) - asked_at) * 1e3;
-        println!(
-            "{id}: heard after {millis:.1} ms, of which {PIPE_MILLIS} ms in the pipe; reported {reported:.1} ms"
-        );
-        assert!(
-            millis > 0.0 && millis < 100.0,
-            "{id} was heard after {millis:.1} ms"
-        );
+        first
     }
+
+    /// Wall-clock time at which the stand-in gave out this sample.
+    fn heard_at(&self, sample: usize) -> f64 {
+        let number = |text: &str| text.parse::<f64>().expect("a number");
+        let mut at = sample as f64 / f64::from(SAMPLE_RATE_HZ);
+        for line in self.log.lines() {
+            let fields: Vec<&str> = line.split(' ').collect();
+            match fields.as_slice() {
+                ["start", time, _] => at += number(time),
+                ["gap", late, from] if number(from) <= sample as f64 => at += number(late),
+                _ => {}
+            }
+        }
+        at
+    }
+}
+
+fn wall_secs() -> f64 {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH);
+    since.expect("after 1970").as_secs_f64()
+}
+
+/// Until the stand-in keeps pace, which it does only once it has started, samples are taken in a burst
+/// and their times mean nothing.
+const STAND_IN_STARTS: Duration = Duration::from_secs(2);
+
+const CUES: usize = 40;
+
+/// A cue should begin within this time of its decision, 95 of 100 times. That share is for `cagehand bench` to tell on a
+/// machine that does nothing else; beside other tests only the middle one is held to it.
+const MOST_MILLIS: f64 = 120.0;
+
+#[test]
+fn cues_come_out_of_the_device_whole_and_soon() {
+    const NAME: &str = "cues_come_out_of_the_device_whole_and_soon";
+    if env::var_os(PLAYS).is_some() {
+        return play_cues();
+    }
+    let Some(capture) = Capture::of(NAME) else {
+        return;
+    };
+    let library = library();
+    let cue = library.samples_for("in_band").expect("a cue");
+    let (mut rest, mut real, mut errors) = (0, Vec::new(), Vec::new());
+    for numbers in capture.numbers_of("cue ") {
+        let first = capture.find(rest, &cue);
+        rest = first + cue.len();
+        let millis = (capture.heard_at(first) - numbers[0]) * 1e3;
+        real.push(millis);
+        errors.push(millis - PIPE_MILLIS - numbers[1]);
+    }
+    assert_eq!(real.len(), CUES);
+    let sorted = |mut values: Vec<f64>| {
+        values.sort_unstable_by(f64::total_cmp);
+        LatencyReport {
+            millis: values,
+            unheard: 0,
+        }
+    };
+    let (real, errors) = (sorted(real), sorted(errors));
+    let three = |report: &LatencyReport| [0.5, 0.95, 0.99].map(|q| report.quantile_millis(q));
+    println!(
+        "heard after (p50, p95, p99) {:.1?} ms, of which {PIPE_MILLIS} ms in the pipe; told wrongly by {:.1?} ms",
+        three(&real),
+        [0.0, 0.05, 0.5, 0.95, 1.0].map(|q| errors.quantile_millis(q)),
+    );
+    // The stand-in has no ring in front of its pipe, and the pipe holds less than it could: the time told
+    // is off by the same few milliseconds for every cue. What matters is that it does not wander.
+    let wander = errors.quantile_millis(0.75) - errors.quantile_millis(0.25);
     assert!(
-        heard[rest..].iter().all(|s| *s == 0.0),
+        wander < 5.0,
+        "the time that was told wanders by {wander:.1} ms"
+    );
+    assert!(errors.quantile_millis(0.5).abs() < 15.0);
+    assert!(real.millis[0] > 0.0, "before it was asked for: {real:?}");
+    assert!(real.quantile_millis(0.5) < MOST_MILLIS);
+    assert!(
+        capture.samples[rest..].iter().all(|s| *s == 0.0),
         "nothing else is heard"
     );
+}
+
+#[test]
+fn a_delivery_and_the_head_tone_come_when_they_are_told() {
+    const NAME: &str = "a_delivery_and_the_head_tone_come_when_they_are_told";
+    if env::var_os(PLAYS).is_some() {
+        return play_delivery_and_tone();
+    }
+    let Some(capture) = Capture::of(NAME) else {
+        return;
+    };
+    let ready = library()
+        .ready(&Sound::Delivery(marks()))
+        .expect("a delivery");
+    let first = capture.find(0, &ready.samples);
+    let told = capture.numbers_of("delivery ")[0][0];
+    let late_millis = (capture.heard_at(first) - told) * 1e3 - PIPE_MILLIS;
+    println!("the delivery was heard {late_millis:.1} ms after the time that was told");
+
+    assert!(
+        late_millis.abs() < 15.0,
+        "it begins at sample {first}; the stand-in's log: {}",
+        capture.log
+    );
+
+    let rest = first + ready.samples.len();
+    let asked = capture.numbers_of("tone ")[0][0];
+    let begins = rest + onset(&capture.samples[rest..]);
+    let millis = (capture.heard_at(begins) - asked) * 1e3;
+    println!("the head tone was heard after {millis:.1} ms, {PIPE_MILLIS} of them in the pipe");
+    assert!((0.0..80.0).contains(&millis));
+}
+
+fn marks() -> Vec<DeliveryMark> {
+    let marks = [
+        (0.0, DeliveryMarkKind::Beat),
+        (0.7, DeliveryMarkKind::Release),
+        (1.13, DeliveryMarkKind::Plate),
+    ];
+    marks
+        .map(|(at_secs, kind)| DeliveryMark { at_secs, kind })
+        .to_vec()
+}
+
+fn play_delivery_and_tone() {
+    let player = Player::start(Output::Device, library(), 1.0).expect("a thread");
+    wait_for(&player, DeviceState::Open);
+    thread::sleep(STAND_IN_STARTS);
+    let at = CaptureTime::default();
+    player.deliver(DeliverySound {
+        marks: marks(),
+        decided_at: Instant::now(),
+        at,
+    });
+    let outcome = player.outcomes().recv_timeout(Duration::from_secs(2));
+    let Ok(Outcome::Heard(heard)) = outcome else {
+        panic!("{outcome:?}")
+    };
+    let heard_at = heard.heard_at.expect("a device has a time");
+    println!(
+        "\ndelivery {:.6}",
+        wall_secs() - heard_at.elapsed().as_secs_f64()
+    );
+    thread::sleep(Duration::from_millis(2000));
+    println!("tone {:.6}", wall_secs());
+    for frame in 0..30_u8 {
+        let share = f32::from(frame) / 20.0;
+        player.head_tone(Some(HeadTone { share }), at);
+        thread::sleep(Duration::from_millis(16));
+    }
+    player.head_tone(None, at);
+    thread::sleep(Duration::from_millis(200));
+    player.finish(at);
 }
 
 /// Index of the first sample that is not quiet.
@@ -133,42 +286,55 @@ fn onset(samples: &[f32]) -> usize {
         .expect("something is heard")
 }
 
-/// Wall-clock time at which the stand-in gave out this sample.
-fn heard_at(log: &str, sample: usize) -> f64 {
-    let number = |text: &str| text.parse::<f64>().expect("a number");
-    let mut at = sample as f64 / f64::from(SAMPLE_RATE_HZ);
-    for line in log.lines() {
-        let fields: Vec<&str> = line.split(' ').collect();
-        match fields.as_slice() {
-            ["start", time, _] => at += number(time),
-            ["gap", late, from] if number(from) <= sample as f64 => at += number(late),
-            _ => {}
-        }
-    }
-    at
-}
-
 fn play_cues() {
     let player = Player::start(Output::Device, library(), 1.0).expect("a thread");
     wait_for(&player, DeviceState::Open);
-    for id in CUES {
-        thread::sleep(Duration::from_millis(400));
-        let asked = SystemTime::now()
-            .duration_since(UNIX_EPOCH)
-            .expect("after 1970")
-            .as_secs_f64();
-        player.play(request(id));
-        let outcome = player
-            .outcomes()
-            .recv_timeout(Duration::from_secs(2))
-            .expect("an outcome");
-        let Outcome::Heard(heard) = outcome else {
-            panic!("{outcome}")
+    thread::sleep(STAND_IN_STARTS);
+    println!();
+    for index in 0..CUES as u64 {
+        thread::sleep(Duration::from_micros(420_000 + index * 1370 % 11_000));
+        let asked = wall_secs();
+        player.play(request("in_band"));
+        let outcome = player.outcomes().recv_timeout(Duration::from_secs(2));
+        let Ok(Outcome::Heard(heard)) = outcome else {
+            panic!("{outcome:?}")
         };
-        println!("\n{id} asked {asked:.6} {:.3}", heard.latency_millis);
-        thread::sleep(Duration::from_millis(1200));
+        println!("cue {asked:.6} {:.3}", heard.latency_millis);
     }
+    thread::sleep(Duration::from_millis(500));
     player.finish(CaptureTime::default());
+}
+
+#[test]
+fn latency_is_measured_where_there_is_a_device() {
+    const NAME: &str = "latency_is_measured_where_there_is_a_device";
+    if env::var_os(PLAYS).is_some() {
+        let report = measure_latency(library(), 9, 0.5).expect("a device");
+        assert_eq!((report.millis.len(), report.unheard), (9, 0));
+        let quantiles = [0.5, 0.95].map(|q| report.quantile_millis(q));
+        println!("\nlatency {:.3} {:.3}", quantiles[0], quantiles[1]);
+        return;
+    }
+    let Some(capture) = Capture::of(NAME) else {
+        return;
+    };
+    let quantiles = &capture.numbers_of("latency ")[0];
+    println!("measured {quantiles:?} ms for p50 and p95");
+    assert!(quantiles[0] > 5.0 && quantiles[0] < MOST_MILLIS);
+    // Every third is cut by the next, so that six of them are heard whole.
+    let cue = library().samples_for("in_band").expect("a cue");
+    let half: Vec<f32> = cue.iter().map(|s| s * 0.5).collect();
+    let heard = capture
+        .samples
+        .windows(half.len())
+        .filter(|window| {
+            let (first, middle) = (half.len() / 10, half.len() / 2);
+            (window[first] - half[first]).abs() < 0.001
+                && (window[middle] - half[middle]).abs() < 0.001
+                && window.iter().zip(&half).all(|(a, b)| (a - b).abs() < 0.001)
+        })
+        .count();
+    assert_eq!(heard, 6);
 }
 
 fn wait_for(player: &Player, state: DeviceState) {

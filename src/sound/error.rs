@@ -53,8 +53,8 @@ pub enum SoundError {
         /// What the system said.
         source: io::Error,
     },
-    /// A sound file is not a WAV file that can be decoded.
-    #[error("cannot decode {path}: {source}; save it as an uncompressed WAV file")]
+    /// A sound file is neither a WAV nor a FLAC file that can be decoded.
+    #[error("cannot decode {path}: {source}; save it as a WAV or FLAC file")]
     DecodeSound {
         /// The sound file.
         path: PathBuf,
@@ -67,9 +67,9 @@ pub enum SoundError {
         /// The sound file.
         path: PathBuf,
     },
-    /// The words take longer than a cue may last.
+    /// The words take longer than a cue, or a part of a sentence, may last.
     #[error(
-        "{path} lasts {millis} ms without the silence at its ends; a cue has room for {most_millis} ms of words"
+        "{path} lasts {millis} ms without the silence at its ends; there is room for {most_millis} ms of words"
     )]
     LongSound {
         /// The sound file.
@@ -84,6 +84,36 @@ pub enum SoundError {
     NoSuchCue {
         /// The unknown id.
         id: String,
+    },
+    /// A sentence was asked for that has no recording; a fault in the program or in a coach's folder.
+    #[error("cannot say `{what}`: no phrase of this id, or no number above 999, is recorded")]
+    CannotSay {
+        /// The id of the phrase, or the number.
+        what: String,
+    },
+    /// A sentence would last too long.
+    #[error("a sentence of {secs:.1} s is longer than {most_secs:.0} s; say less")]
+    LongSentence {
+        /// How long it would last, in seconds.
+        secs: f64,
+        /// How long it may last, in seconds.
+        most_secs: f64,
+    },
+    /// A delivery has no marks or one outside its time; a fault in the program.
+    #[error("a delivery cannot have a mark at {at_secs} s; marks lie from 0 to {most_secs:.0} s")]
+    BadDelivery {
+        /// The mark, in seconds.
+        at_secs: f64,
+        /// The latest a mark may be, in seconds.
+        most_secs: f64,
+    },
+    /// Nothing was heard where latency was to be measured.
+    #[error(
+        "no cue was heard: {why}; plug in a speaker or choose a default output in the system's sound settings"
+    )]
+    NothingHeard {
+        /// Why the first one was not.
+        why: &'static str,
     },
     /// The loudness of a sound could not be measured; a fault in the program.
     #[error("cannot measure loudness: {0}")]

@@ -2,8 +2,18 @@
 
 use std::fmt;
 use std::sync::Arc;
+use std::time::Instant;
 
 use crate::time::CaptureTime;
+
+/// The name under which a sentence and a delivery stand in an [`Outcome`], where a cue has its id.
+pub const SENTENCE: &str = "sentence";
+/// See [`SENTENCE`].
+pub const DELIVERY: &str = "delivery";
+
+/// One request, told apart from all others of the same player or file. Later ones are larger.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Ticket(pub(super) u64);
 
 /// What became of one request. Exactly one is made for each request.
 #[derive(Clone, Debug, PartialEq)]
@@ -12,6 +22,16 @@ pub enum Outcome {
     Heard(Heard),
     /// The cue was not played.
     Unheard(Unheard),
+}
+
+impl Outcome {
+    /// Which request this is about.
+    pub fn ticket(&self) -> Ticket {
+        match self {
+            Self::Heard(heard) => heard.ticket,
+            Self::Unheard(unheard) => unheard.ticket,
+        }
+    }
 }
 
 impl fmt::Display for Outcome {
@@ -35,23 +55,31 @@ impl fmt::Display for Outcome {
     }
 }
 
-/// A cue that was played.
+/// A sound that was played.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Heard {
-    /// Which cue.
+    /// Which request.
+    pub ticket: Ticket,
+    /// Which cue; [`SENTENCE`] or [`DELIVERY`] for these.
     pub cue_id: Arc<str>,
     /// The request's own `at`, to find the rep again.
     pub at: CaptureTime,
     /// From the decision to the first sample at the device's output, in milliseconds: measured up to
-    /// the hand-over to the mixer, estimated from the buffer size (at its longest) after it. What the converter, the
-    /// cable and the air add is not in it. In a file it is the wait on the recording's time line.
+    /// the moment the device's thread takes that sample, estimated from the buffer size after it. What
+    /// the converter, the cable and the air add is not in it. In a file it is the wait on the
+    /// recording's time line.
     pub latency_millis: f64,
+    /// When that first sample was at the output, or will be; `None` in a file. A mark of a delivery is
+    /// heard its own `at_secs` later.
+    pub heard_at: Option<Instant>,
 }
 
-/// A cue that was not played.
+/// A sound that was not played.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Unheard {
-    /// Which cue.
+    /// Which request.
+    pub ticket: Ticket,
+    /// Which cue; [`SENTENCE`] or [`DELIVERY`] for these.
     pub cue_id: Arc<str>,
     /// The request's own `at`, to find the rep again.
     pub at: CaptureTime,
@@ -68,9 +96,10 @@ pub enum UnheardReason {
     NoDevice,
     /// A newer cue came before this one could begin.
     Replaced,
-    /// It could not begin within [`super::CUE_DEADLINE`].
+    /// It could not begin within its deadline: [`super::CUE_DEADLINE`] for a cue.
     Stale,
-    /// The library has no such cue; a fault in the program.
+    /// The library has no such cue, phrase or number, or the sentence or delivery cannot be made; a
+    /// fault in the program.
     UnknownCue,
     /// The sound file could not be written.
     NotWritten,

@@ -1,10 +1,10 @@
 //! The list of phrases, `phrases.toml`: which words belong to which cue, and in which file.
 //!
-//! Text in, plain values out. Used for the built-in list and for a coach's own folder alike.
+//! Text in, plain values out. Used for the built-in lists and for a coach's own folder alike.
 
 use serde::Deserialize;
 
-/// One spoken cue.
+/// One spoken cue, or one part of a sentence.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Phrase {
@@ -12,10 +12,12 @@ pub struct Phrase {
     pub id: String,
     /// What is said.
     pub words: String,
-    /// WAV file in the same folder.
+    /// WAV or FLAC file in the same folder.
     pub file: String,
     /// The tone in front. A coach's list may leave it out and so keep the built-in one.
     pub tone: Option<PhraseTone>,
+    /// How the words are spelt for a synthesiser that would misread them; the program takes no notice.
+    pub say: Option<String>,
 }
 
 /// Which tone goes before the words.
@@ -26,6 +28,8 @@ pub enum PhraseTone {
     Out,
     /// A remark about the set-up: ready, not in view, too dark.
     Notice,
+    /// None: the words are heard only as a part of a sentence.
+    None,
 }
 
 #[derive(Deserialize)]

@@ -1,11 +1,13 @@
 //! The handle to the thread `sound`, which makes cues heard as they are decided.
 //!
-//! In: [`PlayRequest`]s through a short queue that never makes the sender wait. Out: one [`Outcome`] a
-//! request, and [`PlayerHealth`] for the page. What runs on the thread is in `worker`. Nothing here
-//! may hold up the swing analysis.
+//! In: [`PlayRequest`]s, [`SayRequest`]s and [`DeliverySound`]s through a short queue that never makes
+//! the sender wait, and the head's place through an atomic. Out: one [`Outcome`] a request, and
+//! [`PlayerHealth`] for the page. What runs on the thread is in `worker`. Nothing here may hold up the
+//! swing analysis.
 
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::thread;
 use std::time::{Duration, Instant};
 
@@ -13,17 +15,25 @@ use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounde
 
 use crate::time::CaptureTime;
 
+use super::delivery::DeliveryMark;
 use super::device::{Device, OpenSpeaker, PATIENCE, Patience};
-use super::library::CueLibrary;
-use super::outcome::{Outcome, UnheardReason};
+use super::device_voice::ToneState;
+use super::head_tone::HeadTone;
+use super::library::{CueLibrary, Sound};
+use super::outcome::{Outcome, Ticket, UnheardReason};
 use super::render::WavRender;
+use super::reports::{Reports, Request};
+use super::sentence::Said;
 use super::speaker::{DeviceSpeaker, Speaker};
-use super::worker::{Message, Outlet, Reports, Worker};
-use super::{MAX_CUE, SoundError};
+use super::worker::{Message, Outlet, ToneNews, Worker};
+use super::{MAX_CUE, MAX_SENTENCE, SoundError};
 
 /// Requests that may wait for the thread. It takes them at once; only opening a device keeps it
 /// busy, and then all but the newest are of no use any more.
 const QUEUE: usize = 4;
+
+/// News of the head that may wait, for a file; a device needs only the newest.
+const TONES: usize = 64;
 
 /// Outcomes kept for a reader that is behind.
 const OUTCOMES: usize = 64;
@@ -31,10 +41,10 @@ const OUTCOMES: usize = 64;
 /// How long closing waits for the thread, which may be stuck in opening a device.
 const CLOSE_PATIENCE: Duration = Duration::from_secs(2);
 
-/// How long finishing waits: as above, after the last cue and one that waits for its turn.
+/// How long finishing waits: as above, after the last cue and a sentence that waits for its turn.
 const FINISH_PATIENCE: Duration = CLOSE_PATIENCE
     .saturating_add(MAX_CUE)
-    .saturating_add(MAX_CUE);
+    .saturating_add(MAX_SENTENCE);
 
 /// Where cues are heard.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -56,6 +66,29 @@ pub struct PlayRequest {
     /// When it was decided, for the deadline and the latency.
     pub decided_at: Instant,
     /// Capture time of the decision: its place in a WAV file, and the rep's mark in the [`Outcome`].
+    pub at: CaptureTime,
+}
+
+/// Words to be said as soon as nothing else is heard.
+#[derive(Clone, Debug)]
+pub struct SayRequest {
+    /// What to say.
+    pub said: Vec<Said>,
+    /// When it was decided, for the deadline and the latency.
+    pub decided_at: Instant,
+    /// Capture time of the decision, as for [`PlayRequest`].
+    pub at: CaptureTime,
+}
+
+/// A paced pitch to be played as soon as nothing else is heard. Its marks keep their distances to the
+/// sample; when the first one was heard is in the [`Outcome`].
+#[derive(Clone, Debug)]
+pub struct DeliverySound {
+    /// The sounds, in any order; a mark at 0 is heard first.
+    pub marks: Vec<DeliveryMark>,
+    /// When it was decided, for the deadline and the latency.
+    pub decided_at: Instant,
+    /// Capture time of the decision, as for [`PlayRequest`].
     pub at: CaptureTime,
 }
 
@@ -97,6 +130,9 @@ pub struct PlayerHealth {
 /// The handle to the thread. Dropping it fades out what is heard and ends the thread.
 pub struct Player {
     sender: Option<Sender<Message>>,
+    tones: Option<Sender<ToneNews>>,
+    tone: Arc<ToneState>,
+    tickets: AtomicU64,
     /// The thread's own receiver once more, to take out the oldest request when the queue is full.
     queue: Receiver<Message>,
     reports: Reports,
@@ -130,14 +166,18 @@ impl Player {
         patience: Patience,
     ) -> Result<Self, SoundError> {
         let volume = volume.clamp(0.0, 1.0);
+        let tone = Arc::new(ToneState::new());
         let outlet = match output {
-            Output::Device => Outlet::Device(Box::new(Device::new(open, patience))),
+            Output::Device => {
+                Outlet::Device(Box::new(Device::new(open, patience, Arc::clone(&tone))))
+            }
             Output::WavFile(path) => Outlet::File(Box::new(
                 WavRender::create(&path, Arc::clone(&library))?.with_volume(volume),
             )),
             Output::None => Outlet::None,
         };
         let (sender, queue) = bounded(QUEUE);
+        let (tones, tone_news) = bounded(TONES);
         let (outcome_sender, outcomes) = bounded(OUTCOMES);
         let (alive, ended) = bounded(0);
         let reports = Reports::new(outcome_sender);
@@ -148,11 +188,14 @@ impl Player {
             .name("sound".to_owned())
             .spawn(move || {
                 let _alive: Sender<()> = alive;
-                worker.run(&requests);
+                worker.run(&requests, &tone_news);
             })
             .map_err(SoundError::SpawnThread)?;
         Ok(Self {
             sender: Some(sender),
+            tones: Some(tones),
+            tone,
+            tickets: AtomicU64::new(1),
             queue,
             reports,
             outcomes,
@@ -162,18 +205,65 @@ impl Player {
     }
 
     /// Asks for a cue. Returns at once, whatever the device is doing.
-    pub fn play(&self, request: PlayRequest) {
-        let Some(sender) = &self.sender else { return };
-        let mut message = Message::Play(request);
+    pub fn play(&self, request: PlayRequest) -> Ticket {
+        self.ask(Sound::Cue(request.cue_id), request.decided_at, request.at)
+    }
+
+    /// Asks for a sentence. Returns at once. It waits until nothing else is heard, and a cue about a
+    /// swing cuts it short.
+    pub fn say(&self, request: SayRequest) -> Ticket {
+        self.ask(
+            Sound::Sentence(request.said),
+            request.decided_at,
+            request.at,
+        )
+    }
+
+    /// Asks for the sounds of a pitch. Returns at once. They wait until nothing else is heard, and a
+    /// cue about a swing cuts them short.
+    pub fn deliver(&self, delivery: DeliverySound) -> Ticket {
+        self.ask(
+            Sound::Delivery(delivery.marks),
+            delivery.decided_at,
+            delivery.at,
+        )
+    }
+
+    /// Lets the head tone follow the head, or fade out. To be called with every frame while the rep
+    /// runs; returns at once. `at` is the frame's capture time, its place in a WAV file. The tone is
+    /// silent while a cue is heard.
+    pub fn head_tone(&self, tone: Option<HeadTone>, at: CaptureTime) {
+        self.tone.set(tone);
+        if let Some(tones) = &self.tones
+            && tones.try_send((tone, at)).is_err()
+        {
+            tracing::trace!(%at, "the sound thread is busy; it has older news of the head");
+        }
+    }
+
+    fn ask(&self, sound: Sound, decided_at: Instant, at: CaptureTime) -> Ticket {
+        let ticket = Ticket(self.tickets.fetch_add(1, Ordering::Relaxed));
+        let Some(sender) = &self.sender else {
+            return ticket;
+        };
+        let mut message = Message::Play(Request {
+            ticket,
+            sound,
+            decided_at,
+            at,
+        });
         while let Err(TrySendError::Full(refused)) = sender.try_send(message) {
             message = refused;
             if let Ok(Message::Play(oldest)) = self.queue.try_recv() {
                 self.reports.unheard(&oldest, UnheardReason::Replaced);
             }
         }
+        ticket
     }
 
-    /// Where [`Outcome`]s arrive, in the order in which they were settled.
+    /// Where [`Outcome`]s arrive, in the order in which they were settled: a few milliseconds after the
+    /// request where nothing else was heard. Nobody needs to wait for one: it names its request by
+    /// ticket and time, and 64 of them are kept.
     pub fn outcomes(&self) -> &Receiver<Outcome> {
         &self.outcomes
     }
@@ -204,6 +294,7 @@ impl Player {
 
     fn close(&mut self, patience: Duration) {
         self.sender = None;
+        self.tones = None;
         let Some(thread) = self.thread.take() else {
             return;
         };

@@ -1,146 +1,18 @@
 //! The player with a device made of memory: what was handed over, and what happens when the device is
-//! missing, slow, lost or stuttering. Sound through the real audio library is tested in `tests/`.
+//! missing, slow, lost or stuttering. Sound through the real audio library: `device_tests`.
 
-use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex};
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
 use crate::time::CaptureTime;
 
-use super::device::{OpenSpeaker, Patience};
 use super::library::CueLibrary;
+use super::memory_device::{Memory, next, request, wait_until, why};
 use super::outcome::{Outcome, UnheardReason};
 use super::player::{DeviceState, Output, PlayRequest, Player};
-use super::speaker::{DeviceVoice, PERIODS, Speaker};
+use super::speaker::PERIODS;
 use super::{CUE_DEADLINE, SoundError};
-
-const QUICK: Patience = Patience {
-    first_retry: Duration::from_millis(20),
-    last_retry: Duration::from_millis(80),
-    steady_after: Duration::from_secs(60),
-    stutters_borne: 3,
-    stutter_window: Duration::from_secs(60),
-};
-
-const LATENCY: Duration = Duration::from_millis(11);
-
-/// The device's side of the bench.
-#[derive(Default)]
-struct Memory {
-    voices: Mutex<Vec<DeviceVoice>>,
-    present: AtomicBool,
-    lost: AtomicBool,
-    stutters: AtomicU64,
-    opened: AtomicUsize,
-    period_index: AtomicUsize,
-    opening_takes_millis: AtomicU64,
-}
-
-struct MemorySpeaker(Arc<Memory>);
-
-impl Speaker for MemorySpeaker {
-    fn add(&mut self, voice: DeviceVoice) {
-        self.0.voices.lock().expect("not poisoned").push(voice);
-    }
-    fn is_lost(&self) -> bool {
-        self.0.lost.load(Ordering::SeqCst)
-    }
-    fn stutters(&self) -> u64 {
-        self.0.stutters.load(Ordering::SeqCst)
-    }
-    fn latency(&self) -> Duration {
-        LATENCY
-    }
-    fn period_index(&self) -> usize {
-        self.0.period_index.load(Ordering::SeqCst)
-    }
-}
-
-impl Memory {
-    fn new(present: bool) -> Arc<Self> {
-        let memory = Self::default();
-        memory.present.store(present, Ordering::SeqCst);
-        Arc::new(memory)
-    }
-
-    fn opener(self: &Arc<Self>) -> OpenSpeaker {
-        let memory = Arc::clone(self);
-        Box::new(move |period_index| {
-            std::thread::sleep(Duration::from_millis(
-                memory.opening_takes_millis.load(Ordering::SeqCst),
-            ));
-            if !memory.present.load(Ordering::SeqCst) {
-                return Err(SoundError::OpenDevice(rodio::DeviceSinkError::NoDevice));
-            }
-            memory.lost.store(false, Ordering::SeqCst);
-            memory.stutters.store(0, Ordering::SeqCst);
-            memory.period_index.store(period_index, Ordering::SeqCst);
-            memory.opened.fetch_add(1, Ordering::SeqCst);
-            Ok(Box::new(MemorySpeaker(Arc::clone(&memory))))
-        })
-    }
-
-    fn player(self: &Arc<Self>) -> Player {
-        let library = Arc::new(CueLibrary::load(None).expect("the built-in cues load"));
-        Player::start_with(Output::Device, library, 1.0, self.opener(), QUICK).expect("a thread")
-    }
-
-    /// Mixes all voices as the audio thread would, and counts how many sound at each sample.
-    fn mix(&self) -> (Vec<f32>, usize) {
-        let mut voices = self.voices.lock().expect("not poisoned");
-        let (mut mixed, mut most) = (Vec::new(), 0);
-        loop {
-            let (mut sum, mut sounding) = (0.0, 0);
-            voices.retain_mut(|voice| match voice.next() {
-                Some(sample) => {
-                    sum += sample;
-                    sounding += usize::from(sample != 0.0);
-                    true
-                }
-                None => false,
-            });
-            if voices.is_empty() {
-                return (mixed, most);
-            }
-            most = most.max(sounding);
-            mixed.push(sum);
-        }
-    }
-}
-
-fn request(id: &str, at_secs: f64) -> PlayRequest {
-    PlayRequest {
-        cue_id: id.into(),
-        decided_at: Instant::now(),
-        at: CaptureTime::from_secs(at_secs),
-    }
-}
-
-fn next(player: &Player) -> Outcome {
-    player
-        .outcomes()
-        .recv_timeout(Duration::from_secs(5))
-        .expect("an outcome")
-}
-
-fn why(outcome: Outcome) -> UnheardReason {
-    match outcome {
-        Outcome::Unheard(unheard) => unheard.why,
-        Outcome::Heard(heard) => panic!("heard: {heard:?}"),
-    }
-}
-
-/// Waits for `condition`, which another thread brings about.
-fn wait_until(what: &str, condition: impl Fn() -> bool) {
-    let began = Instant::now();
-    while !condition() {
-        assert!(
-            began.elapsed() < Duration::from_secs(5),
-            "{what} did not happen"
-        );
-        std::thread::sleep(Duration::from_millis(2));
-    }
-}
 
 #[test]
 fn a_cue_is_handed_over_whole_and_its_latency_told() {

@@ -1,6 +1,6 @@
 //! Writes what would be heard during a recording into a WAV file, on the recording's own time line.
 //!
-//! In: cues with capture times. Out: a 16-bit mono file at [`SAMPLE_RATE_HZ`], written as time goes on,
+//! In: sounds and the head's place, with capture times. Out: a 16-bit mono file at [`SAMPLE_RATE_HZ`], written as time goes on,
 //! so memory stays small; its header is brought up to date every few seconds and after every cue, so
 //! that a file cut off in the middle still plays. Runs on the caller's thread and goes by the same
 //! [`Schedule`](super::schedule) as the live player.
@@ -9,17 +9,21 @@ use std::fs::File;
 use std::io::BufWriter;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use hound::{SampleFormat, WavSpec, WavWriter};
 
 use crate::time::CaptureTime;
 
-use super::library::CueLibrary;
-use super::outcome::{Heard, Outcome, Unheard};
+use super::delivery::DeliveryMark;
+use super::head_tone::{HeadTone, HeadToneVoice};
+use super::library::{CueLibrary, Ready, Sound};
+use super::outcome::{Heard, Outcome, Ticket};
+use super::reports::Request;
 use super::schedule::{CUT_FADE, Candidate, Schedule, Step};
+use super::sentence::Said;
 use super::voice::Voice;
-use super::{CUE_DEADLINE, SAMPLE_RATE_HZ, SoundError, duration_of, frames_in};
+use super::{SAMPLE_RATE_HZ, SoundError, duration_of, frames_in};
 
 /// After this much new sound the header is brought up to date.
 const FLUSH_EVERY: Duration = Duration::from_secs(5);
@@ -32,21 +36,19 @@ pub struct WavRender {
     path: PathBuf,
     writer: WavWriter<BufWriter<File>>,
     library: Arc<CueLibrary>,
-    schedule: Schedule<Cue>,
+    schedule: Schedule<Prepared>,
     settled: Vec<Outcome>,
     voice: Option<Voice>,
+    tone: HeadToneVoice,
+    tickets: u64,
     starts_at: CaptureTime,
     volume: f32,
     written: usize,
     flushed: usize,
 }
 
-/// A cue on its way into the file.
-struct Cue {
-    id: Arc<str>,
-    samples: Arc<[f32]>,
-    at: CaptureTime,
-}
+/// A request with its samples.
+type Prepared = (Request, Arc<[f32]>);
 
 impl WavRender {
     /// Creates the file, with a header and no sound yet; its first sample is heard at capture time 0.
@@ -70,9 +72,11 @@ impl WavRender {
             path: path.into(),
             writer,
             library,
-            schedule: Schedule::new(CUE_DEADLINE),
+            schedule: Schedule::new(),
             settled: Vec::new(),
             voice: None,
+            tone: HeadToneVoice::default(),
+            tickets: 1,
             starts_at: CaptureTime::default(),
             volume: 1.0,
             written: 0,
@@ -101,31 +105,73 @@ impl WavRender {
     /// [`SoundError::NoSuchCue`] for an id the library does not hold, else where the file cannot be
     /// written or would grow longer than a WAV file can be.
     pub fn cue_at(&mut self, cue_id: &str, at: CaptureTime) -> Result<Vec<Outcome>, SoundError> {
-        let loaded = self
-            .library
-            .cue(cue_id)
-            .ok_or_else(|| SoundError::NoSuchCue {
-                id: cue_id.to_owned(),
-            })?;
-        let rank = loaded.rank;
-        let cue = Cue {
-            id: cue_id.into(),
-            samples: Arc::clone(&loaded.samples),
+        self.sound_at(Sound::Cue(cue_id.into()), at)
+    }
+
+    /// Says a sentence at `at`, or as soon as its turn comes.
+    ///
+    /// # Errors
+    /// As [`CueLibrary::sentence`], else as [`Self::cue_at`].
+    pub fn say_at(&mut self, said: &[Said], at: CaptureTime) -> Result<Vec<Outcome>, SoundError> {
+        self.sound_at(Sound::Sentence(said.to_vec()), at)
+    }
+
+    /// Plays a delivery whose start is at `at`, or as soon as its turn comes.
+    ///
+    /// # Errors
+    /// [`SoundError::BadDelivery`] for marks that cannot be, else as [`Self::cue_at`].
+    pub fn deliver_at(
+        &mut self,
+        marks: &[DeliveryMark],
+        at: CaptureTime,
+    ) -> Result<Vec<Outcome>, SoundError> {
+        self.sound_at(Sound::Delivery(marks.to_vec()), at)
+    }
+
+    /// From `at` on the head tone follows the head at this place, or fades out. Gives what became of a
+    /// sound that had been waiting.
+    ///
+    /// # Errors
+    /// As [`Self::advance_to`].
+    pub fn head_tone_at(
+        &mut self,
+        tone: Option<HeadTone>,
+        at: CaptureTime,
+    ) -> Result<Vec<Outcome>, SoundError> {
+        self.advance(self.since_start(at))?;
+        self.tone.set(tone.map(|tone| tone.share));
+        Ok(std::mem::take(&mut self.settled))
+    }
+
+    fn sound_at(&mut self, sound: Sound, at: CaptureTime) -> Result<Vec<Outcome>, SoundError> {
+        let ready = self.library.ready(&sound)?;
+        let ticket = Ticket(self.tickets);
+        self.tickets += 1;
+        let request = Request {
+            ticket,
+            sound,
+            decided_at: Instant::now(),
             at,
         };
-        let decided_at = self.since_start(at);
+        self.request(request, ready)
+    }
+
+    /// Puts a sound into the file under a ticket of the caller's.
+    pub(super) fn request(
+        &mut self,
+        request: Request,
+        ready: Ready,
+    ) -> Result<Vec<Outcome>, SoundError> {
+        let decided_at = self.since_start(request.at);
         self.advance(decided_at)?;
         let now = duration_of(self.written).max(decided_at);
-        let lasts = duration_of(cue.samples.len());
-        let step = self.schedule.request(
-            now,
-            Candidate {
-                cue,
-                rank,
-                lasts,
-                decided_at,
-            },
-        );
+        let candidate = Candidate {
+            lasts: duration_of(ready.samples.len()),
+            cue: (request, ready.samples),
+            rank: ready.rank,
+            decided_at,
+        };
+        let step = self.schedule.request(now, candidate);
         self.follow(step)?;
         self.flush()?;
         Ok(std::mem::take(&mut self.settled))
@@ -191,31 +237,34 @@ impl WavRender {
     }
 
     /// Does what the schedule decided.
-    fn follow(&mut self, step: Step<Cue>) -> Result<(), SoundError> {
-        if let Some((cue, why)) = step.dropped {
-            self.settled.push(Outcome::Unheard(Unheard {
-                cue_id: cue.id,
-                at: cue.at,
-                why,
-            }));
-        }
+    fn follow(&mut self, step: Step<Prepared>) -> Result<(), SoundError> {
+        let dropped = step.dropped.into_iter();
+        self.settled
+            .extend(dropped.map(|((request, _), why)| request.as_unheard(why)));
         let Some(start) = step.start else {
             return Ok(());
         };
-        if start.cut {
+        if start.cut || !self.tone.is_silent() {
             let begins = self.written + frames_in(CUT_FADE);
-            self.voice.iter_mut().for_each(Voice::cut);
-            self.write_until(begins)?;
+            if start.cut {
+                self.voice.iter_mut().for_each(Voice::cut);
+            }
+            self.tone.duck(true);
+            while self.written < begins {
+                self.write_next()?;
+            }
         }
         self.drain_voice()?;
-        let cue = start.cue;
-        let waited = duration_of(self.written).saturating_sub(self.since_start(cue.at));
-        self.voice = Some(Voice::new(cue.samples, self.volume));
-        let latency_millis = waited.as_secs_f64() * 1e3;
+        let (request, samples) = start.cue;
+        let waited = duration_of(self.written).saturating_sub(self.since_start(request.at));
+        self.voice = Some(Voice::new(samples, self.volume));
+        self.tone.duck(true);
         self.settled.push(Outcome::Heard(Heard {
-            cue_id: cue.id,
-            at: cue.at,
-            latency_millis,
+            ticket: request.ticket,
+            cue_id: request.name(),
+            at: request.at,
+            latency_millis: waited.as_secs_f64() * 1e3,
+            heard_at: None,
         }));
         Ok(())
     }
@@ -223,7 +272,8 @@ impl WavRender {
     /// Rounding to whole samples may leave the last one of a voice unwritten when the next begins.
     fn drain_voice(&mut self) -> Result<(), SoundError> {
         while let Some(sample) = self.voice.as_mut().and_then(Iterator::next) {
-            self.write(sample)?;
+            let tone = self.tone.next() * self.volume;
+            self.write(sample + tone)?;
         }
         self.voice = None;
         Ok(())
@@ -231,10 +281,23 @@ impl WavRender {
 
     fn write_until(&mut self, frame: usize) -> Result<(), SoundError> {
         while self.written < frame {
-            let sample = self.voice.as_mut().and_then(Iterator::next).unwrap_or(0.0);
-            self.write(sample)?;
+            if self.voice.is_none() {
+                self.tone.duck(false);
+            }
+            self.write_next()?;
         }
         Ok(())
+    }
+
+    /// Writes the next sample of what is heard. The voice and the tone are never heard together: the
+    /// tone is ducked as long as there is a voice.
+    fn write_next(&mut self) -> Result<(), SoundError> {
+        let voice = self.voice.as_mut().and_then(Iterator::next);
+        if voice.is_none() {
+            self.voice = None;
+        }
+        let tone = self.tone.next() * self.volume;
+        self.write(voice.unwrap_or(0.0) + tone)
     }
 
     fn write(&mut self, sample: f32) -> Result<(), SoundError> {
@@ -260,222 +323,5 @@ impl WavRender {
 }
 
 #[cfg(test)]
-mod tests {
-    use hound::WavReader;
-
-    use super::super::outcome::UnheardReason;
-    use super::*;
-
-    struct Bench {
-        library: Arc<CueLibrary>,
-        folder: tempfile::TempDir,
-    }
-
-    impl Bench {
-        fn new() -> Self {
-            let library = CueLibrary::load(None).expect("the built-in cues load");
-            Self {
-                library: Arc::new(library),
-                folder: tempfile::tempdir().expect("a folder"),
-            }
-        }
-
-        fn path(&self) -> PathBuf {
-            self.folder.path().join("cues.wav")
-        }
-
-        fn render(&self) -> WavRender {
-            WavRender::create(&self.path(), Arc::clone(&self.library)).expect("a file")
-        }
-
-        /// The file's samples, read back by the library that other programs use too.
-        fn heard(&self) -> Vec<f32> {
-            let reader = WavReader::open(self.path()).expect("a WAV file");
-            let spec = reader.spec();
-            assert_eq!(
-                (spec.channels, spec.sample_rate, spec.bits_per_sample),
-                (1, SAMPLE_RATE_HZ, 16)
-            );
-            reader
-                .into_samples::<i16>()
-                .map(|s| f32::from(s.expect("a sample")) / f32::from(i16::MAX))
-                .collect()
-        }
-
-        fn samples(&self, id: &str) -> Arc<[f32]> {
-            self.library.samples_for(id).expect("a cue")
-        }
-    }
-
-    fn secs(secs: f64) -> CaptureTime {
-        CaptureTime::from_secs(secs)
-    }
-
-    fn latency_millis(outcomes: &[Outcome], index: usize) -> f64 {
-        match &outcomes[index] {
-            Outcome::Heard(heard) => heard.latency_millis,
-            Outcome::Unheard(unheard) => panic!("not heard: {unheard:?}"),
-        }
-    }
-
-    #[test]
-    fn a_cue_stands_at_its_time_sample_for_sample() {
-        let bench = Bench::new();
-        let mut render = bench.render();
-        let outcomes = render.cue_at("head_forward", secs(2.5)).expect("written");
-        assert_eq!(latency_millis(&outcomes, 0), 0.0);
-        assert!(render.finish(secs(6.0)).expect("closed").is_empty());
-        let (heard, cue) = (bench.heard(), bench.samples("head_forward"));
-        assert_eq!(heard.len(), 6 * 48_000);
-        let (first, last) = (120_000, 120_000 + cue.len());
-        assert!(
-            heard[..first]
-                .iter()
-                .chain(&heard[last..])
-                .all(|s| *s == 0.0),
-            "silence around it"
-        );
-        assert!(
-            heard[first..last]
-                .iter()
-                .zip(&*cue)
-                .all(|(a, b)| (a - b).abs() < 1e-4)
-        );
-    }
-
-    #[test]
-    fn the_time_line_begins_where_it_is_told_and_volume_scales() {
-        let bench = Bench::new();
-        let mut render = bench.render().starting_at(secs(100.0)).with_volume(0.5);
-        render.cue_at("in_band", secs(100.5)).expect("written");
-        render.finish(secs(101.0)).expect("closed");
-        let (heard, cue) = (bench.heard(), bench.samples("in_band"));
-        assert_eq!(heard.len(), 48_000);
-        assert!(
-            heard[24_000..]
-                .iter()
-                .zip(&*cue)
-                .all(|(a, b)| (a - 0.5 * b).abs() < 1e-4)
-        );
-    }
-
-    #[test]
-    fn a_second_swing_cuts_the_first_cue_without_overlap_or_click() {
-        let bench = Bench::new();
-        let mut render = bench.render();
-        render.cue_at("head_forward", secs(1.0)).expect("written");
-        let outcomes = render.cue_at("stride_long", secs(1.6)).expect("written");
-        assert!(
-            (latency_millis(&outcomes, 0) - 10.0).abs() < 0.1,
-            "it begins after the fade"
-        );
-        render.finish(secs(2.0)).expect("closed");
-        let (heard, first, second) = (
-            bench.heard(),
-            bench.samples("head_forward"),
-            bench.samples("stride_long"),
-        );
-        let cut = 76_800;
-        assert!(
-            heard[48_000..cut]
-                .iter()
-                .zip(&*first)
-                .all(|(a, b)| (a - b).abs() < 1e-4)
-        );
-        assert!(
-            heard[cut + 480..]
-                .iter()
-                .zip(&*second)
-                .all(|(a, b)| (a - b).abs() < 1e-4)
-        );
-        assert_eq!(
-            heard.len(),
-            cut + 480 + second.len(),
-            "the last cue is heard to its end"
-        );
-        let fade = &heard[cut..cut + 480];
-        let original = &first[cut - 48_000..];
-        assert!(
-            fade.iter()
-                .zip(original)
-                .all(|(a, b)| a.abs() <= b.abs() + 1e-4),
-            "the fade only lowers"
-        );
-        assert!(fade[479].abs() < 1e-3);
-    }
-
-    #[test]
-    fn a_remark_waits_and_is_told_of_when_it_is_heard() {
-        let bench = Bench::new();
-        let mut render = bench.render();
-        render.cue_at("in_band", secs(1.0)).expect("written");
-        assert!(
-            render
-                .cue_at("too_dark", secs(1.1))
-                .expect("written")
-                .is_empty(),
-            "not settled yet"
-        );
-        let (tone, remark) = (bench.samples("in_band"), bench.samples("too_dark"));
-        let outcomes = render.finish(secs(1.2)).expect("closed");
-        let waited = tone.len() as f64 / 48.0 - 100.0;
-        assert!((latency_millis(&outcomes, 0) - waited).abs() < 0.1);
-        let heard = bench.heard();
-        assert!(
-            heard[48_000 + tone.len()..]
-                .iter()
-                .zip(&*remark)
-                .all(|(a, b)| (a - b).abs() < 1e-4)
-        );
-    }
-
-    #[test]
-    fn a_remark_that_would_come_too_late_is_dropped() {
-        let bench = Bench::new();
-        let mut render = bench.render();
-        render.cue_at("weight_early", secs(0.0)).expect("written");
-        render.cue_at("ready", secs(0.1)).expect("written");
-        let outcomes = render.advance_to(secs(3.0)).expect("written");
-        let [Outcome::Unheard(unheard)] = outcomes.as_slice() else {
-            panic!("{outcomes:?}")
-        };
-        assert_eq!(unheard.why, UnheardReason::Stale);
-    }
-
-    /// The header must be right at any time, because a replay may be killed.
-    #[test]
-    fn an_unfinished_file_can_be_read() {
-        let bench = Bench::new();
-        let mut render = bench.render();
-        assert_eq!(bench.heard().len(), 0, "right from the start");
-        render.cue_at("in_band", secs(1.0)).expect("written");
-        assert_eq!(bench.heard().len(), 48_000, "up to the cue");
-        render.advance_to(secs(30.0)).expect("written");
-        assert_eq!(bench.heard().len(), 30 * 48_000);
-    }
-
-    #[test]
-    fn what_cannot_be_written_is_told_by_name() {
-        let bench = Bench::new();
-        let create = |path: &Path| {
-            WavRender::create(path, Arc::clone(&bench.library))
-                .err()
-                .expect("no file")
-        };
-        let message = create(&bench.folder.path().join("no/such/cues.wav")).to_string();
-        assert!(
-            message.contains("no/such/cues.wav") && message.contains("folder exists"),
-            "{message}"
-        );
-        let mut render = bench.render();
-        assert!(matches!(
-            render.cue_at("no_such_cue", secs(1.0)),
-            Err(SoundError::NoSuchCue { .. })
-        ));
-        let message = render
-            .cue_at("in_band", secs(1e9))
-            .expect_err("a broken time stamp")
-            .to_string();
-        assert!(message.contains("time stamps"), "{message}");
-    }
-}
+#[path = "render_tests.rs"]
+mod tests;

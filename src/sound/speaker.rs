@@ -1,40 +1,50 @@
 //! The default output device, kept open, with a small buffer.
 //!
-//! In: voices from the sound thread. Out: samples, on a thread of the audio library that calls
-//! [`DeviceVoice::next`]; that thread must never wait, lock, log or allocate on our account.
+//! In: voices from the sound thread. Out: samples, on a thread of the audio library, which takes them
+//! from `device_voice`.
 //! The error callback only sets a flag and counts, because the library may call it without pause.
 
-use std::num::NonZero;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 
 use rodio::cpal::{BufferSize, Error, ErrorKind};
-use rodio::{
-    ChannelCount, DeviceSinkBuilder, DeviceSinkError, MixerDeviceSink, SampleRate, Source,
-};
+use rodio::{DeviceSinkBuilder, DeviceSinkError, MixerDeviceSink};
 
-use super::voice::Voice;
-use super::{SAMPLE_RATE_HZ, SoundError};
+use super::SoundError;
+use super::device_voice::{DeviceTone, DeviceVoice};
 
 /// Samples handed to the device at a time, the quickest first. The last entry is the library's own
 /// choice. A device that refuses one is offered the next.
 pub(super) const PERIODS: [Option<u32>; 4] = [Some(256), Some(512), Some(1024), None];
 
-/// A voice waits for up to one period to be taken up, and then for the two that the ring in front of
-/// the converter holds.
-const PERIODS_TO_OUTPUT: u32 = 3;
+/// What the library's own choice comes to, nearly.
+const LIBRARY_PERIOD: Duration = Duration::from_millis(50);
+
+/// What is queued in front of the converter when the device asks for a period. The ring holds two, and
+/// it asks when one of them has been taken.
+const PERIODS_QUEUED: u32 = 1;
 
 /// Something voices can be played on.
 pub(super) trait Speaker: Send {
     /// Begins a voice within the next period.
     fn add(&mut self, voice: DeviceVoice);
+    /// Begins the head tone within the next period.
+    fn add_tone(&mut self, tone: DeviceTone);
     /// The device stopped working and must be opened anew.
     fn is_lost(&self) -> bool;
     /// How often the device ran dry since it was opened.
     fn stutters(&self) -> u64;
+    /// Samples the device asks for at a time, as a duration.
+    fn period(&self) -> Duration;
+    /// From the moment a sample is taken to the moment it is at the output, estimated.
+    fn queue(&self) -> Duration {
+        self.period() * PERIODS_QUEUED
+    }
     /// From [`Speaker::add`] to the first sample at the output, estimated from above.
-    fn latency(&self) -> Duration;
+    fn latency(&self) -> Duration {
+        self.queue() + self.period() * 2
+    }
     /// Where in [`PERIODS`] it stands.
     fn period_index(&self) -> usize;
 }
@@ -112,6 +122,10 @@ impl Speaker for DeviceSpeaker {
         self.sink.mixer().add(voice);
     }
 
+    fn add_tone(&mut self, tone: DeviceTone) {
+        self.sink.mixer().add(tone);
+    }
+
     fn is_lost(&self) -> bool {
         self.faults.lost.load(Ordering::Relaxed)
     }
@@ -120,104 +134,17 @@ impl Speaker for DeviceSpeaker {
         self.faults.stutters.load(Ordering::Relaxed)
     }
 
-    fn latency(&self) -> Duration {
+    fn period(&self) -> Duration {
         match self.sink.config().buffer_size() {
             BufferSize::Fixed(frames) => {
                 let rate = f64::from(self.sink.config().sample_rate().get());
-                Duration::from_secs_f64(f64::from(frames * PERIODS_TO_OUTPUT) / rate)
+                Duration::from_secs_f64(f64::from(*frames) / rate)
             }
-            BufferSize::Default => Duration::ZERO,
+            BufferSize::Default => LIBRARY_PERIOD,
         }
     }
 
     fn period_index(&self) -> usize {
         self.period_index
-    }
-}
-
-/// What the sound thread and a voice on the audio thread tell each other.
-#[derive(Debug, Default)]
-pub(super) struct VoiceState {
-    cut: AtomicBool,
-    ended: AtomicBool,
-}
-
-impl VoiceState {
-    /// Asks the voice to die away.
-    pub(super) fn cut(&self) {
-        self.cut.store(true, Ordering::Release);
-    }
-}
-
-/// A voice as the mixer takes it. It stays silent until the voice before it has ended, so two never
-/// sound at once however the threads are scheduled.
-pub(super) struct DeviceVoice {
-    voice: Voice,
-    state: Arc<VoiceState>,
-    after: Option<Arc<VoiceState>>,
-}
-
-impl DeviceVoice {
-    /// `after`: the voice begun before this one, if any.
-    pub(super) fn new(voice: Voice, after: Option<Arc<VoiceState>>) -> Self {
-        Self {
-            voice,
-            state: Arc::default(),
-            after,
-        }
-    }
-
-    /// For cutting this voice later and for letting the next one follow it.
-    pub(super) fn state(&self) -> Arc<VoiceState> {
-        Arc::clone(&self.state)
-    }
-}
-
-impl Iterator for DeviceVoice {
-    type Item = f32;
-
-    fn next(&mut self) -> Option<f32> {
-        if let Some(before) = &self.after {
-            if !before.ended.load(Ordering::Acquire) {
-                return Some(0.0);
-            }
-            self.after = None;
-            // Cut before it was ever heard: not even the fade of it should be.
-            if self.state.cut.load(Ordering::Acquire) {
-                return None;
-            }
-        }
-        if self.state.cut.load(Ordering::Acquire) {
-            self.voice.cut();
-        }
-        let sample = self.voice.next();
-        if sample.is_none() {
-            self.state.ended.store(true, Ordering::Release);
-        }
-        sample
-    }
-}
-
-impl Drop for DeviceVoice {
-    fn drop(&mut self) {
-        self.state.ended.store(true, Ordering::Release);
-    }
-}
-
-impl Source for DeviceVoice {
-    fn current_span_len(&self) -> Option<usize> {
-        None
-    }
-
-    fn channels(&self) -> ChannelCount {
-        ChannelCount::MIN
-    }
-
-    fn sample_rate(&self) -> SampleRate {
-        NonZero::new(SAMPLE_RATE_HZ).unwrap_or(SampleRate::MIN)
-    }
-
-    fn total_duration(&self) -> Option<Duration> {
-        None
     }
 }

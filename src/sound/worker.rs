@@ -1,93 +1,47 @@
 //! What runs on the thread `sound`: the queue's other end, the schedule and the output together.
 //!
 //! In: messages of the [`Player`](super::Player). Out: voices on the device or samples in the file, and
-//! one [`Outcome`] a request. It decides neither which cue may begin (`schedule`) nor how a device is
+//! one [`Outcome`] a request. It decides neither which sound may begin (`schedule`) nor how a device is
 //! kept (`device`), and nothing it meets ends it: without an output it goes on silent.
 
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::Arc;
 use std::thread;
 use std::time::{Duration, Instant};
 
-use crossbeam_channel::{Receiver, RecvTimeoutError, Sender};
+use crossbeam_channel::{Receiver, never, select};
 
 use crate::time::CaptureTime;
 
-use super::device::{Device, Tended};
+use super::device::{Begun, Device, Tended};
+use super::duration_of;
+use super::head_tone::HeadTone;
 use super::library::CueLibrary;
-use super::outcome::{Heard, Outcome, Unheard, UnheardReason};
-use super::player::{DeviceState, PlayRequest, PlayerHealth};
+use super::outcome::UnheardReason;
+use super::player::DeviceState;
 use super::render::WavRender;
+use super::reports::{Reports, Request};
 use super::schedule::{CUT_FADE, Candidate, Schedule, Start, Step};
 use super::voice::Voice;
-use super::{CUE_DEADLINE, duration_of};
 
-/// How often the device is looked after when no cue comes.
+/// How often the device is looked after when nothing comes.
 const TEND_EVERY: Duration = Duration::from_millis(250);
+
+/// How often it is asked whether the device has taken a voice's first sample yet.
+const SETTLE_EVERY: Duration = Duration::from_millis(2);
+
+/// A voice that was not taken up by then is reported by the estimate.
+const SETTLE_PATIENCE: Duration = Duration::from_millis(150);
 
 /// What the player tells its thread.
 pub(super) enum Message {
     /// Make this heard.
-    Play(PlayRequest),
+    Play(Request),
     /// No more requests will come: let the last cue be heard, close a file at this time.
     Finish(CaptureTime),
 }
 
-/// Hands outcomes back and keeps count of them.
-#[derive(Clone)]
-pub(super) struct Reports {
-    outcomes: Sender<Outcome>,
-    health: Arc<Mutex<PlayerHealth>>,
-}
-
-impl Reports {
-    pub(super) fn new(outcomes: Sender<Outcome>) -> Self {
-        Self {
-            outcomes,
-            health: Arc::default(),
-        }
-    }
-
-    pub(super) fn health(&self) -> MutexGuard<'_, PlayerHealth> {
-        self.health.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
-    fn heard(&self, request: &PlayRequest, latency: Duration) {
-        self.settled([Outcome::Heard(Heard {
-            cue_id: Arc::clone(&request.cue_id),
-            at: request.at,
-            latency_millis: latency.as_secs_f64() * 1e3,
-        })]);
-    }
-
-    pub(super) fn unheard(&self, request: &PlayRequest, why: UnheardReason) {
-        self.settled([Outcome::Unheard(Unheard {
-            cue_id: Arc::clone(&request.cue_id),
-            at: request.at,
-            why,
-        })]);
-    }
-
-    fn settled(&self, outcomes: impl IntoIterator<Item = Outcome>) {
-        for outcome in outcomes {
-            tracing::debug!("{outcome}");
-            let mut health = self.health();
-            match &outcome {
-                Outcome::Heard(heard) => {
-                    health.heard += 1;
-                    health.last_latency_millis = Some(heard.latency_millis);
-                }
-                Outcome::Unheard(unheard) => match unheard.why {
-                    UnheardReason::Replaced => health.replaced += 1,
-                    UnheardReason::Stale => health.stale += 1,
-                    _ => health.silent += 1,
-                },
-            }
-            if self.outcomes.try_send(outcome).is_err() {
-                health.outcomes_dropped += 1;
-            }
-        }
-    }
-}
+/// News of the head, for a file; for a device they are in the tone's state already.
+pub(super) type ToneNews = (Option<HeadTone>, CaptureTime);
 
 /// Where the sound goes.
 pub(super) enum Outlet {
@@ -107,12 +61,23 @@ impl Outlet {
     }
 }
 
+/// A request whose samples are at hand.
+type Prepared = (Request, Arc<[f32]>);
+
+/// A voice that was handed over and has not begun yet, as far as is known.
+struct HandedOver {
+    request: Request,
+    begun: Begun,
+    at: Instant,
+}
+
 /// What the thread owns.
 pub(super) struct Worker {
     outlet: Outlet,
     library: Arc<CueLibrary>,
     volume: f32,
-    schedule: Schedule<PlayRequest>,
+    schedule: Schedule<Prepared>,
+    handed_over: Vec<HandedOver>,
     reports: Reports,
     began: Instant,
 }
@@ -124,26 +89,33 @@ impl Worker {
         volume: f32,
         reports: Reports,
     ) -> Self {
-        let schedule = Schedule::new(CUE_DEADLINE);
         Self {
             outlet,
             library,
             volume,
-            schedule,
+            schedule: Schedule::new(),
+            handed_over: Vec::new(),
             reports,
             began: Instant::now(),
         }
     }
 
     /// Runs until the player is dropped or finishes.
-    pub(super) fn run(mut self, requests: &Receiver<Message>) {
+    pub(super) fn run(mut self, requests: &Receiver<Message>, tones: &Receiver<ToneNews>) {
+        let mut tones = tones.clone();
         loop {
             self.tend();
-            match requests.recv_timeout(self.wait()) {
-                Ok(Message::Play(request)) => self.play(request),
-                Ok(Message::Finish(end)) => return self.finish(end),
-                Err(RecvTimeoutError::Timeout) => {}
-                Err(RecvTimeoutError::Disconnected) => return self.hush(),
+            select! {
+                recv(requests) -> message => match message {
+                    Ok(Message::Play(request)) => self.play(request),
+                    Ok(Message::Finish(end)) => return self.finish(end),
+                    Err(_) => return self.hush(),
+                },
+                recv(tones) -> news => match news {
+                    Ok(news) => self.tone(news),
+                    Err(_) => tones = never(),
+                },
+                default(self.wait()) => {}
             }
         }
     }
@@ -154,126 +126,180 @@ impl Worker {
     }
 
     fn wait(&self) -> Duration {
+        let longest = if self.handed_over.is_empty() {
+            TEND_EVERY
+        } else {
+            SETTLE_EVERY
+        };
         let due = self
             .schedule
             .wake_at()
             .map(|due| due.saturating_sub(self.now()));
-        due.map_or(TEND_EVERY, |due| due.min(TEND_EVERY))
+        due.map_or(longest, |due| due.min(longest))
     }
 
-    /// Looks after the device and begins a waiting cue whose turn has come.
+    /// Looks after the device and begins a waiting sound whose turn has come.
     fn tend(&mut self) {
         let now = self.now();
+        let busy = self.schedule.busy_until(now).is_some();
         let Outlet::Device(device) = &mut self.outlet else {
             return;
         };
-        let tended = device.tend(Instant::now(), self.schedule.busy_until(now).is_none());
+        let tended = device.tend(Instant::now(), !busy);
+        device.tend_tone(busy, self.volume);
         if tended != Tended::Unchanged {
             self.reports.health().device = self.outlet.state();
         }
         if tended == Tended::Lost {
             self.reports.health().device_losses += 1;
-            if let Some(waiting) = self.schedule.clear() {
-                self.reports.unheard(&waiting, UnheardReason::NoDevice);
+            let handed_over = self.handed_over.drain(..).map(|voice| voice.request);
+            for request in handed_over.chain(self.schedule.clear().into_iter().map(|(r, _)| r)) {
+                self.reports.unheard(&request, UnheardReason::NoDevice);
             }
         }
+        self.settle();
         let step = self.schedule.wake(now);
         self.follow(step);
     }
 
-    fn play(&mut self, request: PlayRequest) {
-        let Some(cue) = self.library.cue(&request.cue_id) else {
-            tracing::error!(cue = %request.cue_id, "there is no such cue");
-            return self.reports.unheard(&request, UnheardReason::UnknownCue);
-        };
-        let (rank, lasts) = (cue.rank, duration_of(cue.samples.len()));
+    /// Reports the voices that have begun, and those that were cut before they could.
+    fn settle(&mut self) {
+        let reports = &self.reports;
+        self.handed_over.retain(|voice| {
+            let begun = &voice.begun;
+            let heard_at = match begun.state.began_at() {
+                Some(began_at) => began_at + begun.queue,
+                None if begun.state.has_ended() => {
+                    reports.unheard(&voice.request, UnheardReason::Replaced);
+                    return false;
+                }
+                None if voice.at.elapsed() > SETTLE_PATIENCE => voice.at + begun.latency,
+                None => return true,
+            };
+            reports.heard(&voice.request, heard_at);
+            false
+        });
+    }
+
+    fn play(&mut self, request: Request) {
         match &mut self.outlet {
-            Outlet::None => self.reports.unheard(&request, UnheardReason::Off),
-            Outlet::File(_) => self.write(&request),
+            Outlet::None => return self.reports.unheard(&request, UnheardReason::Off),
+            Outlet::File(_) => return self.write(request),
             Outlet::Device(device) if !device.is_open() => {
-                self.reports.unheard(&request, UnheardReason::NoDevice)
+                return self.reports.unheard(&request, UnheardReason::NoDevice);
             }
-            Outlet::Device(_) => {
-                let now = self.now();
+            Outlet::Device(_) => {}
+        }
+        match self.library.ready(&request.sound) {
+            Ok(ready) => {
                 let decided_at = request.decided_at.saturating_duration_since(self.began);
-                let step = self.schedule.request(
-                    now,
-                    Candidate {
-                        cue: request,
-                        rank,
-                        lasts,
-                        decided_at,
-                    },
-                );
+                let lasts = duration_of(ready.samples.len());
+                let candidate = Candidate {
+                    cue: (request, ready.samples),
+                    rank: ready.rank,
+                    lasts,
+                    decided_at,
+                };
+                let step = self.schedule.request(self.now(), candidate);
                 self.follow(step);
+            }
+            Err(error) => {
+                tracing::error!("{error}");
+                self.reports.unheard(&request, UnheardReason::UnknownCue);
             }
         }
     }
 
     /// Does what the schedule decided.
-    fn follow(&mut self, step: Step<PlayRequest>) {
-        if let Some((request, why)) = step.dropped {
+    fn follow(&mut self, step: Step<Prepared>) {
+        for ((request, _), why) in step.dropped {
             self.reports.unheard(&request, why);
         }
-        let Some(Start { cue: request, cut }) = step.start else {
+        let Some(Start { cue, cut }) = step.start else {
             return;
         };
+        let (request, samples) = cue;
         let Outlet::Device(device) = &mut self.outlet else {
             return;
         };
-        let Some(samples) = self.library.samples_for(&request.cue_id) else {
-            return;
-        };
         match device.play(Voice::new(samples, self.volume), cut) {
-            Some(to_output) => self
-                .reports
-                .heard(&request, request.decided_at.elapsed() + to_output),
+            Some(begun) => self.handed_over.push(HandedOver {
+                request,
+                begun,
+                at: Instant::now(),
+            }),
             None => self.reports.unheard(&request, UnheardReason::NoDevice),
         }
     }
 
-    /// Puts a cue into the file. After a failure the rest of the session is silent: a file with a
-    /// hole in it would lie about when cues came.
-    fn write(&mut self, request: &PlayRequest) {
+    /// The head moved, or the tone is to end.
+    fn tone(&mut self, (tone, at): ToneNews) {
         let Outlet::File(render) = &mut self.outlet else {
             return;
         };
-        match render.cue_at(&request.cue_id, request.at) {
+        match render.head_tone_at(tone, at) {
             Ok(settled) => self.reports.settled(settled),
+            Err(error) => self.give_up_file(&error),
+        }
+    }
+
+    /// Puts a sound into the file.
+    fn write(&mut self, request: Request) {
+        let Outlet::File(render) = &mut self.outlet else {
+            return;
+        };
+        match self.library.ready(&request.sound) {
+            Ok(ready) => match render.request(request.clone(), ready) {
+                Ok(settled) => self.reports.settled(settled),
+                Err(error) => {
+                    self.give_up_file(&error);
+                    self.reports.unheard(&request, UnheardReason::NotWritten);
+                }
+            },
             Err(error) => {
-                tracing::error!("{error}; no more cues are written");
-                self.outlet = Outlet::None;
-                self.reports.health().device = DeviceState::Off;
-                self.reports.unheard(request, UnheardReason::NotWritten);
+                tracing::error!("{error}");
+                self.reports.unheard(&request, UnheardReason::UnknownCue);
             }
         }
     }
 
+    /// After a failure the rest of the session is silent: a file with a hole in it would lie about when
+    /// cues came.
+    fn give_up_file(&mut self, error: &super::SoundError) {
+        tracing::error!("{error}; no more cues are written");
+        self.outlet = Outlet::None;
+        self.reports.health().device = DeviceState::Off;
+    }
+
     /// Fades out what is heard, because the program is closing.
-    fn hush(self) {
+    fn hush(mut self) {
+        self.settle();
         let busy = self.schedule.busy_until(self.now()).is_some();
-        if let Outlet::Device(device) = &self.outlet
-            && busy
-        {
+        if let Outlet::Device(device) = &self.outlet {
             device.hush();
-            thread::sleep(CUT_FADE * 5);
+            if busy {
+                thread::sleep(CUT_FADE * 5);
+            }
         }
     }
 
     /// Lets what is heard, and what waits for it, come to its end.
     fn finish(mut self, end: CaptureTime) {
-        if let Outlet::File(render) = self.outlet {
-            match render.finish(end) {
+        match self.outlet {
+            Outlet::File(render) => match render.finish(end) {
                 Ok(settled) => self.reports.settled(settled),
                 Err(error) => tracing::error!("{error}; its last part is missing"),
+            },
+            Outlet::None => {}
+            Outlet::Device(_) => {
+                while let Some(until) = self.schedule.busy_until(self.now()) {
+                    thread::sleep(until.saturating_sub(self.now()).min(self.wait()));
+                    self.tend();
+                }
+                // What the device holds in its own buffer is still to be heard; no buffer is larger.
+                thread::sleep(TEND_EVERY);
+                self.settle();
             }
-            return;
         }
-        while let Some(until) = self.schedule.busy_until(self.now()) {
-            thread::sleep(until.saturating_sub(self.now()).min(TEND_EVERY));
-            self.tend();
-        }
-        // What the device holds in its own buffer is still to be heard; no buffer is larger than this.
-        thread::sleep(TEND_EVERY);
     }
 }

@@ -6,6 +6,7 @@
 //! - [`capture`]: a person's recorded swing
 //! - [`exercises`]: squats, lifts and the like
 //! - [`figure`]: a stick figure of any size
+//! - [`film`]: films that people have labelled by hand
 //! - [`movements`]: what people do that is no swing
 
 #[path = "stage/capture.rs"]
@@ -14,6 +15,8 @@ pub mod capture;
 pub mod exercises;
 #[path = "stage/figure.rs"]
 pub mod figure;
+#[path = "stage/film.rs"]
+pub mod film;
 #[path = "stage/movements.rs"]
 pub mod movements;
 
@@ -44,6 +47,13 @@ impl Pose3 {
     /// The place of a landmark that the source has.
     pub fn at(&self, landmark: Landmark) -> Spot {
         self.spots[landmark.index()].unwrap()
+    }
+
+    /// The landmarks that the source has.
+    pub fn known(&self) -> impl Iterator<Item = Landmark> {
+        Landmark::ALL
+            .into_iter()
+            .filter(|l| self.spots[l.index()].is_some())
     }
 
     pub fn middle(&self, a: Landmark, b: Landmark) -> Spot {

@@ -1,6 +1,8 @@
 //! Pose tracks in, reps out: what holds for any hitter, camera, frame rate and set of points.
 //!
 //! - `captured`: a person's captured swing, from every side
+//! - `films`: filmed swings labelled by people, cut, slowed and shaken
+//! - `hold`: how long a finish is held
 //! - `others`: what people do that is no swing
 //! - `published`: published figures of batting, and which of them hold
 //! - `rates`: frame rates and sets of points
@@ -10,6 +12,10 @@
 
 #[path = "tracks/captured.rs"]
 mod captured;
+#[path = "tracks/films.rs"]
+mod films;
+#[path = "tracks/hold.rs"]
+mod hold;
 #[path = "tracks/others.rs"]
 mod others;
 #[path = "tracks/published.rs"]

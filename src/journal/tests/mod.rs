@@ -3,6 +3,7 @@
 mod contract;
 mod kill;
 mod opening;
+mod plans;
 mod storing;
 mod timelines;
 mod writing;
@@ -108,6 +109,8 @@ pub(super) fn judged(number: u32) -> JudgedRep {
             at: CaptureTime::from_secs(13.81),
             latency_ms: None,
         }),
+        no_cue: None,
+        pitch: None,
     }
 }
 
@@ -189,6 +192,7 @@ pub(super) fn session() -> NewSession {
         source: "demo.mp4".into(),
         settings: "[cage]\nname = \"1\"\n".into(),
         program_version: "0.1.0".into(),
+        plan: None,
     }
 }
 

@@ -1,11 +1,12 @@
 #!/usr/bin/env python3
-"""Speaks every phrase of phrases.toml into a small WAV file beside it.
+"""Speaks every phrase of a language's phrases.toml into a small FLAC file beside it.
 
-Needs the Debian packages festival, festvox-us-slt-hts, ffmpeg and python3 (3.11 or newer).
-With the package versions named in README.md the files come out the same byte for byte.
+Needs python3 (3.11 or newer) and the Debian package ffmpeg; for English the Debian packages festival
+and festvox-us-slt-hts, for Spanish py-nanotts from PyPI. With the versions named in README.md the
+files come out the same byte for byte.
 
-    ./make_phrases.py            write all files and print the table of figures for README.md
-    ./make_phrases.py --check    write nothing; fail when a file differs from what would be written
+    ./make_phrases.py en [ID ...]    write all files, or these, and print the table of figures
+    ./make_phrases.py en --check     write nothing; fail when a file differs from what would be written
 """
 
 import array
@@ -16,13 +17,60 @@ import subprocess
 import sys
 import tempfile
 import tomllib
-import wave
 
 HERE = pathlib.Path(__file__).resolve().parent
-RATE = 24_000
 
-# The voice at its own pace leaves a four-word phrase too long for a cue between two swings.
-SPEED = 1.15
+
+class English:
+    """Festival's HTS voice. Its own pace leaves four words too long for a cue between two swings."""
+
+    rate = 24_000
+    speed = 1.15
+
+    @classmethod
+    def say(cls, words, folder):
+        said = folder / "said.wav"
+        voice = (
+            "(begin (voice_cmu_us_slt_arctic_hts)"
+            f" (set! hts_engine_params (append hts_engine_params (list (list \"-r\" {cls.speed})))))"
+        )
+        run(["text2wave", "-eval", voice, "-o", str(said)], given=f"{words}.".encode())
+        return ["-i", str(said)]
+
+
+class Spanish:
+    """SVOX Pico's voice for es-ES, through py-nanotts. It gives nothing above 8 kHz."""
+
+    rate = 16_000
+    speed = 1.3
+    # Its silence hisses, which SHAPE would raise into the words: pieces of 10 ms at either end that
+    # are this much below the loudest, or below full scale, are left out, but for one.
+    piece = rate // 100
+    below_loudest_db = -42.0
+    hiss_dbfs = -52.0
+
+    # What it says depends on what the same process said before, so that each phrase has its own.
+    program = (
+        "import sys; from py_nanotts import NanoTTS; "
+        "sys.stdout.buffer.write(NanoTTS().speak(sys.argv[1], voice='es-ES', speed=float(sys.argv[2])))"
+    )
+
+    @classmethod
+    def say(cls, words, folder):
+        said = folder / "said.s16"
+        command = [sys.executable, "-c", cls.program, f"{words}.", str(cls.speed)]
+        heard = array.array("h", run(command).stdout)
+        pieces = [heard[i : i + cls.piece] for i in range(0, len(heard), cls.piece)]
+        power = [sum(s * s for s in piece) for piece in pieces]
+        hiss = cls.piece * 32768**2 * 10 ** (cls.hiss_dbfs / 10)
+        floor = max(hiss, max(power) * 10 ** (cls.below_loudest_db / 10))
+        loud = [i for i, p in enumerate(power) if p > floor]
+        first, last = max(0, loud[0] - 1), loud[-1] + 2
+        said.write_bytes(heard[first * cls.piece : last * cls.piece].tobytes())
+        return ["-f", "s16le", "-ar", "16000", "-ac", "1", "-i", str(said)]
+
+
+VOICES = {"en": English, "es": Spanish}
 
 # Rumble below the voice is removed; what a small speaker in a noisy cage carries is lifted a little
 # and the loud vowels are pressed down, so that the consonants stand out at the same peak.
@@ -30,7 +78,7 @@ SHAPE = (
     "highpass=f=120:poles=2,"
     "equalizer=f=2600:t=q:w=0.9:g=3,"
     "acompressor=threshold=-24dB:ratio=3:attack=4:release=60:makeup=1,"
-    f"aresample={RATE}:resampler=soxr"
+    "aresample={rate}:resampler=soxr"
 )
 
 # EBU R128 momentary loudness (400 ms window) that every phrase is brought to.
@@ -50,86 +98,124 @@ def run(command, given=None):
     return done
 
 
-def spoken(words, folder):
-    """The voice's samples as floats at RATE, before trimming and levelling."""
-    said = folder / "said.wav"
-    voice = (
-        "(begin (voice_cmu_us_slt_arctic_hts)"
-        f" (set! hts_engine_params (append hts_engine_params (list (list \"-r\" {SPEED})))))"
-    )
-    run(["text2wave", "-eval", voice, "-o", str(said)], given=f"{words}.".encode())
+def spoken(voice, words, folder):
+    """The voice's samples as floats at its rate, before trimming and levelling."""
     shaped = run(
-        ["ffmpeg", "-v", "error", "-bitexact", "-i", str(said), "-af", SHAPE, "-f", "f32le", "-"]
+        ["ffmpeg", "-v", "error", "-bitexact", *voice.say(words, folder)]
+        + ["-af", SHAPE.format(rate=voice.rate), "-f", "f32le", "-"]
     ).stdout
     return array.array("f", shaped)
 
 
-def trimmed(samples):
+def trimmed(samples, rate):
     """Without the silence at both ends, with short fades so that neither end clicks."""
     floor = max(abs(s) for s in samples) * 10 ** (SILENCE_DB / 20)
     loud = [i for i, s in enumerate(samples) if abs(s) > floor]
-    first = max(0, loud[0] - int(FADE_IN_SECS * RATE))
-    last = min(len(samples), loud[-1] + 1 + int(FADE_OUT_SECS * RATE))
+    first = max(0, loud[0] - int(FADE_IN_SECS * rate))
+    last = min(len(samples), loud[-1] + 1 + int(FADE_OUT_SECS * rate))
     kept = samples[first:last]
     for secs, at in ((FADE_IN_SECS, lambda i: i), (FADE_OUT_SECS, lambda i: len(kept) - 1 - i)):
-        count = int(secs * RATE)
+        count = int(secs * rate)
         for i in range(count):
             kept[at(i)] *= 0.5 - 0.5 * math.cos(math.pi * i / count)
     return kept
 
 
-def loudest_momentary(samples, folder):
+def loudest_momentary(samples, rate, folder):
     """Highest EBU R128 momentary loudness in LUFS, by ffmpeg, with silence on both sides."""
-    quiet = array.array("f", bytes(4 * RATE // 2))
+    quiet = array.array("f", bytes(4 * (rate // 2)))
     raw = folder / "measure.f32"
     raw.write_bytes((quiet + samples + quiet).tobytes())
     told = run(
-        ["ffmpeg", "-hide_banner", "-nostats", "-f", "f32le", "-ar", str(RATE), "-ac", "1"]
+        ["ffmpeg", "-hide_banner", "-nostats", "-f", "f32le", "-ar", str(rate), "-ac", "1"]
         + ["-i", str(raw), "-af", "aresample=48000,ebur128=framelog=info", "-f", "null", "-"]
     ).stderr.decode()
     return max(float(m) for m in re.findall(r"M:\s*(-?[\d.]+)", told))
 
 
-def levelled(samples, folder):
-    """At LOUDNESS_LUFS, or as near below it as the peak allows."""
-    gain_db = LOUDNESS_LUFS - loudest_momentary(samples, folder)
-    peak_db = 20 * math.log10(max(abs(s) for s in samples))
-    gain = 10 ** (min(gain_db, PEAK_DBFS - peak_db) / 20)
-    return array.array("f", (s * gain for s in samples))
+def levelled(samples, rate, folder):
+    """At LOUDNESS_LUFS; with the loudness and the peak reached. A short word gets there only with its
+    peaks held down, so it goes through a limiter as often as it takes."""
+    for _ in range(6):
+        gain_db = LOUDNESS_LUFS - loudest_momentary(samples, rate, folder)
+        samples = array.array("f", (s * 10 ** (gain_db / 20) for s in samples))
+        peak_db = decibel(max(abs(s) for s in samples))
+        if peak_db <= PEAK_DBFS:
+            return samples, LOUDNESS_LUFS, peak_db
+        raw = folder / "limit.f32"
+        raw.write_bytes(samples.tobytes())
+        limit = 10 ** ((PEAK_DBFS - 0.1) / 20)
+        samples = array.array(
+            "f",
+            run(
+                ["ffmpeg", "-v", "error", "-bitexact", "-f", "f32le", "-ar", str(rate)]
+                + ["-ac", "1", "-i", str(raw), "-af"]
+                + [f"alimiter=limit={limit:.4f}:attack=1:release=25:level=false"]
+                + ["-f", "f32le", "-"]
+            ).stdout,
+        )
+    lower_db = PEAK_DBFS - decibel(max(abs(s) for s in samples))
+    samples = array.array("f", (s * 10 ** (min(0.0, lower_db) / 20) for s in samples))
+    loudness = loudest_momentary(samples, rate, folder)
+    return samples, loudness, decibel(max(abs(s) for s in samples))
 
 
-def as_wav(samples, path):
-    with wave.open(str(path), "wb") as out:
-        out.setnchannels(1)
-        out.setsampwidth(2)
-        out.setframerate(RATE)
-        out.writeframes(array.array("h", (round(s * 32767) for s in samples)).tobytes())
+def decibel(share):
+    return 20 * math.log10(share)
+
+
+def as_flac(samples, rate, path):
+    steps = array.array("h", (round(s * 32767) for s in samples)).tobytes()
+    run(
+        ["ffmpeg", "-v", "error", "-y", "-bitexact", "-f", "s16le", "-ar", str(rate), "-ac", "1"]
+        + ["-i", "-", "-compression_level", "12", "-f", "flac", str(path)],
+        given=steps,
+    )
+    path.write_bytes(bare(path.read_bytes()))
+
+
+def bare(flac):
+    """Without comments and padding, which take more room than a short word: of the metadata only the
+    block that every file must have, marked as the last."""
+    at = 4
+    while True:
+        last, size = flac[at] >> 7, int.from_bytes(flac[at + 1 : at + 4], "big")
+        if flac[at] & 127 == 0:
+            info = b"\x80" + flac[at + 1 : at + 4 + size]
+        at += 4 + size
+        if last:
+            return b"fLaC" + info + flac[at:]
 
 
 def main():
-    check = sys.argv[1:] == ["--check"]
-    if sys.argv[1:] and not check:
+    language, *options = sys.argv[1:] or [""]
+    check = options == ["--check"]
+    if language not in VOICES or (not check and any(o.startswith("-") for o in options)):
         sys.exit(__doc__)
-    phrases = tomllib.loads((HERE / "phrases.toml").read_text())["phrase"]
+    voice, home = VOICES[language], HERE / language
+    phrases = tomllib.loads((home / "phrases.toml").read_text())["phrase"]
     print("| id | words | length, ms | peak, dBFS | loudness, LUFS | bytes |")
     print("| --- | --- | ---: | ---: | ---: | ---: |")
     with tempfile.TemporaryDirectory() as name:
         folder = pathlib.Path(name)
         for phrase in phrases:
-            samples = levelled(trimmed(spoken(phrase["words"], folder)), folder)
-            made = folder / "made.wav"
-            as_wav(samples, made)
-            path = HERE / phrase["file"]
+            if options and not check and phrase["id"] not in options:
+                continue
+            words = phrase.get("say", phrase["words"]).rstrip(".")
+            samples = trimmed(spoken(voice, words, folder), voice.rate)
+            samples, loudness, peak = levelled(samples, voice.rate, folder)
+            made = folder / "made.flac"
+            as_flac(samples, voice.rate, made)
+            path = home / phrase["file"]
             if check:
                 if not path.is_file() or path.read_bytes() != made.read_bytes():
-                    sys.exit(f"{path.name} is not what make_phrases.py makes of phrases.toml")
+                    sys.exit(f"{path} is not what make_phrases.py makes of phrases.toml")
             else:
                 path.write_bytes(made.read_bytes())
-            peak = 20 * math.log10(max(abs(s) for s in samples))
-            loudness = loudest_momentary(samples, folder)
             print(
-                f"| {phrase['id']} | {phrase['words']} | {1000 * len(samples) / RATE:.0f}"
-                f" | {peak:.1f} | {loudness:.1f} | {made.stat().st_size} |"
+                f"| {phrase['id']} | {phrase['words']} | {1000 * len(samples) / voice.rate:.0f}"
+                f" | {peak:.1f} | {loudness:.1f} | {made.stat().st_size} |",
+                flush=True,
             )
 
 

@@ -1,0 +1,493 @@
+//! From a plan's text to a plan that is right.
+//!
+//! In: TOML. Out: a plan, or where it is wrong and what would be right. Pure.
+
+use std::collections::BTreeMap;
+
+use toml::Spanned;
+
+use super::band::{AbsoluteBand, Band, Bands};
+use super::baseline::has_usual;
+use super::plan::{PitchPlan, Plan, SetShape, SpeedUnit};
+use super::plan_file::{File, FileBand, FileCues, FilePitch, FileSet};
+use super::schedule::CueSchedule;
+use crate::pitch::Level;
+use crate::rep::MeasureName;
+
+/// What is wrong with a plan, where, and what would be right.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("the plan, line {line}: {reason}")]
+pub struct PlanError {
+    /// From 1.
+    pub line: usize,
+    /// In plain words.
+    pub reason: String,
+}
+
+const LONGEST_NAME: usize = 60;
+const MOST_REPS: u32 = 500;
+const MOST_EVERY: u32 = 100;
+/// A shorter rest is none.
+const LEAST_REST_SECS: u32 = 10;
+const MOST_REST_SECS: u32 = 900;
+const MOST_SPEEDS: usize = 6;
+/// What a pitched ball may do; a thrown one reaches neither end.
+const SPEEDS_KMH: std::ops::RangeInclusive<f64> = 20.0..=180.0;
+
+/// A wrong value and where it stands, as a byte offset.
+struct Wrong {
+    at: usize,
+    reason: String,
+}
+
+type Checked<T> = Result<T, Wrong>;
+
+fn wrong<T>(place: &Spanned<impl Sized>, reason: impl Into<String>) -> Checked<T> {
+    Err(Wrong {
+        at: place.span().start,
+        reason: reason.into(),
+    })
+}
+
+pub(super) fn parse(text: &str) -> Result<Plan, PlanError> {
+    let file: Checked<File> = toml::from_str(text).map_err(|error| Wrong {
+        at: error.span().map_or(0, |span| span.start),
+        reason: error.message().trim().to_owned(),
+    });
+    file.and_then(plan).map_err(|wrong| PlanError {
+        line: text.get(..wrong.at).unwrap_or(text).matches('\n').count() + 1,
+        reason: wrong.reason,
+    })
+}
+
+fn plan(file: File) -> Checked<Plan> {
+    Ok(Plan {
+        name: name(&file.name)?,
+        focus: focus(&file.focus)?,
+        bands: bands(file.bands)?,
+        schedule: schedule(file.cues.get_ref())?,
+        set: file
+            .set
+            .map_or(Ok(SetShape::default()), |set| shape(set.get_ref()))?,
+        pitch: file
+            .pitch
+            .map(|pitch| self::pitch(pitch.get_ref()))
+            .transpose()?,
+        head_tone: file.head_tone,
+    })
+}
+
+fn name(given: &Spanned<String>) -> Checked<String> {
+    let name = given.get_ref().trim();
+    if name.is_empty() || name.chars().count() > LONGEST_NAME || name.contains(char::is_control) {
+        return wrong(
+            given,
+            format!("a plan's name is one line of 1 to {LONGEST_NAME} letters"),
+        );
+    }
+    Ok(name.to_owned())
+}
+
+fn measure(name: &Spanned<String>) -> Checked<MeasureName> {
+    let given = name.get_ref();
+    MeasureName::from_name(given).map_or_else(
+        || {
+            let known: Vec<&str> = MeasureName::ALL.iter().map(|m| m.name()).collect();
+            wrong(
+                name,
+                format!(
+                    "there is no measure {given:?}; the measures are {}",
+                    known.join(", ")
+                ),
+            )
+        },
+        Ok,
+    )
+}
+
+fn focus(given: &Spanned<Vec<Spanned<String>>>) -> Checked<Vec<MeasureName>> {
+    let mut focus = Vec::with_capacity(given.get_ref().len());
+    for name in given.get_ref() {
+        let found = measure(name)?;
+        if focus.contains(&found) {
+            return wrong(
+                name,
+                format!("{found} stands twice in focus; leave one out"),
+            );
+        }
+        if found == MeasureName::FinishHold {
+            return wrong(
+                name,
+                format!(
+                    "{found} is known only after the cue and cannot be in focus; it is judged and logged in any case"
+                ),
+            );
+        }
+        focus.push(found);
+    }
+    if focus.is_empty() {
+        return wrong(
+            given,
+            "focus is empty; name at least one measure, and for a set without cues write when = \"silent\"",
+        );
+    }
+    Ok(focus)
+}
+
+fn bands(given: BTreeMap<Spanned<String>, Spanned<FileBand>>) -> Checked<Bands> {
+    given
+        .into_iter()
+        .map(|(name, given)| {
+            let of = measure(&name)?;
+            match band(of, given.get_ref()) {
+                Ok(band) => Ok((of, band)),
+                Err(reason) => wrong(&given, reason),
+            }
+        })
+        .collect()
+}
+
+fn band(of: MeasureName, given: &FileBand) -> Result<Band, String> {
+    let FileBand {
+        low,
+        high,
+        below,
+        above,
+    } = *given;
+    if [low, high, below, above]
+        .into_iter()
+        .flatten()
+        .any(|end| !end.is_finite())
+    {
+        return Err(format!("the band of {of} has an end that is no number"));
+    }
+    match (low.or(high).is_some(), below.or(above).is_some()) {
+        (true, true) => Err(format!(
+            "the band of {of} has fixed ends and ends around the usual value; give low and high, or below and above"
+        )),
+        (false, false) => Err(format!(
+            "the band of {of} has no end; give low, high or both, or leave it out to keep the settings' band"
+        )),
+        (true, false) => match (low, high) {
+            (Some(low), Some(high)) if low > high => Err(format!(
+                "the band of {of} has low = {low} above high = {high}"
+            )),
+            _ => Ok(Band::Absolute(AbsoluteBand { low, high })),
+        },
+        (false, true)
+            if [below, above]
+                .into_iter()
+                .flatten()
+                .any(|reach| reach < 0.0) =>
+        {
+            Err(format!(
+                "the band of {of} has below or above under 0; both say how far from the usual value is accepted"
+            ))
+        }
+        (false, true) if !has_usual(of) => Err(format!(
+            "{of} has no usual value for a band to lie around; give low and high"
+        )),
+        (false, true) => Ok(Band::Relative { below, above }),
+    }
+}
+
+fn schedule(given: &FileCues) -> Checked<CueSchedule> {
+    let FileCues { when, every, after } = given;
+    let number = |key: &str, value: &Option<Spanned<u32>>, least: u32, example: u32| match value {
+        None => wrong(
+            when,
+            format!(
+                "when = {:?} needs a number beside it, such as {key} = {example}",
+                when.get_ref()
+            ),
+        ),
+        Some(value) => within(key, value, least, MOST_EVERY),
+    };
+    let schedule = match when.get_ref().as_str() {
+        "every-rep" => CueSchedule::EveryRep,
+        "out-of-band" => CueSchedule::OutOfBand,
+        "every-nth" => CueSchedule::EveryNth {
+            every: number("every", every, 1, 2)?,
+        },
+        "faded" => CueSchedule::Faded,
+        "summary" => CueSchedule::Summary {
+            after: number("after", after, 2, 5)?,
+        },
+        "silent" => CueSchedule::Silent,
+        other => {
+            return wrong(
+                when,
+                format!(
+                    "when is {other:?}; it must be one of \"every-rep\", \"out-of-band\", \"every-nth\", \"faded\", \
+                     \"summary\", \"silent\""
+                ),
+            );
+        }
+    };
+    for (key, value, belongs) in [
+        (
+            "every",
+            every,
+            matches!(schedule, CueSchedule::EveryNth { .. }),
+        ),
+        (
+            "after",
+            after,
+            matches!(schedule, CueSchedule::Summary { .. }),
+        ),
+    ] {
+        if let Some(value) = value
+            && !belongs
+        {
+            let word = if key == "every" {
+                "every-nth"
+            } else {
+                "summary"
+            };
+            return wrong(
+                value,
+                format!("{key} goes with when = {word:?} only; leave it out here"),
+            );
+        }
+    }
+    Ok(schedule)
+}
+
+fn within(key: &str, value: &Spanned<u32>, least: u32, most: u32) -> Checked<u32> {
+    let number = *value.get_ref();
+    if (least..=most).contains(&number) {
+        return Ok(number);
+    }
+    wrong(
+        value,
+        format!("{key} is {number}; it must be {least} to {most}"),
+    )
+}
+
+fn shape(given: &FileSet) -> Checked<SetShape> {
+    let number = |key: &str, value: &Option<Spanned<u32>>, most: u32| {
+        value
+            .as_ref()
+            .map_or(Ok(0), |value| within(key, value, 0, most))
+    };
+    let shape = SetShape {
+        reps: number("reps", &given.reps, MOST_REPS)?,
+        rest_after: number("rest_after_reps", &given.rest_after_reps, MOST_REPS)?,
+        rest_secs: number("rest_secs", &given.rest_secs, MOST_REST_SECS)?,
+    };
+    match (&given.rest_after_reps, &given.rest_secs) {
+        (Some(after), _) if shape.rest_after > 0 && shape.rest_secs < LEAST_REST_SECS => wrong(
+            after,
+            format!(
+                "rest_after_reps = {} needs rest_secs = {LEAST_REST_SECS} to {MOST_REST_SECS} beside it",
+                shape.rest_after
+            ),
+        ),
+        (_, Some(secs)) if shape.rest_secs > 0 && shape.rest_after == 0 => wrong(
+            secs,
+            format!(
+                "rest_secs = {} needs rest_after_reps beside it, such as 10",
+                shape.rest_secs
+            ),
+        ),
+        _ => Ok(shape),
+    }
+}
+
+fn pitch(given: &FilePitch) -> Checked<PitchPlan> {
+    let level = match given.level.get_ref().parse::<Level>() {
+        Ok(level) => level,
+        Err(unknown) => return wrong(&given.level, unknown.to_string()),
+    };
+    let (unit, speeds) = match (&given.speeds_mph, &given.speeds_kmh) {
+        (Some(_), Some(kmh)) => {
+            return wrong(
+                kmh,
+                "speeds_mph and speeds_kmh are both given; keep one of them",
+            );
+        }
+        (_, None) => (SpeedUnit::Mph, given.speeds_mph.as_ref()),
+        (None, kmh) => (SpeedUnit::Kmh, kmh.as_ref()),
+    };
+    let numbers = speeds
+        .map(|speeds| speeds.get_ref().clone())
+        .unwrap_or_default();
+    if let Some(place) = speeds {
+        let fits = |speed: &f64| SPEEDS_KMH.contains(&unit.speed(*speed).km_h());
+        if let Some(speed) = numbers.iter().find(|speed| !fits(speed)) {
+            let (least, most) = match unit {
+                SpeedUnit::Kmh => (*SPEEDS_KMH.start(), *SPEEDS_KMH.end()),
+                SpeedUnit::Mph => (13.0, 111.0),
+            };
+            return wrong(
+                place,
+                format!(
+                    "a pitch of {speed} {}; it must be {least} to {most}",
+                    unit.word()
+                ),
+            );
+        }
+        if numbers.len() > MOST_SPEEDS {
+            return wrong(
+                place,
+                format!("{} speeds are given; {MOST_SPEEDS} at most", numbers.len()),
+            );
+        }
+        let reason = match (given.mixed, numbers.len()) {
+            (true, 1) => {
+                Some("mixed = true needs two speeds or more, or none for those usual at the level")
+            }
+            (false, 2..) => {
+                Some("several speeds need mixed = true beside them; otherwise give one")
+            }
+            _ => None,
+        };
+        if let Some(reason) = reason {
+            return wrong(place, reason);
+        }
+    }
+    Ok(PitchPlan {
+        level,
+        unit,
+        speeds: numbers,
+        mixed: given.mixed,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::plan::PLAN_STARTS;
+    use super::*;
+
+    const LEAST: &str = "name = \"a\"\nfocus = [\"head_drop_cm\"]\n[cues]\nwhen = \"faded\"\n";
+
+    fn refused(text: &str, line: usize, says: &str) {
+        let error = parse(text).expect_err(text);
+        assert_eq!(error.line, line, "{text}: {error}");
+        assert!(error.reason.contains(says), "{text}: {error}");
+    }
+
+    #[test]
+    fn plans_read_back_from_their_own_text() {
+        let mut plans: Vec<Plan> = PLAN_STARTS
+            .iter()
+            .map(|start| parse(start.text).unwrap())
+            .collect();
+        let mut full = parse(LEAST).unwrap();
+        full.name = "Jo's \"low\" swing \\ größer".into();
+        full.head_tone = true;
+        full.schedule = CueSchedule::Summary { after: 8 };
+        full.set = SetShape {
+            reps: 30,
+            rest_after: 10,
+            rest_secs: 45,
+        };
+        full.bands = Bands::from([
+            (
+                MeasureName::HeadDrop,
+                Band::Absolute(AbsoluteBand {
+                    low: None,
+                    high: Some(0.1 + 0.2),
+                }),
+            ),
+            (
+                MeasureName::StrideLength,
+                Band::Relative {
+                    below: Some(6.0),
+                    above: Some(1e-7),
+                },
+            ),
+        ]);
+        for (unit, speeds) in [
+            (SpeedUnit::Kmh, vec![95.5, 80.0]),
+            (SpeedUnit::Mph, vec![60.0, 55.0, 50.0]),
+        ] {
+            full.pitch = Some(PitchPlan {
+                level: Level::Softball,
+                unit,
+                speeds,
+                mixed: true,
+            });
+            plans.push(full.clone());
+        }
+        full.schedule = CueSchedule::EveryNth { every: 3 };
+        plans.push(full);
+        for plan in plans {
+            let text = plan.to_text();
+            assert_eq!(parse(&text).as_ref(), Ok(&plan), "{text}");
+        }
+    }
+
+    #[test]
+    fn wrong_plans_are_refused_with_line_and_reason() {
+        let with = |more: &str| format!("{LEAST}{more}");
+        refused("", 1, "missing field `name`");
+        refused(
+            "name = \"a\"\nfocus = []\n[cues]\nwhen = \"faded\"",
+            2,
+            "focus is empty",
+        );
+        refused(&LEAST.replace("\"a\"", "\" \""), 1, "1 to 60 letters");
+        refused(
+            &LEAST.replace("head_drop_cm", "luck"),
+            2,
+            "no measure \"luck\"",
+        );
+        refused(
+            &LEAST.replace("head_drop_cm", "finish_hold_ms"),
+            2,
+            "after the cue",
+        );
+        let twice = "\"head_drop_cm\", \"head_drop_cm\"";
+        refused(&LEAST.replace("\"head_drop_cm\"", twice), 2, "twice");
+        refused(&LEAST.replace("faded", "often"), 4, "\"out-of-band\"");
+        refused(&LEAST.replace("faded", "every-nth"), 4, "such as every = 2");
+        refused(&LEAST.replace("faded", "summary"), 4, "such as after = 5");
+        refused(&with("every = 3"), 5, "goes with when = \"every-nth\" only");
+        refused(&with("evry = 3"), 5, "unknown field `evry`");
+        refused(&with("[sets]\nreps = 3"), 5, "unknown field `sets`");
+        refused(&with("[set]\nreps = 501"), 6, "0 to 500");
+        refused(&with("[set]\nreps = -1"), 6, "");
+        refused(&with("[set]\nrest_after_reps = 5"), 6, "needs rest_secs");
+        refused(&with("[set]\nrest_secs = 60"), 6, "needs rest_after_reps");
+        refused(&with("[bands]\nluck = { low = 1 }"), 6, "no measure");
+        refused(
+            &with("[bands]\nhead_drop_cm = { low = 5, high = 1 }"),
+            6,
+            "above high",
+        );
+        refused(
+            &with("[bands]\nhead_drop_cm = { low = 5, above = 1 }"),
+            6,
+            "low and high, or below and above",
+        );
+        refused(&with("[bands]\nhead_drop_cm = { }"), 6, "no end");
+        refused(
+            &with("[bands]\nhead_drop_cm = { above = -1 }"),
+            6,
+            "under 0",
+        );
+        refused(
+            &with("[bands]\nhead_drop_cm = { high = nan }"),
+            6,
+            "no number",
+        );
+        refused(
+            &with("[bands]\nsequence = { above = 1 }"),
+            6,
+            "no usual value",
+        );
+        refused(&with("[pitch]\nlevel = \"moon\""), 6, "big-league");
+        let pitch = |more: &str| with(&format!("[pitch]\nlevel = \"youth\"\n{more}"));
+        refused(&pitch("speeds_mph = [500]"), 7, "13 to 111");
+        refused(&pitch("speeds_kmh = [nan]"), 7, "20 to 180");
+        refused(&pitch("speeds_mph = [50, 40]"), 7, "mixed = true");
+        refused(&pitch("speeds_mph = [50]\nmixed = true"), 7, "two speeds");
+        refused(
+            &pitch("speeds_mph = [50]\nspeeds_kmh = [80]"),
+            8,
+            "keep one",
+        );
+        refused("name = \"a", 1, "");
+    }
+}

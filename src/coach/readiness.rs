@@ -1,0 +1,436 @@
+//! Ready or not: what the hitter is told about being seen, without nagging.
+//!
+//! In: what a frame shows, in time order, a frame or a second apart. Out: a [`Remark`] now and then, and the state
+//! for a page. Pure.
+//!
+//! The rules: a state counts once it has lasted; each spell of trouble is remarked on once, and each kind at most
+//! once a minute; nothing is said while a rep runs or just after it, when the cue has the floor. "Ready" comes when
+//! the hitter is set after trouble or after a long time out of the box, not before every swing.
+
+use crate::rep::Phase;
+use crate::time::CaptureTime;
+
+/// How long trouble must last before it counts.
+const TROUBLE_SECS: f64 = 1.5;
+
+/// How long the hitter must be set before it counts: short, for the swing may follow at once.
+const READY_SECS: f64 = 0.7;
+
+/// Frames further apart than this say nothing about the time between them.
+const LONGEST_STEP_SECS: f64 = 2.5;
+
+/// The same remark is not heard twice within this time.
+const AGAIN_SECS: f64 = 60.0;
+
+/// After a rep the cue has the floor.
+const AFTER_REP_SECS: f64 = 3.0;
+
+/// In view and out of the stance for so long: the next stance is a new start.
+const LONG_AWAY_SECS: f64 = 30.0;
+
+/// Dark until it is this much brighter than where dark begins, so that a flickering lamp does not talk.
+const BRIGHT_AGAIN: f32 = 1.1;
+
+/// What a frame shows of the hitter.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Seen {
+    /// A body was found.
+    pub body: bool,
+    /// Both feet are inside the picture, with a margin.
+    pub feet_inside: bool,
+    /// Mean brightness of the picture, 0 to 255.
+    pub brightness: f32,
+    /// What the hitter is doing.
+    pub phase: Phase,
+}
+
+/// Whether the camera has the hitter, for a page.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ReadyState {
+    /// Not watched long enough to say.
+    Unknown,
+    /// Set, in view and in the light.
+    Ready,
+    /// In view and in the light, and not set.
+    InView,
+    /// Nobody is found.
+    OutOfView,
+    /// The feet are cut off.
+    FeetHidden,
+    /// The picture is too dark to trust.
+    TooDark,
+}
+
+impl ReadyState {
+    /// The words on a page.
+    pub const fn words(self) -> &'static str {
+        match self {
+            ReadyState::Unknown => "looking",
+            ReadyState::Ready => "ready",
+            ReadyState::InView => "in view",
+            ReadyState::OutOfView => "out of view",
+            ReadyState::FeetHidden => "feet hidden",
+            ReadyState::TooDark => "too dark",
+        }
+    }
+}
+
+/// What the hitter hears.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Remark {
+    /// The camera has them set.
+    Ready,
+    /// They have stepped out of view.
+    OutOfView,
+    /// Their feet are cut off.
+    FeetHidden,
+    /// It is too dark.
+    TooDark,
+}
+
+impl Remark {
+    /// The phrase in the sound library.
+    pub const fn phrase(self) -> &'static str {
+        match self {
+            Remark::Ready => "ready",
+            Remark::OutOfView => "not_in_view",
+            Remark::FeetHidden => "feet_hidden",
+            Remark::TooDark => "too_dark",
+        }
+    }
+}
+
+/// Follows the hitter from frame to frame.
+#[derive(Clone, Debug)]
+pub struct Readiness {
+    dark_below: f32,
+    dark: bool,
+    state: ReadyState,
+    /// What the frames show now, and since when.
+    candidate: Option<(ReadyState, CaptureTime)>,
+    last_step: Option<CaptureTime>,
+    rep_ran_at: Option<CaptureTime>,
+    /// Out of the stance since.
+    away_since: Option<CaptureTime>,
+    /// "Ready" would be news.
+    new_start: bool,
+    /// Somebody was in view since the last time that nobody was.
+    was_in_view: bool,
+    /// A remark that this spell still owes.
+    owed: Option<Remark>,
+    last_said: [Option<CaptureTime>; 4],
+}
+
+impl Readiness {
+    /// Nothing seen yet; darker than `dark_below` (mean brightness, 0 to 255) is too dark.
+    pub fn new(dark_below: f32) -> Self {
+        Self {
+            dark_below,
+            dark: false,
+            state: ReadyState::Unknown,
+            candidate: None,
+            last_step: None,
+            rep_ran_at: None,
+            away_since: None,
+            new_start: true,
+            was_in_view: false,
+            owed: None,
+            last_said: [None; 4],
+        }
+    }
+
+    /// Whether the camera has the hitter.
+    pub const fn state(&self) -> ReadyState {
+        self.state
+    }
+
+    /// Takes in the next frame, or the next second's; the remark to make, if any.
+    pub fn step(&mut self, now: CaptureTime, seen: Seen) -> Option<Remark> {
+        let stalled = self
+            .last_step
+            .is_some_and(|last| !(0.0..=LONGEST_STEP_SECS).contains(&now.secs_since(last)));
+        self.last_step = Some(now);
+        let shown = self.shown(seen);
+        match self.candidate {
+            Some((candidate, _)) if candidate == shown && !stalled => {}
+            _ => self.candidate = Some((shown, now)),
+        }
+        if runs(seen.phase) && seen.body {
+            self.rep_ran_at = Some(now);
+        }
+        self.watch_for_a_new_start(now, seen, stalled);
+        let needed = match shown {
+            ReadyState::Ready => READY_SECS,
+            _ => TROUBLE_SECS,
+        };
+        let (_, since) = self.candidate?;
+        if shown != self.state && now.secs_since(since) >= needed {
+            self.enter(shown);
+        }
+        self.say(now)
+    }
+
+    /// The state that a frame alone would give. Darkness comes first, for it explains the others.
+    fn shown(&mut self, seen: Seen) -> ReadyState {
+        let limit = if self.dark {
+            self.dark_below * BRIGHT_AGAIN
+        } else {
+            self.dark_below
+        };
+        self.dark = seen.brightness < limit;
+        match seen {
+            _ if self.dark => ReadyState::TooDark,
+            Seen { body: false, .. } => ReadyState::OutOfView,
+            Seen {
+                feet_inside: false, ..
+            } => ReadyState::FeetHidden,
+            Seen {
+                phase: Phase::Set, ..
+            } => ReadyState::Ready,
+            // A swing that runs needs no new "in view" after it.
+            Seen { phase, .. } if runs(phase) && self.state == ReadyState::Ready => {
+                ReadyState::Ready
+            }
+            _ => ReadyState::InView,
+        }
+    }
+
+    fn watch_for_a_new_start(&mut self, now: CaptureTime, seen: Seen, stalled: bool) {
+        if seen.phase != Phase::Away {
+            self.away_since = None;
+        } else if self.away_since.is_none() || stalled {
+            self.away_since = Some(now);
+        }
+        let away_secs = self.away_since.map_or(0.0, |since| now.secs_since(since));
+        self.new_start |= away_secs >= LONG_AWAY_SECS;
+    }
+
+    fn enter(&mut self, state: ReadyState) {
+        self.state = state;
+        self.owed = match state {
+            ReadyState::Ready if self.new_start => Some(Remark::Ready),
+            // An empty cage is not told that it is empty.
+            ReadyState::OutOfView if self.was_in_view => Some(Remark::OutOfView),
+            ReadyState::FeetHidden => Some(Remark::FeetHidden),
+            ReadyState::TooDark => Some(Remark::TooDark),
+            _ => None,
+        };
+        match state {
+            ReadyState::Ready => {
+                self.new_start = false;
+                self.was_in_view = true;
+            }
+            ReadyState::InView | ReadyState::FeetHidden => self.was_in_view = true,
+            ReadyState::OutOfView => self.was_in_view = false,
+            ReadyState::TooDark | ReadyState::Unknown => {}
+        }
+        self.new_start |= matches!(
+            state,
+            ReadyState::OutOfView | ReadyState::FeetHidden | ReadyState::TooDark
+        );
+    }
+
+    /// Says what is owed if it may be said now. Trouble waits its minute, for it is still there; "ready" is said at
+    /// once or not at all.
+    fn say(&mut self, now: CaptureTime) -> Option<Remark> {
+        let remark = self.owed?;
+        let within = |then: Option<CaptureTime>, secs| {
+            then.is_some_and(|then| (0.0..secs).contains(&now.secs_since(then)))
+        };
+        let too_soon = within(self.last_said[remark as usize], AGAIN_SECS);
+        if too_soon || within(self.rep_ran_at, AFTER_REP_SECS) {
+            if remark == Remark::Ready {
+                self.owed = None;
+            }
+            return None;
+        }
+        self.owed = None;
+        self.last_said[remark as usize] = Some(now);
+        Some(remark)
+    }
+}
+
+/// Whether a rep runs in this phase.
+const fn runs(phase: Phase) -> bool {
+    match phase {
+        Phase::Away | Phase::Set => false,
+        Phase::Gather | Phase::Stride | Phase::Planted | Phase::Swing | Phase::Finish => true,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SET: Seen = Seen {
+        body: true,
+        feet_inside: true,
+        brightness: 120.0,
+        phase: Phase::Set,
+    };
+    const ABOUT: Seen = Seen {
+        phase: Phase::Away,
+        ..SET
+    };
+    const SWING: Seen = Seen {
+        phase: Phase::Swing,
+        ..SET
+    };
+    const GONE: Seen = Seen {
+        body: false,
+        feet_inside: false,
+        ..ABOUT
+    };
+    const NO_FEET: Seen = Seen {
+        feet_inside: false,
+        ..SET
+    };
+    const DARK: Seen = Seen {
+        brightness: 20.0,
+        ..SET
+    };
+
+    /// Plays spells of seconds at this frame rate; what is heard, at which second.
+    fn heard(fps: f64, spells: &[(Seen, f64)]) -> Vec<(Remark, f64)> {
+        let mut readiness = Readiness::new(40.0);
+        let (mut heard, mut frame) = (Vec::new(), 0.0);
+        let mut end = 0.0;
+        for (seen, secs) in spells {
+            end += secs;
+            while frame / fps < end {
+                let now = CaptureTime::from_secs(frame / fps);
+                heard.extend(
+                    readiness
+                        .step(now, *seen)
+                        .map(|remark| (remark, now.secs())),
+                );
+                frame += 1.0;
+            }
+        }
+        heard
+    }
+
+    fn remarks(spells: &[(Seen, f64)]) -> Vec<Remark> {
+        let fast: Vec<Remark> = heard(60.0, spells)
+            .iter()
+            .map(|(remark, _)| *remark)
+            .collect();
+        let slow: Vec<Remark> = heard(2.0, spells)
+            .iter()
+            .map(|(remark, _)| *remark)
+            .collect();
+        assert_eq!(fast, slow, "the frame rate makes no difference");
+        fast
+    }
+
+    #[test]
+    fn ready_is_heard_at_the_start_and_not_before_each_swing() {
+        let mut spells = vec![(GONE, 20.0), (ABOUT, 5.0)];
+        for _ in 0..20 {
+            spells.extend([(SET, 2.0), (SWING, 2.0), (ABOUT, 8.0)]);
+        }
+        let found = heard(60.0, &spells);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!(
+            found[0].0 == Remark::Ready && (25.5..26.0).contains(&found[0].1),
+            "{found:?}"
+        );
+        assert_eq!(remarks(&spells), [Remark::Ready]);
+    }
+
+    #[test]
+    fn a_long_break_in_view_makes_ready_news_again() {
+        let spells = [
+            (SET, 2.0),
+            (ABOUT, 70.0),
+            (SET, 2.0),
+            (ABOUT, 20.0),
+            (SET, 2.0),
+        ];
+        assert_eq!(remarks(&spells), [Remark::Ready, Remark::Ready]);
+    }
+
+    #[test]
+    fn each_trouble_is_told_once_a_spell_when_it_has_lasted() {
+        for (trouble, remark) in [
+            (GONE, Remark::OutOfView),
+            (NO_FEET, Remark::FeetHidden),
+            (DARK, Remark::TooDark),
+        ] {
+            assert_eq!(
+                remarks(&[(SET, 5.0), (trouble, 300.0)]),
+                [Remark::Ready, remark]
+            );
+            assert_eq!(
+                remarks(&[(SET, 5.0), (trouble, 1.0), (SET, 5.0)]),
+                [Remark::Ready]
+            );
+            let at = heard(60.0, &[(SET, 5.0), (trouble, 5.0)])[1].1;
+            assert!((6.4..6.7).contains(&at), "{remark:?} at {at}");
+        }
+    }
+
+    #[test]
+    fn an_empty_cage_is_told_nothing_but_a_dark_one_is() {
+        assert_eq!(remarks(&[(GONE, 600.0)]), []);
+        let empty_and_dark = Seen {
+            brightness: 5.0,
+            ..GONE
+        };
+        assert_eq!(remarks(&[(empty_and_dark, 600.0)]), [Remark::TooDark]);
+    }
+
+    #[test]
+    fn no_kind_is_heard_twice_in_a_minute_however_the_hitter_comes_and_goes() {
+        let mut spells = vec![(SET, 3.0)];
+        for _ in 0..60 {
+            spells.extend([(GONE, 3.0), (SET, 3.0), (NO_FEET, 3.0), (ABOUT, 2.0)]);
+        }
+        let found = heard(30.0, &spells);
+        for kind in [Remark::Ready, Remark::OutOfView, Remark::FeetHidden] {
+            let times: Vec<f64> = found
+                .iter()
+                .filter(|(r, _)| *r == kind)
+                .map(|(_, t)| *t)
+                .collect();
+            assert!((8..=12).contains(&times.len()), "{kind:?}: {times:?}");
+            assert!(
+                times.windows(2).all(|pair| pair[1] - pair[0] >= 60.0),
+                "{kind:?}: {times:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn nothing_is_said_while_a_rep_runs_or_just_after_it() {
+        let dark_swing = Seen {
+            brightness: 20.0,
+            ..SWING
+        };
+        let found = heard(60.0, &[(SET, 5.0), (dark_swing, 4.0), (DARK, 10.0)]);
+        assert_eq!(found[1].0, Remark::TooDark);
+        assert!((11.9..12.2).contains(&found[1].1), "{found:?}");
+    }
+
+    #[test]
+    fn a_flickering_lamp_and_a_stalled_camera_say_nothing() {
+        let level = |brightness| Seen { brightness, ..SET };
+        let flicker: Vec<(Seen, f64)> = (0..200)
+            .map(|idx| (level(if idx % 2 == 0 { 39.0 } else { 41.0 }), 0.5))
+            .collect();
+        let found = heard(60.0, &flicker);
+        assert!(found.len() <= 1, "{found:?}");
+        // Two frames without the hitter, ten seconds apart, are not ten seconds without the hitter.
+        let mut readiness = Readiness::new(40.0);
+        let at = CaptureTime::from_secs;
+        for step in 0..50 {
+            readiness.step(at(0.1 * f64::from(step)), SET);
+        }
+        assert_eq!(readiness.state(), ReadyState::Ready);
+        assert_eq!(readiness.step(at(5.0), GONE), None);
+        assert_eq!(readiness.step(at(15.0), GONE), None);
+        assert_eq!(readiness.state(), ReadyState::Ready);
+        assert_eq!(readiness.step(at(16.6), GONE), Some(Remark::OutOfView));
+        assert_eq!(readiness.state().words(), "out of view");
+    }
+}

@@ -1,0 +1,458 @@
+//! How often a hitter is cued: the schedules, and the one that decides rep by rep.
+//!
+//! In: how each rep was judged, in order. Out: cue it, sum up, or stay quiet and why; the reason's words go into the
+//! journal. Pure, and without chance: a session's reps, decided again in order, leave the same state behind, which is
+//! how a session that was broken off is taken up again.
+//!
+//! No study here was made on hitters; each names why a schedule is offered, not that it works in a cage.
+
+use std::collections::VecDeque;
+
+use serde::{Deserialize, Serialize};
+
+use super::verdict::{JudgedRep, Verdict};
+use crate::rep::{MeasureName, RepKind};
+
+/// How many reps the faded schedule looks back over (our choice: two handfuls).
+pub const FADED_OVER: usize = 10;
+
+/// In-band share up to which the faded schedule cues every rep (our choice).
+const FADED_FROM: f64 = 0.5;
+
+/// In-band share from which it cues the fewest (our choice).
+const FADED_TO: f64 = 0.9;
+
+/// The fewest that it cues, as a share: one rep in five (our choice).
+const FADED_LEAST: f64 = 0.2;
+
+/// Which reps are cued.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "when", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum CueSchedule {
+    /// Every rep that could be judged, in band or out.
+    ///
+    /// For the first meeting with a movement: performance while practising is best with a cue each time. Against it
+    /// for longer: the guidance hypothesis, that a hitter comes to lean on the cue (Salmoni, Schmidt and Walter
+    /// 1984, Psychol. Bull. 95, from memory), and Aoyagi et al. 2019 (J. Phys. Ther. Sci. 31, 46 people), whose
+    /// group with a cue at each trial did not get better by the later test while those with half or fewer did.
+    /// Winstein and Schmidt 1990 (J. Exp. Psychol. Learn. Mem. Cogn. 16), first experiment: far fewer cues taught
+    /// as well.
+    EveryRep,
+    /// Only reps that are out of band; silence says that it was right.
+    ///
+    /// The cues grow rarer by themselves as the hitter learns. A 10 % band gave the most even performance when
+    /// tested without cues (Sherwood 1988, Percept. Mot. Skills 66, from memory); a band did better than as many
+    /// cues without one (Lee and Carnahan 1990, Q. J. Exp. Psychol. 42A, from memory); 15 % against a cue each
+    /// trial still told a week later (Cruz et al. 2018, Motricidade 14, 22 students).
+    OutOfBand,
+    /// One rep in so many, in band or out.
+    ///
+    /// Half the cues taught more than all of them (Aoyagi et al. 2019). A cue on every other trial also made up for
+    /// the harm of a tone that runs with the movement (Park, Shea and Wright 2000, J. Mot. Behav. 32, citation from
+    /// memory), so it is the one to take with the head tone. Against it: a first experiment found no difference for
+    /// a lower frequency alone (Winstein and Schmidt 1990).
+    EveryNth {
+        /// One rep in this many, from 1.
+        every: u32,
+    },
+    /// More reps while few are in band, fewer as more are; see [`faded_share`].
+    ///
+    /// Cues that thin out over practice beat a cue each time when tested later without (Winstein and Schmidt 1990,
+    /// second and third experiment, half the cues by average from memory; Aoyagi et al. 2019). Those studies
+    /// thinned out by a fixed plan; that it follows the hitter here is our own step, after the way a band thins
+    /// itself out.
+    Faded,
+    /// Nothing after the rep; after so many, what they were like together.
+    ///
+    /// The best length was 15 trials for a simple task (Schmidt et al. 1989) and 5 for a harder one (Schmidt et al.
+    /// 1990); a later study had 16 beat 8 and 1. Findings for one task do not hold for the next, which is the case
+    /// against any one number.
+    Summary {
+        /// Reps to a summary, from 2.
+        after: u32,
+    },
+    /// Reps are logged and nothing is said.
+    ///
+    /// For a retention check: what was learnt shows when the cues are taken away (the later tests of Winstein and
+    /// Schmidt 1990 were such).
+    Silent,
+}
+
+impl CueSchedule {
+    /// The word used in plans and on the page.
+    pub const fn name(self) -> &'static str {
+        match self {
+            CueSchedule::EveryRep => "every-rep",
+            CueSchedule::OutOfBand => "out-of-band",
+            CueSchedule::EveryNth { .. } => "every-nth",
+            CueSchedule::Faded => "faded",
+            CueSchedule::Summary { .. } => "summary",
+            CueSchedule::Silent => "silent",
+        }
+    }
+}
+
+/// How a rep was judged by the measures that are cued.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum JudgedAs {
+    /// Every one of them that could be judged is in its band.
+    In,
+    /// At least one is out.
+    Out,
+    /// It was a stride without a swing.
+    Take,
+    /// None of them could be measured.
+    NotMeasured,
+    /// None of them has a band that stands: none was set, or it waits for the hitter's usual value.
+    NoBand,
+    /// No measure is to be cued.
+    NoOrder,
+}
+
+impl JudgedAs {
+    /// How a rep stands by the measures that are cued, in any order.
+    pub fn of(judged: &JudgedRep, cued: &[MeasureName]) -> Self {
+        if judged.rep.kind == RepKind::Take {
+            return JudgedAs::Take;
+        }
+        if cued.is_empty() {
+            return JudgedAs::NoOrder;
+        }
+        let verdicts = || cued.iter().filter_map(|name| judged.verdicts.get(name));
+        if verdicts().any(|verdict| *verdict != Verdict::In) {
+            JudgedAs::Out
+        } else if verdicts().next().is_some() {
+            JudgedAs::In
+        } else if cued.iter().any(|name| judged.bands.contains_key(name)) {
+            JudgedAs::NotMeasured
+        } else {
+            JudgedAs::NoBand
+        }
+    }
+}
+
+/// What follows a rep.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Decision {
+    /// Play the rep's own cue.
+    Cue,
+    /// Say what the reps since the last summary were like.
+    Summary,
+    /// Say nothing.
+    Quiet(QuietReason),
+}
+
+/// Why a rep was not cued.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum QuietReason {
+    /// It was in band and silence says so.
+    InBand,
+    /// One rep in so many is cued, and this was another.
+    NotItsTurn,
+    /// The faded schedule passed it over.
+    Faded,
+    /// It goes into the summary to come.
+    SummaryLater,
+    /// The plan is silent.
+    SilentPlan,
+    /// It was a take.
+    Take,
+    /// None of the cued measures could be made.
+    NotMeasured,
+    /// None of the cued measures has a band that stands.
+    NoBand,
+    /// No measure is to be cued.
+    NoOrder,
+}
+
+impl QuietReason {
+    /// Every reason.
+    pub const ALL: [QuietReason; 9] = [
+        QuietReason::InBand,
+        QuietReason::NotItsTurn,
+        QuietReason::Faded,
+        QuietReason::SummaryLater,
+        QuietReason::SilentPlan,
+        QuietReason::Take,
+        QuietReason::NotMeasured,
+        QuietReason::NoBand,
+        QuietReason::NoOrder,
+    ];
+
+    /// The words in the journal.
+    pub const fn words(self) -> &'static str {
+        match self {
+            QuietReason::InBand => "in band",
+            QuietReason::NotItsTurn => "not this one's turn",
+            QuietReason::Faded => "faded",
+            QuietReason::SummaryLater => "summary later",
+            QuietReason::SilentPlan => "silent plan",
+            QuietReason::Take => "take",
+            QuietReason::NotMeasured => "nothing could be measured",
+            QuietReason::NoBand => "no band to judge by",
+            QuietReason::NoOrder => "no measure to cue",
+        }
+    }
+
+    /// The reason with these words.
+    pub fn from_words(words: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|reason| reason.words() == words)
+    }
+}
+
+/// Decides, rep by rep.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Scheduler {
+    schedule: CueSchedule,
+    /// How many reps were judged.
+    judged: u64,
+    /// The last of them, in band or not.
+    latest: VecDeque<bool>,
+    /// What the faded schedule owes, in parts of a cue ([`WHOLE`] make one), so that nothing is lost to rounding.
+    owed: u32,
+}
+
+impl Scheduler {
+    /// At the start of a session, or of a plan within one.
+    pub fn new(schedule: CueSchedule) -> Self {
+        Self {
+            schedule,
+            judged: 0,
+            latest: VecDeque::with_capacity(FADED_OVER),
+            owed: 0,
+        }
+    }
+
+    /// As it stands after these reps, oldest first.
+    pub fn resumed(schedule: CueSchedule, past: impl IntoIterator<Item = JudgedAs>) -> Self {
+        let mut scheduler = Self::new(schedule);
+        for rep in past {
+            scheduler.decide(rep);
+        }
+        scheduler
+    }
+
+    /// The schedule it goes by.
+    pub const fn schedule(&self) -> CueSchedule {
+        self.schedule
+    }
+
+    /// What follows the next rep. Only reps that were judged move a schedule on: a turn that falls on another goes to
+    /// the next one that was.
+    pub fn decide(&mut self, rep: JudgedAs) -> Decision {
+        let in_band = match rep {
+            JudgedAs::In => true,
+            JudgedAs::Out => false,
+            JudgedAs::Take => return Decision::Quiet(QuietReason::Take),
+            JudgedAs::NoOrder => return Decision::Quiet(QuietReason::NoOrder),
+            // A silent plan says nothing in any case, which is then the plainer reason.
+            _ if self.schedule == CueSchedule::Silent => {
+                return Decision::Quiet(QuietReason::SilentPlan);
+            }
+            JudgedAs::NotMeasured => return Decision::Quiet(QuietReason::NotMeasured),
+            JudgedAs::NoBand => return Decision::Quiet(QuietReason::NoBand),
+        };
+        self.judged += 1;
+        let turn = |every: u32| self.judged.is_multiple_of(u64::from(every.max(1)));
+        let decision = match self.schedule {
+            CueSchedule::EveryRep => Decision::Cue,
+            CueSchedule::OutOfBand if in_band => Decision::Quiet(QuietReason::InBand),
+            CueSchedule::OutOfBand => Decision::Cue,
+            CueSchedule::EveryNth { every } if turn(every) => Decision::Cue,
+            CueSchedule::EveryNth { .. } => Decision::Quiet(QuietReason::NotItsTurn),
+            CueSchedule::Summary { after } if turn(after) => Decision::Summary,
+            CueSchedule::Summary { .. } => Decision::Quiet(QuietReason::SummaryLater),
+            CueSchedule::Silent => Decision::Quiet(QuietReason::SilentPlan),
+            CueSchedule::Faded => self.faded(),
+        };
+        // A rep is judged by those before it, so that the share does not depend on how the rep itself came out.
+        if self.latest.len() == FADED_OVER {
+            self.latest.pop_front();
+        }
+        self.latest.push_back(in_band);
+        decision
+    }
+
+    /// The share of reps that the faded schedule cues now, from 0.2 to 1.
+    pub fn faded_share_now(&self) -> f64 {
+        faded_share(self.latest.iter().filter(|in_band| **in_band).count())
+    }
+
+    /// Each rep adds the share to what is owed; a whole one is a cue. So the cues lie as evenly as the share allows,
+    /// and none is left to luck.
+    fn faded(&mut self) -> Decision {
+        self.owed += (self.faded_share_now() * f64::from(WHOLE)).round() as u32;
+        if self.owed >= WHOLE {
+            self.owed -= WHOLE;
+            return Decision::Cue;
+        }
+        Decision::Quiet(QuietReason::Faded)
+    }
+}
+
+/// One cue in the unit in which they are owed: every share of [`faded_share`] is a whole number of these.
+const WHOLE: u32 = 50;
+
+/// The share of reps that the faded schedule cues when so many of the last [`FADED_OVER`] judged reps were in band:
+/// every rep up to half of them, one in five from nine tenths on, a straight line between. Reps not made yet count
+/// as out, so a session starts with a cue each rep and earns its silence.
+pub fn faded_share(in_band: usize) -> f64 {
+    let share = in_band as f64 / FADED_OVER as f64;
+    let way = ((share - FADED_FROM) / (FADED_TO - FADED_FROM)).clamp(0.0, 1.0);
+    1.0 - way * (1.0 - FADED_LEAST)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    use JudgedAs::{In, NoBand, NoOrder, NotMeasured, Out, Take};
+
+    fn check(schedule: CueSchedule, steps: &[(JudgedAs, Decision)]) {
+        let mut scheduler = Scheduler::new(schedule);
+        for (idx, (rep, expected)) in steps.iter().enumerate() {
+            assert_eq!(scheduler.decide(*rep), *expected, "{schedule:?}, rep {idx}");
+        }
+    }
+
+    fn cued(scheduler: &mut Scheduler, rep: JudgedAs, times: usize) -> usize {
+        (0..times)
+            .filter(|_| scheduler.decide(rep) == Decision::Cue)
+            .count()
+    }
+
+    #[test]
+    fn each_plain_schedule_does_what_its_name_says() {
+        use Decision::{Cue, Quiet, Summary};
+        check(CueSchedule::EveryRep, &[(In, Cue), (Out, Cue), (In, Cue)]);
+        check(
+            CueSchedule::OutOfBand,
+            &[(In, Quiet(QuietReason::InBand)), (Out, Cue)],
+        );
+        let not = Quiet(QuietReason::NotItsTurn);
+        check(
+            CueSchedule::EveryNth { every: 3 },
+            &[
+                (In, not),
+                (Out, not),
+                (In, Cue),
+                (Out, not),
+                (In, not),
+                (Out, Cue),
+            ],
+        );
+        let later = Quiet(QuietReason::SummaryLater);
+        check(
+            CueSchedule::Summary { after: 2 },
+            &[(In, later), (Out, Summary), (Out, later), (In, Summary)],
+        );
+        let silent = Quiet(QuietReason::SilentPlan);
+        check(
+            CueSchedule::Silent,
+            &[(In, silent), (Out, silent), (NotMeasured, silent)],
+        );
+    }
+
+    #[test]
+    fn a_rep_that_was_not_judged_is_quiet_and_passes_its_turn_on() {
+        use Decision::{Cue, Quiet};
+        check(
+            CueSchedule::EveryNth { every: 2 },
+            &[
+                (Out, Quiet(QuietReason::NotItsTurn)),
+                (Take, Quiet(QuietReason::Take)),
+                (NotMeasured, Quiet(QuietReason::NotMeasured)),
+                (NoBand, Quiet(QuietReason::NoBand)),
+                (NoOrder, Quiet(QuietReason::NoOrder)),
+                (Out, Cue),
+            ],
+        );
+        for schedule in [CueSchedule::EveryRep, CueSchedule::Faded] {
+            check(
+                schedule,
+                &[(Take, Quiet(QuietReason::Take)), (In, Cue), (Out, Cue)],
+            );
+        }
+    }
+
+    #[test]
+    fn faded_cues_all_at_half_and_one_in_five_at_nine_tenths() {
+        let shares: Vec<f64> = (0..=10).map(faded_share).collect();
+        let expected = [1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.8, 0.6, 0.4, 0.2, 0.2];
+        for (share, expected) in shares.iter().zip(expected) {
+            assert!((share - expected).abs() < 1e-12, "{shares:?}");
+            let units = share * f64::from(WHOLE);
+            assert!((units - units.round()).abs() < 1e-9, "{units} is not whole");
+        }
+    }
+
+    #[test]
+    fn faded_starts_with_each_rep_thins_out_evenly_and_comes_back() {
+        let mut scheduler = Scheduler::new(CueSchedule::Faded);
+        // The first six see at most five reps in band behind them.
+        assert_eq!(cued(&mut scheduler, In, 6), 6);
+        cued(&mut scheduler, In, 10);
+        // One in five, and no two gaps differ.
+        let turns: Vec<usize> = (0..50)
+            .filter(|_| scheduler.decide(In) == Decision::Cue)
+            .collect();
+        assert_eq!(turns.len(), 10);
+        assert!(
+            turns.windows(2).all(|pair| pair[1] - pair[0] == 5),
+            "{turns:?}"
+        );
+        // A slump: after five misses each rep is cued again, and while it lasts.
+        cued(&mut scheduler, Out, 5);
+        assert_eq!(cued(&mut scheduler, Out, 30), 30);
+    }
+
+    #[test]
+    fn a_session_taken_up_again_goes_on_as_if_it_had_not_been_broken_off() {
+        let reps: Vec<JudgedAs> = (0..200u32)
+            .map(|idx| match idx * 7919 % 11 {
+                0 => Take,
+                1 => NotMeasured,
+                2..=4 => Out,
+                _ => In,
+            })
+            .collect();
+        for schedule in [
+            CueSchedule::EveryRep,
+            CueSchedule::OutOfBand,
+            CueSchedule::EveryNth { every: 3 },
+            CueSchedule::Faded,
+            CueSchedule::Summary { after: 7 },
+            CueSchedule::Silent,
+        ] {
+            let mut whole = Scheduler::new(schedule);
+            let all: Vec<Decision> = reps.iter().map(|rep| whole.decide(*rep)).collect();
+            for broken_at in [0, 1, 13, 100] {
+                let past = reps[..broken_at].iter().copied();
+                let mut resumed = Scheduler::resumed(schedule, past);
+                let rest: Vec<Decision> = reps[broken_at..]
+                    .iter()
+                    .map(|rep| resumed.decide(*rep))
+                    .collect();
+                assert_eq!(rest, all[broken_at..], "{schedule:?} from {broken_at}");
+                assert_eq!(resumed, whole);
+            }
+        }
+    }
+
+    #[test]
+    fn reasons_read_back_and_schedules_are_written_in_our_words() {
+        for reason in QuietReason::ALL {
+            assert_eq!(QuietReason::from_words(reason.words()), Some(reason));
+        }
+        let text = serde_json::to_string(&CueSchedule::EveryNth { every: 3 }).unwrap();
+        assert_eq!(text, r#"{"when":"every-nth","every":3}"#);
+        for schedule in [CueSchedule::Faded, CueSchedule::Summary { after: 8 }] {
+            let text = serde_json::to_string(&schedule).unwrap();
+            assert!(text.contains(schedule.name()));
+            assert_eq!(
+                serde_json::from_str::<CueSchedule>(&text).unwrap(),
+                schedule
+            );
+        }
+    }
+}

@@ -1,0 +1,161 @@
+//! Numbers as a coach would say them, and the pieces that a spoken summary is put together from.
+//!
+//! In: a measure and a value. Out: phrase ids and whole numbers, in the order in which they are heard. Which words
+//! and which language they are is the sound library's; each phrase stands alone and none has to agree with a number
+//! in gender or plural, so that any language can be put in. Pure.
+
+use crate::rep::{MeasureName, Unit};
+
+/// A piece of what is said.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Said {
+    /// A phrase of the sound library, by its id.
+    Phrase(&'static str),
+    /// A number, 0 to [`MOST_SAID`].
+    Number(u32),
+    /// A number, 0 to [`MOST_SAID`], before a noun, by the noun's id: ten swings, one swing.
+    Count(u32, &'static str),
+    /// What a comma is in writing.
+    Pause,
+}
+
+/// The greatest number that is ever said.
+pub const MOST_SAID: u32 = 999;
+
+/// The phrases and nouns that openings, sets, summaries and rests use besides the cues.
+pub const SET_PHRASES: [&str; 20] = [
+    "opening",
+    "set_done",
+    "closing",
+    "rest",
+    "rest_over",
+    "spreading",
+    "stop_for_today",
+    "in_the_band",
+    "mostly",
+    "all",
+    "none",
+    "so_far",
+    "to_go",
+    "swings",
+    "centimetres",
+    "milliseconds",
+    "percent",
+    "degrees",
+    "seconds",
+    "minutes",
+];
+
+/// Below this, a time is rounded to hundredths of a second; from it on to tenths. A front foot that is down for 0.12 s
+/// or 0.18 s is two different swings, a load of 0.74 s or 0.78 s is one.
+const TENTHS_FROM_MS: f64 = 400.0;
+
+/// A value as a coach would say it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Rounded {
+    /// Below nothing.
+    pub negative: bool,
+    /// In the unit.
+    pub number: u32,
+    /// The phrase of the unit.
+    pub unit: &'static str,
+    /// The unit in print, the number before it.
+    pub print: &'static str,
+    /// Places behind the point in print, of `number` as a whole number of the smallest.
+    decimals: usize,
+}
+
+/// Rounds a value for speech: whole centimetres, hundredths or tenths of a second, steps of five percent and five
+/// degrees. `None` for a yes or no and for an order, which have no number to say.
+pub fn rounded(of: MeasureName, value: f64) -> Option<Rounded> {
+    let size = value.abs();
+    let (number, unit, print, decimals) = match of.unit() {
+        Unit::Cm => (size, "centimetres", "cm", 0),
+        Unit::Ms if (size / 10.0).round() * 10.0 < TENTHS_FROM_MS => {
+            (size / 10.0, "milliseconds", "s", 2)
+        }
+        Unit::Ms => (size / 100.0, "milliseconds", "s", 1),
+        Unit::Pct => (5.0 * (size / 5.0).round(), "percent", "%", 0),
+        Unit::Deg => (5.0 * (size / 5.0).round(), "degrees", "degrees", 0),
+        Unit::YesNo | Unit::Order => return None,
+    };
+    let number = number.round();
+    if !number.is_finite() {
+        return None;
+    }
+    let number = (number as u32).min(MOST_SAID);
+    Some(Rounded {
+        negative: value < 0.0 && number > 0,
+        number,
+        unit,
+        print,
+        decimals,
+    })
+}
+
+impl Rounded {
+    /// As it is said, without a sign: the words before it name the way. Times are said in milliseconds.
+    pub fn said(&self) -> Said {
+        let number = match self.decimals {
+            2 => 10 * self.number,
+            1 => 100 * self.number,
+            _ => self.number,
+        };
+        Said::Count(number.min(MOST_SAID), self.unit)
+    }
+
+    /// As it is printed, such as `0.12 s`.
+    pub fn printed(&self) -> String {
+        let places = 10_f64.powi(self.decimals as i32);
+        let number = f64::from(self.number) / places;
+        let sign = if self.negative { "-" } else { "" };
+        format!("{sign}{number:.*} {}", self.decimals, self.print)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn values_are_said_in_steps_that_a_coach_would_use() {
+        use MeasureName::*;
+        for (of, value, printed, unit, number) in [
+            (HeadToPlant, 12.4, "12 cm", "centimetres", 12),
+            (HeadToPlant, -6.6, "-7 cm", "centimetres", 7),
+            (HeadToPlant, -0.3, "0 cm", "centimetres", 0),
+            (PlantToContact, 124.0, "0.12 s", "milliseconds", 12),
+            (PlantToContact, 394.9, "0.39 s", "milliseconds", 39),
+            (PlantToContact, 396.0, "0.4 s", "milliseconds", 4),
+            (GatherToPlant, 776.0, "0.8 s", "milliseconds", 8),
+            (GatherToPlant, 1240.0, "1.2 s", "milliseconds", 12),
+            (HeadBetweenFeet, 63.0, "65 %", "percent", 65),
+            (FrontFootOpen, 41.0, "40 degrees", "degrees", 40),
+        ] {
+            let found = rounded(of, value).unwrap();
+            assert_eq!(found.printed(), printed);
+            assert_eq!((found.unit, found.number), (unit, number), "{value}");
+        }
+        assert_eq!(rounded(BackBeforeForward, 1.0), None);
+        assert_eq!(rounded(Sequence, 1234.0), None);
+        assert_eq!(rounded(HeadDrop, f64::NAN), None);
+        assert_eq!(rounded(FinishHold, 1e9).unwrap().number, MOST_SAID);
+    }
+
+    #[test]
+    fn a_value_is_said_with_its_unit_and_times_in_milliseconds() {
+        let said = |of, value| rounded(of, value).unwrap().said();
+        assert_eq!(
+            said(MeasureName::HandsBack, -3.0),
+            Said::Count(3, "centimetres")
+        );
+        assert_eq!(
+            said(MeasureName::PlantToContact, 124.0),
+            Said::Count(120, "milliseconds")
+        );
+        assert_eq!(
+            said(MeasureName::GatherToPlant, 776.0),
+            Said::Count(800, "milliseconds")
+        );
+    }
+}

@@ -1,0 +1,368 @@
+//! What a set was like: its swings counted by the measures in focus, and summed up for the ear and in print.
+//!
+//! In: judged reps. Out: a [`SetSummary`], from it phrase ids with numbers, and one printed line. Pure.
+
+use super::cue::cue_for;
+use super::spoken::{Said, rounded};
+use super::verdict::{JudgedRep, Verdict};
+use crate::motion::filter::median;
+use crate::rep::{MeasureName, RepKind};
+
+/// Counts reps, from one summary to the next.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Tally {
+    swings: u32,
+    takes: u32,
+    judged: u32,
+    in_band: u32,
+    measures: Vec<MeasureTally>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+struct MeasureTally {
+    name: MeasureName,
+    /// Judged values.
+    values: Vec<f64>,
+    low: Vec<f64>,
+    high: Vec<f64>,
+}
+
+/// What the counted reps were like.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SetSummary {
+    /// Whole swings.
+    pub swings: u32,
+    /// Strides without a swing.
+    pub takes: u32,
+    /// Swings of which a measure in focus could be judged.
+    pub judged: u32,
+    /// Those of them with every judged measure in focus in its band.
+    pub in_band: u32,
+    /// What was missed most; `None` where nothing was.
+    pub most_missed: Option<Miss>,
+}
+
+/// A measure on the wrong side of its band.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Miss {
+    /// The measure.
+    pub measure: MeasureName,
+    /// Low or high, the side of most of its misses.
+    pub side: Verdict,
+    /// Misses on that side.
+    pub times: u32,
+    /// The middle one of those misses, in the measure's unit.
+    pub missed_at: f64,
+    /// The middle of all its judged values, in band or not.
+    pub median: f64,
+}
+
+impl Tally {
+    /// Nothing counted yet. The focus is in order of importance.
+    pub fn new(focus: &[MeasureName]) -> Self {
+        let measures = focus
+            .iter()
+            .map(|&name| MeasureTally {
+                name,
+                values: Vec::new(),
+                low: Vec::new(),
+                high: Vec::new(),
+            })
+            .collect();
+        Self {
+            swings: 0,
+            takes: 0,
+            judged: 0,
+            in_band: 0,
+            measures,
+        }
+    }
+
+    /// Swings so far.
+    pub const fn swings(&self) -> u32 {
+        self.swings
+    }
+
+    /// Counts the next rep. Takes are counted and not judged.
+    pub fn add(&mut self, judged: &JudgedRep) {
+        if judged.rep.kind == RepKind::Take {
+            self.takes += 1;
+            return;
+        }
+        self.swings += 1;
+        let (mut any, mut all_in) = (false, true);
+        for tally in &mut self.measures {
+            let measure = judged.rep.measures.get(&tally.name);
+            let (Some(verdict), Some(value)) = (
+                judged.verdicts.get(&tally.name),
+                measure.and_then(|measure| measure.value()),
+            ) else {
+                continue;
+            };
+            any = true;
+            all_in &= *verdict == Verdict::In;
+            tally.values.push(value);
+            match verdict {
+                Verdict::In => {}
+                Verdict::Low => tally.low.push(value),
+                Verdict::High => tally.high.push(value),
+            }
+        }
+        self.judged += u32::from(any);
+        self.in_band += u32::from(any && all_in);
+    }
+
+    /// What was counted so far.
+    pub fn summary(&self) -> SetSummary {
+        // Of measures missed equally often the more important one, which stands first, is named.
+        let mut most_missed: Option<(usize, Miss)> = None;
+        for tally in &self.measures {
+            let misses = tally.low.len() + tally.high.len();
+            if let Some(miss) = tally.miss()
+                && most_missed.is_none_or(|(most, _)| misses > most)
+            {
+                most_missed = Some((misses, miss));
+            }
+        }
+        SetSummary {
+            swings: self.swings,
+            takes: self.takes,
+            judged: self.judged,
+            in_band: self.in_band,
+            most_missed: most_missed.map(|(_, miss)| miss),
+        }
+    }
+}
+
+impl MeasureTally {
+    fn miss(&self) -> Option<Miss> {
+        let (side, misses) = if self.low.len() > self.high.len() {
+            (Verdict::Low, &self.low)
+        } else {
+            (Verdict::High, &self.high)
+        };
+        Some(Miss {
+            measure: self.name,
+            side,
+            times: misses.len() as u32,
+            missed_at: median(misses)?,
+            median: median(&self.values)?,
+        })
+    }
+}
+
+impl SetSummary {
+    /// As it is heard: swings, how many in band, and what was missed most with its usual size.
+    pub fn said(&self) -> Vec<Said> {
+        let mut said = vec![Said::Count(self.swings, "swings")];
+        if self.judged == 0 {
+            return said;
+        }
+        said.push(Said::Pause);
+        said.push(match self.in_band {
+            0 => Said::Phrase("none"),
+            all if all == self.judged => Said::Phrase("all"),
+            some => Said::Number(some),
+        });
+        said.push(Said::Phrase("in_the_band"));
+        let Some(miss) = &self.most_missed else {
+            return said;
+        };
+        if let Some(cue) = cue_for(miss.measure, miss.side) {
+            said.extend([Said::Pause, Said::Phrase("mostly"), Said::Phrase(cue)]);
+            if let Some(size) = rounded(miss.measure, miss.missed_at) {
+                said.extend([Said::Pause, size.said()]);
+            }
+        }
+        said
+    }
+
+    /// One printed line in plain words.
+    pub fn line(&self) -> String {
+        let plural = |count: u32| if count == 1 { "" } else { "s" };
+        let mut line = format!("{} swing{}", self.swings, plural(self.swings));
+        if self.takes > 0 {
+            line += &format!(" and {} take{}", self.takes, plural(self.takes));
+        }
+        if self.judged == 0 {
+            return line + "; nothing in focus could be judged";
+        }
+        line += &match self.judged {
+            all if all == self.swings => format!("; {} in band", self.in_band),
+            some => format!(
+                "; {} of the {some} that could be judged in band",
+                self.in_band
+            ),
+        };
+        let Some(miss) = &self.most_missed else {
+            return line;
+        };
+        let words = cue_for(miss.measure, miss.side)
+            .unwrap_or_default()
+            .replace('_', " ");
+        line += &format!(
+            "; missed most: {words}, {} time{}",
+            miss.times,
+            plural(miss.times)
+        );
+        if let (Some(missed), Some(middle)) = (
+            rounded(miss.measure, miss.missed_at),
+            rounded(miss.measure, miss.median),
+        ) {
+            line += &format!(
+                ", about {} then ({}; middle of all {})",
+                missed.printed(),
+                miss.measure,
+                middle.printed()
+            );
+        }
+        line
+    }
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use std::collections::BTreeMap;
+
+    use super::*;
+    use crate::coach::{AbsoluteBand, MOST_SAID};
+    use crate::rep::{Bats, Events, Measure, Rep, Style, View};
+    use crate::time::CaptureTime;
+
+    use MeasureName::{HandsBack, HeadDrop, HeadToPlant};
+
+    /// A rep that is judged by the settings' usual bands.
+    pub(crate) fn judged(kind: RepKind, at_secs: f64, values: &[(MeasureName, f64)]) -> JudgedRep {
+        let band = |low, high| AbsoluteBand {
+            low: Some(low),
+            high: Some(high),
+        };
+        let bands = BTreeMap::from([
+            (HeadToPlant, band(-4.0, 10.0)),
+            (HandsBack, band(1.0, 20.0)),
+            (HeadDrop, band(-3.0, 10.0)),
+            (MeasureName::BackBeforeForward, band(1.0, 1.0)),
+        ]);
+        let made = |value| Measure::Made {
+            value,
+            plus_minus: 1.0,
+            confidence: 0.9,
+        };
+        JudgedRep {
+            number: 1,
+            rep: Rep {
+                kind,
+                bats: Bats::Right,
+                view: View::OpenSide,
+                fps: 60.0,
+                events: Events::default(),
+                measures: values
+                    .iter()
+                    .map(|&(name, value)| (name, made(value)))
+                    .collect(),
+                style: Style::default(),
+                known_at: CaptureTime::from_secs(at_secs),
+            },
+            verdicts: values
+                .iter()
+                .filter_map(|(name, value)| Some((*name, bands.get(name)?.judge(*value))))
+                .collect(),
+            bands,
+            cue: None,
+            no_cue: None,
+            pitch: None,
+        }
+    }
+
+    fn summary(focus: &[MeasureName], swings: &[&[(MeasureName, f64)]]) -> SetSummary {
+        let mut tally = Tally::new(focus);
+        for values in swings {
+            tally.add(&judged(RepKind::Swing, 0.0, values));
+        }
+        tally.summary()
+    }
+
+    #[test]
+    fn a_set_is_summed_up_by_what_was_missed_most_and_to_which_side() {
+        let found = summary(
+            &[HeadToPlant, HandsBack],
+            &[
+                &[(HeadToPlant, 5.0), (HandsBack, 5.0), (HeadDrop, 40.0)],
+                &[(HeadToPlant, 12.4), (HandsBack, 5.0)],
+                &[(HeadToPlant, 14.0), (HandsBack, 0.0)],
+                &[(HeadToPlant, 13.0)],
+                &[(HeadToPlant, -5.0)],
+                &[(HeadDrop, 2.0)],
+            ],
+        );
+        let miss = found.most_missed.unwrap();
+        assert_eq!((found.swings, found.judged, found.in_band), (6, 5, 1));
+        assert_eq!(
+            (miss.measure, miss.side, miss.times),
+            (HeadToPlant, Verdict::High, 3)
+        );
+        assert_eq!((miss.missed_at, miss.median), (13.0, 12.4));
+        use Said::{Count, Number, Pause, Phrase};
+        assert_eq!(
+            found.said(),
+            [
+                Count(6, "swings"),
+                Pause,
+                Number(1),
+                Phrase("in_the_band"),
+                Pause,
+                Phrase("mostly"),
+                Phrase("head_forward"),
+                Pause,
+                Count(13, "centimetres"),
+            ]
+        );
+        assert_eq!(
+            found.line(),
+            "6 swings; 1 of the 5 that could be judged in band; missed most: head forward, 3 times, about 13 cm then \
+             (head_to_plant_cm; middle of all 12 cm)"
+        );
+    }
+
+    #[test]
+    fn sets_with_nothing_to_tell_say_little() {
+        let well = summary(&[HeadToPlant], &[&[(HeadToPlant, 1.0)]]);
+        assert_eq!(
+            well.said()[2..],
+            [Said::Phrase("all"), Said::Phrase("in_the_band")]
+        );
+        assert_eq!(well.line(), "1 swing; 1 in band");
+        let unseen = summary(&[HeadToPlant], &[&[], &[]]);
+        assert_eq!(unseen.said(), [Said::Count(2, "swings")]);
+        assert_eq!(unseen.line(), "2 swings; nothing in focus could be judged");
+        let mut takes = Tally::new(&[HeadToPlant]);
+        takes.add(&judged(RepKind::Take, 0.0, &[(HeadToPlant, 50.0)]));
+        assert_eq!(takes.summary().most_missed, None);
+        // A yes or no is counted and has no size.
+        let early = summary(
+            &[MeasureName::BackBeforeForward],
+            &[&[(MeasureName::BackBeforeForward, 0.0)]],
+        );
+        assert_eq!(early.said().last(), Some(&Said::Phrase("weight_early")));
+        assert_eq!(
+            early.line(),
+            "1 swing; 0 in band; missed most: weight early, 1 time"
+        );
+    }
+
+    #[test]
+    fn a_tie_goes_to_the_more_important_measure_and_numbers_stay_sayable() {
+        let both: &[(MeasureName, f64)] = &[(HeadToPlant, 1e7), (HandsBack, -1e7)];
+        for (focus, first) in [
+            ([HeadToPlant, HandsBack], HeadToPlant),
+            ([HandsBack, HeadToPlant], HandsBack),
+        ] {
+            let found = summary(&focus, &[both]);
+            assert_eq!(found.most_missed.unwrap().measure, first);
+            assert!(found.said().iter().all(|said| match said {
+                Said::Number(number) | Said::Count(number, _) => *number <= MOST_SAID,
+                Said::Phrase(_) | Said::Pause => true,
+            }));
+        }
+    }
+}

@@ -1,0 +1,198 @@
+//! A session under a plan: each rep judged, cued or not by the schedule, counted into its set.
+//!
+//! In: reps in order and the time between them. Out: a [`Followed`] for each rep: the judged rep with its cue or the reason
+//! for none, what is to be said besides, and lines to print. Pure; when something is heard is the caller's affair.
+
+use super::judge::Coach;
+use super::plan::{Plan, SetShape};
+use super::schedule::{CueSchedule, Decision, JudgedAs, QuietReason, Scheduler};
+use super::set::{SetEvent, SetRun, SetState};
+use super::spoken::Said;
+use super::spread::SpreadWatch;
+use super::tally::Tally;
+use super::verdict::{JudgedRep, PitchPlayed};
+use crate::rep::{Measure, MeasureName, Rep, RepKind};
+use crate::time::CaptureTime;
+
+/// The phrase that opens a session under a plan; it says what pain and dizziness mean.
+pub const OPENING: &str = "opening";
+
+/// A session's coach, schedule and set.
+pub struct Trainer {
+    coach: Coach,
+    /// What is cued, the most important first.
+    focus: Vec<MeasureName>,
+    scheduler: Scheduler,
+    /// Reps since the last summary, for schedules that sum up.
+    since_summary: Tally,
+    set: SetRun,
+    /// Only a plan's set is watched for spread.
+    spread: Option<SpreadWatch>,
+}
+
+/// What follows from a rep, or from time going by.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Followed {
+    /// What is to be said after the cue, sentence by sentence.
+    pub sentences: Vec<Vec<Said>>,
+    /// The same in print.
+    pub lines: Vec<String>,
+}
+
+impl Trainer {
+    /// A session without a plan: each rep is cued by the coach's own order.
+    pub fn without_plan(coach: Coach, order: Vec<MeasureName>) -> Self {
+        Self::with(
+            coach,
+            order,
+            CueSchedule::EveryRep,
+            SetShape::default(),
+            false,
+        )
+    }
+
+    /// A session under a plan. The coach has its bands and its order already.
+    pub fn under_plan(coach: Coach, plan: &Plan) -> Self {
+        Self::with(coach, plan.focus.clone(), plan.schedule, plan.set, true)
+    }
+
+    fn with(
+        coach: Coach,
+        focus: Vec<MeasureName>,
+        schedule: CueSchedule,
+        shape: SetShape,
+        watched: bool,
+    ) -> Self {
+        Self {
+            coach,
+            scheduler: Scheduler::new(schedule),
+            since_summary: Tally::new(&focus),
+            set: SetRun::new(shape, &focus),
+            spread: watched.then(|| SpreadWatch::new(&focus)),
+            focus,
+        }
+    }
+
+    /// Judges the next rep and decides what is heard of it. `pitch` is the one that was played for it.
+    pub fn rep(&mut self, rep: Rep, pitch: Option<PitchPlayed>) -> (JudgedRep, Followed) {
+        let mut judged = self.coach.judge(rep);
+        judged.pitch = pitch;
+        let mut followed = Followed::default();
+        self.since_summary.add(&judged);
+        match self.scheduler.decide(JudgedAs::of(&judged, &self.focus)) {
+            Decision::Cue => {}
+            Decision::Quiet(reason) => {
+                judged.cue = None;
+                judged.no_cue = Some(reason.words().to_owned());
+            }
+            Decision::Summary => {
+                judged.cue = None;
+                judged.no_cue = Some("summed up".to_owned());
+                let summary = self.since_summary.summary();
+                followed.say(summary.said(), format!("summary: {}", summary.line()));
+                self.since_summary = Tally::new(&self.focus);
+            }
+        }
+        if judged.cue.is_none() && judged.no_cue.is_none() {
+            judged.no_cue = Some(QuietReason::NotMeasured.words().to_owned());
+        }
+        if let Some(event) = self.set.rep(&judged) {
+            followed.set_event(&event);
+        }
+        self.watch_spread(&judged, &mut followed);
+        (judged, followed)
+    }
+
+    fn watch_spread(&mut self, judged: &JudgedRep, followed: &mut Followed) {
+        if judged.rep.kind == RepKind::Take {
+            return;
+        }
+        let Some(watch) = &mut self.spread else {
+            return;
+        };
+        let values = judged
+            .rep
+            .measures
+            .iter()
+            .filter_map(|(name, measure)| Some((*name, measure.value()?)))
+            .collect();
+        if let Some(spread) = watch.add(&values) {
+            let line = format!(
+                "swings spread: {} lies about {:.1} times as far apart as before; tired swings are learnt too, think of stopping for today",
+                spread.measure, spread.times
+            );
+            let said = vec![
+                Said::Phrase("spreading"),
+                Said::Pause,
+                Said::Phrase("stop_for_today"),
+            ];
+            followed.say(said, line);
+        }
+    }
+
+    /// What is due by now, between reps.
+    pub fn tick(&mut self, now: CaptureTime) -> Followed {
+        let mut followed = Followed::default();
+        if let Some(event) = self.set.tick(now) {
+            followed.set_event(&event);
+        }
+        followed
+    }
+
+    /// Puts a measure into a judged rep that was not known when it was judged; see [`Coach::complete`].
+    pub fn complete(&mut self, judged: &mut JudgedRep, name: MeasureName, measure: Measure) {
+        self.coach.complete(judged, name, measure);
+    }
+
+    /// The count, for a hitter who asks.
+    pub fn count(&self) -> Followed {
+        let mut followed = Followed::default();
+        let line = match self.set.to_go() {
+            Some(left) => format!("{} swings, {left} to go", self.set.swings()),
+            None => format!("{} swings", self.set.swings()),
+        };
+        followed.say(self.set.count_said(), line);
+        followed
+    }
+
+    /// The set so far in print, for a session that ends before its set does; nothing where it is over or has no swing.
+    pub fn closing_line(&self) -> Option<String> {
+        (!self.is_over() && self.set.swings() > 0)
+            .then(|| format!("so far: {}", self.set.summary().line()))
+    }
+
+    /// Whether the hitter has been told to rest.
+    pub fn is_resting(&self) -> bool {
+        matches!(self.set.state(), SetState::Resting { .. })
+    }
+
+    /// Whether the set is over.
+    pub fn is_over(&self) -> bool {
+        self.set.state() == SetState::Closed
+    }
+
+    /// The coach of this session.
+    pub fn coach(&self) -> &Coach {
+        &self.coach
+    }
+}
+
+impl Followed {
+    fn say(&mut self, said: Vec<Said>, line: String) {
+        if !said.is_empty() {
+            self.sentences.push(said);
+        }
+        self.lines.push(line);
+    }
+
+    fn set_event(&mut self, event: &SetEvent) {
+        let line = match event {
+            SetEvent::RestDue { secs } => format!("rest for {secs} s"),
+            SetEvent::RestOver => "the rest is over".to_owned(),
+            SetEvent::Closed { why, summary } => {
+                format!("set over ({}): {}", why.words(), summary.line())
+            }
+        };
+        self.say(event.said(), line);
+    }
+}

@@ -1,0 +1,167 @@
+//! What `watch` and `replay` set up alike: the ears, the journal's session, the coach and the plan.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+use super::replay::PaceArg;
+use super::{Failure, plan, show};
+use crate::coach::{Baselines, Coach, Plan, Trainer};
+use crate::daemon::{Ears, Pitcher, Training};
+use crate::journal::{
+    HitterChoice, Journal, JournalWriter, NewHitter, NewPlan, NewSession, WriterOptions,
+    now_to_the_millisecond,
+};
+use crate::rep::FinderSettings;
+use crate::settings::Settings;
+use crate::sound::{CueLibrary, Output, Player, SoundError, WavRender};
+
+/// Where cues go, as asked for.
+pub(super) enum Sound {
+    None,
+    Device,
+    File(PathBuf),
+}
+
+/// The sounds in the language of the settings, with the coach's own recordings where there are some.
+///
+/// # Errors
+/// Where a recording cannot be used.
+pub(super) fn library(settings: &Settings) -> Result<CueLibrary, SoundError> {
+    CueLibrary::load_in(settings.cues.language, settings.cues.phrases.as_deref())
+}
+
+/// Opens what cues go to.
+pub(super) fn ears(sound: &Sound, settings: &Settings, pace: PaceArg) -> Result<Ears, Failure> {
+    let library = || library(settings).map(Arc::new);
+    let volume = settings.cues.volume;
+    Ok(match (sound, pace) {
+        (Sound::None, _) => Ears::None,
+        (Sound::Device, _) => Ears::Player(Player::start(Output::Device, library()?, volume)?),
+        (Sound::File(path), PaceArg::Real) => Ears::Player(Player::start(
+            Output::WavFile(path.clone()),
+            library()?,
+            volume,
+        )?),
+        (Sound::File(path), PaceArg::Fast) => {
+            Ears::render(WavRender::create(path, library()?)?.with_volume(volume))
+        }
+    })
+}
+
+/// Opens the journal, says what an unclean end left in it, and begins a session under this plan.
+pub(super) fn start_journal(
+    path: &Path,
+    settings: &Settings,
+    finder: &FinderSettings,
+    source: &str,
+    plan: Option<NewPlan>,
+) -> Result<JournalWriter, Failure> {
+    let journal = JournalWriter::start(path, WriterOptions::default())?;
+    let hitter = settings.hitter.name.clone().map(|name| NewHitter {
+        name: Some(name),
+        bats: finder.bats,
+        height_cm: finder.height_cm,
+    });
+    journal.begin_session(
+        hitter,
+        NewSession {
+            hitter: None,
+            started_at: now_to_the_millisecond(),
+            source: source.to_owned(),
+            settings: settings.text.clone(),
+            program_version: env!("CARGO_PKG_VERSION").to_owned(),
+            plan,
+        },
+    )?;
+    Ok(journal)
+}
+
+/// The plan to go by: the one that was named, or none where "none" was named; `None` where nobody named one.
+///
+/// # Errors
+/// Where the named plan is not one.
+pub(super) fn named_plan(told: Option<&str>) -> Result<Option<Option<NewPlan>>, Failure> {
+    match told {
+        None => Ok(None),
+        Some("none") => Ok(Some(None)),
+        Some(name) => plan::taken(name).map(|plan| Some(Some(plan))),
+    }
+}
+
+/// The plan in force for the settings' hitter. A journal that cannot be read, or a plan that a newer cagehand wrote, is
+/// no reason not to start.
+pub(super) fn plan_in_force(path: &Path, settings: &Settings) -> Option<NewPlan> {
+    let found = plan::in_force(path, settings.hitter.name.as_deref())
+        .inspect_err(|error| tracing::warn!(%error, "the plan in force could not be read"))
+        .ok()
+        .flatten()?;
+    Some(NewPlan {
+        name: found.name,
+        text: found.text,
+    })
+}
+
+/// How the hitter trains: the settings' coach, under the plan if there is one. To be called after [`start_journal`],
+/// which brings an old journal up to date.
+///
+/// # Errors
+/// Where the plan cannot be read or its pitch cannot be thrown.
+pub(super) fn training(
+    settings: &Settings,
+    journal: Option<&Path>,
+    plan: Option<&NewPlan>,
+    seed: u64,
+    count_asked: Arc<AtomicBool>,
+) -> Result<Training, Failure> {
+    let plan = plan
+        .map(|plan| Plan::parse(&plan.text))
+        .transpose()
+        .map_err(|error| Failure::Request(error.to_string()))?;
+    let (bands, order) = match &plan {
+        Some(plan) => (plan.bands_over(&settings.bands), plan.focus.clone()),
+        None => (settings.bands.clone(), settings.cues.order.clone()),
+    };
+    let coach = Coach::new(bands, order.clone()).with_baselines(baselines(settings, journal));
+    let trainer = match &plan {
+        Some(plan) => {
+            show::line(&format!(
+                "plan: {}, cues {}",
+                plan.name,
+                plan.schedule.name()
+            ));
+            Trainer::under_plan(coach, plan)
+        }
+        None => Trainer::without_plan(coach, order),
+    };
+    Ok(Training {
+        trainer,
+        pitcher: plan
+            .as_ref()
+            .and_then(|plan| plan.pitch.as_ref())
+            .and_then(|pitch| Pitcher::new(pitch, seed)),
+        head_tone: plan.as_ref().is_some_and(|plan| plan.head_tone),
+        opening: plan.is_some(),
+        remarks: settings.cues.remarks,
+        count_asked,
+    })
+}
+
+/// What is usual for a hitter with a name.
+fn baselines(settings: &Settings, journal: Option<&Path>) -> Baselines {
+    let swings = settings.baseline_swings;
+    settings
+        .hitter
+        .name
+        .clone()
+        .zip(journal)
+        .and_then(|(name, path)| {
+            Journal::read_only(path)
+                .and_then(|reader| reader.baselines_of(&HitterChoice::Name(name), swings))
+                .inspect_err(|error| {
+                    tracing::warn!(%error, "what is usual for the hitter could not be read; it is learned anew");
+                })
+                .ok()
+        })
+        .unwrap_or_else(|| Baselines::new(swings))
+}

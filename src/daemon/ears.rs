@@ -1,0 +1,195 @@
+//! Where sound goes: to the player's thread, into a file on the recording's time line, or nowhere.
+//!
+//! In: cues, sentences, deliveries and the head tone, as they are decided. Out: what became of them, fetched without
+//! waiting. One face for the live player and the file, so that the rep stage does not ask which it has.
+
+use std::time::{Duration, Instant};
+
+use crate::coach::Said;
+use crate::pitch::{Delivery, MarkKind};
+use crate::sound::{
+    self, DeliveryMark, DeliveryMarkKind, DeliverySound, HeadTone, Outcome, PlayRequest, Player,
+    SayRequest, SoundError, Ticket, WavRender,
+};
+use crate::time::CaptureTime;
+
+/// Where sound goes.
+pub enum Ears {
+    /// To the player's thread, as it is decided.
+    Player(Player),
+    /// Into a file on the recording's time line.
+    Render(Box<Render>),
+    /// Nowhere.
+    None,
+}
+
+/// A file and what became of the sounds in it.
+pub struct Render {
+    wav: WavRender,
+    settled: Vec<Outcome>,
+}
+
+impl Ears {
+    /// Ears that write a file.
+    pub fn render(wav: WavRender) -> Self {
+        Self::Render(Box::new(Render {
+            wav,
+            settled: Vec::new(),
+        }))
+    }
+
+    /// Plays a cue. The ticket finds its outcome; `None` where nothing is ever heard, or where the file took it at
+    /// once.
+    ///
+    /// # Errors
+    /// Where the file cannot be written.
+    pub fn cue(&mut self, id: &str, at: CaptureTime) -> Result<Option<Ticket>, SoundError> {
+        match self {
+            Ears::None => Ok(None),
+            Ears::Player(player) => Ok(Some(player.play(PlayRequest {
+                cue_id: id.into(),
+                decided_at: Instant::now(),
+                at,
+            }))),
+            Ears::Render(render) => {
+                let settled = render.wav.cue_at(id, at)?;
+                render.keep(settled);
+                Ok(None)
+            }
+        }
+    }
+
+    /// Says a sentence when its turn comes.
+    ///
+    /// # Errors
+    /// Where the file cannot be written.
+    pub fn say(&mut self, said: &[Said], at: CaptureTime) -> Result<(), SoundError> {
+        let said: Vec<sound::Said> = said.iter().map(spoken).collect();
+        match self {
+            Ears::None => {}
+            Ears::Player(player) => {
+                player.say(SayRequest {
+                    said,
+                    decided_at: Instant::now(),
+                    at,
+                });
+            }
+            Ears::Render(render) => {
+                let settled = render.wav.say_at(&said, at)?;
+                render.keep(settled);
+            }
+        }
+        Ok(())
+    }
+
+    /// Plays a delivery. In a file it may have been settled at once: [`Self::outcomes`] tells.
+    ///
+    /// # Errors
+    /// Where the file cannot be written.
+    pub fn deliver(&mut self, delivery: &Delivery, at: CaptureTime) -> Result<(), SoundError> {
+        let marks: Vec<DeliveryMark> = delivery
+            .marks
+            .iter()
+            .map(|mark| DeliveryMark {
+                at_secs: mark.at_secs,
+                kind: match mark.what {
+                    MarkKind::Beat => DeliveryMarkKind::Beat,
+                    MarkKind::Release => DeliveryMarkKind::Release,
+                    MarkKind::Plate => DeliveryMarkKind::Plate,
+                },
+            })
+            .collect();
+        match self {
+            Ears::None => {}
+            Ears::Player(player) => {
+                player.deliver(DeliverySound {
+                    marks,
+                    decided_at: Instant::now(),
+                    at,
+                });
+            }
+            Ears::Render(render) => {
+                let settled = render.wav.deliver_at(&marks, at)?;
+                render.keep(settled);
+            }
+        }
+        Ok(())
+    }
+
+    /// Lets the tone follow the head at this share of its band, or fade out.
+    ///
+    /// # Errors
+    /// Where the file cannot be written.
+    pub fn head_tone(&mut self, share: Option<f32>, at: CaptureTime) -> Result<(), SoundError> {
+        let tone = share.map(|share| HeadTone { share });
+        match self {
+            Ears::None => {}
+            Ears::Player(player) => player.head_tone(tone, at),
+            Ears::Render(render) => {
+                let settled = render.wav.head_tone_at(tone, at)?;
+                render.keep(settled);
+            }
+        }
+        Ok(())
+    }
+
+    /// Lets a file's time go on to `at`. A player goes by the clock.
+    ///
+    /// # Errors
+    /// Where the file cannot be written.
+    pub fn go_on(&mut self, at: CaptureTime) -> Result<(), SoundError> {
+        if let Ears::Render(render) = self {
+            let settled = render.wav.advance_to(at)?;
+            render.keep(settled);
+        }
+        Ok(())
+    }
+
+    /// What became of sounds since the last call; never waits.
+    pub fn outcomes(&mut self) -> Vec<Outcome> {
+        match self {
+            Ears::None => Vec::new(),
+            Ears::Player(player) => player.outcomes().try_iter().collect(),
+            Ears::Render(render) => std::mem::take(&mut render.settled),
+        }
+    }
+
+    /// As [`Self::outcomes`], but where there is none yet waits for one.
+    pub fn outcomes_within(&mut self, patience: Duration) -> Vec<Outcome> {
+        let mut settled = self.outcomes();
+        if settled.is_empty()
+            && let Ears::Player(player) = self
+        {
+            settled.extend(player.outcomes().recv_timeout(patience).ok());
+        }
+        settled
+    }
+
+    /// Lets the last sounds be heard to their end and closes a file at `end`.
+    ///
+    /// # Errors
+    /// Where the file cannot be written.
+    pub fn finish(self, end: CaptureTime) -> Result<(), SoundError> {
+        match self {
+            Ears::None => {}
+            Ears::Player(player) => player.finish(end),
+            Ears::Render(render) => drop(render.wav.finish(end)?),
+        }
+        Ok(())
+    }
+}
+
+impl Render {
+    fn keep(&mut self, settled: Vec<Outcome>) {
+        self.settled.extend(settled);
+    }
+}
+
+fn spoken(said: &Said) -> sound::Said {
+    match *said {
+        Said::Phrase(id) => sound::Said::phrase(id),
+        Said::Number(number) => sound::Said::Number(number),
+        Said::Count(number, noun) => sound::Said::count(number, noun),
+        Said::Pause => sound::Said::Pause,
+    }
+}

@@ -1,0 +1,101 @@
+//! Plans in the journal: each change is a new entry, so that it stays known which plan a session went by.
+//!
+//! In: a plan's name and its own text, which this room does not read. Out: the newest plan of a hitter, or the one for
+//! everybody who has none of their own. An entry with an empty text says that there is no plan any more.
+
+use jiff::Timestamp;
+use rusqlite::{OptionalExtension, Row};
+
+use super::error::JournalError;
+use super::open::{Journal, JournalReader};
+use super::record::{HitterId, NewPlan, PlanId};
+use super::rows::{find_or_add_plan, stamp_at};
+use super::stamp::now_to_the_millisecond;
+
+const PLAN_COLUMNS: &str = "plans.id, plans.hitter, hitters.name, plans.name, plans.text, made_at";
+const PLAN_TABLES: &str = "plans LEFT JOIN hitters ON hitters.id = plans.hitter";
+
+/// A plan as stored.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StoredPlan {
+    /// The plan's number.
+    pub id: PlanId,
+    /// Whose it is; `None` for everybody who has none of their own.
+    pub hitter: Option<HitterId>,
+    /// The hitter's name, where known.
+    pub hitter_name: Option<String>,
+    /// What the coach calls it.
+    pub name: String,
+    /// The plan's own text; empty where the plan was taken away.
+    pub text: String,
+    /// When it was made.
+    pub made_at: Timestamp,
+}
+
+impl Journal {
+    /// Puts a plan in force, for a hitter or for everybody without one of their own.
+    ///
+    /// # Errors
+    /// [`JournalError::Refused`] where the hitter does not exist, and those of the disk.
+    pub fn set_plan(
+        &mut self,
+        hitter: Option<HitterId>,
+        plan: &NewPlan,
+    ) -> Result<PlanId, JournalError> {
+        self.change("store a plan", |change| {
+            find_or_add_plan(change, hitter, plan, now_to_the_millisecond())
+        })
+    }
+}
+
+impl JournalReader {
+    /// The plan in force for a hitter: the newest of their own, else the newest for everybody; `None` where there is
+    /// none, or where it was taken away.
+    pub fn plan_in_force(
+        &self,
+        hitter: Option<HitterId>,
+    ) -> Result<Option<StoredPlan>, JournalError> {
+        let own = match hitter {
+            Some(_) => self
+                .newest_plan(hitter)?
+                .filter(|plan| !plan.text.is_empty()),
+            None => None,
+        };
+        match own {
+            Some(plan) => Ok(Some(plan)),
+            None => Ok(self.newest_plan(None)?.filter(|plan| !plan.text.is_empty())),
+        }
+    }
+
+    /// Every plan that was ever in force, oldest first.
+    pub fn plans(&self) -> Result<Vec<StoredPlan>, JournalError> {
+        self.ask("list the plans", |c| {
+            c.prepare_cached(&format!(
+                "SELECT {PLAN_COLUMNS} FROM {PLAN_TABLES} ORDER BY plans.id"
+            ))?
+            .query_map([], read_plan)?
+            .collect()
+        })
+    }
+
+    fn newest_plan(&self, hitter: Option<HitterId>) -> Result<Option<StoredPlan>, JournalError> {
+        self.ask("look up a plan", |c| {
+            c.prepare_cached(&format!(
+                "SELECT {PLAN_COLUMNS} FROM {PLAN_TABLES} WHERE plans.hitter IS ?1 ORDER BY plans.id DESC LIMIT 1"
+            ))?
+            .query_row([hitter.map(HitterId::get)], read_plan)
+            .optional()
+        })
+    }
+}
+
+fn read_plan(row: &Row<'_>) -> rusqlite::Result<StoredPlan> {
+    Ok(StoredPlan {
+        id: PlanId::new(row.get(0)?),
+        hitter: row.get::<_, Option<i64>>(1)?.map(HitterId::new),
+        hitter_name: row.get(2)?,
+        name: row.get(3)?,
+        text: row.get(4)?,
+        made_at: stamp_at(row, 5)?,
+    })
+}

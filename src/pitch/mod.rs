@@ -1,0 +1,17 @@
+//! The paced pitch: which one comes next, how long it flies, and when a hitter hears its wind-up, release and arrival.
+//!
+//! In: a level of play, a choice of speeds, the air. Out: a [`Delivery`], marks on a time line that starts with the
+//! first beat. Pure: no clock, no thread, no sound; whoever plays a delivery says when it starts, and draws the first
+//! random number.
+
+mod air;
+mod delivery;
+mod flight;
+mod level;
+mod order;
+
+pub use air::Air;
+pub use delivery::{Delivery, Mark, MarkKind, Pitch, WindUp};
+pub use flight::{Ball, Flight, PitchError, Speed, Throw};
+pub use level::{Level, Pace, UnknownLevel, UnknownPace};
+pub use order::PitchOrder;

@@ -1,0 +1,78 @@
+//! Films that run slower than life, as films of hitters often do.
+//!
+//! In: signals on the film's clock. Out: the same on the clock of a life that many times quicker, and a rep's times back
+//! on the film's clock. How much a film was slowed is seldom known; what is asked is only whether its motion would be a
+//! swing's at some pace.
+
+use crate::motion::Signals;
+use crate::time::CaptureTime;
+
+use super::types::{Events, Measure, Rep, Unit};
+
+/// How many times slower than life a film runs.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Pace {
+    /// 1 for life, more for a film that was slowed down.
+    pub slow: f64,
+}
+
+impl Pace {
+    /// As it happened.
+    pub const LIFE: Self = Self { slow: 1.0 };
+
+    /// The signals as if the film had run at life's pace.
+    pub fn quickened(self, signals: &Signals) -> Signals {
+        let mut quick = signals.clone();
+        quick.rate_hz *= self.slow;
+        quick
+    }
+
+    /// A time of the quickened signals, which begin at `start`, on the film's clock.
+    pub fn time_on_film(self, time: CaptureTime, start: CaptureTime) -> CaptureTime {
+        if self == Self::LIFE {
+            return time;
+        }
+        start.plus_secs(self.slow * time.secs_since(start))
+    }
+
+    /// A rep that was read from quickened signals, its times on the film's clock again.
+    ///
+    /// How long its parts took is not said: that hangs on a pace which is a guess.
+    pub fn on_film(self, rep: Rep, start: CaptureTime, now: CaptureTime) -> Rep {
+        if self == Self::LIFE {
+            return rep;
+        }
+        let back = |time: Option<CaptureTime>| time.map(|t| self.time_on_film(t, start));
+        let Events {
+            set,
+            gather,
+            lift_off,
+            plant,
+            heel_rise,
+            contact,
+            finish,
+        } = rep.events;
+        let mut rep = Rep {
+            fps: rep.fps / self.slow,
+            known_at: now,
+            events: Events {
+                set: back(set),
+                gather: back(gather),
+                lift_off: back(lift_off),
+                plant: back(plant),
+                heel_rise: back(heel_rise),
+                contact: back(contact),
+                finish: back(finish),
+            },
+            ..rep
+        };
+        for (name, measure) in &mut rep.measures {
+            if name.unit() == Unit::Ms {
+                *measure = Measure::NotMade {
+                    why: "the film runs slower than life, by how much is not known".into(),
+                };
+            }
+        }
+        rep
+    }
+}

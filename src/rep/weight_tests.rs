@@ -1,0 +1,216 @@
+//! Tests of the measures of weight, on a body of sticks with known sway.
+
+use super::*;
+use crate::motion::{BodySeries, Scale};
+use crate::pose::{Body, ImagePoint, Landmark, PoseFrame};
+use crate::time::CaptureTime;
+
+const RATE_HZ: f64 = 60.0;
+const GATHER_SECS: f64 = 1.0;
+const PLANT_AT_SECS: f64 = 2.0;
+
+/// A body of sticks, a pixel a centimetre: feet at 0 and 60, the front one striding to 90, knees and all above them at
+/// 27 plus `sway` of the time in seconds.
+fn signals(sway: impl Fn(f64) -> f64, to_the_right: bool, soles: bool) -> Signals {
+    use Landmark::*;
+    let frames: Vec<PoseFrame> = (0..180)
+        .map(|index| {
+            let t = f64::from(index) / RATE_HZ;
+            let front = 60.0 + 30.0 * eased((t - 1.4) / 0.5);
+            let mut body = Body::empty();
+            let mut put = |l: Landmark, x: f64, up: f64| {
+                let x = if to_the_right { x } else { -x };
+                body.image[l.index()] = Some(ImagePoint {
+                    x_px: (300.0 + x) as f32,
+                    y_px: (300.0 - up) as f32,
+                    visibility: 1.0,
+                });
+            };
+            let upper = 27.0 + sway(t);
+            for l in [LeftEar, RightEar] {
+                put(l, upper, 155.0);
+            }
+            for l in [LeftShoulder, RightShoulder, LeftElbow, RightElbow] {
+                put(l, upper, 135.0);
+            }
+            for l in [LeftWrist, RightWrist] {
+                put(l, upper, 140.0);
+            }
+            for l in [LeftHip, RightHip] {
+                put(l, upper, 85.0);
+            }
+            for l in [LeftKnee, RightKnee] {
+                put(l, upper, 45.0);
+            }
+            // Whoever bats toward the image's right shows the left foot in front.
+            let (ankles, heels, toes) = if to_the_right {
+                (
+                    [RightAnkle, LeftAnkle],
+                    [RightHeel, LeftHeel],
+                    [RightFootIndex, LeftFootIndex],
+                )
+            } else {
+                (
+                    [LeftAnkle, RightAnkle],
+                    [LeftHeel, RightHeel],
+                    [LeftFootIndex, RightFootIndex],
+                )
+            };
+            for (k, x) in [0.0, front].into_iter().enumerate() {
+                put(ankles[k], x, 8.0);
+                if soles {
+                    put(heels[k], x - 4.0, 0.0);
+                    put(toes[k], x + 4.0, 0.0);
+                }
+            }
+            PoseFrame {
+                index: u64::try_from(index).unwrap(),
+                captured_at: CaptureTime::from_secs(t),
+                body: Some(body),
+            }
+        })
+        .collect();
+    let body = BodySeries::from_frames(&frames, RATE_HZ).unwrap();
+    let scale = Scale {
+        cm_per_px: 1.0,
+        height_cm: 170.0,
+        spread: 0.0,
+    };
+    Signals::new(&body, scale, 0.0).unwrap()
+}
+
+/// From 0 to 1 and there with no speed left.
+fn eased(share: f64) -> f64 {
+    0.5 - 0.5 * (std::f64::consts::PI * share.clamp(0.0, 1.0)).cos()
+}
+
+/// Back 5 cm until 1.4 s, then forward to 8 cm ahead of the set place at plant.
+fn good_load(t: f64) -> f64 {
+    -5.0 * eased((t - 1.0) / 0.4) + 13.0 * eased((t - 1.5) / 0.5)
+}
+
+fn corner(secs: f64) -> Corner {
+    Corner {
+        place: secs * RATE_HZ,
+        spread: 0.5,
+    }
+}
+
+fn moments() -> Moments {
+    Moments {
+        set: Some(0.0),
+        gather: Some(corner(GATHER_SECS)),
+        plant: Some(corner(PLANT_AT_SECS)),
+        ..Moments::default()
+    }
+}
+
+fn near(weighed: Result<Weighed, Why>, value: f64) -> bool {
+    weighed.is_ok_and(|w| (w.value - value).abs() < 0.5 && w.plus_minus > 0.0)
+}
+
+#[test]
+fn the_shares_are_those_counted_by_hand_on_either_side() {
+    // By the mean table (de Leva 1996) the feet and the ankles' part of the shanks, 2 * (0.0133 + 0.0457 * 0.43735) =
+    // 0.06657, stay with the feet; the figure has no hands, so it weighs 0.98825 and the share that stays is 0.0674.
+    //   rearmost: 0.9326 * (27 - 5) + 0.0674 * 30 = 22.54 of 60 cm: 37.6 %
+    //   plant:    0.9326 * (27 + 8) + 0.0674 * 45 = 35.67 of 90 cm: 39.6 %
+    for right in [true, false] {
+        let forward = if right { 1.0 } else { -1.0 };
+        for soles in [true, false] {
+            let made = weight(
+                &signals(good_load, right, soles),
+                &moments(),
+                forward,
+                right,
+                0.01,
+            );
+            assert!(near(made.back, 37.6), "{made:?}");
+            assert!(near(made.at_plant, 39.6), "{made:?}");
+            let yes = made.back_before_forward.unwrap();
+            assert!(yes.value == 1.0 && yes.plus_minus < 0.05, "{yes:?}");
+        }
+    }
+}
+
+#[test]
+fn a_hitter_who_sways_forward_first_did_not_go_back_first() {
+    let forward_first = |t: f64| 4.0 * eased((t - 1.0) / 0.3) - 9.0 * eased((t - 1.4) / 0.4);
+    let made = weight(
+        &signals(forward_first, true, true),
+        &moments(),
+        1.0,
+        true,
+        0.01,
+    );
+    let no = made.back_before_forward.unwrap();
+    assert!(no.value == 0.0 && no.plus_minus < 0.2, "{no:?}");
+    assert!(made.back.unwrap().value < 40.0);
+}
+
+#[test]
+fn travel_within_the_noise_is_no_travel_and_near_it_is_unsure() {
+    let back = |cm: f64| {
+        let sway = move |t: f64| -cm * eased((t - 1.0) / 0.4) + 13.0 * eased((t - 1.5) / 0.5);
+        let made = weight(&signals(sway, true, true), &moments(), 1.0, true, 0.01);
+        made.back_before_forward.unwrap()
+    };
+    assert_eq!(back(0.3).value, 0.0);
+    assert!(back(1.1).plus_minus > 0.4, "{:?}", back(1.1));
+    assert_eq!(back(3.0).value, 1.0);
+}
+
+#[test]
+fn what_the_roll_may_be_wrong_by_is_in_the_spread() {
+    let signals = signals(good_load, true, true);
+    let spread = |roll: f64| {
+        weight(&signals, &moments(), 1.0, true, roll)
+            .back
+            .unwrap()
+            .plus_minus
+    };
+    // Heights by the mean table: head 0.0681 * 155, trunk 0.43015 * 114.77, upper arms 0.0526 * 135, forearms
+    // 0.03 * 137.28, thighs 0.2894 * 69.59, shanks 0.0914 * 28.82 and feet 0 make 93.92, over a mass of 0.98825
+    // without hands 95.0 cm. A hundredth of a radian is 0.950 cm there, of a base of 60 cm.
+    let added = (spread(0.01).powi(2) - spread(0.0).powi(2)).sqrt();
+    assert!((added - 100.0 * 0.950 / 60.0).abs() < 0.01, "{added}");
+}
+
+#[test]
+fn at_any_moment_the_share_is_of_the_base_at_plant() {
+    // As above, of the 90 cm from foot to foot at plant; what stays with the front foot stays where that foot is.
+    //   1.4 s, all the way back: 0.9326 * (27 - 5) + 0.0674 * 30 = 22.54 cm: 25.0 %
+    //   1.75 s, foot at 84.4, upper body at 27 - 5 + 6.5: 0.9326 * 28.5 + 0.0674 * 42.2 = 29.42 cm: 32.7 %
+    // A ball that comes 200 ms after the one sees the weight back, after the other sees it on its way.
+    for right in [true, false] {
+        let signals = signals(good_load, right, true);
+        let forward = if right { 1.0 } else { -1.0 };
+        let at = |secs| weight_at(&signals, &moments(), forward, right, 0.01, corner(secs));
+        assert!((at(1.4).unwrap().value - 25.0).abs() < 1.0, "{:?}", at(1.4));
+        assert!(
+            (at(1.75).unwrap().value - 32.7).abs() < 1.0,
+            "{:?}",
+            at(1.75)
+        );
+        assert_eq!(
+            at(PLANT_AT_SECS),
+            weight(&signals, &moments(), forward, right, 0.01).at_plant
+        );
+        assert!(at(-0.1).is_err() && at(3.1).is_err());
+    }
+}
+
+#[test]
+fn what_the_recording_does_not_show_is_refused() {
+    let signals = signals(good_load, true, true);
+    let unseen = Moments {
+        gather: None,
+        ..moments()
+    };
+    let made = weight(&signals, &unseen, 1.0, true, 0.01);
+    assert!(made.back.is_err() && made.back_before_forward.is_err());
+    assert!(made.at_plant.is_ok());
+    // The pitcher on the wrong side: the front foot would stand behind the back foot.
+    let made = weight(&signals, &moments(), -1.0, true, 0.01);
+    assert!(made.back.is_err() && made.at_plant.is_err());
+}

@@ -1,0 +1,272 @@
+//! Changes to a settings file that somebody keeps: values are put in, comments, order and everything else stay.
+//!
+//! In: the file's text and what was measured of the camera. Out: the new text with a list of what changes, and the file
+//! replaced as a whole with the old one kept beside it. A reader of the file sees the old one or the new one, never half.
+
+use std::fs::{self, File};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use toml_edit::{DocumentMut, Item, Table, TableLike, Value, value};
+
+/// What was measured of the camera; `None` leaves what the file has.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct CameraValues {
+    /// A length where the hitter stands, in centimetres and in pixels.
+    pub known_length: Option<(f64, f64)>,
+    /// The camera's roll in degrees, positive where the picture shows a level line falling to the right.
+    pub roll_deg: Option<f64>,
+}
+
+/// One value that changes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Change {
+    /// The key within `[camera]`.
+    pub key: &'static str,
+    /// As it was written; "not set" where it was not.
+    pub before: String,
+    /// As it is written now.
+    pub after: String,
+}
+
+/// Why a settings file was not changed.
+#[derive(Debug, thiserror::Error)]
+pub enum EditError {
+    /// The text is not TOML, or `camera` is no table in it.
+    #[error("{path}: the settings cannot be changed: {reason}")]
+    Unfit {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong.
+        reason: String,
+    },
+    /// The system did not let it be written.
+    #[error("{path}: cannot be written: {source}. Check who owns the folder, and its free space")]
+    Unwritable {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
+}
+
+/// Puts the camera's values into a file's text; `path` is for messages.
+///
+/// # Errors
+/// Where the text is not TOML or has something else under the name `camera`.
+pub fn edit_camera(
+    text: &str,
+    values: CameraValues,
+    path: &Path,
+) -> Result<(String, Vec<Change>), EditError> {
+    let unfit = |reason: String| EditError::Unfit {
+        path: path.to_owned(),
+        reason,
+    };
+    let mut document: DocumentMut = text
+        .parse()
+        .map_err(|error: toml_edit::TomlError| unfit(error.message().trim().to_owned()))?;
+    let camera = document
+        .entry("camera")
+        .or_insert_with(|| Item::Table(Table::new()))
+        .as_table_like_mut()
+        .ok_or_else(|| unfit("\"camera\" is no table".to_owned()))?;
+    let mut changes = Vec::new();
+    let (cm, px) = values.known_length.unzip();
+    for (key, new) in [
+        ("known_length_cm", cm),
+        ("known_length_px", px),
+        ("roll_deg", values.roll_deg),
+    ] {
+        if let Some(new) = new {
+            changes.extend(put(camera, key, new));
+        }
+    }
+    Ok((document.to_string(), changes))
+}
+
+/// Sets one value; the comment behind it stays. Nothing where it is there already.
+fn put(table: &mut dyn TableLike, key: &'static str, number: f64) -> Option<Change> {
+    let old = table.get(key).and_then(Item::as_value);
+    // A whole number is written without a point, as people do.
+    let mut new = match number.fract() == 0.0 && number.abs() < 1e6 {
+        true => Value::from(number as i64),
+        false => Value::from(number),
+    };
+    let after = new.to_string().trim().to_owned();
+    let before = old.map_or_else(
+        || "not set".to_owned(),
+        |old| old.clone().decorated("", "").to_string(),
+    );
+    if before == after {
+        return None;
+    }
+    if let Some(old) = old {
+        *new.decor_mut() = old.decor().clone();
+    }
+    match table.get_mut(key) {
+        // Through the item, so that the key keeps the comments above it.
+        Some(item) => *item = Item::Value(new),
+        None => drop(table.insert(key, value(new))),
+    }
+    Some(Change { key, before, after })
+}
+
+/// Puts `text` in the place of a file, which need not exist; gives the name under which the old one was kept.
+///
+/// # Errors
+/// Where the folder or the file cannot be written. The old file is then still in its place.
+pub fn replace_file(path: &Path, text: &str) -> Result<Option<PathBuf>, EditError> {
+    let unwritable = |source| EditError::Unwritable {
+        path: path.to_owned(),
+        source,
+    };
+    // A link stays a link: what it leads to is replaced.
+    let target = fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+    let folder = match target.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder.to_owned(),
+        _ => PathBuf::from("."),
+    };
+    fs::create_dir_all(&folder).map_err(unwritable)?;
+    let kept = match target.is_file() {
+        true => {
+            let kept = with_ending(&target, "bak");
+            fs::copy(&target, &kept).map_err(unwritable)?;
+            Some(kept)
+        }
+        false => None,
+    };
+    let unfinished = with_ending(&target, &format!("{}.new", std::process::id()));
+    write_whole(&unfinished, &target, text)
+        .and_then(|()| fs::rename(&unfinished, &target))
+        .inspect_err(|_| {
+            // The failure itself is told; a rest of it that cannot be removed is of no use and does no harm.
+            let _ = fs::remove_file(&unfinished);
+        })
+        .map_err(unwritable)?;
+    Ok(kept)
+}
+
+fn with_ending(path: &Path, ending: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(".");
+    name.push(ending);
+    name.into()
+}
+
+/// Writes a file and waits until the disk has it; it may be read and written by those who may `like`.
+fn write_whole(path: &Path, like: &Path, text: &str) -> io::Result<()> {
+    let mut file = File::create(path)?;
+    if let Ok(old) = fs::metadata(like) {
+        file.set_permissions(old.permissions())?;
+    }
+    file.write_all(text.as_bytes())?;
+    file.sync_all()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::settings::{DEFAULT_FILE, Settings};
+
+    fn path() -> &'static Path {
+        Path::new("s.toml")
+    }
+
+    const MEASURED: CameraValues = CameraValues {
+        known_length: Some((84.0, 271.5)),
+        roll_deg: Some(-1.25),
+    };
+
+    #[test]
+    fn only_the_three_lines_of_the_default_file_change() {
+        let (text, changes) = edit_camera(DEFAULT_FILE, MEASURED, path()).unwrap();
+        let differ: Vec<(&str, &str)> = DEFAULT_FILE
+            .lines()
+            .zip(text.lines())
+            .filter(|(old, new)| old != new)
+            .collect();
+        assert_eq!(
+            differ,
+            [
+                ("known_length_cm = 0", "known_length_cm = 84"),
+                ("known_length_px = 0", "known_length_px = 271.5"),
+                ("roll_deg = \"auto\"", "roll_deg = -1.25"),
+            ]
+        );
+        assert_eq!(text.lines().count(), DEFAULT_FILE.lines().count());
+        assert_eq!(changes.len(), 3);
+        let camera = Settings::parse(&text, path()).unwrap().camera;
+        assert_eq!(camera.roll_deg, Some(-1.25));
+        assert!((camera.cm_per_px.unwrap() - 84.0 / 271.5).abs() < 1e-12);
+    }
+
+    #[test]
+    fn comments_order_and_an_unusual_way_of_writing_stay() {
+        let text = "# mine\n[cues]\nvolume = 0.5 # loud enough\n\n[camera]\nroll_deg = 2   # by eye\nfps = 30\n";
+        let (new, changes) = edit_camera(
+            text,
+            CameraValues {
+                roll_deg: Some(1.5),
+                ..CameraValues::default()
+            },
+            path(),
+        )
+        .unwrap();
+        assert_eq!(new, text.replace("roll_deg = 2 ", "roll_deg = 1.5 "));
+        assert_eq!(
+            changes,
+            [Change {
+                key: "roll_deg",
+                before: "2".into(),
+                after: "1.5".into()
+            }]
+        );
+        for text in [
+            "",
+            "[hitter]\nheight_cm = 150\n",
+            "camera = { fps = 30 }\n",
+            "camera.fps = 30\n",
+        ] {
+            let (new, _) = edit_camera(text, MEASURED, path()).unwrap();
+            let settings = Settings::parse(&new, path()).unwrap();
+            assert_eq!(settings.camera.roll_deg, Some(-1.25), "{new}");
+            assert!(
+                new.contains(text.trim_end().trim_end_matches(" }")),
+                "{new}"
+            );
+        }
+    }
+
+    #[test]
+    fn what_is_there_already_is_no_change() {
+        let (once, _) = edit_camera(DEFAULT_FILE, MEASURED, path()).unwrap();
+        let (twice, changes) = edit_camera(&once, MEASURED, path()).unwrap();
+        assert_eq!((twice, changes), (once, Vec::new()));
+    }
+
+    #[test]
+    fn a_text_that_cannot_be_changed_is_refused() {
+        for text in ["camera = 5", "[camera"] {
+            let refused = edit_camera(text, MEASURED, path());
+            assert!(
+                matches!(refused, Err(EditError::Unfit { .. })),
+                "{text:?}: {refused:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_file_is_replaced_whole_and_the_old_one_kept() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("new/cagehand.toml");
+        assert_eq!(replace_file(&path, "first").unwrap(), None);
+        let kept = replace_file(&path, "second").unwrap().unwrap();
+        assert_eq!(fs::read_to_string(&path).unwrap(), "second");
+        assert_eq!(fs::read_to_string(&kept).unwrap(), "first");
+        let names = fs::read_dir(path.parent().unwrap()).unwrap().count();
+        assert_eq!(names, 2, "no unfinished file is left");
+        // A folder in its place.
+        assert!(replace_file(folder.path(), "third").is_err());
+    }
+}

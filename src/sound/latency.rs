@@ -1,0 +1,107 @@
+//! How long a cue takes from its decision to the speaker, measured on this machine's own device.
+//!
+//! In: the sounds and how many cues to play. Out: a [`LatencyReport`]. Runs on the caller's thread for
+//! about half a second a cue, heard by whoever is near.
+
+use std::sync::Arc;
+use std::thread;
+use std::time::{Duration, Instant};
+
+use crate::time::CaptureTime;
+
+use super::SoundError;
+use super::library::{CueLibrary, IN_BAND};
+use super::outcome::{Outcome, UnheardReason};
+use super::player::{DeviceState, Output, PlayRequest, Player};
+
+/// How long the device may take to open, and a cue to be settled.
+const PATIENCE: Duration = Duration::from_secs(5);
+
+/// Latencies of cues that were heard, in milliseconds; meaning as in [`super::Heard`].
+#[derive(Clone, Debug, PartialEq)]
+pub struct LatencyReport {
+    /// All of them, smallest first; never empty.
+    pub millis: Vec<f64>,
+    /// Cues that were asked for and not heard.
+    pub unheard: usize,
+}
+
+impl LatencyReport {
+    /// The latency that this share of the cues, 0 to 1, did not exceed: 0.95 for p95.
+    pub fn quantile_millis(&self, share: f64) -> f64 {
+        let rank = (share.clamp(0.0, 1.0) * self.millis.len() as f64).ceil() as usize;
+        let index = rank.saturating_sub(1);
+        self.millis.get(index).copied().unwrap_or(f64::NAN)
+    }
+}
+
+/// Plays `cues` in-band tones on the default output device, at `volume` from 0 to 1, and measures how
+/// long each took. Every third comes into the one before, which has to be cut for it.
+///
+/// # Errors
+/// [`SoundError::NothingHeard`] where not one cue was heard, else where the player cannot start.
+pub fn measure_latency(
+    library: Arc<CueLibrary>,
+    cues: usize,
+    volume: f32,
+) -> Result<LatencyReport, SoundError> {
+    let player = Player::start(Output::Device, library, volume)?;
+    let began = Instant::now();
+    while player.health().device != DeviceState::Open && began.elapsed() < PATIENCE {
+        thread::sleep(Duration::from_millis(10));
+    }
+    if player.health().device != DeviceState::Open {
+        let why = UnheardReason::NoDevice.as_words();
+        return Err(SoundError::NothingHeard { why });
+    }
+    let (mut millis, mut unheard, mut why) = (Vec::with_capacity(cues), 0, "it was not settled");
+    for index in 0..cues {
+        let request = PlayRequest {
+            cue_id: IN_BAND.into(),
+            decided_at: Instant::now(),
+            at: CaptureTime::default(),
+        };
+        let ticket = player.play(request);
+        let outcome = loop {
+            match player.outcomes().recv_timeout(PATIENCE) {
+                Ok(outcome) if outcome.ticket() == ticket => break Some(outcome),
+                Ok(_) => {}
+                Err(_) => break None,
+            }
+        };
+        match outcome {
+            Some(Outcome::Heard(heard)) => millis.push(heard.latency_millis),
+            Some(Outcome::Unheard(cue)) => {
+                unheard += 1;
+                why = cue.why.as_words();
+            }
+            None => unheard += 1,
+        }
+        // Odd distances, so that requests fall on all places within the device's period.
+        let apart = if index % 3 == 1 { 150 } else { 420 };
+        thread::sleep(Duration::from_micros(
+            apart * 1000 + index as u64 * 1370 % 11_000,
+        ));
+    }
+    player.finish(CaptureTime::default());
+    if millis.is_empty() {
+        return Err(SoundError::NothingHeard { why });
+    }
+    millis.sort_unstable_by(f64::total_cmp);
+    Ok(LatencyReport { millis, unheard })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn quantiles_are_values_that_were_measured() {
+        let report = LatencyReport {
+            millis: (1..=40).map(f64::from).collect(),
+            unheard: 0,
+        };
+        let quantiles = [0.0, 0.5, 0.95, 0.99, 1.0].map(|share| report.quantile_millis(share));
+        assert_eq!(quantiles, [1.0, 20.0, 38.0, 40.0, 40.0]);
+    }
+}
