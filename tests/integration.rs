@@ -4,6 +4,7 @@
 //! - `end_to_end`: one command gives a cue, a rep log and a journal that agree
 //! - `listening`: the sound file holds the right cue at the right time
 //! - `bad_input`: each kind of bad input gets a clear error and loses nothing
+//! - `feedback`: plans, sets and the head tone as a hitter hears them
 //! - `feedback_sim`: simulated hitters of hundreds of reps are cued as each schedule promises
 //! - `calibrate`: a one-time calibration is worked out and written
 //! - `pitch`: a played pitch flies as long as published ones
@@ -24,6 +25,8 @@ mod calibrate;
 mod documents;
 #[path = "integration/end_to_end.rs"]
 mod end_to_end;
+#[path = "integration/feedback.rs"]
+mod feedback;
 #[path = "integration/feedback_sim.rs"]
 mod feedback_sim;
 #[path = "integration/listening.rs"]

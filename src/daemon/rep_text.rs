@@ -49,7 +49,10 @@ pub fn rep_text(judged: &JudgedRep) -> String {
             }
         }
         (None, RepKind::Take) => {}
-        (None, RepKind::Swing) => text += "  no cue: nothing could be judged",
+        (None, RepKind::Swing) => {
+            let why = judged.no_cue.as_deref();
+            text += &format!("  no cue: {}", why.unwrap_or("nothing could be judged"));
+        }
     }
     text
 }

@@ -22,6 +22,8 @@ use super::{
 /// The cue that is a tone alone: the swing was in band.
 pub const IN_BAND: &str = "in_band";
 
+/// The silence before a sentence: it follows a cue more often than not.
+const BREATH: Duration = Duration::from_millis(200);
 /// Silence between the tone and the words, so that the first consonant is not covered.
 pub(super) const GAP: Duration = Duration::from_millis(70);
 
@@ -220,7 +222,8 @@ impl CueLibrary {
     pub fn sentence(&self, said: &[Said]) -> Result<Arc<[f32]>, SoundError> {
         let spoken = sentence::spoken(said, &|id| self.phrases.contains_key(id))
             .map_err(|what| SoundError::CannotSay { what })?;
-        let mut samples = self.notice.clone();
+        let mut samples = vec![0.0; frames_in(BREATH)];
+        samples.extend_from_slice(&self.notice);
         samples.resize(samples.len() + frames_in(GAP), 0.0);
         for spoken in spoken {
             if let Some(phrase) = self.phrases.get(&spoken.id) {
