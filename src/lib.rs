@@ -7,9 +7,11 @@
 //! - [`pose`]: the hitter's body in each frame
 //! - [`motion`]: from landmarks in pixels to signals in centimetres and seconds
 //! - [`rep`]: phases, events and measures
+//! - [`pitch`]: how a pitch flies and when it comes
 //! - [`coach`]: bands, verdicts, and which cue follows a rep
 //! - [`sound`]: what the hitter hears
 //! - [`journal`]: what is kept
+//! - [`page`]: what is served on the local machine
 //! - [`command`]: the command line
 //! - [`settings`]: what the operator and the coach have chosen
 //! - [`time`]: the one clock that they all speak in
@@ -20,6 +22,7 @@ pub mod command;
 pub mod daemon;
 pub mod journal;
 pub mod motion;
+pub mod page;
 pub mod pitch;
 pub mod pose;
 pub mod rep;

@@ -7,6 +7,7 @@
 //! - `feedback`: plans, sets and the head tone as a hitter hears them
 //! - `feedback_sim`: simulated hitters of hundreds of reps are cued as each schedule promises
 //! - `calibrate`: a one-time calibration is worked out and written
+//! - `health`: a running daemon tells how it is
 //! - `pitch`: a played pitch flies as long as published ones
 //! - `documents`: the documents say what is so
 //! - `tracks`: pose tracks of a captured swing give its truth, those of other movements give no rep
@@ -29,6 +30,8 @@ mod end_to_end;
 mod feedback;
 #[path = "integration/feedback_sim.rs"]
 mod feedback_sim;
+#[path = "integration/health.rs"]
+mod health;
 #[path = "integration/listening.rs"]
 mod listening;
 #[path = "integration/pitch.rs"]

@@ -4,6 +4,7 @@ mod bench;
 mod calibrate;
 mod check;
 mod export;
+mod health;
 mod notice;
 mod pitch;
 mod places;
@@ -57,6 +58,8 @@ enum Command {
     Plan(plan::PlanArgs),
     /// Print how long pitches fly at each level of play.
     Pitch(pitch::PitchArgs),
+    /// Tell how the running daemon is.
+    Health(health::HealthArgs),
     /// Measure how fast this machine is.
     Bench(bench::Bench),
 }
@@ -85,6 +88,7 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
         Command::Export(export) => export.run(&settings),
         Command::Plan(plan) => plan.run(&settings),
         Command::Pitch(pitch) => pitch.run(),
+        Command::Health(health) => health.run(&settings),
         Command::Bench(bench) => bench.run(&settings),
     }
 }

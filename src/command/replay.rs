@@ -10,7 +10,9 @@ use clap::{Args, ValueEnum};
 use super::session::{Sound, ears, named_plan, start_journal, training};
 use super::{Failure, notice, places, show};
 use crate::capture::{CaptureError, ClipSource, Frame, Pace, Source};
-use crate::daemon::{Health, LaneIn, Outlets, Posed, RepStage, Stop, Tally, Which, run_line};
+use crate::daemon::{
+    Health, LaneIn, Outlets, Posed, RepStage, Stop, Tally, Trackers, Which, run_line,
+};
 use crate::journal::{PictureSize, RepLog};
 use crate::pose::Model;
 use crate::pose::track::{TrackReader, TrackWriter};
@@ -140,7 +142,14 @@ impl Replay {
                 result
             }
         };
-        let ran = run_line(which, tracker.into(), &health, &clock, &mut stage, capture);
+        let ran = run_line(
+            which,
+            Trackers::once(tracker),
+            &health,
+            &clock,
+            &mut stage,
+            capture,
+        );
         let tally = stage.finish()?;
         ran?;
         show::line(&format!("{}  {}", told(&tally), health.summary()));

@@ -14,7 +14,7 @@ use crate::journal::{
 };
 use crate::rep::FinderSettings;
 use crate::settings::Settings;
-use crate::sound::{CueLibrary, Output, Player, SoundError, WavRender};
+use crate::sound::{CueLibrary, SoundError, WavRender};
 
 /// Where cues go, as asked for.
 pub(super) enum Sound {
@@ -37,12 +37,8 @@ pub(super) fn ears(sound: &Sound, settings: &Settings, pace: PaceArg) -> Result<
     let volume = settings.cues.volume;
     Ok(match (sound, pace) {
         (Sound::None, _) => Ears::None,
-        (Sound::Device, _) => Ears::Player(Player::start(Output::Device, library()?, volume)?),
-        (Sound::File(path), PaceArg::Real) => Ears::Player(Player::start(
-            Output::WavFile(path.clone()),
-            library()?,
-            volume,
-        )?),
+        (Sound::Device, _) => Ears::device(library()?, volume)?,
+        (Sound::File(path), PaceArg::Real) => Ears::wav_file(path, library()?, volume)?,
         (Sound::File(path), PaceArg::Fast) => {
             Ears::render(WavRender::create(path, library()?)?.with_volume(volume))
         }
@@ -141,6 +137,7 @@ pub(super) fn training(
             .and_then(|plan| plan.pitch.as_ref())
             .and_then(|pitch| Pitcher::new(pitch, seed)),
         head_tone: plan.as_ref().is_some_and(|plan| plan.head_tone),
+        plan: plan.as_ref().map(|plan| plan.name.clone()),
         opening: plan.is_some(),
         remarks: settings.cues.remarks,
         count_asked,

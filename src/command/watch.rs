@@ -122,6 +122,13 @@ impl Watch {
         let clock = Arc::new(OnceLock::new());
         let mut stage = RepStage::new(finder, training, outlets, Arc::clone(&clock));
         let health = Arc::new(Health::default());
+        if let Some(address) = settings.page {
+            // Without its page the daemon is still worth running.
+            match crate::page::serve(address, Arc::clone(&health)) {
+                Ok(address) => show::line(&format!("health: http://{address}/")),
+                Err(error) => tracing::warn!(%error, "no health page"),
+            }
+        }
         let capture = {
             let (health, stop, clock) = (Arc::clone(&health), stop.clone(), Arc::clone(&clock));
             move |lane: &LaneIn| follow(source, &choice, lane, &health, &stop, &clock)
@@ -296,7 +303,7 @@ fn choose_model(choice: ModelChoice, fps: f64) -> Result<(String, Trackers), Fai
         ModelChoice::Fixed(model) => {
             return Ok((
                 format!("{} model, as set.", model.name()),
-                model.tracker()?.into(),
+                Trackers::lasting(model.tracker()?, model, None),
             ));
         }
         ModelChoice::Auto => Model::Full,
@@ -308,15 +315,12 @@ fn choose_model(choice: ModelChoice, fps: f64) -> Result<(String, Trackers), Fai
         "takes {took_ms:.1} ms a frame here, {budget_ms:.1} ms are free at {fps:.0} frames a second"
     );
     if took_ms <= budget_ms {
-        let trackers = Trackers {
-            first: tracker,
-            lighter: Some(Model::Lite.tracker()?),
-        };
+        let trackers = Trackers::lasting(tracker, model, Some(Model::Lite.tracker()?));
         return Ok((format!("full model: it {why}."), trackers));
     }
     Ok((
         format!("lite model: the full one {why}."),
-        Model::Lite.tracker()?.into(),
+        Trackers::lasting(Model::Lite.tracker()?, Model::Lite, None),
     ))
 }
 

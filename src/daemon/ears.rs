@@ -3,24 +3,34 @@
 //! In: cues, sentences, deliveries and the head tone, as they are decided. Out: what became of them, fetched without
 //! waiting. One face for the live player and the file, so that the rep stage does not ask which it has.
 
+use std::path::Path;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use crate::coach::Said;
 use crate::pitch::{Delivery, MarkKind};
 use crate::sound::{
-    self, DeliveryMark, DeliveryMarkKind, DeliverySound, HeadTone, Outcome, PlayRequest, Player,
-    SayRequest, SoundError, Ticket, WavRender,
+    self, CueLibrary, DeliveryMark, DeliveryMarkKind, DeliverySound, DeviceState, HeadTone,
+    Outcome, Output, PlayRequest, Player, PlayerHealth, SayRequest, SoundError, Ticket, WavRender,
 };
 use crate::time::CaptureTime;
 
 /// Where sound goes.
 pub enum Ears {
     /// To the player's thread, as it is decided.
-    Player(Player),
+    Player(Box<LivePlayer>),
     /// Into a file on the recording's time line.
     Render(Box<Render>),
     /// Nowhere.
     None,
+}
+
+/// A player, and what it takes to start it again.
+pub struct LivePlayer {
+    player: Player,
+    library: Arc<CueLibrary>,
+    volume: f32,
+    restarts: u64,
 }
 
 /// A file and what became of the sounds in it.
@@ -30,6 +40,60 @@ pub struct Render {
 }
 
 impl Ears {
+    /// Ears at the default output device. A player that dies by a fault is started again.
+    ///
+    /// # Errors
+    /// Where the system has no thread left.
+    pub fn device(library: Arc<CueLibrary>, volume: f32) -> Result<Self, SoundError> {
+        Ok(Self::Player(Box::new(LivePlayer {
+            player: Player::start(Output::Device, Arc::clone(&library), volume)?,
+            library,
+            volume,
+            restarts: 0,
+        })))
+    }
+
+    /// Ears that write a file in real time.
+    ///
+    /// # Errors
+    /// Where the file cannot be created.
+    pub fn wav_file(
+        path: &Path,
+        library: Arc<CueLibrary>,
+        volume: f32,
+    ) -> Result<Self, SoundError> {
+        Ok(Self::Player(Box::new(LivePlayer {
+            player: Player::start(Output::WavFile(path.into()), Arc::clone(&library), volume)?,
+            library,
+            volume,
+            restarts: 0,
+        })))
+    }
+
+    /// Starts a player again that died, and tells how it is. To be called about once a second.
+    pub fn tend(&mut self) {
+        let Ears::Player(live) = self else { return };
+        if live.player.is_alive() || live.player.health().device == DeviceState::File {
+            return;
+        }
+        match Player::start(Output::Device, Arc::clone(&live.library), live.volume) {
+            Ok(player) => {
+                tracing::error!("the sound thread had failed and was started again");
+                live.player = player;
+                live.restarts += 1;
+            }
+            Err(error) => tracing::error!(%error, "the sound thread cannot be started again"),
+        }
+    }
+
+    /// How the player is, and how often it was started again; `None` without one.
+    pub fn health(&self) -> Option<(PlayerHealth, u64)> {
+        match self {
+            Ears::Player(live) => Some((live.player.health(), live.restarts)),
+            Ears::Render(_) | Ears::None => None,
+        }
+    }
+
     /// Ears that write a file.
     pub fn render(wav: WavRender) -> Self {
         Self::Render(Box::new(Render {
@@ -46,7 +110,7 @@ impl Ears {
     pub fn cue(&mut self, id: &str, at: CaptureTime) -> Result<Option<Ticket>, SoundError> {
         match self {
             Ears::None => Ok(None),
-            Ears::Player(player) => Ok(Some(player.play(PlayRequest {
+            Ears::Player(live) => Ok(Some(live.player.play(PlayRequest {
                 cue_id: id.into(),
                 decided_at: Instant::now(),
                 at,
@@ -67,8 +131,8 @@ impl Ears {
         let said: Vec<sound::Said> = said.iter().map(spoken).collect();
         match self {
             Ears::None => {}
-            Ears::Player(player) => {
-                player.say(SayRequest {
+            Ears::Player(live) => {
+                live.player.say(SayRequest {
                     said,
                     decided_at: Instant::now(),
                     at,
@@ -101,8 +165,8 @@ impl Ears {
             .collect();
         match self {
             Ears::None => {}
-            Ears::Player(player) => {
-                player.deliver(DeliverySound {
+            Ears::Player(live) => {
+                live.player.deliver(DeliverySound {
                     marks,
                     decided_at: Instant::now(),
                     at,
@@ -124,7 +188,7 @@ impl Ears {
         let tone = share.map(|share| HeadTone { share });
         match self {
             Ears::None => {}
-            Ears::Player(player) => player.head_tone(tone, at),
+            Ears::Player(live) => live.player.head_tone(tone, at),
             Ears::Render(render) => {
                 let settled = render.wav.head_tone_at(tone, at)?;
                 render.keep(settled);
@@ -149,7 +213,7 @@ impl Ears {
     pub fn outcomes(&mut self) -> Vec<Outcome> {
         match self {
             Ears::None => Vec::new(),
-            Ears::Player(player) => player.outcomes().try_iter().collect(),
+            Ears::Player(live) => live.player.outcomes().try_iter().collect(),
             Ears::Render(render) => std::mem::take(&mut render.settled),
         }
     }
@@ -158,9 +222,9 @@ impl Ears {
     pub fn outcomes_within(&mut self, patience: Duration) -> Vec<Outcome> {
         let mut settled = self.outcomes();
         if settled.is_empty()
-            && let Ears::Player(player) = self
+            && let Ears::Player(live) = self
         {
-            settled.extend(player.outcomes().recv_timeout(patience).ok());
+            settled.extend(live.player.outcomes().recv_timeout(patience).ok());
         }
         settled
     }
@@ -172,7 +236,7 @@ impl Ears {
     pub fn finish(self, end: CaptureTime) -> Result<(), SoundError> {
         match self {
             Ears::None => {}
-            Ears::Player(player) => player.finish(end),
+            Ears::Player(live) => live.player.finish(end),
             Ears::Render(render) => drop(render.wav.finish(end)?),
         }
         Ok(())

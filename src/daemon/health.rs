@@ -1,9 +1,15 @@
 //! Figures about the running program: frames, drops, times. Shared by all threads, cheap to write.
 
 use std::collections::VecDeque;
+use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
+
+use crate::journal::WriterState;
+use crate::sound::PlayerHealth;
+
+use super::rep_stage::Tally;
 
 /// Times kept for quantiles: the last minute and a half at 60 frames a second.
 const KEPT: usize = 5400;
@@ -15,14 +21,45 @@ pub struct Health {
     pub frames: AtomicU64,
     /// Frames that the pose stage never saw, because a newer one had come.
     pub dropped: AtomicU64,
+    /// Frames that the pose stage has looked at.
+    pub analysed: AtomicU64,
     /// Frames with a body.
     pub bodies: AtomicU64,
+    /// How often a broken pose model was loaded again.
+    pub pose_restarts: AtomicU64,
     /// How often the camera was opened again.
     pub reopened: AtomicU64,
     /// Time the pose stage took for a frame.
     pub pose: Times,
     /// From a frame's capture to the end of its analysis.
     pub seen: Times,
+    /// What the rep stage told last.
+    stage: Mutex<StageReport>,
+}
+
+/// What the rep stage tells once a second.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct StageReport {
+    /// Swings and takes so far.
+    pub tally: Tally,
+    /// The last rep as the terminal showed it.
+    pub last_rep: Option<String>,
+    /// Whether the camera has the hitter, in words.
+    pub ready: &'static str,
+    /// From the capture of a rep's deciding frame to the first sample of its cue.
+    pub last_cue_ms: Option<f64>,
+    /// The sound stage, where there is one.
+    pub sound: Option<PlayerHealth>,
+    /// How often the sound stage was started again.
+    pub sound_restarts: u64,
+    /// How often the rep finder failed by a fault and began afresh.
+    pub rep_restarts: u64,
+    /// The journal's writer, where there is one.
+    pub journal: Option<WriterState>,
+    /// Where the journal lies.
+    pub journal_path: Option<PathBuf>,
+    /// The plan's name.
+    pub plan: Option<String>,
 }
 
 /// A window of durations.
@@ -58,6 +95,19 @@ impl Times {
 }
 
 impl Health {
+    /// What the rep stage told last.
+    pub fn stage(&self) -> StageReport {
+        self.stage
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .clone()
+    }
+
+    /// Keeps what the rep stage tells.
+    pub fn set_stage(&self, report: StageReport) {
+        *self.stage.lock().unwrap_or_else(PoisonError::into_inner) = report;
+    }
+
     /// One line for the terminal and the log.
     pub fn summary(&self) -> String {
         let count = |a: &AtomicU64| a.load(Ordering::Relaxed);

@@ -1,67 +1,24 @@
 //! The line from frames to reps: starts the threads, feeds the rep stage, ends in order.
 
-use std::sync::atomic::Ordering;
 use std::sync::{Arc, OnceLock};
 use std::thread::JoinHandle;
-use std::time::Instant;
+use std::time::Duration;
 
-use crossbeam_channel::{Receiver, Sender, bounded};
+use crossbeam_channel::{Receiver, RecvTimeoutError, bounded};
 
-use crate::capture::{CaptureClock, CaptureError, Frame};
+use crate::capture::{CaptureClock, CaptureError};
 use crate::journal::PictureSize;
-use crate::pose::{PoseFrame, Tracker};
+use crate::pose::PoseFrame;
 
-use super::lane::{LaneIn, LaneOut, Which, lane};
+use super::heart::Heart;
+use super::lane::{LaneIn, Which, lane};
+use super::posing::{Trackers, pose_frames};
 use super::thread::spawn;
 use super::{DaemonError, Health, RepStage};
 
 /// Poses that may wait for the rep stage: four seconds at 60 frames a second. An analysis takes a few milliseconds and
 /// a cue's report up to a quarter second; only a stage in trouble fills this.
 const POSES: usize = 240;
-
-/// Frames over which the pace is judged, and the share of them that may be missed before a lighter model takes over.
-const PACE_FRAMES: u64 = 300;
-const PACE_MISSED: f64 = 0.04;
-
-/// The tracker to begin with, and the one that takes over where the first does not keep up.
-pub struct Trackers {
-    /// To begin with.
-    pub first: Tracker,
-    /// Quicker and less true; `None` where the choice is fixed.
-    pub lighter: Option<Tracker>,
-}
-
-impl From<Tracker> for Trackers {
-    fn from(first: Tracker) -> Self {
-        Self {
-            first,
-            lighter: None,
-        }
-    }
-}
-
-/// Whether the frames that arrive leave out too many of those that the source gave.
-#[derive(Default)]
-struct Pace {
-    /// The first frame of the stretch that is judged.
-    from: Option<u64>,
-    arrived: u64,
-}
-
-impl Pace {
-    /// Takes the next frame's index; true once at the end of a stretch with too many gaps.
-    fn is_too_slow(&mut self, index: u64) -> bool {
-        let from = *self.from.get_or_insert(index);
-        self.arrived += 1;
-        let given = index.saturating_sub(from) + 1;
-        if given < PACE_FRAMES {
-            return false;
-        }
-        let missed = 1.0 - self.arrived as f64 / given as f64;
-        *self = Self::default();
-        missed > PACE_MISSED
-    }
-}
 
 /// A pose on its way to the rep stage.
 pub struct Posed {
@@ -94,7 +51,8 @@ pub fn run_line(
         pose_frames(trackers, &lane_out, &poses_in, &figures, &clock)
     })?;
 
-    let staged = feed(stage, &poses_out);
+    let mut heart = Heart::new(Arc::clone(health));
+    let staged = feed(stage, &poses_out, &mut heart);
     // Without a receiver the pose thread ends, and with it the capture thread.
     drop(poses_out);
     let posed = join(posing, "pose");
@@ -105,107 +63,22 @@ pub fn run_line(
     Ok(())
 }
 
-fn feed(stage: &mut RepStage, poses: &Receiver<Posed>) -> Result<(), DaemonError> {
-    for posed in poses {
-        stage.take(posed)?;
-    }
-    Ok(())
-}
-
-fn pose_frames(
-    trackers: Trackers,
-    lane: &LaneOut,
-    poses: &Sender<Posed>,
-    health: &Health,
-    clock: &OnceLock<CaptureClock>,
+fn feed(
+    stage: &mut RepStage,
+    poses: &Receiver<Posed>,
+    heart: &mut Heart,
 ) -> Result<(), DaemonError> {
-    let Trackers {
-        first: mut tracker,
-        mut lighter,
-    } = trackers;
-    let mut frame = Frame::default();
-    let mut failures = 0u32;
-    let mut pace = Pace::default();
-    while lane.take(&mut frame) {
-        if pace.is_too_slow(frame.index)
-            && let Some(light) = lighter.take()
-        {
-            tracing::warn!(
-                "the pose model does not keep up with the camera; the lite model takes over"
-            );
-            tracker = light;
+    loop {
+        // A second without a pose is no reason to look dead: the camera may be away.
+        match poses.recv_timeout(Duration::from_secs(1)) {
+            Ok(posed) => stage.take(posed)?,
+            Err(RecvTimeoutError::Timeout) => stage.idle(),
+            Err(RecvTimeoutError::Disconnected) => return Ok(()),
         }
-        let started = Instant::now();
-        let found = match tracker.next(&frame) {
-            Ok(found) => {
-                failures = 0;
-                found
-            }
-            Err(error) => {
-                // One bad frame is a gap; a model that fails on every frame is a fault.
-                failures += 1;
-                if failures > 30 {
-                    return Err(error.into());
-                }
-                tracing::error!(%error, frame = frame.index, "the pose model failed on a frame");
-                PoseFrame {
-                    index: frame.index,
-                    captured_at: frame.captured_at,
-                    body: None,
-                }
-            }
-        };
-        health.pose.add(started.elapsed());
-        if let Some(clock) = clock.get() {
-            health
-                .seen
-                .add_ms(1e3 * clock.now().secs_since(frame.captured_at));
-        }
-        if found.body.is_some() {
-            health.bodies.fetch_add(1, Ordering::Relaxed);
-        }
-        let picture = PictureSize {
-            width_px: frame.width as u32,
-            height_px: frame.height as u32,
-        };
-        if poses
-            .send(Posed {
-                frame: found,
-                picture,
-                brightness: Some(frame.brightness()),
-            })
-            .is_err()
-        {
-            break;
-        }
+        heart.beat(stage);
     }
-    Ok(())
 }
 
 fn join<T>(thread: JoinHandle<T>, name: &'static str) -> Result<T, DaemonError> {
     thread.join().map_err(|_| DaemonError::Died(name))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_model_that_misses_every_tenth_frame_is_too_slow_and_one_that_misses_none_is_not() {
-        let mut pace = Pace::default();
-        assert!(!(0..1000).any(|i| pace.is_too_slow(i)));
-        let mut pace = Pace::default();
-        assert!(
-            (0..1000)
-                .filter(|i| i % 10 != 3)
-                .any(|i| pace.is_too_slow(i))
-        );
-    }
-
-    #[test]
-    fn one_long_gap_is_judged_with_its_stretch_only() {
-        let mut pace = Pace::default();
-        let frames = (0..100).chain(400..1600);
-        assert_eq!(frames.filter(|i| pace.is_too_slow(*i)).count(), 1);
-    }
 }

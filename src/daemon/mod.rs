@@ -10,19 +10,22 @@
 
 mod ears;
 mod health;
+mod heart;
 mod lane;
 mod line;
 mod pitcher;
+mod posing;
 mod rep_stage;
 mod rep_text;
 mod stop;
 pub mod thread;
 
 pub use ears::Ears;
-pub use health::{Health, Times};
+pub use health::{Health, StageReport, Times};
 pub use lane::{LaneIn, LaneOut, Which, lane};
-pub use line::{Posed, Trackers, run_line};
+pub use line::{Posed, run_line};
 pub use pitcher::Pitcher;
+pub use posing::{FindPose, LoadTracker, Trackers};
 pub use rep_stage::{DARK_BELOW, Outlets, RepStage, Tally, Training};
 pub use rep_text::rep_text;
 pub use stop::{Stop, raise_on_user_signal};

@@ -4,6 +4,7 @@
 //! to the journal and the rep log, lines to the terminal. Nothing is dropped here, and nothing here waits for sound
 //! while the hitter moves.
 
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
@@ -22,6 +23,7 @@ use crate::time::CaptureTime;
 
 use super::DaemonError;
 use super::ears::Ears;
+use super::health::StageReport;
 use super::line::Posed;
 use super::pitcher::Pitcher;
 use super::rep_text::rep_text;
@@ -57,6 +59,8 @@ pub struct Training {
     pub pitcher: Option<Pitcher>,
     /// Whether a tone follows the head.
     pub head_tone: bool,
+    /// The plan's name, if there is one.
+    pub plan: Option<String>,
     /// Whether the session is opened in words.
     pub opening: bool,
     /// Whether the hitter is told when they are set, out of view, cut off or in the dark.
@@ -110,6 +114,9 @@ pub struct RepStage {
     last: CaptureTime,
     /// The side of the last rep, for bands that hang on it.
     bats: Bats,
+    last_rep: Option<String>,
+    last_cue_ms: Option<f64>,
+    rep_restarts: u64,
 }
 
 impl RepStage {
@@ -135,6 +142,9 @@ impl RepStage {
             tally: Tally::default(),
             last: CaptureTime::default(),
             bats: told.bats.unwrap_or(Bats::Right),
+            last_rep: None,
+            last_cue_ms: None,
+            rep_restarts: 0,
         }
     }
 
@@ -173,10 +183,43 @@ impl RepStage {
         if self.training.head_tone {
             self.follow_head(&pose)?;
         }
-        if let Some(found) = self.finder.push(pose) {
-            self.judge(found)?;
+        match catch_unwind(AssertUnwindSafe(|| self.finder.push(pose))) {
+            Ok(Some(found)) => self.judge(found)?,
+            Ok(None) => {}
+            Err(_) => {
+                tracing::error!("the rep finder failed by a fault of its own and begins afresh");
+                self.finder = RepFinder::new(self.told);
+                self.rep_restarts += 1;
+            }
         }
         self.between_reps(now, seen)
+    }
+
+    /// A second has gone by without a pose.
+    pub fn idle(&mut self) {
+        self.settle(Duration::ZERO);
+    }
+
+    /// How the stage is, for the health figures. To be called about once a second.
+    pub fn report(&mut self) -> StageReport {
+        self.outlets.ears.tend();
+        let sound = self.outlets.ears.health();
+        StageReport {
+            tally: self.tally,
+            last_rep: self.last_rep.clone(),
+            ready: self.readiness.state().words(),
+            last_cue_ms: self.last_cue_ms,
+            sound: sound.map(|(health, _)| health),
+            sound_restarts: sound.map_or(0, |(_, restarts)| restarts),
+            rep_restarts: self.rep_restarts,
+            journal: self.outlets.journal.as_ref().map(JournalWriter::state),
+            journal_path: self
+                .outlets
+                .journal
+                .as_ref()
+                .map(|journal| journal.path().to_owned()),
+            plan: self.training.plan.clone(),
+        }
     }
 
     /// What is due without a rep: remarks, the set's rests, the count, the next pitch.
@@ -263,7 +306,9 @@ impl RepStage {
             let ticket = self.outlets.ears.cue(&cue.id, cue.at)?;
             self.cued = ticket.map(|ticket| Cued { ticket, decided_at });
         }
-        (self.outlets.show)(&rep_text(&judged));
+        let text = rep_text(&judged);
+        (self.outlets.show)(&text);
+        self.last_rep = Some(text);
         self.follow(&followed, at)?;
         tracing::debug!(rep = judged.number, kind = judged.rep.kind.name(), "rep");
         match hold {
@@ -376,6 +421,7 @@ impl RepStage {
             .get()
             .map_or(heard.at, |clock| clock.at(cued.decided_at));
         let latency_ms = 1e3 * decided.secs_since(heard.at) + heard.latency_millis;
+        self.last_cue_ms = Some(latency_ms);
         if let Some(cue) = self.waiting.as_mut().and_then(|w| w.judged.cue.as_mut()) {
             cue.latency_ms = Some(latency_ms);
         }

@@ -207,6 +207,11 @@ impl JournalWriter {
         })
     }
 
+    /// Where the journal lies.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
     /// The state now.
     pub fn state(&self) -> WriterState {
         let mut state = self.shared.state().clone();

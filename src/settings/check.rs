@@ -109,6 +109,7 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         .unwrap_or_default(),
         remarks: given.cues.remarks.or(default.cues.remarks).unwrap_or(true),
     };
+    let page = listen(given.page.listen.or(default.page.listen))?;
     let journal = named(given.journal.path.or(default.journal.path)).map(Into::into);
     let baseline_swings = within(
         given.baseline.swings.or(default.baseline.swings),
@@ -122,6 +123,7 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         camera,
         model,
         cues,
+        page,
         journal,
         baseline_swings,
         bands,
@@ -237,6 +239,30 @@ fn word<T: Copy>(
                 reason: format!("{key} is {given:?}; it must be one of {}", known.join(", ")),
             })
         }
+    }
+}
+
+fn listen(value: Option<Spanned<String>>) -> Checked<Option<std::net::SocketAddr>> {
+    let Some(value) = value else { return Ok(None) };
+    let text = value.get_ref().trim();
+    if text.is_empty() {
+        return Ok(None);
+    }
+    match text.parse::<std::net::SocketAddr>() {
+        // Beyond this machine there are doors to be built first.
+        Ok(address) if address.ip().is_loopback() => Ok(Some(address)),
+        Ok(_) => Err(Wrong {
+            at: value.span().start,
+            reason: format!(
+                "listen is {text:?}; it must be on this machine, such as \"127.0.0.1:7420\""
+            ),
+        }),
+        Err(_) => Err(Wrong {
+            at: value.span().start,
+            reason: format!(
+                "listen is {text:?}; it must be an address and a port, such as \"127.0.0.1:7420\", or \"\" for none"
+            ),
+        }),
     }
 }
 

@@ -14,6 +14,7 @@ pub(super) struct File {
     pub pose: Pose,
     pub cues: Cues,
     pub journal: Journal,
+    pub page: Page,
     pub baseline: Baseline,
     pub bands: Option<BTreeMap<Spanned<String>, Spanned<Band>>>,
 }
@@ -67,6 +68,12 @@ pub(super) struct Cues {
 #[serde(deny_unknown_fields, default)]
 pub(super) struct Journal {
     pub path: Option<Spanned<String>>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub(super) struct Page {
+    pub listen: Option<Spanned<String>>,
 }
 
 #[derive(Debug, Default, Deserialize)]

@@ -7,6 +7,7 @@ mod check;
 mod edit;
 mod file;
 
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 use crate::coach::Bands;
@@ -30,6 +31,8 @@ pub struct Settings {
     pub model: ModelChoice,
     /// What is heard.
     pub cues: CueSettings,
+    /// Where the page is served; `None` for nowhere.
+    pub page: Option<SocketAddr>,
     /// Where reps are kept; `None` means the user's data folder.
     pub journal: Option<PathBuf>,
     /// How many swings fix what is usual for a hitter.

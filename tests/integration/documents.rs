@@ -72,7 +72,9 @@ fn the_default_settings_name_every_key_and_parse_with_nothing_left_out() {
     // unknown one does not.
     let path = "default".as_ref();
     Settings::parse(DEFAULT_FILE, path).unwrap();
-    for section in ["hitter", "camera", "pose", "cues", "journal", "baseline"] {
+    for section in [
+        "hitter", "camera", "pose", "cues", "journal", "page", "baseline",
+    ] {
         let broken = DEFAULT_FILE.replace(
             &format!("[{section}]"),
             &format!("[{section}]\nnot_a_key = 1"),

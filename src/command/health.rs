@@ -1,0 +1,52 @@
+//! `cagehand health`: how the running daemon is.
+
+use std::time::Duration;
+
+use clap::Args;
+
+use super::{Failure, show};
+use crate::page::{HealthFigures, health_lines};
+use crate::settings::Settings;
+
+/// Arguments of `health`.
+#[derive(Debug, Args)]
+pub struct HealthArgs {
+    /// Print one JSON object instead of lines.
+    #[arg(long)]
+    json: bool,
+}
+
+impl HealthArgs {
+    pub fn run(self, settings: &Settings) -> Result<(), Failure> {
+        let Some(address) = settings.page else {
+            return Err(Failure::Request(
+                "the settings serve no page ([page] listen is empty), so nobody can be asked"
+                    .into(),
+            ));
+        };
+        let agent: ureq::Agent = ureq::Agent::config_builder()
+            .timeout_global(Some(Duration::from_secs(3)))
+            .build()
+            .into();
+        let text = agent
+            .get(format!("http://{address}/health"))
+            .call()
+            .and_then(|mut answer| answer.body_mut().read_to_string())
+            .map_err(|error| {
+                Failure::Finding(format!(
+                    "no cagehand answers at {address}: {error}; start it with cagehand watch"
+                ))
+            })?;
+        if self.json {
+            show::line(text.trim());
+            return Ok(());
+        }
+        let figures: HealthFigures = serde_json::from_str(&text).map_err(|error| {
+            Failure::Finding(format!("what answers at {address} is no cagehand: {error}"))
+        })?;
+        for (what, how) in health_lines(&figures) {
+            show::line(&format!("{what:<20} {how}"));
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,243 @@
+//! The health figures: collected, as lines for a person, and as a page.
+
+use std::fmt::Write as _;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+
+use serde::{Deserialize, Serialize};
+
+use super::machine;
+use crate::daemon::Health;
+use crate::journal::Storage;
+use crate::sound::DeviceState;
+
+/// How the daemon is. Milliseconds; counts are since the start.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct HealthFigures {
+    /// The program's version.
+    pub version: String,
+    /// How long it runs, seconds.
+    pub up_secs: u64,
+    /// Whether the camera has the hitter.
+    pub ready: String,
+    /// Frames that the camera gave.
+    pub frames: u64,
+    /// Frames a second since the start.
+    pub fps: f64,
+    /// Frames that nobody looked at because a newer one had come.
+    pub dropped: u64,
+    /// Frames with a body.
+    pub bodies: u64,
+    /// Time that the pose model takes for a frame, median and 95 %.
+    pub pose_ms: Option<[f64; 2]>,
+    /// From capture to the end of the analysis, median and 95 %.
+    pub seen_ms: Option<[f64; 2]>,
+    /// From the deciding frame's capture to the first sample of the last cue.
+    pub last_cue_ms: Option<f64>,
+    /// Swings.
+    pub swings: u32,
+    /// Takes.
+    pub takes: u32,
+    /// The last rep as the terminal showed it.
+    pub last_rep: Option<String>,
+    /// The plan in force.
+    pub plan: Option<String>,
+    /// What the sound device does.
+    pub sound: String,
+    /// Cues heard.
+    pub cues_heard: u64,
+    /// What the journal does; empty where there is none.
+    pub journal: String,
+    /// Reps stored.
+    pub reps_stored: u64,
+    /// Entries that wait for the disk.
+    pub reps_waiting: usize,
+    /// Room for the journal, bytes.
+    pub disk_free_bytes: Option<u64>,
+    /// How often the camera, the pose model, the rep finder and the sound were started again.
+    pub restarts: [u64; 4],
+    /// The hottest sensor, degrees Celsius.
+    pub temperature_c: Option<f64>,
+    /// How often the processor was slowed down for heat.
+    pub throttled: Option<u64>,
+    /// Memory held, bytes.
+    pub memory_bytes: Option<u64>,
+}
+
+/// What [`HealthFigures::restarts`] counts, in its order.
+pub const RESTARTED: [&str; 4] = ["camera", "pose", "rep", "sound"];
+
+impl HealthFigures {
+    /// The figures now.
+    pub fn of(health: &Health, up: Duration) -> Self {
+        let count = |a: &AtomicU64| a.load(Ordering::Relaxed);
+        let stage = health.stage();
+        let frames = count(&health.frames);
+        let quantiles = |times: &crate::daemon::Times| {
+            Some([times.quantile_ms(0.5)?, times.quantile_ms(0.95)?])
+        };
+        let sound = match stage.sound.map(|sound| sound.device) {
+            Some(DeviceState::Open) => "plays",
+            Some(DeviceState::Absent) => "no device",
+            Some(DeviceState::File) => "into a file",
+            Some(DeviceState::Off) | None => "off",
+        };
+        let journal = match stage.journal.as_ref().map(|journal| &journal.storage) {
+            Some(Storage::Working) => "stores".to_owned(),
+            Some(Storage::Waiting { why, .. }) => format!("waits: {why}"),
+            None => String::new(),
+        };
+        Self {
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            up_secs: up.as_secs(),
+            ready: stage.ready.to_owned(),
+            frames,
+            fps: frames as f64 / up.as_secs_f64().max(1.0),
+            dropped: count(&health.dropped),
+            bodies: count(&health.bodies),
+            pose_ms: quantiles(&health.pose),
+            seen_ms: quantiles(&health.seen),
+            last_cue_ms: stage.last_cue_ms,
+            swings: stage.tally.swings,
+            takes: stage.tally.takes,
+            last_rep: stage.last_rep,
+            plan: stage.plan,
+            sound: sound.to_owned(),
+            cues_heard: stage.sound.map_or(0, |sound| sound.heard),
+            journal,
+            reps_stored: stage.journal.as_ref().map_or(0, |j| j.stored_reps),
+            reps_waiting: stage.journal.as_ref().map_or(0, |j| j.waiting),
+            disk_free_bytes: stage.journal_path.as_deref().and_then(machine::free_bytes),
+            restarts: [
+                count(&health.reopened),
+                count(&health.pose_restarts),
+                stage.rep_restarts,
+                stage.sound_restarts,
+            ],
+            temperature_c: machine::temperature_c(),
+            throttled: machine::throttled(),
+            memory_bytes: machine::resident_bytes(),
+        }
+    }
+}
+
+/// The figures as pairs of words, for the terminal and the page.
+pub fn health_lines(f: &HealthFigures) -> Vec<(&'static str, String)> {
+    let two = |ms: &Option<[f64; 2]>| match ms {
+        Some([p50, p95]) => format!("{p50:.1} ms, 95 % within {p95:.1} ms"),
+        None => "not known yet".to_owned(),
+    };
+    let share = 100.0 * f.dropped as f64 / f.frames.max(1) as f64;
+    let restarts: Vec<String> = RESTARTED
+        .iter()
+        .zip(f.restarts)
+        .map(|(what, times)| format!("{what} {times}"))
+        .collect();
+    let mut lines = vec![
+        ("version", f.version.clone()),
+        (
+            "up",
+            format!("{} h {} min", f.up_secs / 3600, f.up_secs / 60 % 60),
+        ),
+        ("hitter", f.ready.clone()),
+        (
+            "camera",
+            format!(
+                "{:.1} frames a second, {} dropped ({share:.2} %)",
+                f.fps, f.dropped
+            ),
+        ),
+        ("pose", two(&f.pose_ms)),
+        ("capture to analysis", two(&f.seen_ms)),
+        ("sound", format!("{}, {} cues heard", f.sound, f.cues_heard)),
+        ("reps", format!("{} swings, {} takes", f.swings, f.takes)),
+        (
+            "last rep",
+            f.last_rep.clone().unwrap_or_else(|| "none yet".into()),
+        ),
+        ("plan", f.plan.clone().unwrap_or_else(|| "none".into())),
+        ("started again", restarts.join(", ")),
+    ];
+    if let Some(ms) = f.last_cue_ms {
+        lines.push(("frame to cue", format!("{ms:.0} ms")));
+    }
+    if !f.journal.is_empty() {
+        lines.push((
+            "journal",
+            format!(
+                "{}; {} reps stored, {} waiting",
+                f.journal, f.reps_stored, f.reps_waiting
+            ),
+        ));
+    }
+    if let Some(bytes) = f.disk_free_bytes {
+        lines.push(("disk", format!("{:.1} GB free", bytes as f64 / 1e9)));
+    }
+    if let Some(bytes) = f.memory_bytes {
+        lines.push(("memory", format!("{:.0} MB", bytes as f64 / 1e6)));
+    }
+    if let Some(celsius) = f.temperature_c {
+        let slowed = match f.throttled {
+            Some(0) => ", never slowed down for it".to_owned(),
+            Some(times) => format!(", slowed down for it {times} times"),
+            None => String::new(),
+        };
+        lines.push(("heat", format!("{celsius:.0} °C{slowed}")));
+    }
+    lines
+}
+
+/// The page for the owner: the lines as a table, brought up to date by itself.
+pub(super) fn page(figures: &HealthFigures) -> String {
+    let mut rows = String::new();
+    for (what, how) in health_lines(figures) {
+        // Writing into a string cannot fail.
+        let _ = writeln!(
+            rows,
+            "<tr><th scope=\"row\">{}</th><td>{}</td></tr>",
+            escaped(what),
+            escaped(&how)
+        );
+    }
+    format!(
+        "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>cagehand: health</title>\
+         <meta name=\"viewport\" content=\"width=device-width\"><meta http-equiv=\"refresh\" content=\"5\">\
+         <style>body{{font:1.1rem/1.5 system-ui,sans-serif;margin:2rem;max-width:60rem}}\
+         th{{text-align:left;padding:.2rem 1.5rem .2rem 0;vertical-align:top;font-weight:600}}</style></head>\n\
+         <body><h1>Health</h1>\n<table>\n{rows}</table>\n</body></html>\n"
+    )
+}
+
+fn escaped(text: &str) -> String {
+    text.replace('&', "&amp;")
+        .replace('<', "&lt;")
+        .replace('>', "&gt;")
+        .replace('"', "&quot;")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn figures_are_told_in_words_and_nothing_can_be_slipped_into_the_page() {
+        let figures = HealthFigures {
+            frames: 1000,
+            dropped: 5,
+            plan: Some("<script>".into()),
+            restarts: [1, 0, 0, 2],
+            ..HealthFigures::default()
+        };
+        let lines = health_lines(&figures);
+        let told = |what: &str| &lines.iter().find(|l| l.0 == what).unwrap().1;
+        assert!(told("camera").contains("(0.50 %)"));
+        assert_eq!(told("started again"), "camera 1, pose 0, rep 0, sound 2");
+        assert!(!page(&figures).contains("<script>"));
+        let text = serde_json::to_string(&figures).unwrap();
+        assert_eq!(
+            serde_json::from_str::<HealthFigures>(&text).unwrap(),
+            figures
+        );
+    }
+}

@@ -1,0 +1,45 @@
+//! What the machine itself tells: room on the disk, heat, memory. Read from the system, each absent where it is not told.
+
+use std::fs;
+use std::path::Path;
+
+/// Bytes free for the journal.
+pub fn free_bytes(path: &Path) -> Option<u64> {
+    #[cfg(unix)]
+    {
+        let folder = path.ancestors().find(|folder| folder.is_dir())?;
+        let stat = rustix::fs::statvfs(folder).ok()?;
+        Some(stat.f_bavail.saturating_mul(stat.f_frsize))
+    }
+    #[cfg(not(unix))]
+    {
+        let _ = path;
+        None
+    }
+}
+
+/// The hottest thermal zone, degrees Celsius (Linux).
+pub fn temperature_c() -> Option<f64> {
+    let zones = fs::read_dir("/sys/class/thermal").ok()?;
+    zones
+        .filter_map(|zone| fs::read_to_string(zone.ok()?.path().join("temp")).ok())
+        .filter_map(|text| text.trim().parse::<f64>().ok())
+        .map(|thousandths| thousandths / 1000.0)
+        .reduce(f64::max)
+}
+
+/// How often the processor was slowed down for heat since the machine started (Linux, where the processor counts it).
+pub fn throttled() -> Option<u64> {
+    let text =
+        fs::read_to_string("/sys/devices/system/cpu/cpu0/thermal_throttle/core_throttle_count")
+            .ok()?;
+    text.trim().parse().ok()
+}
+
+/// Memory that this program holds, bytes (Linux).
+pub fn resident_bytes() -> Option<u64> {
+    let status = fs::read_to_string("/proc/self/status").ok()?;
+    let line = status.lines().find(|line| line.starts_with("VmRSS:"))?;
+    let kib: u64 = line.split_whitespace().nth(1)?.parse().ok()?;
+    Some(kib * 1024)
+}
