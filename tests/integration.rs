@@ -8,6 +8,7 @@
 //! - `feedback_sim`: simulated hitters of hundreds of reps are cued as each schedule promises
 //! - `calibrate`: a one-time calibration is worked out and written
 //! - `pitch`: a played pitch flies as long as published ones
+//! - `journal_command`: the journal is backed up, restored, exported, set aside when damaged, and a hitter deleted
 //! - `documents`: the documents say what is so
 //! - `tracks`: pose tracks of a captured swing give its truth, those of other movements give no rep
 
@@ -29,6 +30,8 @@ mod end_to_end;
 mod feedback;
 #[path = "integration/feedback_sim.rs"]
 mod feedback_sim;
+#[path = "integration/journal_command.rs"]
+mod journal_command;
 #[path = "integration/listening.rs"]
 mod listening;
 #[path = "integration/pitch.rs"]

@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use super::*;
 
-const KILLS: usize = 30;
+const KILLS: usize = 200;
 /// Tells the second run of this binary where its journal is.
 const CHILD_JOURNAL: &str = "CAGEHAND_TEST_KILLED_JOURNAL";
 
@@ -82,7 +82,7 @@ fn a_kill_at_any_moment_loses_nothing_that_was_stored() {
     assert_whole(&Journal::read_only(&path).unwrap(), &stored);
 }
 
-fn assert_whole(reader: &JournalReader, stored: &[(RepId, u32)]) {
+pub(super) fn assert_whole(reader: &JournalReader, stored: &[(RepId, u32)]) {
     for (id, number) in stored {
         let wanted = record(*number);
         let found = reader.rep(*id).unwrap();
