@@ -9,6 +9,7 @@
 //! - `calibrate`: a one-time calibration is worked out and written
 //! - `health`: a running daemon tells how it is
 //! - `pitch`: a played pitch flies as long as published ones
+//! - `journal_command`: the journal is backed up, restored, exported, set aside when damaged, and a hitter deleted
 //! - `documents`: the documents say what is so
 //! - `tracks`: pose tracks of a captured swing give its truth, those of other movements give no rep
 
@@ -32,6 +33,8 @@ mod feedback;
 mod feedback_sim;
 #[path = "integration/health.rs"]
 mod health;
+#[path = "integration/journal_command.rs"]
+mod journal_command;
 #[path = "integration/listening.rs"]
 mod listening;
 #[path = "integration/pitch.rs"]

@@ -343,13 +343,13 @@ fn disk(settings: &Settings) -> Result<Finding, Failure> {
 }
 
 #[cfg(unix)]
-fn free_bytes(folder: &Path) -> std::io::Result<u64> {
+pub(super) fn free_bytes(folder: &Path) -> std::io::Result<u64> {
     let stat = rustix::fs::statvfs(folder)?;
     Ok(stat.f_bavail.saturating_mul(stat.f_frsize))
 }
 
 #[cfg(not(unix))]
-fn free_bytes(_folder: &Path) -> std::io::Result<u64> {
+pub(super) fn free_bytes(_folder: &Path) -> std::io::Result<u64> {
     Err(std::io::Error::other(
         "free space is not known on this system",
     ))

@@ -5,6 +5,7 @@ mod calibrate;
 mod check;
 mod export;
 mod health;
+mod journal;
 mod notice;
 mod pitch;
 mod places;
@@ -54,6 +55,8 @@ enum Command {
     Calibrate(calibrate::Calibrate),
     /// Write reps from the journal as JSON Lines or CSV, or one rep's poses as a pose track.
     Export(export::Export),
+    /// Look after the journal: check it, back it up, put a backup back, export or delete a hitter.
+    Journal(journal::JournalArgs),
     /// Say what a hitter works on: plans, how often they cue, the shape of a set, a paced pitch.
     Plan(plan::PlanArgs),
     /// Print how long pitches fly at each level of play.
@@ -86,6 +89,7 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
         Command::Check(check) => check.run(&settings),
         Command::Calibrate(calibrate) => calibrate.run(&settings, path),
         Command::Export(export) => export.run(&settings),
+        Command::Journal(journal) => journal.run(&settings),
         Command::Plan(plan) => plan.run(&settings),
         Command::Pitch(pitch) => pitch.run(),
         Command::Health(health) => health.run(&settings),

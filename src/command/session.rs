@@ -45,7 +45,7 @@ pub(super) fn ears(sound: &Sound, settings: &Settings, pace: PaceArg) -> Result<
     })
 }
 
-/// Opens the journal, says what an unclean end left in it, and begins a session under this plan.
+/// Opens the journal, says where it was damaged and had to give way to a new one, and begins a session under this plan.
 pub(super) fn start_journal(
     path: &Path,
     settings: &Settings,
@@ -54,6 +54,15 @@ pub(super) fn start_journal(
     plan: Option<NewPlan>,
 ) -> Result<JournalWriter, Failure> {
     let journal = JournalWriter::start(path, WriterOptions::default())?;
+    if let Some(aside) = journal.state().opened.and_then(|report| report.set_aside) {
+        show::line(&format!(
+            "{}: the journal was damaged ({}). It is now {}; a new journal is begun. To go back to a backup, stop \
+             cagehand and use cagehand journal restore FILE",
+            path.display(),
+            aside.why,
+            aside.path.display()
+        ));
+    }
     let hitter = settings.hitter.name.clone().map(|name| NewHitter {
         name: Some(name),
         bats: finder.bats,

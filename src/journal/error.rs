@@ -62,7 +62,7 @@ pub enum JournalError {
     },
     /// The file is a journal whose content is broken.
     #[error(
-        "{path}: the journal is damaged ({reason}). It was left as it is. Move it aside together with its -wal file to go on with a new one; `sqlite3 OLD .recover | sqlite3 NEW` saves what can be saved"
+        "{path}: the journal is damaged ({reason}). It was left as it is. `cagehand journal restore FILE` puts a backup in its place, and `cagehand watch` sets it aside for a new one; `sqlite3 OLD .recover | sqlite3 NEW` saves what can be saved"
     )]
     Damaged {
         /// The journal.
@@ -205,6 +205,12 @@ pub enum JournalError {
     #[error("{path}: there is a file here already. Name a new file for the copy")]
     CopyExists {
         /// The target of the copy.
+        path: PathBuf,
+    },
+    /// The folder for an export holds files already.
+    #[error("{path}: this folder is not empty. Name a new or empty folder for the export")]
+    FolderInUse {
+        /// The folder.
         path: PathBuf,
     },
     /// The writer thread is gone, so that reps cannot be stored.

@@ -11,7 +11,7 @@ use super::csv_rows;
 use super::error::JournalError;
 use super::line::{LineOrigin, rep_line_with_origin, rounded};
 use super::open::JournalReader;
-use super::query::RepFilter;
+use super::query::{RepFilter, StoredRep};
 use super::record::RepId;
 use super::stamp::stamp_text;
 use crate::pose::{Body, LANDMARK_COUNT, Landmark, PoseFrame};
@@ -43,13 +43,7 @@ impl JournalReader {
             ExportFormat::JsonLines => {
                 let mut out = BufWriter::new(out);
                 let count = self.for_each_rep(filter, |stored| {
-                    let origin = LineOrigin {
-                        session: stored.session.get(),
-                        hitter: stored.hitter_name,
-                        logged_at: stamp_text(stored.logged_at),
-                    };
-                    let line = rep_line_with_origin(&stored.judged, origin);
-                    writeln!(out, "{line}").map_err(JournalError::Output)
+                    writeln!(out, "{}", exported_line(stored)).map_err(JournalError::Output)
                 })?;
                 out.flush().map_err(JournalError::Output)?;
                 Ok(count)
@@ -109,6 +103,16 @@ impl JournalReader {
         }
         out.flush().map_err(JournalError::Output)
     }
+}
+
+/// A rep as one line of an export.
+pub(super) fn exported_line(stored: StoredRep) -> String {
+    let origin = LineOrigin {
+        session: stored.session.get(),
+        hitter: stored.hitter_name,
+        logged_at: stamp_text(stored.logged_at),
+    };
+    rep_line_with_origin(&stored.judged, origin)
 }
 
 fn track_line(frame: &PoseFrame, landmarks: &[Landmark], last: &mut [(f64, f64)]) -> String {

@@ -3,6 +3,9 @@
 //! The system gives the lock back when the process ends in any way, kill -9 included, so the file
 //! that stays behind means nothing. It is never deleted: a second program could otherwise lock a
 //! fresh file of the same name while the first still holds the old one.
+//!
+//! The file holds the process number of whoever took it last and, once a journal was opened under it, a second line
+//! that says so: should the journal's file be rubbish one day, this tells that a journal it was.
 
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read, Seek, SeekFrom, Write};
@@ -14,7 +17,11 @@ use super::error::JournalError;
 #[derive(Debug)]
 pub(super) struct WriterLock {
     file: File,
+    knows_a_journal: bool,
 }
+
+/// The line that says that a journal was opened under this lock.
+const KNOWN_LINE: &str = "journal";
 
 /// The lock file of a journal: its path with `.lock` behind it.
 pub(super) fn lock_path(journal: &Path) -> PathBuf {
@@ -50,11 +57,33 @@ impl WriterLock {
                 });
             }
         }
+        let knows_a_journal =
+            read_lines(&mut file).is_some_and(|text| text.lines().nth(1) == Some(KNOWN_LINE));
         // The number only makes a message more helpful; a full disk must not keep us out.
-        if let Err(error) = write_holder(&mut file) {
+        if let Err(error) = write_lines(&mut file, knows_a_journal) {
             tracing::debug!(path = %path.display(), %error, "process number not noted");
         }
-        Ok(Self { file })
+        Ok(Self {
+            file,
+            knows_a_journal,
+        })
+    }
+
+    /// Whether a journal was opened under this lock before.
+    pub(super) fn knows_a_journal(&self) -> bool {
+        self.knows_a_journal
+    }
+
+    /// Notes that a journal was opened under this lock.
+    pub(super) fn note_a_journal(&mut self) {
+        if self.knows_a_journal {
+            return;
+        }
+        match write_lines(&mut self.file, true) {
+            Ok(()) => self.knows_a_journal = true,
+            // Without the note a damaged file must be known by its content.
+            Err(error) => tracing::debug!(%error, "the lock file could not note the journal"),
+        }
     }
 }
 
@@ -69,13 +98,24 @@ impl Drop for WriterLock {
 }
 
 fn read_holder(file: &mut File) -> Option<u32> {
-    let mut text = String::new();
-    file.take(20).read_to_string(&mut text).ok()?;
-    text.trim().parse().ok()
+    read_lines(file)?.lines().next()?.trim().parse().ok()
 }
 
-fn write_holder(file: &mut File) -> std::io::Result<()> {
-    file.set_len(0)?;
+fn read_lines(file: &mut File) -> Option<String> {
+    let mut text = String::new();
+    file.seek(SeekFrom::Start(0)).ok()?;
+    file.take(40).read_to_string(&mut text).ok()?;
+    Some(text)
+}
+
+fn write_lines(file: &mut File, knows_a_journal: bool) -> std::io::Result<()> {
+    let mut text = format!("{}\n", std::process::id());
+    if knows_a_journal {
+        text += KNOWN_LINE;
+        text.push('\n');
+    }
+    // Written over the old text and cut after: a kill in between leaves the second line where it was.
     file.seek(SeekFrom::Start(0))?;
-    writeln!(file, "{}", std::process::id())
+    file.write_all(text.as_bytes())?;
+    file.set_len(text.len() as u64)
 }

@@ -9,9 +9,13 @@
 //! This room stores what it is given. It must not judge a rep, drop one, or change a file that it
 //! does not understand.
 
+mod aside;
+mod copy;
 mod csv_rows;
 mod error;
 mod export;
+mod forget;
+mod hitter_files;
 mod line;
 mod lock;
 mod open;
@@ -21,14 +25,19 @@ mod record;
 mod rep_log;
 mod rows;
 mod schema;
+mod search;
 mod stamp;
 mod timeline;
 mod write;
 mod writer;
 mod writer_thread;
 
+pub use aside::SetAside;
+pub use copy::Restored;
 pub use error::JournalError;
 pub use export::ExportFormat;
+pub use forget::{Forgotten, Left};
+pub use hitter_files::HitterFiles;
 pub use line::{RepLineError, parse_rep_line, rep_line};
 pub use open::{Journal, JournalReader, OpenReport, UncleanSession};
 pub use plans::StoredPlan;

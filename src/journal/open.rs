@@ -10,6 +10,7 @@ use std::time::Duration;
 use jiff::Timestamp;
 use rusqlite::{Connection, OpenFlags};
 
+use super::aside::{self, SetAside};
 use super::error::JournalError;
 use super::lock::WriterLock;
 use super::record::SessionId;
@@ -48,6 +49,15 @@ pub struct OpenReport {
     pub upgraded_from: Option<u32>,
     /// Sessions that a crash, kill or power cut left open; they are closed now, with a note.
     pub unclean: Vec<UncleanSession>,
+    /// The damaged journal that was set aside for a new one, where [`Journal::open_or_set_aside`] found one.
+    pub set_aside: Option<SetAside>,
+}
+
+/// What to do about a damaged journal.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum OnDamage {
+    Refuse,
+    SetAside,
 }
 
 /// A journal open for reading. It sees all reps logged so far, also while another thread or program
@@ -78,66 +88,53 @@ impl Journal {
     /// it was; [`JournalError::DiskFull`], [`JournalError::Disk`] and [`JournalError::Busy`], which
     /// may pass.
     pub fn open(path: &Path) -> Result<Self, JournalError> {
-        refuse_what_is_no_file(path)?;
-        let folder = match path.parent() {
-            Some(folder) if !folder.as_os_str().is_empty() => folder,
-            _ => Path::new("."),
-        };
-        fs::create_dir_all(folder).map_err(|error| JournalError::from_io(folder, &error))?;
-        // Two names of one file must lead to one lock.
-        let path = match fs::canonicalize(path) {
-            Ok(path) => path,
-            Err(_) => fs::canonicalize(folder)
-                .map_err(|error| JournalError::from_io(folder, &error))?
-                .join(path.file_name().unwrap_or_default()),
-        };
-        let lock = WriterLock::take(&path)?;
-        let found = if fs::metadata(&path).is_ok_and(|file| file.len() > 0) {
-            look_before_writing(&path)?
-        } else {
-            Found::Empty
-        };
+        Self::open_with(path, OnDamage::Refuse)
+    }
 
-        create_for_owner_and_group(&path)?;
-        let connection = Connection::open_with_flags(&path, writer_flags())
-            .map_err(|error| JournalError::from_sqlite(&path, "open it", error))?;
-        let mut reader = JournalReader { connection, path };
-        if reader.ask("see whether it can be written", |c| c.is_readonly("main"))? {
-            let reason = "the file is read-only".to_owned();
-            return Err(JournalError::NoAccess {
-                path: reader.path,
-                reason,
-            });
-        }
-        reader.hold_settings()?;
-        let version = match found {
-            Found::Journal { version } => version,
-            _ => 0,
+    /// As [`Self::open`], but a journal that is damaged gives way to a new one: the damaged file and its log keep all
+    /// their bytes under another name, and the report says which. A file that never was a journal is refused.
+    ///
+    /// # Errors
+    /// As [`Self::open`]; [`JournalError::NoAccess`] also where the damaged file cannot be renamed.
+    pub fn open_or_set_aside(path: &Path) -> Result<Self, JournalError> {
+        Self::open_with(path, OnDamage::SetAside)
+    }
+
+    fn open_with(path: &Path, on_damage: OnDamage) -> Result<Self, JournalError> {
+        let path = full_path(path)?;
+        let lock = WriterLock::take(&path)?;
+        let (reader, report) = match open_file(&path) {
+            Err(error)
+                if on_damage == OnDamage::SetAside
+                    && aside::was_a_journal(&path, &error, lock.knows_a_journal()) =>
+            {
+                let set_aside = aside::set_damaged_aside(&path, &error)?;
+                let (reader, report) = open_file(&path)?;
+                let report = OpenReport {
+                    set_aside: Some(set_aside),
+                    ..report
+                };
+                (reader, report)
+            }
+            opened => opened?,
         };
-        schema::upgrade(&mut reader.connection, schema::STEPS, version).map_err(|error| {
-            JournalError::from_sqlite(&reader.path, "bring its tables up to date", error)
-        })?;
-        let unclean =
-            rows::close_unclean_sessions(&mut reader.connection, stamp::now_to_the_millisecond())
-                .map_err(|error| {
-                JournalError::from_sqlite(
-                    &reader.path,
-                    "close the sessions of an earlier run",
-                    error,
-                )
-            })?;
-        let report = OpenReport {
-            created: version == 0,
-            upgraded_from: (version > 0 && version < schema::VERSION).then_some(version),
-            unclean,
-        };
-        let identity = FileIdentity::of(&reader.path);
-        Ok(Self {
+        Ok(Self::held(reader, report, lock))
+    }
+
+    /// Opens a file whose lock is held already.
+    pub(super) fn open_locked(path: &Path, lock: WriterLock) -> Result<Self, JournalError> {
+        let (reader, report) = open_file(path)?;
+        Ok(Self::held(reader, report, lock))
+    }
+
+    fn held(reader: JournalReader, report: OpenReport, mut lock: WriterLock) -> Self {
+        lock.note_a_journal();
+        Self {
+            identity: FileIdentity::of(&reader.path),
             reader,
             report,
-            identity,
             _lock: Some(lock),
-        })
+        }
     }
 
     /// Opens the journal for a short change, such as a new plan: as [`Self::open`], but also while another cagehand
@@ -166,6 +163,7 @@ impl Journal {
                 created: false,
                 upgraded_from: None,
                 unclean: Vec::new(),
+                set_aside: None,
             },
             _lock: None,
         })
@@ -234,7 +232,7 @@ impl Journal {
 }
 
 impl JournalReader {
-    fn open(path: &Path) -> Result<Self, JournalError> {
+    pub(super) fn open(path: &Path) -> Result<Self, JournalError> {
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let connection = Connection::open_with_flags(path, flags)
             .map_err(|error| JournalError::from_sqlite(path, "open it", error))?;
@@ -296,54 +294,6 @@ impl JournalReader {
     pub fn path(&self) -> &Path {
         &self.path
     }
-
-    /// Copies the whole journal to a new file, consistent even while reps are being logged.
-    ///
-    /// # Errors
-    /// [`JournalError::CopyExists`] where the target exists; [`JournalError::NoAccess`],
-    /// [`JournalError::DiskFull`] and the like for the target.
-    pub fn copy_to(&self, target: &Path) -> Result<(), JournalError> {
-        if target.exists() {
-            return Err(JournalError::CopyExists {
-                path: target.to_path_buf(),
-            });
-        }
-        let mut unfinished = target.as_os_str().to_owned();
-        unfinished.push(".part");
-        let unfinished = PathBuf::from(unfinished);
-        let copied = self.copy_into(&unfinished).and_then(|()| {
-            fs::File::open(&unfinished)
-                .and_then(|file| file.sync_all())
-                .and_then(|()| fs::rename(&unfinished, target))
-                .map_err(|error| JournalError::from_io(target, &error))
-        });
-        if copied.is_err()
-            && let Err(error) = fs::remove_file(&unfinished)
-        {
-            tracing::debug!(path = %unfinished.display(), %error, "unfinished copy not removed");
-        }
-        copied
-    }
-
-    fn copy_into(&self, target: &Path) -> Result<(), JournalError> {
-        create_for_owner_and_group(target)?;
-        let at_target = |error| JournalError::from_sqlite(target, "copy the journal there", error);
-        let mut copy = Connection::open(target).map_err(at_target)?;
-        let backup =
-            rusqlite::backup::Backup::new(&self.connection, &mut copy).map_err(at_target)?;
-        // All pages in one step: a read lock for the length of the copy, and the writer goes on.
-        let done = backup.step(-1).map_err(at_target)?;
-        drop(backup);
-        if done != rusqlite::backup::StepResult::Done {
-            return Err(JournalError::Busy {
-                path: self.path.clone(),
-            });
-        }
-        // The copy is one file: no log beside it that could be forgotten when it is carried away.
-        copy.pragma_update_and_check(None, "journal_mode", "DELETE", |_| Ok(()))
-            .map_err(at_target)?;
-        copy.close().map_err(|(_, error)| at_target(error))
-    }
 }
 
 /// What stays the same for a file while its name and content change.
@@ -373,6 +323,69 @@ impl FileIdentity {
     }
 }
 
+/// The journal's full name; makes its folder. Two names of one file must lead to one lock.
+pub(super) fn full_path(path: &Path) -> Result<PathBuf, JournalError> {
+    refuse_what_is_no_file(path)?;
+    let folder = match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
+    };
+    fs::create_dir_all(folder).map_err(|error| JournalError::from_io(folder, &error))?;
+    match fs::canonicalize(path) {
+        Ok(path) => Ok(path),
+        Err(_) => Ok(fs::canonicalize(folder)
+            .map_err(|error| JournalError::from_io(folder, &error))?
+            .join(path.file_name().unwrap_or_default())),
+    }
+}
+
+/// Opens a file for writing, makes it where there is none, and brings it up to date. The lock must be held.
+fn open_file(path: &Path) -> Result<(JournalReader, OpenReport), JournalError> {
+    let found = if fs::metadata(path).is_ok_and(|file| file.len() > 0) {
+        look_before_writing(path)?
+    } else {
+        Found::Empty
+    };
+    create_for_owner_and_group(path)?;
+    let connection = Connection::open_with_flags(path, writer_flags())
+        .map_err(|error| JournalError::from_sqlite(path, "open it", error))?;
+    let mut reader = JournalReader {
+        connection,
+        path: path.to_path_buf(),
+    };
+    if reader.ask("see whether it can be written", |c| c.is_readonly("main"))? {
+        let reason = "the file is read-only".to_owned();
+        return Err(JournalError::NoAccess {
+            path: reader.path,
+            reason,
+        });
+    }
+    reader.hold_settings()?;
+    let version = match found {
+        Found::Journal { version } => version,
+        _ => 0,
+    };
+    schema::upgrade(&mut reader.connection, schema::STEPS, version).map_err(|error| {
+        JournalError::from_sqlite(&reader.path, "bring its tables up to date", error)
+    })?;
+    let unclean =
+        rows::close_unclean_sessions(&mut reader.connection, stamp::now_to_the_millisecond())
+            .map_err(|error| {
+                JournalError::from_sqlite(
+                    &reader.path,
+                    "close the sessions of an earlier run",
+                    error,
+                )
+            })?;
+    let report = OpenReport {
+        created: version == 0,
+        upgraded_from: (version > 0 && version < schema::VERSION).then_some(version),
+        unclean,
+        set_aside: None,
+    };
+    Ok((reader, report))
+}
+
 fn writer_flags() -> OpenFlags {
     OpenFlags::SQLITE_OPEN_READ_WRITE
         | OpenFlags::SQLITE_OPEN_CREATE
@@ -390,7 +403,7 @@ fn setting_text(connection: &Connection, setting: &str) -> rusqlite::Result<Stri
 }
 
 /// Refuses folders, and devices and pipes, which SQLite might take for an empty file.
-fn refuse_what_is_no_file(path: &Path) -> Result<(), JournalError> {
+pub(super) fn refuse_what_is_no_file(path: &Path) -> Result<(), JournalError> {
     if path.is_dir() || path.file_name().is_none() {
         return Err(JournalError::Directory {
             path: path.to_path_buf(),
@@ -451,7 +464,7 @@ fn look_before_writing(path: &Path) -> Result<Found, JournalError> {
 
 /// Makes an empty file that strangers on the machine cannot read; SQLite gives its side files the
 /// same rights. An existing file keeps what its owner chose.
-fn create_for_owner_and_group(path: &Path) -> Result<(), JournalError> {
+pub(super) fn create_for_owner_and_group(path: &Path) -> Result<(), JournalError> {
     let mut options = fs::OpenOptions::new();
     options.write(true).create_new(true);
     #[cfg(unix)]

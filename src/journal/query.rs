@@ -1,5 +1,7 @@
 //! Questions to a journal: hitters, sessions, counts, reps and their landmarks.
 
+use std::fmt;
+
 use jiff::Timestamp;
 use rusqlite::types::Value;
 use rusqlite::{OptionalExtension, params_from_iter};
@@ -8,7 +10,8 @@ use super::error::JournalError;
 use super::open::JournalReader;
 use super::record::{HitterId, PictureSize, PlanId, RepId, SessionId};
 use super::rows::{
-    REP_COLUMNS, REP_TABLES, SELECT_MEASURES, read_measures, read_rep, stamp_at, word_at,
+    REP_COLUMNS, REP_TABLES, SELECT_MEASURES, UNCLEAN_NOTE, read_measures, read_rep, stamp_at,
+    word_at,
 };
 use super::stamp::stamp_text;
 use super::timeline::decode_timeline;
@@ -60,6 +63,15 @@ pub struct SessionRow {
     pub takes: u32,
 }
 
+impl SessionRow {
+    /// Whether a crash, kill or power cut left it open and a later start closed it.
+    pub fn is_unclean(&self) -> bool {
+        self.end_note
+            .as_deref()
+            .is_some_and(|note| note.starts_with(UNCLEAN_NOTE))
+    }
+}
+
 /// How much a journal holds.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Counts {
@@ -71,6 +83,16 @@ pub struct Counts {
     pub swings: u32,
     /// Reps that are takes.
     pub takes: u32,
+}
+
+impl fmt::Display for Counts {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "{} hitters, {} sessions, {} swings and {} takes",
+            self.hitters, self.sessions, self.swings, self.takes
+        )
+    }
 }
 
 /// A rep as stored.
@@ -166,6 +188,13 @@ impl JournalReader {
                 })
             })?
             .collect()
+        })
+    }
+
+    /// The version of the journal's tables.
+    pub fn version(&self) -> Result<u32, JournalError> {
+        self.ask("read its version", |c| {
+            c.pragma_query_value(None, "user_version", |row| row.get(0))
         })
     }
 
@@ -376,7 +405,7 @@ impl JournalReader {
         }
         if let Some(hitter) = &filter.hitter {
             conditions.push("sessions.hitter = ?");
-            values.push(Value::from(self.hitter_of(hitter)?.get()));
+            values.push(Value::from(self.hitter(hitter)?.id.get()));
         }
         if let Some(since) = filter.since {
             conditions.push("reps.logged_at >= ?");
@@ -393,7 +422,11 @@ impl JournalReader {
         Ok((sql, values))
     }
 
-    fn hitter_of(&self, choice: &HitterChoice) -> Result<HitterId, JournalError> {
+    /// The hitter that is meant.
+    ///
+    /// # Errors
+    /// [`JournalError::NoSuchHitter`], and those of the disk.
+    pub fn hitter(&self, choice: &HitterChoice) -> Result<HitterRow, JournalError> {
         let hitters = self.hitters()?;
         let found = match choice {
             HitterChoice::Id(id) => hitters.iter().find(|h| h.id == *id),
@@ -401,7 +434,7 @@ impl JournalReader {
                 .iter()
                 .find(|h| h.name.as_deref() == Some(name.trim())),
         };
-        found.map(|h| h.id).ok_or_else(|| {
+        found.cloned().ok_or_else(|| {
             let names: Vec<&str> = hitters.iter().filter_map(|h| h.name.as_deref()).collect();
             JournalError::NoSuchHitter {
                 path: self.path.clone(),

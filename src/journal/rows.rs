@@ -19,6 +19,9 @@ use crate::coach::{AbsoluteBand, AbsoluteBands, CueGiven, JudgedRep, PitchPlayed
 use crate::rep::{Bats, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Style, View};
 use crate::time::CaptureTime;
 
+/// How the note of a session begins that a crash, kill or power cut left open.
+pub(super) const UNCLEAN_NOTE: &str = "not ended by cagehand";
+
 const INSERT_SESSION: &str =
     "INSERT INTO sessions (hitter, started_at, source, settings, program_version, plan)
      VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
@@ -273,7 +276,7 @@ pub(super) fn close_unclean_sessions(
         })?
         .collect::<rusqlite::Result<_>>()?;
     let note = format!(
-        "not ended by cagehand; closed at its last rep by the start at {}",
+        "{UNCLEAN_NOTE}; closed at its last rep by the start at {}",
         stamp_text(now)
     );
     for session in &unclean {

@@ -132,13 +132,14 @@ impl JournalWriter {
     /// Opens the journal and starts the thread named `journal`.
     ///
     /// A full or failing disk does not keep the program from starting: the thread then opens the
-    /// journal when it can, and what is logged until then waits in memory.
+    /// journal when it can, and what is logged until then waits in memory. A damaged journal does not either: it is set
+    /// aside for a new one, which [`WriterState::opened`] tells.
     ///
     /// # Errors
-    /// Those of [`Journal::open`] that do not pass by themselves, and [`JournalError::WriterGone`]
+    /// Those of [`Journal::open_or_set_aside`] that do not pass by themselves, and [`JournalError::WriterGone`]
     /// where the system gives no thread.
     pub fn start(path: &Path, options: WriterOptions) -> Result<Self, JournalError> {
-        let journal = match Journal::open(path) {
+        let journal = match Journal::open_or_set_aside(path) {
             Ok(journal) => Ok(journal),
             Err(error) if error.is_passing() => Err(error),
             Err(error) => return Err(error),

@@ -149,7 +149,7 @@ impl Worker {
     /// waits any more.
     pub(super) fn store_pending(&mut self) -> bool {
         if self.journal.is_none() {
-            match Journal::open(&self.path) {
+            match Journal::open_or_set_aside(&self.path) {
                 Ok(journal) => self.take_over(journal),
                 Err(error) => self.note_failure(&error),
             }
@@ -208,7 +208,7 @@ impl Worker {
             self.pending
                 .push_front(Pending::Session { hitter, session });
         }
-        match Journal::open(&self.path) {
+        match Journal::open_or_set_aside(&self.path) {
             Ok(journal) => self.take_over(journal),
             Err(error) => self.note_failure(&error),
         }
@@ -267,6 +267,14 @@ impl Worker {
     }
 
     fn take_over(&mut self, journal: Journal) {
+        if let Some(aside) = &journal.report().set_aside {
+            tracing::warn!(
+                journal = %self.path.display(),
+                set_aside = %aside.path.display(),
+                why = aside.why,
+                "the journal was damaged; it is set aside and a new one is begun"
+            );
+        }
         for session in &journal.report().unclean {
             tracing::warn!(
                 session = session.id.get(),

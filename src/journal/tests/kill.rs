@@ -9,7 +9,9 @@ use std::time::Duration;
 
 use super::*;
 
-const KILLS: usize = 30;
+const KILLS: usize = 200;
+/// A new journal after so many, or checking the whole of it each time would take most of the test.
+const KILLS_A_JOURNAL: usize = 25;
 /// Tells the second run of this binary where its journal is.
 const CHILD_JOURNAL: &str = "CAGEHAND_TEST_KILLED_JOURNAL";
 
@@ -32,11 +34,17 @@ fn log_reps_until_killed() {
 #[test]
 fn a_kill_at_any_moment_loses_nothing_that_was_stored() {
     let dir = tempfile::tempdir().unwrap();
-    let path = dir.path().join("journal.db");
+    let mut path = dir.path().join("journal.db");
     let mut dice = Dice::new(20);
+    let mut all_stored = 0;
     let mut stored: Vec<(RepId, u32)> = Vec::new();
     let mut kills_while_writing = 0;
     for kill in 0..KILLS {
+        if kill % KILLS_A_JOURNAL == 0 && kill > 0 {
+            assert_whole(&Journal::read_only(&path).unwrap(), &stored);
+            all_stored += std::mem::take(&mut stored).len();
+            path = dir.path().join(format!("journal {kill}.db"));
+        }
         let mut child = Command::new(std::env::current_exe().unwrap())
             .args([
                 "--exact",
@@ -74,15 +82,13 @@ fn a_kill_at_any_moment_loses_nothing_that_was_stored() {
         let counts = journal.reader().counts().unwrap();
         assert!(counts.swings as usize >= stored.len());
     }
-    println!(
-        "{} reps stored, {kills_while_writing} of {KILLS} kills while writing",
-        stored.len()
-    );
+    all_stored += stored.len();
+    println!("{all_stored} reps stored, {kills_while_writing} of {KILLS} kills while writing");
     assert!(kills_while_writing >= KILLS / 3, "{kills_while_writing}");
     assert_whole(&Journal::read_only(&path).unwrap(), &stored);
 }
 
-fn assert_whole(reader: &JournalReader, stored: &[(RepId, u32)]) {
+pub(super) fn assert_whole(reader: &JournalReader, stored: &[(RepId, u32)]) {
     for (id, number) in stored {
         let wanted = record(*number);
         let found = reader.rep(*id).unwrap();

@@ -1,6 +1,8 @@
 //! Tests of the journal, and the reps they use.
 
 mod contract;
+mod full_disk;
+mod keeping;
 mod kill;
 mod opening;
 mod plans;

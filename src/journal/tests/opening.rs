@@ -17,7 +17,8 @@ fn a_new_journal_is_made_with_its_folder_and_kept_safe() {
         OpenReport {
             created: true,
             upgraded_from: None,
-            unclean: vec![]
+            unclean: vec![],
+            set_aside: None
         }
     );
     for (setting, wanted) in [

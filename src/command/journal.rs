@@ -1,0 +1,373 @@
+//! `cagehand journal`: looking after the journal, for whoever keeps the machine.
+//!
+//! In: the journal, or a copy of it. Out: what it holds, whether it is sound, a checked copy, a hitter's files, or a
+//! journal without the hitter. Everything but `restore` and `delete-hitter` only reads, also while cagehand runs.
+
+use std::fs;
+use std::io::{self, IsTerminal, Write};
+use std::path::{Path, PathBuf};
+
+use clap::{Args, Subcommand};
+
+use super::check::free_bytes;
+use super::{Failure, places, show};
+use crate::journal::{
+    Forgotten, HitterChoice, Journal, JournalError, JournalReader, RepFilter, RepId,
+};
+use crate::settings::Settings;
+
+/// What to do where a cagehand writes the journal.
+const STOP_FIRST: &str = "Stop cagehand first (Ctrl-C, or `sudo systemctl stop cagehand` where it runs as a service), then say this again";
+/// At most so many reps with bad landmarks are named.
+const NAMED: usize = 20;
+
+/// Arguments of `journal`.
+#[derive(Debug, Args)]
+pub struct JournalArgs {
+    #[command(subcommand)]
+    what: What,
+    /// Use this journal.
+    #[arg(long, value_name = "FILE", global = true)]
+    journal: Option<PathBuf>,
+}
+
+#[derive(Debug, Subcommand)]
+enum What {
+    /// Say where the journal is and what it holds.
+    Info,
+    /// Check the whole file: its structure, its references, every rep and its landmarks.
+    Check,
+    /// Copy the journal to a new file and check the copy; cagehand may run meanwhile.
+    Backup {
+        /// The new file.
+        file: PathBuf,
+    },
+    /// Put a backup in the journal's place; the old journal is kept under another name.
+    Restore {
+        /// The backup.
+        file: PathBuf,
+    },
+    /// Write all of a hitter's reps, landmarks, sessions and plans into a folder.
+    ExportHitter {
+        /// The hitter's name.
+        name: String,
+        /// A new or empty folder.
+        folder: PathBuf,
+    },
+    /// Delete a hitter and all of their data for good, and search the file for what is left.
+    DeleteHitter {
+        /// The hitter's name.
+        name: String,
+        /// Do not ask.
+        #[arg(long)]
+        yes: bool,
+    },
+}
+
+impl JournalArgs {
+    pub fn run(self, settings: &Settings) -> Result<(), Failure> {
+        let path = places::journal(self.journal.as_deref(), settings)?;
+        match self.what {
+            What::Info => info(&path),
+            What::Check => check(&Journal::read_only(&path)?),
+            What::Backup { file } => backup(&path, &file),
+            What::Restore { file } => restore(&path, &file),
+            What::ExportHitter { name, folder } => export_hitter(&path, name, &folder),
+            What::DeleteHitter { name, yes } => delete_hitter(&path, name, yes),
+        }
+    }
+}
+
+fn info(path: &Path) -> Result<(), Failure> {
+    let reader = Journal::read_only(path)?;
+    let size = |side: &str| {
+        let mut name = path.as_os_str().to_owned();
+        name.push(side);
+        fs::metadata(name).map_or(0, |file| file.len())
+    };
+    show::line(&format!("journal   {}", path.display()));
+    let log = match size("-wal") {
+        0 => String::new(),
+        bytes => format!(" and {} in its log", size_words(bytes)),
+    };
+    show::line(&format!("size      {}{log}", size_words(size(""))));
+    show::line(&format!("version   {}", reader.version()?));
+    show::line(&format!("holds     {}", reader.counts()?));
+    show::line(&match reader.last_rep()? {
+        Some(rep) => format!(
+            "last rep  {:.0}, rep {} of session {}",
+            rep.logged_at, rep.judged.number, rep.session
+        ),
+        None => "last rep  none yet".to_owned(),
+    });
+    let sessions = reader.sessions()?;
+    let open = sessions.iter().filter(|s| s.ended_at.is_none()).count();
+    if open > 0 {
+        show::line(&format!(
+            "sessions  {open} not ended: cagehand writes now, or was killed and has not run since"
+        ));
+    }
+    let unclean: Vec<String> = sessions
+        .iter()
+        .filter(|session| session.is_unclean())
+        .map(|session| format!("{} ({:.0})", session.id, session.started_at))
+        .collect();
+    show::line(&match unclean.len() {
+        0 => "sessions  none closed uncleanly".to_owned(),
+        count => format!(
+            "sessions  {count} closed uncleanly (crash, kill or power cut), the newest first: {}{}",
+            unclean[..count.min(5)].join(", "),
+            if count > 5 { ", …" } else { "" }
+        ),
+    });
+    let folder = match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
+    };
+    show::line(&match free_bytes(folder) {
+        Ok(free) => format!("disk      {} free", size_words(free)),
+        Err(error) => format!("disk      {}: {error}", folder.display()),
+    });
+    Ok(())
+}
+
+fn check(reader: &JournalReader) -> Result<(), Failure> {
+    let mut bad = reader.findings()?;
+    let structure = bad.len();
+    show::line(&match structure {
+        0 => "structure and references  good".to_owned(),
+        count => format!("structure and references  {count} faults"),
+    });
+    let mut ids: Vec<RepId> = Vec::new();
+    let read = reader.for_each_rep(&RepFilter::default(), |rep| {
+        ids.push(rep.id);
+        Ok(())
+    });
+    match read {
+        Ok(count) => show::line(&format!("reps                      {count} read")),
+        Err(error @ JournalError::Damaged { .. }) => {
+            show::line(&format!(
+                "reps                      only {} read",
+                ids.len()
+            ));
+            bad.push(error.to_string());
+        }
+        Err(error) => return Err(error.into()),
+    }
+    let (mut decoded, mut without) = (0u64, 0u64);
+    for rep in ids {
+        match reader.timeline(rep) {
+            Ok(Some(_)) => decoded += 1,
+            Ok(None) => without += 1,
+            // Deleted since the list was made.
+            Err(JournalError::NoSuchRep { .. }) => {}
+            Err(error @ (JournalError::Timeline { .. } | JournalError::Damaged { .. })) => {
+                bad.push(error.to_string());
+            }
+            Err(error) => return Err(error.into()),
+        }
+    }
+    show::line(&format!(
+        "landmark timelines        {decoded} read, {without} reps without"
+    ));
+    if bad.is_empty() {
+        show::line("the journal is sound");
+        return Ok(());
+    }
+    for finding in bad.iter().take(NAMED) {
+        show::line(&format!("  {finding}"));
+    }
+    if bad.len() > NAMED {
+        show::line(&format!("  and {} more", bad.len() - NAMED));
+    }
+    Err(Failure::Finding(format!(
+        "{}: the journal has {} faults. `cagehand journal restore FILE` puts a backup in its place",
+        reader.path().display(),
+        bad.len()
+    )))
+}
+
+fn backup(path: &Path, target: &Path) -> Result<(), Failure> {
+    let counts = Journal::read_only(path)?
+        .back_up_to(target)
+        .map_err(|error| match error {
+            JournalError::CopyExists { .. } => Failure::Request(error.to_string()),
+            other => other.into(),
+        })?;
+    let bytes = fs::metadata(target).map_or(0, |file| file.len());
+    show::line(&format!(
+        "{}: {counts}, {}; the copy was opened and checked",
+        target.display(),
+        size_words(bytes)
+    ));
+    Ok(())
+}
+
+fn restore(path: &Path, copy: &Path) -> Result<(), Failure> {
+    if let (Ok(journal), Ok(copy)) = (fs::canonicalize(path), fs::canonicalize(copy))
+        && journal == copy
+    {
+        return Err(Failure::Request(format!(
+            "{}: this is the journal itself. Name a backup",
+            path.display()
+        )));
+    }
+    let restored = Journal::restore(path, copy).map_err(|error| stop_first(error, path))?;
+    if let Some(old) = &restored.replaced {
+        show::line(&format!("the old journal is now {}", old.display()));
+    }
+    if let Some(version) = restored.report.upgraded_from {
+        show::line(&format!(
+            "the backup had version {version} and was brought up to date"
+        ));
+    }
+    show::line(&format!(
+        "{}: {}; restored from {} and checked",
+        path.display(),
+        restored.counts,
+        copy.display()
+    ));
+    Ok(())
+}
+
+fn export_hitter(path: &Path, name: String, folder: &Path) -> Result<(), Failure> {
+    let files = Journal::read_only(path)?
+        .export_hitter(&HitterChoice::Name(name), folder)
+        .map_err(|error| match error {
+            JournalError::NoSuchHitter { .. } | JournalError::FolderInUse { .. } => {
+                Failure::Request(error.to_string())
+            }
+            other => other.into(),
+        })?;
+    show::line(&format!(
+        "{}: {} reps, {} with landmarks, {} stored without",
+        folder.display(),
+        files.reps,
+        files.tracks,
+        files.without_landmarks
+    ));
+    match files.unreadable.first() {
+        None => Ok(()),
+        Some(first) => Err(Failure::Finding(format!(
+            "the landmarks of {} reps could not be read and are missing from the export. The first: {first}",
+            files.unreadable.len()
+        ))),
+    }
+}
+
+fn delete_hitter(path: &Path, name: String, yes: bool) -> Result<(), Failure> {
+    let choice = HitterChoice::Name(name);
+    // Looked up before anything is opened for writing, which would make a journal where there is none.
+    let reader = Journal::read_only(path)?;
+    let hitter = reader.hitter(&choice).map_err(no_such_hitter)?;
+    let name = hitter.name.unwrap_or_default();
+    let sessions = reader.sessions()?;
+    let theirs = || sessions.iter().filter(|s| s.hitter == Some(hitter.id));
+    let what = format!(
+        "{name} with {} sessions and {} reps",
+        theirs().count(),
+        theirs().map(|s| s.swings + s.takes).sum::<u32>()
+    );
+    drop(reader);
+    if !yes && !agreed(&what)? {
+        return Err(Failure::Request(format!("{name} was not deleted")));
+    }
+    let mut journal = Journal::open(path).map_err(|error| stop_first(error, path))?;
+    let forgotten = journal.forget_hitter(&choice).map_err(no_such_hitter)?;
+    tell_forgotten(&name, &forgotten)
+}
+
+/// Asks at the terminal; without one nobody can agree.
+fn agreed(what: &str) -> Result<bool, Failure> {
+    if !io::stdin().is_terminal() {
+        return Err(Failure::Request(format!(
+            "this would delete {what} for good. There is no terminal to ask at; add --yes to do it"
+        )));
+    }
+    let mut out = io::stderr();
+    write!(out, "Delete {what} for good? Type yes: ")?;
+    out.flush()?;
+    let mut answer = String::new();
+    io::stdin().read_line(&mut answer)?;
+    Ok(answer.trim().eq_ignore_ascii_case("yes"))
+}
+
+fn tell_forgotten(name: &str, forgotten: &Forgotten) -> Result<(), Failure> {
+    show::line(&format!(
+        "deleted {name}: {} sessions, {} reps",
+        forgotten.sessions, forgotten.reps
+    ));
+    if let Some(error) = &forgotten.not_rebuilt {
+        show::line(&format!(
+            "the deleted bytes were overwritten, but the file could not be rebuilt: {error}"
+        ));
+    }
+    let files: Vec<String> = forgotten
+        .searched
+        .iter()
+        .map(|(file, bytes)| format!("{} ({})", file.display(), size_words(*bytes)))
+        .collect();
+    show::line(&format!(
+        "searched for the name and the beginnings of {} landmark timelines: {}",
+        forgotten.marks,
+        files.join(", ")
+    ));
+    if !forgotten.named_by_others.is_empty() {
+        show::line(&format!(
+            "the name also stands in entries that are not this hitter's and stay: {}",
+            forgotten.named_by_others.join(", ")
+        ));
+    }
+    let found = |left: &crate::journal::Left| {
+        format!(
+            "{} (the name {} times, {} timelines)",
+            left.file.display(),
+            left.names,
+            left.timelines
+        )
+    };
+    if !forgotten.left.is_empty() {
+        let files: Vec<String> = forgotten.left.iter().map(found).collect();
+        return Err(Failure::Finding(format!(
+            "the hitter is deleted, but bytes are left in {}. Close every program that has the journal open, start \
+             and stop cagehand once, and check again",
+            files.join(", ")
+        )));
+    }
+    if !forgotten.set_aside.is_empty() {
+        let files: Vec<String> = forgotten.set_aside.iter().map(found).collect();
+        return Err(Failure::Finding(format!(
+            "nothing is left in the journal, but journals that were set aside hold the hitter: {}. Delete these files \
+             once nobody needs them",
+            files.join(", ")
+        )));
+    }
+    show::line("nothing is left. Backups and exports made before are not reached");
+    Ok(())
+}
+
+fn no_such_hitter(error: JournalError) -> Failure {
+    match error {
+        JournalError::NoSuchHitter { .. } => Failure::Request(error.to_string()),
+        other => other.into(),
+    }
+}
+
+fn stop_first(error: JournalError, path: &Path) -> Failure {
+    match error {
+        JournalError::InUse { holder, .. } => Failure::Request(format!(
+            "{}: cagehand is writing this journal{}. {STOP_FIRST}",
+            path.display(),
+            holder.map_or(String::new(), |id| format!(" (process {id})"))
+        )),
+        other => other.into(),
+    }
+}
+
+fn size_words(bytes: u64) -> String {
+    match bytes {
+        0..1_000_000 => format!("{:.1} kB", bytes as f64 / 1e3),
+        1_000_000..1_000_000_000 => format!("{:.1} MB", bytes as f64 / 1e6),
+        _ => format!("{:.1} GB", bytes as f64 / 1e9),
+    }
+}

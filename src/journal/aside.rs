@@ -1,0 +1,191 @@
+//! Setting a journal aside: its file and its log get another name together, and nothing is ever overwritten.
+//!
+//! In: the path of a journal whose writer lock is held, and why it must go. Out: the name it has now. A damaged file is
+//! set aside only where something says that it was a journal; whatever belongs to others stays where it is.
+
+use std::fs::{self, File};
+use std::io::Read;
+use std::path::{Path, PathBuf};
+
+use jiff::Timestamp;
+
+use super::error::JournalError;
+use super::schema::{APPLICATION_ID, VERSION};
+use super::search::count_in_file;
+
+/// The first bytes of every SQLite file, and where its header keeps the marks (SQLite, "Database File Format", 1.3).
+const MAGIC: &[u8] = b"SQLite format 3\0";
+const HEADER_BYTES: usize = 100;
+const VERSION_AT: usize = 60;
+const APPLICATION_ID_AT: usize = 68;
+/// What every journal holds in its list of tables, outside the first page too.
+const TABLE_MARK: &[u8] = b"CREATE TABLE timelines (";
+/// How far into a file the mark is looked for; the list of tables stands among the first pages.
+const MARK_WITHIN_BYTES: u64 = 16 << 20;
+/// The log first: should the program die in between, a file without its log is still a journal of older reps, but a
+/// log without its file would be thrown away by SQLite.
+const SIDES: [&str; 3] = ["-wal", "-shm", ""];
+
+/// A damaged journal that gave way to a new one.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SetAside {
+    /// Where it is now; its `-wal` file, if it had one, is beside it.
+    pub path: PathBuf,
+    /// What was wrong with it.
+    pub why: String,
+}
+
+/// Whether this damaged file was a journal that this program would write: by its header where it has one, else by the
+/// tables' text in it or in its log, or because a journal was opened under its lock before.
+pub(super) fn was_a_journal(path: &Path, error: &JournalError, known_by_lock: bool) -> bool {
+    if !matches!(
+        error,
+        JournalError::Damaged { .. } | JournalError::NotDatabase { .. }
+    ) {
+        return false;
+    }
+    let mut head = [0; HEADER_BYTES];
+    let has_header = File::open(path)
+        .and_then(|mut file| file.read_exact(&mut head))
+        .is_ok()
+        && head.starts_with(MAGIC);
+    let number_at =
+        |at: usize| i32::from_be_bytes([head[at], head[at + 1], head[at + 2], head[at + 3]]);
+    if has_header {
+        let version = number_at(VERSION_AT);
+        return match number_at(APPLICATION_ID_AT) {
+            APPLICATION_ID => u32::try_from(version).is_ok_and(|version| version <= VERSION),
+            // Killed before the marks went from the log into the file.
+            0 if version == 0 => known_by_lock,
+            _ => false,
+        };
+    }
+    known_by_lock
+        || [path.to_path_buf(), with_side(path, "-wal")]
+            .iter()
+            .any(|file| holds_tables(file))
+}
+
+/// Renames the damaged journal to `NAME.damaged-YYYYMMDD-HHMMSS.db` (UTC).
+pub(super) fn set_damaged_aside(
+    path: &Path,
+    error: &JournalError,
+) -> Result<SetAside, JournalError> {
+    let why = match error {
+        JournalError::Damaged { reason, .. } => reason.clone(),
+        _ => "it is not an SQLite database any more".to_owned(),
+    };
+    let path = set_aside(path, "damaged")?;
+    Ok(SetAside { path, why })
+}
+
+/// Renames the journal and its side files to `NAME.WORD-YYYYMMDD-HHMMSS.db`; the lock file stays. What is not
+/// there is passed over. Gives the new name.
+pub(super) fn set_aside(path: &Path, word: &str) -> Result<PathBuf, JournalError> {
+    let target = free_name(path, word, Timestamp::now());
+    for side in SIDES {
+        let from = with_side(path, side);
+        match fs::rename(&from, with_side(&target, side)) {
+            Ok(()) => {}
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
+            Err(error) => return Err(JournalError::from_io(&from, &error)),
+        }
+    }
+    keep_names(path)?;
+    Ok(target)
+}
+
+/// Makes renames in the journal's folder outlive a power cut.
+pub(super) fn keep_names(path: &Path) -> Result<(), JournalError> {
+    #[cfg(unix)]
+    if let Some(folder) = path.parent() {
+        File::open(folder)
+            .and_then(|folder| folder.sync_all())
+            .map_err(|error| JournalError::from_io(folder, &error))?;
+    }
+    #[cfg(not(unix))]
+    let _ = path;
+    Ok(())
+}
+
+/// The journals that were set aside from this one, oldest first.
+pub(super) fn all_set_aside(path: &Path) -> Vec<PathBuf> {
+    let stem = path.file_stem().unwrap_or_default().to_string_lossy();
+    let (damaged, replaced) = (format!("{stem}.damaged-"), format!("{stem}.replaced-"));
+    let entries = path.parent().and_then(|folder| fs::read_dir(folder).ok());
+    let mut found: Vec<PathBuf> = entries
+        .into_iter()
+        .flatten()
+        .filter_map(Result::ok)
+        .filter(|entry| {
+            let name = entry.file_name();
+            let name = name.to_string_lossy();
+            name.starts_with(&damaged) || name.starts_with(&replaced)
+        })
+        .map(|entry| entry.path())
+        .collect();
+    found.sort();
+    found
+}
+
+/// The journal's name with something behind it, as SQLite names its side files.
+pub(super) fn with_side(path: &Path, side: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(side);
+    PathBuf::from(name)
+}
+
+fn free_name(path: &Path, word: &str, now: Timestamp) -> PathBuf {
+    let stem = path.file_stem().unwrap_or_default().to_string_lossy();
+    let extension = path
+        .extension()
+        .map(|extension| format!(".{}", extension.to_string_lossy()))
+        .unwrap_or_default();
+    let stamp = now.strftime("%Y%m%d-%H%M%S");
+    let mut again = String::new();
+    for number in 2u64.. {
+        let name = format!("{stem}.{word}-{stamp}{again}{extension}");
+        let target = path.with_file_name(name);
+        let is_free = |side: &&str| fs::symlink_metadata(with_side(&target, side)).is_err();
+        if SIDES.iter().all(|side| is_free(&side)) {
+            return target;
+        }
+        again = format!("-{number}");
+    }
+    unreachable!("there are more numbers than files in a folder")
+}
+
+/// Whether the file holds the text of a journal's tables among zero bytes, which a text file does not have.
+fn holds_tables(file: &Path) -> bool {
+    count_in_file(file, &[TABLE_MARK, b"\0"], MARK_WITHIN_BYTES)
+        .is_ok_and(|counts| counts.iter().all(|count| *count > 0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_name_that_is_taken_is_not_used() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("journal.db");
+        let now: Timestamp = "2026-05-01T17:03:09.25Z".parse().unwrap();
+        let mut names = Vec::new();
+        // The third is taken by a log alone.
+        for side in ["", "", "-wal", ""] {
+            let target = free_name(&path, "damaged", now);
+            fs::write(with_side(&target, side), "").unwrap();
+            names.push(target.file_name().unwrap().to_str().unwrap().to_owned());
+        }
+        assert_eq!(
+            names,
+            [
+                "journal.damaged-20260501-170309.db",
+                "journal.damaged-20260501-170309-2.db",
+                "journal.damaged-20260501-170309-3.db",
+                "journal.damaged-20260501-170309-4.db",
+            ]
+        );
+        assert_eq!(all_set_aside(&path).len(), 4);
+    }
+}

@@ -1,0 +1,242 @@
+//! Whole copies of a journal: made while reps are logged, checked before they are trusted, and put back.
+//!
+//! In: a journal, or a copy of one. Out: the copy, or the journal in its old place, and what they hold. Runs on the
+//! caller's thread. Nothing here writes over an existing file.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use rusqlite::Connection;
+
+use super::aside::{keep_names, set_aside, with_side};
+use super::error::JournalError;
+use super::lock::WriterLock;
+use super::open::{
+    Journal, JournalReader, OpenReport, create_for_owner_and_group, full_path,
+    refuse_what_is_no_file,
+};
+use super::query::Counts;
+use super::schema::{self, Found};
+
+/// A journal put back from a copy.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Restored {
+    /// Where the journal is that was in its place before, if there was one.
+    pub replaced: Option<PathBuf>,
+    /// What the journal holds now.
+    pub counts: Counts,
+    /// What opening it found and did.
+    pub report: OpenReport,
+}
+
+impl Journal {
+    /// Puts a copy in the journal's place. The copy is checked first, then copied beside the journal and checked again;
+    /// only then is the old journal renamed to `NAME.replaced-YYYYMMDD-HHMMSS.db` and the new one opened in its place,
+    /// which brings a copy of an older version up to date.
+    ///
+    /// # Errors
+    /// [`JournalError::InUse`] while a cagehand writes the journal; [`JournalError::Missing`],
+    /// [`JournalError::NotDatabase`], [`JournalError::NotJournal`], [`JournalError::Damaged`] and
+    /// [`JournalError::NewerSchema`] about the copy, [`JournalError::NotJournal`] where something else is in the
+    /// journal's place, and those of the disk. The old journal is then where it was, unless the very last step failed:
+    /// the message of that names the file.
+    pub fn restore(path: &Path, copy: &Path) -> Result<Restored, JournalError> {
+        let path = full_path(path)?;
+        let lock = WriterLock::take(&path)?;
+        let source = open_whole(copy)?;
+        // What is counted has been in the tables since version 1.
+        let counts = source.counts()?;
+        let occupied = fs::metadata(&path).is_ok();
+        if occupied
+            && let Ok(Found::Foreign) = JournalReader::open(&path)
+                .and_then(|reader| reader.ask("read it", schema::identify))
+        {
+            return Err(JournalError::NotJournal { path });
+        }
+        let new = with_side(&path, ".restored");
+        // Left by a restore that was killed: a copy of a copy, and nobody else may be writing it.
+        match fs::remove_file(&new) {
+            Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
+                return Err(JournalError::from_io(&new, &error));
+            }
+            _ => {}
+        }
+        source.copy_to(&new)?;
+        drop(source);
+        let placed = (|| {
+            let copied = open_whole(&new)?.counts()?;
+            refuse_other_counts(&new, counts, copied)?;
+            // Also where there is no journal: a log that lost its file must not meet the new one.
+            let old = set_aside(&path, "replaced")?;
+            let replaced = occupied.then_some(old);
+            fs::rename(&new, &path).map_err(|error| JournalError::NoAccess {
+                path: path.clone(),
+                reason: match &replaced {
+                    Some(old) => format!("{error}; the old journal is now {}", old.display()),
+                    None => error.to_string(),
+                },
+            })?;
+            keep_names(&path)?;
+            Ok(replaced)
+        })();
+        if placed.is_err()
+            && let Err(error) = fs::remove_file(&new)
+        {
+            tracing::debug!(path = %new.display(), %error, "unfinished copy not removed");
+        }
+        let replaced = placed?;
+        let journal = Self::open_locked(&path, lock)?;
+        journal.reader().refuse_unsound()?;
+        let now = journal.reader().counts()?;
+        refuse_other_counts(&path, counts, now)?;
+        Ok(Restored {
+            replaced,
+            counts: now,
+            report: journal.report().clone(),
+        })
+    }
+}
+
+impl JournalReader {
+    /// Copies the whole journal to a new file as [`Self::copy_to`], then opens the copy and makes sure that it is sound
+    /// and holds what the journal held at that moment. Returns how much that is.
+    ///
+    /// # Errors
+    /// As [`Self::copy_to`]; [`JournalError::Damaged`] about the copy, which is then left for a look.
+    pub fn back_up_to(&self, target: &Path) -> Result<Counts, JournalError> {
+        // Counting and copying see the same moment inside one read transaction; it ends with its drop.
+        let moment = self
+            .connection
+            .unchecked_transaction()
+            .map_err(|error| JournalError::from_sqlite(&self.path, "hold a moment of it", error))?;
+        let counts = self.counts()?;
+        self.copy_to(target)?;
+        drop(moment);
+        let copy = Journal::read_only(target)?;
+        copy.refuse_unsound()?;
+        refuse_other_counts(target, counts, copy.counts()?)?;
+        Ok(counts)
+    }
+
+    /// What SQLite finds wrong with the file, in its own words: its structure, its indexes, its rules and its
+    /// references. Empty for a sound journal. Reads the whole file.
+    ///
+    /// # Errors
+    /// Those of the disk.
+    pub fn findings(&self) -> Result<Vec<String>, JournalError> {
+        let mut findings = self.ask("check it", |c| {
+            c.prepare("PRAGMA integrity_check(20)")?
+                .query_map([], |row| row.get::<_, String>(0))?
+                .collect::<rusqlite::Result<Vec<String>>>()
+        })?;
+        findings.retain(|finding| finding != "ok");
+        let dangling = self.ask("check its references", |c| {
+            c.prepare("PRAGMA foreign_key_check")?
+                .query_map([], |row| {
+                    let (table, row, parent): (String, Option<i64>, String) =
+                        (row.get(0)?, row.get(1)?, row.get(2)?);
+                    let row = row.map_or("?".to_owned(), |row| row.to_string());
+                    Ok(format!(
+                        "row {row} of {table} refers to nothing in {parent}"
+                    ))
+                })?
+                .take(20)
+                .collect::<rusqlite::Result<Vec<String>>>()
+        })?;
+        findings.extend(dangling);
+        Ok(findings)
+    }
+
+    fn refuse_unsound(&self) -> Result<(), JournalError> {
+        match self.findings()?.into_iter().next() {
+            None => Ok(()),
+            Some(reason) => Err(JournalError::Damaged {
+                path: self.path.clone(),
+                reason,
+            }),
+        }
+    }
+
+    /// Copies the whole journal to a new file, consistent even while reps are being logged.
+    ///
+    /// # Errors
+    /// [`JournalError::CopyExists`] where the target exists; [`JournalError::NoAccess`],
+    /// [`JournalError::DiskFull`] and the like for the target.
+    pub fn copy_to(&self, target: &Path) -> Result<(), JournalError> {
+        if target.exists() {
+            return Err(JournalError::CopyExists {
+                path: target.to_path_buf(),
+            });
+        }
+        let mut unfinished = target.as_os_str().to_owned();
+        unfinished.push(".part");
+        let unfinished = PathBuf::from(unfinished);
+        let copied = self.copy_into(&unfinished).and_then(|()| {
+            fs::File::open(&unfinished)
+                .and_then(|file| file.sync_all())
+                .and_then(|()| fs::rename(&unfinished, target))
+                .map_err(|error| JournalError::from_io(target, &error))
+        });
+        if copied.is_err()
+            && let Err(error) = fs::remove_file(&unfinished)
+        {
+            tracing::debug!(path = %unfinished.display(), %error, "unfinished copy not removed");
+        }
+        copied
+    }
+
+    fn copy_into(&self, target: &Path) -> Result<(), JournalError> {
+        create_for_owner_and_group(target)?;
+        let at_target = |error| JournalError::from_sqlite(target, "copy the journal there", error);
+        let mut copy = Connection::open(target).map_err(at_target)?;
+        let backup =
+            rusqlite::backup::Backup::new(&self.connection, &mut copy).map_err(at_target)?;
+        // All pages in one step: a read lock for the length of the copy, and the writer goes on.
+        let done = backup.step(-1).map_err(at_target)?;
+        drop(backup);
+        if done != rusqlite::backup::StepResult::Done {
+            return Err(JournalError::Busy {
+                path: self.path.clone(),
+            });
+        }
+        // The copy is one file: no log beside it that could be forgotten when it is carried away.
+        copy.pragma_update_and_check(None, "journal_mode", "DELETE", |_| Ok(()))
+            .map_err(at_target)?;
+        copy.close().map_err(|(_, error)| at_target(error))
+    }
+}
+
+/// Opens a copy for reading, of this or an older version, and makes sure that it is sound.
+fn open_whole(copy: &Path) -> Result<JournalReader, JournalError> {
+    refuse_what_is_no_file(copy)?;
+    if !copy.exists() {
+        return Err(JournalError::Missing {
+            path: copy.to_path_buf(),
+        });
+    }
+    let reader = JournalReader::open(copy)?;
+    match reader.ask("read it", schema::identify)? {
+        Found::Journal { version } if version <= schema::VERSION => {}
+        Found::Journal { version } => {
+            return Err(JournalError::NewerSchema {
+                path: reader.path,
+                found: version,
+                known: schema::VERSION,
+            });
+        }
+        Found::Empty => return Err(JournalError::Missing { path: reader.path }),
+        Found::Foreign => return Err(JournalError::NotJournal { path: reader.path }),
+    }
+    reader.refuse_unsound()?;
+    Ok(reader)
+}
+
+fn refuse_other_counts(path: &Path, wanted: Counts, found: Counts) -> Result<(), JournalError> {
+    if wanted == found {
+        return Ok(());
+    }
+    Err(JournalError::Damaged {
+        path: path.to_path_buf(),
+        reason: format!("it holds {found} where the original holds {wanted}"),
+    })
+}

@@ -1,0 +1,205 @@
+//! Forgetting a hitter: deletes all of theirs, rebuilds the file without it, and looks whether anything is left.
+//!
+//! In: a hitter of an open journal. Out: what was deleted, and what a search through the bytes of the journal, its log
+//! and the journals set aside beside it still found. Runs on the caller's thread.
+
+use std::collections::HashSet;
+use std::path::PathBuf;
+
+use super::aside::{all_set_aside, with_side};
+use super::error::JournalError;
+use super::open::Journal;
+use super::query::HitterChoice;
+use super::search::{count_in_file, count_marks};
+
+/// The beginning of a stored timeline: long enough that no two reps of one camera share it by chance. SQLite keeps the
+/// beginning of a row in one piece.
+type Mark = [u8; 48];
+
+/// Shorter names stand in compressed landmarks by chance.
+const TELLING_NAME_BYTES: usize = 5;
+
+/// Every column that holds a text which people or cameras gave.
+const TEXT_COLUMNS: [(&str, &str); 9] = [
+    ("hitters", "name"),
+    ("sessions", "source"),
+    ("sessions", "settings"),
+    ("sessions", "end_note"),
+    ("plans", "name"),
+    ("plans", "text"),
+    ("reps", "cue"),
+    ("reps", "no_cue"),
+    ("measures", "why"),
+];
+
+/// What was found of a deleted hitter.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Left {
+    /// The file it was found in.
+    pub file: PathBuf,
+    /// How often the name stands in it.
+    pub names: u64,
+    /// How many beginnings of the hitter's landmark timelines stand in it.
+    pub timelines: u64,
+}
+
+/// What forgetting a hitter did.
+#[derive(Debug)]
+pub struct Forgotten {
+    /// Sessions deleted with the hitter.
+    pub sessions: u32,
+    /// Reps deleted with them.
+    pub reps: u32,
+    /// Why the file could not be rebuilt or its log not be emptied, where it could not. What was deleted is
+    /// overwritten with zeros all the same.
+    pub not_rebuilt: Option<JournalError>,
+    /// The files that were searched, and their bytes.
+    pub searched: Vec<(PathBuf, u64)>,
+    /// How many timeline beginnings were searched for.
+    pub marks: usize,
+    /// Entries of others that hold the name as a text, such as "2 in sessions.settings"; they stay.
+    pub named_by_others: Vec<String>,
+    /// What was found in the journal or its log and is not explained by entries that stay. Empty proves the deletion.
+    pub left: Vec<Left>,
+    /// What was found in journals that were set aside. They are not touched.
+    pub set_aside: Vec<Left>,
+}
+
+impl Journal {
+    /// Deletes a hitter with all their sessions, plans, reps, measures and landmarks, overwrites the freed bytes,
+    /// rebuilds the file, empties the write-ahead log, and searches for what is left.
+    ///
+    /// Rebuilding needs as much free space as the journal has bytes, twice; without it the deletion still counts.
+    ///
+    /// # Errors
+    /// [`JournalError::NoSuchHitter`]; those of the disk and [`JournalError::Busy`], after which nothing is deleted.
+    pub fn forget_hitter(&mut self, choice: &HitterChoice) -> Result<Forgotten, JournalError> {
+        let hitter = self.reader().hitter(choice)?;
+        let of_hitter =
+            "JOIN reps ON reps.id = timelines.rep JOIN sessions ON sessions.id = reps.session
+                         WHERE sessions.hitter = ?1";
+        let theirs = self.marks(of_hitter, &[hitter.id.get()])?;
+        let (sessions, reps) = self.reader().ask("count what is deleted", |c| {
+            c.query_row(
+                "SELECT count(DISTINCT sessions.id), count(reps.id)
+                 FROM sessions LEFT JOIN reps ON reps.session = sessions.id WHERE sessions.hitter = ?1",
+                [hitter.id.get()],
+                |row| Ok((row.get(0)?, row.get(1)?)),
+            )
+        })?;
+        self.change("delete a hitter", |change| {
+            change.execute("DELETE FROM hitters WHERE id = ?1", [hitter.id.get()])
+        })?;
+        let not_rebuilt = self
+            .empty_wal()
+            .and_then(|()| {
+                self.reader()
+                    .ask("rebuild the file", |c| c.execute_batch("VACUUM"))
+            })
+            .and_then(|()| self.empty_wal())
+            .err();
+
+        // The same recording may have been kept for two hitters; what the other keeps is no remainder.
+        let kept = self.marks("", &[])?;
+        let marks: HashSet<Mark> = theirs.difference(&kept).copied().collect();
+        let name = hitter.name.unwrap_or_default();
+        let named_by_others = self.entries_that_name(&name)?;
+        let telling = name.len() >= TELLING_NAME_BYTES;
+        let explained = !named_by_others.is_empty() || !telling;
+
+        let mut forgotten = Forgotten {
+            sessions,
+            reps,
+            not_rebuilt,
+            searched: Vec::new(),
+            marks: marks.len(),
+            named_by_others,
+            left: Vec::new(),
+            set_aside: Vec::new(),
+        };
+        let own = [self.path().to_path_buf(), with_side(self.path(), "-wal")];
+        for file in own {
+            if let Some(mut left) = forgotten.search(file, &name, &marks)? {
+                if explained {
+                    left.names = 0;
+                }
+                if left.names + left.timelines > 0 {
+                    forgotten.left.push(left);
+                }
+            }
+        }
+        for file in all_set_aside(self.path()) {
+            if let Some(mut left) = forgotten.search(file, &name, &marks)? {
+                if !telling {
+                    left.names = 0;
+                }
+                if left.names + left.timelines > 0 {
+                    forgotten.set_aside.push(left);
+                }
+            }
+        }
+        Ok(forgotten)
+    }
+
+    fn marks(&self, which: &str, values: &[i64]) -> Result<HashSet<Mark>, JournalError> {
+        self.reader().ask("read how landmarks begin", |c| {
+            let sql = format!(
+                "SELECT substr(timelines.landmarks, 1, {}) FROM timelines {which}",
+                size_of::<Mark>()
+            );
+            let mut marks = HashSet::new();
+            let mut select = c.prepare(&sql)?;
+            let mut rows = select.query(rusqlite::params_from_iter(values))?;
+            while let Some(row) = rows.next()? {
+                // A timeline of two or three frames may be shorter; its name and rep are searched for all the same.
+                if let Ok(mark) = Mark::try_from(row.get_ref(0)?.as_blob()?) {
+                    marks.insert(mark);
+                }
+            }
+            Ok(marks)
+        })
+    }
+
+    /// Where the name stands as a text in entries that stay.
+    fn entries_that_name(&self, name: &str) -> Result<Vec<String>, JournalError> {
+        let mut found = Vec::new();
+        if name.is_empty() {
+            return Ok(found);
+        }
+        for (table, column) in TEXT_COLUMNS {
+            let entries: u32 = self.reader().ask("search its texts", |c| {
+                let sql = format!("SELECT count(*) FROM {table} WHERE instr({column}, ?1) > 0");
+                c.query_row(&sql, [name], |row| row.get(0))
+            })?;
+            if entries > 0 {
+                found.push(format!("{entries} in {table}.{column}"));
+            }
+        }
+        Ok(found)
+    }
+}
+
+impl Forgotten {
+    /// Searches one file and notes that it was searched; `None` where there is no such file.
+    fn search(
+        &mut self,
+        file: PathBuf,
+        name: &str,
+        marks: &HashSet<Mark>,
+    ) -> Result<Option<Left>, JournalError> {
+        let bytes = match std::fs::metadata(&file) {
+            Ok(found) => found.len(),
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
+            Err(error) => return Err(JournalError::from_io(&file, &error)),
+        };
+        let failed = |error| JournalError::from_io(&file, &error);
+        let names = count_in_file(&file, &[name.as_bytes()], u64::MAX).map_err(failed)?;
+        let timelines = count_marks(&file, *b"TL", marks).map_err(failed)?;
+        self.searched.push((file.clone(), bytes));
+        Ok(Some(Left {
+            names: names.into_iter().sum(),
+            timelines,
+            file,
+        }))
+    }
+}

@@ -1,0 +1,144 @@
+//! All that the journal holds of one hitter, as files for the hitter to keep.
+//!
+//! In: a hitter. Out: a folder with who they are, their sessions and plans (`hitter.json`), their reps (`reps.jsonl`)
+//! and the landmarks of each rep as a pose track. Runs on the caller's thread.
+
+use std::fs::{self, File};
+use std::io::{BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use serde_json::json;
+
+use super::error::JournalError;
+use super::export::exported_line;
+use super::open::JournalReader;
+use super::query::{HitterChoice, HitterRow, RepFilter};
+use super::stamp::stamp_text;
+
+/// What was written of a hitter.
+#[derive(Debug, Default)]
+pub struct HitterFiles {
+    /// Their reps.
+    pub reps: u64,
+    /// Reps with their landmarks.
+    pub tracks: u64,
+    /// Reps that were stored without landmarks.
+    pub without_landmarks: u64,
+    /// Reps whose landmarks cannot be read; all else of them is there.
+    pub unreadable: Vec<JournalError>,
+}
+
+impl JournalReader {
+    /// Writes all that the journal holds of a hitter into a new or empty folder: `hitter.json`, `reps.jsonl` and
+    /// `session-S-rep-N.track.jsonl` for each rep with landmarks.
+    ///
+    /// # Errors
+    /// [`JournalError::NoSuchHitter`]; [`JournalError::FolderInUse`] where the folder holds anything;
+    /// [`JournalError::NoAccess`], [`JournalError::Output`], and those of the disk.
+    pub fn export_hitter(
+        &self,
+        choice: &HitterChoice,
+        folder: &Path,
+    ) -> Result<HitterFiles, JournalError> {
+        let hitter = self.hitter(choice)?;
+        let at = |path: &Path| {
+            let path = path.to_path_buf();
+            move |error| JournalError::from_io(&path, &error)
+        };
+        fs::create_dir_all(folder).map_err(at(folder))?;
+        if fs::read_dir(folder).map_err(at(folder))?.next().is_some() {
+            return Err(JournalError::FolderInUse {
+                path: folder.to_path_buf(),
+            });
+        }
+        let new = |name: String| -> Result<(PathBuf, File), JournalError> {
+            let path = folder.join(name);
+            let file = File::create_new(&path).map_err(at(&path))?;
+            Ok((path, file))
+        };
+
+        let (path, mut file) = new("hitter.json".to_owned())?;
+        writeln!(file, "{:#}", self.hitter_object(&hitter)?).map_err(at(&path))?;
+
+        let (path, file) = new("reps.jsonl".to_owned())?;
+        let mut out = BufWriter::new(file);
+        let mut stored = Vec::new();
+        let filter = RepFilter {
+            hitter: Some(HitterChoice::Id(hitter.id)),
+            ..RepFilter::default()
+        };
+        let mut files = HitterFiles {
+            reps: self.for_each_rep(&filter, |rep| {
+                stored.push((rep.id, rep.session, rep.judged.number));
+                writeln!(out, "{}", exported_line(rep)).map_err(at(&path))
+            })?,
+            ..HitterFiles::default()
+        };
+        out.flush().map_err(at(&path))?;
+
+        for (rep, session, number) in stored {
+            // Whether there is anything to write is asked first, so that no empty file is left.
+            match self.timeline(rep) {
+                Ok(Some(_)) => {}
+                Ok(None) => {
+                    files.without_landmarks += 1;
+                    continue;
+                }
+                Err(error @ JournalError::Timeline { .. }) => {
+                    files.unreadable.push(error);
+                    continue;
+                }
+                Err(error) => return Err(error),
+            }
+            let (_, file) = new(format!("session-{session}-rep-{number}.track.jsonl"))?;
+            self.export_timeline(rep, file)?;
+            files.tracks += 1;
+        }
+        Ok(files)
+    }
+
+    fn hitter_object(&self, hitter: &HitterRow) -> Result<serde_json::Value, JournalError> {
+        let sessions: Vec<_> = self
+            .sessions()?
+            .into_iter()
+            .rev()
+            .filter(|session| session.hitter == Some(hitter.id))
+            .map(|session| {
+                json!({
+                    "session": session.id.get(),
+                    "started_at": stamp_text(session.started_at),
+                    "ended_at": session.ended_at.map(stamp_text),
+                    "end_note": session.end_note,
+                    "source": session.source,
+                    "settings": session.settings,
+                    "program_version": session.program_version,
+                    "plan": session.plan.map(|plan| plan.get()),
+                    "swings": session.swings,
+                    "takes": session.takes,
+                })
+            })
+            .collect();
+        let plans: Vec<_> = self
+            .plans()?
+            .into_iter()
+            .filter(|plan| plan.hitter == Some(hitter.id))
+            .map(|plan| {
+                json!({
+                    "plan": plan.id.get(),
+                    "name": plan.name,
+                    "text": plan.text,
+                    "made_at": stamp_text(plan.made_at),
+                })
+            })
+            .collect();
+        Ok(json!({
+            "hitter": hitter.id.get(),
+            "name": hitter.name,
+            "bats": hitter.bats.map(crate::rep::Bats::name),
+            "height_cm": hitter.height_cm,
+            "created_at": stamp_text(hitter.created_at),
+            "sessions": sessions,
+            "plans": plans,
+        }))
+    }
+}

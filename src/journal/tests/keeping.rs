@@ -1,0 +1,583 @@
+//! Keeping a journal over the years: set aside when damaged, backed up, restored, exported, and a hitter forgotten.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use super::super::schema;
+use super::*;
+
+fn named(name: &str) -> NewHitter {
+    NewHitter {
+        name: Some(name.into()),
+        ..NewHitter::default()
+    }
+}
+
+/// A journal with reps 1 to `count` of this hitter, closed cleanly.
+fn filled(path: &Path, name: &str, count: u32) {
+    let mut journal = Journal::open(path).unwrap();
+    log_reps(&mut journal, name, 1..=count);
+}
+
+fn log_reps(journal: &mut Journal, name: &str, numbers: std::ops::RangeInclusive<u32>) {
+    let hitter = Some(journal.find_or_add_hitter(&named(name)).unwrap());
+    let begun = NewSession {
+        hitter,
+        ..session()
+    };
+    let id = journal.begin_session(&begun).unwrap();
+    for number in numbers {
+        journal.log_rep(id, &record(number)).unwrap();
+    }
+    journal
+        .end_session(id, stamp("2026-05-01T18:00:00Z"), None)
+        .unwrap();
+}
+
+fn swings(path: &Path) -> u32 {
+    let reader = Journal::read_only(path).unwrap();
+    assert_sound(&reader.connection);
+    reader.counts().unwrap().swings
+}
+
+fn names_in(folder: &Path) -> Vec<String> {
+    let mut names: Vec<String> = fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .collect();
+    names.sort();
+    names
+}
+
+fn scratch(path: &Path, bytes: std::ops::Range<usize>) {
+    let mut whole = fs::read(path).unwrap();
+    let end = bytes.end.min(whole.len());
+    whole[bytes.start..end].fill(0x5a);
+    fs::write(path, whole).unwrap();
+}
+
+/// Opens a damaged journal as the daemon does; it must keep its bytes under a new name.
+fn assert_set_aside(path: &Path) -> PathBuf {
+    let before = fs::read(path).unwrap();
+    assert!(
+        Journal::open(path).is_err(),
+        "the plain opening still refuses"
+    );
+    assert_eq!(fs::read(path).unwrap(), before);
+    let journal = Journal::open_or_set_aside(path).unwrap();
+    let report = journal.report().clone();
+    assert!(report.created);
+    let aside = report.set_aside.expect("the report says so");
+    assert!(!aside.why.is_empty());
+    assert_eq!(fs::read(&aside.path).unwrap(), before, "every byte is kept");
+    assert_eq!(aside.path.parent(), journal.path().parent());
+    let name = aside.path.file_name().unwrap().to_str().unwrap();
+    let (start, rest) = name.split_at("journal.damaged-".len());
+    assert_eq!(start, "journal.damaged-");
+    assert!(
+        rest.ends_with(".db") && rest[..8].parse::<u32>().is_ok(),
+        "{name}"
+    );
+    assert_eq!(journal.reader().counts().unwrap(), Counts::default());
+    drop(journal);
+    let again = Journal::open_or_set_aside(path).unwrap();
+    assert_eq!(again.report().set_aside, None, "once is enough");
+    aside.path
+}
+
+#[test]
+fn a_damaged_journal_gives_way_to_a_new_one_and_keeps_its_bytes() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let mut kept = Vec::new();
+    // Cut short; a stretch of pages gone; the head gone; all of it rubbish.
+    for (cut, gone) in [
+        (2, 0..0),
+        (1, 4096..40_960),
+        (1, 0..4096),
+        (1, 0..usize::MAX),
+    ] {
+        filled(&path, "Ana", 12);
+        let whole = fs::read(&path).unwrap();
+        fs::write(&path, &whole[..whole.len() / cut]).unwrap();
+        scratch(&path, gone.clone());
+        kept.push(assert_set_aside(&path));
+        fs::remove_file(&path).unwrap();
+    }
+    kept.dedup();
+    assert_eq!(kept.len(), 4, "{kept:?}");
+    assert!(kept.iter().all(|path| path.exists()));
+}
+
+#[test]
+fn a_journal_without_its_head_is_known_by_its_tables_alone() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    filled(&path, "Ana", 12);
+    // Moved here from another machine: no lock file.
+    fs::remove_file(super::super::lock::lock_path(&path)).unwrap();
+    scratch(&path, 0..100);
+    let aside = Journal::open_or_set_aside(&path).unwrap();
+    assert!(aside.report().set_aside.is_some());
+}
+
+#[test]
+fn a_damaged_journal_takes_its_log_along() {
+    let dir = tempfile::tempdir().unwrap();
+    let (running, path) = (dir.path().join("running.db"), dir.path().join("journal.db"));
+    let mut journal = Journal::open(&running).unwrap();
+    log_reps(&mut journal, "Ana", 1..=3);
+    // As a kill leaves it: the newest reps in the log.
+    fs::copy(&running, &path).unwrap();
+    let log = dir.path().join("journal.db-wal");
+    fs::copy(dir.path().join("running.db-wal"), &log).unwrap();
+    // With a whole log SQLite would still find everything in it.
+    scratch(&log, 0..32);
+    let log_bytes = fs::read(&log).unwrap();
+    assert!(log_bytes.len() > 10_000);
+    fs::write(&path, "rubbish ".repeat(1000)).unwrap();
+    // No lock file tells that this was a journal; the tables in the log do.
+    let journal = Journal::open_or_set_aside(&path).unwrap();
+    let aside = journal.report().set_aside.clone().unwrap().path;
+    let mut aside_log = aside.into_os_string();
+    aside_log.push("-wal");
+    assert_eq!(fs::read(aside_log).unwrap(), log_bytes);
+    assert_eq!(journal.reader().counts().unwrap(), Counts::default());
+}
+
+#[test]
+fn what_never_was_a_journal_is_never_set_aside() {
+    let dir = tempfile::tempdir().unwrap();
+    let text = dir.path().join("notes.db");
+    fs::write(&text, "buy balls\n".repeat(500)).unwrap();
+    // The tables' text alone makes no journal.
+    let schema_text = dir.path().join("schema.db");
+    fs::write(&schema_text, schema::STEPS.concat()).unwrap();
+    let songs = dir.path().join("songs.db");
+    let mut connection = Connection::open(&songs).unwrap();
+    connection
+        .execute_batch("CREATE TABLE songs (title TEXT); CREATE INDEX by_title ON songs (title)")
+        .unwrap();
+    let change = connection.transaction().unwrap();
+    for n in 0..2000 {
+        change
+            .execute("INSERT INTO songs VALUES (?1)", [format!("song {n}")])
+            .unwrap();
+    }
+    change.commit().unwrap();
+    connection.close().unwrap();
+    let damaged_songs = dir.path().join("damaged songs.db");
+    fs::copy(&songs, &damaged_songs).unwrap();
+    scratch(&damaged_songs, 4096..1 << 20);
+    let newer = dir.path().join("newer.db");
+    filled(&newer, "Ana", 12);
+    let connection = Connection::open(&newer).unwrap();
+    connection
+        .pragma_update(None, "user_version", schema::VERSION + 1)
+        .unwrap();
+    connection.close().unwrap();
+    let damaged_newer = dir.path().join("damaged newer.db");
+    fs::copy(&newer, &damaged_newer).unwrap();
+    scratch(&damaged_newer, 200..4096);
+
+    for path in [
+        text,
+        schema_text,
+        songs,
+        damaged_songs,
+        newer,
+        damaged_newer,
+    ] {
+        let before = fs::read(&path).unwrap();
+        // A first refusal leaves a lock file, which must not count as a sign the second time.
+        for _ in 0..2 {
+            let error = Journal::open_or_set_aside(&path).unwrap_err();
+            assert!(!error.is_passing(), "{error}");
+            assert_eq!(fs::read(&path).unwrap(), before, "{}", path.display());
+        }
+    }
+    assert!(
+        !names_in(dir.path())
+            .iter()
+            .any(|name| name.contains("damaged-"))
+    );
+}
+
+#[test]
+fn the_writer_begins_a_new_journal_beside_the_damaged_one() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    filled(&path, "Ana", 12);
+    scratch(&path, 4096..40_960);
+    let writer = JournalWriter::start(&path, WriterOptions::default()).unwrap();
+    let report = writer.state().opened.unwrap();
+    assert!(report.set_aside.unwrap().path.exists());
+    writer.begin_session(Some(named("Ana")), session()).unwrap();
+    writer.log_rep(record(1)).unwrap();
+    writer.close(std::time::Duration::from_secs(5)).unwrap();
+    assert_eq!(swings(&path), 1);
+}
+
+#[test]
+fn a_backup_made_while_reps_are_logged_is_sound_and_of_one_moment() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    filled(&path, "Ana", 5);
+    let writer = JournalWriter::start(&path, WriterOptions::default()).unwrap();
+    writer.begin_session(Some(named("Bo")), session()).unwrap();
+    let mut last = 0;
+    for number in 1..=30 {
+        writer.log_rep(record(number)).unwrap();
+        if number % 10 == 0 {
+            let copy = dir.path().join(format!("copy {number}.db"));
+            let counts = Journal::read_only(&path)
+                .unwrap()
+                .back_up_to(&copy)
+                .unwrap();
+            assert_eq!(swings(&copy), counts.swings);
+            assert!(counts.swings >= 5 && counts.swings >= last);
+            last = counts.swings;
+        }
+    }
+    writer.close(std::time::Duration::from_secs(5)).unwrap();
+    let taken = dir.path().join("copy 10.db");
+    let before = fs::read(&taken).unwrap();
+    assert!(matches!(
+        Journal::read_only(&path).unwrap().back_up_to(&taken),
+        Err(JournalError::CopyExists { .. })
+    ));
+    assert_eq!(fs::read(&taken).unwrap(), before);
+}
+
+#[test]
+fn a_restored_journal_is_the_backup_and_the_old_one_is_kept() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let copy = dir.path().join("copy.db");
+    filled(&path, "Ana", 5);
+    Journal::read_only(&path)
+        .unwrap()
+        .back_up_to(&copy)
+        .unwrap();
+    let mut journal = Journal::open(&path).unwrap();
+    log_reps(&mut journal, "Bo", 1..=4);
+    assert!(matches!(
+        Journal::restore(&path, &copy),
+        Err(JournalError::InUse { .. })
+    ));
+    drop(journal);
+
+    // A bad copy changes nothing.
+    let bad = dir.path().join("bad.db");
+    fs::copy(&copy, &bad).unwrap();
+    scratch(&bad, 4096..40_960);
+    let before = fs::read(&path).unwrap();
+    let songs = dir.path().join("songs.db");
+    Connection::open(&songs)
+        .unwrap()
+        .execute_batch("CREATE TABLE songs (title TEXT)")
+        .unwrap();
+    for (copy, sort) in [
+        (&bad, "damaged"),
+        (&songs, "another program"),
+        (&dir.path().join("none"), "no journal"),
+    ] {
+        let words = Journal::restore(&path, copy).unwrap_err().to_string();
+        assert!(words.contains(sort), "{words}");
+        assert_eq!(fs::read(&path).unwrap(), before);
+    }
+    assert!(
+        !names_in(dir.path())
+            .iter()
+            .any(|name| name.contains("replaced") || name.contains("restored"))
+    );
+
+    let restored = Journal::restore(&path, &copy).unwrap();
+    assert_eq!(restored.counts.swings, 5);
+    assert_eq!(swings(&path), 5);
+    let old = restored.replaced.unwrap();
+    assert_eq!(swings(&old), 9);
+    // And back again, also where a damaged file is in the place, or none.
+    scratch(&path, 0..4096);
+    let damaged = fs::read(&path).unwrap();
+    let restored = Journal::restore(&path, &old).unwrap();
+    assert_eq!(fs::read(restored.replaced.unwrap()).unwrap(), damaged);
+    assert_eq!(swings(&path), 9);
+    fs::remove_file(&path).unwrap();
+    assert_eq!(Journal::restore(&path, &copy).unwrap().replaced, None);
+    assert_eq!(swings(&path), 5);
+}
+
+/// A journal as version 2 wrote it, with a rep of every column it had and its landmarks.
+fn version_2(path: &Path) {
+    let mut old = Connection::open(path).unwrap();
+    schema::upgrade(&mut old, &schema::STEPS[..2], 0).unwrap();
+    old.execute_batch(
+        "INSERT INTO hitters (name, bats, height_cm, created_at)
+         VALUES ('Ana', 'left', 171.0, '2026-04-01T17:00:00.000Z');
+         INSERT INTO sessions (hitter, started_at, ended_at, source, settings, program_version)
+         VALUES (1, '2026-04-01T17:00:00.000Z', '2026-04-01T18:00:00.000Z', 'demo.mp4', '', '0.1.0');
+         INSERT INTO reps (session, number, kind, bats, view, fps, plant_secs, known_at_secs, cue, cue_at_secs,
+                           cue_latency_ms, logged_at, stance_width_cm, load)
+         VALUES (1, 1, 'swing', 'left', 'open-side', 60.0, 12.5, 13.5, 'head_forward', 13.6, 90.5,
+                 '2026-04-01T17:03:00.000Z', 61.5, 'leg_lift');
+         INSERT INTO measures (rep, name, value, plus_minus, confidence, verdict, band_low)
+         VALUES (1, 'stride_length_cm', 71.0, 2.0, 0.9, 'in', 60.0);",
+    )
+    .unwrap();
+    let blob = encode_timeline(&record(1).frames).unwrap();
+    old.execute(
+        "INSERT INTO timelines (rep, start_secs, width_px, height_px, landmarks) VALUES (1, 12.0, 1280, 720, ?1)",
+        [blob],
+    )
+    .unwrap();
+    old.close().unwrap();
+}
+
+fn assert_version_2_whole(reader: &JournalReader) {
+    let stored = reader.rep(RepId::new(1)).unwrap();
+    assert_eq!(stored.hitter_name.as_deref(), Some("Ana"));
+    assert_eq!(stored.judged.rep.style.stance_width_cm, Some(61.5));
+    assert_eq!(stored.judged.rep.style.load, Some(LoadStyle::LegLift));
+    let cue = stored.judged.cue.unwrap();
+    assert_eq!(
+        (cue.id.as_str(), cue.latency_ms),
+        ("head_forward", Some(90.5))
+    );
+    assert_eq!((stored.judged.no_cue, stored.judged.pitch), (None, None));
+    let name = MeasureName::StrideLength;
+    assert_eq!(stored.judged.rep.measures[&name].value(), Some(71.0));
+    let (_, frames) = reader.timeline(RepId::new(1)).unwrap().unwrap();
+    assert_eq!(
+        farthest_apart(&on_the_grid(&record(1).frames), &frames),
+        (0.0, 0.0, 0.0)
+    );
+    assert_eq!(reader.sessions().unwrap()[0].plan, None);
+    assert_sound(&reader.connection);
+}
+
+#[test]
+fn a_journal_of_version_2_is_brought_up_and_keeps_its_reps() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    version_2(&path);
+    assert!(matches!(
+        Journal::read_only(&path),
+        Err(JournalError::OlderSchema { found: 2, .. })
+    ));
+    let mut journal = Journal::open(&path).unwrap();
+    assert_eq!(journal.report().upgraded_from, Some(2));
+    assert_version_2_whole(journal.reader());
+    log_reps(&mut journal, "Ana", 1..=2);
+    assert_eq!(journal.reader().counts().unwrap().swings, 3);
+}
+
+#[test]
+fn a_backup_of_version_2_can_be_restored() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, copy) = (dir.path().join("journal.db"), dir.path().join("old.db"));
+    version_2(&copy);
+    let before = fs::read(&copy).unwrap();
+    filled(&path, "Bo", 2);
+    let restored = Journal::restore(&path, &copy).unwrap();
+    assert_eq!(restored.report.upgraded_from, Some(2));
+    assert_version_2_whole(&Journal::read_only(&path).unwrap());
+    assert_eq!(
+        fs::read(&copy).unwrap(),
+        before,
+        "the backup stays as it is"
+    );
+}
+
+/// How often these bytes stand in the journal and its log.
+fn found(path: &Path, bytes: &[u8]) -> usize {
+    ["", "-wal"]
+        .iter()
+        .map(|side| {
+            let mut name = path.as_os_str().to_owned();
+            name.push(side);
+            let file = fs::read(name).unwrap_or_default();
+            file.windows(bytes.len())
+                .filter(|part| *part == bytes)
+                .count()
+        })
+        .sum()
+}
+
+#[test]
+fn a_forgotten_hitter_is_in_no_byte_of_the_file_or_its_log() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let name = "Bartholomea Quixwood";
+    let mut journal = Journal::open(&path).unwrap();
+    log_reps(&mut journal, "Ana", 1..=3);
+    let hitter = journal.find_or_add_hitter(&named(name)).unwrap();
+    let plan = NewPlan {
+        name: "hers".into(),
+        text: "words of a plan that nobody else has".into(),
+    };
+    journal.set_plan(Some(hitter), &plan).unwrap();
+    let hers = journal
+        .begin_session(&NewSession {
+            hitter: Some(hitter),
+            settings: format!("[hitter]\nname = \"{name}\"\n"),
+            ..session()
+        })
+        .unwrap();
+    let value = 123.456_789_012_345_f64;
+    let why = "the left elbow was hidden by a purple umbrella";
+    let mut timeline = Vec::new();
+    for number in 11..=40 {
+        let mut rep = record(number);
+        rep.judged.rep.measures.insert(
+            MeasureName::StrideLength,
+            Measure::Made {
+                value,
+                plus_minus: 1.0,
+                confidence: 0.9,
+            },
+        );
+        let hidden = Measure::NotMade { why: why.into() };
+        rep.judged
+            .rep
+            .measures
+            .insert(MeasureName::HandsBack, hidden);
+        timeline = encode_timeline(&rep.frames).unwrap();
+        journal.log_rep(hers, &rep).unwrap();
+    }
+    // SQLite stores a real number as eight bytes, the highest first.
+    let value = value.to_be_bytes();
+    let traces: [&[u8]; 5] = [
+        name.as_bytes(),
+        why.as_bytes(),
+        &value,
+        plan.text.as_bytes(),
+        &timeline[..60],
+    ];
+    for trace in traces {
+        assert!(found(&path, trace) > 0, "it is there before");
+    }
+    let kept = journal.reader().reps_of(SessionId::new(1)).unwrap();
+
+    let choice = HitterChoice::Name(name.into());
+    let forgotten = journal.forget_hitter(&choice).unwrap();
+    assert_eq!(
+        (forgotten.sessions, forgotten.reps, forgotten.marks),
+        (1, 30, 30)
+    );
+    assert!(forgotten.not_rebuilt.is_none(), "{forgotten:?}");
+    assert_eq!((forgotten.left.len(), forgotten.set_aside.len()), (0, 0));
+    assert!(forgotten.named_by_others.is_empty());
+    assert!(
+        forgotten
+            .searched
+            .iter()
+            .any(|(file, bytes)| file.ends_with("journal.db") && *bytes > 10_000)
+    );
+    for trace in traces {
+        assert_eq!(found(&path, trace), 0);
+    }
+    assert_eq!(journal.reader().reps_of(SessionId::new(1)).unwrap(), kept);
+    let free: i64 = journal
+        .reader()
+        .connection
+        .pragma_query_value(None, "freelist_count", |row| row.get(0))
+        .unwrap();
+    assert_eq!(free, 0, "the file was rebuilt");
+    assert_sound(&journal.reader().connection);
+    assert!(matches!(
+        journal.forget_hitter(&choice),
+        Err(JournalError::NoSuchHitter { .. })
+    ));
+    log_reps(&mut journal, "Ana", 4..=5);
+}
+
+#[test]
+fn what_stays_of_a_forgotten_hitter_is_told() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let name = "Bartholomea";
+    filled(&path, name, 3);
+    Journal::read_only(&path)
+        .unwrap()
+        .back_up_to(&dir.path().join("journal.replaced-20260101-000000.db"))
+        .unwrap();
+    let mut journal = Journal::open(&path).unwrap();
+    // A namesake's longer name, and the same recording kept for another hitter, are not this hitter's.
+    log_reps(&mut journal, "Bartholomea the Younger", 1..=1);
+
+    // A reader that holds an old moment keeps the log from being emptied: the search must find what is left there.
+    let reader = Journal::read_only(&path).unwrap();
+    let moment = reader.connection.unchecked_transaction().unwrap();
+    reader.counts().unwrap();
+    let forgotten = journal
+        .forget_hitter(&HitterChoice::Name(name.into()))
+        .unwrap();
+    assert!(
+        matches!(forgotten.not_rebuilt, Some(JournalError::Busy { .. })),
+        "{forgotten:?}"
+    );
+    assert!(
+        forgotten.left.iter().any(|left| left.timelines > 0),
+        "{forgotten:?}"
+    );
+    assert_eq!(forgotten.marks, 2, "one of three is the other's too");
+    assert_eq!(forgotten.named_by_others, ["1 in hitters.name"]);
+    assert_eq!(forgotten.set_aside.len(), 1);
+    assert!(forgotten.set_aside[0].names > 0 && forgotten.set_aside[0].timelines == 2);
+    drop(moment);
+    drop(reader);
+    drop(journal);
+    drop(Journal::open(&path).unwrap());
+    let timeline = encode_timeline(&record(3).frames).unwrap();
+    assert_eq!(found(&path, &timeline[..48]), 0, "gone once it was closed");
+}
+
+#[test]
+fn a_hitter_is_exported_whole() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let mut journal = Journal::open(&path).unwrap();
+    log_reps(&mut journal, "Ana", 1..=2);
+    log_reps(&mut journal, "Bo", 1..=1);
+    log_reps(&mut journal, "Ana", 1..=1);
+    let reader = journal.reader();
+    let folder = dir.path().join("ana");
+    let ana = HitterChoice::Name("Ana".into());
+    let files = reader.export_hitter(&ana, &folder).unwrap();
+    assert_eq!(
+        (files.reps, files.tracks, files.without_landmarks),
+        (3, 3, 0)
+    );
+    assert_eq!(
+        names_in(&folder),
+        [
+            "hitter.json",
+            "reps.jsonl",
+            "session-1-rep-1.track.jsonl",
+            "session-1-rep-2.track.jsonl",
+            "session-3-rep-1.track.jsonl",
+        ]
+    );
+    let mut wanted = Vec::new();
+    let filter = RepFilter {
+        hitter: Some(ana.clone()),
+        ..RepFilter::default()
+    };
+    reader
+        .export_reps(&filter, ExportFormat::JsonLines, &mut wanted)
+        .unwrap();
+    assert_eq!(fs::read(folder.join("reps.jsonl")).unwrap(), wanted);
+    let track = fs::read_to_string(folder.join("session-1-rep-2.track.jsonl")).unwrap();
+    assert_eq!(track.lines().count(), 1 + record(2).frames.len());
+    let who: serde_json::Value =
+        serde_json::from_slice(&fs::read(folder.join("hitter.json")).unwrap()).unwrap();
+    assert_eq!(
+        (&who["name"], who["sessions"].as_array().unwrap().len()),
+        (&"Ana".into(), 2)
+    );
+    assert!(matches!(
+        reader.export_hitter(&ana, &folder),
+        Err(JournalError::FolderInUse { .. })
+    ));
+}
