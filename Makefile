@@ -4,13 +4,21 @@
 # camera headers; nasm makes the codec faster; python3 paces the sound card stand-in of one test.
 PACKAGES = build-essential pkg-config libasound2-dev libclang1-14 nasm python3
 
-.PHONY: run test lint format setup models
+# For the virtual machine: its emulator, its file system, and what looks at its devices from outside the program.
+DEVICE_PACKAGES = qemu-system-x86 busybox-static cpio kmod xz-utils alsa-utils v4l-utils
+
+.PHONY: run test test-devices lint format setup models
 
 run: setup
 	cargo run --release --quiet -- watch
 
 test: setup lint
 	cargo test --workspace
+
+# The built program against a camera and a sound card, virtual ones: docs/devices.md.
+test-devices: setup
+	@sh tests/setup.sh $(DEVICE_PACKAGES)
+	bash tests/devices/run.sh
 
 lint:
 	cargo fmt --check

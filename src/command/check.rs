@@ -1,5 +1,6 @@
 //! `cagehand check`: is this cage ready? Camera, light, framing, frame rate, speaker, disk, model, settings.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -8,7 +9,9 @@ use clap::Args;
 
 use super::watch::{camera_choice, time_landmarks};
 use super::{Failure, notice, places, show};
-use crate::capture::{CameraSource, CaptureError, ClipSource, Frame, Pace, Source};
+use crate::capture::{
+    CameraMode, CameraSource, CaptureError, ClipSource, Frame, Pace, PixelFormat, Source,
+};
 use crate::pose::{Body, Landmark, Model};
 use crate::settings::Settings;
 use crate::sound::{IN_BAND, Outcome, Output, PlayRequest, Player};
@@ -95,6 +98,13 @@ impl Check {
             good: true,
             says: camera_says(&source),
         }];
+        if let Source::Camera(camera) = &source {
+            findings.push(Finding {
+                what: "modes",
+                good: true,
+                says: modes_say(&camera.info().modes),
+            });
+        }
         match watch_for(source, LOOK) {
             Ok(seen) => findings.extend(seen.judge(promised, settings)?),
             Err(error) => findings.push(Finding {
@@ -128,6 +138,28 @@ fn camera_says(source: &Source) -> String {
                 .unwrap_or_default()
         ),
     }
+}
+
+/// The modes a camera offers: for each format its sizes, each with the fastest rate.
+fn modes_say(modes: &[CameraMode]) -> String {
+    let mut fastest = BTreeMap::<(PixelFormat, u32, u32), f64>::new();
+    for mode in modes {
+        let fps = fastest
+            .entry((mode.format, mode.width, mode.height))
+            .or_default();
+        *fps = fps.max(mode.fps);
+    }
+    let mut text = String::from("offered, each with its fastest rate:");
+    let mut last = None;
+    for ((format, width, height), fps) in fastest {
+        if last != Some(format) {
+            let gap = if last.is_some() { ";" } else { "" };
+            text += &format!("{gap} {format}");
+            last = Some(format);
+        }
+        text += &format!(" {width} x {height} at {fps:.0}");
+    }
+    text
 }
 
 /// What a few seconds of frames show.

@@ -327,6 +327,11 @@ pub(super) fn pump(
             let _ = clock.set(now);
         }
         health.frames.fetch_add(1, Ordering::Relaxed);
+        tracing::trace!(
+            index = frame.index,
+            captured_at_nanos = frame.captured_at.nanos(),
+            "frame"
+        );
         if !lane.put(&mut frame) {
             break;
         }

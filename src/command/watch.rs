@@ -23,8 +23,9 @@ use crate::pose::{Model, Tracker};
 use crate::rep::FinderSettings;
 use crate::settings::{ModelChoice, Settings};
 
-/// How long to wait between looks for a camera: at first, and at most.
-const LOOK_AGAIN: (Duration, Duration) = (Duration::from_secs(1), Duration::from_secs(10));
+/// How long to wait between looks for a camera. It never grows: a look costs next to nothing, and a camera that is plugged
+/// in again is to be in use within three seconds, however long it was away.
+const LOOK_AGAIN: Duration = Duration::from_secs(1);
 /// Runs that time a model; the first ones warm it up.
 const TRIAL_RUNS: usize = 12;
 /// A model keeps up where a frame takes at most this share of the time between frames.
@@ -280,9 +281,9 @@ fn follow(
 
 /// Looks for the camera again and again; nothing if asked to stop.
 fn wait_for_camera(choice: &CameraChoice, stop: &Stop) -> Option<CameraSource> {
-    let mut pause = LOOK_AGAIN.0;
+    let mut last_reason = None;
     loop {
-        let until = Instant::now() + pause;
+        let until = Instant::now() + LOOK_AGAIN;
         while Instant::now() < until {
             if stop.requested() {
                 return None;
@@ -291,9 +292,17 @@ fn wait_for_camera(choice: &CameraChoice, stop: &Stop) -> Option<CameraSource> {
         }
         match CameraSource::open(choice) {
             Ok(camera) => return Some(camera),
-            Err(error) => tracing::info!(%error, "no camera yet"),
+            // Looks are many; only a new reason is news.
+            Err(error) => {
+                let reason = error.to_string();
+                if last_reason.as_ref() == Some(&reason) {
+                    tracing::trace!(%error, "no camera yet");
+                } else {
+                    tracing::info!(%error, "no camera yet");
+                    last_reason = Some(reason);
+                }
+            }
         }
-        pause = (pause * 2).min(LOOK_AGAIN.1);
     }
 }
 

@@ -22,6 +22,7 @@ fn links_between_documents_lead_somewhere() {
         "docs/journal.md",
         "docs/accuracy.md",
         "docs/calibration.md",
+        "docs/devices.md",
         "docs/pitch.md",
         "docs/training.md",
     ] {

@@ -1,0 +1,226 @@
+"""Looks at what the virtual machine left behind and says PASS or FAIL for each promise.
+
+Takes the folder with the guest's files (guest.sh writes them); prints one line a check; ends with 1 where one failed.
+What the program says is held against others: the kernel's own trace of the frames it handed over, v4l2-ctl's list of
+modes, and the sound on the other side of the loop-back card.
+"""
+
+import array
+import collections
+import datetime
+import math
+import pathlib
+import re
+import sys
+import wave
+
+# Seconds after the camera's return within which frames must come again.
+CAMERA_BACK_SECS = 3.0
+# The sound card is looked for again 5 s after it was lost; the rest is for the emulated machine.
+SOUND_BACK_SECS = 8.0
+# The in-band tone is two notes, A5 and E6 in equal temperament (ISO 16: A4 = 440 Hz).
+TONE_HZ = (880.0, 440.0 * 2 ** (19 / 12))
+
+folder = pathlib.Path(sys.argv[1])
+failed = 0
+
+
+def text(name):
+    path = folder / name
+    return path.read_text(errors="replace") if path.exists() else ""
+
+
+def check(what, good, says):
+    global failed
+    failed += not good
+    print(f"{'PASS' if good else 'FAIL'}  {what:<16}  {says}")
+
+
+def log(name):
+    """The lines of the program's log: time in seconds since 1970, level, rest."""
+    lines = []
+    for line in text(name).splitlines():
+        found = re.match(r"(\d{4}-\d\d-\d\dT[\d:.]+Z) +(\w+) (.*)", line)
+        if found:
+            at = datetime.datetime.fromisoformat(found[1].replace("Z", "+00:00")).timestamp()
+            lines.append((at, found[2], found[3]))
+    return lines
+
+
+def first(lines, pattern, after=0.0):
+    return next((at for at, _, rest in lines if at >= after and re.search(pattern, rest)), None)
+
+
+# What did not happen is at no time: every comparison with it is false, and so the check fails.
+events = collections.defaultdict(lambda: math.nan)
+events.update((name, float(at)) for name, at in (line.split() for line in text("events.txt").splitlines()))
+
+
+def modes():
+    """What `check` says is offered and chosen, against v4l2-ctl."""
+    names = {"MJPG": "MJPEG", "JPEG": "MJPEG", "YUYV": "YUYV", "NV12": "NV12", "RGB3": "RGB"}
+    truth, form, size = {}, None, None
+    for line in text("offered_0.txt").splitlines():
+        if found := re.search(r"\]: '(....)'", line):
+            form = names.get(found[1])
+        elif found := re.search(r"Size: Discrete (\d+)x(\d+)", line):
+            size = (int(found[1]), int(found[2]))
+        elif (found := re.search(r"\(([\d.]+) fps\)", line)) and form:
+            truth[form, *size] = max(truth.get((form, *size), 0), float(found[1]))
+    said = {}
+    offered = re.search(r"modes +offered, each with its fastest rate:(.*)", text("check.txt"))
+    for part in offered[1].split(";") if offered else []:
+        form = part.split()[0]
+        for width, height, fps in re.findall(r"(\d+) x (\d+) at (\d+)", part):
+            said[form, int(width), int(height)] = float(fps)
+    same = truth.keys() == said.keys() and all(abs(truth[k] - said[k]) <= 0.5 for k in truth)
+    formats = ", ".join(sorted({k[0] for k in truth}))
+    check("modes offered", bool(truth) and same, f"{len(said)} told by check, {len(truth)} by v4l2-ctl ({formats})")
+
+    found = re.search(r"good  camera +/dev/video0 \(vivid-000\S*\): (\d+) x (\d+) at (\d+) frames a second, (\w+)", text("check.txt"))
+    chosen = found and (int(found[1]), int(found[2]), int(found[3]), found[4])
+    fastest = round(max((fps for key, fps in truth.items() if key[1:] == (640, 480)), default=0))
+    nearest = bool(chosen) and chosen[:3] == (640, 480, fastest) and (chosen[3], 640, 480) in truth
+    told = f"{chosen[0]} x {chosen[1]} at {chosen[2]} in {chosen[3]}" if chosen else "none"
+    check("mode chosen", nearest, f"{told}; 640 x 480 at 60 was wished, {fastest} is the fastest offered")
+    found = re.search(r"frames +([\d.]+) a second come, (\d+) promised, (\d+) lost", text("check.txt"))
+    good = found is not None and abs(float(found[1]) - fastest) <= 1.5
+    check("rate in check", good, " ".join(found[0].split()) if found else "check says nothing of the rate")
+
+
+def frames():
+    """The frames that `watch` had, against the kernel's trace of those it handed over."""
+    lines = log("watch.log")
+    had = [
+        (at, int(found[1]), int(found[2]))
+        for at, level, rest in lines
+        if level == "TRACE" and (found := re.match(r"frame index=(\d+) captured_at_nanos=(\d+)", rest))
+    ]
+    given = [
+        (int(stamp), int(sequence))
+        for stamp, sequence in re.findall(r"v4l2_dqbuf: minor = 0, .*timestamp = (\d+),.*sequence = (\d+)", text("dqbuf.txt"))
+    ]
+    had_before = [f for f in had if f[0] < events["camera_away_1"]]
+    by_stamp = {stamp: sequence for stamp, sequence in given}
+    # The trace may end a frame or two before the log of this stretch does.
+    pairs = [(index, by_stamp[nanos]) for _, index, nanos in had_before if nanos in by_stamp]
+    of_trace = [f for f in had_before if given and f[2] <= given[-1][0]]
+    dated = len(of_trace) >= 100 and len(pairs) == len(of_trace)
+    check("capture times", dated, f"{len(pairs)} of {len(of_trace)} frames carry a stamp of the kernel's trace to the nanosecond")
+    shifts = {sequence - index for index, sequence in pairs}
+    steps = [(b[1] - a[1], b[2] - a[2]) for a, b in zip(had_before, had_before[1:])]
+    ordered = len(steps) >= 100 and all(index > 0 and nanos > 0 for index, nanos in steps)
+    check("frames in order", ordered and len(shifts) == 1, f"{len(had_before)} frames, numbers and times rise; offset to the driver's count {sorted(shifts)}")
+    # By the driver's count, which goes on where the busy machine loses a frame.
+    span = (had_before[-1][2] - had_before[0][2]) / 1e9 if len(had_before) > 1 else 0
+    counted = had_before[-1][1] - had_before[0][1] if span else 0
+    lost = counted + 1 - len(had_before) if span else 0
+    rate = counted / span if span else 0.0
+    good = abs(rate - 25) <= 1 and lost <= 0.2 * counted
+    check("rate", good, f"{rate:.2f} frames a second by the driver's count, 25 were set; {lost} of {counted + 1} lost")
+    return lines, had
+
+
+def replug(lines, had):
+    for away in (1, 8):
+        returned = events[f"camera_back_{away}"]
+        lost = first(lines, "the camera was lost", events[f"camera_away_{away}"])
+        again = first(lines, "the camera is back", returned - 0.5)
+        after = (lost or math.inf) - events[f"camera_away_{away}"]
+        check(f"unplugged {away} s", after <= 2, f"the loss was in the log after {after:.2f} s, 2 s allowed")
+        frame = next((at for at, index, _ in had if again and at >= again), None)
+        took = (frame or math.inf) - returned
+        told = f"{(again or math.inf) - returned:.2f} s after its return the camera was open, after {took:.2f} s a frame came"
+        check(f"replugged {away} s", took <= CAMERA_BACK_SECS, f"{told}; {CAMERA_BACK_SECS:.0f} s allowed")
+
+
+def windows(name):
+    """Loudness and strongest pitch (by semitones) of each 20 ms of the left channel; pitch only where there is sound."""
+    path = folder / name
+    if not path.exists():
+        return []
+    with wave.open(str(path)) as sound:
+        rate, samples = sound.getframerate(), array.array("h", sound.readframes(sound.getnframes()))[:: sound.getnchannels()]
+    size = rate // 50
+    pitches = [440 * 2 ** (k / 12) for k in range(36)]
+    found = []
+    for start in range(0, len(samples) - size, size):
+        part = samples[start : start + size]
+        loud = math.sqrt(sum(s * s for s in part) / size) / 32768
+
+        def strength(hz):
+            turn = 2 * math.cos(2 * math.pi * hz / rate)
+            a = b = 0.0
+            for sample in part:
+                a, b = sample + turn * a - b, a
+            return a * a + b * b - turn * a * b
+
+        found.append((start / rate, loud, max(pitches, key=strength) if loud > 0.003 else None))
+    return found
+
+
+def tone_at(heard):
+    """Where the two notes begin: 60 ms of the first at least, then 100 ms of the second, a gap of 100 ms at most between."""
+    is_note = lambda hz, note: hz is not None and abs(math.log2(hz / note)) < 0.5 / 12
+    for i in range(len(heard) - 15):
+        if all(is_note(heard[i + k][2], TONE_HZ[0]) for k in range(3)):
+            for j in range(i + 3, min(i + 11, len(heard) - 5)):
+                if all(is_note(heard[j + k][2], TONE_HZ[1]) for k in range(5)):
+                    return heard[i][0]
+    return None
+
+
+def cue():
+    said = text("replay.txt")
+    rep = re.search(r"^rep .*?(swing|take).*cue: (.*)$", said, re.M)
+    check("swing replayed", rep is not None and rep[2] == "in band" and "status 0" in said, f"{rep[1]}, cue: {rep[2]}" if rep else "no rep")
+    heard = windows("cue.wav")
+    at = tone_at(heard)
+    decided = first(log("replay.txt"), "^cue in_band ")
+    if at is None or decided is None:
+        loud = sum(1 for _, loud, _ in heard if loud > 0.003)
+        check("cue recorded", False, f"no two notes of {TONE_HZ[0]:.0f} and {TONE_HZ[1]:.0f} Hz in {len(heard) / 50:.1f} s, {loud / 50:.1f} s of them loud")
+        return
+    # When the recorder took its first sample is not known, so the times since the cue before, `ready`, are compared.
+    before = first(log("replay.txt"), "^cue ready ")
+    onset = next(t for t, loud, _ in heard if loud > 0.003)
+    late = (at - onset) - (decided - (before or math.nan))
+    told = f"880 and 1319 Hz in the recording, {at - onset:.2f} s after the cue before; {late:+.2f} s from the log's word of it"
+    check("cue recorded", abs(late) <= 0.3, told)
+
+
+def sound_card(lines):
+    lost = first(lines, "the sound device stopped working", events["sound_away"] - 0.1)
+    freed = "sound_stuck" not in events
+    says = f"its loss was {'not ' if lost is None else ''}in the log, the driver {'could' if freed else 'could not'} go"
+    check("sound card gone", lost is not None and freed, says)
+    back = first(lines, "sound device is open", events["sound_back"])
+    took = (back or math.inf) - events["sound_back"]
+    check("sound card back", took <= SOUND_BACK_SECS, f"in use {took:.2f} s after its return, {SOUND_BACK_SECS:.0f} s allowed")
+    loud = sum(1 for _, loud, _ in windows("count.wav") if loud > 0.01) / 50
+    played = first(lines, "cue sentence .* played after", events["sound_back"])
+    check("heard again", played is not None and loud >= 0.3, f"the count of swings: {loud:.1f} s of it in the recording")
+    ended = re.search(r"^status (\d+)$", text("watch.txt"), re.M)
+    alive = "alive" in events
+    says = f"{'alive' if alive else 'dead'} after all of it; ended with status {ended[1] if ended else 'unknown'} when asked to"
+    check("watch lives on", alive and ended is not None and ended[1] == "0", says)
+
+
+def two_cameras():
+    there = re.findall(r"^(video\d) (vivid-\d+)", text("nodes.txt"), re.M)
+    check("two cameras", len(there) == 2, ", ".join(" ".join(pair) for pair in there))
+    path = re.search(r"^camera (.*)$", text("watch.txt"), re.M)
+    check("named by path", path is not None and path[1].startswith("/dev/video0 (vivid-000"), path[0] if path else "no camera")
+    name = re.search(r"^camera (.*)$", text("second.txt"), re.M)
+    good = name is not None and "(vivid-001" in name[1] and re.search(r"[1-9]\d* frames,", text("second.txt"))
+    check("chosen by name", bool(good), f"VIVID-001 gave {name[1] if name else 'no camera'}")
+
+
+modes()
+lines, had = frames()
+replug(lines, had)
+cue()
+sound_card(lines)
+two_cameras()
+print(f"{failed} failed" if failed else "all passed")
+sys.exit(1 if failed else 0)
