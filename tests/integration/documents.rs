@@ -24,6 +24,7 @@ fn links_between_documents_lead_somewhere() {
         "docs/calibration.md",
         "docs/pitch.md",
         "docs/training.md",
+        "docs/facility.md",
     ] {
         let text = read(document);
         let folder = project(document).parent().unwrap().to_owned();
