@@ -33,7 +33,6 @@ models:
 PREFIX ?= /usr/local
 PROGRAM ?= target/release/cagehand
 BUILT = $(if $(filter file,$(origin PROGRAM)),build)
-export PREFIX DESTDIR PROGRAM
 
 .PHONY: build install uninstall deb test-package
 
@@ -42,15 +41,15 @@ build: setup
 	python3 config/crates.py target/crates.txt
 
 install:
-	@sh config/install.sh install
+	@PREFIX='$(PREFIX)' DESTDIR='$(DESTDIR)' PROGRAM='$(PROGRAM)' sh config/install.sh install
 
 uninstall:
-	@sh config/install.sh uninstall
+	@PREFIX='$(PREFIX)' DESTDIR='$(DESTDIR)' PROGRAM='$(PROGRAM)' sh config/install.sh uninstall
 
 deb: $(BUILT)
 	@sh tests/setup.sh debhelper help2man
-	@sh config/package.sh
+	@PROGRAM='$(PROGRAM)' sh config/package.sh
 
 test-package: $(BUILT)
 	@sh tests/setup.sh debhelper help2man lintian strace systemd
-	@sh tests/package.sh
+	@PROGRAM='$(PROGRAM)' sh tests/package.sh
