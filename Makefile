@@ -35,3 +35,29 @@ models:
 	python3 -m venv target/models-venv
 	target/models-venv/bin/pip install --quiet -r models/requirements.txt
 	target/models-venv/bin/python models/convert.py
+
+# Service and package (docs/facility.md). `make build` as yourself, then `sudo make install`; PREFIX and DESTDIR are honoured.
+# PROGRAM=file takes a program that is already built.
+PREFIX ?= /usr/local
+PROGRAM ?= target/release/cagehand
+BUILT = $(if $(filter file,$(origin PROGRAM)),build)
+
+.PHONY: build install uninstall deb test-package
+
+build: setup
+	cargo build --release --locked
+	python3 config/crates.py target/crates.txt
+
+install:
+	@PREFIX='$(PREFIX)' DESTDIR='$(DESTDIR)' PROGRAM='$(PROGRAM)' sh config/install.sh install
+
+uninstall:
+	@PREFIX='$(PREFIX)' DESTDIR='$(DESTDIR)' PROGRAM='$(PROGRAM)' sh config/install.sh uninstall
+
+deb: $(BUILT)
+	@sh tests/setup.sh debhelper help2man
+	@PROGRAM='$(PROGRAM)' sh config/package.sh
+
+test-package: $(BUILT)
+	@sh tests/setup.sh debhelper help2man lintian strace systemd
+	@PROGRAM='$(PROGRAM)' sh tests/package.sh

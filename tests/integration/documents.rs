@@ -25,6 +25,7 @@ fn links_between_documents_lead_somewhere() {
         "docs/devices.md",
         "docs/pitch.md",
         "docs/training.md",
+        "docs/facility.md",
     ] {
         let text = read(document);
         let folder = project(document).parent().unwrap().to_owned();
