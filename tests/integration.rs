@@ -8,6 +8,7 @@
 //! - `feedback_sim`: simulated hitters of hundreds of reps are cued as each schedule promises
 //! - `calibrate`: a one-time calibration is worked out and written
 //! - `pitch`: a played pitch flies as long as published ones
+//! - `reload`: settings are explained, and an edit while the daemon runs is taken up or refused
 //! - `documents`: the documents say what is so
 //! - `tracks`: pose tracks of a captured swing give its truth, those of other movements give no rep
 
@@ -35,6 +36,8 @@ mod listening;
 mod pitch;
 #[path = "integration/program.rs"]
 mod program;
+#[path = "integration/reload.rs"]
+mod reload;
 #[path = "integration/stage.rs"]
 mod stage;
 #[path = "integration/tracks.rs"]

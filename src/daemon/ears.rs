@@ -3,13 +3,14 @@
 //! In: cues, sentences, deliveries and the head tone, as they are decided. Out: what became of them, fetched without
 //! waiting. One face for the live player and the file, so that the rep stage does not ask which it has.
 
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use crate::coach::Said;
 use crate::pitch::{Delivery, MarkKind};
 use crate::sound::{
-    self, DeliveryMark, DeliveryMarkKind, DeliverySound, HeadTone, Outcome, PlayRequest, Player,
-    SayRequest, SoundError, Ticket, WavRender,
+    self, CueLibrary, DeliveryMark, DeliveryMarkKind, DeliverySound, HeadTone, Outcome,
+    PlayRequest, Player, SayRequest, SoundError, Ticket, WavRender,
 };
 use crate::time::CaptureTime;
 
@@ -143,6 +144,15 @@ impl Ears {
             render.keep(settled);
         }
         Ok(())
+    }
+
+    /// Plays what comes at this volume and, where it is given, from this library; what is heard now goes on as it began.
+    pub fn revise(&mut self, volume: f32, library: Option<Arc<CueLibrary>>) {
+        match self {
+            Ears::None => {}
+            Ears::Player(player) => player.revise(volume, library),
+            Ears::Render(render) => render.wav.revise(volume, library),
+        }
     }
 
     /// What became of sounds since the last call; never waits.
