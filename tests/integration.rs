@@ -10,6 +10,7 @@
 //! - `health`: a running daemon tells how it is
 //! - `pitch`: a played pitch flies as long as published ones
 //! - `journal_command`: the journal is backed up, restored, exported, set aside when damaged, and a hitter deleted
+//! - `reload`: settings are explained, and an edit while the daemon runs is taken up or refused
 //! - `documents`: the documents say what is so
 //! - `tracks`: pose tracks of a captured swing give its truth, those of other movements give no rep
 
@@ -41,6 +42,8 @@ mod listening;
 mod pitch;
 #[path = "integration/program.rs"]
 mod program;
+#[path = "integration/reload.rs"]
+mod reload;
 #[path = "integration/stage.rs"]
 mod stage;
 #[path = "integration/tracks.rs"]

@@ -10,7 +10,7 @@
 //! spread; a lasting change is followed in the end.
 
 use std::borrow::Borrow;
-use std::collections::{HashMap, VecDeque};
+use std::collections::HashMap;
 
 use crate::motion::filter::median;
 use crate::rep::{Bats, MeasureName, Rep, RepKind, Unit};
@@ -61,6 +61,23 @@ impl Baselines {
         }
     }
 
+    /// Lets this many values fix each baseline from now on. The values are gone through again, so that the baselines are
+    /// those that a new start with the same reps would give.
+    pub fn revise(&mut self, swings: usize) {
+        let swings = swings.max(1);
+        if swings == self.swings {
+            return;
+        }
+        self.swings = swings;
+        for baseline in self.measures.values_mut() {
+            let values = std::mem::take(&mut baseline.values);
+            *baseline = Baseline::default();
+            for value in values {
+                baseline.add(value, swings);
+            }
+        }
+    }
+
     /// The baselines that these reps leave behind. They are the hitter's, oldest first; takes may be among them.
     pub fn from_reps<R: Borrow<Rep>>(swings: usize, reps: impl IntoIterator<Item = R>) -> Self {
         let mut baselines = Self::new(swings);
@@ -97,13 +114,16 @@ impl Baselines {
         Some(Usual {
             median,
             spread,
-            count: baseline.count,
+            count: baseline.values.len(),
         })
     }
 
     /// How many more swings with this measure the baseline of this side needs; 0 where it is known.
     pub fn missing(&self, bats: Bats, name: MeasureName) -> usize {
-        let count = self.measures.get(&(bats, name)).map_or(0, |b| b.count);
+        let count = self
+            .measures
+            .get(&(bats, name))
+            .map_or(0, |b| b.values.len());
         self.swings.saturating_sub(count)
     }
 }
@@ -116,24 +136,20 @@ pub fn has_usual(name: MeasureName) -> bool {
 /// The baseline of one measure.
 #[derive(Clone, Debug, Default, PartialEq)]
 struct Baseline {
-    /// The last values, as many as fix it at most.
-    latest: VecDeque<f64>,
-    count: usize,
+    /// All values, so that another number of swings can fix it; a year of daily practice is a few hundred kilobytes.
+    values: Vec<f64>,
     /// Median and spread, once known.
     usual: Option<(f64, f64)>,
 }
 
 impl Baseline {
     fn add(&mut self, value: f64, swings: usize) {
-        self.count += 1;
-        self.latest.push_back(value);
-        if self.latest.len() > swings {
-            self.latest.pop_front();
-        }
-        if self.latest.len() < swings {
+        self.values.push(value);
+        let Some(before_latest) = self.values.len().checked_sub(swings) else {
             return;
-        }
-        let Some((new_median, new_spread)) = middle_and_spread(&self.latest) else {
+        };
+        let Some((new_median, new_spread)) = middle_and_spread(&self.values[before_latest..])
+        else {
             return;
         };
         self.usual = Some(match self.usual {
@@ -148,9 +164,8 @@ impl Baseline {
 }
 
 /// The median, and the median absolute deviation from it as a standard deviation.
-fn middle_and_spread(values: &VecDeque<f64>) -> Option<(f64, f64)> {
-    let values: Vec<f64> = values.iter().copied().collect();
-    let middle = median(&values)?;
+fn middle_and_spread(values: &[f64]) -> Option<(f64, f64)> {
+    let middle = median(values)?;
     let deviations: Vec<f64> = values.iter().map(|value| (value - middle).abs()).collect();
     Some((middle, DEVIATION_TO_SPREAD * median(&deviations)?))
 }
@@ -301,6 +316,27 @@ mod tests {
             live.add(&swing(STRIDE, *value));
         }
         assert_eq!(live, after(20, &values));
+    }
+
+    #[test]
+    fn another_number_of_swings_gives_what_a_new_start_with_it_gives() {
+        let values = normal(60, 11);
+        for (before, now) in [(20, 12), (12, 20), (20, 80), (80, 20)] {
+            let mut revised = after(before, &values[..50]);
+            revised.revise(now);
+            assert_eq!(revised, after(now, &values[..50]), "{before} to {now}");
+            for value in &values[50..] {
+                revised.add(&swing(MeasureName::HeadToPlant, *value));
+            }
+            let started = {
+                let mut started = after(now, &values[..50]);
+                for value in &values[50..] {
+                    started.add(&swing(MeasureName::HeadToPlant, *value));
+                }
+                started
+            };
+            assert_eq!(revised, started);
+        }
     }
 
     #[test]

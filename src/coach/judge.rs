@@ -65,6 +65,11 @@ impl Coach {
         self.order = order;
     }
 
+    /// Lets this many swings fix what is usual, as if it had been so from the first one on.
+    pub fn revise_baselines(&mut self, swings: usize) {
+        self.baselines.revise(swings);
+    }
+
     /// Numbers and judges the next rep, then lets it count toward what is usual. A take is judged and not cued.
     pub fn judge(&mut self, rep: Rep) -> JudgedRep {
         self.reps += 1;

@@ -118,6 +118,11 @@ impl SetRun {
         }
     }
 
+    /// Sums up by these measures from here on; what was counted stays.
+    pub fn refocus(&mut self, focus: &[MeasureName]) {
+        self.tally.refocus(focus);
+    }
+
     /// Where it stands.
     pub const fn state(&self) -> SetState {
         self.state

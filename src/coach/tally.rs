@@ -78,6 +78,24 @@ impl Tally {
         }
     }
 
+    /// Looks at these measures from here on. Counts stay, and the values of measures that stay.
+    pub fn refocus(&mut self, focus: &[MeasureName]) {
+        let mut before = std::mem::replace(self, Self::new(focus));
+        for measure in &mut self.measures {
+            if let Some(old) = before
+                .measures
+                .iter_mut()
+                .find(|old| old.name == measure.name)
+            {
+                std::mem::swap(measure, old);
+            }
+        }
+        self.swings = before.swings;
+        self.takes = before.takes;
+        self.judged = before.judged;
+        self.in_band = before.in_band;
+    }
+
     /// Swings so far.
     pub const fn swings(&self) -> u32 {
         self.swings

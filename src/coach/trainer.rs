@@ -3,6 +3,7 @@
 //! In: reps in order and the time between them. Out: a [`Followed`] for each rep: the judged rep with its cue or the reason
 //! for none, what is to be said besides, and lines to print. Pure; when something is heard is the caller's affair.
 
+use super::band::Bands;
 use super::judge::Coach;
 use super::plan::{Plan, SetShape};
 use super::schedule::{CueSchedule, Decision, JudgedAs, QuietReason, Scheduler};
@@ -169,6 +170,16 @@ impl Trainer {
     /// Whether the set is over.
     pub fn is_over(&self) -> bool {
         self.set.state() == SetState::Closed
+    }
+
+    /// Puts other bands, another order and another length of the baseline in force. Counts go on; a measure that is new in
+    /// the order is summed up from here on. Under a plan the caller gives the plan's own bands and order.
+    pub fn revise(&mut self, bands: Bands, order: Vec<MeasureName>, baseline_swings: usize) {
+        self.since_summary.refocus(&order);
+        self.set.refocus(&order);
+        self.focus.clone_from(&order);
+        self.coach.revise(bands, order);
+        self.coach.revise_baselines(baseline_swings);
     }
 
     /// The coach of this session.

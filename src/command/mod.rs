@@ -10,8 +10,10 @@ mod notice;
 mod pitch;
 mod places;
 mod plan;
+mod reload;
 mod replay;
 mod session;
+mod settings;
 mod show;
 mod watch;
 
@@ -59,6 +61,8 @@ enum Command {
     Journal(journal::JournalArgs),
     /// Say what a hitter works on: plans, how often they cue, the shape of a set, a paced pitch.
     Plan(plan::PlanArgs),
+    /// Explain the settings, check a file, or say which file is in force.
+    Settings(settings::SettingsArgs),
     /// Print how long pitches fly at each level of play.
     Pitch(pitch::PitchArgs),
     /// Tell how the running daemon is.
@@ -72,22 +76,27 @@ enum Command {
 /// # Errors
 /// Whatever keeps the command from doing its work.
 pub fn run(arguments: Arguments) -> Result<(), Failure> {
-    let path = arguments.settings.or_else(places::user_settings);
-    let settings = match &path {
+    let files = places::SettingsFiles::find(arguments.settings);
+    let settings = match (&arguments.command, files.in_force()) {
+        // These say themselves what is wrong with a file.
+        (Command::Settings(_), _) => None,
         // This command makes the file where there is none yet.
-        Some(path) if path.exists() || !matches!(arguments.command, Command::Calibrate(_)) => {
-            Settings::read(path)?
-        }
-        _ => Settings::parse(
+        (Command::Calibrate(_), Some(path)) if !path.exists() => None,
+        _ => Some(files.read()?),
+    };
+    let settings = match settings {
+        Some(settings) => settings,
+        None => Settings::parse(
             crate::settings::DEFAULT_FILE,
             "the built-in defaults".as_ref(),
         )?,
     };
     match arguments.command {
-        Command::Watch(watch) => watch.run(&settings),
+        Command::Watch(watch) => watch.run(&settings, &files),
+        Command::Settings(settings) => settings.run(&files),
         Command::Replay(replay) => replay.run(&settings),
         Command::Check(check) => check.run(&settings),
-        Command::Calibrate(calibrate) => calibrate.run(&settings, path),
+        Command::Calibrate(calibrate) => calibrate.run(&settings, files.in_force().map(Into::into)),
         Command::Export(export) => export.run(&settings),
         Command::Journal(journal) => journal.run(&settings),
         Command::Plan(plan) => plan.run(&settings),

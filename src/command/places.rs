@@ -5,8 +5,10 @@ use std::path::{Path, PathBuf};
 use directories::ProjectDirs;
 
 use super::Failure;
-use crate::settings::Settings;
+use crate::settings::{DEFAULT_FILE, Settings, SettingsError};
 
+/// Settings for the whole machine.
+const MACHINE_SETTINGS: &str = "/etc/cagehand/cagehand.toml";
 /// The recording that stands in for a camera.
 const STAND_IN: &str = "left_60fps_faults.mp4";
 /// Standing height of the hitter in it, centimetres.
@@ -21,12 +23,66 @@ pub fn own_settings() -> Option<PathBuf> {
     dirs().map(|d| d.config_dir().join("cagehand.toml"))
 }
 
-/// The user's own settings file, if there is one; else the machine's.
-pub fn user_settings() -> Option<PathBuf> {
-    own_settings()
-        .into_iter()
-        .chain([PathBuf::from("/etc/cagehand/cagehand.toml")])
-        .find(|p| p.is_file())
+/// Where the settings are looked for, and what was found at the start.
+#[derive(Debug)]
+pub struct SettingsFiles {
+    told: Option<PathBuf>,
+    in_force: Option<PathBuf>,
+}
+
+impl SettingsFiles {
+    /// The file that was told; else the user's own, if there is one; else the machine's.
+    pub fn find(told: Option<PathBuf>) -> Self {
+        let mut files = Self {
+            told,
+            in_force: None,
+        };
+        files.in_force = match &files.told {
+            Some(told) => Some(told.clone()),
+            None => files.places().into_iter().find(|place| place.is_file()),
+        };
+        files
+    }
+
+    /// The places, the one that goes before the others first.
+    pub fn places(&self) -> Vec<PathBuf> {
+        match &self.told {
+            Some(told) => vec![told.clone()],
+            None => own_settings()
+                .into_iter()
+                .chain([PathBuf::from(MACHINE_SETTINGS)])
+                .collect(),
+        }
+    }
+
+    /// The file in force; `None` where the defaults are.
+    pub fn in_force(&self) -> Option<&Path> {
+        self.in_force.as_deref()
+    }
+
+    /// Whether the file was named on the command line.
+    pub fn is_told(&self) -> bool {
+        self.told.is_some()
+    }
+
+    /// What is in force, in words.
+    pub fn told(&self) -> String {
+        match &self.in_force {
+            Some(path) => path.display().to_string(),
+            None => "the built-in defaults; there is no settings file".to_owned(),
+        }
+    }
+
+    /// The settings in force.
+    ///
+    /// # Errors
+    /// Where the file cannot be read or is wrong.
+    pub fn read(&self) -> Result<Settings, SettingsError> {
+        match &self.in_force {
+            Some(path) => Settings::read(path),
+            None => Settings::parse(DEFAULT_FILE, "the built-in defaults".as_ref()),
+        }
+    }
 }
 
 /// The journal: as told, as set, or in the user's data folder.

@@ -8,15 +8,16 @@ use std::time::{Duration, Instant};
 
 use clap::Args;
 
+use super::places::SettingsFiles;
 use super::replay::{PaceArg, pump, told};
 use super::session::{Sound, ears, named_plan, plan_in_force, start_journal, training};
-use super::{Failure, notice, places, show};
+use super::{Failure, notice, places, reload, show};
 use crate::capture::{
     CameraChoice, CameraSource, CaptureClock, CaptureError, ClipSource, Frame, Pace, Source,
 };
 use crate::daemon::{
-    DaemonError, Health, LaneIn, Outlets, RepStage, Stop, Trackers, Which, raise_on_user_signal,
-    run_line,
+    DaemonError, Health, LaneIn, Outlets, RepStage, Revisions, Stop, Trackers, Which,
+    raise_on_user_signal, run_line,
 };
 use crate::journal::RepLog;
 use crate::pose::{Model, Tracker};
@@ -55,7 +56,7 @@ pub struct Watch {
 }
 
 impl Watch {
-    pub fn run(self, settings: &Settings) -> Result<(), Failure> {
+    pub fn run(self, settings: &Settings, files: &SettingsFiles) -> Result<(), Failure> {
         let sound = match self.sound.as_str() {
             "none" => Sound::None,
             "device" => Sound::Device,
@@ -89,17 +90,9 @@ impl Watch {
                 .then_some(places::STAND_IN_HEIGHT_CM);
             seen.hitter.bats = None;
         }
-        let finder = FinderSettings {
-            cm_per_px: if live {
-                settings.camera.cm_per_px
-            } else {
-                None
-            },
-            roll_deg: if live { settings.camera.roll_deg } else { None },
-            height_cm: seen.hitter.height_cm,
-            bats: seen.hitter.bats,
-            view: settings.camera.view,
-        };
+        let stand_in = (!live).then_some(seen.hitter.height_cm);
+        let finder_of = move |settings: &Settings| finder_settings(settings, stand_in);
+        let finder = finder_of(settings);
         let path = places::journal(self.journal.as_deref(), settings)?;
         let plan = match named_plan(self.plan.as_deref())? {
             Some(told) => told,
@@ -121,7 +114,11 @@ impl Watch {
             show: Box::new(show::line),
         };
         let clock = Arc::new(OnceLock::new());
-        let mut stage = RepStage::new(finder, training, outlets, Arc::clone(&clock));
+        let revisions = Arc::new(Revisions::default());
+        let run = reload::Run::new(live, &sound, plan.as_ref(), finder_of);
+        let follower = reload::follow(files, settings, &revisions, run)?;
+        let mut stage =
+            RepStage::new(finder, training, outlets, Arc::clone(&clock)).with_revisions(revisions);
         let health = Arc::new(Health::default());
         if let Some(address) = settings.page {
             // Without its page the daemon is still worth running.
@@ -142,6 +139,8 @@ impl Watch {
             &mut stage,
             capture,
         );
+        // An edit from here on would not be taken up by anything.
+        drop(follower);
         let tally = stage.finish()?;
         show::line(&format!("{}  {}", told(&tally), health.summary()));
         Ok(ran?)
@@ -183,6 +182,26 @@ impl Watch {
             ClipSource::open(&path)?,
             Pace::Real,
         )))
+    }
+}
+
+/// What the finder is told of hitter and camera; `stand_in` is the height of the hitter in a recording that stands in,
+/// which has a camera of its own too.
+fn finder_settings(settings: &Settings, stand_in: Option<Option<f64>>) -> FinderSettings {
+    let view = settings.camera.view;
+    match stand_in {
+        Some(height_cm) => FinderSettings {
+            height_cm,
+            view,
+            ..FinderSettings::default()
+        },
+        None => FinderSettings {
+            cm_per_px: settings.camera.cm_per_px,
+            roll_deg: settings.camera.roll_deg,
+            height_cm: settings.hitter.height_cm,
+            bats: settings.hitter.bats,
+            view,
+        },
     }
 }
 

@@ -209,6 +209,21 @@ impl Ears {
         Ok(())
     }
 
+    /// Plays what comes at this volume and, where it is given, from this library; what is heard now goes on as it began.
+    pub fn revise(&mut self, volume: f32, library: Option<Arc<CueLibrary>>) {
+        match self {
+            Ears::None => {}
+            Ears::Player(live) => {
+                live.volume = volume;
+                if let Some(library) = &library {
+                    live.library = Arc::clone(library);
+                }
+                live.player.revise(volume, library);
+            }
+            Ears::Render(render) => render.wav.revise(volume, library),
+        }
+    }
+
     /// What became of sounds since the last call; never waits.
     pub fn outcomes(&mut self) -> Vec<Outcome> {
         match self {

@@ -5,6 +5,8 @@
 //!                                                                        └──▶ thread journal
 //! ```
 //!
+//! Beside them the thread `settings` looks after the settings file and hands what changed to the main thread.
+//!
 //! The order of a shutdown: the capture thread stops and closes the lane; the pose thread empties it and ends; the
 //! main thread judges what is still open and closes the journal, then the sound.
 
@@ -17,6 +19,7 @@ mod pitcher;
 mod posing;
 mod rep_stage;
 mod rep_text;
+mod revise;
 mod stop;
 pub mod thread;
 
@@ -28,7 +31,8 @@ pub use pitcher::Pitcher;
 pub use posing::{FindPose, LoadTracker, Trackers};
 pub use rep_stage::{DARK_BELOW, Outlets, RepStage, Tally, Training};
 pub use rep_text::rep_text;
-pub use stop::{Stop, raise_on_user_signal};
+pub use revise::{Revision, Revisions, SettingsFollower, follow_settings};
+pub use stop::{Stop, raise_on_hangup_signal, raise_on_user_signal};
 
 use crate::capture::CaptureError;
 use crate::journal::{JournalError, RepLogError};

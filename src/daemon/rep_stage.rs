@@ -27,6 +27,7 @@ use super::health::StageReport;
 use super::line::Posed;
 use super::pitcher::Pitcher;
 use super::rep_text::rep_text;
+use super::revise::{Revision, Revisions};
 
 /// How long a rep that is logged at once waits to learn when its cue was heard. The pose queue holds far more than this.
 const HEARD_PATIENCE: Duration = Duration::from_millis(250);
@@ -117,6 +118,8 @@ pub struct RepStage {
     last_rep: Option<String>,
     last_cue_ms: Option<f64>,
     rep_restarts: u64,
+    /// Where other settings wait for the next frame.
+    revisions: Arc<Revisions>,
 }
 
 impl RepStage {
@@ -145,7 +148,36 @@ impl RepStage {
             last_rep: None,
             last_cue_ms: None,
             rep_restarts: 0,
+            revisions: Arc::default(),
         }
+    }
+
+    /// The same stage, which takes up what is put there.
+    #[must_use]
+    pub fn with_revisions(mut self, revisions: Arc<Revisions>) -> Self {
+        self.revisions = revisions;
+        self
+    }
+
+    /// Puts other settings in force from the next frame on. Nothing that was seen, counted or learnt is lost; a rep that was
+    /// judged and waits to be logged keeps the bands it was judged by.
+    pub fn revise(&mut self, revision: Revision) {
+        let Revision {
+            bands,
+            order,
+            baseline_swings,
+            finder,
+            remarks,
+            volume,
+            library,
+        } = revision;
+        self.training.trainer.revise(bands, order, baseline_swings);
+        self.training.remarks = remarks;
+        self.told = finder;
+        self.finder.revise(finder);
+        self.head.revise(finder);
+        self.bats = finder.bats.unwrap_or(self.bats);
+        self.outlets.ears.revise(volume, library);
     }
 
     /// Takes the next pose.
@@ -153,6 +185,9 @@ impl RepStage {
     /// # Errors
     /// Where a file that was asked for cannot be written, or the journal's thread is gone.
     pub fn take(&mut self, posed: Posed) -> Result<(), DaemonError> {
+        if let Some(revision) = self.revisions.take() {
+            self.revise(revision);
+        }
         let Posed {
             frame: pose,
             picture,

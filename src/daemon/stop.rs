@@ -58,25 +58,52 @@ impl Stop {
 /// Where the system gives no thread.
 pub fn raise_on_user_signal(flag: &Arc<AtomicBool>) -> std::io::Result<()> {
     #[cfg(unix)]
-    {
-        use tokio::signal::unix::{SignalKind, signal};
-        let flag = Arc::clone(flag);
-        let runtime = tokio::runtime::Builder::new_current_thread()
-            .enable_all()
-            .build()?;
-        spawn("user-signal", move || {
-            runtime.block_on(async {
-                let Ok(mut asked) = signal(SignalKind::user_defined1()) else {
-                    return;
-                };
-                while asked.recv().await.is_some() {
-                    flag.store(true, Ordering::Relaxed);
-                }
-            });
-        })?;
-    }
+    raise_on(
+        tokio::signal::unix::SignalKind::user_defined1(),
+        "user-signal",
+        flag,
+    )?;
     #[cfg(not(unix))]
     let _ = flag;
+    Ok(())
+}
+
+/// Raises a flag whenever the process gets the signal HUP, which then no longer ends it; on systems without it, never.
+///
+/// # Errors
+/// Where the system gives no thread.
+pub fn raise_on_hangup_signal(flag: &Arc<AtomicBool>) -> std::io::Result<()> {
+    #[cfg(unix)]
+    raise_on(
+        tokio::signal::unix::SignalKind::hangup(),
+        "hangup-signal",
+        flag,
+    )?;
+    #[cfg(not(unix))]
+    let _ = flag;
+    Ok(())
+}
+
+#[cfg(unix)]
+fn raise_on(
+    kind: tokio::signal::unix::SignalKind,
+    thread: &str,
+    flag: &Arc<AtomicBool>,
+) -> std::io::Result<()> {
+    let flag = Arc::clone(flag);
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()?;
+    spawn(thread, move || {
+        runtime.block_on(async {
+            let Ok(mut asked) = tokio::signal::unix::signal(kind) else {
+                return;
+            };
+            while asked.recv().await.is_some() {
+                flag.store(true, Ordering::Relaxed);
+            }
+        });
+    })?;
     Ok(())
 }
 

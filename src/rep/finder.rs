@@ -123,6 +123,11 @@ impl RepFinder {
         }
     }
 
+    /// Goes by what is told now from the next frame on; what was seen is kept. A rep that is under way is measured by it.
+    pub fn revise(&mut self, settings: FinderSettings) {
+        self.settings = settings;
+    }
+
     /// Tells of the pitch that was played last, or that none is. The next reps are measured against it as far as they
     /// belong to it, so it stays until the reps that it may have caused are found: two seconds after its arrival.
     pub fn set_pitch(&mut self, pitch: Option<PitchTimes>) {

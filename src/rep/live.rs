@@ -75,6 +75,11 @@ impl LiveHead {
         }
     }
 
+    /// Goes by what is told now; a resting place that was seen keeps the scale it was seen with.
+    pub fn revise(&mut self, told: FinderSettings) {
+        self.told = told;
+    }
+
     /// Takes the next frame. `forward` is the way to the pitcher where a swing has shown it already: +1 to the image's
     /// right. Gives the travel between the gather and the swing.
     pub fn push(

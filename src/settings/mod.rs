@@ -5,7 +5,9 @@
 
 mod check;
 mod edit;
+mod explain;
 mod file;
+mod reload;
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -16,6 +18,8 @@ use crate::sound::Language;
 
 pub use check::ROLL_DEG;
 pub use edit::{CameraValues, Change, EditError, edit_camera, replace_file};
+pub use explain::{Key, NO_BAND, Section, explain};
+pub use reload::{KeyChange, Look, ReloadError, SettingsWatch, Takes, changes, takes};
 
 /// The default settings, commented: `config/cagehand.toml`.
 pub const DEFAULT_FILE: &str = include_str!("../../config/cagehand.toml");

@@ -6,8 +6,8 @@
 //! swing analysis.
 
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::thread;
 use std::time::{Duration, Instant};
 
@@ -25,7 +25,7 @@ use super::render::WavRender;
 use super::reports::{Reports, Request};
 use super::sentence::Said;
 use super::speaker::{DeviceSpeaker, Speaker};
-use super::worker::{Message, Outlet, ToneNews, Worker};
+use super::worker::{Message, Outlet, Revised, ToneNews, Worker};
 use super::{MAX_CUE, MAX_SENTENCE, SoundError};
 
 /// Requests that may wait for the thread. It takes them at once; only opening a device keeps it
@@ -133,6 +133,7 @@ pub struct Player {
     tones: Option<Sender<ToneNews>>,
     tone: Arc<ToneState>,
     tickets: AtomicU64,
+    revised: Arc<Mutex<Option<Revised>>>,
     /// The thread's own receiver once more, to take out the oldest request when the queue is full.
     queue: Receiver<Message>,
     reports: Reports,
@@ -183,6 +184,7 @@ impl Player {
         let reports = Reports::new(outcome_sender);
         reports.health().device = outlet.state();
         let worker = Worker::new(outlet, library, volume, reports.clone());
+        let revised = worker.revised();
         let requests = queue.clone();
         let thread = thread::Builder::new()
             .name("sound".to_owned())
@@ -196,6 +198,7 @@ impl Player {
             tones: Some(tones),
             tone,
             tickets: AtomicU64::new(1),
+            revised,
             queue,
             reports,
             outcomes,
@@ -259,6 +262,17 @@ impl Player {
             }
         }
         ticket
+    }
+
+    /// Plays what begins from now on at this volume, 0 to 1, and, where it is given, from this library. What is heard
+    /// or waits for its turn already goes on as it is. Returns at once.
+    pub fn revise(&self, volume: f32, library: Option<Arc<CueLibrary>>) {
+        let mut revised = self.revised.lock().unwrap_or_else(PoisonError::into_inner);
+        let older = revised.take().and_then(|older| older.library);
+        *revised = Some(Revised {
+            volume: volume.clamp(0.0, 1.0),
+            library: library.or(older),
+        });
     }
 
     /// Where [`Outcome`]s arrive, in the order in which they were settled: a few milliseconds after the

@@ -98,6 +98,14 @@ impl WavRender {
         self
     }
 
+    /// Plays what begins from now on at this volume and, where it is given, from this library.
+    pub fn revise(&mut self, volume: f32, library: Option<Arc<CueLibrary>>) {
+        self.volume = volume.clamp(0.0, 1.0);
+        if let Some(library) = library {
+            self.library = library;
+        }
+    }
+
     /// Plays a cue at `at`; where that time was written already, at once. Gives what became of this
     /// cue and of any that had been waiting, as far as it is settled.
     ///

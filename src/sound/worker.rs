@@ -4,7 +4,7 @@
 //! one [`Outcome`] a request. It decides neither which sound may begin (`schedule`) nor how a device is
 //! kept (`device`), and nothing it meets ends it: without an output it goes on silent.
 
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::thread;
 use std::time::{Duration, Instant};
 
@@ -43,6 +43,13 @@ pub(super) enum Message {
 /// News of the head, for a file; for a device they are in the tone's state already.
 pub(super) type ToneNews = (Option<HeadTone>, CaptureTime);
 
+/// How what comes is to be played from now on. Not a message: when the queue is full, its oldest is thrown away.
+pub(super) struct Revised {
+    pub volume: f32,
+    /// `None` leaves the one there is.
+    pub library: Option<Arc<CueLibrary>>,
+}
+
 /// Where the sound goes.
 pub(super) enum Outlet {
     Device(Box<Device>),
@@ -80,6 +87,7 @@ pub(super) struct Worker {
     handed_over: Vec<HandedOver>,
     reports: Reports,
     began: Instant,
+    revised: Arc<Mutex<Option<Revised>>>,
 }
 
 impl Worker {
@@ -97,6 +105,29 @@ impl Worker {
             handed_over: Vec::new(),
             reports,
             began: Instant::now(),
+            revised: Arc::default(),
+        }
+    }
+
+    /// Where the player puts what is to be played otherwise.
+    pub(super) fn revised(&self) -> Arc<Mutex<Option<Revised>>> {
+        Arc::clone(&self.revised)
+    }
+
+    fn take_up_revision(&mut self) {
+        let revised = {
+            let mut revised = self.revised.lock().unwrap_or_else(PoisonError::into_inner);
+            revised.take()
+        };
+        let Some(Revised { volume, library }) = revised else {
+            return;
+        };
+        self.volume = volume;
+        if let Some(library) = &library {
+            self.library = Arc::clone(library);
+        }
+        if let Outlet::File(render) = &mut self.outlet {
+            render.revise(volume, library);
         }
     }
 
@@ -140,6 +171,7 @@ impl Worker {
 
     /// Looks after the device and begins a waiting sound whose turn has come.
     fn tend(&mut self) {
+        self.take_up_revision();
         let now = self.now();
         let busy = self.schedule.busy_until(now).is_some();
         let Outlet::Device(device) = &mut self.outlet else {
@@ -182,6 +214,7 @@ impl Worker {
     }
 
     fn play(&mut self, request: Request) {
+        self.take_up_revision();
         match &mut self.outlet {
             Outlet::None => return self.reports.unheard(&request, UnheardReason::Off),
             Outlet::File(_) => return self.write(request),
