@@ -301,6 +301,25 @@ pub(super) mod tests {
     }
 
     #[test]
+    fn another_focus_keeps_the_counts_and_the_values_of_measures_that_stay() {
+        let mut tally = Tally::new(&[HeadDrop, HeadToPlant]);
+        let both: &[_] = &[(HeadToPlant, 15.0), (HandsBack, -3.0)];
+        tally.add(&judged(RepKind::Swing, 0.0, both));
+        tally.add(&judged(RepKind::Take, 0.0, both));
+        let before = tally.clone();
+        tally.refocus(&[HeadDrop, HeadToPlant]);
+        assert_eq!(tally, before, "the same focus is no change");
+        tally.refocus(&[HandsBack, HeadToPlant]);
+        let miss = tally.summary().most_missed.expect("a miss");
+        assert_eq!((miss.measure, miss.times), (HeadToPlant, 1));
+        tally.add(&judged(RepKind::Swing, 0.0, &both[1..]));
+        let summary = tally.summary();
+        assert_eq!((summary.swings, summary.takes), (2, 1));
+        // Both were missed once now, and the one that stands first is named.
+        assert_eq!(summary.most_missed.expect("a miss").measure, HandsBack);
+    }
+
+    #[test]
     fn a_set_is_summed_up_by_what_was_missed_most_and_to_which_side() {
         let found = summary(
             &[HeadToPlant, HandsBack],

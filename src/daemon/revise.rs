@@ -243,8 +243,8 @@ fn line(changes: &[KeyChange]) -> String {
         let words = words.join(", ");
         let _ = match takes {
             Takes::AtOnce => write!(line, "{words}"),
-            Takes::Restart(why) => write!(line, "needs a restart: {words}, for {why}"),
-            Takes::Unused(why) => write!(line, "not used now: {words}, for {why}"),
+            Takes::Restart(why) => write!(line, "needs a restart ({why}): {words}"),
+            Takes::Unused(why) => write!(line, "not used now ({why}): {words}"),
         };
     }
     line
@@ -253,7 +253,7 @@ fn line(changes: &[KeyChange]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crossbeam_channel::unbounded;
+    use crossbeam_channel::bounded;
     use std::fs;
     use std::path::Path;
 
@@ -295,8 +295,8 @@ mod tests {
                     Takes::Unused("a recording stands in")
                 ),
             ]),
-            "cues.volume = 0.5 (was 0.8), cues.order changed; needs a restart: camera.fps = 30 (was 60), camera.width = 640 \
-             (was 1280), for the camera is open; not used now: hitter.bats = \"left\" (was \"auto\"), for a recording stands in"
+            "cues.volume = 0.5 (was 0.8), cues.order changed; needs a restart (the camera is open): camera.fps = 30 (was 60), \
+             camera.width = 640 (was 1280); not used now (a recording stands in): hitter.bats = \"left\" (was \"auto\")"
         );
     }
 
@@ -328,7 +328,7 @@ mod tests {
         fs::write(&path, first).unwrap();
         let settings = Settings::read(&path).unwrap();
         let watch = SettingsWatch::new(vec![path.clone()], Some(&path), settings);
-        let (shown, lines) = unbounded();
+        let (shown, lines) = bounded(16);
         let revisions = Arc::new(Revisions::default());
         let look_now = Arc::new(AtomicBool::new(false));
         let follower = follow_settings(
@@ -358,7 +358,7 @@ mod tests {
         fs::write(&path, "[cues]\nvolume = 0.25\n[camera]\nfps = 30\n").unwrap();
         let line = next();
         assert!(
-            line.starts_with("settings: cues.volume = 0.25 (was 0.5); needs a restart: camera.fps"),
+            line.starts_with("settings: cues.volume = 0.25 (was 0.5); needs a restart (the camera"),
             "{line}"
         );
         settle();

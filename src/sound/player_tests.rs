@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 
 use crate::time::CaptureTime;
 
+use super::builtin::Language;
 use super::library::CueLibrary;
 use super::memory_device::{Memory, next, request, wait_until, why};
 use super::outcome::{Outcome, UnheardReason};
@@ -38,6 +39,35 @@ fn a_cue_is_handed_over_whole_and_its_latency_told() {
     assert_eq!(memory.mix().0.as_slice(), &cue[..]);
     assert_eq!(player.health().heard, 1);
     assert_eq!(player.health().device, DeviceState::Open);
+}
+
+#[test]
+fn another_volume_and_language_are_those_of_the_next_cue() {
+    let memory = Memory::new(true);
+    let player = memory.player();
+    let spanish = CueLibrary::load_in(Language::Spanish, None).expect("cues");
+    let heard = |times: &str| {
+        player.play(request("head_forward", 1.0));
+        assert!(matches!(next(&player), Outcome::Heard(_)), "{times}");
+        memory.mix().0
+    };
+    let english = heard("as it began");
+    player.revise(1.0, Some(Arc::new(spanish)));
+    // The library of a revision that a newer one overtakes is not lost.
+    player.revise(0.5, None);
+    let revised = heard("revised");
+    let words = CueLibrary::load_in(Language::Spanish, None)
+        .expect("cues")
+        .samples_for("head_forward")
+        .expect("a cue");
+    assert_ne!(english.as_slice(), &words[..]);
+    let expected: Vec<f32> = words.iter().map(|sample| 0.5 * sample).collect();
+    assert_eq!(revised, expected);
+    player.revise(2.0, None);
+    assert_eq!(
+        heard("too loud a wish is full volume").as_slice(),
+        &words[..]
+    );
 }
 
 #[test]

@@ -59,6 +59,25 @@ fn latency_millis(outcomes: &[Outcome], index: usize) -> f64 {
 }
 
 #[test]
+fn another_volume_is_that_of_the_next_cue() {
+    let bench = Bench::new();
+    let mut render = bench.render();
+    render.cue_at("in_band", secs(0.5)).expect("written");
+    render.advance_to(secs(3.0)).expect("written");
+    render.revise(0.25, None);
+    render.cue_at("in_band", secs(3.5)).expect("written");
+    render.finish(secs(6.0)).expect("closed");
+    let heard = bench.heard();
+    let peak = |from: usize| {
+        heard[from..from + 120_000]
+            .iter()
+            .fold(0.0f32, |peak, sample| peak.max(sample.abs()))
+    };
+    let (before, after) = (peak(0), peak(150_000));
+    assert!((after / before - 0.25).abs() < 0.01, "{before} {after}");
+}
+
+#[test]
 fn a_cue_stands_at_its_time_sample_for_sample() {
     let bench = Bench::new();
     let mut render = bench.render();

@@ -3,10 +3,13 @@
 use std::fs;
 use std::io::{BufRead, BufReader};
 use std::process::{Child, Stdio};
-use std::sync::mpsc::{Receiver, channel};
+use std::sync::mpsc::{Receiver, sync_channel};
 use std::time::{Duration, Instant};
 
-use super::program::{Place, json_lines, recording};
+use cagehand::pose::track::TrackReader;
+use cagehand::rep::{FinderSettings, MeasureName, Phase, RepFinder};
+
+use super::program::{Place, json_lines, project, recording};
 
 /// The running daemon and what it says; it is killed with the test.
 struct Daemon {
@@ -24,14 +27,15 @@ impl Daemon {
             .spawn()
             .unwrap();
         let out = child.stdout.take().unwrap();
-        let (sender, lines) = channel();
-        std::thread::spawn(move || {
+        let (sender, lines) = sync_channel(256);
+        cagehand::daemon::thread::spawn("daemon-says", move || {
             for line in BufReader::new(out).lines().map_while(Result::ok) {
                 if sender.send(line).is_err() {
                     return;
                 }
             }
-        });
+        })
+        .unwrap();
         Self { child, lines }
     }
 
@@ -91,7 +95,7 @@ fn an_edit_while_the_daemon_runs_is_told_and_judges_later_reps() {
             &reps,
         ],
     );
-    daemon.next("rep 1");
+    daemon.next("rep   1");
 
     fs::write(&file, FIRST.replace("high = 10", "high = -10")).unwrap();
     let refused = daemon.next("settings:");
@@ -109,14 +113,14 @@ fn an_edit_while_the_daemon_runs_is_told_and_judges_later_reps() {
     fs::write(&file, &second).unwrap();
     assert_eq!(
         daemon.next("settings:"),
-        "settings: bands.head_to_plant_cm = { low = -4, high = 3 } (was { low = -4, high = 10 }); needs a restart: camera.fps \
-         = 30 (was 60), for the camera and its mode are chosen when it is opened; not used now: hitter.height_cm = 150 (was \
-         0), for a recording stands in, with a hitter and a camera of its own"
+        "settings: bands.head_to_plant_cm = { low = -4, high = 3 } (was { low = -4, high = 10 }); needs a restart (the camera \
+         and its mode are chosen when it is opened): camera.fps = 30 (was 60); not used now (a recording stands in, with a \
+         hitter and a camera of its own): hitter.height_cm = 150 (was 0)"
     );
     daemon.signal("HUP");
     assert!(daemon.next("settings:").contains("nothing changes"));
 
-    daemon.next("rep 2");
+    daemon.next("rep   2");
     daemon.signal("TERM");
     assert!(daemon.child.wait().unwrap().success());
     let highs: Vec<f64> = json_lines(&log)
@@ -124,6 +128,35 @@ fn an_edit_while_the_daemon_runs_is_told_and_judges_later_reps() {
         .map(|rep| rep["bands"]["head_to_plant_cm"]["high"].as_f64().unwrap())
         .collect();
     assert_eq!(highs, [10.0, 3.0]);
+}
+
+#[test]
+fn a_height_that_is_told_in_mid_swing_measures_it_as_if_told_before() {
+    let told = FinderSettings {
+        height_cm: Some(183.0),
+        ..FinderSettings::default()
+    };
+    let track = project("tests/data/tracks/right_60fps_swing_2.track.jsonl");
+    let found = |at_first: FinderSettings| {
+        let mut reader = TrackReader::open(&track).unwrap();
+        let mut finder = RepFinder::new(at_first);
+        let mut rep = None;
+        while let Some(frame) = reader.next_frame().unwrap() {
+            if finder.phase() == Phase::Stride {
+                finder.revise(told);
+            }
+            rep = rep.or(finder.push(frame));
+        }
+        rep.or_else(|| finder.finish()).unwrap().rep
+    };
+    let (before, amid) = (found(told), found(FinderSettings::default()));
+    assert_eq!(before.events, amid.events);
+    assert_eq!(before.measures, amid.measures);
+    assert!(
+        before.measures[&MeasureName::StrideLength]
+            .value()
+            .is_some()
+    );
 }
 
 #[test]
