@@ -95,7 +95,7 @@ fn an_edit_while_the_daemon_runs_is_told_and_judges_later_reps() {
             &reps,
         ],
     );
-    daemon.next("rep 1");
+    daemon.next("rep   1");
 
     fs::write(&file, FIRST.replace("high = 10", "high = -10")).unwrap();
     let refused = daemon.next("settings:");
@@ -120,14 +120,43 @@ fn an_edit_while_the_daemon_runs_is_told_and_judges_later_reps() {
     daemon.signal("HUP");
     assert!(daemon.next("settings:").contains("nothing changes"));
 
-    daemon.next("rep 2");
+    daemon.next("rep   2");
     daemon.signal("TERM");
     assert!(daemon.child.wait().unwrap().success());
-    let highs: Vec<f64> = json_lines(&log)
-        .iter()
-        .map(|rep| rep["bands"]["head_to_plant_cm"]["high"].as_f64().unwrap())
-        .collect();
-    assert_eq!(highs, [10.0, 3.0]);
+    // The head went some 6 cm forward (the recording's truth): in the first band, above the second.
+    let head = &json_lines(&log)[1]["measures"]["head_to_plant_cm"];
+    let value = head["value"].as_f64().unwrap();
+    assert!((3.0..10.0).contains(&value), "{value}");
+    assert_eq!(head["verdict"], "high");
+}
+
+#[test]
+fn a_height_that_is_told_in_mid_swing_measures_it_as_if_told_before() {
+    let told = FinderSettings {
+        height_cm: Some(183.0),
+        ..FinderSettings::default()
+    };
+    let track = project("tests/data/tracks/right_60fps_swing_2.track.jsonl");
+    let found = |at_first: FinderSettings| {
+        let mut reader = TrackReader::open(&track).unwrap();
+        let mut finder = RepFinder::new(at_first);
+        let mut rep = None;
+        while let Some(frame) = reader.next_frame().unwrap() {
+            if finder.phase() == Phase::Stride {
+                finder.revise(told);
+            }
+            rep = rep.or(finder.push(frame));
+        }
+        rep.or_else(|| finder.finish()).unwrap().rep
+    };
+    let (before, amid) = (found(told), found(FinderSettings::default()));
+    assert_eq!(before.events, amid.events);
+    assert_eq!(before.measures, amid.measures);
+    assert!(
+        before.measures[&MeasureName::StrideLength]
+            .value()
+            .is_some()
+    );
 }
 
 #[test]
