@@ -68,6 +68,7 @@ impl Watch {
             }
         };
         show::line(notice::NOTICE);
+        crate::daemon::tell_ready();
         let stop = Stop::new();
         stop.on_signals()?;
         let choice = camera_choice(settings);
@@ -309,6 +310,7 @@ fn wait_for_camera(choice: &CameraChoice, stop: &Stop) -> Option<CameraSource> {
             }
             std::thread::sleep(Duration::from_millis(50));
         }
+        crate::daemon::tell_alive();
         match CameraSource::open(choice) {
             Ok(camera) => return Some(camera),
             // Looks are many; only a new reason is news.

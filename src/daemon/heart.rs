@@ -1,7 +1,7 @@
 //! Shows that the program lives: figures for whoever asks, and a sign to the service manager while work gets done.
 //!
-//! In: the rep stage's report once a second. Out: the report in [`Health`], and on systemd READY at the start and WATCHDOG
-//! while frames that come in also come through. Runs on the main thread.
+//! In: the rep stage's report once a second. Out: the report in [`Health`], and on systemd WATCHDOG while frames that come in also
+//! come through. Runs on the main thread.
 
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -16,7 +16,6 @@ const EVERY: Duration = Duration::from_secs(1);
 pub(super) struct Heart {
     health: Arc<Health>,
     due: Instant,
-    told_ready: bool,
     /// Frames captured and analysed at the last beat.
     at_last: (u64, u64),
 }
@@ -26,7 +25,6 @@ impl Heart {
         Self {
             health,
             due: Instant::now(),
-            told_ready: false,
             at_last: (0, 0),
         }
     }
@@ -39,10 +37,6 @@ impl Heart {
         }
         self.due = now + EVERY;
         self.health.set_stage(stage.report());
-        if !self.told_ready {
-            self.told_ready = true;
-            tell(&[sd_notify::NotifyState::Ready]);
-        }
         let count = |a: &std::sync::atomic::AtomicU64| a.load(Ordering::Relaxed);
         let (frames, analysed) = (count(&self.health.frames), count(&self.health.analysed));
         // A camera that is away brings no frames, and nothing is amiss here then.
@@ -58,6 +52,16 @@ impl Drop for Heart {
     fn drop(&mut self) {
         tell(&[sd_notify::NotifyState::Stopping]);
     }
+}
+
+/// Tells the service manager that the program has started: from here on it waits for a camera, or follows one.
+pub fn tell_ready() {
+    tell(&[sd_notify::NotifyState::Ready]);
+}
+
+/// Tells the service manager that the program lives, where it waits with nothing to do.
+pub fn tell_alive() {
+    tell(&[sd_notify::NotifyState::Watchdog]);
 }
 
 /// Without a service manager this does nothing.

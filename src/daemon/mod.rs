@@ -25,6 +25,7 @@ pub mod thread;
 
 pub use ears::Ears;
 pub use health::{Health, StageReport, Times};
+pub use heart::{tell_alive, tell_ready};
 pub use lane::{LaneIn, LaneOut, Which, lane};
 pub use line::{Posed, run_line};
 pub use pitcher::Pitcher;

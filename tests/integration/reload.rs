@@ -160,35 +160,6 @@ fn a_height_that_is_told_in_mid_swing_measures_it_as_if_told_before() {
 }
 
 #[test]
-fn a_height_that_is_told_in_mid_swing_measures_it_as_if_told_before() {
-    let told = FinderSettings {
-        height_cm: Some(183.0),
-        ..FinderSettings::default()
-    };
-    let track = project("tests/data/tracks/right_60fps_swing_2.track.jsonl");
-    let found = |at_first: FinderSettings| {
-        let mut reader = TrackReader::open(&track).unwrap();
-        let mut finder = RepFinder::new(at_first);
-        let mut rep = None;
-        while let Some(frame) = reader.next_frame().unwrap() {
-            if finder.phase() == Phase::Stride {
-                finder.revise(told);
-            }
-            rep = rep.or(finder.push(frame));
-        }
-        rep.or_else(|| finder.finish()).unwrap().rep
-    };
-    let (before, amid) = (found(told), found(FinderSettings::default()));
-    assert_eq!(before.events, amid.events);
-    assert_eq!(before.measures, amid.measures);
-    assert!(
-        before.measures[&MeasureName::StrideLength]
-            .value()
-            .is_some()
-    );
-}
-
-#[test]
 fn settings_are_explained_checked_and_found() {
     let place = Place::new();
     let found = place.run_well(&["settings", "path"]);
