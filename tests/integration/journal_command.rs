@@ -5,23 +5,25 @@ use std::path::Path;
 use std::process::{Child, Output, Stdio};
 use std::time::{Duration, Instant};
 
-use super::program::{Place, json_lines, recording};
+use super::program::{Place, json_lines, project, recording};
 
 const NAME: &str = "Bartholomea Quixwood";
 
-/// A journal `j.db` with the bundled recording's reps of a hitter with a name. Gives the settings' name.
+/// A journal `j.db` with the reps of a hitter with a name.
 fn filled(place: &Place) {
     fs::write(
         place.path("hers.toml"),
-        format!("[hitter]\nname = \"{NAME}\"\nheight_cm = 168\n"),
+        format!("[hitter]\nname = \"{NAME}\"\nheight_cm = 178\n"),
     )
     .unwrap();
     replay(place, &["--settings", "hers.toml"]);
 }
 
+/// A recorded pose track needs no model and takes no time.
 fn replay(place: &Place, more: &[&str]) {
-    let clip = recording("left_60fps_faults");
-    let mut arguments = vec!["replay", &clip, "--pace", "fast", "--journal", "j.db"];
+    let track = project("tests/data/tracks/right_60fps_swing_2.track.jsonl");
+    let track = track.to_str().unwrap();
+    let mut arguments = vec!["replay", track, "--pace", "fast", "--journal", "j.db"];
     arguments.extend(more);
     place.run_well(&arguments);
 }
