@@ -185,9 +185,15 @@ fn a_journal_is_backed_up_restored_exported_and_a_hitter_deleted() {
     assert_eq!(place.run_well(&["export", "--journal", "j.db"]), exported);
     refused(&place, &["restore", "j.db"], 2, &["the journal itself"]);
 
-    // The journal that was set aside does not hold her; the backup is out of reach, and that is said.
-    let said = well(&place, &["delete-hitter", NAME, "--yes"]);
-    assert!(said.contains("Backups"), "{said}");
+    // The journal that was set aside keeps the same recording, as nobody's: its landmarks are found, and named.
+    let hints = [
+        "deleted",
+        "set aside hold the hitter",
+        "j.replaced-",
+        "the name 0 times, 1 timelines",
+    ];
+    refused(&place, &["delete-hitter", NAME, "--yes"], 1, &hints);
+    assert!(!holds(&place.path("j.db"), NAME));
     assert!(holds(&place.path("copy.db"), NAME));
 }
 
@@ -235,7 +241,10 @@ fn watch_sets_a_damaged_journal_aside_and_says_so() {
     let aside = fs::read_dir(place.path("."))
         .unwrap()
         .map(|entry| entry.unwrap().path())
-        .find(|path| path.to_string_lossy().contains("j.damaged-"))
+        .find(|path| {
+            let name = path.to_string_lossy();
+            name.contains("j.damaged-") && name.ends_with(".db")
+        })
         .expect("the damaged journal is kept");
     assert!(
         said.contains(aside.file_name().unwrap().to_str().unwrap()),
