@@ -152,7 +152,7 @@ fn free_name(path: &Path, word: &str, now: Timestamp) -> PathBuf {
         let name = format!("{stem}.{word}-{stamp}{again}{extension}");
         let target = path.with_file_name(name);
         let is_free = |side: &&str| fs::symlink_metadata(with_side(&target, side)).is_err();
-        if SIDES.iter().all(|side| is_free(side)) {
+        if SIDES.iter().all(is_free) {
             return target;
         }
         again = format!("-{number}");
