@@ -72,7 +72,12 @@ pub(super) fn set_damaged_aside(
     error: &JournalError,
 ) -> Result<SetAside, JournalError> {
     let why = match error {
-        JournalError::Damaged { reason, .. } => reason.clone(),
+        // SQLite puts a heading on a line of its own before what it found.
+        JournalError::Damaged { reason, .. } => reason
+            .lines()
+            .filter(|line| !line.starts_with("***"))
+            .collect::<Vec<_>>()
+            .join("; "),
         _ => "it is not an SQLite database any more".to_owned(),
     };
     let path = set_aside(path, "damaged")?;
