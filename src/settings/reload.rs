@@ -58,6 +58,7 @@ pub fn takes(key: &str) -> Option<Takes> {
             Takes::AtOnce
         }
         "journal.path" => Takes::Restart("the journal is open and holds this session"),
+        "page.listen" => Takes::Restart("the page is being served"),
         "baseline.swings" => Takes::AtOnce,
         _ if key.starts_with("bands.") => Takes::AtOnce,
         _ => return None,
