@@ -98,7 +98,7 @@ impl Trainer {
             judged.no_cue = Some(QuietReason::NotMeasured.words().to_owned());
         }
         if let Some(event) = self.set.rep(&judged) {
-            followed.set_event(&event);
+            followed.set_event(&event, self.scheduler.schedule());
         }
         self.watch_spread(&judged, &mut followed);
         (judged, followed)
@@ -135,7 +135,7 @@ impl Trainer {
     pub fn tick(&mut self, now: CaptureTime) -> Followed {
         let mut followed = Followed::default();
         if let Some(event) = self.set.tick(now) {
-            followed.set_event(&event);
+            followed.set_event(&event, self.scheduler.schedule());
         }
         followed
     }
@@ -196,7 +196,7 @@ impl Followed {
         self.lines.push(line);
     }
 
-    fn set_event(&mut self, event: &SetEvent) {
+    fn set_event(&mut self, event: &SetEvent, schedule: CueSchedule) {
         let line = match event {
             SetEvent::RestDue { secs } => format!("rest for {secs} s"),
             SetEvent::RestOver => "the rest is over".to_owned(),
@@ -204,6 +204,52 @@ impl Followed {
                 format!("set over ({}): {}", why.words(), summary.line())
             }
         };
-        self.say(event.said(), line);
+        // What a silent plan keeps to itself through the set it does not tell at its end.
+        let said = match (event, schedule) {
+            (SetEvent::Closed { .. }, CueSchedule::Silent) if !event.said().is_empty() => vec![
+                Said::Phrase("set_done"),
+                Said::Pause,
+                Said::Phrase("closing"),
+            ],
+            _ => event.said(),
+        };
+        self.say(said, line);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::plan::PLAN_STARTS;
+    use super::super::tally::tests::judged;
+    use super::*;
+
+    /// The sentences of a set of ten swings under a start.
+    fn close_of(start: &str) -> Vec<Said> {
+        let text = PLAN_STARTS.iter().find(|s| s.name == start).unwrap().text;
+        let mut plan = Plan::parse(text).unwrap();
+        plan.set = SetShape {
+            reps: 10,
+            ..SetShape::default()
+        };
+        let coach = Coach::new(plan.bands.clone(), plan.focus.clone());
+        let mut trainer = Trainer::under_plan(coach, &plan);
+        let mut last = Vec::new();
+        for turn in 0..10 {
+            let rep = judged(RepKind::Swing, 8.0 * f64::from(turn), &[]).rep;
+            last = trainer.rep(rep, None).1.sentences;
+        }
+        assert!(trainer.is_over());
+        last.concat()
+    }
+
+    #[test]
+    fn a_silent_plan_tells_no_numbers_at_its_close() {
+        let numbers = |said: &[Said]| {
+            said.iter()
+                .any(|s| matches!(s, Said::Number(_) | Said::Count(..)))
+        };
+        assert!(numbers(&close_of("head still")));
+        let quiet = close_of("quiet check");
+        assert!(quiet.contains(&Said::Phrase("set_done")) && !numbers(&quiet));
     }
 }
