@@ -2,6 +2,9 @@
 
 use std::collections::BTreeMap;
 
+use serde::Deserialize;
+
+use super::baseline::has_usual;
 use super::verdict::Verdict;
 use crate::rep::MeasureName;
 
@@ -54,6 +57,62 @@ impl Band {
                 })
             }
         }
+    }
+}
+
+/// A band as it is written in a settings file or a plan: `{ low = -4, high = 10 }` or `{ below = 6, above = 6 }`.
+#[derive(Clone, Copy, Debug, Default, Deserialize, PartialEq)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct BandEnds {
+    pub(crate) low: Option<f64>,
+    pub(crate) high: Option<f64>,
+    pub(crate) below: Option<f64>,
+    pub(crate) above: Option<f64>,
+}
+
+impl BandEnds {
+    /// The band of a measure, or why it cannot be.
+    pub(crate) fn band(self, of: MeasureName) -> Result<Band, String> {
+        let Self {
+            low,
+            high,
+            below,
+            above,
+        } = self;
+        let ends = [low, high, below, above];
+        if ends.into_iter().flatten().any(|end| !end.is_finite()) {
+            return Err(format!("the band of {of} has an end that is no number"));
+        }
+        let relative = below.is_some() || above.is_some();
+        if !relative {
+            return match (low, high) {
+                (Some(low), Some(high)) if low > high => Err(format!(
+                    "the band of {of} has low = {low} above high = {high}"
+                )),
+                _ => Ok(Band::Absolute(AbsoluteBand { low, high })),
+            };
+        }
+        if low.is_some() || high.is_some() {
+            return Err(format!(
+                "the band of {of} mixes low or high with below or above; give low and high, or below and above: the first are \
+                 fixed ends, the second lie around the hitter's own usual value"
+            ));
+        }
+        if [below, above]
+            .into_iter()
+            .flatten()
+            .any(|reach| reach < 0.0)
+        {
+            return Err(format!(
+                "the band of {of} has below or above under 0; both say how far from the usual value is accepted"
+            ));
+        }
+        if !has_usual(of) {
+            return Err(format!(
+                "{of} has no usual value for a band to lie around; give low and high"
+            ));
+        }
+        Ok(Band::Relative { below, above })
     }
 }
 

@@ -19,6 +19,7 @@ mod tally;
 mod trainer;
 mod verdict;
 
+pub(crate) use band::BandEnds;
 pub use band::{AbsoluteBand, AbsoluteBands, Band, Bands};
 pub use baseline::{Baselines, DEFAULT_SWINGS, Usual, has_usual};
 pub use cue::{IN_BAND, cue_for};

@@ -5,6 +5,8 @@ use std::collections::BTreeMap;
 use serde::Deserialize;
 use toml::Spanned;
 
+use super::band::BandEnds;
+
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct File {
@@ -13,19 +15,10 @@ pub(super) struct File {
     #[serde(default)]
     pub head_tone: bool,
     #[serde(default)]
-    pub bands: BTreeMap<Spanned<String>, Spanned<FileBand>>,
+    pub bands: BTreeMap<Spanned<String>, Spanned<BandEnds>>,
     pub cues: Spanned<FileCues>,
     pub set: Option<Spanned<FileSet>>,
     pub pitch: Option<Spanned<FilePitch>>,
-}
-
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct FileBand {
-    pub low: Option<f64>,
-    pub high: Option<f64>,
-    pub below: Option<f64>,
-    pub above: Option<f64>,
 }
 
 #[derive(Debug, Deserialize)]

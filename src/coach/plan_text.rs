@@ -6,10 +6,9 @@ use std::collections::BTreeMap;
 
 use toml::Spanned;
 
-use super::band::{AbsoluteBand, Band, Bands};
-use super::baseline::has_usual;
+use super::band::{Band, BandEnds, Bands};
 use super::plan::{PitchPlan, Plan, SetShape, SpeedUnit};
-use super::plan_file::{File, FileBand, FileCues, FilePitch, FileSet};
+use super::plan_file::{File, FileCues, FilePitch, FileSet};
 use super::schedule::CueSchedule;
 use crate::pitch::Level;
 use crate::rep::MeasureName;
@@ -134,12 +133,12 @@ fn focus(given: &Spanned<Vec<Spanned<String>>>) -> Checked<Vec<MeasureName>> {
     Ok(focus)
 }
 
-fn bands(given: BTreeMap<Spanned<String>, Spanned<FileBand>>) -> Checked<Bands> {
+fn bands(given: BTreeMap<Spanned<String>, Spanned<BandEnds>>) -> Checked<Bands> {
     given
         .into_iter()
         .map(|(name, given)| {
             let of = measure(&name)?;
-            match band(of, given.get_ref()) {
+            match band(of, *given.get_ref()) {
                 Ok(band) => Ok((of, band)),
                 Err(reason) => wrong(&given, reason),
             }
@@ -147,48 +146,14 @@ fn bands(given: BTreeMap<Spanned<String>, Spanned<FileBand>>) -> Checked<Bands> 
         .collect()
 }
 
-fn band(of: MeasureName, given: &FileBand) -> Result<Band, String> {
-    let FileBand {
-        low,
-        high,
-        below,
-        above,
-    } = *given;
-    if [low, high, below, above]
-        .into_iter()
-        .flatten()
-        .any(|end| !end.is_finite())
-    {
-        return Err(format!("the band of {of} has an end that is no number"));
-    }
-    match (low.or(high).is_some(), below.or(above).is_some()) {
-        (true, true) => Err(format!(
-            "the band of {of} has fixed ends and ends around the usual value; give low and high, or below and above"
-        )),
-        (false, false) => Err(format!(
+/// As [`BandEnds::band`]; in a plan, a band without an end would say nothing.
+fn band(of: MeasureName, given: BandEnds) -> Result<Band, String> {
+    if given == BandEnds::default() {
+        return Err(format!(
             "the band of {of} has no end; give low, high or both, or leave it out to keep the settings' band"
-        )),
-        (true, false) => match (low, high) {
-            (Some(low), Some(high)) if low > high => Err(format!(
-                "the band of {of} has low = {low} above high = {high}"
-            )),
-            _ => Ok(Band::Absolute(AbsoluteBand { low, high })),
-        },
-        (false, true)
-            if [below, above]
-                .into_iter()
-                .flatten()
-                .any(|reach| reach < 0.0) =>
-        {
-            Err(format!(
-                "the band of {of} has below or above under 0; both say how far from the usual value is accepted"
-            ))
-        }
-        (false, true) if !has_usual(of) => Err(format!(
-            "{of} has no usual value for a band to lie around; give low and high"
-        )),
-        (false, true) => Ok(Band::Relative { below, above }),
+        ));
     }
+    given.band(of)
 }
 
 fn schedule(given: &FileCues) -> Checked<CueSchedule> {
@@ -356,6 +321,7 @@ fn pitch(given: &FilePitch) -> Checked<PitchPlan> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::band::AbsoluteBand;
     use super::super::plan::PLAN_STARTS;
     use super::*;
 

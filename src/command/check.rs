@@ -12,6 +12,7 @@ use super::{Failure, notice, places, show};
 use crate::capture::{
     CameraMode, CameraSource, CaptureError, ClipSource, Frame, Pace, PixelFormat, Source,
 };
+use crate::page::free_bytes;
 use crate::pose::{Body, Landmark, Model};
 use crate::settings::Settings;
 use crate::sound::{IN_BAND, Outcome, Output, PlayRequest, Player};
@@ -372,17 +373,4 @@ fn disk(settings: &Settings) -> Result<Finding, Failure> {
         ),
         Err(error) => finding(false, format!("{}: {error}", folder.display())),
     })
-}
-
-#[cfg(unix)]
-pub(super) fn free_bytes(folder: &Path) -> std::io::Result<u64> {
-    let stat = rustix::fs::statvfs(folder)?;
-    Ok(stat.f_bavail.saturating_mul(stat.f_frsize))
-}
-
-#[cfg(not(unix))]
-pub(super) fn free_bytes(_folder: &Path) -> std::io::Result<u64> {
-    Err(std::io::Error::other(
-        "free space is not known on this system",
-    ))
 }

@@ -9,11 +9,11 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
 
-use super::check::free_bytes;
 use super::{Failure, places, show};
 use crate::journal::{
     Forgotten, HitterChoice, Journal, JournalError, JournalReader, RepFilter, RepId,
 };
+use crate::page::free_bytes;
 use crate::settings::Settings;
 
 /// What to do where a cagehand writes the journal.

@@ -95,6 +95,8 @@ struct Waiting {
 struct Cued {
     ticket: Ticket,
     decided_at: Instant,
+    /// Once it was heard.
+    latency_ms: Option<f64>,
 }
 
 /// Finder, coach and outlets of one run.
@@ -339,7 +341,11 @@ impl RepStage {
         if let Some(cue) = &judged.cue {
             let decided_at = Instant::now();
             let ticket = self.outlets.ears.cue(&cue.id, cue.at)?;
-            self.cued = ticket.map(|ticket| Cued { ticket, decided_at });
+            self.cued = ticket.map(|ticket| Cued {
+                ticket,
+                decided_at,
+                latency_ms: None,
+            });
         }
         let text = rep_text(&judged);
         (self.outlets.show)(&text);
@@ -445,21 +451,18 @@ impl RepStage {
         }
     }
 
-    /// Notes in the rep that waits how long after its deciding frame's capture the cue was heard.
+    /// Notes how long after its deciding frame's capture the cue was heard.
     fn heard_cue(&mut self, heard: &Heard) {
-        let Some(cued) = self.cued.filter(|cued| cued.ticket == heard.ticket) else {
+        let Some(cued) = self.cued.as_mut().filter(|c| c.ticket == heard.ticket) else {
             return;
         };
-        self.cued = None;
         let decided = self
             .clock
             .get()
             .map_or(heard.at, |clock| clock.at(cued.decided_at));
         let latency_ms = 1e3 * decided.secs_since(heard.at) + heard.latency_millis;
+        cued.latency_ms = Some(latency_ms);
         self.last_cue_ms = Some(latency_ms);
-        if let Some(cue) = self.waiting.as_mut().and_then(|w| w.judged.cue.as_mut()) {
-            cue.latency_ms = Some(latency_ms);
-        }
     }
 
     /// When a sound's first sample was heard, on the source's clock.
@@ -472,33 +475,17 @@ impl RepStage {
 
     /// A rep that is about to be logged waits a little where its cue's latency is still to come.
     fn learn_latency(&mut self, judged: &mut JudgedRep) {
-        let Some(cued) = self.cued else { return };
-        if judged.cue.is_none() {
-            return;
-        }
-        let deadline = cued.decided_at + HEARD_PATIENCE;
-        // The rep stands where outcomes look for it.
-        while self.cued.is_some() && Instant::now() < deadline {
-            let left = deadline.saturating_duration_since(Instant::now());
-            for outcome in self.outlets.ears.outcomes_within(left) {
-                if let Outcome::Heard(heard) = &outcome
-                    && heard.ticket == cued.ticket
-                {
-                    let decided = self
-                        .clock
-                        .get()
-                        .map_or(heard.at, |clock| clock.at(cued.decided_at));
-                    if let Some(cue) = &mut judged.cue {
-                        cue.latency_ms =
-                            Some(1e3 * decided.secs_since(heard.at) + heard.latency_millis);
-                    }
-                }
-                if outcome.ticket() == cued.ticket {
-                    self.cued = None;
-                }
+        while let Some(cued) = self.cued.filter(|cued| cued.latency_ms.is_none()) {
+            let left = HEARD_PATIENCE.saturating_sub(cued.decided_at.elapsed());
+            if left.is_zero() {
+                break;
             }
+            self.settle(left);
         }
-        self.cued = None;
+        let latency_ms = self.cued.take().and_then(|cued| cued.latency_ms);
+        if let Some(cue) = &mut judged.cue {
+            cue.latency_ms = latency_ms;
+        }
     }
 
     /// Whether the hitter is moving through a rep, for whoever asks.

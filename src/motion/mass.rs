@@ -315,7 +315,7 @@ mod tests {
 
     #[test]
     fn the_tables_hold_the_published_rows() {
-        // The rows as the transcription prints them: mass in percent for women and men, centre in percent of the length
+        // The rows as the source prints them: mass in percent for women and men, centre in percent of the length
         // for women and men. The rows for the fingertip, the mid-hip from the neck and the like must not slip in.
         let rows = [
             ("trunk, MIDS-MIDH", 42.57, 43.46, 37.82, 43.10),

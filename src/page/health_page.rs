@@ -108,7 +108,10 @@ impl HealthFigures {
             journal,
             reps_stored: stage.journal.as_ref().map_or(0, |j| j.stored_reps),
             reps_waiting: stage.journal.as_ref().map_or(0, |j| j.waiting),
-            disk_free_bytes: stage.journal_path.as_deref().and_then(machine::free_bytes),
+            disk_free_bytes: stage
+                .journal_path
+                .as_deref()
+                .and_then(|path| machine::free_bytes(path).ok()),
             restarts: [
                 count(&health.reopened),
                 count(&health.pose_restarts),

@@ -1,20 +1,24 @@
 //! What the machine itself tells: room on the disk, heat, memory. Read from the system, each absent where it is not told.
 
 use std::fs;
+use std::io;
 use std::path::Path;
 
-/// Bytes free for the journal.
-pub fn free_bytes(path: &Path) -> Option<u64> {
+/// Bytes free where a file lies or will lie: those of the nearest folder above it that there is.
+///
+/// # Errors
+/// Where the system does not tell.
+pub fn free_bytes(path: &Path) -> io::Result<u64> {
     #[cfg(unix)]
     {
-        let folder = path.ancestors().find(|folder| folder.is_dir())?;
-        let stat = rustix::fs::statvfs(folder).ok()?;
-        Some(stat.f_bavail.saturating_mul(stat.f_frsize))
+        let folder = path.ancestors().find(|folder| folder.is_dir());
+        let stat = rustix::fs::statvfs(folder.unwrap_or(Path::new(".")))?;
+        Ok(stat.f_bavail.saturating_mul(stat.f_frsize))
     }
     #[cfg(not(unix))]
     {
         let _ = path;
-        None
+        Err(io::Error::other("free space is not known on this system"))
     }
 }
 

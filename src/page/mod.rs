@@ -21,6 +21,7 @@ use axum::routing::get;
 use crate::daemon::{Health, thread};
 
 pub use health_page::{HealthFigures, health_lines};
+pub use machine::free_bytes;
 
 /// What the handlers know.
 #[derive(Clone)]

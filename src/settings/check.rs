@@ -4,7 +4,7 @@ use toml::Spanned;
 
 use super::file::{AutoOr, File};
 use super::{CameraSettings, CueSettings, DEFAULT_FILE, HitterSettings, ModelChoice, Settings};
-use crate::coach::{AbsoluteBand, Band, Bands, has_usual};
+use crate::coach::{BandEnds, Bands};
 use crate::pose::Model;
 use crate::rep::{Bats, MeasureName, View};
 use crate::sound::Language;
@@ -303,62 +303,16 @@ fn order(names: Vec<Spanned<String>>) -> Checked<Vec<MeasureName>> {
     Ok(order)
 }
 
-fn bands(
-    given: std::collections::BTreeMap<Spanned<String>, Spanned<super::file::Band>>,
-) -> Checked<Bands> {
+fn bands(given: std::collections::BTreeMap<Spanned<String>, Spanned<BandEnds>>) -> Checked<Bands> {
     given
         .into_iter()
         .map(|(name, band)| {
             let found = measure(&name)?;
             let at = band.span().start;
-            let band = self::band(found, band.into_inner());
+            let band = band.into_inner().band(found);
             Ok((found, band.map_err(|reason| Wrong { at, reason })?))
         })
         .collect()
-}
-
-/// The band of a measure, or why it cannot be.
-fn band(of: MeasureName, given: super::file::Band) -> Result<Band, String> {
-    let super::file::Band {
-        low,
-        high,
-        below,
-        above,
-    } = given;
-    let ends = [low, high, below, above];
-    if ends.into_iter().flatten().any(|end| !end.is_finite()) {
-        return Err(format!("the band of {of} has an end that is no number"));
-    }
-    let relative = below.is_some() || above.is_some();
-    if !relative {
-        return match (low, high) {
-            (Some(low), Some(high)) if low > high => Err(format!(
-                "the band of {of} has low = {low} above high = {high}"
-            )),
-            _ => Ok(Band::Absolute(AbsoluteBand { low, high })),
-        };
-    }
-    if low.is_some() || high.is_some() {
-        return Err(format!(
-            "the band of {of} mixes low or high with below or above; give low and high for fixed ends, or below and \
-             above for ends around the hitter's own usual value"
-        ));
-    }
-    if [below, above]
-        .into_iter()
-        .flatten()
-        .any(|reach| reach < 0.0)
-    {
-        return Err(format!(
-            "the band of {of} has below or above under 0; both say how far from the usual value is accepted"
-        ));
-    }
-    if !has_usual(of) {
-        return Err(format!(
-            "{of} has no usual value for a band to lie around; give low and high"
-        ));
-    }
-    Ok(Band::Relative { below, above })
 }
 
 #[cfg(test)]
@@ -366,6 +320,7 @@ mod tests {
     use std::path::Path;
 
     use super::*;
+    use crate::coach::{AbsoluteBand, Band};
     use crate::settings::SettingsError;
 
     fn refused(text: &str) -> (usize, String) {

@@ -6,6 +6,8 @@ use std::collections::BTreeMap;
 use serde::Deserialize;
 use toml::Spanned;
 
+use crate::coach::BandEnds;
+
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub(super) struct File {
@@ -16,7 +18,7 @@ pub(super) struct File {
     pub journal: Journal,
     pub page: Page,
     pub baseline: Baseline,
-    pub bands: Option<BTreeMap<Spanned<String>, Spanned<Band>>>,
+    pub bands: Option<BTreeMap<Spanned<String>, Spanned<BandEnds>>>,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -80,13 +82,4 @@ pub(super) struct Page {
 #[serde(deny_unknown_fields, default)]
 pub(super) struct Baseline {
     pub swings: Option<Spanned<u32>>,
-}
-
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub(super) struct Band {
-    pub low: Option<f64>,
-    pub high: Option<f64>,
-    pub below: Option<f64>,
-    pub above: Option<f64>,
 }
