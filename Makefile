@@ -1,8 +1,12 @@
 # The newcomer's commands. `make run` and `make test` set up what they need on a fresh Debian machine.
 
 # System packages: C compiler and headers for the bundled codec, database and sound library; libclang for the
-# camera headers; nasm makes the codec faster; python3 paces the sound card stand-in of one test.
-PACKAGES = build-essential pkg-config libasound2-dev libclang1-14 nasm python3
+# camera headers; nasm makes the codec faster; python3 paces the sound card stand-in of one test;
+# faketime sets the wall clock of another.
+PACKAGES = build-essential pkg-config libasound2-dev libclang1-14 nasm python3 faketime
+
+# For the tests: a browser that shows the page.
+TEST_PACKAGES = chromium chromium-driver
 
 # For the virtual machine: its emulator, its file system, and what looks at its devices from outside the program.
 DEVICE_PACKAGES = qemu-system-x86 busybox-static cpio kmod xz-utils alsa-utils v4l-utils
@@ -13,6 +17,7 @@ run: setup
 	cargo run --release --quiet -- watch
 
 test: setup lint
+	@sh tests/setup.sh $(TEST_PACKAGES)
 	cargo test --workspace
 
 # The built program against a camera and a sound card, virtual ones: docs/devices.md.

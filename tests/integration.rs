@@ -7,7 +7,9 @@
 //! - `feedback`: plans, sets and the head tone as a hitter hears them
 //! - `feedback_sim`: simulated hitters of hundreds of reps are cued as each schedule promises
 //! - `calibrate`: a one-time calibration is worked out and written
+//! - `clock`: a wall clock that is set while the daemon runs changes no rep
 //! - `health`: a running daemon tells how it is
+//! - `page`: the page in a real browser
 //! - `pitch`: a played pitch flies as long as published ones
 //! - `journal_command`: the journal is backed up, restored, exported, set aside when damaged, and a hitter deleted
 //! - `reload`: settings are explained, and an edit while the daemon runs is taken up or refused
@@ -22,8 +24,12 @@
 
 #[path = "integration/bad_input.rs"]
 mod bad_input;
+#[path = "integration/browser.rs"]
+mod browser;
 #[path = "integration/calibrate.rs"]
 mod calibrate;
+#[path = "integration/clock.rs"]
+mod clock;
 #[path = "integration/documents.rs"]
 mod documents;
 #[path = "integration/end_to_end.rs"]
@@ -38,6 +44,8 @@ mod health;
 mod journal_command;
 #[path = "integration/listening.rs"]
 mod listening;
+#[path = "integration/page.rs"]
+mod page;
 #[path = "integration/pitch.rs"]
 mod pitch;
 #[path = "integration/program.rs"]

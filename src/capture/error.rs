@@ -9,6 +9,9 @@ use std::time::Duration;
 /// Why frames cannot be had.
 #[derive(Debug, thiserror::Error)]
 pub enum CaptureError {
+    /// Our own code failed; the panic's message is in the log.
+    #[error("reading the camera met a fault of cagehand; the log above says where")]
+    Fault,
     /// There is no such file.
     #[error("{path}: there is no such file. Check the spelling and that the disk is mounted")]
     Missing {

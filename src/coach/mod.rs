@@ -36,3 +36,6 @@ pub use spread::{Spread, SpreadWatch};
 pub use tally::{Miss, SetSummary, Tally};
 pub use trainer::{Followed, OPENING, Trainer};
 pub use verdict::{CueGiven, JudgedRep, PitchPlayed, Verdict};
+
+#[cfg(test)]
+pub(crate) use tally::tests::judged as judged_for_tests;

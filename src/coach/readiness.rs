@@ -62,6 +62,18 @@ pub enum ReadyState {
 }
 
 impl ReadyState {
+    /// The word for programs.
+    pub const fn name(self) -> &'static str {
+        match self {
+            ReadyState::Unknown => "looking",
+            ReadyState::Ready => "ready",
+            ReadyState::InView => "in_view",
+            ReadyState::OutOfView => "out_of_view",
+            ReadyState::FeetHidden => "feet_hidden",
+            ReadyState::TooDark => "too_dark",
+        }
+    }
+
     /// The words on a page.
     pub const fn words(self) -> &'static str {
         match self {
@@ -155,7 +167,7 @@ impl Readiness {
             Some((candidate, _)) if candidate == shown && !stalled => {}
             _ => self.candidate = Some((shown, now)),
         }
-        if runs(seen.phase) && seen.body {
+        if strides(seen.phase) && seen.body {
             self.rep_ran_at = Some(now);
         }
         self.watch_for_a_new_start(now, seen, stalled);
@@ -167,7 +179,7 @@ impl Readiness {
         if shown != self.state && now.secs_since(since) >= needed {
             self.enter(shown);
         }
-        self.say(now)
+        self.say(now, seen)
     }
 
     /// The state that a frame alone would give. Darkness comes first, for it explains the others.
@@ -231,14 +243,16 @@ impl Readiness {
     }
 
     /// Says what is owed if it may be said now. Trouble waits its minute, for it is still there; "ready" is said at
-    /// once or not at all.
-    fn say(&mut self, now: CaptureTime) -> Option<Remark> {
+    /// once or not at all. A gather may begin a rep, so it is not talked into; but a hitter who sways in the stance is
+    /// often taken to gather, so that alone does not hold a remark back any longer.
+    fn say(&mut self, now: CaptureTime, seen: Seen) -> Option<Remark> {
         let remark = self.owed?;
         let within = |then: Option<CaptureTime>, secs| {
             then.is_some_and(|then| (0.0..secs).contains(&now.secs_since(then)))
         };
         let too_soon = within(self.last_said[remark as usize], AGAIN_SECS);
-        if too_soon || within(self.rep_ran_at, AFTER_REP_SECS) {
+        let gathers = seen.body && seen.phase == Phase::Gather;
+        if too_soon || gathers || within(self.rep_ran_at, AFTER_REP_SECS) {
             if remark == Remark::Ready {
                 self.owed = None;
             }
@@ -250,11 +264,16 @@ impl Readiness {
     }
 }
 
-/// Whether a rep runs in this phase.
+/// Whether a rep runs, or may have begun, in this phase.
 const fn runs(phase: Phase) -> bool {
+    matches!(phase, Phase::Gather) || strides(phase)
+}
+
+/// Whether a rep runs for certain: the front foot is on its way, or was.
+const fn strides(phase: Phase) -> bool {
     match phase {
-        Phase::Away | Phase::Set => false,
-        Phase::Gather | Phase::Stride | Phase::Planted | Phase::Swing | Phase::Finish => true,
+        Phase::Away | Phase::Set | Phase::Gather => false,
+        Phase::Stride | Phase::Planted | Phase::Swing | Phase::Finish => true,
     }
 }
 
@@ -410,6 +429,24 @@ mod tests {
         let found = heard(60.0, &[(SET, 5.0), (dark_swing, 4.0), (DARK, 10.0)]);
         assert_eq!(found[1].0, Remark::TooDark);
         assert!((11.9..12.2).contains(&found[1].1), "{found:?}");
+    }
+
+    #[test]
+    fn a_sway_in_the_stance_does_not_silence_a_remark_for_long() {
+        let gathering = Seen {
+            phase: Phase::Gather,
+            ..DARK
+        };
+        let mut spells = vec![(SET, 5.0)];
+        for _ in 0..20 {
+            spells.extend([(gathering, 0.4), (DARK, 0.6)]);
+        }
+        let found = heard(60.0, &spells);
+        assert_eq!(found[1].0, Remark::TooDark);
+        assert!((6.5..7.6).contains(&found[1].1), "{found:?}");
+        // While the gather lasts, nothing is said into it.
+        let found = heard(60.0, &[(SET, 5.0), (gathering, 4.0), (DARK, 4.0)]);
+        assert!((9.0..9.1).contains(&found[1].1), "{found:?}");
     }
 
     #[test]

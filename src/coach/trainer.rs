@@ -162,6 +162,16 @@ impl Trainer {
             .then(|| format!("so far: {}", self.set.summary().line()))
     }
 
+    /// What is worked on, the most important first.
+    pub fn focus(&self) -> &[MeasureName] {
+        &self.focus
+    }
+
+    /// Swings left in the set; `None` where it is open.
+    pub fn to_go(&self) -> Option<u32> {
+        self.set.to_go()
+    }
+
     /// Whether the hitter has been told to rest.
     pub fn is_resting(&self) -> bool {
         matches!(self.set.state(), SetState::Resting { .. })

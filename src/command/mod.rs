@@ -5,7 +5,9 @@ mod calibrate;
 mod check;
 mod export;
 mod health;
+mod hitting;
 mod journal;
+mod keys;
 mod notice;
 mod pitch;
 mod places;
@@ -67,6 +69,8 @@ enum Command {
     Pitch(pitch::PitchArgs),
     /// Tell how the running daemon is.
     Health(health::HealthArgs),
+    /// Set the PIN and the password of the page.
+    Keys(keys::KeysArgs),
     /// Measure how fast this machine is.
     Bench(bench::Bench),
 }
@@ -102,6 +106,7 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
         Command::Plan(plan) => plan.run(&settings),
         Command::Pitch(pitch) => pitch.run(),
         Command::Health(health) => health.run(&settings),
+        Command::Keys(keys) => keys.run(&settings),
         Command::Bench(bench) => bench.run(&settings),
     }
 }

@@ -4,45 +4,33 @@ use std::io::IsTerminal;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
+use super::hitting::Hitting;
 use super::places::SettingsFiles;
-use super::session::{Sound, library};
+use super::session::library;
+use super::watch::choose_model;
 use super::{Failure, show};
-use crate::coach::Plan;
 use crate::daemon::{
-    Revision, Revisions, SettingsFollower, follow_settings, raise_on_hangup_signal,
+    NextTrackers, Revision, Revisions, SettingsFollower, follow_settings, raise_on_hangup_signal,
 };
-use crate::journal::NewPlan;
-use crate::rep::{FinderSettings, MeasureName};
+use crate::page::PageServer;
+use crate::rep::MeasureName;
 use crate::settings::{KeyChange, Settings, SettingsWatch, Takes};
 
-/// What of this run decides how an edit is used.
+/// What of this run decides how an edit is used, and what takes it up.
 pub(super) struct Run {
-    /// Whether a camera is watched; else a recording stands in.
-    pub live: bool,
-    /// What the finder is told from settings.
-    pub finder: Box<dyn Fn(&Settings) -> FinderSettings + Send>,
+    /// Who hits.
+    pub hitting: Arc<Hitting>,
     /// Whether anything is heard.
     pub heard: bool,
-    /// The plan in force.
-    pub plan: Option<Plan>,
+    /// What is served.
+    pub page: Arc<PageServer>,
+    /// Where another pose model waits.
+    pub trackers: Arc<NextTrackers>,
+    /// Frames a second of the source, which a model has to keep up with.
+    pub fps: f64,
 }
 
 impl Run {
-    pub fn new(
-        live: bool,
-        sound: &Sound,
-        plan: Option<&NewPlan>,
-        finder: impl Fn(&Settings) -> FinderSettings + Send + 'static,
-    ) -> Self {
-        Self {
-            live,
-            finder: Box::new(finder),
-            heard: !matches!(sound, Sound::None),
-            // A plan that cannot be read has ended the start already.
-            plan: plan.and_then(|plan| Plan::parse(&plan.text).ok()),
-        }
-    }
-
     /// Why this run does not use a change, if it does not.
     fn unused(&self, key: &str) -> Option<&'static str> {
         let of_the_camera = matches!(
@@ -54,10 +42,13 @@ impl Run {
                 | "camera.known_length_px"
                 | "camera.roll_deg"
         );
-        if of_the_camera && !self.live {
+        if key == "journal.path" && self.hitting.journal_is_told() {
+            return Some("--journal goes before");
+        }
+        if of_the_camera && !self.hitting.is_live() {
             return Some("a recording stands in, with a hitter and a camera of its own");
         }
-        let plan = self.plan.as_ref()?;
+        let plan = self.hitting.plan()?;
         let own_band = key
             .strip_prefix("bands.")
             .and_then(MeasureName::from_name)
@@ -79,7 +70,8 @@ impl Run {
             true => Some(library(settings).map_err(|error| error.to_string())?.into()),
             false => None,
         };
-        let (bands, order) = match &self.plan {
+        self.take_up(settings, changes)?;
+        let (bands, order) = match &self.hitting.plan() {
             Some(plan) => (plan.bands_over(&settings.bands), plan.focus.clone()),
             None => (settings.bands.clone(), settings.cues.order.clone()),
         };
@@ -87,11 +79,45 @@ impl Run {
             bands,
             order,
             baseline_swings: settings.baseline_swings,
-            finder: (self.finder)(settings),
+            finder: self.hitting.finder(settings),
             remarks: settings.cues.remarks,
             volume: settings.cues.volume,
             library,
         })
+    }
+}
+
+impl Run {
+    /// Takes up what is more than a value in its place: another model, another address, another session.
+    fn take_up(&self, settings: &Settings, changes: &[KeyChange]) -> Result<(), String> {
+        let changed = |key: &str| {
+            changes
+                .iter()
+                .any(|change| change.key == key && change.takes == Takes::AtOnce)
+        };
+        if changed("pose.model") {
+            let (words, trackers) =
+                choose_model(settings.model, self.fps).map_err(|error| error.to_string())?;
+            show::line(&words);
+            self.trackers.put(trackers);
+        }
+        if changed("page.listen") {
+            let taken = self
+                .page
+                .serve_at(settings.page)
+                .map_err(|error| error.to_string())?;
+            if let Some(address) = taken {
+                show::line(&format!("page: http://{address}/"));
+            }
+        }
+        if changed("hitter.name") || changed("journal.path") {
+            return self
+                .hitting
+                .begin_another(settings)
+                .map_err(|error| error.to_string());
+        }
+        self.hitting.take_note(settings);
+        Ok(())
     }
 }
 

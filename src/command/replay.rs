@@ -7,7 +7,9 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use clap::{Args, ValueEnum};
 
-use super::session::{Sound, ears, named_plan, start_journal, training};
+use super::session::{
+    Sound, ears, named_plan, noted_hitter, noted_session, open_journal, training,
+};
 use super::{Failure, notice, places, show};
 use crate::capture::{CaptureError, ClipSource, Frame, Pace, Source};
 use crate::daemon::{
@@ -264,10 +266,13 @@ impl Replay {
         };
         let source = self.source.display().to_string();
         let plan = named_plan(self.plan.as_deref())?.flatten();
-        let journal = path
-            .as_deref()
-            .map(|path| start_journal(path, settings, &finder, &source, plan.clone()))
-            .transpose()?;
+        let journal = path.as_deref().map(open_journal).transpose()?;
+        if let Some(journal) = &journal {
+            journal.begin_session(
+                noted_hitter(settings, &finder),
+                noted_session(settings, &source, plan.clone()),
+            )?;
+        }
         let training = training(
             settings,
             path.as_deref(),

@@ -45,14 +45,8 @@ pub(super) fn ears(sound: &Sound, settings: &Settings, pace: PaceArg) -> Result<
     })
 }
 
-/// Opens the journal, says where it was damaged and had to give way to a new one, and begins a session under this plan.
-pub(super) fn start_journal(
-    path: &Path,
-    settings: &Settings,
-    finder: &FinderSettings,
-    source: &str,
-    plan: Option<NewPlan>,
-) -> Result<JournalWriter, Failure> {
+/// Opens the journal, brings an old one up to date, and says where it was damaged and had to give way to a new one.
+pub(super) fn open_journal(path: &Path) -> Result<JournalWriter, Failure> {
     let journal = JournalWriter::start(path, WriterOptions::default())?;
     if let Some(aside) = journal.state().opened.and_then(|report| report.set_aside) {
         show::line(&format!(
@@ -63,23 +57,32 @@ pub(super) fn start_journal(
             aside.path.display()
         ));
     }
-    let hitter = settings.hitter.name.clone().map(|name| NewHitter {
+    Ok(journal)
+}
+
+/// The hitter as the journal notes them; nobody without a name.
+pub(super) fn noted_hitter(settings: &Settings, finder: &FinderSettings) -> Option<NewHitter> {
+    settings.hitter.name.clone().map(|name| NewHitter {
         name: Some(name),
         bats: finder.bats,
         height_cm: finder.height_cm,
-    });
-    journal.begin_session(
-        hitter,
-        NewSession {
-            hitter: None,
-            started_at: now_to_the_millisecond(),
-            source: source.to_owned(),
-            settings: settings.text.clone(),
-            program_version: env!("CARGO_PKG_VERSION").to_owned(),
-            plan,
-        },
-    )?;
-    Ok(journal)
+    })
+}
+
+/// A session that begins now.
+pub(super) fn noted_session(
+    settings: &Settings,
+    source: &str,
+    plan: Option<NewPlan>,
+) -> NewSession {
+    NewSession {
+        hitter: None,
+        started_at: now_to_the_millisecond(),
+        source: source.to_owned(),
+        settings: settings.text.clone(),
+        program_version: env!("CARGO_PKG_VERSION").to_owned(),
+        plan,
+    }
 }
 
 /// The plan to go by: the one that was named, or none where "none" was named; `None` where nobody named one.
@@ -95,7 +98,7 @@ pub(super) fn named_plan(told: Option<&str>) -> Result<Option<Option<NewPlan>>, 
 }
 
 /// The plan in force for the settings' hitter. A journal that cannot be read, or a plan that a newer cagehand wrote, is
-/// no reason not to start.
+/// no reason not to start. To be called after [`open_journal`].
 pub(super) fn plan_in_force(path: &Path, settings: &Settings) -> Option<NewPlan> {
     let found = plan::in_force(path, settings.hitter.name.as_deref())
         .inspect_err(|error| tracing::warn!(%error, "the plan in force could not be read"))
@@ -107,7 +110,7 @@ pub(super) fn plan_in_force(path: &Path, settings: &Settings) -> Option<NewPlan>
     })
 }
 
-/// How the hitter trains: the settings' coach, under the plan if there is one. To be called after [`start_journal`],
+/// How the hitter trains: the settings' coach, under the plan if there is one. To be called after [`open_journal`],
 /// which brings an old journal up to date.
 ///
 /// # Errors

@@ -1,6 +1,7 @@
 //! `cagehand watch`: the daemon. Follows the camera until it is told to stop.
 
 use std::io::IsTerminal;
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
@@ -8,20 +9,21 @@ use std::time::{Duration, Instant};
 
 use clap::Args;
 
+use super::hitting::{Hitting, StandIn, Told};
 use super::places::SettingsFiles;
 use super::replay::{PaceArg, pump, told};
-use super::session::{Sound, ears, named_plan, plan_in_force, start_journal, training};
+use super::session::{Sound, ears, named_plan};
 use super::{Failure, notice, places, reload, show};
 use crate::capture::{
     CameraChoice, CameraSource, CaptureClock, CaptureError, ClipSource, Frame, Pace, Source,
 };
 use crate::daemon::{
-    DaemonError, Health, LaneIn, Outlets, RepStage, Revisions, Stop, Trackers, Which,
-    raise_on_user_signal, run_line,
+    DaemonError, Health, LaneIn, NextTrackers, Outlets, Posing, RepStage, Revisions, Stop,
+    Trackers, Which, raise_on_user_signal, run_line,
 };
 use crate::journal::RepLog;
+use crate::page::{PageServer, SeatHitter};
 use crate::pose::{Model, Tracker};
-use crate::rep::FinderSettings;
 use crate::settings::{ModelChoice, Settings};
 
 /// How long to wait between looks for a camera. It never grows: a look costs next to nothing, and a camera that is plugged
@@ -77,36 +79,27 @@ impl Watch {
             None => return Ok(()),
         };
 
-        let live = matches!(source, Source::Camera(_));
-        let (model, trackers) = choose_model(settings.model, source.fps())?;
+        let fps = source.fps();
+        let (model, trackers) = choose_model(settings.model, fps)?;
         show::line(&model);
 
-        // A stand-in shows a hitter of its own: the settings' hitter is not told, and no rep goes under that name.
-        let mut seen = settings.clone();
-        if !live {
-            seen.hitter.name = Some("stand-in recording".into());
-            seen.hitter.height_cm = self
+        let stand_in = (!matches!(source, Source::Camera(_))).then(|| StandIn {
+            height_cm: self
                 .stand_in
                 .is_none()
-                .then_some(places::STAND_IN_HEIGHT_CM);
-            seen.hitter.bats = None;
-        }
-        let stand_in = (!live).then_some(seen.hitter.height_cm);
-        let finder_of = move |settings: &Settings| finder_settings(settings, stand_in);
-        let finder = finder_of(settings);
-        let path = places::journal(self.journal.as_deref(), settings)?;
-        let plan = match named_plan(self.plan.as_deref())? {
-            Some(told) => told,
-            None => plan_in_force(&path, &seen),
+                .then_some(places::STAND_IN_HEIGHT_CM),
+            told: self.stand_in.is_some(),
+        });
+        let revisions = Arc::new(Revisions::default());
+        let command_line = Told {
+            journal: self.journal.clone(),
+            plan: named_plan(self.plan.as_deref())?,
+            stand_in,
+            source: describe(&source),
         };
-        let journal = start_journal(&path, &seen, &finder, &describe(&source), plan.clone())?;
-        let training = training(
-            &seen,
-            Some(&path),
-            plan.as_ref(),
-            fastrand::u64(..),
-            count_requests()?,
-        )?;
+        let hitting = Arc::new(Hitting::new(settings, command_line, Arc::clone(&revisions)));
+        let (journal, training, finder) = hitting.begin(count_requests()?)?;
+        let hitter = hitting.name();
         let outlets = Outlets {
             ears: ears(&sound, settings, PaceArg::Real)?,
             journal: Some(journal),
@@ -115,26 +108,38 @@ impl Watch {
             show: Box::new(show::line),
         };
         let clock = Arc::new(OnceLock::new());
-        let revisions = Arc::new(Revisions::default());
-        let run = reload::Run::new(live, &sound, plan.as_ref(), finder_of);
-        let follower = reload::follow(files, settings, &revisions, run)?;
-        let mut stage =
-            RepStage::new(finder, training, outlets, Arc::clone(&clock)).with_revisions(revisions);
         let health = Arc::new(Health::default());
-        if let Some(address) = settings.page {
+        let seat: Arc<dyn SeatHitter> = Arc::clone(&hitting) as _;
+        let page = Arc::new(PageServer::new(
+            Arc::clone(&health),
+            seat,
+            settings.cues.language,
+        ));
+        match page.serve_at(settings.page) {
+            Ok(Some(address)) => show::line(&format!("page: http://{address}/")),
+            Ok(None) => {}
             // Without its page the daemon is still worth running.
-            match crate::page::serve(address, Arc::clone(&health)) {
-                Ok(address) => show::line(&format!("health: http://{address}/")),
-                Err(error) => tracing::warn!(%error, "no health page"),
-            }
+            Err(error) => tracing::warn!(%error, "no page"),
         }
+        let next = Arc::new(NextTrackers::default());
+        let run = reload::Run {
+            hitting,
+            heard: !matches!(sound, Sound::None),
+            page,
+            trackers: Arc::clone(&next),
+            fps,
+        };
+        let follower = reload::follow(files, settings, &revisions, run)?;
+        let mut stage = RepStage::new(finder, training, outlets, Arc::clone(&clock))
+            .with_revisions(revisions)
+            .with_live(Arc::clone(&health.live), hitter);
         let capture = {
             let (health, stop, clock) = (Arc::clone(&health), stop.clone(), Arc::clone(&clock));
             move |lane: &LaneIn| follow(source, &choice, lane, &health, &stop, &clock)
         };
         let ran = run_line(
             Which::Latest,
-            trackers,
+            Posing { trackers, next },
             &health,
             &clock,
             &mut stage,
@@ -183,26 +188,6 @@ impl Watch {
             ClipSource::open(&path)?,
             Pace::Real,
         )))
-    }
-}
-
-/// What the finder is told of hitter and camera; `stand_in` is the height of the hitter in a recording that stands in,
-/// which has a camera of its own too.
-fn finder_settings(settings: &Settings, stand_in: Option<Option<f64>>) -> FinderSettings {
-    let view = settings.camera.view;
-    match stand_in {
-        Some(height_cm) => FinderSettings {
-            height_cm,
-            view,
-            ..FinderSettings::default()
-        },
-        None => FinderSettings {
-            cm_per_px: settings.camera.cm_per_px,
-            roll_deg: settings.camera.roll_deg,
-            height_cm: settings.hitter.height_cm,
-            bats: settings.hitter.bats,
-            view,
-        },
     }
 }
 
@@ -278,7 +263,17 @@ fn follow(
     clock: &OnceLock<CaptureClock>,
 ) -> Result<(), CaptureError> {
     loop {
-        match pump(&mut source, lane, health, stop, clock) {
+        let pumped = catch_unwind(AssertUnwindSafe(|| {
+            pump(&mut source, lane, health, stop, clock)
+        }));
+        // A driver's odd answer may trip a fault of ours; a camera that is opened afresh is the cure. A recording would trip
+        // it again.
+        let pumped = match pumped {
+            Ok(pumped) => pumped,
+            Err(fault) if !matches!(source, Source::Camera(_)) => resume_unwind(fault),
+            Err(_) => Err(CaptureError::Fault),
+        };
+        match pumped {
             Ok(()) => return Ok(()),
             Err(error @ (CaptureError::CameraTimeout { .. } | CaptureError::BadFrame { .. })) => {
                 tracing::warn!(%error, "a frame was lost");
@@ -311,7 +306,8 @@ fn wait_for_camera(choice: &CameraChoice, stop: &Stop) -> Option<CameraSource> {
             std::thread::sleep(Duration::from_millis(50));
         }
         crate::daemon::tell_alive();
-        match CameraSource::open(choice) {
+        let opened = catch_unwind(AssertUnwindSafe(|| CameraSource::open(choice)));
+        match opened.unwrap_or(Err(CaptureError::Fault)) {
             Ok(camera) => return Some(camera),
             // Looks are many; only a new reason is news.
             Err(error) => {
@@ -328,7 +324,7 @@ fn wait_for_camera(choice: &CameraChoice, stop: &Stop) -> Option<CameraSource> {
 }
 
 /// The model to use and why, in words, with its tracker and what takes over if the machine slows down.
-fn choose_model(choice: ModelChoice, fps: f64) -> Result<(String, Trackers), Failure> {
+pub(super) fn choose_model(choice: ModelChoice, fps: f64) -> Result<(String, Trackers), Failure> {
     let model = match choice {
         ModelChoice::Fixed(model) => {
             return Ok((

@@ -3,12 +3,13 @@
 use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
-use crate::journal::WriterState;
+use crate::journal::{JournalHandle, WriterState};
 use crate::sound::PlayerHealth;
 
+use super::live::LiveBoard;
 use super::rep_stage::Tally;
 
 /// Times kept for quantiles: the last minute and a half at 60 frames a second.
@@ -33,6 +34,8 @@ pub struct Health {
     pub pose: Times,
     /// From a frame's capture to the end of its analysis.
     pub seen: Times,
+    /// What goes on now, for screens.
+    pub live: Arc<LiveBoard>,
     /// What the rep stage told last.
     stage: Mutex<StageReport>,
 }
@@ -58,8 +61,14 @@ pub struct StageReport {
     pub journal: Option<WriterState>,
     /// Where the journal lies.
     pub journal_path: Option<PathBuf>,
+    /// For edits of it.
+    pub journal_edits: Option<JournalHandle>,
     /// The plan's name.
     pub plan: Option<String>,
+    /// What is wrong with the settings file, until it is right again.
+    pub settings_trouble: Option<String>,
+    /// Settings that were edited and wait for a restart.
+    pub settings_waiting: Vec<String>,
 }
 
 /// A window of durations.

@@ -12,7 +12,7 @@ use crate::pose::PoseFrame;
 
 use super::heart::Heart;
 use super::lane::{LaneIn, Which, lane};
-use super::posing::{Trackers, pose_frames};
+use super::posing::{NextTrackers, Trackers, pose_frames};
 use super::thread::spawn;
 use super::{DaemonError, Health, RepStage};
 
@@ -30,6 +30,24 @@ pub struct Posed {
     pub brightness: Option<f32>,
 }
 
+/// What a run begins with, and where what comes later waits.
+pub struct Posing {
+    /// To begin with.
+    pub trackers: Trackers,
+    /// Where others wait.
+    pub next: Arc<NextTrackers>,
+}
+
+impl From<Trackers> for Posing {
+    /// No others will come.
+    fn from(trackers: Trackers) -> Self {
+        Self {
+            trackers,
+            next: Arc::default(),
+        }
+    }
+}
+
 /// Runs a source to its end: `capture` runs on its own thread and puts frames into the lane until it is done or was
 /// asked to stop. `clock` tells "now" on the source's clock once the source has one.
 ///
@@ -37,7 +55,7 @@ pub struct Posed {
 /// The first error of any stage. The stage has been handed everything that was found until then.
 pub fn run_line(
     which: Which,
-    trackers: Trackers,
+    posing: impl Into<Posing>,
     health: &Arc<Health>,
     clock: &Arc<OnceLock<CaptureClock>>,
     stage: &mut RepStage,
@@ -47,8 +65,9 @@ pub fn run_line(
     let (poses_in, poses_out) = bounded(POSES);
     let capturing = spawn("capture", move || capture(&lane_in))?;
     let (figures, clock) = (Arc::clone(health), Arc::clone(clock));
+    let Posing { trackers, next } = posing.into();
     let posing = spawn("pose", move || {
-        pose_frames(trackers, &lane_out, &poses_in, &figures, &clock)
+        pose_frames(trackers, &lane_out, &poses_in, &figures, &clock, &next)
     })?;
 
     let mut heart = Heart::new(Arc::clone(health));
@@ -72,7 +91,7 @@ fn feed(
         // A second without a pose is no reason to look dead: the camera may be away.
         match poses.recv_timeout(Duration::from_secs(1)) {
             Ok(posed) => stage.take(posed)?,
-            Err(RecvTimeoutError::Timeout) => stage.idle(),
+            Err(RecvTimeoutError::Timeout) => stage.idle()?,
             Err(RecvTimeoutError::Disconnected) => return Ok(()),
         }
         heart.beat(stage);

@@ -5,8 +5,8 @@
 //! without a body, so that the rest of the program keeps its time.
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::OnceLock;
 use std::sync::atomic::Ordering;
+use std::sync::{Mutex, OnceLock, PoisonError};
 use std::time::{Duration, Instant};
 
 use crossbeam_channel::Sender;
@@ -73,6 +73,22 @@ impl Trackers {
                     .map(|tracker| Box::new(tracker) as Box<dyn FindPose>)
             })),
         }
+    }
+}
+
+/// Where other trackers wait for the pose thread to take them in use.
+#[derive(Default)]
+pub struct NextTrackers(Mutex<Option<Trackers>>);
+
+impl NextTrackers {
+    /// Lets these take over from the next frame on.
+    pub fn put(&self, trackers: Trackers) {
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Some(trackers);
+    }
+
+    /// Those that wait, once; never waits itself.
+    fn take(&self) -> Option<Trackers> {
+        self.0.try_lock().ok()?.take()
     }
 }
 
@@ -194,6 +210,7 @@ pub(super) fn pose_frames(
     poses: &Sender<Posed>,
     health: &Health,
     clock: &OnceLock<CaptureClock>,
+    next: &NextTrackers,
 ) -> Result<(), DaemonError> {
     let mut lighter = trackers.lighter;
     let mut finder = Finder {
@@ -207,6 +224,14 @@ pub(super) fn pose_frames(
     let mut frame = Frame::default();
     let mut pace = Pace::default();
     while lane.take(&mut frame) {
+        if let Some(trackers) = next.take() {
+            lighter = trackers.lighter;
+            finder.tracker = Some(trackers.first);
+            finder.again = trackers.again;
+            finder.failures = 0;
+            finder.load_at = None;
+            pace = Pace::default();
+        }
         if pace.is_too_slow(frame.index)
             && let Some(light) = lighter.take()
         {

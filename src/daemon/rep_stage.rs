@@ -18,19 +18,23 @@ use crate::rep::{
     Bats, FinderSettings, FoundRep, HoldWatch, LiveHead, Measure, MeasureName, Phase, RepFinder,
     RepKind,
 };
-use crate::sound::{DELIVERY, Heard, Outcome, Ticket};
+use crate::sound::Ticket;
 use crate::time::CaptureTime;
+
+mod heard;
+mod session;
+
+pub use session::SessionChange;
 
 use super::DaemonError;
 use super::ears::Ears;
 use super::health::StageReport;
 use super::line::Posed;
+use super::live::{LiveBoard, LiveFeed, LiveFigure, LiveRep};
 use super::pitcher::Pitcher;
 use super::rep_text::rep_text;
 use super::revise::{Revision, Revisions};
 
-/// How long a rep that is logged at once waits to learn when its cue was heard. The pose queue holds far more than this.
-const HEARD_PATIENCE: Duration = Duration::from_millis(250);
 /// A picture darker than this is too dark for the landmarks; mean brightness, 0 to 255.
 pub const DARK_BELOW: f32 = 40.0;
 /// Feet this near to the picture's edge are cut off, a share of its size.
@@ -122,6 +126,9 @@ pub struct RepStage {
     rep_restarts: u64,
     /// Where other settings wait for the next frame.
     revisions: Arc<Revisions>,
+    /// Where a screen sees what goes on.
+    live: LiveFeed,
+    hitter: Option<String>,
 }
 
 impl RepStage {
@@ -151,7 +158,17 @@ impl RepStage {
             last_cue_ms: None,
             rep_restarts: 0,
             revisions: Arc::default(),
+            live: LiveFeed::new(Arc::default()),
+            hitter: None,
         }
+    }
+
+    /// The same stage, which puts up there what goes on; the first session is this hitter's.
+    #[must_use]
+    pub fn with_live(mut self, board: Arc<LiveBoard>, hitter: Option<String>) -> Self {
+        self.live = LiveFeed::new(board);
+        self.hitter = hitter;
+        self
     }
 
     /// The same stage, which takes up what is put there.
@@ -190,6 +207,7 @@ impl RepStage {
         if let Some(revision) = self.revisions.take() {
             self.revise(revision);
         }
+        self.change_session_when_due(posed.frame.captured_at)?;
         let Posed {
             frame: pose,
             picture,
@@ -217,6 +235,7 @@ impl RepStage {
             brightness: brightness.unwrap_or(255.0),
             phase: self.finder.phase(),
         };
+        let figure = self.live.figure_due(&pose, picture);
         if self.training.head_tone {
             self.follow_head(&pose)?;
         }
@@ -229,12 +248,39 @@ impl RepStage {
                 self.rep_restarts += 1;
             }
         }
-        self.between_reps(now, seen)
+        self.between_reps(now, seen)?;
+        if let Some(figure) = figure {
+            self.put_up(Some(figure));
+        }
+        Ok(())
+    }
+
+    /// Lets screens see how things stand; `figure` is the hitter's, where it has moved.
+    fn put_up(&mut self, figure: Option<Option<LiveFigure>>) {
+        let trainer = &self.training.trainer;
+        let (ready, phase) = (self.readiness.state().name(), self.finder.phase().name());
+        let (hitter, plan) = (self.hitter.clone(), self.training.plan.clone());
+        self.live.put_up(|live| {
+            live.hitter = hitter;
+            live.plan = plan;
+            live.ready = ready;
+            live.phase = phase;
+            live.to_go = trainer.to_go();
+            live.resting = trainer.is_resting();
+            live.over = trainer.is_over();
+            if let Some(figure) = figure {
+                live.figure = figure;
+            }
+        });
     }
 
     /// A second has gone by without a pose.
-    pub fn idle(&mut self) {
+    ///
+    /// # Errors
+    /// Where another session was due and the journal's thread is gone.
+    pub fn idle(&mut self) -> Result<(), DaemonError> {
         self.settle(Duration::ZERO);
+        self.change_session_when_due(self.last)
     }
 
     /// How the stage is, for the health figures. To be called about once a second.
@@ -255,7 +301,14 @@ impl RepStage {
                 .journal
                 .as_ref()
                 .map(|journal| journal.path().to_owned()),
+            journal_edits: self
+                .outlets
+                .journal
+                .as_ref()
+                .and_then(JournalWriter::handle),
             plan: self.training.plan.clone(),
+            settings_trouble: self.revisions.trouble(),
+            settings_waiting: self.revisions.waits_for_restart(),
         }
     }
 
@@ -347,6 +400,9 @@ impl RepStage {
                 latency_ms: None,
             });
         }
+        let shown = LiveRep::of(&judged, self.training.trainer.focus());
+        self.live.rep(shown, judged.rep.kind);
+        self.put_up(None);
         let text = rep_text(&judged);
         (self.outlets.show)(&text);
         self.last_rep = Some(text);
@@ -417,75 +473,6 @@ impl RepStage {
             journal.log_rep(RepRecord::new(judged, frames, self.picture))?;
         }
         Ok(())
-    }
-
-    /// Takes in what became of sounds. `patience` is how long to wait for the first of them.
-    fn settle(&mut self, patience: Duration) {
-        let settled = match patience.is_zero() {
-            true => self.outlets.ears.outcomes(),
-            false => self.outlets.ears.outcomes_within(patience),
-        };
-        for outcome in settled {
-            match outcome {
-                Outcome::Heard(heard) if &*heard.cue_id == DELIVERY => {
-                    let start = self.heard_at(&heard);
-                    let pitcher = self.training.pitcher.as_mut();
-                    let times = pitcher.and_then(|pitcher| pitcher.heard(start));
-                    if times.is_some() {
-                        self.finder.set_pitch(times);
-                    }
-                }
-                Outcome::Unheard(unheard) if &*unheard.cue_id == DELIVERY => {
-                    if let Some(pitcher) = &mut self.training.pitcher {
-                        pitcher.unheard();
-                    }
-                }
-                Outcome::Heard(heard) => self.heard_cue(&heard),
-                Outcome::Unheard(unheard) => {
-                    if self.cued.is_some_and(|cued| cued.ticket == unheard.ticket) {
-                        self.cued = None;
-                    }
-                    tracing::debug!(cue = %unheard.cue_id, why = unheard.why.as_words(), "not heard");
-                }
-            }
-        }
-    }
-
-    /// Notes how long after its deciding frame's capture the cue was heard.
-    fn heard_cue(&mut self, heard: &Heard) {
-        let Some(cued) = self.cued.as_mut().filter(|c| c.ticket == heard.ticket) else {
-            return;
-        };
-        let decided = self
-            .clock
-            .get()
-            .map_or(heard.at, |clock| clock.at(cued.decided_at));
-        let latency_ms = 1e3 * decided.secs_since(heard.at) + heard.latency_millis;
-        cued.latency_ms = Some(latency_ms);
-        self.last_cue_ms = Some(latency_ms);
-    }
-
-    /// When a sound's first sample was heard, on the source's clock.
-    fn heard_at(&self, heard: &Heard) -> CaptureTime {
-        match (heard.heard_at, self.clock.get()) {
-            (Some(instant), Some(clock)) => clock.at(instant),
-            _ => heard.at.plus_secs(1e-3 * heard.latency_millis),
-        }
-    }
-
-    /// A rep that is about to be logged waits a little where its cue's latency is still to come.
-    fn learn_latency(&mut self, judged: &mut JudgedRep) {
-        while let Some(cued) = self.cued.filter(|cued| cued.latency_ms.is_none()) {
-            let left = HEARD_PATIENCE.saturating_sub(cued.decided_at.elapsed());
-            if left.is_zero() {
-                break;
-            }
-            self.settle(left);
-        }
-        let latency_ms = self.cued.take().and_then(|cued| cued.latency_ms);
-        if let Some(cue) = &mut judged.cue {
-            cue.latency_ms = latency_ms;
-        }
     }
 
     /// Whether the hitter is moving through a rep, for whoever asks.

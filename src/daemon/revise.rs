@@ -6,6 +6,7 @@
 
 use std::fmt::Write as _;
 use std::io;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
@@ -16,6 +17,7 @@ use crate::rep::{FinderSettings, MeasureName};
 use crate::settings::{KeyChange, Look, Settings, SettingsWatch, Takes, changes};
 use crate::sound::CueLibrary;
 
+use super::rep_stage::SessionChange;
 use super::thread::spawn;
 
 /// How often the file is looked at.
@@ -47,16 +49,19 @@ pub struct Revision {
 }
 
 /// Where a revision waits for the next frame, and what became of edits, for whoever shows the daemon's health.
-#[derive(Debug, Default)]
+#[derive(Default)]
 pub struct Revisions {
     /// Set where one waits, so that a frame costs one load.
     ready: AtomicBool,
+    /// Set where a session waits.
+    session_ready: AtomicBool,
     state: Mutex<State>,
 }
 
-#[derive(Debug, Default)]
+#[derive(Default)]
 struct State {
     waiting: Option<Revision>,
+    session: Option<SessionChange>,
     trouble: Option<String>,
     restart: Vec<String>,
     taken: u64,
@@ -86,6 +91,22 @@ impl Revisions {
         let mut state = self.state();
         self.ready.store(false, Ordering::Release);
         state.waiting.take()
+    }
+
+    /// Lets this session take the place of one that still waits to begin.
+    pub fn put_session(&self, change: SessionChange) {
+        self.state().session = Some(change);
+        self.session_ready.store(true, Ordering::Release);
+    }
+
+    /// The session that waits, once.
+    pub fn take_session(&self) -> Option<SessionChange> {
+        if !self.session_ready.load(Ordering::Acquire) {
+            return None;
+        }
+        let mut state = self.state();
+        self.session_ready.store(false, Ordering::Release);
+        state.session.take()
     }
 
     /// What is wrong with the settings file, until it is right again.
@@ -150,7 +171,16 @@ pub fn follow_settings(
                 continue;
             }
             next = Instant::now() + LOOK_EVERY;
-            match watch.look() {
+            // A fault of ours while a file is read costs that reading, not those to come.
+            let Ok(looked) = catch_unwind(AssertUnwindSafe(|| watch.look())) else {
+                refuse(
+                    &revisions,
+                    "reading them met a fault of cagehand",
+                    &mut show,
+                );
+                continue;
+            };
+            match looked {
                 Look::Same => {}
                 Look::Unsettled => next = Instant::now() + SETTLE,
                 Look::Wrong(error) => refuse(&revisions, &error.to_string(), &mut show),

@@ -4,7 +4,7 @@ use super::line::{is_yes, rounded};
 use super::query::StoredRep;
 use super::record::{writable, writable_fps};
 use super::stamp::stamp_text;
-use crate::rep::{Events, LoadStyle, Measure, MeasureName, Unit, sequence_words};
+use crate::rep::{Events, LoadStyle, Measure, MeasureName, RepKind, Unit, sequence_words};
 
 /// The column names. A measure's own name ends in its unit; so do those of its neighbours.
 pub(super) fn header() -> Vec<String> {
@@ -46,6 +46,9 @@ pub(super) fn header() -> Vec<String> {
             "hand_height_cm",
             "lift_height_cm",
             "load",
+            "marked",
+            "struck",
+            "called",
         ]
         .map(str::to_owned),
     );
@@ -127,6 +130,9 @@ pub(super) fn row(stored: &StoredRep) -> Vec<String> {
         fields.push(cm.map(|cm| number(cm, 1)).unwrap_or_default());
     }
     fields.push(style.load.map_or("", LoadStyle::name).to_owned());
+    fields.push(stored.marked.to_string());
+    fields.push(stored.struck.clone().unwrap_or_default());
+    fields.push(stored.called.map_or("", RepKind::name).to_owned());
     fields
 }
 

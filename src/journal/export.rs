@@ -111,6 +111,9 @@ pub(super) fn exported_line(stored: StoredRep) -> String {
         session: stored.session.get(),
         hitter: stored.hitter_name,
         logged_at: stamp_text(stored.logged_at),
+        marked: stored.marked,
+        struck: stored.struck,
+        called: stored.called,
     };
     rep_line_with_origin(&stored.judged, origin)
 }

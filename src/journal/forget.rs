@@ -20,7 +20,7 @@ type Mark = [u8; 48];
 const TELLING_NAME_BYTES: usize = 5;
 
 /// Every column that holds a text which people or cameras gave.
-const TEXT_COLUMNS: [(&str, &str); 9] = [
+const TEXT_COLUMNS: [(&str, &str); 11] = [
     ("hitters", "name"),
     ("sessions", "source"),
     ("sessions", "settings"),
@@ -29,6 +29,8 @@ const TEXT_COLUMNS: [(&str, &str); 9] = [
     ("plans", "text"),
     ("reps", "cue"),
     ("reps", "no_cue"),
+    ("reps", "struck_why"),
+    ("notes", "text"),
     ("measures", "why"),
 ];
 

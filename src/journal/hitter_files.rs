@@ -12,7 +12,7 @@ use serde_json::json;
 use super::error::JournalError;
 use super::export::exported_line;
 use super::open::JournalReader;
-use super::query::{HitterChoice, HitterRow, RepFilter};
+use super::query::{HitterChoice, HitterRow, RepFilter, SessionFilter};
 use super::stamp::stamp_text;
 
 /// What was written of a hitter.
@@ -98,13 +98,28 @@ impl JournalReader {
     }
 
     fn hitter_object(&self, hitter: &HitterRow) -> Result<serde_json::Value, JournalError> {
-        let sessions: Vec<_> = self
-            .sessions()?
+        let of_the_hitter = SessionFilter {
+            hitter: Some(hitter.id),
+            ..SessionFilter::default()
+        };
+        let sessions = self
+            .sessions_of(&of_the_hitter)?
             .into_iter()
             .rev()
-            .filter(|session| session.hitter == Some(hitter.id))
             .map(|session| {
-                json!({
+                let notes: Vec<_> = self
+                    .notes(session.id)?
+                    .into_iter()
+                    .map(|note| {
+                        json!({
+                            "rep": note.rep.map(|rep| rep.get()),
+                            "text": note.text,
+                            "made_at": stamp_text(note.made_at),
+                        })
+                    })
+                    .collect();
+                Ok(json!({
+                    "notes": notes,
                     "session": session.id.get(),
                     "started_at": stamp_text(session.started_at),
                     "ended_at": session.ended_at.map(stamp_text),
@@ -115,9 +130,9 @@ impl JournalReader {
                     "plan": session.plan.map(|plan| plan.get()),
                     "swings": session.swings,
                     "takes": session.takes,
-                })
+                }))
             })
-            .collect();
+            .collect::<Result<Vec<_>, JournalError>>()?;
         let plans: Vec<_> = self
             .plans()?
             .into_iter()

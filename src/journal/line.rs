@@ -54,6 +54,15 @@ pub(super) struct LineOrigin {
     pub(super) session: i64,
     pub(super) hitter: Option<String>,
     pub(super) logged_at: String,
+    /// The coach marked it.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub(super) marked: bool,
+    /// Why the coach struck it out.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(super) struck: Option<String>,
+    /// What the coach calls it, where that is not `kind`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(super) called: Option<RepKind>,
 }
 
 /// The line of a rep with where it comes from.

@@ -12,6 +12,7 @@
 mod aside;
 mod copy;
 mod csv_rows;
+mod edit;
 mod error;
 mod export;
 mod forget;
@@ -28,12 +29,14 @@ mod schema;
 mod search;
 mod stamp;
 mod timeline;
+mod usual;
 mod write;
 mod writer;
 mod writer_thread;
 
 pub use aside::SetAside;
 pub use copy::Restored;
+pub use edit::{Edit, LONGEST_NOTE, NoteRow};
 pub use error::JournalError;
 pub use export::ExportFormat;
 pub use forget::{Forgotten, Left};
@@ -41,14 +44,16 @@ pub use hitter_files::HitterFiles;
 pub use line::{RepLineError, parse_rep_line, rep_line};
 pub use open::{Journal, JournalReader, OpenReport, UncleanSession};
 pub use plans::StoredPlan;
-pub use query::{Counts, HitterChoice, HitterRow, RepFilter, SessionRow, StoredRep};
+pub use query::{Counts, HitterChoice, HitterRow, RepFilter, SessionFilter, SessionRow, StoredRep};
 pub use record::{
-    HitterId, NewHitter, NewPlan, NewSession, PictureSize, PlanId, RepId, RepRecord, SessionId,
+    HitterId, NewHitter, NewPlan, NewSession, NoteId, PictureSize, PlanId, RepId, RepRecord,
+    SessionId,
 };
 pub use rep_log::{RepLog, RepLogError};
 pub use stamp::now_to_the_millisecond;
 pub use timeline::{TimelineError, decode_timeline, encode_timeline};
-pub use writer::{JournalWriter, Storage, WriterOptions, WriterState};
+pub use usual::MeasuredSwing;
+pub use writer::{JournalHandle, JournalWriter, Storage, WriterOptions, WriterState};
 
 #[cfg(test)]
 mod tests;

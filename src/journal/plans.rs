@@ -78,6 +78,17 @@ impl JournalReader {
         })
     }
 
+    /// The plan with this number, if there is one.
+    pub fn plan(&self, id: PlanId) -> Result<Option<StoredPlan>, JournalError> {
+        self.ask("look up a plan", |c| {
+            c.prepare_cached(&format!(
+                "SELECT {PLAN_COLUMNS} FROM {PLAN_TABLES} WHERE plans.id = ?1"
+            ))?
+            .query_row([id.get()], read_plan)
+            .optional()
+        })
+    }
+
     fn newest_plan(&self, hitter: Option<HitterId>) -> Result<Option<StoredPlan>, JournalError> {
         self.ask("look up a plan", |c| {
             c.prepare_cached(&format!(

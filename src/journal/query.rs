@@ -17,7 +17,7 @@ use super::stamp::stamp_text;
 use super::timeline::decode_timeline;
 use crate::coach::{Baselines, JudgedRep};
 use crate::pose::PoseFrame;
-use crate::rep::Bats;
+use crate::rep::{Bats, RepKind};
 
 /// A hitter as stored.
 #[derive(Clone, Debug, PartialEq)]
@@ -110,6 +110,37 @@ pub struct StoredRep {
     pub logged_at: Timestamp,
     /// The rep with its bands and verdicts, and its cue.
     pub judged: JudgedRep,
+    /// Whether the coach marked it to be found again.
+    pub marked: bool,
+    /// Why the coach struck it out; `None` where it counts.
+    pub struck: Option<String>,
+    /// What the coach calls it, where that is not what it was found as.
+    pub called: Option<RepKind>,
+}
+
+impl StoredRep {
+    /// What the rep counts as: what the coach calls it, else what it was found as.
+    pub fn kind(&self) -> RepKind {
+        self.called.unwrap_or(self.judged.rep.kind)
+    }
+
+    /// Whether it counts as a swing: one, and not struck out.
+    pub fn counts_as_swing(&self) -> bool {
+        self.struck.is_none() && self.kind() == RepKind::Swing
+    }
+}
+
+/// Which sessions are wanted; the default is all of them.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct SessionFilter {
+    /// Only this hitter's.
+    pub hitter: Option<HitterId>,
+    /// Only this one.
+    pub only: Option<SessionId>,
+    /// Only those that came before this one.
+    pub before: Option<SessionId>,
+    /// At most so many, the newest.
+    pub at_most: Option<u32>,
 }
 
 /// A hitter by number or by name.
@@ -137,10 +168,21 @@ pub struct RepFilter {
 impl JournalReader {
     /// All hitters, in the order in which they were added.
     pub fn hitters(&self) -> Result<Vec<HitterRow>, JournalError> {
+        self.list_hitters("ORDER BY id")
+    }
+
+    /// All hitters, whoever hit last first.
+    pub fn hitters_by_last_session(&self) -> Result<Vec<HitterRow>, JournalError> {
+        self.list_hitters(
+            "ORDER BY (SELECT max(sessions.id) FROM sessions WHERE sessions.hitter = hitters.id) DESC, id DESC",
+        )
+    }
+
+    fn list_hitters(&self, order: &str) -> Result<Vec<HitterRow>, JournalError> {
         self.ask("list the hitters", |c| {
-            c.prepare_cached(
-                "SELECT id, name, bats, height_cm, created_at FROM hitters ORDER BY id",
-            )?
+            c.prepare_cached(&format!(
+                "SELECT id, name, bats, height_cm, created_at FROM hitters {order}"
+            ))?
             .query_map([], |row| {
                 let bats = match row.get_ref(2)? {
                     rusqlite::types::ValueRef::Null => None,
@@ -160,17 +202,43 @@ impl JournalReader {
 
     /// All sessions, the newest first.
     pub fn sessions(&self) -> Result<Vec<SessionRow>, JournalError> {
+        self.sessions_of(&SessionFilter::default())
+    }
+
+    /// The wanted sessions, the newest first.
+    pub fn sessions_of(&self, filter: &SessionFilter) -> Result<Vec<SessionRow>, JournalError> {
+        // Only the conditions that are wanted are written, so that each can use its index.
+        let mut conditions = Vec::new();
+        let mut values = Vec::new();
+        let mut only = |condition: &'static str, value: Option<i64>| {
+            if let Some(value) = value {
+                conditions.push(condition);
+                values.push(value);
+            }
+        };
+        only("sessions.hitter = ?", filter.hitter.map(HitterId::get));
+        only("sessions.id = ?", filter.only.map(SessionId::get));
+        only("sessions.id < ?", filter.before.map(SessionId::get));
+        let which = match conditions.is_empty() {
+            true => String::new(),
+            false => format!("WHERE {}", conditions.join(" AND ")),
+        };
+        let limit = filter
+            .at_most
+            .map_or_else(String::new, |limit| format!("LIMIT {limit}"));
         self.ask("list the sessions", |c| {
-            c.prepare_cached(
+            c.prepare_cached(&format!(
                 "SELECT sessions.id, sessions.hitter, hitters.name, started_at, ended_at, end_note, source,
                         settings, program_version,
-                        (SELECT count(*) FROM reps WHERE session = sessions.id AND kind = 'swing'),
-                        (SELECT count(*) FROM reps WHERE session = sessions.id AND kind = 'take'),
+                        (SELECT count(*) FROM reps WHERE session = sessions.id AND struck_why IS NULL
+                            AND coalesce(called, kind) = 'swing'),
+                        (SELECT count(*) FROM reps WHERE session = sessions.id AND struck_why IS NULL
+                            AND coalesce(called, kind) = 'take'),
                         sessions.plan
                  FROM sessions LEFT JOIN hitters ON hitters.id = sessions.hitter
-                 ORDER BY sessions.id DESC",
-            )?
-            .query_map([], |row| {
+                 {which} ORDER BY sessions.id DESC {limit}"
+            ))?
+            .query_map(params_from_iter(values), |row| {
                 let ended = row.get_ref(4)? != rusqlite::types::ValueRef::Null;
                 Ok(SessionRow {
                     id: SessionId::new(row.get(0)?),
@@ -372,7 +440,9 @@ impl JournalReader {
         };
         let mut baselines = Baselines::new(swings);
         let read = self.for_each_rep(&filter, |stored| {
-            baselines.add(&stored.judged.rep);
+            if stored.counts_as_swing() {
+                baselines.add(&stored.judged.rep);
+            }
             Ok(())
         });
         match read {

@@ -45,7 +45,9 @@ ids! {
     /// A rep in the journal; not the rep's number in its session.
     RepId,
     /// A plan in the journal; each change of a plan makes a new one.
-    PlanId
+    PlanId,
+    /// A coach's note.
+    NoteId
 }
 
 /// A hitter as the operator gives them. Everything is optional, the name too.

@@ -48,7 +48,8 @@ pub(super) const REP_COLUMNS: &str =
      reps.contact_secs, reps.finish_secs, reps.known_at_secs,
      reps.cue, reps.cue_at_secs, reps.cue_latency_ms, reps.logged_at, sessions.hitter, hitters.name,
      reps.stance_width_cm, reps.hand_height_cm, reps.lift_height_cm, reps.load,
-     reps.no_cue, reps.pitch_kmh, reps.pitch_release_secs, reps.pitch_arrival_secs";
+     reps.no_cue, reps.pitch_kmh, reps.pitch_release_secs, reps.pitch_arrival_secs,
+     reps.marked, reps.struck_why, reps.called";
 
 /// The tables behind [`REP_COLUMNS`].
 pub(super) const REP_TABLES: &str = "reps JOIN sessions ON sessions.id = reps.session LEFT JOIN hitters ON hitters.id = sessions.hitter";
@@ -357,6 +358,17 @@ pub(super) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep> {
             cue,
             no_cue: row.get(25)?,
             pitch,
+        },
+        marked: row.get(29)?,
+        struck: row.get(30)?,
+        called: match row.get_ref(31)? {
+            ValueRef::Null => None,
+            _ => Some(word_at(
+                row,
+                31,
+                &[RepKind::Swing, RepKind::Take],
+                RepKind::name,
+            )?),
         },
     })
 }

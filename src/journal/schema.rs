@@ -12,6 +12,7 @@ pub(super) const STEPS: &[&str] = &[
     include_str!("schema/001_first.sql"),
     include_str!("schema/002_style.sql"),
     include_str!("schema/003_plans.sql"),
+    include_str!("schema/004_review.sql"),
 ];
 
 /// The newest version this program knows.

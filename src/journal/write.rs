@@ -58,7 +58,8 @@ impl Journal {
     ) -> Result<(), JournalError> {
         let rows = self.change("end a session", |change| {
             change.execute(
-                "UPDATE sessions SET ended_at = ?2, end_note = ?3 WHERE id = ?1",
+                // A wall clock that was set back while the session ran must not end it before it began.
+                "UPDATE sessions SET ended_at = max(started_at, ?2), end_note = ?3 WHERE id = ?1",
                 params![session.get(), stamp_text(ended_at), note],
             )
         })?;

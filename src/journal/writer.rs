@@ -12,6 +12,7 @@ use std::time::{Duration, Instant};
 use crossbeam_channel::{Sender, bounded};
 use jiff::Timestamp;
 
+use super::edit::Edit;
 use super::error::JournalError;
 use super::open::{Journal, OpenReport};
 use super::record::{NewHitter, NewSession, RepRecord, SessionId};
@@ -67,6 +68,8 @@ pub struct WriterState {
     pub stored_reps: u64,
     /// Reps that the journal refused for good; always 0 unless cagehand has a fault.
     pub refused_reps: u64,
+    /// How often the journal was opened afresh after a fault of our own.
+    pub restarts: u64,
     /// How long the last commit took, in milliseconds.
     pub last_commit_ms: Option<f64>,
     /// What opening the journal found; `None` while it could not be opened yet.
@@ -87,6 +90,51 @@ pub(super) enum Job {
     End {
         at: Timestamp,
     },
+    Edit {
+        edit: Edit,
+        reply: Sender<Result<i64, JournalError>>,
+    },
+    /// Nothing comes after this: the handle is closed.
+    Close,
+}
+
+/// How long whoever asks for an edit waits for it.
+const EDIT_PATIENCE: Duration = Duration::from_secs(5);
+
+/// Edits a journal beside its [`JournalWriter`]; cheap to copy to other threads.
+#[derive(Clone, Debug)]
+pub struct JournalHandle {
+    sender: Sender<Job>,
+    path: PathBuf,
+}
+
+impl PartialEq for JournalHandle {
+    fn eq(&self, other: &Self) -> bool {
+        self.sender.same_channel(&other.sender)
+    }
+}
+
+impl JournalHandle {
+    /// The journal's file.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Makes a change and waits until it is on disk; gives the number of what was added or changed. An edit that cannot be
+    /// made at once is given up: whoever asked is still there to try again.
+    ///
+    /// # Errors
+    /// Those of [`Journal::edit`], and [`JournalError::WriterGone`] where the writer has ended or does not answer in time.
+    pub fn edit(&self, edit: Edit) -> Result<i64, JournalError> {
+        let gone = || JournalError::WriterGone {
+            path: self.path.clone(),
+        };
+        let (reply, answer) = bounded(1);
+        self.sender
+            .send_timeout(Job::Edit { edit, reply }, EDIT_PATIENCE)
+            .map_err(|_| gone())?;
+        answer.recv_timeout(EDIT_PATIENCE).map_err(|_| gone())?
+    }
 }
 
 /// What handle and thread share.
@@ -213,6 +261,14 @@ impl JournalWriter {
         &self.path
     }
 
+    /// A handle for edits; `None` once closed.
+    pub fn handle(&self) -> Option<JournalHandle> {
+        self.sender.as_ref().map(|sender| JournalHandle {
+            sender: sender.clone(),
+            path: self.path.clone(),
+        })
+    }
+
     /// The state now.
     pub fn state(&self) -> WriterState {
         let mut state = self.shared.state().clone();
@@ -253,6 +309,8 @@ impl JournalWriter {
             let _ = sender.send(Job::End {
                 at: now_to_the_millisecond(),
             });
+            // Handles for edits may live on; they must not keep the thread.
+            let _ = sender.send(Job::Close);
         }
         thread.join().unwrap_or_else(|_| {
             Err(JournalError::WriterGone {

@@ -5,13 +5,15 @@
 //! kept meanwhile: SQLite goes on with it as soon as there is room.
 
 use std::collections::VecDeque;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use crossbeam_channel::{Receiver, RecvTimeoutError};
+use crossbeam_channel::{Receiver, RecvTimeoutError, Sender};
 use jiff::Timestamp;
 
+use super::edit::Edit;
 use super::error::JournalError;
 use super::open::Journal;
 use super::record::{NewHitter, NewSession, PackedRep, RepId, SessionId};
@@ -35,17 +37,24 @@ enum Pending {
     End {
         at: Timestamp,
     },
+    Edit {
+        edit: Edit,
+        reply: Sender<Result<i64, JournalError>>,
+    },
 }
 
-impl From<Job> for Pending {
-    fn from(job: Job) -> Self {
-        match job {
+impl Pending {
+    /// `None` for the word that nothing comes after.
+    fn of(job: Job) -> Option<Self> {
+        Some(match job {
             Job::Session { hitter, session } => Self::Session { hitter, session },
             // Packing here and not when it is stored keeps the waiting reps small.
             Job::Rep(record) => Self::Rep(Box::new(PackedRep::from_record(&record))),
             Job::CueLatency { number, latency_ms } => Self::CueLatency { number, latency_ms },
             Job::End { at } => Self::End { at },
-        }
+            Job::Edit { edit, reply } => Self::Edit { edit, reply },
+            Job::Close => return None,
+        })
     }
 }
 
@@ -62,6 +71,11 @@ pub(super) struct Worker {
     /// How the running session began, should it have to begin again in a new file.
     begun: Option<(Option<NewHitter>, NewSession)>,
     last_rep: Option<(u32, RepId)>,
+    /// The first entry that waits has met a fault of our own.
+    failed_before: bool,
+    /// The rep with this number meets a fault so many times.
+    #[cfg(test)]
+    pub(super) fault_at: (u32, u32),
 }
 
 impl Worker {
@@ -82,6 +96,9 @@ impl Worker {
             session: None,
             begun: None,
             last_rep: None,
+            failed_before: false,
+            #[cfg(test)]
+            fault_at: (0, 0),
         };
         match journal {
             Ok(journal) => worker.take_over(journal),
@@ -96,7 +113,7 @@ impl Worker {
         while open {
             if self.pending.is_empty() && self.journal.is_some() {
                 match self.receiver.recv() {
-                    Ok(job) => self.take_in(job),
+                    Ok(job) => open = self.take_in(job),
                     Err(_) => open = false,
                 }
             } else {
@@ -119,9 +136,59 @@ impl Worker {
         self.tell_what_is_left()
     }
 
-    pub(super) fn take_in(&mut self, job: Job) {
-        self.pending.push_back(job.into());
+    /// Returns whether more may come.
+    pub(super) fn take_in(&mut self, job: Job) -> bool {
+        match catch_unwind(AssertUnwindSafe(|| Pending::of(job))) {
+            Ok(None) => return false,
+            // Whoever asks for an edit is there to try again; it must not come true minutes later.
+            Ok(Some(Pending::Edit { reply, .. })) if self.is_waiting() => {
+                let _ = reply.send(Err(JournalError::Disk {
+                    path: self.path.clone(),
+                    reason: "it does not take anything now; the health page says why".to_owned(),
+                }));
+            }
+            Ok(Some(pending)) => self.pending.push_back(pending),
+            Err(_) => {
+                tracing::error!("an entry that cannot be packed is lost");
+                self.shared.state().refused_reps += 1;
+            }
+        }
         self.shared.state().waiting = self.pending.len();
+        true
+    }
+
+    fn is_waiting(&self) -> bool {
+        matches!(self.shared.state().storage, Storage::Waiting { .. })
+    }
+
+    /// Stores an entry. A fault of our own on the way is an error like others: the file is opened afresh, and an entry
+    /// that brings the fault on again is refused, so that it does not hold up those behind it.
+    fn store_guarded(&mut self, entry: &Pending) -> Result<(), JournalError> {
+        match catch_unwind(AssertUnwindSafe(|| self.store(entry))) {
+            Ok(stored) => {
+                if stored.is_ok() {
+                    self.failed_before = false;
+                }
+                stored
+            }
+            Err(_) => {
+                self.journal = None;
+                self.shared.state().restarts += 1;
+                let again = std::mem::replace(&mut self.failed_before, true);
+                let path = self.path.clone();
+                let reason = "cagehand has a fault there; the log above says where".to_owned();
+                if again {
+                    self.failed_before = false;
+                    Err(JournalError::Refused {
+                        path,
+                        doing: "store an entry",
+                        reason,
+                    })
+                } else {
+                    Err(JournalError::Disk { path, reason })
+                }
+            }
+        }
     }
 
     /// Takes entries in while the disk fails; returns whether more may come. Beyond the limit they
@@ -138,7 +205,11 @@ impl Worker {
                 continue;
             }
             match self.receiver.recv_timeout(left) {
-                Ok(job) => self.take_in(job),
+                Ok(job) => {
+                    if !self.take_in(job) {
+                        return false;
+                    }
+                }
                 Err(RecvTimeoutError::Timeout) => return true,
                 Err(RecvTimeoutError::Disconnected) => return false,
             }
@@ -158,7 +229,7 @@ impl Worker {
             && let Some(entry) = self.pending.pop_front()
         {
             let begun = Instant::now();
-            match self.store(&entry) {
+            match self.store_guarded(&entry) {
                 Ok(()) => {
                     self.note_success(matches!(entry, Pending::Rep(_)), begun.elapsed());
                 }
@@ -238,6 +309,11 @@ impl Worker {
             }
             Pending::Rep(rep) => {
                 let session = self.session.ok_or_else(no_session)?;
+                #[cfg(test)]
+                if rep.judged.number == self.fault_at.0 && self.fault_at.1 > 0 {
+                    self.fault_at.1 -= 1;
+                    panic!("a fault on purpose");
+                }
                 let id = journal.log_packed(session, rep)?;
                 self.last_rep = Some((rep.judged.number, id));
             }
@@ -254,6 +330,10 @@ impl Worker {
                     Some(rep) => journal.set_cue_latency(rep, *latency_ms)?,
                     None => tracing::debug!(number, "a latency came for a rep that is not logged"),
                 }
+            }
+            Pending::Edit { edit, reply } => {
+                // Nobody may be waiting any more; the edit was made all the same, and the page shows it.
+                let _ = reply.send(journal.edit(edit));
             }
             Pending::End { at } => {
                 if let Some(running) = self.session {

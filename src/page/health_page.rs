@@ -1,6 +1,5 @@
-//! The health figures: collected, as lines for a person, and as a page.
+//! The health figures: collected, and as lines for a person.
 
-use std::fmt::Write as _;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
@@ -55,8 +54,12 @@ pub struct HealthFigures {
     pub reps_waiting: usize,
     /// Room for the journal, bytes.
     pub disk_free_bytes: Option<u64>,
-    /// How often the camera, the pose model, the rep finder and the sound were started again.
-    pub restarts: [u64; 4],
+    /// What is wrong with the settings file; the settings before it are in force.
+    pub settings_trouble: Option<String>,
+    /// Settings that were edited and wait for a restart.
+    pub settings_waiting: Vec<String>,
+    /// How often the camera, the pose model, the rep finder, the sound and the journal were started again.
+    pub restarts: [u64; 5],
     /// The hottest sensor, degrees Celsius.
     pub temperature_c: Option<f64>,
     /// How often the processor was slowed down for heat.
@@ -66,7 +69,7 @@ pub struct HealthFigures {
 }
 
 /// What [`HealthFigures::restarts`] counts, in its order.
-pub const RESTARTED: [&str; 4] = ["camera", "pose", "rep", "sound"];
+pub const RESTARTED: [&str; 5] = ["camera", "pose", "rep", "sound", "journal"];
 
 impl HealthFigures {
     /// The figures now.
@@ -117,7 +120,10 @@ impl HealthFigures {
                 count(&health.pose_restarts),
                 stage.rep_restarts,
                 stage.sound_restarts,
+                stage.journal.as_ref().map_or(0, |j| j.restarts),
             ],
+            settings_trouble: stage.settings_trouble,
+            settings_waiting: stage.settings_waiting,
             temperature_c: machine::temperature_c(),
             throttled: machine::throttled(),
             memory_bytes: machine::resident_bytes(),
@@ -162,6 +168,15 @@ pub fn health_lines(f: &HealthFigures) -> Vec<(&'static str, String)> {
         ("plan", f.plan.clone().unwrap_or_else(|| "none".into())),
         ("started again", restarts.join(", ")),
     ];
+    if let Some(trouble) = &f.settings_trouble {
+        lines.push((
+            "settings",
+            format!("{trouble}. The settings before stay in force"),
+        ));
+    }
+    if !f.settings_waiting.is_empty() {
+        lines.push(("waits for a restart", f.settings_waiting.join(", ")));
+    }
     if let Some(ms) = f.last_cue_ms {
         lines.push(("frame to cue", format!("{ms:.0} ms")));
     }
@@ -191,52 +206,27 @@ pub fn health_lines(f: &HealthFigures) -> Vec<(&'static str, String)> {
     lines
 }
 
-/// The page for the owner: the lines as a table, brought up to date by itself.
-pub(super) fn page(figures: &HealthFigures) -> String {
-    let mut rows = String::new();
-    for (what, how) in health_lines(figures) {
-        // Writing into a string cannot fail.
-        let _ = writeln!(
-            rows,
-            "<tr><th scope=\"row\">{}</th><td>{}</td></tr>",
-            escaped(what),
-            escaped(&how)
-        );
-    }
-    format!(
-        "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>cagehand: health</title>\
-         <meta name=\"viewport\" content=\"width=device-width\"><meta http-equiv=\"refresh\" content=\"5\">\
-         <style>body{{font:1.1rem/1.5 system-ui,sans-serif;margin:2rem;max-width:60rem}}\
-         th{{text-align:left;padding:.2rem 1.5rem .2rem 0;vertical-align:top;font-weight:600}}</style></head>\n\
-         <body><h1>Health</h1>\n<table>\n{rows}</table>\n</body></html>\n"
-    )
-}
-
-fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;")
-        .replace('<', "&lt;")
-        .replace('>', "&gt;")
-        .replace('"', "&quot;")
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
-    fn figures_are_told_in_words_and_nothing_can_be_slipped_into_the_page() {
+    fn figures_are_told_in_words_and_come_back_from_json() {
         let figures = HealthFigures {
             frames: 1000,
             dropped: 5,
-            plan: Some("<script>".into()),
-            restarts: [1, 0, 0, 2],
+            restarts: [1, 0, 0, 2, 0],
+            settings_trouble: Some("line 3: what is that".into()),
             ..HealthFigures::default()
         };
         let lines = health_lines(&figures);
         let told = |what: &str| &lines.iter().find(|l| l.0 == what).unwrap().1;
         assert!(told("camera").contains("(0.50 %)"));
-        assert_eq!(told("started again"), "camera 1, pose 0, rep 0, sound 2");
-        assert!(!page(&figures).contains("<script>"));
+        assert_eq!(
+            told("started again"),
+            "camera 1, pose 0, rep 0, sound 2, journal 0"
+        );
+        assert!(told("settings").contains("line 3"));
         let text = serde_json::to_string(&figures).unwrap();
         assert_eq!(
             serde_json::from_str::<HealthFigures>(&text).unwrap(),

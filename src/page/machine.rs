@@ -47,3 +47,10 @@ pub fn resident_bytes() -> Option<u64> {
     let kib: u64 = line.split_whitespace().nth(1)?.parse().ok()?;
     Some(kib * 1024)
 }
+
+/// The machine's own name in the network.
+pub fn name() -> Option<String> {
+    let name = std::fs::read_to_string("/proc/sys/kernel/hostname").ok()?;
+    let name = name.trim();
+    (!name.is_empty()).then(|| name.to_owned())
+}

@@ -108,6 +108,12 @@ pub(super) fn text(f: &HealthFigures) -> String {
         "How often a stage was started again.",
         &restarts,
     );
+    one(
+        "settings_wrong",
+        "gauge",
+        "1 while the settings file is wrong and the settings before it are in force.",
+        &plain(f64::from(u8::from(f.settings_trouble.is_some()))),
+    );
     if let Some(bytes) = f.disk_free_bytes {
         one(
             "disk_free_bytes",

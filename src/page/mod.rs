@@ -1,170 +1,79 @@
-//! What the daemon serves on the local machine: its health as a page, as JSON and as metrics.
+//! The web page: live for the hitter in the cage, rep timelines for the coach, health for the owner.
 //!
-//! In: the health figures. Out: `/` for the owner, `/health` for programs, `/metrics` in the open Prometheus text format.
-//! Runs on the thread `page`; it only reads, and nothing it does can hold up the line.
+//! In: what goes on (the live board), the journal, the health figures. Out: pages, pushed states, JSON and metrics on an
+//! address of this machine; notes, marks, corrections and plans back to the journal's writer; who steps in next.
+//! Runs on the thread `page`. It reads the journal beside its writer on threads of its own, and nothing it does can hold up
+//! the line from camera to cue.
+//!
+//! The pages are made here, by templates that are compiled in; scripts and styles are our own and ship in the program, so
+//! that nothing is ever fetched from elsewhere.
 
+mod assets;
+mod cage;
+mod door;
+mod doors;
 mod health_page;
+mod keys;
+mod language;
+mod live;
 mod machine;
 mod metrics;
-
-use std::net::SocketAddr;
-use std::sync::Arc;
-use std::time::Instant;
+mod owner;
+mod server;
+mod shared;
+mod visits;
+mod words;
 
 use axum::Router;
-use axum::extract::State;
-use axum::http::header::{CONTENT_SECURITY_POLICY, CONTENT_TYPE, HOST};
-use axum::http::{HeaderMap, StatusCode};
-use axum::response::{IntoResponse, Response};
-use axum::routing::get;
+use axum::middleware::{from_fn, from_fn_with_state};
+use axum::routing::{get, post};
 
-use crate::daemon::{Health, thread};
+use crate::journal::NewHitter;
+
+use shared::Shared;
 
 pub use health_page::{HealthFigures, health_lines};
+pub use keys::{KeyError, KeyOf, Keys};
 pub use machine::free_bytes;
+pub use server::{PageError, PageServer};
 
-/// What the handlers know.
-#[derive(Clone)]
-struct Shared {
-    health: Arc<Health>,
-    began: Instant,
+/// What the page asks of the daemon.
+pub trait SeatHitter: Send + Sync {
+    /// The next session is this hitter's; one without a name is nobody's. It begins between two reps.
+    ///
+    /// # Errors
+    /// In words for the page, where that cannot be now.
+    fn seat(&self, hitter: NewHitter) -> Result<(), String>;
+
+    /// Where the keys of the page lie; `None` where there are none.
+    fn keys_file(&self) -> Option<std::path::PathBuf>;
 }
 
-/// Why the page is not served.
-#[derive(Debug, thiserror::Error)]
-pub enum PageError {
-    /// The address is taken or not this machine's.
-    #[error(
-        "the page cannot be served at {address}: {source}; choose another with [page] listen in the settings, or \"\" for none"
-    )]
-    Bind {
-        /// The address.
-        address: SocketAddr,
-        /// What the system said.
-        source: std::io::Error,
-    },
-    /// The system gives no thread.
-    #[error("the page's thread cannot be started: {0}")]
-    Thread(std::io::Error),
-}
-
-/// Serves the health figures at this address until the program ends; gives the address, with the port that was taken
-/// where 0 was asked for.
-///
-/// # Errors
-/// Where the address cannot be had.
-pub fn serve(address: SocketAddr, health: Arc<Health>) -> Result<SocketAddr, PageError> {
-    let bound = |source| PageError::Bind { address, source };
-    let listener = std::net::TcpListener::bind(address).map_err(bound)?;
-    listener.set_nonblocking(true).map_err(bound)?;
-    let taken = listener.local_addr().map_err(bound)?;
-    let shared = Shared {
-        health,
-        began: Instant::now(),
-    };
-    let router = Router::new()
-        .route("/", get(page))
-        .route("/health", get(json))
-        .route("/metrics", get(prometheus))
-        .with_state(shared);
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()
-        .map_err(PageError::Thread)?;
-    thread::spawn("page", move || {
-        runtime.block_on(async move {
-            let served = async {
-                let listener = tokio::net::TcpListener::from_std(listener)?;
-                axum::serve(listener, router).await
-            };
-            if let Err(error) = served.await {
-                tracing::error!(%error, "the page is served no more");
-            }
-        });
-    })
-    .map_err(PageError::Thread)?;
-    Ok(taken)
-}
-
-/// A name that another site made this machine answer to is refused: only addresses and the machine's own names are let in.
-fn refused(headers: &HeaderMap) -> bool {
-    let Some(host) = headers.get(HOST).and_then(|host| host.to_str().ok()) else {
-        return true;
-    };
-    let name = host.rsplit_once(':').map_or(host, |(name, port)| {
-        if port.chars().all(|c| c.is_ascii_digit()) {
-            name
-        } else {
-            host
-        }
-    });
-    let bare = name.trim_start_matches('[').trim_end_matches(']');
-    !(bare == "localhost" || bare.parse::<std::net::IpAddr>().is_ok())
-}
-
-fn answer(headers: &HeaderMap, kind: &'static str, body: impl FnOnce() -> String) -> Response {
-    if refused(headers) {
-        return (StatusCode::MISDIRECTED_REQUEST, "unknown host\n").into_response();
-    }
-    (
-        [
-            (CONTENT_TYPE, kind),
-            (
-                CONTENT_SECURITY_POLICY,
-                "default-src 'none'; style-src 'unsafe-inline'",
-            ),
-        ],
-        body(),
-    )
-        .into_response()
-}
-
-async fn page(State(shared): State<Shared>, headers: HeaderMap) -> Response {
-    answer(&headers, "text/html; charset=utf-8", || {
-        health_page::page(&HealthFigures::of(&shared.health, shared.began.elapsed()))
-    })
-}
-
-async fn json(State(shared): State<Shared>, headers: HeaderMap) -> Response {
-    answer(&headers, "application/json", || {
-        let figures = HealthFigures::of(&shared.health, shared.began.elapsed());
-        serde_json::to_string(&figures).unwrap_or_else(|error| {
-            tracing::error!(%error, "the health figures could not be written");
-            "{}".to_owned()
-        })
-    })
-}
-
-async fn prometheus(State(shared): State<Shared>, headers: HeaderMap) -> Response {
-    answer(&headers, "text/plain; version=0.0.4; charset=utf-8", || {
-        metrics::text(&HealthFigures::of(&shared.health, shared.began.elapsed()))
-    })
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn with_host(host: &str) -> HeaderMap {
-        let mut headers = HeaderMap::new();
-        headers.insert(HOST, host.parse().unwrap());
-        headers
-    }
-
-    #[test]
-    fn only_addresses_and_localhost_are_let_in() {
-        for host in [
-            "127.0.0.1:7420",
-            "localhost",
-            "localhost:7420",
-            "[::1]:7420",
-            "192.168.1.5",
-        ] {
-            assert!(!refused(&with_host(host)), "{host}");
-        }
-        for host in ["evil.example", "cagehand.example:7420", ""] {
-            assert!(refused(&with_host(host)), "{host}");
-        }
-        assert!(refused(&HeaderMap::new()));
-    }
+/// All doors and what is behind them.
+fn router(shared: Shared) -> Router {
+    let hitters = Router::new()
+        .route("/", get(cage::screen))
+        .route("/live", get(live::events))
+        .route("/hitters", get(cage::hitters))
+        .route("/seat", post(cage::seat))
+        .layer(from_fn(doors::for_hitters));
+    let coaches = Router::new()
+        .route("/owner", get(owner::page))
+        .layer(from_fn(doors::for_coaches));
+    let programs = Router::new()
+        .route("/health", get(owner::json))
+        .route("/metrics", get(owner::prometheus))
+        .layer(from_fn(doors::for_programs));
+    let open = Router::new()
+        .route("/door", get(door::page).post(door::enter))
+        .route("/leave", post(door::leave))
+        .route("/language", post(language::choose))
+        .route("/assets/{name}", get(assets::asset));
+    Router::new()
+        .merge(hitters)
+        .merge(coaches)
+        .merge(programs)
+        .merge(open)
+        .layer(from_fn_with_state(shared.clone(), doors::at_the_gate))
+        .with_state(shared)
 }

@@ -43,23 +43,19 @@ pub struct KeyChange {
 /// How a change of this key comes into force while `watch` runs; `None` for what is no key.
 pub fn takes(key: &str) -> Option<Takes> {
     Some(match key {
-        "hitter.name" => {
-            Takes::Restart("a session, its plan and what is usual belong to one hitter")
-        }
-        "hitter.height_cm" | "hitter.bats" => Takes::AtOnce,
+        "hitter.name" | "hitter.height_cm" | "hitter.bats" => Takes::AtOnce,
         "camera.device" | "camera.width" | "camera.height" | "camera.fps" => {
             Takes::Restart("the camera and its mode are chosen when it is opened")
         }
         "camera.view" | "camera.known_length_cm" | "camera.known_length_px" | "camera.roll_deg" => {
             Takes::AtOnce
         }
-        "pose.model" => Takes::Restart("the model is loaded and timed at the start"),
+        "pose.model" => Takes::AtOnce,
         "cues.volume" | "cues.order" | "cues.language" | "cues.phrases" | "cues.remarks" => {
             Takes::AtOnce
         }
-        "journal.path" => Takes::Restart("the journal is open and holds this session"),
-        "page.listen" => Takes::Restart("the page is being served"),
-        "baseline.swings" => Takes::AtOnce,
+        // A session ends and another begins, between two reps.
+        "journal.path" | "page.listen" | "baseline.swings" => Takes::AtOnce,
         _ if key.starts_with("bands.") => Takes::AtOnce,
         _ => return None,
     })

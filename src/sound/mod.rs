@@ -51,7 +51,7 @@ pub use head_tone::HeadTone;
 pub use latency::{LatencyReport, measure_latency};
 pub use library::{CueLibrary, IN_BAND};
 pub use outcome::{DELIVERY, Heard, Outcome, SENTENCE, Ticket, Unheard, UnheardReason};
-pub use phrase::{Phrase, PhraseTone};
+pub use phrase::{Phrase, PhraseTone, phrase_words};
 pub use player::{
     DeliverySound, DeviceState, Output, PlayRequest, Player, PlayerHealth, SayRequest,
 };

@@ -42,3 +42,12 @@ struct PhraseList {
 pub(super) fn parse(text: &str) -> Result<Vec<Phrase>, toml::de::Error> {
     Ok(toml::from_str::<PhraseList>(text)?.phrase)
 }
+
+/// The words of the built-in phrases of a language, by cue.
+pub fn phrase_words(language: super::Language) -> std::collections::BTreeMap<String, String> {
+    parse(language.phrases())
+        .unwrap_or_default()
+        .into_iter()
+        .map(|phrase| (phrase.id, phrase.words))
+        .collect()
+}

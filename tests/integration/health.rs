@@ -88,7 +88,7 @@ fn a_running_daemon_tells_how_it_is() {
     let lines = place.run_well(&["health", "--settings", "here.toml"]);
     assert!(lines.contains("frames a second"), "{lines}");
     let own = format!("127.0.0.1:{port}");
-    let page = ask(port, "/", &own);
+    let page = ask(port, "/owner", &own);
     assert!(page.starts_with("HTTP/1.1 200") && page.contains("<h1>Health</h1>"));
     assert!(
         page.to_lowercase()

@@ -130,6 +130,55 @@ fn an_edit_while_the_daemon_runs_is_told_and_judges_later_reps() {
     assert_eq!(head["verdict"], "high");
 }
 
+#[cfg(unix)]
+#[test]
+fn model_page_and_journal_change_without_a_restart() {
+    let place = Place::new();
+    let file = place.path("config/cagehand/cagehand.toml");
+    fs::create_dir_all(file.parent().unwrap()).unwrap();
+    let settings = |model: &str, listen: &str, journal: &str| {
+        let text = format!(
+            "[pose]\nmodel = \"{model}\"\n[page]\nlisten = \"{listen}\"\n[journal]\npath = \"{journal}\"\n"
+        );
+        fs::write(&file, text).unwrap();
+    };
+    let first = place.path("first.db");
+    let second = place.path("second.db");
+    let (first, second) = (first.to_string_lossy(), second.to_string_lossy());
+    settings("lite", "127.0.0.1:0", &first);
+    let clip = recording("left_60fps_faults");
+    let mut daemon = Daemon::start(&place, &["watch", "--stand-in", &clip, "--sound", "none"]);
+    daemon.next("lite model, as set");
+    let page = daemon.next("page: http://127.0.0.1:");
+    let port = |line: &str| -> u16 {
+        let digits = line.trim_end_matches('/').rsplit(':').next().unwrap();
+        digits.parse().unwrap()
+    };
+    let answers = |port: u16| std::net::TcpStream::connect(("127.0.0.1", port)).is_ok();
+    assert!(answers(port(&page)));
+    daemon.next("rep   1");
+
+    settings("full", "127.0.0.1:0", &second);
+    daemon.next("full model, as set");
+    daemon.next("now hitting:");
+    // The count begins again with the session.
+    daemon.next("rep   1");
+    settings("full", "", &second);
+    daemon.next("settings: page.listen");
+    assert!(!answers(port(&page)), "nothing is served any more");
+    daemon.signal("TERM");
+    assert!(daemon.child.wait().unwrap().success());
+    let reps = |journal: &str| {
+        place
+            .run_well(&["export", "--journal", journal])
+            .lines()
+            .count()
+    };
+    assert!(reps(&first) == 1 && reps(&second) >= 1);
+    let told = place.run_well(&["journal", "check", "--journal", &first]);
+    assert!(told.contains("good"), "{told}");
+}
+
 #[test]
 fn a_height_that_is_told_in_mid_swing_measures_it_as_if_told_before() {
     let told = FinderSettings {

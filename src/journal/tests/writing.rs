@@ -159,6 +159,122 @@ fn an_entry_that_breaks_a_rule_does_not_hold_up_the_others() {
 }
 
 #[test]
+fn a_fault_while_storing_costs_at_most_the_entry_that_brings_it_on() {
+    for (faults, stored, refused) in [(1, 3, 0), (2, 2, 1)] {
+        let dir = tempfile::tempdir().unwrap();
+        let (mut worker, _sender, shared) = worker(&dir);
+        worker.take_in(Job::Session {
+            hitter: None,
+            session: session(),
+        });
+        for number in 1..=3 {
+            worker.take_in(Job::Rep(Box::new(record(number))));
+        }
+        worker.fault_at = (2, faults);
+        assert!(!worker.store_pending(), "it waits after the fault");
+        assert!(worker.journal.is_none(), "the file is let go of");
+        while !worker.store_pending() {}
+        let state = shared.state().clone();
+        assert_eq!(
+            (
+                state.stored_reps,
+                state.refused_reps,
+                state.restarts,
+                state.waiting
+            ),
+            (stored, refused, u64::from(faults), 0)
+        );
+        let path = dir.path().join("journal.db");
+        let reader = Journal::read_only(&path).unwrap();
+        let reps = reader.reps_of(SessionId::new(1)).unwrap();
+        assert_eq!(reps.len() as u64, stored, "all in the session they were in");
+    }
+}
+
+#[test]
+fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let writer = JournalWriter::start(&path, QUICK).unwrap();
+    let handle = writer.handle().unwrap();
+    writer.begin_session(named("Ana"), session()).unwrap();
+    writer.log_rep(record(1)).unwrap();
+    wait_for("the rep", || writer.state().stored_reps == 1);
+    let note = |rep| Edit::AddNote {
+        session: SessionId::new(1),
+        rep,
+        text: " early hips ".into(),
+    };
+    let id = handle.edit(note(Some(RepId::new(1)))).unwrap();
+    handle.edit(note(None)).unwrap();
+    for unfit in [
+        note(Some(RepId::new(9))),
+        Edit::AddNote {
+            session: SessionId::new(1),
+            rep: None,
+            text: "x".repeat(LONGEST_NOTE + 1),
+        },
+        Edit::DropNote(NoteId::new(77)),
+        Edit::Mark {
+            rep: RepId::new(9),
+            marked: true,
+        },
+    ] {
+        let refused = handle.edit(unfit.clone()).unwrap_err();
+        assert!(matches!(refused, JournalError::Refused { .. }), "{unfit:?}");
+    }
+    let strike = |why: Option<&str>| Edit::Strike {
+        rep: RepId::new(1),
+        why: why.map(str::to_owned),
+    };
+    handle
+        .edit(strike(Some("a practice swing of the coach")))
+        .unwrap();
+    handle
+        .edit(Edit::Call {
+            rep: RepId::new(1),
+            kind: Some(RepKind::Take),
+        })
+        .unwrap();
+    handle
+        .edit(Edit::Mark {
+            rep: RepId::new(1),
+            marked: true,
+        })
+        .unwrap();
+
+    let reader = Journal::read_only(&path).unwrap();
+    let notes = reader.notes(SessionId::new(1)).unwrap();
+    assert_eq!(notes.len(), 2);
+    assert_eq!((notes[0].id.get(), &*notes[0].text), (id, "early hips"));
+    let rep = reader.rep(RepId::new(1)).unwrap();
+    assert_eq!(rep.judged.rep.kind, RepKind::Swing, "found as it was");
+    assert_eq!((rep.kind(), rep.marked), (RepKind::Take, true));
+    assert_eq!(rep.struck.as_deref(), Some("a practice swing of the coach"));
+    assert_eq!(reader.corrections(RepId::new(1)).unwrap(), 2);
+    let row = &reader.sessions().unwrap()[0];
+    assert_eq!((row.swings, row.takes), (0, 0), "struck out of the count");
+    handle.edit(strike(None)).unwrap();
+    let row = &reader.sessions().unwrap()[0];
+    assert_eq!((row.swings, row.takes), (0, 1));
+
+    let other = Connection::open(&path).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    writer.log_rep(record(2)).unwrap();
+    wait_for("the writer to notice", || {
+        matches!(writer.state().storage, Storage::Waiting { .. })
+    });
+    let begun = Instant::now();
+    assert!(handle.edit(note(None)).is_err());
+    assert!(begun.elapsed() < Duration::from_secs(4), "told at once");
+    other.execute_batch("ROLLBACK").unwrap();
+    wait_for("the rep", || writer.state().stored_reps == 2);
+    writer.close(Duration::from_secs(5)).unwrap();
+    assert_eq!(reader.notes(SessionId::new(1)).unwrap().len(), 2);
+    assert!(handle.edit(note(None)).is_err(), "the writer is gone");
+}
+
+#[test]
 fn senders_wait_rather_than_lose_a_rep() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("journal.db");

@@ -62,7 +62,7 @@ fn what_needs_a_restart_says_why() {
         .filter(|change| matches!(change.takes, Takes::Restart(why) if !why.is_empty()))
         .map(|change| change.key.as_str())
         .collect();
-    assert_eq!(restart, ["camera.fps", "pose.model"]);
+    assert_eq!(restart, ["camera.fps"]);
     assert_eq!(changes.len(), 3);
 }
 

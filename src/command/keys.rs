@@ -1,0 +1,93 @@
+//! `cagehand keys`: the PIN of the cage's screen and the password of the coach's pages.
+//!
+//! In: a key, typed on standard input so that it stands in no list of processes and no shell history. Out: its hash beside
+//! the journal.
+
+use std::io::{BufRead, IsTerminal};
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand};
+
+use super::{Failure, places, show};
+use crate::page::{KeyError, KeyOf, Keys};
+use crate::settings::Settings;
+
+/// Arguments of `keys`.
+#[derive(Debug, Args)]
+pub struct KeysArgs {
+    #[command(subcommand)]
+    what: What,
+    /// The keys of the page that shows this journal.
+    #[arg(long, value_name = "FILE", global = true)]
+    journal: Option<PathBuf>,
+}
+
+#[derive(Debug, Subcommand)]
+enum What {
+    /// Set the PIN of the cage's screen (4 to 12 digits), read from standard input
+    Pin(Drop),
+    /// Set the password of the coach's pages (10 characters at least), read from standard input
+    Password(Drop),
+    /// Say which keys are set
+    Show,
+}
+
+#[derive(Debug, Args)]
+struct Drop {
+    /// Take the key away instead.
+    #[arg(long)]
+    drop: bool,
+}
+
+impl KeysArgs {
+    pub fn run(self, settings: &Settings) -> Result<(), Failure> {
+        let journal = places::journal(self.journal.as_deref(), settings)?;
+        let file = Keys::file_beside(&journal);
+        let failed = |error: KeyError| match error {
+            KeyError::Unfit(_) => Failure::Request(error.to_string()),
+            KeyError::File { .. } | KeyError::Content { .. } => Failure::Finding(error.to_string()),
+        };
+        let mut keys = Keys::read(&file).map_err(failed)?;
+        let (whose, drop) = match self.what {
+            What::Pin(Drop { drop }) => (KeyOf::Hitter, drop),
+            What::Password(Drop { drop }) => (KeyOf::Coach, drop),
+            What::Show => {
+                for (whose, what) in [(KeyOf::Hitter, "PIN"), (KeyOf::Coach, "password")] {
+                    let state = if keys.has(whose) { "set" } else { "not set" };
+                    show::line(&format!("{what:<9} {state}"));
+                }
+                return Ok(());
+            }
+        };
+        let typed = match drop {
+            true => None,
+            false => Some(typed()?),
+        };
+        keys.set(whose, typed.as_deref()).map_err(failed)?;
+        keys.write(&file).map_err(failed)?;
+        show::line(&format!(
+            "{}: {}",
+            file.display(),
+            if drop {
+                "the key is taken away"
+            } else {
+                "the key is set"
+            }
+        ));
+        Ok(())
+    }
+}
+
+/// The line that is typed or piped in.
+fn typed() -> Result<String, Failure> {
+    let input = std::io::stdin();
+    if input.is_terminal() {
+        show::line("Type the key and press Enter (it shows while you type):");
+    }
+    let mut line = String::new();
+    input
+        .lock()
+        .read_line(&mut line)
+        .map_err(|error| Failure::Request(format!("the key cannot be read: {error}")))?;
+    Ok(line.trim_end_matches(['\r', '\n']).to_owned())
+}

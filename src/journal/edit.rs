@@ -1,0 +1,235 @@
+//! What the coach adds to a journal: notes, marks, corrections, plans, hitters.
+//!
+//! In: one [`Edit`] at a time. Out: the number of what was added or changed. What was found in the pictures is never changed
+//! here: a rep that is struck out or called something else keeps what it was found as, and each correction is kept with
+//! its time.
+
+use rusqlite::{Connection, OptionalExtension, params};
+
+use super::error::JournalError;
+use super::open::{Journal, JournalReader};
+use super::record::{HitterId, NewHitter, NewPlan, NoteId, RepId, SessionId};
+use super::rows::{find_or_add_hitter, find_or_add_plan, stamp_at};
+use super::stamp::{now_to_the_millisecond, stamp_text};
+use crate::rep::RepKind;
+
+/// The longest note, characters.
+pub const LONGEST_NOTE: usize = 2000;
+
+/// A change of what the coach makes of a journal's content.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Edit {
+    /// A note on a session, or on one of its reps.
+    AddNote {
+        /// The session.
+        session: SessionId,
+        /// The rep, where it is about one.
+        rep: Option<RepId>,
+        /// What the coach says; 1 to [`LONGEST_NOTE`] characters.
+        text: String,
+    },
+    /// A note is taken away.
+    DropNote(NoteId),
+    /// A rep is marked to be found again, or no longer.
+    Mark {
+        /// The rep.
+        rep: RepId,
+        /// Whether it is marked from now on.
+        marked: bool,
+    },
+    /// A rep is struck out for a reason, or counts again.
+    Strike {
+        /// The rep.
+        rep: RepId,
+        /// Why it does not count; `None` lets it count again.
+        why: Option<String>,
+    },
+    /// A rep is called a swing or a take, whatever it was found as.
+    Call {
+        /// The rep.
+        rep: RepId,
+        /// What it was; `None` goes back to what was found.
+        kind: Option<RepKind>,
+    },
+    /// A plan is put in force from the next session on; one with an empty text takes the plan away.
+    SetPlan {
+        /// Whose; `None` for everybody without one of their own.
+        hitter: Option<HitterId>,
+        /// The plan.
+        plan: NewPlan,
+    },
+    /// A hitter is added, or side and height of one with this name are brought up to date.
+    AddHitter(NewHitter),
+}
+
+/// A note as stored.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NoteRow {
+    /// The note's number.
+    pub id: NoteId,
+    /// The rep it is about; `None` for the session as a whole.
+    pub rep: Option<RepId>,
+    /// What the coach says.
+    pub text: String,
+    /// When.
+    pub made_at: jiff::Timestamp,
+}
+
+impl Journal {
+    /// Makes a change; gives the number of the row that was added or changed.
+    ///
+    /// # Errors
+    /// [`JournalError::Refused`] where what is to be changed does not exist or the text is not fit; those of the disk.
+    pub fn edit(&mut self, edit: &Edit) -> Result<i64, JournalError> {
+        if let Some(reason) = unfit(edit) {
+            return Err(JournalError::Refused {
+                path: self.reader().path().to_owned(),
+                doing: "change an entry",
+                reason: reason.to_owned(),
+            });
+        }
+        self.change("change an entry", |change| apply(change, edit))?
+            .ok_or_else(|| JournalError::Refused {
+                path: self.reader().path().to_owned(),
+                doing: "change an entry",
+                reason: "it is not there (any more)".to_owned(),
+            })
+    }
+}
+
+fn unfit(edit: &Edit) -> Option<&'static str> {
+    let text = match edit {
+        Edit::AddNote { text, .. } => text,
+        Edit::Strike { why: Some(why), .. } => why,
+        _ => return None,
+    };
+    if text.trim().is_empty() {
+        return Some("it has no words");
+    }
+    (text.chars().count() > LONGEST_NOTE).then_some("it is too long")
+}
+
+/// The number of the row; `None` where there is none.
+fn apply(connection: &Connection, edit: &Edit) -> rusqlite::Result<Option<i64>> {
+    let now = now_to_the_millisecond();
+    match edit {
+        Edit::AddNote { session, rep, text } => {
+            let there = match rep {
+                Some(rep) => connection
+                    .prepare_cached("SELECT 1 FROM reps WHERE id = ?1 AND session = ?2")?
+                    .exists([rep.get(), session.get()])?,
+                None => connection
+                    .prepare_cached("SELECT 1 FROM sessions WHERE id = ?1")?
+                    .exists([session.get()])?,
+            };
+            if !there {
+                return Ok(None);
+            }
+            connection.execute(
+                "INSERT INTO notes (session, rep, text, made_at) VALUES (?1, ?2, ?3, ?4)",
+                params![
+                    session.get(),
+                    rep.map(RepId::get),
+                    text.trim(),
+                    stamp_text(now)
+                ],
+            )?;
+            Ok(Some(connection.last_insert_rowid()))
+        }
+        Edit::DropNote(note) => {
+            let rows = connection.execute("DELETE FROM notes WHERE id = ?1", [note.get()])?;
+            Ok((rows > 0).then_some(note.get()))
+        }
+        Edit::Mark { rep, marked } => {
+            let rows = connection.execute(
+                "UPDATE reps SET marked = ?2 WHERE id = ?1",
+                params![rep.get(), marked],
+            )?;
+            Ok((rows > 0).then_some(rep.get()))
+        }
+        Edit::Strike { rep, why } => correct(
+            connection,
+            *rep,
+            "struck",
+            "struck_why",
+            why.as_deref().map(str::trim),
+        ),
+        Edit::Call { rep, kind } => correct(
+            connection,
+            *rep,
+            "called",
+            "called",
+            kind.map(RepKind::name),
+        ),
+        Edit::SetPlan { hitter, plan } => {
+            find_or_add_plan(connection, *hitter, plan, now).map(|id| Some(id.get()))
+        }
+        Edit::AddHitter(hitter) => {
+            find_or_add_hitter(connection, hitter, now).map(|id| Some(id.get()))
+        }
+    }
+}
+
+/// Changes one column and keeps what it was; `column` is one of ours, never a user's text.
+fn correct(
+    connection: &Connection,
+    rep: RepId,
+    what: &str,
+    column: &str,
+    became: Option<&str>,
+) -> rusqlite::Result<Option<i64>> {
+    let was: Option<Option<String>> = connection
+        .query_row(
+            &format!("SELECT {column} FROM reps WHERE id = ?1"),
+            [rep.get()],
+            |row| row.get(0),
+        )
+        .optional()?;
+    let Some(was) = was else { return Ok(None) };
+    if was.as_deref() == became {
+        return Ok(Some(rep.get()));
+    }
+    connection.execute(
+        &format!("UPDATE reps SET {column} = ?2 WHERE id = ?1"),
+        params![rep.get(), became],
+    )?;
+    connection.execute(
+        "INSERT INTO corrections (rep, what, was, became, made_at) VALUES (?1, ?2, ?3, ?4, ?5)",
+        params![
+            rep.get(),
+            what,
+            was,
+            became,
+            stamp_text(now_to_the_millisecond())
+        ],
+    )?;
+    Ok(Some(rep.get()))
+}
+
+impl JournalReader {
+    /// The notes on a session and its reps, the oldest first.
+    pub fn notes(&self, session: SessionId) -> Result<Vec<NoteRow>, JournalError> {
+        self.ask("read the notes", |c| {
+            c.prepare_cached(
+                "SELECT id, rep, text, made_at FROM notes WHERE session = ?1 ORDER BY id",
+            )?
+            .query_map([session.get()], |row| {
+                Ok(NoteRow {
+                    id: NoteId::new(row.get(0)?),
+                    rep: row.get::<_, Option<i64>>(1)?.map(RepId::new),
+                    text: row.get(2)?,
+                    made_at: stamp_at(row, 3)?,
+                })
+            })?
+            .collect()
+        })
+    }
+
+    /// How often a rep was corrected.
+    pub fn corrections(&self, rep: RepId) -> Result<u32, JournalError> {
+        self.ask("read the corrections", |c| {
+            c.prepare_cached("SELECT count(*) FROM corrections WHERE rep = ?1")?
+                .query_row([rep.get()], |row| row.get(0))
+        })
+    }
+}

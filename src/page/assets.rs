@@ -1,0 +1,40 @@
+//! Scripts and styles, which ship in the program.
+
+use axum::extract::Path;
+use axum::http::header::{CACHE_CONTROL, CONTENT_TYPE};
+use axum::http::{HeaderValue, StatusCode};
+use axum::response::{IntoResponse, Response};
+
+/// Each with its kind. A page names them with the program's version, so that a browser may keep them.
+const ASSETS: &[(&str, &str, &str)] = &[
+    (
+        "page.css",
+        "text/css; charset=utf-8",
+        include_str!("assets/page.css"),
+    ),
+    (
+        "figure.js",
+        "text/javascript; charset=utf-8",
+        include_str!("assets/figure.js"),
+    ),
+    (
+        "cage.js",
+        "text/javascript; charset=utf-8",
+        include_str!("assets/cage.js"),
+    ),
+    ("icon.svg", "image/svg+xml", include_str!("assets/icon.svg")),
+];
+
+pub(super) async fn asset(Path(name): Path<String>) -> Response {
+    let Some((_, kind, text)) = ASSETS.iter().find(|(known, ..)| *known == name) else {
+        return (StatusCode::NOT_FOUND, "there is no such file\n").into_response();
+    };
+    let headers = [
+        (CONTENT_TYPE, HeaderValue::from_static(kind)),
+        (
+            CACHE_CONTROL,
+            HeaderValue::from_static("public, max-age=3600"),
+        ),
+    ];
+    (headers, *text).into_response()
+}

@@ -1,0 +1,101 @@
+// The screen in the cage: shows each state that is pushed, the newest wins.
+import { draw, element } from "/assets/figure.js";
+
+const at = (id) => document.getElementById(id);
+const words = JSON.parse(at("screen").dataset.words);
+const say = (key) => words[key] ?? key;
+const group = element("g", {}, at("figure"));
+// What is neither colour nor word: a sign for each verdict.
+const SIGNS = { in: "●", low: "▼", high: "▲" };
+
+const setText = (id, text) => {
+  const node = at(id);
+  if (node.textContent !== text) node.textContent = text;
+};
+
+const plain = (value, unit) => {
+  const decimals = unit === "cm" ? 1 : 0;
+  return value.toLocaleString(document.documentElement.lang, {
+    minimumFractionDigits: decimals, maximumFractionDigits: decimals,
+  });
+};
+
+const wordOf = (rep) => {
+  if (rep.kind === "take") return say("take");
+  if (!rep.cue) return say("quiet");
+  return rep.cue === "in_band" ? say("in_band") : say(`cue.${rep.cue}`);
+};
+
+function showLast(rep) {
+  const node = at("word");
+  if (!rep) {
+    setText("word", say("no_rep_yet"));
+    setText("number", ""); setText("unit", ""); setText("what", "");
+    node.dataset.verdict = "";
+    return;
+  }
+  setText("word", wordOf(rep));
+  node.dataset.verdict = rep.cue ? (rep.cue === "in_band" ? "in" : "out") : "";
+  const made = rep.value !== null && rep.unit !== "";
+  setText("number", made ? plain(rep.value, rep.unit) : "");
+  setText("unit", made ? rep.unit : "");
+  setText("what", rep.measure ? `${SIGNS[rep.verdict] ?? ""} ${say(`measure.${rep.measure}`)}`.trim() : "");
+}
+
+function showTrail(trail) {
+  const key = trail.map((rep) => `${rep.number}${rep.verdict}${rep.cue}`).join();
+  const list = at("trail");
+  if (list.dataset.key === key) return;
+  list.dataset.key = key;
+  list.replaceChildren(...trail.map((rep) => {
+    const item = document.createElement("li");
+    const told = rep.cue ? (rep.verdict ?? (rep.cue === "in_band" ? "in" : "out")) : rep.kind === "take" ? "take" : "quiet";
+    item.dataset.verdict = told;
+    const sign = document.createElement("span");
+    sign.setAttribute("aria-hidden", "true");
+    sign.className = "sign";
+    sign.textContent = SIGNS[told] ?? (told === "out" ? "■" : told === "take" ? "–" : "○");
+    const value = document.createElement("span");
+    value.textContent = rep.value !== null && rep.unit ? plain(rep.value, rep.unit) : "";
+    const spoken = document.createElement("span");
+    spoken.className = "unseen";
+    spoken.textContent = `${rep.number}: ${wordOf(rep)}`;
+    item.append(sign, value, spoken);
+    return item;
+  }));
+}
+
+function show(live) {
+  setText("who", live.hitter ?? say("nobody"));
+  setText("plan", live.plan ?? "");
+  const ready = live.over ? "over" : live.resting ? "resting" : live.ready;
+  at("ready").dataset.state = ready;
+  at("ready").querySelector(".sign").textContent = ready === "ready" ? "●" : "○";
+  setText("ready-words", say(`ready.${ready}`));
+  showLast(live.trail.at(-1) ?? null);
+  showTrail(live.trail);
+  setText("swings", String(live.swings));
+  setText("swings-label", say(live.swings === 1 ? "swing" : "swings"));
+  setText("to-go", live.to_go ? say("to_go").replace("{}", live.to_go) : "");
+  const figure = live.figure;
+  if (figure) {
+    const box = `0 0 ${figure.width} ${figure.height}`;
+    if (at("figure").getAttribute("viewBox") !== box) at("figure").setAttribute("viewBox", box);
+  }
+  draw(group, figure ? figure.points : null);
+}
+
+let painted = 0;
+const source = new EventSource("/live");
+source.onmessage = (event) => {
+  at("away").hidden = true;
+  const live = JSON.parse(event.data);
+  const rep = live.trail.at(-1);
+  show(live);
+  // For whoever measures how long a rep takes to be seen.
+  if (rep && rep.number !== painted) {
+    painted = rep.number;
+    requestAnimationFrame(() => { at("screen").dataset.painted = `${rep.number}@${Date.now()}`; });
+  }
+};
+source.onerror = () => { at("away").hidden = false; };

@@ -1,0 +1,89 @@
+//! The wall clock of a cage-side machine is set by the network while it runs; reps go by the monotonic one.
+
+use std::path::Path;
+use std::process::Stdio;
+use std::time::{Duration, Instant};
+
+use super::program::{Place, json_lines, recording};
+
+/// Debian's library that gives a program another wall clock, by a file that may change while it runs.
+const OTHER_CLOCK: &str = "/usr/lib/x86_64-linux-gnu/faketime/libfaketime.so.1";
+
+fn lines(path: &Path) -> usize {
+    std::fs::read_to_string(path).map_or(0, |text| text.lines().count())
+}
+
+#[test]
+fn a_clock_that_is_set_back_and_forth_costs_no_rep_and_moves_none() {
+    assert!(
+        Path::new(OTHER_CLOCK).exists(),
+        "install Debian's package faketime, as `make test` does"
+    );
+    let place = Place::new();
+    let clip = recording("left_60fps_faults");
+    let still = place.path("still.jsonl");
+    let moved = place.path("moved.jsonl");
+    std::fs::write(
+        place.path("here.toml"),
+        "[page]\nlisten = \"\"\n[pose]\nmodel = \"lite\"\n",
+    )
+    .unwrap();
+    let set = |offset: &str| std::fs::write(place.path("clock"), offset).unwrap();
+    let run = |reps: &Path, journal: &str, steps: &[&str]| {
+        set("+0");
+        let mut watch = place
+            .command(&[
+                "watch",
+                "--stand-in",
+                &clip,
+                "--sound",
+                "none",
+                "--settings",
+                "here.toml",
+                "--journal",
+                journal,
+                "--reps",
+                reps.to_str().unwrap(),
+            ])
+            .env("LD_PRELOAD", OTHER_CLOCK)
+            .env("FAKETIME_TIMESTAMP_FILE", place.path("clock"))
+            .env("FAKETIME_NO_CACHE", "1")
+            .env("FAKETIME_DONT_FAKE_MONOTONIC", "1")
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        let began = Instant::now();
+        let mut steps = steps.iter().enumerate();
+        let mut next = steps.next();
+        while watch.try_wait().unwrap().is_none() {
+            assert!(began.elapsed() < Duration::from_secs(120), "it hangs");
+            if let Some((after, offset)) = next
+                && lines(reps) > after
+            {
+                set(offset);
+                next = steps.next();
+            }
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        assert!(watch.wait().unwrap().success());
+        assert!(next.is_none(), "the clip ended before every step was made");
+    };
+    run(&still, "still.db", &[]);
+    run(&moved, "moved.db", &["-40d", "+400d"]);
+
+    let (still, moved) = (json_lines(&still), json_lines(&moved));
+    assert!(still.len() >= 3 && still.len() == moved.len());
+    for (a, b) in still.iter().zip(&moved) {
+        for event in ["plant", "contact"] {
+            let (a, b) = (&a["events"][event], &b["events"][event]);
+            let apart = (a.as_f64().unwrap() - b.as_f64().unwrap()).abs();
+            // Two runs at real pace may drop other frames; an hour or a day would be far outside.
+            assert!(apart < 0.1, "{event} at {a} and {b}");
+        }
+    }
+    let told = place.run_well(&["journal", "check", "--journal", "moved.db"]);
+    assert!(told.contains("structure and references  good"), "{told}");
+    let exported = place.run_well(&["export", "--journal", "moved.db"]);
+    assert_eq!(exported.lines().count(), moved.len());
+}
