@@ -11,6 +11,7 @@
 //! - [`coach`]: bands, verdicts, and which cue follows a rep
 //! - [`sound`]: what the hitter hears
 //! - [`journal`]: what is kept
+//! - [`logging`]: what the program tells of itself
 //! - [`page`]: what is served on the local machine
 //! - [`command`]: the command line
 //! - [`settings`]: what the operator and the coach have chosen
@@ -21,6 +22,7 @@ pub mod coach;
 pub mod command;
 pub mod daemon;
 pub mod journal;
+pub mod logging;
 pub mod motion;
 pub mod page;
 pub mod pitch;

@@ -11,6 +11,7 @@
 //! - `pitch`: a played pitch flies as long as published ones
 //! - `journal_command`: the journal is backed up, restored, exported, set aside when damaged, and a hitter deleted
 //! - `reload`: settings are explained, and an edit while the daemon runs is taken up or refused
+//! - `logs`: the log files are JSON lines, limited, and name nobody
 //! - `documents`: the documents say what is so
 //! - `tracks`: pose tracks of a captured swing give its truth, those of other movements give no rep
 
@@ -38,6 +39,8 @@ mod health;
 mod journal_command;
 #[path = "integration/listening.rs"]
 mod listening;
+#[path = "integration/logs.rs"]
+mod logs;
 #[path = "integration/pitch.rs"]
 mod pitch;
 #[path = "integration/program.rs"]
@@ -52,3 +55,5 @@ mod tracks;
 mod truth;
 #[path = "integration/truth_clips.rs"]
 mod truth_clips;
+#[path = "integration/watching.rs"]
+mod watching;

@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 
 use super::places::SettingsFiles;
 use super::replay::{PaceArg, pump, told};
@@ -20,6 +20,7 @@ use crate::daemon::{
     raise_on_user_signal, run_line,
 };
 use crate::journal::RepLog;
+use crate::logging::Form;
 use crate::pose::{Model, Tracker};
 use crate::rep::FinderSettings;
 use crate::settings::{ModelChoice, Settings};
@@ -53,9 +54,26 @@ pub struct Watch {
     /// Go by this plan instead of the one in force: a start's name, such as "head still", or a file.
     #[arg(long, value_name = "PLAN|FILE|none")]
     plan: Option<String>,
+    /// How the log on standard error looks: lines for people, or JSON objects.
+    #[arg(long, value_name = "text|json", default_value = "text")]
+    log: LogArg,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum LogArg {
+    Text,
+    Json,
 }
 
 impl Watch {
+    /// How the log on standard error looks.
+    pub fn log_form(&self) -> Form {
+        match self.log {
+            LogArg::Text => Form::Text,
+            LogArg::Json => Form::Json,
+        }
+    }
+
     pub fn run(self, settings: &Settings, files: &SettingsFiles) -> Result<(), Failure> {
         let sound = match self.sound.as_str() {
             "none" => Sound::None,

@@ -13,6 +13,7 @@ use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 use crate::coach::Bands;
+use crate::logging::LogFiles;
 use crate::rep::{Bats, MeasureName, View};
 use crate::sound::Language;
 
@@ -39,6 +40,8 @@ pub struct Settings {
     pub page: Option<SocketAddr>,
     /// Where reps are kept; `None` means the user's data folder.
     pub journal: Option<PathBuf>,
+    /// What of the log goes into files; `None` for nothing.
+    pub log_files: Option<LogFiles>,
     /// How many swings fix what is usual for a hitter.
     pub baseline_swings: usize,
     /// The coach's bands.

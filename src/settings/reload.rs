@@ -59,6 +59,9 @@ pub fn takes(key: &str) -> Option<Takes> {
         }
         "journal.path" => Takes::Restart("the journal is open and holds this session"),
         "page.listen" => Takes::Restart("the page is being served"),
+        "log.folder" | "log.level" | "log.file_mb" | "log.keep_files" | "log.keep_days" => {
+            Takes::Restart("the log is being written")
+        }
         "baseline.swings" => Takes::AtOnce,
         _ if key.starts_with("bands.") => Takes::AtOnce,
         _ => return None,

@@ -75,7 +75,7 @@ fn the_default_settings_name_every_key_and_parse_with_nothing_left_out() {
     let path = "default".as_ref();
     Settings::parse(DEFAULT_FILE, path).unwrap();
     for section in [
-        "hitter", "camera", "pose", "cues", "journal", "page", "baseline",
+        "hitter", "camera", "pose", "cues", "journal", "page", "log", "baseline",
     ] {
         let broken = DEFAULT_FILE.replace(
             &format!("[{section}]"),
