@@ -11,6 +11,7 @@
 //! - [`coach`]: bands, verdicts, and which cue follows a rep
 //! - [`sound`]: what the hitter hears
 //! - [`journal`]: what is kept
+//! - [`video`]: films of reps, where they are turned on
 //! - [`logging`]: what the program tells of itself
 //! - [`page`]: what is served on the local machine
 //! - [`command`]: the command line
@@ -31,3 +32,4 @@ pub mod rep;
 pub mod settings;
 pub mod sound;
 pub mod time;
+pub mod video;

@@ -91,6 +91,7 @@ impl Run {
             remarks: settings.cues.remarks,
             volume: settings.cues.volume,
             library,
+            video: settings.video,
         })
     }
 }

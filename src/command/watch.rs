@@ -1,7 +1,7 @@
 //! `cagehand watch`: the daemon. Follows the camera until it is told to stop.
 
 use std::io::IsTerminal;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
@@ -16,7 +16,7 @@ use crate::capture::{
     CameraChoice, CameraSource, CaptureClock, CaptureError, ClipSource, Frame, Pace, Source,
 };
 use crate::daemon::{
-    DaemonError, Health, LaneIn, Outlets, RepStage, Revisions, Stop, Trackers, Which,
+    DaemonError, Health, LaneIn, Outlets, RepStage, Revisions, Stop, Trackers, Which, film_notice,
     raise_on_user_signal, run_line,
 };
 use crate::journal::RepLog;
@@ -24,6 +24,7 @@ use crate::logging::Form;
 use crate::pose::{Model, Tracker};
 use crate::rep::FinderSettings;
 use crate::settings::{ModelChoice, Settings};
+use crate::video::{FilmStore, Films};
 
 /// How long to wait between looks for a camera. It never grows: a look costs next to nothing, and a camera that is plugged
 /// in again is to be in use within three seconds, however long it was away.
@@ -136,8 +137,9 @@ impl Watch {
         let revisions = Arc::new(Revisions::default());
         let run = reload::Run::new(live, &sound, plan.as_ref(), finder_of);
         let follower = reload::follow(files, settings, &revisions, run)?;
-        let mut stage =
-            RepStage::new(finder, training, outlets, Arc::clone(&clock)).with_revisions(revisions);
+        let mut stage = RepStage::new(finder, training, outlets, Arc::clone(&clock))
+            .with_revisions(revisions)
+            .with_films(films(&path, settings)?);
         let health = Arc::new(Health::default());
         if let Some(address) = settings.page {
             // Without its page the daemon is still worth running.
@@ -202,6 +204,17 @@ impl Watch {
             Pace::Real,
         )))
     }
+}
+
+/// The films beside the journal, and what is said about them: that pictures are kept is never silent.
+fn films(journal: &Path, settings: &Settings) -> Result<Films, Failure> {
+    let films = Films::start(journal, settings.video, crate::page::free_bytes)
+        .map_err(DaemonError::from)?;
+    let usage = FilmStore::of_journal(journal).usage().unwrap_or_default();
+    if settings.video.keep || usage.films > 0 {
+        show::line(&film_notice(films.folder(), &settings.video));
+    }
+    Ok(films)
 }
 
 /// What the finder is told of hitter and camera; `stand_in` is the height of the hitter in a recording that stands in,

@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use crate::journal::WriterState;
 use crate::sound::PlayerHealth;
+use crate::video::FilmState;
 
 use super::rep_stage::Tally;
 
@@ -60,6 +61,8 @@ pub struct StageReport {
     pub journal_path: Option<PathBuf>,
     /// The plan's name.
     pub plan: Option<String>,
+    /// The films, where some may be kept.
+    pub films: Option<FilmState>,
 }
 
 /// A window of durations.

@@ -15,6 +15,7 @@ use crate::coach::Bands;
 use crate::rep::{FinderSettings, MeasureName};
 use crate::settings::{KeyChange, Look, Settings, SettingsWatch, Takes, changes};
 use crate::sound::CueLibrary;
+use crate::video::VideoSettings;
 
 use super::thread::spawn;
 
@@ -46,6 +47,8 @@ pub struct Revision {
     pub volume: f32,
     /// Other sounds, decoded; `None` leaves those there are.
     pub library: Option<Arc<CueLibrary>>,
+    /// Whether films are kept, and how much.
+    pub video: VideoSettings,
 }
 
 /// Where a revision waits for the next frame, and what became of edits, for whoever shows the daemon's health.
@@ -278,6 +281,7 @@ mod tests {
             remarks: settings.cues.remarks,
             volume: settings.cues.volume,
             library: None,
+            video: settings.video,
         }
     }
 

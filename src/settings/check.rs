@@ -113,6 +113,7 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
     };
     let page = listen(given.page.listen.or(default.page.listen))?;
     let journal = named(given.journal.path.or(default.journal.path)).map(Into::into);
+    let video = keeping::video(given.video, default.video)?;
     let log_files = keeping::log_files(given.log, default.log)?;
     let baseline_swings = within(
         given.baseline.swings.or(default.baseline.swings),
@@ -128,6 +129,7 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         cues,
         page,
         journal,
+        video,
         log_files,
         baseline_swings,
         bands,

@@ -59,6 +59,7 @@ pub fn takes(key: &str) -> Option<Takes> {
         }
         "journal.path" => Takes::Restart("the journal is open and holds this session"),
         "page.listen" => Takes::Restart("the page is being served"),
+        "video.keep" | "video.keep_days" | "video.keep_gb" => Takes::AtOnce,
         "log.folder" | "log.level" | "log.file_mb" | "log.keep_files" | "log.keep_days" => {
             Takes::Restart("the log is being written")
         }
