@@ -11,6 +11,8 @@
 //! - [`coach`]: bands, verdicts, and which cue follows a rep
 //! - [`sound`]: what the hitter hears
 //! - [`journal`]: what is kept
+//! - [`video`]: films of reps, where they are turned on
+//! - [`logging`]: what the program tells of itself
 //! - [`page`]: what is served on the local machine
 //! - [`command`]: the command line
 //! - [`settings`]: what the operator and the coach have chosen
@@ -21,6 +23,7 @@ pub mod coach;
 pub mod command;
 pub mod daemon;
 pub mod journal;
+pub mod logging;
 pub mod motion;
 pub mod page;
 pub mod pitch;
@@ -29,3 +32,4 @@ pub mod rep;
 pub mod settings;
 pub mod sound;
 pub mod time;
+pub mod video;

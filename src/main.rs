@@ -8,7 +8,6 @@ use clap::Parser;
 fn main() -> ExitCode {
     // clap itself ends with status 2 on a bad request.
     let arguments = Arguments::parse();
-    command::start_logging(arguments.verbose);
     match command::run(arguments) {
         Ok(()) => ExitCode::SUCCESS,
         Err(failure) => {

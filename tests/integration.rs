@@ -13,6 +13,8 @@
 //! - `pitch`: a played pitch flies as long as published ones
 //! - `journal_command`: the journal is backed up, restored, exported, set aside when damaged, and a hitter deleted
 //! - `reload`: settings are explained, and an edit while the daemon runs is taken up or refused
+//! - `video`: films of reps are kept only where turned on, told of, and deleted
+//! - `logs`: the log files are JSON lines, limited, and name nobody
 //! - `documents`: the documents say what is so
 //! - `tracks`: pose tracks of a captured swing give its truth, those of other movements give no rep
 
@@ -44,6 +46,8 @@ mod health;
 mod journal_command;
 #[path = "integration/listening.rs"]
 mod listening;
+#[path = "integration/logs.rs"]
+mod logs;
 #[path = "integration/page.rs"]
 mod page;
 #[path = "integration/pitch.rs"]
@@ -60,3 +64,7 @@ mod tracks;
 mod truth;
 #[path = "integration/truth_clips.rs"]
 mod truth_clips;
+#[path = "integration/video.rs"]
+mod video;
+#[path = "integration/watching.rs"]
+mod watching;

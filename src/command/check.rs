@@ -17,6 +17,7 @@ use crate::pose::{Body, Landmark, Model};
 use crate::settings::Settings;
 use crate::sound::{IN_BAND, Outcome, Output, PlayRequest, Player};
 use crate::time::CaptureTime;
+use crate::video::FilmStore;
 
 /// How long the camera is looked at.
 const LOOK: Duration = Duration::from_secs(3);
@@ -53,6 +54,7 @@ impl Check {
             findings.push(speaker(settings));
         }
         findings.push(disk(settings)?);
+        findings.push(video(settings)?);
         for finding in &findings {
             let mark = if finding.good { "good" } else { "MEND" };
             show::line(&format!("{mark}  {:<10}  {}", finding.what, finding.says));
@@ -372,5 +374,34 @@ fn disk(settings: &Settings) -> Result<Finding, Failure> {
             format!("{:.1} GB free for {}", free as f64 / 1e9, path.display()),
         ),
         Err(error) => finding(false, format!("{}: {error}", folder.display())),
+    })
+}
+
+/// Whether pictures are kept: never a fault, and never silent.
+fn video(settings: &Settings) -> Result<Finding, Failure> {
+    let store = FilmStore::of_journal(&places::journal(None, settings)?);
+    let usage = store.usage();
+    let folder = store.folder().display();
+    let good = usage.is_ok();
+    let there = match usage {
+        Ok(usage) if usage.films == 0 => "no film is there".to_owned(),
+        Ok(usage) => format!(
+            "{} films, {:.1} MB, are in {folder}",
+            usage.films,
+            usage.bytes as f64 / 1e6
+        ),
+        Err(error) => format!("the films cannot be looked at: {error}"),
+    };
+    let says = match settings.video.keep {
+        true => format!(
+            "A FILM OF EACH REP IS KEPT in {folder}, for {}; keep = false under [video] in the settings stops it; {there}",
+            settings.video.limits_in_words()
+        ),
+        false => format!("off, no picture is stored; {there}"),
+    };
+    Ok(Finding {
+        what: "video",
+        good,
+        says,
     })
 }

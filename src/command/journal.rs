@@ -1,7 +1,8 @@
 //! `cagehand journal`: looking after the journal, for whoever keeps the machine.
 //!
 //! In: the journal, or a copy of it. Out: what it holds, whether it is sound, a checked copy, a hitter's files, or a
-//! journal without the hitter. Everything but `restore` and `delete-hitter` only reads, also while cagehand runs.
+//! journal without the hitter. `restore`, `delete-hitter` and `delete-video` change something;
+//! the others only read. All but the first two do their work while cagehand runs too.
 
 use std::fs;
 use std::io::{self, IsTerminal, Write};
@@ -15,6 +16,7 @@ use crate::journal::{
 };
 use crate::page::free_bytes;
 use crate::settings::Settings;
+use crate::video::{FilmError, FilmStore, Gone};
 
 /// What to do where a cagehand writes the journal.
 const STOP_FIRST: &str = "Stop cagehand first (Ctrl-C, or `sudo systemctl stop cagehand` where it runs as a service), then say this again";
@@ -47,7 +49,7 @@ enum What {
         /// The backup.
         file: PathBuf,
     },
-    /// Write all of a hitter's reps, landmarks, sessions and plans into a folder.
+    /// Write all of a hitter's reps, landmarks, films, sessions and plans into a folder.
     ExportHitter {
         /// The hitter's name.
         name: String,
@@ -58,6 +60,12 @@ enum What {
     DeleteHitter {
         /// The hitter's name.
         name: String,
+        /// Do not ask.
+        #[arg(long)]
+        yes: bool,
+    },
+    /// Delete all films of reps for good; the reps and their landmarks stay.
+    DeleteVideo {
         /// Do not ask.
         #[arg(long)]
         yes: bool,
@@ -74,6 +82,7 @@ impl JournalArgs {
             What::Restore { file } => restore(&path, &file),
             What::ExportHitter { name, folder } => export_hitter(&path, name, &folder),
             What::DeleteHitter { name, yes } => delete_hitter(&path, name, yes),
+            What::DeleteVideo { yes } => delete_video(&path, yes),
         }
     }
 }
@@ -124,6 +133,17 @@ fn info(path: &Path) -> Result<(), Failure> {
         Some(folder) if !folder.as_os_str().is_empty() => folder,
         _ => Path::new("."),
     };
+    let store = FilmStore::of_journal(path);
+    show::line(&match store.usage() {
+        Ok(usage) if usage.films == 0 => "films     none".to_owned(),
+        Ok(usage) => format!(
+            "films     {} in {}, {}",
+            usage.films,
+            store.folder().display(),
+            size_words(usage.bytes)
+        ),
+        Err(error) => format!("films     {error}"),
+    });
     show::line(&match free_bytes(folder) {
         Ok(free) => format!("disk      {} free", size_words(free)),
         Err(error) => format!("disk      {}: {error}", folder.display()),
@@ -240,12 +260,19 @@ fn export_hitter(path: &Path, name: String, folder: &Path) -> Result<(), Failure
             other => other.into(),
         })?;
     show::line(&format!(
-        "{}: {} reps, {} with landmarks, {} stored without",
+        "{}: {} reps, {} with landmarks, {} stored without, {} with a film",
         folder.display(),
         files.reps,
         files.tracks,
-        files.without_landmarks
+        files.without_landmarks,
+        files.films
     ));
+    if let Some(first) = files.bad_films.first() {
+        return Err(Failure::Finding(format!(
+            "{} films could not be read and are missing from the export. The first: {first}",
+            files.bad_films.len()
+        )));
+    }
     match files.unreadable.first() {
         None => Ok(()),
         Some(first) => Err(Failure::Finding(format!(
@@ -264,7 +291,7 @@ fn delete_hitter(path: &Path, name: String, yes: bool) -> Result<(), Failure> {
     let sessions = reader.sessions()?;
     let theirs = || sessions.iter().filter(|s| s.hitter == Some(hitter.id));
     let what = format!(
-        "{name} with {} sessions and {} reps",
+        "{name} with {} sessions and {} reps, landmarks and films included",
         theirs().count(),
         theirs().map(|s| s.swings + s.takes).sum::<u32>()
     );
@@ -275,6 +302,50 @@ fn delete_hitter(path: &Path, name: String, yes: bool) -> Result<(), Failure> {
     let mut journal = Journal::open(path).map_err(|error| stop_first(error, path))?;
     let forgotten = journal.forget_hitter(&choice).map_err(no_such_hitter)?;
     tell_forgotten(&name, &forgotten)
+}
+
+/// Works while cagehand runs: a film is a file of its own.
+fn delete_video(path: &Path, yes: bool) -> Result<(), Failure> {
+    let store = FilmStore::of_journal(path);
+    let usage = store.usage().map_err(film_failure)?;
+    let what = format!(
+        "{} films ({}) in {}",
+        usage.films,
+        size_words(usage.bytes),
+        store.folder().display()
+    );
+    if usage.films > 0 && !yes && !agreed(&what)? {
+        return Err(Failure::Request("nothing was deleted".to_owned()));
+    }
+    let gone = store.delete_all().map_err(film_failure)?;
+    tell_films(&gone)?;
+    if usage.films == 0 {
+        show::line(&format!("there is no film in {}", store.folder().display()));
+    }
+    Ok(())
+}
+
+fn film_failure(error: FilmError) -> Failure {
+    Failure::Finding(error.to_string())
+}
+
+/// Says what became of films; one that is still there is bad news.
+fn tell_films(gone: &Gone) -> Result<(), Failure> {
+    if gone.deleted.films > 0 {
+        show::line(&format!(
+            "deleted {} films, {}",
+            gone.deleted.films,
+            size_words(gone.deleted.bytes)
+        ));
+    }
+    match gone.left.first() {
+        None => Ok(()),
+        Some((path, error)) => Err(Failure::Finding(format!(
+            "{} films could not be deleted. The first: {}: {error}",
+            gone.left.len(),
+            path.display()
+        ))),
+    }
 }
 
 /// Asks at the terminal; without one nobody can agree.
@@ -297,6 +368,16 @@ fn tell_forgotten(name: &str, forgotten: &Forgotten) -> Result<(), Failure> {
         "deleted {name}: {} sessions, {} reps",
         forgotten.sessions, forgotten.reps
     ));
+    // Told first, and judged last: the rest of what was done is to be seen as well.
+    let films = match &forgotten.films {
+        Ok(gone) => tell_films(gone),
+        Err(error) => Err(Failure::Finding(format!(
+            "the hitter's films could not be deleted: {error}"
+        ))),
+    };
+    if let Err(trouble) = &films {
+        show::line(&trouble.to_string());
+    }
     if let Some(error) = &forgotten.not_rebuilt {
         show::line(&format!(
             "the deleted bytes were overwritten, but the file could not be rebuilt: {error}"
@@ -342,6 +423,7 @@ fn tell_forgotten(name: &str, forgotten: &Forgotten) -> Result<(), Failure> {
             files.join(", ")
         )));
     }
+    films?;
     show::line("nothing is left. Backups and exports made before are not reached");
     Ok(())
 }

@@ -19,15 +19,14 @@ mod settings;
 mod show;
 mod watch;
 
-use std::io::IsTerminal;
 use std::path::PathBuf;
 
 use clap::{Parser, Subcommand};
-use tracing_subscriber::EnvFilter;
 
 use crate::capture::CaptureError;
 use crate::daemon::DaemonError;
 use crate::journal::{JournalError, RepLogError};
+use crate::logging::{self, Form};
 use crate::pose::InferenceError;
 use crate::pose::track::TrackError;
 use crate::settings::{Settings, SettingsError};
@@ -42,7 +41,7 @@ pub struct Arguments {
     settings: Option<PathBuf>,
     /// Say more on standard error; twice for every detail.
     #[arg(long, short, global = true, action = clap::ArgAction::Count)]
-    pub verbose: u8,
+    verbose: u8,
     #[command(subcommand)]
     command: Command,
 }
@@ -95,6 +94,15 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
             "the built-in defaults".as_ref(),
         )?,
     };
+    // It is dropped last, and writes out what waits.
+    let _logging = match &arguments.command {
+        Command::Watch(watch) => logging::start(
+            arguments.verbose,
+            watch.log_form(),
+            settings.log_files.as_ref(),
+        ),
+        _ => logging::start(arguments.verbose, Form::Text, None),
+    };
     match arguments.command {
         Command::Watch(watch) => watch.run(&settings, &files),
         Command::Settings(settings) => settings.run(&files),
@@ -109,22 +117,6 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
         Command::Keys(keys) => keys.run(&settings),
         Command::Bench(bench) => bench.run(&settings),
     }
-}
-
-/// Sends the log to standard error. `RUST_LOG` overrules the number of `-v`.
-pub fn start_logging(verbose: u8) {
-    let level = match verbose {
-        0 => "warn,symphonia_core=error,symphonia_bundle_mp3=error",
-        1 => "info,tract=warn,symphonia_core=error",
-        _ => "cagehand=trace,info,tract=warn",
-    };
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(level));
-    tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_writer(std::io::stderr)
-        .with_ansi(std::io::stderr().is_terminal())
-        .with_target(false)
-        .init();
 }
 
 /// Why a command did not do its work.

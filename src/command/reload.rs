@@ -83,6 +83,7 @@ impl Run {
             remarks: settings.cues.remarks,
             volume: settings.cues.volume,
             library,
+            video: settings.video,
         })
     }
 }
@@ -109,6 +110,11 @@ impl Run {
             if let Some(address) = taken {
                 show::line(&format!("page: http://{address}/"));
             }
+        }
+        if changed("journal.path") && settings.video.keep {
+            return Err(
+                "films of reps lie beside the journal: while video.keep is on, another journal needs a restart".into(),
+            );
         }
         if changed("hitter.name") || changed("journal.path") {
             return self

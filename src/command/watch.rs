@@ -2,12 +2,12 @@
 
 use std::io::IsTerminal;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 
 use super::hitting::{Hitting, StandIn, Told};
 use super::places::SettingsFiles;
@@ -19,12 +19,14 @@ use crate::capture::{
 };
 use crate::daemon::{
     DaemonError, Health, LaneIn, NextTrackers, Outlets, Posing, RepStage, Revisions, Stop,
-    Trackers, Which, raise_on_user_signal, run_line,
+    Trackers, Which, film_notice, raise_on_user_signal, run_line,
 };
 use crate::journal::RepLog;
+use crate::logging::Form;
 use crate::page::{PageServer, SeatHitter};
 use crate::pose::{Model, Tracker};
 use crate::settings::{ModelChoice, Settings};
+use crate::video::{FilmStore, Films};
 
 /// How long to wait between looks for a camera. It never grows: a look costs next to nothing, and a camera that is plugged
 /// in again is to be in use within three seconds, however long it was away.
@@ -55,9 +57,26 @@ pub struct Watch {
     /// Go by this plan instead of the one in force: a start's name, such as "head still", or a file.
     #[arg(long, value_name = "PLAN|FILE|none")]
     plan: Option<String>,
+    /// How the log on standard error looks: lines for people, or JSON objects.
+    #[arg(long, value_name = "text|json", default_value = "text")]
+    log: LogArg,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum LogArg {
+    Text,
+    Json,
 }
 
 impl Watch {
+    /// How the log on standard error looks.
+    pub fn log_form(&self) -> Form {
+        match self.log {
+            LogArg::Text => Form::Text,
+            LogArg::Json => Form::Json,
+        }
+    }
+
     pub fn run(self, settings: &Settings, files: &SettingsFiles) -> Result<(), Failure> {
         let sound = match self.sound.as_str() {
             "none" => Sound::None,
@@ -100,6 +119,7 @@ impl Watch {
         let hitting = Arc::new(Hitting::new(settings, command_line, Arc::clone(&revisions)));
         let (journal, training, finder) = hitting.begin(count_requests()?)?;
         let hitter = hitting.name();
+        let hitting_journal = hitting.journal_path(settings)?;
         let outlets = Outlets {
             ears: ears(&sound, settings, PaceArg::Real)?,
             journal: Some(journal),
@@ -132,7 +152,8 @@ impl Watch {
         let follower = reload::follow(files, settings, &revisions, run)?;
         let mut stage = RepStage::new(finder, training, outlets, Arc::clone(&clock))
             .with_revisions(revisions)
-            .with_live(Arc::clone(&health.live), hitter);
+            .with_live(Arc::clone(&health.live), hitter)
+            .with_films(films(&hitting_journal, settings)?);
         let capture = {
             let (health, stop, clock) = (Arc::clone(&health), stop.clone(), Arc::clone(&clock));
             move |lane: &LaneIn| follow(source, &choice, lane, &health, &stop, &clock)
@@ -189,6 +210,17 @@ impl Watch {
             Pace::Real,
         )))
     }
+}
+
+/// The films beside the journal, and what is said about them: that pictures are kept is never silent.
+fn films(journal: &Path, settings: &Settings) -> Result<Films, Failure> {
+    let films = Films::start(journal, settings.video, crate::page::free_bytes)
+        .map_err(DaemonError::from)?;
+    let usage = FilmStore::of_journal(journal).usage().unwrap_or_default();
+    if settings.video.keep || usage.films > 0 {
+        show::line(&film_notice(films.folder(), &settings.video));
+    }
+    Ok(films)
 }
 
 /// Whoever presses Enter at the terminal, or sends the signal USR1, asks for the count of swings.

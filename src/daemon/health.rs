@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use crate::journal::{JournalHandle, WriterState};
 use crate::sound::PlayerHealth;
+use crate::video::FilmState;
 
 use super::live::LiveBoard;
 use super::rep_stage::Tally;
@@ -69,6 +70,8 @@ pub struct StageReport {
     pub settings_trouble: Option<String>,
     /// Settings that were edited and wait for a restart.
     pub settings_waiting: Vec<String>,
+    /// The films, where some may be kept.
+    pub films: Option<FilmState>,
 }
 
 /// A window of durations.

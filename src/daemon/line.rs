@@ -12,7 +12,7 @@ use crate::pose::PoseFrame;
 
 use super::heart::Heart;
 use super::lane::{LaneIn, Which, lane};
-use super::posing::{NextTrackers, Trackers, pose_frames};
+use super::posing::{NextTrackers, PoseOuts, Trackers, pose_frames};
 use super::thread::spawn;
 use super::{DaemonError, Health, RepStage};
 
@@ -66,8 +66,13 @@ pub fn run_line(
     let capturing = spawn("capture", move || capture(&lane_in))?;
     let (figures, clock) = (Arc::clone(health), Arc::clone(clock));
     let Posing { trackers, next } = posing.into();
+    let tap = stage.film_tap();
     let posing = spawn("pose", move || {
-        pose_frames(trackers, &lane_out, &poses_in, &figures, &clock, &next)
+        let outs = PoseOuts {
+            poses: poses_in,
+            tap,
+        };
+        pose_frames(trackers, &lane_out, &outs, &figures, &clock, &next)
     })?;
 
     let mut heart = Heart::new(Arc::clone(health));

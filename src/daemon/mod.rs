@@ -5,6 +5,8 @@
 //!                                                                        └──▶ thread journal
 //! ```
 //!
+//! Where films are kept, the pose thread also hands its frames to the thread `video`, and the main thread says which to keep.
+//!
 //! Beside them the thread `settings` looks after the settings file and hands what changed to the main thread.
 //!
 //! The order of a shutdown: the capture thread stops and closes the lane; the pose thread empties it and ends; the
@@ -32,7 +34,7 @@ pub use line::{Posed, Posing, run_line};
 pub use live::{Live, LiveBoard, LiveFigure, LiveRep};
 pub use pitcher::Pitcher;
 pub use posing::{FindPose, LoadTracker, NextTrackers, Trackers};
-pub use rep_stage::{DARK_BELOW, Outlets, RepStage, SessionChange, Tally, Training};
+pub use rep_stage::{DARK_BELOW, Outlets, RepStage, SessionChange, Tally, Training, film_notice};
 pub use rep_text::rep_text;
 pub use revise::{Revision, Revisions, SettingsFollower, follow_settings};
 pub use stop::{Stop, raise_on_hangup_signal, raise_on_user_signal};

@@ -14,6 +14,7 @@ use crossbeam_channel::Sender;
 use crate::capture::{CaptureClock, Frame};
 use crate::journal::PictureSize;
 use crate::pose::{InferenceError, Model, PoseFrame, Tracker};
+use crate::video::Tap;
 
 use super::lane::LaneOut;
 use super::line::Posed;
@@ -203,11 +204,19 @@ impl Finder<'_> {
     }
 }
 
+/// What the pose thread hands on.
+pub(super) struct PoseOuts {
+    /// Poses for the rep stage.
+    pub poses: Sender<Posed>,
+    /// Frames for the films, where there may be some.
+    pub tap: Option<Tap>,
+}
+
 /// Runs until the lane closes or nobody takes poses any more.
 pub(super) fn pose_frames(
     trackers: Trackers,
     lane: &LaneOut,
-    poses: &Sender<Posed>,
+    outs: &PoseOuts,
     health: &Health,
     clock: &OnceLock<CaptureClock>,
     next: &NextTrackers,
@@ -267,7 +276,11 @@ pub(super) fn pose_frames(
             },
             brightness: Some(frame.brightness()),
         };
-        if poses.send(posed).is_err() {
+        // Before the pose goes on, so that a rep is never known before its frames.
+        if let Some(tap) = &outs.tap {
+            tap.offer(&mut frame);
+        }
+        if outs.poses.send(posed).is_err() {
             break;
         }
     }

@@ -4,6 +4,10 @@
 //! to the journal and the rep log, lines to the terminal. Nothing is dropped here, and nothing here waits for sound
 //! while the hitter moves.
 
+mod feet;
+mod filming;
+mod head_tone;
+
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
@@ -12,14 +16,15 @@ use std::time::{Duration, Instant};
 use crate::capture::CaptureClock;
 use crate::coach::{Followed, JudgedRep, OPENING, PitchPlayed, Readiness, Said, Seen, Trainer};
 use crate::journal::{JournalWriter, PictureSize, RepLog, RepRecord};
+use crate::pose::PoseFrame;
 use crate::pose::track::TrackWriter;
-use crate::pose::{Landmark, PoseFrame};
 use crate::rep::{
     Bats, FinderSettings, FoundRep, HoldWatch, LiveHead, Measure, MeasureName, Phase, RepFinder,
     RepKind,
 };
 use crate::sound::Ticket;
 use crate::time::CaptureTime;
+use crate::video::Films;
 
 mod heard;
 mod session;
@@ -35,12 +40,10 @@ use super::pitcher::Pitcher;
 use super::rep_text::rep_text;
 use super::revise::{Revision, Revisions};
 
+pub use filming::film_notice;
+
 /// A picture darker than this is too dark for the landmarks; mean brightness, 0 to 255.
 pub const DARK_BELOW: f32 = 40.0;
-/// Feet this near to the picture's edge are cut off, a share of its size.
-const EDGE: f32 = 0.015;
-/// The tone turns sharp at this travel where the head's band has no upper end, centimetres.
-const TONE_EDGE_CM: f64 = 10.0;
 
 /// What the stage hands reps to. Each part may be absent.
 pub struct Outlets {
@@ -129,6 +132,8 @@ pub struct RepStage {
     /// Where a screen sees what goes on.
     live: LiveFeed,
     hitter: Option<String>,
+    /// Where there are some to be kept, or to be deleted in time.
+    films: Option<Films>,
 }
 
 impl RepStage {
@@ -160,6 +165,7 @@ impl RepStage {
             revisions: Arc::default(),
             live: LiveFeed::new(Arc::default()),
             hitter: None,
+            films: None,
         }
     }
 
@@ -189,6 +195,7 @@ impl RepStage {
             remarks,
             volume,
             library,
+            video,
         } = revision;
         self.training.trainer.revise(bands, order, baseline_swings);
         self.training.remarks = remarks;
@@ -197,6 +204,7 @@ impl RepStage {
         self.head.revise(finder);
         self.bats = finder.bats.unwrap_or(self.bats);
         self.outlets.ears.revise(volume, library);
+        self.revise_films(video);
     }
 
     /// Takes the next pose.
@@ -231,7 +239,7 @@ impl RepStage {
         }
         let seen = Seen {
             body: pose.body.is_some(),
-            feet_inside: feet_inside(&pose, picture),
+            feet_inside: feet::are_inside(&pose, picture),
             brightness: brightness.unwrap_or(255.0),
             phase: self.finder.phase(),
         };
@@ -309,6 +317,7 @@ impl RepStage {
             plan: self.training.plan.clone(),
             settings_trouble: self.revisions.trouble(),
             settings_waiting: self.revisions.waits_for_restart(),
+            films: self.film_state(),
         }
     }
 
@@ -352,31 +361,14 @@ impl RepStage {
         if let Some(journal) = self.outlets.journal.take() {
             journal.close(Duration::from_secs(5))?;
         }
+        if let Some(films) = self.films.take() {
+            films.close();
+        }
         if let Some(track) = self.outlets.track.take() {
             track.finish()?;
         }
         self.outlets.ears.finish(self.last)?;
         Ok(self.tally)
-    }
-
-    /// Lets the tone follow the head from the gather to the swing.
-    fn follow_head(&mut self, pose: &PoseFrame) -> Result<(), DaemonError> {
-        let travel = self
-            .head
-            .push(pose, self.finder.phase(), self.finder.forward());
-        let coach = self.training.trainer.coach();
-        let edge_cm = coach
-            .bands_for(self.bats)
-            .get(&MeasureName::HeadToPlant)
-            .and_then(|band| band.high)
-            .filter(|high| *high > 0.0)
-            .unwrap_or(TONE_EDGE_CM);
-        let share = travel.map(|travel| (travel.forward_cm / edge_cm) as f32);
-        if share.is_some() || self.tone_on {
-            self.outlets.ears.head_tone(share, pose.captured_at)?;
-        }
-        self.tone_on = share.is_some();
-        Ok(())
     }
 
     /// Judges and cues a rep at once. It is logged when its finish is over.
@@ -469,9 +461,12 @@ impl RepStage {
         if let Some(log) = &mut self.outlets.rep_log {
             log.append(&judged)?;
         }
-        if let Some(journal) = &self.outlets.journal {
-            journal.log_rep(RepRecord::new(judged, frames, self.picture))?;
-        }
+        let Some(journal) = &self.outlets.journal else {
+            return Ok(());
+        };
+        let (number, stretch) = (judged.number, filming::stretch(&judged));
+        journal.log_rep(RepRecord::new(judged, frames, self.picture))?;
+        self.film(number, stretch);
         Ok(())
     }
 
@@ -479,18 +474,4 @@ impl RepStage {
     pub fn phase(&self) -> Phase {
         self.finder.phase()
     }
-}
-
-/// Whether both ankles are well inside the picture.
-fn feet_inside(pose: &PoseFrame, picture: PictureSize) -> bool {
-    let Some(body) = &pose.body else { return false };
-    let (width, height) = (picture.width_px as f32, picture.height_px as f32);
-    [Landmark::LeftAnkle, Landmark::RightAnkle]
-        .into_iter()
-        .all(|ankle| {
-            body.point(ankle).is_some_and(|p| {
-                (EDGE * width..=(1.0 - EDGE) * width).contains(&p.x_px)
-                    && (0.0..=(1.0 - EDGE) * height).contains(&p.y_px)
-            })
-        })
 }

@@ -16,6 +16,7 @@ use crate::coach::Bands;
 use crate::rep::{FinderSettings, MeasureName};
 use crate::settings::{KeyChange, Look, Settings, SettingsWatch, Takes, changes};
 use crate::sound::CueLibrary;
+use crate::video::VideoSettings;
 
 use super::rep_stage::SessionChange;
 use super::thread::spawn;
@@ -26,6 +27,8 @@ const LOOK_EVERY: Duration = Duration::from_secs(1);
 const SETTLE: Duration = Duration::from_millis(200);
 /// How often the thread asks whether it is to end or to look at once.
 const TICK: Duration = Duration::from_millis(50);
+/// The key whose values are people's names.
+const NAME: &str = "hitter.name";
 /// Values longer than this are not printed, characters.
 const LONG: usize = 60;
 
@@ -46,6 +49,8 @@ pub struct Revision {
     pub volume: f32,
     /// Other sounds, decoded; `None` leaves those there are.
     pub library: Option<Arc<CueLibrary>>,
+    /// Whether films are kept, and how much.
+    pub video: VideoSettings,
 }
 
 /// Where a revision waits for the next frame, and what became of edits, for whoever shows the daemon's health.
@@ -256,7 +261,8 @@ fn line(changes: &[KeyChange]) -> String {
     });
     for change in sorted {
         let short = change.before.len().max(change.after.len()) <= LONG;
-        let words = match short {
+        // The line goes into the log too, which no name does: a hitter who is deleted must not stay there.
+        let words = match short && change.key != NAME {
             true => format!("{} = {} (was {})", change.key, change.after, change.before),
             false => format!("{} changed", change.key),
         };
@@ -305,6 +311,7 @@ mod tests {
             remarks: settings.cues.remarks,
             volume: settings.cues.volume,
             library: None,
+            video: settings.video,
         }
     }
 
@@ -318,6 +325,7 @@ mod tests {
                 change("cues.volume", "0.8", "0.5", Takes::AtOnce),
                 change("camera.width", "1280", "640", opened),
                 change("cues.order", &long, "[]", Takes::AtOnce),
+                change("hitter.name", "\"Mia\"", "\"\"", opened),
                 change(
                     "hitter.bats",
                     "\"auto\"",
@@ -326,7 +334,7 @@ mod tests {
                 ),
             ]),
             "cues.volume = 0.5 (was 0.8), cues.order changed; needs a restart (the camera is open): camera.fps = 30 (was 60), \
-             camera.width = 640 (was 1280); not used now (a recording stands in): hitter.bats = \"left\" (was \"auto\")"
+             camera.width = 640 (was 1280), hitter.name changed; not used now (a recording stands in): hitter.bats = \"left\" (was \"auto\")"
         );
     }
 

@@ -11,6 +11,7 @@ use super::error::JournalError;
 use super::open::Journal;
 use super::query::HitterChoice;
 use super::search::{count_in_file, count_marks};
+use crate::video::{FilmError, FilmStore, Gone};
 
 /// The beginning of a stored timeline: long enough that no two reps of one camera share it by chance. SQLite keeps the
 /// beginning of a row in one piece.
@@ -52,6 +53,8 @@ pub struct Forgotten {
     pub sessions: u32,
     /// Reps deleted with them.
     pub reps: u32,
+    /// Films of them that were deleted, and those that would not go.
+    pub films: Result<Gone, FilmError>,
     /// Why the file could not be rebuilt or its log not be emptied, where it could not. What was deleted is
     /// overwritten with zeros all the same.
     pub not_rebuilt: Option<JournalError>,
@@ -68,7 +71,7 @@ pub struct Forgotten {
 }
 
 impl Journal {
-    /// Deletes a hitter with all their sessions, plans, reps, measures and landmarks, overwrites the freed bytes,
+    /// Deletes a hitter with all their sessions, plans, reps, measures, landmarks and films, overwrites the freed bytes,
     /// rebuilds the file, empties the write-ahead log, and searches for what is left.
     ///
     /// Rebuilding needs as much free space as the journal has bytes, twice; without it the deletion still counts.
@@ -89,9 +92,16 @@ impl Journal {
                 |row| Ok((row.get(0)?, row.get(1)?)),
             )
         })?;
+        let numbers = self.reader().ask("list the hitter's sessions", |c| {
+            c.prepare("SELECT id FROM sessions WHERE hitter = ?1")?
+                .query_map([hitter.id.get()], |row| row.get(0))?
+                .collect::<Result<Vec<i64>, _>>()
+        })?;
         self.change("delete a hitter", |change| {
             change.execute("DELETE FROM hitters WHERE id = ?1", [hitter.id.get()])
         })?;
+        // By number: films of an older journal's session of that number, which nobody else can find, go with them.
+        let films = FilmStore::of_journal(self.path()).delete_sessions(&numbers);
         let not_rebuilt = self
             .empty_wal()
             .and_then(|()| {
@@ -112,6 +122,7 @@ impl Journal {
         let mut forgotten = Forgotten {
             sessions,
             reps,
+            films,
             not_rebuilt,
             searched: Vec::new(),
             marks: marks.len(),

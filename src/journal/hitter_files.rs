@@ -1,10 +1,11 @@
 //! All that the journal holds of one hitter, as files for the hitter to keep.
 //!
 //! In: a hitter. Out: a folder with who they are, their sessions and plans (`hitter.json`), their reps (`reps.jsonl`)
-//! and the landmarks of each rep as a pose track. Runs on the caller's thread.
+//! and the landmarks of each rep as a pose track; films of reps where some were kept. Runs on the caller's thread.
 
+use std::collections::HashMap;
 use std::fs::{self, File};
-use std::io::{BufWriter, Write};
+use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 use serde_json::json;
@@ -13,7 +14,9 @@ use super::error::JournalError;
 use super::export::exported_line;
 use super::open::JournalReader;
 use super::query::{HitterChoice, HitterRow, RepFilter, SessionFilter};
+use super::record::SessionId;
 use super::stamp::stamp_text;
+use crate::video::{FilmError, FilmNote, FilmStore};
 
 /// What was written of a hitter.
 #[derive(Debug, Default)]
@@ -24,13 +27,17 @@ pub struct HitterFiles {
     pub tracks: u64,
     /// Reps that were stored without landmarks.
     pub without_landmarks: u64,
+    /// Films of their reps.
+    pub films: u64,
     /// Reps whose landmarks cannot be read; all else of them is there.
     pub unreadable: Vec<JournalError>,
+    /// Films that are there and no films.
+    pub bad_films: Vec<FilmError>,
 }
 
 impl JournalReader {
-    /// Writes all that the journal holds of a hitter into a new or empty folder: `hitter.json`, `reps.jsonl` and
-    /// `session-S-rep-N.track.jsonl` for each rep with landmarks.
+    /// Writes all that the journal holds of a hitter into a new or empty folder: `hitter.json`, `reps.jsonl`,
+    /// `session-S-rep-N.track.jsonl` for each rep with landmarks and `session-S-rep-N.avi` for each with a film.
     ///
     /// # Errors
     /// [`JournalError::NoSuchHitter`]; [`JournalError::FolderInUse`] where the folder holds anything;
@@ -76,7 +83,30 @@ impl JournalReader {
         };
         out.flush().map_err(at(&path))?;
 
+        let started: HashMap<SessionId, i64> = self
+            .sessions()?
+            .into_iter()
+            .map(|session| (session.id, session.started_at.as_millisecond()))
+            .collect();
+        let store = FilmStore::of_journal(self.path());
         for (rep, session, number) in stored {
+            let note = FilmNote {
+                session: session.get(),
+                session_started_ms: started.get(&session).copied().unwrap_or_default(),
+                rep: number,
+            };
+            match store.film(note) {
+                Ok(None) => {}
+                Ok(Some(_)) => {
+                    let (path, mut file) = new(format!("session-{session}-rep-{number}.avi"))?;
+                    let from = store.path(note.session, number);
+                    File::open(&from)
+                        .and_then(|mut film| io::copy(&mut film, &mut file))
+                        .map_err(at(&path))?;
+                    files.films += 1;
+                }
+                Err(error) => files.bad_films.push(error),
+            }
             // Whether there is anything to write is asked first, so that no empty file is left.
             match self.timeline(rep) {
                 Ok(Some(_)) => {}

@@ -123,7 +123,7 @@ impl Journal {
 
     /// Deletes a hitter with all their sessions and reps, overwrites the freed bytes, and moves the
     /// write-ahead log into the file so that nothing stays behind there. Returns whether there was
-    /// such a hitter.
+    /// such a hitter. Films are left where they are: [`Journal::forget_hitter`] is the whole deletion.
     ///
     /// # Errors
     /// Those of the disk; [`JournalError::Busy`] where a long reader kept old pages in use. The

@@ -62,6 +62,8 @@ pub struct WriterState {
     pub storage: Storage,
     /// The session now written to, once it is on disk.
     pub session: Option<SessionId>,
+    /// When that session began.
+    pub session_started: Option<Timestamp>,
     /// Entries that wait in memory.
     pub waiting: usize,
     /// Reps on disk since the start.

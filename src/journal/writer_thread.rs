@@ -305,7 +305,9 @@ impl Worker {
                 self.session = Some(journal.begin_session_of(hitter.as_ref(), session)?);
                 self.begun = Some((hitter.clone(), session.clone()));
                 self.last_rep = None;
-                self.shared.state().session = self.session;
+                let mut state = self.shared.state();
+                state.session = self.session;
+                state.session_started = Some(session.started_at);
             }
             Pending::Rep(rep) => {
                 let session = self.session.ok_or_else(no_session)?;
@@ -339,7 +341,8 @@ impl Worker {
                 if let Some(running) = self.session {
                     journal.end_session(running, *at, None)?;
                     self.session = None;
-                    self.shared.state().session = None;
+                    let mut state = self.shared.state();
+                    (state.session, state.session_started) = (None, None);
                 }
             }
         }

@@ -10,7 +10,7 @@ mod series;
 mod signals;
 
 pub use level::{roll, yaw_from_pelvis};
-pub use mass::{Segment, SegmentTable};
+pub use mass::{Segment, SegmentTable, centre_of_mass};
 pub use scale::Scale;
 pub use series::{BodySeries, PointSeries, WorldSeries};
 pub use signals::{Foot, MissingLandmark, Pair, Path, Signals};

@@ -22,6 +22,11 @@ const ASSETS: &[(&str, &str, &str)] = &[
         "text/javascript; charset=utf-8",
         include_str!("assets/cage.js"),
     ),
+    (
+        "player.js",
+        "text/javascript; charset=utf-8",
+        include_str!("assets/player.js"),
+    ),
     ("icon.svg", "image/svg+xml", include_str!("assets/icon.svg")),
 ];
 

@@ -1,5 +1,7 @@
 //! The health figures: collected, and as lines for a person.
 
+use std::fmt::Write as _;
+use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
@@ -60,6 +62,22 @@ pub struct HealthFigures {
     pub settings_waiting: Vec<String>,
     /// How often the camera, the pose model, the rep finder, the sound and the journal were started again.
     pub restarts: [u64; 5],
+    /// Whether a film of each rep is kept.
+    pub video_kept: bool,
+    /// Where films lie; absent where this run keeps none and deletes none.
+    pub video_folder: Option<PathBuf>,
+    /// Films there are.
+    pub video_films: u64,
+    /// Their bytes.
+    pub video_bytes: u64,
+    /// Films of logged reps that were given up.
+    pub video_given_up: u64,
+    /// Frames that are missing in films because packing did not keep up.
+    pub video_frames_dropped: u64,
+    /// Time that packing a frame takes.
+    pub video_pack_ms: Option<f64>,
+    /// Why the last film was given up.
+    pub video_trouble: Option<String>,
     /// The hottest sensor, degrees Celsius.
     pub temperature_c: Option<f64>,
     /// How often the processor was slowed down for heat.
@@ -91,6 +109,7 @@ impl HealthFigures {
             Some(Storage::Waiting { why, .. }) => format!("waits: {why}"),
             None => String::new(),
         };
+        let films = stage.films.unwrap_or_default();
         Self {
             version: env!("CARGO_PKG_VERSION").to_owned(),
             up_secs: up.as_secs(),
@@ -124,6 +143,14 @@ impl HealthFigures {
             ],
             settings_trouble: stage.settings_trouble,
             settings_waiting: stage.settings_waiting,
+            video_kept: films.keep,
+            video_folder: Some(films.folder).filter(|folder| !folder.as_os_str().is_empty()),
+            video_films: films.usage.films,
+            video_bytes: films.usage.bytes,
+            video_given_up: films.given_up,
+            video_frames_dropped: films.dropped,
+            video_pack_ms: films.pack_ms,
+            video_trouble: films.trouble,
             temperature_c: machine::temperature_c(),
             throttled: machine::throttled(),
             memory_bytes: machine::resident_bytes(),
@@ -177,6 +204,7 @@ pub fn health_lines(f: &HealthFigures) -> Vec<(&'static str, String)> {
     if !f.settings_waiting.is_empty() {
         lines.push(("waits for a restart", f.settings_waiting.join(", ")));
     }
+    lines.push(("video", video_words(f)));
     if let Some(ms) = f.last_cue_ms {
         lines.push(("frame to cue", format!("{ms:.0} ms")));
     }
@@ -206,6 +234,32 @@ pub fn health_lines(f: &HealthFigures) -> Vec<(&'static str, String)> {
     lines
 }
 
+/// Whether pictures are kept, so that nobody overlooks it.
+fn video_words(f: &HealthFigures) -> String {
+    let mut words = match f.video_kept {
+        true => "A FILM OF EACH REP IS KEPT".to_owned(),
+        false => "off, no picture is stored".to_owned(),
+    };
+    if f.video_kept || f.video_films > 0 {
+        let mb = f.video_bytes as f64 / 1e6;
+        let _ = write!(words, "; {} films, {mb:.1} MB", f.video_films);
+        if let Some(folder) = &f.video_folder {
+            let _ = write!(words, ", in {}", folder.display());
+        }
+    }
+    if f.video_given_up + f.video_frames_dropped > 0 {
+        let _ = write!(
+            words,
+            "; {} films given up, {} frames left out",
+            f.video_given_up, f.video_frames_dropped
+        );
+    }
+    if let Some(why) = &f.video_trouble {
+        let _ = write!(words, "; the last one: {why}");
+    }
+    words
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -221,6 +275,17 @@ mod tests {
         };
         let lines = health_lines(&figures);
         let told = |what: &str| &lines.iter().find(|l| l.0 == what).unwrap().1;
+        assert_eq!(told("video"), "off, no picture is stored");
+        let filmed = HealthFigures {
+            video_kept: true,
+            video_films: 3,
+            video_bytes: 42_000_000,
+            ..HealthFigures::default()
+        };
+        assert_eq!(
+            video_words(&filmed),
+            "A FILM OF EACH REP IS KEPT; 3 films, 42.0 MB"
+        );
         assert!(told("camera").contains("(0.50 %)"));
         assert_eq!(
             told("started again"),

@@ -114,6 +114,36 @@ pub(super) fn text(f: &HealthFigures) -> String {
         "1 while the settings file is wrong and the settings before it are in force.",
         &plain(f64::from(u8::from(f.settings_trouble.is_some()))),
     );
+    one(
+        "video_kept",
+        "gauge",
+        "1 while a film of each rep is kept.",
+        &plain(f64::from(u8::from(f.video_kept))),
+    );
+    one(
+        "video_films",
+        "gauge",
+        "Films of reps on the disk.",
+        &plain(f.video_films as f64),
+    );
+    one(
+        "video_bytes",
+        "gauge",
+        "Their size.",
+        &plain(f.video_bytes as f64),
+    );
+    one(
+        "video_given_up_total",
+        "counter",
+        "Films of logged reps that were given up.",
+        &plain(f.video_given_up as f64),
+    );
+    one(
+        "video_frames_dropped_total",
+        "counter",
+        "Frames missing in films because packing did not keep up.",
+        &plain(f.video_frames_dropped as f64),
+    );
     if let Some(bytes) = f.disk_free_bytes {
         one(
             "disk_free_bytes",

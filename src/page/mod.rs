@@ -18,11 +18,16 @@ mod language;
 mod live;
 mod machine;
 mod metrics;
+mod numbers;
 mod owner;
+mod reps;
 mod server;
+mod sessions;
 mod shared;
+mod strip;
 mod visits;
 mod words;
+mod work;
 
 use axum::Router;
 use axum::middleware::{from_fn, from_fn_with_state};
@@ -59,6 +64,12 @@ fn router(shared: Shared) -> Router {
         .layer(from_fn(doors::for_hitters));
     let coaches = Router::new()
         .route("/owner", get(owner::page))
+        .route("/sessions", get(sessions::list))
+        .route("/sessions/{id}", get(sessions::review))
+        .route("/sessions/{id}/notes", post(work::add_note))
+        .route("/notes/{id}/drop", post(work::drop_note))
+        .route("/reps/{id}", get(reps::page).post(work::change_rep))
+        .route("/reps/{id}/data", get(reps::data))
         .layer(from_fn(doors::for_coaches));
     let programs = Router::new()
         .route("/health", get(owner::json))

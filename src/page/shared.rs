@@ -98,6 +98,16 @@ impl Shared {
     }
 }
 
+/// One of several to choose from.
+pub(super) struct Choice {
+    /// What the form sends.
+    pub(super) id: i64,
+    /// What is read.
+    pub(super) words: String,
+    /// Whether it is chosen now.
+    pub(super) chosen: bool,
+}
+
 /// Why a page cannot be shown.
 #[derive(Debug)]
 pub(super) enum Trouble {

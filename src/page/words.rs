@@ -86,6 +86,15 @@ impl Words {
     }
 }
 
+/// The key of a verdict's words.
+pub fn verdict_key(verdict: &str) -> &'static str {
+    match verdict {
+        "low" => "verdict.low",
+        "high" => "verdict.high",
+        _ => "verdict.in",
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,5 +1,7 @@
 //! From the file as written to settings that are right.
 
+mod keeping;
+
 use toml::Spanned;
 
 use super::file::{AutoOr, File};
@@ -111,6 +113,8 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
     };
     let page = listen(given.page.listen.or(default.page.listen))?;
     let journal = named(given.journal.path.or(default.journal.path)).map(Into::into);
+    let video = keeping::video(given.video, default.video)?;
+    let log_files = keeping::log_files(given.log, default.log)?;
     let baseline_swings = within(
         given.baseline.swings.or(default.baseline.swings),
         "swings",
@@ -125,6 +129,8 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         cues,
         page,
         journal,
+        video,
+        log_files,
         baseline_swings,
         bands,
         text: text.to_owned(),

@@ -17,6 +17,8 @@ pub(super) struct File {
     pub cues: Cues,
     pub journal: Journal,
     pub page: Page,
+    pub video: Video,
+    pub log: Log,
     pub baseline: Baseline,
     pub bands: Option<BTreeMap<Spanned<String>, Spanned<BandEnds>>>,
 }
@@ -82,4 +84,22 @@ pub(super) struct Page {
 #[serde(deny_unknown_fields, default)]
 pub(super) struct Baseline {
     pub swings: Option<Spanned<u32>>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub(super) struct Video {
+    pub keep: Option<bool>,
+    pub keep_days: Option<Spanned<u32>>,
+    pub keep_gb: Option<Spanned<f64>>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub(super) struct Log {
+    pub folder: Option<Spanned<String>>,
+    pub level: Option<Spanned<String>>,
+    pub file_mb: Option<Spanned<u32>>,
+    pub keep_files: Option<Spanned<u32>>,
+    pub keep_days: Option<Spanned<u32>>,
 }

@@ -13,8 +13,10 @@ use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 use crate::coach::Bands;
+use crate::logging::LogFiles;
 use crate::rep::{Bats, MeasureName, View};
 use crate::sound::Language;
+use crate::video::VideoSettings;
 
 pub use check::ROLL_DEG;
 pub use edit::{CameraValues, Change, EditError, edit_camera, replace_file};
@@ -39,6 +41,10 @@ pub struct Settings {
     pub page: Option<SocketAddr>,
     /// Where reps are kept; `None` means the user's data folder.
     pub journal: Option<PathBuf>,
+    /// Whether film of reps is kept, and how much.
+    pub video: VideoSettings,
+    /// What of the log goes into files; `None` for nothing.
+    pub log_files: Option<LogFiles>,
     /// How many swings fix what is usual for a hitter.
     pub baseline_swings: usize,
     /// The coach's bands.

@@ -56,6 +56,10 @@ pub fn takes(key: &str) -> Option<Takes> {
         }
         // A session ends and another begins, between two reps.
         "journal.path" | "page.listen" | "baseline.swings" => Takes::AtOnce,
+        "video.keep" | "video.keep_days" | "video.keep_gb" => Takes::AtOnce,
+        "log.folder" | "log.level" | "log.file_mb" | "log.keep_files" | "log.keep_days" => {
+            Takes::Restart("the log is being written")
+        }
         _ if key.starts_with("bands.") => Takes::AtOnce,
         _ => return None,
     })

@@ -26,6 +26,7 @@ fn links_between_documents_lead_somewhere() {
         "docs/pitch.md",
         "docs/training.md",
         "docs/facility.md",
+        "docs/privacy.md",
     ] {
         let text = read(document);
         let folder = project(document).parent().unwrap().to_owned();
@@ -75,7 +76,7 @@ fn the_default_settings_name_every_key_and_parse_with_nothing_left_out() {
     let path = "default".as_ref();
     Settings::parse(DEFAULT_FILE, path).unwrap();
     for section in [
-        "hitter", "camera", "pose", "cues", "journal", "page", "baseline",
+        "hitter", "camera", "pose", "cues", "journal", "page", "video", "log", "baseline",
     ] {
         let broken = DEFAULT_FILE.replace(
             &format!("[{section}]"),

@@ -1,0 +1,163 @@
+// Plays a rep back as a stick figure, alone, beside another one, or laid over it. All times are seconds from plant.
+import { draw, element, head } from "/assets/figure.js";
+
+const at = (id) => document.getElementById(id);
+const player = at("player");
+if (player) start();
+
+async function start() {
+  const words = JSON.parse(player.dataset.words);
+  const sources = [player.dataset.rep, player.dataset.with].filter(Boolean);
+  const reps = await Promise.all(sources.map(async (source) => {
+    const answer = await fetch(source);
+    return answer.ok ? answer.json() : null;
+  }));
+  const [own, other] = reps;
+  if (!own) return;
+  const state = { time: own.times[0], playing: false, layout: "side", last: 0 };
+  let scenes = [];
+
+  // Where a picture's point lies on a stage: the reps are brought to one size and onto one ground, the pitcher to one side.
+  const placing = (rep) => {
+    if (rep === own || !own.ground || !rep.ground) return null;
+    const size = own.scale_px / rep.scale_px;
+    const turn = own.forward * rep.forward;
+    return `translate(${own.ground[0]} ${own.ground[1]}) scale(${size * turn} ${size}) translate(${-rep.ground[0]} ${-rep.ground[1]})`;
+  };
+
+  function scene(svg, rep, className, transform) {
+    const layer = element("g", { class: className, ...(transform ? { transform } : {}) }, svg);
+    const feet = element("g", { class: "feet" }, layer);
+    for (const [x, y] of rep.feet) element("circle", { cx: x, cy: y, r: 6 }, feet);
+    const path = (kind, places) => {
+      const line = places.filter(Boolean).map(([x, y]) => `${x},${y}`).join(" ");
+      element("polyline", { class: kind, points: line }, layer);
+    };
+    path("head-path", rep.frames.map((points) => points && head(points)));
+    path("mass-path", rep.mass);
+    const figure = element("g", { class: "sticks" }, layer);
+    const mass = element("circle", { class: "mass", r: 9, cx: -99, cy: -99 }, layer);
+    return { rep, figure, mass };
+  }
+
+  function stageOf(rep, label) {
+    const svg = element("svg", { viewBox: box(rep), role: "img", "aria-label": label, preserveAspectRatio: "xMidYMid meet" }, at("stage"));
+    svg.classList.add("stick");
+    return svg;
+  }
+
+  // The part of the picture that the hitter ever fills.
+  function box(rep) {
+    const all = rep.frames.filter(Boolean).flat().filter(Boolean);
+    if (!all.length) return `0 0 ${rep.width} ${rep.height}`;
+    const xs = all.map((p) => p[0]), ys = all.map((p) => p[1]);
+    const pad = 0.12 * (Math.max(...ys) - Math.min(...ys));
+    const [x, y] = [Math.min(...xs) - pad, Math.min(...ys) - pad];
+    return `${x} ${y} ${Math.max(...xs) + pad - x} ${Math.max(...ys) + pad - y}`;
+  }
+
+  function build() {
+    at("stage").replaceChildren();
+    at("stage").dataset.layout = other ? state.layout : "alone";
+    const label = (rep) => `${words.rep ?? "rep"} ${rep.number}`;
+    const first = stageOf(own, label(own));
+    if (!other) scenes = [scene(first, own, "own")];
+    else if (state.layout === "over") scenes = [scene(first, other, "other", placing(other)), scene(first, own, "own")];
+    else scenes = [scene(first, own, "own"), scene(stageOf(other, label(other)), other, "other")];
+    show();
+  }
+
+  // The last frame taken by then.
+  function frameAt(rep, time) {
+    let low = 0, high = rep.times.length - 1;
+    while (low < high) {
+      const middle = (low + high + 1) >> 1;
+      if (rep.times[middle] <= time + 1e-6) low = middle; else high = middle - 1;
+    }
+    return low;
+  }
+
+  function show() {
+    for (const { rep, figure, mass } of scenes) {
+      const place = frameAt(rep, state.time);
+      draw(figure, rep.frames[place]);
+      const [x, y] = rep.mass[place] ?? [-99, -99];
+      mass.setAttribute("cx", x); mass.setAttribute("cy", y);
+    }
+    const place = frameAt(own, state.time);
+    at("scrub").value = place;
+    const ms = Math.round(1000 * own.times[place]);
+    at("clock").textContent = `${ms > 0 ? "+" : ""}${ms} ms`;
+    at("scrub").setAttribute("aria-valuetext", at("clock").textContent);
+    player.dataset.frame = place;
+  }
+
+  function go(place) {
+    state.time = own.times[Math.min(Math.max(place, 0), own.times.length - 1)];
+    show();
+  }
+  const step = (by) => { pause(); go(frameAt(own, state.time) + by); };
+
+  function pause() {
+    state.playing = false;
+    at("play").textContent = at("play").dataset.play;
+  }
+  function tick(now) {
+    if (!state.playing) return;
+    state.time += ((now - state.last) / 1000) * Number(at("speed").value);
+    state.last = now;
+    if (state.time >= own.times.at(-1)) { go(own.times.length - 1); pause(); return; }
+    show();
+    requestAnimationFrame(tick);
+  }
+  function play() {
+    if (state.time >= own.times.at(-1) - 1e-6) state.time = own.times[0];
+    state.playing = true;
+    state.last = performance.now();
+    at("play").textContent = at("play").dataset.pause;
+    requestAnimationFrame(tick);
+  }
+
+  at("scrub").max = own.times.length - 1;
+  at("scrub").addEventListener("input", () => { pause(); go(Number(at("scrub").value)); });
+  at("play").addEventListener("click", () => (state.playing ? pause() : play()));
+  at("back").addEventListener("click", () => step(-1));
+  at("forward").addEventListener("click", () => step(1));
+  document.addEventListener("keydown", (event) => {
+    if (event.target.matches("input, select, textarea") || event.ctrlKey || event.metaKey || event.altKey) return;
+    if (event.key === "ArrowLeft") step(event.shiftKey ? -10 : -1);
+    else if (event.key === "ArrowRight") step(event.shiftKey ? 10 : 1);
+    else if (event.key === " " && !event.target.matches("button, a")) { event.preventDefault(); at("play").click(); }
+  });
+  // A finger on the stage drags time along.
+  let grip = null;
+  at("stage").addEventListener("pointerdown", (event) => {
+    grip = { x: event.clientX, place: frameAt(own, state.time) };
+    at("stage").setPointerCapture(event.pointerId);
+    pause();
+  });
+  at("stage").addEventListener("pointermove", (event) => {
+    if (!grip) return;
+    const share = (event.clientX - grip.x) / at("stage").clientWidth;
+    go(grip.place + Math.round(share * own.times.length));
+  });
+  for (const end of ["pointerup", "pointercancel"]) at("stage").addEventListener(end, () => { grip = null; });
+
+  for (const [name, time] of Object.entries(own.events).sort((a, b) => a[1] - b[1])) {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.className = "quiet";
+    button.textContent = words[`event.${name}`] ?? name;
+    button.addEventListener("click", () => { pause(); state.time = time; show(); });
+    at("jumps").append(button);
+  }
+  for (const button of document.querySelectorAll("#layout button")) {
+    button.addEventListener("click", () => {
+      state.layout = button.dataset.layout;
+      for (const each of document.querySelectorAll("#layout button")) each.setAttribute("aria-pressed", String(each === button));
+      build();
+    });
+  }
+  state.time = own.events.plant ?? own.times[0];
+  build();
+}

@@ -1,0 +1,467 @@
+//! One rep: played back as a stick figure, with its measures against their bands and against what is usual, alone or beside
+//! another rep.
+
+use std::collections::BTreeMap;
+
+use askama::Template;
+use axum::extract::{Path, Query, State};
+use axum::response::Html;
+use axum::{Extension, Json};
+use serde::{Deserialize, Serialize};
+
+use super::doors::Visitor;
+use super::numbers;
+use super::sessions::{best_of, heard};
+use super::shared::{Choice, Shared, Trouble};
+use super::words::Words;
+use crate::journal::{JournalReader, MeasuredSwing, NoteRow, PictureSize, RepId, StoredRep};
+use crate::motion::filter::{median, quantile};
+use crate::motion::{Path as Course, SegmentTable, centre_of_mass};
+use crate::pose::{LANDMARK_COUNT, Landmark, PoseFrame};
+use crate::rep::{MeasureName, RepKind};
+
+/// "Usual" is what the hitter did in so many swings before.
+const USUAL_OVER: u32 = 200;
+/// Fewer values than this are no habit.
+const LEAST_USUAL: usize = 5;
+/// How far back "last month" looks for the same hitter's best, in swings.
+const LOOK_BACK: u32 = 2000;
+
+/// What the page is asked for.
+#[derive(Deserialize)]
+pub(super) struct Asked {
+    with: Option<i64>,
+}
+
+/// A measure in the table.
+struct Row {
+    name: &'static str,
+    words: String,
+    value: String,
+    band: String,
+    usual: String,
+    other: String,
+    sign: &'static str,
+    class: &'static str,
+}
+
+/// The page's content.
+#[derive(Template)]
+#[template(path = "rep.html")]
+struct RepPage<'a> {
+    w: &'static Words,
+    visitor: &'a Visitor,
+    here: &'static str,
+    rep: StoredRep,
+    id: i64,
+    when: String,
+    heard: String,
+    corrections: u32,
+    before: Option<i64>,
+    after: Option<i64>,
+    rows: Vec<Row>,
+    choices: Vec<Choice>,
+    with: Option<i64>,
+    other_words: String,
+    notes: Vec<NoteRow>,
+    has_figure: bool,
+    script_words: String,
+}
+
+pub(super) async fn page(
+    State(shared): State<Shared>,
+    Extension(visitor): Extension<Visitor>,
+    Path(id): Path<i64>,
+    Query(asked): Query<Asked>,
+) -> Result<Html<String>, Trouble> {
+    let id = RepId::new(id);
+    let with = asked.with.map(RepId::new);
+    let found = shared
+        .read(move |reader| {
+            let rep = reader.rep(id)?;
+            let session = reader.reps_of(rep.session)?;
+            let usual = usual(reader, &rep)?;
+            let older = older_best(reader, &rep)?;
+            let other = with.map(|with| reader.rep(with)).transpose()?;
+            Ok(Found {
+                notes: reader.notes(rep.session)?,
+                corrections: reader.corrections(id)?,
+                has_figure: reader.timeline(id)?.is_some(),
+                rep,
+                session,
+                usual,
+                older,
+                other,
+            })
+        })
+        .await?;
+    let w = visitor.words();
+    let place = found.session.iter().position(|rep| rep.id == id);
+    let beside = |step: isize| {
+        let place = place?.checked_add_signed(step)?;
+        found.session.get(place).map(|rep| rep.id.get())
+    };
+    let choices = choices(&found, w);
+    let rows = rows(&found, w);
+    let page = RepPage {
+        w,
+        visitor: &visitor,
+        here: "sessions",
+        id: id.get(),
+        when: numbers::day_and_time(found.rep.logged_at),
+        heard: heard(&found.rep, w),
+        corrections: found.corrections,
+        before: beside(-1),
+        after: beside(1),
+        rows,
+        choices,
+        with: found.other.as_ref().map(|rep| rep.id.get()),
+        other_words: found.other.as_ref().map(rep_words).unwrap_or_default(),
+        notes: found
+            .notes
+            .into_iter()
+            .filter(|note| note.rep == Some(id))
+            .collect(),
+        has_figure: found.has_figure,
+        script_words: serde_json::to_string(&w.for_scripts()).unwrap_or_default(),
+        rep: found.rep,
+    };
+    Ok(Html(page.render()?))
+}
+
+struct Found {
+    rep: StoredRep,
+    session: Vec<StoredRep>,
+    usual: BTreeMap<MeasureName, Vec<f64>>,
+    older: Option<MeasuredSwing>,
+    other: Option<StoredRep>,
+    notes: Vec<NoteRow>,
+    corrections: u32,
+    has_figure: bool,
+}
+
+fn usual(
+    reader: &JournalReader,
+    rep: &StoredRep,
+) -> Result<BTreeMap<MeasureName, Vec<f64>>, crate::journal::JournalError> {
+    let mut by_name: BTreeMap<MeasureName, Vec<f64>> = BTreeMap::new();
+    // What nobody in particular does is usual for nobody.
+    if rep.hitter.is_some() {
+        for (name, value) in reader.values_before(rep.hitter, rep.id, USUAL_OVER)? {
+            by_name.entry(name).or_default().push(value);
+        }
+    }
+    Ok(by_name)
+}
+
+/// A swing of the same hitter from a month ago or more, in band where there is one.
+fn older_best(
+    reader: &JournalReader,
+    rep: &StoredRep,
+) -> Result<Option<MeasuredSwing>, crate::journal::JournalError> {
+    if rep.hitter.is_none() {
+        return Ok(None);
+    }
+    let month = jiff::SignedDuration::from_hours(24 * 28);
+    let Ok(limit) = rep.logged_at.checked_sub(month) else {
+        return Ok(None);
+    };
+    let swings = reader.swings_measured(
+        rep.hitter,
+        MeasureName::HeadToPlant,
+        Some(rep.id),
+        LOOK_BACK,
+    )?;
+    let older = swings.iter().filter(|swing| swing.logged_at <= limit);
+    Ok(older
+        .clone()
+        .rfind(|swing| swing.verdict == Some(crate::coach::Verdict::In))
+        .or_else(|| older.clone().next_back())
+        .cloned())
+}
+
+fn rep_words(rep: &StoredRep) -> String {
+    format!(
+        "{} · {}",
+        numbers::day_and_time(rep.logged_at),
+        rep.judged.number
+    )
+}
+
+fn choices(found: &Found, w: &'static Words) -> Vec<Choice> {
+    let mut choices = Vec::new();
+    let own = found.rep.id;
+    if let Some(best) = best_of(&found.session).filter(|best| *best != own) {
+        choices.push(Choice {
+            id: best.get(),
+            words: w.t("rep.with_best").to_owned(),
+            chosen: false,
+        });
+    }
+    if let Some(older) = &found.older {
+        choices.push(Choice {
+            id: older.rep.get(),
+            words: w.with("rep.with_older", numbers::day(older.logged_at)),
+            chosen: false,
+        });
+    }
+    let others = found
+        .session
+        .iter()
+        .filter(|rep| rep.id != own && rep.counts_as_swing());
+    choices.extend(others.map(|rep| Choice {
+        id: rep.id.get(),
+        words: w.with("rep.with_number", rep.judged.number),
+        chosen: false,
+    }));
+    // The first that is meant: the best of the day is one of its numbers too.
+    let with = found.other.as_ref().map(|rep| rep.id.get());
+    if let Some(choice) = choices.iter_mut().find(|choice| Some(choice.id) == with) {
+        choice.chosen = true;
+    }
+    choices
+}
+
+fn rows(found: &Found, w: &'static Words) -> Vec<Row> {
+    let judged = &found.rep.judged;
+    judged
+        .rep
+        .measures
+        .iter()
+        .map(|(name, measure)| {
+            let verdict = judged.verdicts.get(name).copied();
+            Row {
+                name: name.name(),
+                words: w.measure(name.name()).to_owned(),
+                value: numbers::measure(*name, measure),
+                band: judged
+                    .bands
+                    .get(name)
+                    .map(|band| numbers::band(*name, band))
+                    .unwrap_or_default(),
+                usual: found
+                    .usual
+                    .get(name)
+                    .map(|values| usual_words(*name, values))
+                    .unwrap_or_default(),
+                other: found
+                    .other
+                    .as_ref()
+                    .and_then(|other| other.judged.rep.measures.get(name))
+                    .map(|measure| numbers::measure(*name, measure))
+                    .unwrap_or_default(),
+                sign: numbers::sign(verdict),
+                class: numbers::class(verdict),
+            }
+        })
+        .collect()
+}
+
+/// The middle of what the hitter did before, and between what the middle half of it lay.
+fn usual_words(name: MeasureName, values: &[f64]) -> String {
+    use crate::rep::Unit;
+    if values.len() < LEAST_USUAL || matches!(name.unit(), Unit::Order | Unit::YesNo) {
+        return String::new();
+    }
+    match (
+        median(values),
+        quantile(values, 0.25),
+        quantile(values, 0.75),
+    ) {
+        (Some(middle), Some(low), Some(high)) => format!(
+            "{} ({} … {})",
+            numbers::with_unit(name, middle),
+            numbers::plain(name, low),
+            numbers::plain(name, high)
+        ),
+        _ => String::new(),
+    }
+}
+
+/// A rep for the player: seconds are from plant, places are pixels of the picture.
+#[derive(Serialize)]
+pub(super) struct Played {
+    number: u32,
+    width: u32,
+    height: u32,
+    bats: &'static str,
+    /// Event times, seconds from plant.
+    events: BTreeMap<&'static str, f64>,
+    /// Frame times, seconds from plant.
+    times: Vec<f64>,
+    /// Landmarks of each frame.
+    frames: Vec<Option<Vec<Option<[f32; 2]>>>>,
+    /// The mass centre of each frame.
+    mass: Vec<Option<[f32; 2]>>,
+    /// Ankle, heel and toe of both feet at plant.
+    feet: Vec<[f32; 2]>,
+    /// Body height in the picture, pixels: what two reps are brought to one size by.
+    scale_px: f32,
+    /// The middle of the feet at plant, pixels: what two reps are laid over each other by.
+    ground: Option<[f32; 2]>,
+    /// 1 where the pitcher is to the right of the picture, else -1.
+    forward: i8,
+}
+
+/// A landmark less sure than this is not drawn.
+const DRAWN_FROM: f32 = 0.2;
+
+pub(super) async fn data(
+    State(shared): State<Shared>,
+    Path(id): Path<i64>,
+) -> Result<Json<Played>, Trouble> {
+    let id = RepId::new(id);
+    let (rep, timeline) = shared
+        .read(move |reader| Ok((reader.rep(id)?, reader.timeline(id)?)))
+        .await?;
+    let (picture, frames) = timeline.ok_or(Trouble::NotThere)?;
+    Ok(Json(played(&rep, picture, &frames)))
+}
+
+fn played(rep: &StoredRep, picture: PictureSize, frames: &[PoseFrame]) -> Played {
+    let events = &rep.judged.rep.events;
+    let zero = events
+        .plant
+        .or(events.contact)
+        .or_else(|| frames.first().map(|frame| frame.captured_at))
+        .unwrap_or_default();
+    let times: Vec<f64> = frames
+        .iter()
+        .map(|frame| frame.captured_at.secs_since(zero))
+        .collect();
+    let points = frames.iter().map(|frame| {
+        let body = frame.body.as_ref()?;
+        let mut points = Vec::with_capacity(LANDMARK_COUNT);
+        points.extend(body.image.iter().map(|point| {
+            point
+                .filter(|p| p.visibility >= DRAWN_FROM)
+                .map(|p| [tenth(p.x_px), tenth(p.y_px)])
+        }));
+        Some(points)
+    });
+    let at_plant = times
+        .iter()
+        .position(|secs| *secs >= 0.0)
+        .and_then(|place| frames.get(place))
+        .and_then(|frame| frame.body.as_ref());
+    let feet: Vec<[f32; 2]> = [
+        Landmark::LeftAnkle,
+        Landmark::LeftHeel,
+        Landmark::LeftFootIndex,
+        Landmark::RightAnkle,
+        Landmark::RightHeel,
+        Landmark::RightFootIndex,
+    ]
+    .into_iter()
+    .filter_map(|landmark| at_plant?.point(landmark))
+    .map(|p| [tenth(p.x_px), tenth(p.y_px)])
+    .collect();
+    let ankles = [Landmark::LeftAnkle, Landmark::RightAnkle]
+        .map(|ankle| at_plant.and_then(|body| body.point(ankle)));
+    let ground = match ankles {
+        [Some(a), Some(b)] => Some([
+            tenth((a.x_px + b.x_px) / 2.0),
+            tenth((a.y_px + b.y_px) / 2.0),
+        ]),
+        _ => None,
+    };
+    Played {
+        number: rep.judged.number,
+        width: picture.width_px,
+        height: picture.height_px,
+        bats: rep.judged.rep.bats.name(),
+        events: events
+            .named()
+            .into_iter()
+            .filter_map(|(name, at)| Some((name, at?.secs_since(zero))))
+            .collect(),
+        frames: points.collect(),
+        mass: mass(frames),
+        feet,
+        scale_px: scale(frames),
+        ground,
+        // The front ankle is on the pitcher's side.
+        forward: match ankles {
+            [Some(left), Some(right)] => {
+                let front_is_left = rep.judged.rep.bats == crate::rep::Bats::Right;
+                let left_ahead = left.x_px > right.x_px;
+                if front_is_left == left_ahead { 1 } else { -1 }
+            }
+            _ => 1,
+        },
+        times,
+    }
+}
+
+fn tenth(px: f32) -> f32 {
+    (px * 10.0).round() / 10.0
+}
+
+/// Shoulders to ankles at its longest: much the same for a hitter in every rep, however they stand.
+fn scale(frames: &[PoseFrame]) -> f32 {
+    let lengths: Vec<f64> = frames
+        .iter()
+        .filter_map(|frame| frame.body.as_ref())
+        .filter_map(|body| {
+            let hips = body.point(Landmark::LeftHip)?.y_px + body.point(Landmark::RightHip)?.y_px;
+            let shoulders = body.point(Landmark::LeftShoulder)?.y_px
+                + body.point(Landmark::RightShoulder)?.y_px;
+            Some(f64::from((hips - shoulders) / 2.0))
+        })
+        .collect();
+    median(&lengths).unwrap_or(100.0).max(1.0) as f32
+}
+
+/// The mass centre in pixels, frame by frame.
+fn mass(frames: &[PoseFrame]) -> Vec<Option<[f32; 2]>> {
+    let bodies: Vec<_> = frames.iter().filter_map(|f| f.body.as_ref()).collect();
+    // A path in pixels: the centre is a weighted mean, so it has whatever unit its landmarks have.
+    let course = |landmark: Landmark| {
+        let points: Option<Vec<_>> = bodies.iter().map(|body| body.point(landmark)).collect();
+        let points = points?;
+        Some(Course {
+            x_cm: points.iter().map(|p| p.x_px.into()).collect(),
+            y_cm: points.iter().map(|p| p.y_px.into()).collect(),
+            visibility: points.iter().map(|p| p.visibility.into()).collect(),
+        })
+    };
+    let Ok(path) = centre_of_mass(&SegmentTable::DE_LEVA_MEAN, &course) else {
+        return vec![None; frames.len()];
+    };
+    let mut places = path.x_cm.iter().zip(&path.y_cm);
+    frames
+        .iter()
+        .map(|frame| {
+            frame.body.as_ref()?;
+            let (x, y) = places.next()?;
+            Some([tenth(*x as f32), tenth(*y as f32)])
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_usual_is_told_by_its_middle_half_once_it_is_a_habit() {
+        let values = [1.0, 2.0, 3.0, 4.0, 5.0];
+        assert_eq!(
+            usual_words(MeasureName::HeadToPlant, &values),
+            "3.0 cm (2.0 … 4.0)"
+        );
+        assert_eq!(usual_words(MeasureName::HeadToPlant, &values[..4]), "");
+        assert_eq!(usual_words(MeasureName::BackBeforeForward, &values), "");
+    }
+
+    #[test]
+    fn a_body_without_a_landmark_plays_without_its_mass_centre() {
+        let frame = |body| PoseFrame {
+            index: 0,
+            captured_at: crate::time::CaptureTime::from_secs(1.0),
+            body,
+        };
+        let frames = [frame(None), frame(Some(crate::pose::Body::empty()))];
+        assert_eq!(mass(&frames), [None, None]);
+    }
+}

@@ -1,0 +1,116 @@
+//! What is kept beside the journal: films and log files, and how much of them.
+
+use tracing::Level;
+
+use super::super::file::{Log, Video};
+use super::{Checked, named, within, word};
+use crate::logging::{LogFiles, LogLimits};
+use crate::video::VideoSettings;
+
+/// Days that films and log files may be kept; longer is for an archive, which this is not.
+const DAYS: (u32, u32) = (1, 3650);
+/// Space for films, GB.
+const VIDEO_GB: (f64, f64) = (0.1, 10_000.0);
+/// A log file's size, MB, and how many there may be.
+const FILE_MB: (u32, u32) = (1, 1000);
+const FILES: (u32, u32) = (1, 1000);
+/// Bytes of a MB and of a GB, as disks are sold.
+const MB: u64 = 1_000_000;
+const GB: f64 = 1e9;
+
+pub(super) fn video(given: Video, default: Video) -> Checked<VideoSettings> {
+    let days = given.keep_days.or(default.keep_days);
+    let gb = given.keep_gb.or(default.keep_gb);
+    Ok(VideoSettings {
+        // Where nobody says so, no picture is kept.
+        keep: given.keep.or(default.keep).unwrap_or(false),
+        keep_days: within(days, "keep_days", DAYS.0, DAYS.1)?,
+        keep_bytes: (within(gb, "keep_gb", VIDEO_GB.0, VIDEO_GB.1)? * GB) as u64,
+    })
+}
+
+/// What goes into log files; `None` where no folder is named. The other values are checked all the same.
+pub(super) fn log_files(given: Log, default: Log) -> Checked<Option<LogFiles>> {
+    let level = word(
+        given.level.or(default.level),
+        "level",
+        &[
+            ("error", Level::ERROR),
+            ("warn", Level::WARN),
+            ("info", Level::INFO),
+            ("debug", Level::DEBUG),
+            ("trace", Level::TRACE),
+        ],
+    )?
+    .unwrap_or(Level::INFO);
+    let mb = given.file_mb.or(default.file_mb);
+    let files = given.keep_files.or(default.keep_files);
+    let days = given.keep_days.or(default.keep_days);
+    let limits = LogLimits {
+        file_bytes: MB * u64::from(within(mb, "file_mb", FILE_MB.0, FILE_MB.1)?),
+        keep_files: within(files, "keep_files", FILES.0, FILES.1)? as usize,
+        keep_days: within(days, "keep_days", DAYS.0, DAYS.1)?,
+    };
+    let folder = named(given.folder.or(default.folder));
+    Ok(folder.map(|folder| LogFiles {
+        folder: folder.into(),
+        level,
+        limits,
+    }))
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+    use crate::settings::Settings;
+
+    fn settings(text: &str) -> Result<Settings, String> {
+        Settings::parse(text, Path::new("s.toml")).map_err(|error| error.to_string())
+    }
+
+    #[test]
+    fn nothing_is_kept_where_nobody_says_so() {
+        let default = settings("").unwrap();
+        assert!(!default.video.keep);
+        assert_eq!(default.video.keep_days, 7);
+        assert_eq!(default.video.keep_bytes, 5_000_000_000);
+        assert_eq!(default.log_files, None);
+        assert!(!settings("[video]\nkeep_gb = 0.5").unwrap().video.keep);
+    }
+
+    #[test]
+    fn limits_are_taken_and_held_to_what_makes_sense() {
+        let told = settings(
+            "[video]\nkeep = true\nkeep_days = 1\nkeep_gb = 0.5\n[log]\nfolder = \"logs\"\nlevel = \"debug\"\nfile_mb = 2",
+        )
+        .unwrap();
+        let video = VideoSettings {
+            keep: true,
+            keep_days: 1,
+            keep_bytes: 500_000_000,
+        };
+        assert_eq!(told.video, video);
+        let log = told.log_files.unwrap();
+        assert_eq!(
+            (log.level, log.limits.file_bytes),
+            (Level::DEBUG, 2_000_000)
+        );
+        assert_eq!(log.limits.keep_files, 10);
+        for (text, says) in [
+            (
+                "[video]\nkeep_days = 0",
+                "line 2: keep_days is 0; it must be 1 to 3650",
+            ),
+            ("[video]\nkeep_gb = nan", "keep_gb is NaN"),
+            ("[video]\nkeep = 1", "line 2: invalid type"),
+            ("[log]\nlevel = \"all\"", "one of \"error\""),
+            ("[log]\nkeep_files = 0", "1 to 1000"),
+            ("[log]\nfile = 3", "unknown field `file`"),
+        ] {
+            let reason = settings(text).unwrap_err();
+            assert!(reason.contains(says), "{text:?}: {reason}");
+        }
+    }
+}

@@ -1,0 +1,207 @@
+//! The thread `video`: packs frames, remembers the last seconds, and cuts films out of them.
+//!
+//! In: frames, and stretches of time to be kept. Out: films to the writer. A stretch is cut once the frames have gone beyond its end.
+//! What is remembered is bounded in time and in bytes, and nothing of it is remembered while films are off.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::{Duration, Instant};
+
+use crossbeam_channel::{Receiver, Sender, never, select};
+
+use super::avi::Shot;
+use super::film::FilmNote;
+use super::keeper::Shared;
+use super::picture::Packer;
+use crate::capture::Frame;
+use crate::time::CaptureTime;
+
+/// What is remembered: the longest film, and the time that a rep takes to be logged.
+const REMEMBER_SECS: f64 = 12.0;
+/// And no more than this, whatever the pictures are like.
+const REMEMBER_BYTES: usize = 128_000_000;
+/// A film is no longer; of a longer stretch its last part is kept.
+const LONGEST_SECS: f64 = 9.0;
+/// How long the frames of a stretch's end are waited for.
+const FRAMES_WITHIN: Duration = Duration::from_secs(2);
+/// How often to look whether that is over.
+const TICK: Duration = Duration::from_millis(250);
+/// The share of the newest frame in how long packing takes.
+const NEWEST: f64 = 0.02;
+
+/// A stretch to be kept.
+#[derive(Debug)]
+pub(super) struct Cut {
+    pub note: FilmNote,
+    pub from: CaptureTime,
+    pub to: CaptureTime,
+    asked_at: Instant,
+}
+
+impl Cut {
+    pub(super) fn new(note: FilmNote, from: CaptureTime, to: CaptureTime) -> Self {
+        Self {
+            note,
+            from: from.max(to.plus_secs(-LONGEST_SECS)),
+            to,
+            asked_at: Instant::now(),
+        }
+    }
+}
+
+/// A film to be written.
+#[derive(Debug)]
+pub(super) struct Footage {
+    pub note: FilmNote,
+    pub shots: Vec<Shot>,
+}
+
+/// The thread's work.
+pub(super) struct Cutter {
+    shared: Arc<Shared>,
+    frames: Receiver<Frame>,
+    used: Sender<Frame>,
+    cuts: Receiver<Cut>,
+    films: Sender<Footage>,
+    packer: Packer,
+    shots: VecDeque<Shot>,
+    bytes: usize,
+    pending: Vec<Cut>,
+}
+
+impl Cutter {
+    pub(super) fn new(
+        shared: Arc<Shared>,
+        frames: Receiver<Frame>,
+        used: Sender<Frame>,
+        cuts: Receiver<Cut>,
+        films: Sender<Footage>,
+    ) -> Self {
+        Self {
+            shared,
+            frames,
+            used,
+            cuts,
+            films,
+            packer: Packer::default(),
+            shots: VecDeque::new(),
+            bytes: 0,
+            pending: Vec::new(),
+        }
+    }
+
+    /// Runs until nobody asks for films any more.
+    pub(super) fn run(mut self) {
+        let (mut frames, cuts) = (self.frames.clone(), self.cuts.clone());
+        let mut no_more = false;
+        loop {
+            select! {
+                recv(frames) -> frame => match frame {
+                    Ok(frame) => self.take(frame),
+                    Err(_) => {
+                        // What is asked for from here on ends with what there is.
+                        frames = never();
+                        no_more = true;
+                    }
+                },
+                recv(cuts) -> cut => match cut {
+                    Ok(cut) => self.pending.push(cut),
+                    Err(_) => break,
+                },
+                default(TICK) => {}
+            }
+            if !self.shared.on.load(Ordering::Relaxed) {
+                self.forget();
+                self.pending.clear();
+            }
+            self.cut_what_is_due(no_more);
+        }
+        while let Ok(frame) = self.frames.try_recv() {
+            self.take(frame);
+        }
+        self.cut_what_is_due(true);
+    }
+
+    fn take(&mut self, frame: Frame) {
+        let begun = Instant::now();
+        let packed = self.packer.pack(&frame);
+        let at = frame.captured_at;
+        // A buffer that finds no place is simply freed.
+        let _ = self.used.try_send(frame);
+        let packed = match packed {
+            Some(Ok(packed)) => packed,
+            Some(Err(error)) => {
+                tracing::error!(%error, "a frame could not be packed");
+                return;
+            }
+            None => return,
+        };
+        let ms = 1e3 * begun.elapsed().as_secs_f64();
+        let mut state = self.shared.state();
+        state.pack_ms = Some(state.pack_ms.map_or(ms, |mean| mean + NEWEST * (ms - mean)));
+        drop(state);
+        if self.shots.back().is_some_and(|last| last.at > at) {
+            // Another clock has begun to count.
+            self.forget();
+        }
+        self.bytes += packed.jpeg.len();
+        self.shots.push_back(Shot {
+            at,
+            width: packed.width,
+            height: packed.height,
+            jpeg: Arc::new(packed.jpeg),
+        });
+        while let Some(oldest) = self.shots.front()
+            && (at.secs_since(oldest.at) > REMEMBER_SECS || self.bytes > REMEMBER_BYTES)
+        {
+            self.bytes -= oldest.jpeg.len();
+            self.shots.pop_front();
+        }
+    }
+
+    fn forget(&mut self) {
+        self.shots = VecDeque::new();
+        self.bytes = 0;
+    }
+
+    fn cut_what_is_due(&mut self, no_more: bool) {
+        let newest = self.shots.back().map(|shot| shot.at);
+        let due = |cut: &Cut| {
+            no_more
+                || newest.is_some_and(|newest| newest >= cut.to)
+                || cut.asked_at.elapsed() >= FRAMES_WITHIN
+        };
+        let (now, later) = self.pending.drain(..).partition(due);
+        self.pending = later;
+        self.cut(now);
+    }
+
+    fn cut(&self, cuts: Vec<Cut>) {
+        for cut in cuts {
+            let mut shots: Vec<Shot> = self
+                .shots
+                .iter()
+                .filter(|shot| (cut.from..=cut.to).contains(&shot.at))
+                .cloned()
+                .collect();
+            // A camera that came back in another size: a film has one, and the rep's end counts.
+            if let Some((width, height)) = shots.last().map(|last| (last.width, last.height)) {
+                shots.retain(|shot| (shot.width, shot.height) == (width, height));
+            }
+            if shots.is_empty() {
+                self.shared
+                    .give_up(cut.note.rep, "no frame of it was remembered");
+                continue;
+            }
+            let footage = Footage {
+                note: cut.note,
+                shots,
+            };
+            if self.films.try_send(footage).is_err() {
+                self.shared
+                    .give_up(cut.note.rep, "the disk does not keep up with the films");
+            }
+        }
+    }
+}

@@ -1,0 +1,284 @@
+//! Reads a film of a rep: which frames there are, when each was taken, and its picture.
+//!
+//! In: a file that [`avi`](super::avi) wrote, or anything that claims to be one. Out: times and JPEG bytes. Nothing in the file is
+//! believed before it is checked against the file's size. Runs on the caller's thread.
+
+use std::fs::File;
+use std::io::{self, Read, Seek, SeekFrom};
+use std::path::{Path, PathBuf};
+
+use super::avi::{FRAME, INDEX_ENTRY, LARGEST, TIMES, TIMES_HEAD, VERSION};
+use super::error::FilmError;
+use crate::time::CaptureTime;
+
+/// Which rep a film shows. The session's start tells sessions of one number apart, as another journal in the same place has them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FilmNote {
+    /// The session's number in the journal.
+    pub session: i64,
+    /// When the session began, milliseconds since 1970.
+    pub session_started_ms: i64,
+    /// The rep's number in its session.
+    pub rep: u32,
+}
+
+/// An open film.
+#[derive(Debug)]
+pub struct Film {
+    path: PathBuf,
+    file: File,
+    note: FilmNote,
+    size_px: (u32, u32),
+    times: Vec<CaptureTime>,
+    /// Where each frame's chunk begins, and the bytes in it.
+    places: Vec<(u64, u32)>,
+}
+
+/// A chunk's content: where it begins and how many bytes it has.
+#[derive(Clone, Copy)]
+struct Span {
+    at: u64,
+    bytes: u64,
+}
+
+impl Film {
+    /// Opens a film and reads its times and its index.
+    ///
+    /// # Errors
+    /// [`FilmError::Disk`], and [`FilmError::NotFilm`] for any other or damaged file.
+    pub fn open(path: &Path) -> Result<Self, FilmError> {
+        let file = File::open(path).map_err(|source| FilmError::Disk {
+            path: path.to_owned(),
+            source,
+        })?;
+        let mut reading = Reading { path, file };
+        let (note, size_px, times, places) = reading.whole()?;
+        Ok(Self {
+            path: path.to_owned(),
+            file: reading.file,
+            note,
+            size_px,
+            times,
+            places,
+        })
+    }
+
+    /// Which rep it shows.
+    pub fn note(&self) -> FilmNote {
+        self.note
+    }
+
+    /// How many frames it has; at least 1.
+    pub fn frames(&self) -> usize {
+        self.times.len()
+    }
+
+    /// Width and height of its pictures in pixels. They may be smaller than the camera's, never of another shape.
+    pub fn size_px(&self) -> (u32, u32) {
+        self.size_px
+    }
+
+    /// When a frame was taken, seconds on the session's clock, as the events of its reps; `None` for a frame that is not there.
+    pub fn time_secs(&self, frame: usize) -> Option<f64> {
+        self.times.get(frame).map(|at| at.secs())
+    }
+
+    /// The frame nearest to a time on the session's clock.
+    pub fn nearest(&self, secs: f64) -> usize {
+        let after = self.times.partition_point(|at| at.secs() < secs);
+        let distance = |frame: usize| self.time_secs(frame).map(|at| (at - secs).abs());
+        match (after.checked_sub(1), distance(after)) {
+            (Some(before), Some(later)) if distance(before).is_some_and(|d| d <= later) => before,
+            (Some(before), None) => before,
+            _ => after,
+        }
+    }
+
+    /// A frame's picture as a whole JPEG file.
+    ///
+    /// # Errors
+    /// [`FilmError::NoFrame`], [`FilmError::Disk`], and [`FilmError::NotFilm`] where the file is damaged there.
+    pub fn jpeg(&mut self, frame: usize) -> Result<Vec<u8>, FilmError> {
+        let Some(&(at, bytes)) = self.places.get(frame) else {
+            return Err(FilmError::NoFrame {
+                path: self.path.clone(),
+                frames: self.frames(),
+                asked: frame,
+            });
+        };
+        let mut content = vec![0; 8 + bytes as usize];
+        self.file
+            .seek(SeekFrom::Start(at))
+            .and_then(|_| self.file.read_exact(&mut content))
+            .map_err(|source| FilmError::Disk {
+                path: self.path.clone(),
+                source,
+            })?;
+        let jpeg = content.split_off(8);
+        if content[..4] != *FRAME || content[4..] != bytes.to_le_bytes() {
+            return Err(FilmError::NotFilm {
+                path: self.path.clone(),
+                why: "its index leads to no frame",
+            });
+        }
+        if !jpeg.starts_with(&[0xff, 0xd8]) {
+            return Err(FilmError::NotFilm {
+                path: self.path.clone(),
+                why: "a frame is no JPEG picture",
+            });
+        }
+        Ok(jpeg)
+    }
+}
+
+type Whole = (FilmNote, (u32, u32), Vec<CaptureTime>, Vec<(u64, u32)>);
+
+/// A file being read for the first time.
+struct Reading<'a> {
+    path: &'a Path,
+    file: File,
+}
+
+impl Reading<'_> {
+    fn wrong<T>(&self, why: &'static str) -> Result<T, FilmError> {
+        Err(FilmError::NotFilm {
+            path: self.path.to_owned(),
+            why,
+        })
+    }
+
+    fn disk(&self, source: io::Error) -> FilmError {
+        match source.kind() {
+            io::ErrorKind::UnexpectedEof => FilmError::NotFilm {
+                path: self.path.to_owned(),
+                why: "it ends too early",
+            },
+            _ => FilmError::Disk {
+                path: self.path.to_owned(),
+                source,
+            },
+        }
+    }
+
+    fn bytes(&mut self, at: u64, count: usize) -> Result<Vec<u8>, FilmError> {
+        let mut bytes = vec![0; count];
+        self.file
+            .seek(SeekFrom::Start(at))
+            .and_then(|_| self.file.read_exact(&mut bytes))
+            .map_err(|error| self.disk(error))?;
+        Ok(bytes)
+    }
+
+    /// The whole of a small chunk. What it says of its size was checked against the file's.
+    fn content(&mut self, span: Span) -> Result<Vec<u8>, FilmError> {
+        self.bytes(span.at, span.bytes as usize)
+    }
+
+    fn whole(&mut self) -> Result<Whole, FilmError> {
+        let length = self.file.metadata().map_err(|e| self.disk(e))?;
+        if !length.is_file() {
+            return self.wrong("it is no file");
+        }
+        let length = length.len();
+        if length > LARGEST {
+            return self.wrong("it is too large");
+        }
+        let head = self.bytes(0, 12)?;
+        if head[..4] != *b"RIFF" || head[8..] != *b"AVI " {
+            return self.wrong("it is no AVI file");
+        }
+        let (mut sizes, mut times, mut movi, mut index) = (None, None, None, None);
+        let mut at = 12;
+        while at + 8 <= length {
+            let head = self.bytes(at, 8)?;
+            let bytes = u64::from(u32_at(&head, 4));
+            let span = Span { at: at + 8, bytes };
+            if span.at + bytes > length {
+                return self.wrong("a part is longer than the file");
+            }
+            match &head[..4] {
+                b"LIST" if bytes >= 4 => match &self.bytes(span.at, 4)?[..] {
+                    b"hdrl" => sizes = Some(self.sizes(span)?),
+                    b"movi" => movi = Some(span),
+                    _ => {}
+                },
+                kind if kind == TIMES => times = Some(span),
+                b"idx1" => index = Some(span),
+                _ => {}
+            }
+            at = span.at + bytes + bytes % 2;
+        }
+        let (Some(sizes), Some(times), Some(movi), Some(index)) = (sizes, times, movi, index)
+        else {
+            return self.wrong("a part is missing");
+        };
+        let (note, times) = self.times(times)?;
+        let places = self.places(movi, index)?;
+        if times.is_empty() || times.len() != places.len() {
+            return self.wrong("it does not have one time for each frame");
+        }
+        if !times.is_sorted() {
+            return self.wrong("its times are not in order");
+        }
+        Ok((note, sizes, times, places))
+    }
+
+    /// Width and height from the main header.
+    fn sizes(&mut self, hdrl: Span) -> Result<(u32, u32), FilmError> {
+        if hdrl.bytes < 12 + 56 {
+            return self.wrong("its header is too short");
+        }
+        let head = self.bytes(hdrl.at + 4, 8 + 56)?;
+        if head[..4] != *b"avih" {
+            return self.wrong("its header is another one");
+        }
+        Ok((u32_at(&head, 8 + 32), u32_at(&head, 8 + 36)))
+    }
+
+    fn times(&mut self, span: Span) -> Result<(FilmNote, Vec<CaptureTime>), FilmError> {
+        let content = self.content(span)?;
+        if content.len() < TIMES_HEAD || !(content.len() - TIMES_HEAD).is_multiple_of(8) {
+            return self.wrong("its times are cut off");
+        }
+        if u32_at(&content, 0) != VERSION {
+            return self.wrong("its times are of another version; a newer cagehand wrote it");
+        }
+        let note = FilmNote {
+            rep: u32_at(&content, 4),
+            session: i64_at(&content, 8),
+            session_started_ms: i64_at(&content, 16),
+        };
+        let times = content[TIMES_HEAD..]
+            .chunks_exact(8)
+            .map(|nanos| CaptureTime::from_nanos(i64_at(nanos, 0)))
+            .collect();
+        Ok((note, times))
+    }
+
+    fn places(&mut self, movi: Span, index: Span) -> Result<Vec<(u64, u32)>, FilmError> {
+        let content = self.content(index)?;
+        let mut places = Vec::with_capacity(content.len() / INDEX_ENTRY);
+        for entry in content.chunks(INDEX_ENTRY) {
+            if entry.len() < INDEX_ENTRY || entry[..4] != *FRAME {
+                return self.wrong("its index has other entries than frames");
+            }
+            let (place, bytes) = (u32_at(entry, 8), u32_at(entry, 12));
+            if u64::from(place) + 8 + u64::from(bytes) > movi.bytes {
+                return self.wrong("its index leads out of its frames");
+            }
+            places.push((movi.at + u64::from(place), bytes));
+        }
+        Ok(places)
+    }
+}
+
+/// A number in bytes whose length was checked; 0 beyond their end.
+fn u32_at(bytes: &[u8], at: usize) -> u32 {
+    let part = bytes.get(at..at + 4).and_then(|part| part.try_into().ok());
+    part.map_or(0, u32::from_le_bytes)
+}
+
+fn i64_at(bytes: &[u8], at: usize) -> i64 {
+    let part = bytes.get(at..at + 8).and_then(|part| part.try_into().ok());
+    part.map_or(0, i64::from_le_bytes)
+}

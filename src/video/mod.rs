@@ -1,0 +1,50 @@
+//! Films of reps: off unless somebody turns them on, few, and gone after days.
+//!
+//! ```text
+//! thread pose ──frames──▶ thread video: JPEG, the last seconds ──films──▶ thread video-files: disk, limits
+//! main thread ──cuts────▶
+//! ```
+//!
+//! In flow frames from the pose thread and, for each rep that is logged, the stretch of time to be kept. Out flows one Motion-JPEG AVI
+//! file a rep, with the true time of each frame, beside the journal; [`Film`] reads one. While it is off, a frame costs one load and
+//! nothing is written. While it is on, frames and films are given up and counted rather than that anything waits for them: nothing
+//! here may hold up a pose, a cue or a rep. The room knows journal sessions by their numbers only.
+
+mod avi;
+mod cutting;
+mod error;
+mod film;
+mod keeper;
+mod picture;
+mod store;
+mod writing;
+
+pub use error::FilmError;
+pub use film::{Film, FilmNote};
+pub use keeper::{FilmState, Films, Tap};
+pub use store::{FilmStore, Gone, StoredFilm, Usage};
+
+/// Whether films are kept, and how much.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct VideoSettings {
+    /// Whether a film of each rep is kept.
+    pub keep: bool,
+    /// Older films are deleted, days.
+    pub keep_days: u32,
+    /// The oldest films beyond this are deleted, bytes.
+    pub keep_bytes: u64,
+}
+
+impl VideoSettings {
+    /// The limits in words, such as "7 days, 5 GB at most".
+    pub fn limits_in_words(&self) -> String {
+        let days = match self.keep_days {
+            1 => "1 day".to_owned(),
+            days => format!("{days} days"),
+        };
+        format!("{days}, {} GB at most", self.keep_bytes as f64 / 1e9)
+    }
+}
+
+#[cfg(test)]
+mod tests;

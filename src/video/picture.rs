@@ -1,0 +1,223 @@
+//! From a frame to a JPEG picture of at most 720 lines.
+//!
+//! In: a frame. Out: JPEG bytes, 4:2:0. Buffers are kept from one frame to the next. Pure; runs on the thread `video`.
+
+use jpeg_encoder::{ColorType, Encoder, EncodingError, SamplingFactor};
+
+use crate::capture::Frame;
+
+/// Pictures are no higher, pixels.
+pub(super) const HIGHEST_PX: usize = 720;
+/// Of 100: faces and hands stay clear, and a picture takes less than a tenth of the camera's own bytes.
+const QUALITY: u8 = 75;
+
+/// Makes pictures smaller and packs them.
+#[derive(Default)]
+pub(super) struct Packer {
+    smaller: Vec<u8>,
+    across: Vec<(usize, u32)>,
+}
+
+/// A packed picture.
+pub(super) struct Packed {
+    pub width: u16,
+    pub height: u16,
+    pub jpeg: Vec<u8>,
+}
+
+impl Packer {
+    /// Packs a frame; `None` where it has no pixels or more than JPEG can count.
+    pub(super) fn pack(&mut self, frame: &Frame) -> Option<Result<Packed, EncodingError>> {
+        let (width, height) = fitting(frame.width, frame.height);
+        let pixels = frame.width * frame.height;
+        let (wide, high) = (u16::try_from(width).ok()?, u16::try_from(height).ok()?);
+        if pixels == 0 || wide == 0 || high == 0 || frame.rgb.len() != 3 * pixels {
+            return None;
+        }
+        let rgb = if height == frame.height {
+            &frame.rgb
+        } else {
+            self.shrink(frame, width, height);
+            &self.smaller
+        };
+        let mut jpeg = Vec::with_capacity(rgb.len() / 16);
+        let mut encoder = Encoder::new(&mut jpeg, QUALITY);
+        encoder.set_sampling_factor(SamplingFactor::R_4_2_0);
+        let packed = encoder.encode(rgb, wide, high, ColorType::Rgb);
+        Some(packed.map(|()| Packed {
+            width: wide,
+            height: high,
+            jpeg,
+        }))
+    }
+
+    /// Each pixel of the smaller picture is the mean of those that it covers, weighed by how much of each.
+    fn shrink(&mut self, frame: &Frame, width: usize, height: usize) {
+        self.smaller.clear();
+        self.smaller.resize(3 * width * height, 0);
+        weights(frame.width, width, &mut self.across);
+        let mut down = Vec::new();
+        weights(frame.height, height, &mut down);
+        let across_each = self.across.len() / width;
+        let down_each = down.len() / height;
+        let mut row = vec![0u32; 3 * frame.width];
+        for (out, lines) in self
+            .smaller
+            .chunks_exact_mut(3 * width)
+            .zip(down.chunks_exact(down_each))
+        {
+            row.fill(0);
+            for &(line, weight) in lines.iter().filter(|(_, weight)| *weight > 0) {
+                let from = &frame.rgb[3 * line * frame.width..3 * (line + 1) * frame.width];
+                for (sum, value) in row.iter_mut().zip(from) {
+                    *sum += weight * u32::from(*value);
+                }
+            }
+            for (pixel, parts) in out
+                .chunks_exact_mut(3)
+                .zip(self.across.chunks_exact(across_each))
+            {
+                let mut sums = [1u32 << (2 * SHIFT - 1); 3];
+                for &(column, weight) in parts {
+                    for (sum, value) in sums.iter_mut().zip(&row[3 * column..3 * column + 3]) {
+                        *sum += weight * value;
+                    }
+                }
+                for (value, sum) in pixel.iter_mut().zip(sums) {
+                    *value = (sum >> (2 * SHIFT)).min(255) as u8;
+                }
+            }
+        }
+    }
+}
+
+/// Weights of one direction add up to this power of two: twice this and a byte stay within 32 bits.
+const SHIFT: u32 = 11;
+
+/// For each of `to` places the places of `from` that it covers and how much of each; as many entries for each.
+fn weights(from: usize, to: usize, out: &mut Vec<(usize, u32)>) {
+    out.clear();
+    let each = from.div_ceil(to) + 1;
+    let step = from as f64 / to as f64;
+    for place in 0..to {
+        let (begin, end) = (place as f64 * step, (place + 1) as f64 * step);
+        let first = begin as usize;
+        let mut left = 1u32 << SHIFT;
+        for part in 0..each {
+            let at = first + part;
+            let covered = (end.min((at + 1) as f64) - begin.max(at as f64)).max(0.0);
+            let weight = (covered / step * f64::from(1u32 << SHIFT)).round() as u32;
+            // What rounding leaves over goes to the last, so that the sum is exact.
+            let weight = match part + 1 == each || end <= (at + 1) as f64 {
+                true => left,
+                false => weight.min(left),
+            };
+            left -= weight;
+            out.push((at.min(from - 1), weight));
+        }
+    }
+}
+
+/// The size in which a picture is kept: its own, or smaller in the same shape.
+fn fitting(width: usize, height: usize) -> (usize, usize) {
+    if height <= HIGHEST_PX {
+        return (width, height);
+    }
+    let across = (width * HIGHEST_PX + height / 2) / height;
+    (across.max(1), HIGHEST_PX)
+}
+
+#[cfg(test)]
+mod tests {
+    use zune_jpeg::JpegDecoder;
+    use zune_jpeg::zune_core::bytestream::ZCursor;
+
+    use super::*;
+
+    /// A frame whose pixels are told by place.
+    fn frame(width: usize, height: usize, pixel: impl Fn(usize, usize) -> [u8; 3]) -> Frame {
+        let mut frame = Frame::default();
+        let rgb = frame.resized(width, height);
+        for (place, out) in rgb.chunks_exact_mut(3).enumerate() {
+            out.copy_from_slice(&pixel(place % width, place / width));
+        }
+        frame
+    }
+
+    fn decoded(packed: &Packed) -> Vec<u8> {
+        let mut decoder = JpegDecoder::new(ZCursor::new(packed.jpeg.as_slice()));
+        let rgb = decoder.decode().unwrap();
+        let size = decoder.dimensions().unwrap();
+        assert_eq!(size, (packed.width.into(), packed.height.into()));
+        rgb
+    }
+
+    #[test]
+    fn a_picture_is_seen_again_by_another_decoder() {
+        let frame = frame(320, 240, |x, y| [(x / 2) as u8, y as u8, 90]);
+        let packed = Packer::default().pack(&frame).unwrap().unwrap();
+        let rgb = decoded(&packed);
+        let worst = rgb
+            .iter()
+            .zip(&frame.rgb)
+            .map(|(a, b)| a.abs_diff(*b))
+            .max();
+        assert!(worst.unwrap() < 24, "{worst:?}");
+    }
+
+    #[test]
+    fn a_large_picture_is_made_smaller_in_its_shape_and_keeps_its_light() {
+        // A ramp stays a ramp, and a fine pattern turns into its mean.
+        let frame = frame(1920, 1080, |x, y| {
+            [
+                (x * 255 / 1919) as u8,
+                if (x + y) % 2 == 0 { 0 } else { 200 },
+                255,
+            ]
+        });
+        let mut packer = Packer::default();
+        let packed = packer.pack(&frame).unwrap().unwrap();
+        assert_eq!((packed.width, packed.height), (1280, 720));
+        for (place, pixel) in packer.smaller.chunks_exact(3).enumerate() {
+            let ramp = ((place % 1280) as f64 + 0.5) * 255.0 / 1280.0;
+            assert!(
+                (f64::from(pixel[0]) - ramp).abs() < 2.0,
+                "{place} {pixel:?}"
+            );
+            assert!((78..=122).contains(&pixel[1]), "{place} {pixel:?}");
+            assert_eq!(pixel[2], 255);
+        }
+        let mean: f64 = packer
+            .smaller
+            .chunks_exact(3)
+            .map(|pixel| f64::from(pixel[1]))
+            .sum::<f64>()
+            / (1280.0 * 720.0);
+        assert!((mean - 100.0).abs() < 1.0, "{mean}");
+        decoded(&packed);
+    }
+
+    #[test]
+    fn odd_sizes_are_taken_and_frames_without_pixels_are_not() {
+        let mut packer = Packer::default();
+        for (width, height, fits) in [
+            (641, 361, (641, 361)),
+            (1281, 721, (1279, 720)),
+            (101, 1999, (36, 720)),
+            (1, 1, (1, 1)),
+        ] {
+            let frame = frame(width, height, |x, _| [x as u8; 3]);
+            let packed = packer.pack(&frame).unwrap().unwrap();
+            assert_eq!((packed.width, packed.height), fits);
+            decoded(&packed);
+        }
+        assert!(packer.pack(&Frame::default()).is_none());
+        let wrong = Frame {
+            width: 10,
+            height: 10,
+            rgb: vec![0; 7],
+            ..Frame::default()
+        };
+        assert!(packer.pack(&wrong).is_none());
+    }
+}

@@ -1,0 +1,416 @@
+//! Where films lie, how much of them there is, and how they are deleted.
+//!
+//! In: the journal's place, limits, and what is to go. Out: a folder `NAME.video` beside the journal `NAME.db`, for its owner only,
+//! with a folder for each session and in it `rep-N.avi`. Nothing else in these folders is ever touched. Runs on the caller's thread.
+
+use std::fs::{self, File};
+use std::io::{self, BufWriter, Write};
+use std::path::{Path, PathBuf};
+use std::time::{Duration, SystemTime};
+
+use super::VideoSettings;
+use super::avi::{self, Shot};
+use super::error::FilmError;
+use super::film::{Film, FilmNote};
+
+/// Names of films, and of those that are still being written.
+const NAME: (&str, &str) = ("rep-", ".avi");
+const UNFINISHED: &str = ".unfinished";
+/// What the folder has after the journal's own name.
+const FOLDER_ENDING: &str = ".video";
+/// Tries to remove a folder into which somebody writes at the same time.
+const TRIES: usize = 3;
+
+/// The films that belong to one journal.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FilmStore {
+    folder: PathBuf,
+}
+
+/// A film that is kept.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StoredFilm {
+    /// The file.
+    pub path: PathBuf,
+    /// The session's number, by the folder's name.
+    pub session: i64,
+    /// The rep's number in its session.
+    pub rep: u32,
+    /// Its size.
+    pub bytes: u64,
+    /// When it was written, by the system's clock.
+    pub written: SystemTime,
+}
+
+/// How much there is.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Usage {
+    /// Films.
+    pub films: u64,
+    /// Their bytes.
+    pub bytes: u64,
+}
+
+/// What was deleted, and what would not go.
+#[derive(Debug, Default)]
+pub struct Gone {
+    /// What was deleted.
+    pub deleted: Usage,
+    /// Files that are still there, and why.
+    pub left: Vec<(PathBuf, io::Error)>,
+}
+
+impl Gone {
+    /// Takes in what another deletion did.
+    pub fn add(&mut self, other: Self) {
+        self.deleted.films += other.deleted.films;
+        self.deleted.bytes += other.deleted.bytes;
+        self.left.extend(other.left);
+    }
+}
+
+impl FilmStore {
+    /// The films of this journal. Nothing is made or read yet.
+    pub fn of_journal(journal: &Path) -> Self {
+        let stem = journal.file_stem().unwrap_or(journal.as_os_str());
+        let mut name = stem.to_owned();
+        name.push(FOLDER_ENDING);
+        Self {
+            folder: journal.with_file_name(name),
+        }
+    }
+
+    /// The folder, whether it is there or not.
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// Where the film of a rep lies, if there is one.
+    pub fn path(&self, session: i64, rep: u32) -> PathBuf {
+        self.session_folder(session)
+            .join(format!("{}{rep}{}", NAME.0, NAME.1))
+    }
+
+    fn session_folder(&self, session: i64) -> PathBuf {
+        self.folder.join(session.to_string())
+    }
+
+    /// Opens the film of a rep; `None` where none was kept, or where the one in its place shows a rep of another journal.
+    ///
+    /// # Errors
+    /// As for [`Film::open`].
+    pub fn film(&self, note: FilmNote) -> Result<Option<Film>, FilmError> {
+        match Film::open(&self.path(note.session, note.rep)) {
+            Ok(film) => Ok(Some(film).filter(|film| film.note() == note)),
+            Err(FilmError::Disk { source, .. }) if source.kind() == io::ErrorKind::NotFound => {
+                Ok(None)
+            }
+            Err(error) => Err(error),
+        }
+    }
+
+    /// All films, the oldest first. A folder that is not there has none.
+    ///
+    /// # Errors
+    /// Where a folder cannot be read.
+    pub fn films(&self) -> Result<Vec<StoredFilm>, FilmError> {
+        Ok(self.walk()?.0)
+    }
+
+    /// How much there is.
+    ///
+    /// # Errors
+    /// As for [`FilmStore::films`].
+    pub fn usage(&self) -> Result<Usage, FilmError> {
+        Ok(sum(&self.films()?))
+    }
+
+    /// Films, and files that a kill left unfinished.
+    fn walk(&self) -> Result<(Vec<StoredFilm>, Vec<PathBuf>), FilmError> {
+        let (mut films, mut unfinished) = (Vec::new(), Vec::new());
+        for (folder, name) in entries(&self.folder)? {
+            let Ok(session) = name.parse::<i64>() else {
+                continue;
+            };
+            for (path, name) in entries(&folder)? {
+                if name.starts_with(NAME.0) && name.ends_with(UNFINISHED) {
+                    unfinished.push(path);
+                    continue;
+                }
+                let number = name
+                    .strip_prefix(NAME.0)
+                    .and_then(|name| name.strip_suffix(NAME.1));
+                let Some(rep) = number.and_then(|number| number.parse().ok()) else {
+                    continue;
+                };
+                // Gone since the folder was read.
+                let Ok(found) = fs::symlink_metadata(&path) else {
+                    continue;
+                };
+                if found.is_file() {
+                    films.push(StoredFilm {
+                        session,
+                        rep,
+                        bytes: found.len(),
+                        written: found.modified().unwrap_or(SystemTime::UNIX_EPOCH),
+                        path,
+                    });
+                }
+            }
+        }
+        films.sort_by_key(|film| (film.written, film.session, film.rep));
+        Ok((films, unfinished))
+    }
+
+    /// Writes a film under another name, waits until the disk has it, and gives it its name. `room` is what must be left free
+    /// and `free` tells what is.
+    ///
+    /// # Errors
+    /// [`FilmError::NoRoom`] and those of the disk; nothing is left of the film then.
+    pub(super) fn write(
+        &self,
+        note: &FilmNote,
+        shots: &[Shot],
+        room: u64,
+        free: impl Fn(&Path) -> io::Result<u64>,
+    ) -> Result<u64, FilmError> {
+        let path = self.path(note.session, note.rep);
+        let folder = self.session_folder(note.session);
+        let at = |path: &Path| {
+            let path = path.to_owned();
+            move |source| FilmError::Disk { path, source }
+        };
+        let free = free(&self.folder).map_err(at(&self.folder))?;
+        let bytes = avi::size(shots);
+        if free < room.saturating_add(bytes) {
+            return Err(FilmError::NoRoom {
+                path: self.folder.clone(),
+                free,
+            });
+        }
+        make_private(&folder).map_err(at(&folder))?;
+        let mut unfinished = path.clone().into_os_string();
+        unfinished.push(UNFINISHED);
+        let unfinished = PathBuf::from(unfinished);
+        let written = write_private(&unfinished, note, shots)
+            .and_then(|()| fs::rename(&unfinished, &path))
+            .and_then(|()| sync_folder(&folder));
+        if let Err(source) = written {
+            // What could be written of it only takes room.
+            let _ = fs::remove_file(&unfinished);
+            let _ = fs::remove_dir(&folder);
+            return Err(FilmError::Disk { path, source });
+        }
+        Ok(bytes)
+    }
+
+    /// Deletes films that are older than the limit, then the oldest ones beyond the space; gives what went and what is kept.
+    ///
+    /// # Errors
+    /// As for [`FilmStore::films`].
+    pub(super) fn hold_to(
+        &self,
+        limits: &VideoSettings,
+        now: SystemTime,
+    ) -> Result<(Gone, Usage), FilmError> {
+        let films = self.films()?;
+        let age = Duration::from_secs(86_400 * u64::from(limits.keep_days));
+        let mut kept = sum(&films);
+        let mut gone = Gone::default();
+        for film in &films {
+            let too_old = now
+                .duration_since(film.written)
+                .is_ok_and(|since| since > age);
+            if !too_old && kept.bytes <= limits.keep_bytes {
+                continue;
+            }
+            remove(film, &mut gone);
+            kept.films -= 1;
+            kept.bytes -= film.bytes;
+        }
+        let left: u64 = gone.left.len() as u64;
+        if left > 0 {
+            return Ok((gone, self.usage()?));
+        }
+        self.remove_empty_folders()?;
+        Ok((gone, kept))
+    }
+
+    /// Deletes files that a kill left unfinished. To be called before anything is written.
+    ///
+    /// # Errors
+    /// As for [`FilmStore::films`], and where one cannot be deleted.
+    pub(super) fn clean(&self) -> Result<(), FilmError> {
+        for path in self.walk()?.1 {
+            fs::remove_file(&path).map_err(|source| FilmError::Disk { path, source })?;
+        }
+        Ok(())
+    }
+
+    /// Deletes the films of some sessions for good: files are removed, and so are the folders that are empty then.
+    ///
+    /// # Errors
+    /// As for [`FilmStore::films`].
+    pub fn delete_sessions(&self, sessions: &[i64]) -> Result<Gone, FilmError> {
+        self.delete(|session, _| sessions.contains(&session))
+    }
+
+    /// Deletes the film of one rep for good, if there is one.
+    ///
+    /// # Errors
+    /// As for [`FilmStore::films`].
+    pub fn delete_rep(&self, session: i64, rep: u32) -> Result<Gone, FilmError> {
+        self.delete(|of, number| of == session && number.is_none_or(|number| number == rep))
+    }
+
+    /// Deletes all films for good.
+    ///
+    /// # Errors
+    /// As for [`FilmStore::films`].
+    pub fn delete_all(&self) -> Result<Gone, FilmError> {
+        self.delete(|_, _| true)
+    }
+
+    /// Deletes what is chosen by its session and its rep; an unfinished film has no rep.
+    fn delete(&self, chosen: impl Fn(i64, Option<u32>) -> bool) -> Result<Gone, FilmError> {
+        let mut gone = Gone::default();
+        // A film that is being written meanwhile turns up at the second look.
+        for _ in 0..TRIES {
+            let (films, unfinished) = self.walk()?;
+            gone.left.clear();
+            for film in films.iter().filter(|f| chosen(f.session, Some(f.rep))) {
+                remove(film, &mut gone);
+            }
+            for path in unfinished {
+                let session = path
+                    .parent()
+                    .and_then(Path::file_name)
+                    .and_then(|name| name.to_str()?.parse().ok());
+                if session.is_some_and(|session| chosen(session, None))
+                    && let Err(error) = fs::remove_file(&path)
+                    && error.kind() != io::ErrorKind::NotFound
+                {
+                    gone.left.push((path, error));
+                }
+            }
+        }
+        self.remove_empty_folders()?;
+        Ok(gone)
+    }
+
+    /// A folder that holds anything, ours or not, stays.
+    fn remove_empty_folders(&self) -> Result<(), FilmError> {
+        for (folder, name) in entries(&self.folder)? {
+            if name.parse::<i64>().is_ok() {
+                let _ = fs::remove_dir(&folder);
+            }
+        }
+        let _ = fs::remove_dir(&self.folder);
+        match self.folder.parent() {
+            // Deleted means that a power cut does not bring it back.
+            Some(above) if self.folder.exists() => sync_folder(&self.folder)
+                .and_then(|()| sync_folder(or_here(above)))
+                .or_else(not_there),
+            Some(above) => sync_folder(or_here(above)).or_else(not_there),
+            None => Ok(()),
+        }
+        .map_err(|source| FilmError::Disk {
+            path: self.folder.clone(),
+            source,
+        })
+    }
+}
+
+fn not_there(error: io::Error) -> io::Result<()> {
+    match error.kind() {
+        io::ErrorKind::NotFound => Ok(()),
+        _ => Err(error),
+    }
+}
+
+fn or_here(folder: &Path) -> &Path {
+    match folder.as_os_str().is_empty() {
+        true => Path::new("."),
+        false => folder,
+    }
+}
+
+fn sum(films: &[StoredFilm]) -> Usage {
+    Usage {
+        films: films.len() as u64,
+        bytes: films.iter().map(|film| film.bytes).sum(),
+    }
+}
+
+fn remove(film: &StoredFilm, gone: &mut Gone) {
+    match fs::remove_file(&film.path) {
+        Ok(()) => {
+            gone.deleted.films += 1;
+            gone.deleted.bytes += film.bytes;
+        }
+        Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+        Err(error) => gone.left.push((film.path.clone(), error)),
+    }
+}
+
+/// What is in a folder, with names that are text; nothing where there is no folder.
+fn entries(folder: &Path) -> Result<Vec<(PathBuf, String)>, FilmError> {
+    let read = match fs::read_dir(folder) {
+        Ok(read) => read,
+        Err(error)
+            if matches!(
+                error.kind(),
+                io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
+            ) =>
+        {
+            return Ok(Vec::new());
+        }
+        Err(source) => {
+            return Err(FilmError::Disk {
+                path: folder.to_owned(),
+                source,
+            });
+        }
+    };
+    Ok(read
+        .filter_map(Result::ok)
+        .filter_map(|entry| {
+            let name = entry.file_name().into_string().ok()?;
+            Some((entry.path(), name))
+        })
+        .collect())
+}
+
+/// Makes a folder and those above it, the new ones for their owner only.
+fn make_private(folder: &Path) -> io::Result<()> {
+    let mut builder = fs::DirBuilder::new();
+    builder.recursive(true);
+    #[cfg(unix)]
+    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+    builder.create(folder)
+}
+
+fn write_private(path: &Path, note: &FilmNote, shots: &[Shot]) -> io::Result<()> {
+    match fs::remove_file(path) {
+        Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
+        _ => {}
+    }
+    let mut options = File::options();
+    options.write(true).create_new(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    let mut out = BufWriter::new(options.open(path)?);
+    avi::write(&mut out, note, shots)?;
+    out.flush()?;
+    out.into_inner()
+        .map_err(io::IntoInnerError::into_error)?
+        .sync_all()
+}
+
+/// Has the disk know what is in a folder.
+fn sync_folder(folder: &Path) -> io::Result<()> {
+    match cfg!(unix) {
+        true => File::open(folder)?.sync_all(),
+        false => Ok(()),
+    }
+}

@@ -1,0 +1,402 @@
+//! Films as files: written, read, limited, deleted, and given up where the disk does not take them.
+
+use std::fs;
+use std::io;
+use std::path::Path;
+use std::sync::Arc;
+use std::time::{Duration, Instant, SystemTime};
+
+use super::avi::{self, Shot};
+use super::store::{FilmStore, Usage};
+use super::{Film, FilmError, FilmNote, Films, VideoSettings};
+use crate::capture::Frame;
+use crate::time::CaptureTime;
+
+const NOTE: FilmNote = FilmNote {
+    session: 4,
+    session_started_ms: 1_700_000_000_123,
+    rep: 7,
+};
+const DAY: Duration = Duration::from_secs(86_400);
+
+fn plenty(_: &Path) -> io::Result<u64> {
+    Ok(u64::MAX)
+}
+
+fn none(_: &Path) -> io::Result<u64> {
+    Ok(0)
+}
+
+fn on() -> VideoSettings {
+    VideoSettings {
+        keep: true,
+        keep_days: 7,
+        keep_bytes: 1_000_000_000,
+    }
+}
+
+/// Frames that are told apart by their grey, at these milliseconds.
+fn frame(at_ms: i64) -> Frame {
+    let mut frame = Frame {
+        captured_at: CaptureTime::from_nanos(at_ms * 1_000_000),
+        ..Frame::default()
+    };
+    frame.resized(64, 48).fill((at_ms / 100) as u8);
+    frame
+}
+
+fn shots(times_ms: &[i64]) -> Vec<Shot> {
+    let mut packer = super::picture::Packer::default();
+    let shot = |at_ms: &i64| {
+        let frame = frame(*at_ms);
+        let packed = packer.pack(&frame).unwrap().unwrap();
+        Shot {
+            at: frame.captured_at,
+            width: packed.width,
+            height: packed.height,
+            jpeg: Arc::new(packed.jpeg),
+        }
+    };
+    times_ms.iter().map(shot).collect()
+}
+
+fn film_bytes(times_ms: &[i64]) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    let shots = shots(times_ms);
+    avi::write(&mut bytes, &NOTE, &shots).unwrap();
+    assert_eq!(bytes.len() as u64, avi::size(&shots));
+    bytes
+}
+
+fn opened(folder: &Path, bytes: &[u8]) -> Result<Film, FilmError> {
+    let path = folder.join("film.avi");
+    fs::write(&path, bytes).unwrap();
+    Film::open(&path)
+}
+
+#[test]
+fn a_film_gives_back_each_frame_with_its_true_time() {
+    let folder = tempfile::tempdir().unwrap();
+    // Uneven, as cameras are.
+    let times_ms = [12_000, 12_017, 12_050, 12_066, 12_100];
+    let mut film = opened(folder.path(), &film_bytes(&times_ms)).unwrap();
+    assert_eq!(film.note(), NOTE);
+    assert_eq!((film.frames(), film.size_px()), (5, (64, 48)));
+    for (number, (at_ms, shot)) in times_ms.iter().zip(shots(&times_ms)).enumerate() {
+        let secs = *at_ms as f64 * 1e-3;
+        assert!((film.time_secs(number).unwrap() - secs).abs() < 1e-9);
+        assert_eq!(film.jpeg(number).unwrap(), *shot.jpeg);
+        assert_eq!(film.nearest(secs + 0.006), number);
+    }
+    assert_eq!((film.nearest(-1.0), film.nearest(1e9)), (0, 4));
+    assert_eq!(film.time_secs(5), None);
+    assert!(matches!(
+        film.jpeg(5),
+        Err(FilmError::NoFrame {
+            frames: 5,
+            asked: 5,
+            ..
+        })
+    ));
+}
+
+#[test]
+fn a_film_that_is_cut_short_or_changed_anywhere_is_refused_or_read_and_never_breaks_the_reader() {
+    let folder = tempfile::tempdir().unwrap();
+    let whole = film_bytes(&[0, 16, 33]);
+    for length in (0..whole.len()).step_by(3) {
+        assert!(
+            opened(folder.path(), &whole[..length]).is_err(),
+            "cut to {length} bytes"
+        );
+    }
+    let read_all = |film: Result<Film, FilmError>| {
+        let Ok(mut film) = film else { return };
+        for number in 0..film.frames() {
+            let _ = film.jpeg(number);
+        }
+    };
+    // The pictures' own bytes are no business of the reader: some of them are enough.
+    let (head, tail) = (500, whole.len() - 100);
+    let places = (0..head)
+        .chain((head..tail).step_by(13))
+        .chain(tail..whole.len());
+    for place in places {
+        for value in [0, 0x7f, 0xff] {
+            let mut changed = whole.clone();
+            changed[place] = value;
+            read_all(opened(folder.path(), &changed));
+        }
+    }
+    let mut random = fastrand::Rng::with_seed(5);
+    for length in [0, 1, 11, 12, 40, 1000] {
+        let mut rubbish: Vec<u8> = (0..length).map(|_| random.u8(..)).collect();
+        assert!(opened(folder.path(), &rubbish).is_err());
+        rubbish.splice(0..12.min(length), *b"RIFF\xff\xff\xff\xffAVI ");
+        assert!(opened(folder.path(), &rubbish).is_err());
+    }
+    assert!(Film::open(folder.path()).is_err(), "a folder is no film");
+    assert!(Film::open(&folder.path().join("nothing")).is_err());
+}
+
+/// Writes a film of this session and rep, as old as told; gives its size.
+fn put(store: &FilmStore, session: i64, rep: u32, age: Duration) -> u64 {
+    let note = FilmNote {
+        session,
+        rep,
+        ..NOTE
+    };
+    let bytes = store.write(&note, &shots(&[0, 16]), 0, plenty).unwrap();
+    let file = fs::File::options()
+        .append(true)
+        .open(store.path(session, rep))
+        .unwrap();
+    file.set_modified(SystemTime::now() - age).unwrap();
+    bytes
+}
+
+fn reps(store: &FilmStore) -> Vec<(i64, u32)> {
+    let films = store.films().unwrap();
+    films.iter().map(|film| (film.session, film.rep)).collect()
+}
+
+#[test]
+fn films_go_after_their_days_and_the_oldest_first_where_space_is_short() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = FilmStore::of_journal(&folder.path().join("journal.db"));
+    assert_eq!(store.folder(), folder.path().join("journal.video"));
+    assert_eq!(store.usage().unwrap(), Usage::default());
+    let size = put(&store, 1, 1, 8 * DAY);
+    put(&store, 1, 2, 6 * DAY);
+    put(&store, 2, 1, 2 * DAY);
+    put(&store, 3, 1, DAY);
+    let own = store.folder().join("3/notes.txt");
+    fs::write(&own, "mine").unwrap();
+
+    let (gone, kept) = store.hold_to(&on(), SystemTime::now()).unwrap();
+    assert_eq!((gone.deleted.films, kept.films), (1, 3));
+    assert_eq!(kept, store.usage().unwrap());
+    assert_eq!(reps(&store), [(1, 2), (2, 1), (3, 1)]);
+
+    let small = VideoSettings {
+        keep_bytes: 2 * size,
+        ..on()
+    };
+    let (gone, kept) = store.hold_to(&small, SystemTime::now()).unwrap();
+    assert_eq!((gone.deleted.films, kept.bytes), (1, 2 * size));
+    assert_eq!(reps(&store), [(2, 1), (3, 1)]);
+    assert!(
+        !store.folder().join("1").exists(),
+        "a session without films has no folder"
+    );
+    // Days on, limits hold whether films are on or off.
+    let off = VideoSettings {
+        keep: false,
+        ..on()
+    };
+    let later = SystemTime::now() + 5 * DAY + DAY / 2;
+    store.hold_to(&off, later).unwrap();
+    assert_eq!(reps(&store), [(3, 1)]);
+    assert!(own.exists());
+}
+
+#[test]
+fn films_are_deleted_by_session_by_rep_and_all_and_what_is_not_ours_stays() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = FilmStore::of_journal(&folder.path().join("j.db"));
+    let other = FilmStore::of_journal(&folder.path().join("k.db"));
+    put(&other, 1, 1, DAY);
+    for (session, rep) in [(1, 1), (1, 2), (2, 1), (3, 1)] {
+        put(&store, session, rep, DAY);
+    }
+    let unfinished = store.folder().join("2/rep-9.avi.unfinished");
+    fs::write(&unfinished, "half").unwrap();
+    assert_eq!(store.delete_rep(1, 2).unwrap().deleted.films, 1);
+    assert_eq!(reps(&store), [(1, 1), (2, 1), (3, 1)]);
+    assert_eq!(store.delete_sessions(&[2, 8]).unwrap().deleted.films, 1);
+    assert!(!unfinished.exists());
+    let own = store.folder().join("mine.avi");
+    fs::write(&own, "mine").unwrap();
+    let gone = store.delete_all().unwrap();
+    assert_eq!((gone.deleted.films, gone.left.len()), (2, 0));
+    assert!(own.exists());
+    fs::remove_file(own).unwrap();
+    store.delete_all().unwrap();
+    assert!(!store.folder().exists());
+    assert_eq!(reps(&other), [(1, 1)]);
+}
+
+#[cfg(unix)]
+#[test]
+fn films_are_for_their_owner_only() {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = tempfile::tempdir().unwrap();
+    let store = FilmStore::of_journal(&folder.path().join("j.db"));
+    put(&store, 1, 1, DAY);
+    let mode = |path: &Path| fs::metadata(path).unwrap().permissions().mode() & 0o777;
+    assert_eq!(mode(store.folder()), 0o700);
+    assert_eq!(mode(&store.folder().join("1")), 0o700);
+    assert_eq!(mode(&store.path(1, 1)), 0o600);
+}
+
+#[test]
+fn a_film_of_another_journals_session_is_not_taken_for_this_ones() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = FilmStore::of_journal(&folder.path().join("j.db"));
+    put(&store, NOTE.session, NOTE.rep, DAY);
+    assert!(store.film(NOTE).unwrap().is_some());
+    let later = FilmNote {
+        session_started_ms: NOTE.session_started_ms + 1,
+        ..NOTE
+    };
+    assert!(store.film(later).unwrap().is_none());
+    assert!(store.film(FilmNote { rep: 1, ..NOTE }).unwrap().is_none());
+}
+
+/// Waits until something is so.
+fn wait_for(what: &str, so: impl Fn() -> bool) {
+    let begun = Instant::now();
+    while !so() {
+        assert!(begun.elapsed() < Duration::from_secs(20), "{what}");
+        std::thread::sleep(Duration::from_millis(5));
+    }
+}
+
+/// Offers frames from `from_ms` on, 20 ms apart, each once the one before was taken.
+fn feed(films: &Films, tap: &super::Tap, from_ms: i64, to_ms: i64) {
+    for at_ms in (from_ms..to_ms).step_by(20) {
+        let mut given = frame(at_ms);
+        let dropped = films.state().dropped;
+        tap.offer(&mut given);
+        while films.state().dropped > dropped {
+            // A test may wait, which the pose thread does not.
+            std::thread::sleep(Duration::from_millis(1));
+            let before = films.state().dropped;
+            tap.offer(&mut given);
+            if films.state().dropped == before {
+                break;
+            }
+        }
+    }
+}
+
+#[test]
+fn the_stretch_of_a_rep_is_cut_out_once_its_end_was_seen() {
+    let folder = tempfile::tempdir().unwrap();
+    let journal = folder.path().join("j.db");
+    let mut films = Films::start(&journal, on(), plenty).unwrap();
+    let tap = films.tap().unwrap();
+    assert!(films.tap().is_none());
+    feed(&films, &tap, 0, 3000);
+    // The end is still to come when the rep is logged.
+    let secs = CaptureTime::from_secs;
+    films.keep(NOTE, secs(1.0), secs(3.5));
+    feed(&films, &tap, 3000, 4000);
+    wait_for("a film", || films.state().written == 1);
+    let store = FilmStore::of_journal(&journal);
+    let film = store.film(NOTE).unwrap().unwrap();
+    assert_eq!(film.frames(), 126, "1 s to 3.5 s, both included");
+    assert!((film.time_secs(0).unwrap() - 1.0).abs() < 1e-9);
+    assert!((film.time_secs(125).unwrap() - 3.5).abs() < 1e-9);
+    let state = films.state();
+    assert_eq!((state.usage.films, state.given_up), (1, 0));
+    assert_eq!(state.usage, store.usage().unwrap());
+    assert!(state.pack_ms.unwrap() > 0.0);
+
+    // The last rep of a run ends with the frames there are.
+    let last = FilmNote { rep: 8, ..NOTE };
+    drop(tap);
+    films.keep(last, secs(3.0), secs(6.0));
+    films.close();
+    let film = store.film(last).unwrap().unwrap();
+    assert_eq!(film.frames(), 50);
+}
+
+#[test]
+fn off_takes_no_frame_and_writes_nothing_and_a_change_counts_at_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let journal = folder.path().join("j.db");
+    let off = VideoSettings {
+        keep: false,
+        ..on()
+    };
+    let mut films = Films::start(&journal, off, plenty).unwrap();
+    let tap = films.tap().unwrap();
+    let secs = CaptureTime::from_secs;
+    let mut given = frame(1500);
+    let place = given.rgb.as_ptr();
+    tap.offer(&mut given);
+    assert_eq!(given.rgb.as_ptr(), place, "the frame stays where it is");
+    films.keep(NOTE, secs(0.0), secs(1.0));
+    assert!(films.revise(on()) && films.is_on());
+    assert!(!films.revise(on()), "nothing changes");
+    feed(&films, &tap, 2000, 3000);
+    films.keep(NOTE, secs(1.0), secs(2.5));
+    wait_for("a film", || films.state().written == 1);
+    let store = FilmStore::of_journal(&journal);
+    let film = store.film(NOTE).unwrap().unwrap();
+    assert!((film.time_secs(0).unwrap() - 2.0).abs() < 1e-9);
+
+    assert!(films.revise(off));
+    films.keep(FilmNote { rep: 9, ..NOTE }, secs(2.0), secs(2.5));
+    drop(tap);
+    assert_eq!(films.state().given_up, 0);
+    films.close();
+    assert_eq!(reps(&store), [(NOTE.session, NOTE.rep)]);
+}
+
+#[test]
+fn a_disk_without_room_costs_the_film_only_and_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let journal = folder.path().join("j.db");
+    let secs = CaptureTime::from_secs;
+    // No room; and a file in the folder's place, which no folder can be made of.
+    for free in [none as fn(&Path) -> io::Result<u64>, plenty] {
+        let mut films = Films::start(&journal, on(), free).unwrap();
+        let tap = films.tap().unwrap();
+        feed(&films, &tap, 0, 1000);
+        films.keep(NOTE, secs(0.0), secs(0.9));
+        wait_for("given up", || films.state().given_up == 1);
+        let why = films.state().trouble.unwrap();
+        assert!(why.contains("j.video"), "{why}");
+        films.close();
+        fs::write(folder.path().join("j.video"), "in the way").unwrap();
+    }
+}
+
+#[test]
+fn frames_that_come_faster_than_they_are_packed_are_left_out_and_counted() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut films = Films::start(&folder.path().join("j.db"), on(), plenty).unwrap();
+    let tap = films.tap().unwrap();
+    let mut large = Frame::default();
+    for at_ms in 0..60 {
+        large.captured_at = CaptureTime::from_nanos(at_ms * 1_000_000);
+        large.resized(1280, 720);
+        tap.offer(&mut large);
+    }
+    let state = films.state();
+    assert!(state.dropped > 0, "{state:?}");
+    drop(tap);
+    films.close();
+}
+
+#[test]
+fn what_a_kill_left_unfinished_goes_at_the_next_start() {
+    let folder = tempfile::tempdir().unwrap();
+    let journal = folder.path().join("j.db");
+    let store = FilmStore::of_journal(&journal);
+    put(&store, 1, 1, DAY);
+    put(&store, 1, 2, 30 * DAY);
+    let unfinished = store.folder().join("1/rep-3.avi.unfinished");
+    fs::write(&unfinished, "half").unwrap();
+    let off = VideoSettings {
+        keep: false,
+        ..on()
+    };
+    let films = Films::start(&journal, off, plenty).unwrap();
+    wait_for("limits at the start", || films.state().usage.films == 1);
+    assert!(!unfinished.exists());
+    assert_eq!(reps(&store), [(1, 1)]);
+    films.close();
+}

@@ -1,0 +1,102 @@
+//! The thread `video-files`: writes films and holds what is kept to its limits.
+//!
+//! In: films, one by one. Out: files. Limits are looked after at the start, after each film, when they change, and each hour. A film that
+//! the disk does not take is given up with a warning; the rep itself is in the journal all the same.
+
+use std::io;
+use std::path::Path;
+use std::sync::Arc;
+use std::time::{Duration, Instant, SystemTime};
+
+use crossbeam_channel::{Receiver, never, select};
+
+use super::cutting::Footage;
+use super::keeper::Shared;
+use super::store::FilmStore;
+
+/// How often limits are looked after without a film.
+const EVERY: Duration = Duration::from_secs(3600);
+/// What films leave to the journal and to the machine, bytes.
+pub(super) const LEAVE_FREE: u64 = 500_000_000;
+
+/// The thread's work.
+pub(super) struct Writer {
+    pub store: FilmStore,
+    pub shared: Arc<Shared>,
+    pub films: Receiver<Footage>,
+    pub woken: Receiver<()>,
+    pub free: fn(&Path) -> io::Result<u64>,
+}
+
+impl Writer {
+    /// Runs until no more films will come.
+    pub(super) fn run(self) {
+        if let Err(error) = self.store.clean() {
+            tracing::warn!(%error, "an unfinished film could not be deleted");
+        }
+        self.hold_to_limits();
+        let mut due = Instant::now() + EVERY;
+        let mut woken = self.woken.clone();
+        loop {
+            select! {
+                recv(self.films) -> film => match film {
+                    Ok(film) => self.write(&film),
+                    Err(_) => return,
+                },
+                recv(woken) -> sign => if sign.is_err() {
+                    woken = never();
+                    continue;
+                },
+                default(due.saturating_duration_since(Instant::now())) => {}
+            }
+            self.hold_to_limits();
+            due = Instant::now() + EVERY;
+        }
+    }
+
+    fn write(&self, film: &Footage) {
+        let wanted = self.shared.settings().is_some_and(|now| now.keep);
+        if !wanted {
+            return;
+        }
+        let written = self
+            .store
+            .write(&film.note, &film.shots, LEAVE_FREE, self.free);
+        match written {
+            Ok(bytes) => {
+                tracing::debug!(
+                    rep = film.note.rep,
+                    frames = film.shots.len(),
+                    bytes,
+                    "film"
+                );
+                let mut state = self.shared.state();
+                state.written += 1;
+                state.trouble = None;
+            }
+            Err(error) => self.shared.give_up(film.note.rep, &error.to_string()),
+        }
+    }
+
+    fn hold_to_limits(&self) {
+        let Some(limits) = self.shared.settings() else {
+            return;
+        };
+        match self.store.hold_to(&limits, SystemTime::now()) {
+            Ok((gone, usage)) => {
+                if gone.deleted.films > 0 {
+                    tracing::info!(
+                        films = gone.deleted.films,
+                        bytes = gone.deleted.bytes,
+                        "films beyond the limits were deleted"
+                    );
+                }
+                if let Some((path, error)) = gone.left.first() {
+                    tracing::warn!(path = %path.display(), %error, "a film beyond the limits could not be deleted");
+                }
+                self.shared.state().usage = usage;
+            }
+            Err(error) => tracing::warn!(%error, "the films could not be looked after"),
+        }
+    }
+}
