@@ -7,6 +7,7 @@ use std::sync::atomic::AtomicBool;
 use super::places::SettingsFiles;
 use super::session::{Sound, library};
 use super::{Failure, show};
+use crate::capture::LiveControls;
 use crate::coach::Plan;
 use crate::daemon::{
     Revision, Revisions, SettingsFollower, follow_settings, raise_on_hangup_signal,
@@ -25,6 +26,8 @@ pub(super) struct Run {
     pub heard: bool,
     /// The plan in force.
     pub plan: Option<Plan>,
+    /// The camera's exposure, gain, mains and focus.
+    pub controls: LiveControls,
 }
 
 impl Run {
@@ -32,6 +35,7 @@ impl Run {
         live: bool,
         sound: &Sound,
         plan: Option<&NewPlan>,
+        controls: LiveControls,
         finder: impl Fn(&Settings) -> FinderSettings + Send + 'static,
     ) -> Self {
         Self {
@@ -40,6 +44,7 @@ impl Run {
             heard: !matches!(sound, Sound::None),
             // A plan that cannot be read has ended the start already.
             plan: plan.and_then(|plan| Plan::parse(&plan.text).ok()),
+            controls,
         }
     }
 
@@ -53,6 +58,10 @@ impl Run {
                 | "camera.known_length_cm"
                 | "camera.known_length_px"
                 | "camera.roll_deg"
+                | "camera.exposure_ms"
+                | "camera.gain_pct"
+                | "camera.power_line_hz"
+                | "camera.focus_pct"
         );
         if of_the_camera && !self.live {
             return Some("a recording stands in, with a hitter and a camera of its own");
@@ -83,6 +92,8 @@ impl Run {
             Some(plan) => (plan.bands_over(&settings.bands), plan.focus.clone()),
             None => (settings.bands.clone(), settings.cues.order.clone()),
         };
+        // Nothing fails from here on: the capture thread takes them up with its next frame.
+        self.controls.set(settings.camera.controls);
         Ok(Revision {
             bands,
             order,

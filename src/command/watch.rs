@@ -13,7 +13,8 @@ use super::replay::{PaceArg, pump, told};
 use super::session::{Sound, ears, named_plan, plan_in_force, start_journal, training};
 use super::{Failure, notice, places, reload, show};
 use crate::capture::{
-    CameraChoice, CameraSource, CaptureClock, CaptureError, ClipSource, Frame, Pace, Source,
+    CameraChoice, CameraSource, CaptureClock, CaptureError, ClipSource, Frame, LiveControls, Pace,
+    Source,
 };
 use crate::daemon::{
     DaemonError, Health, LaneIn, Outlets, RepStage, Revisions, Stop, Trackers, Which,
@@ -116,7 +117,13 @@ impl Watch {
         };
         let clock = Arc::new(OnceLock::new());
         let revisions = Arc::new(Revisions::default());
-        let run = reload::Run::new(live, &sound, plan.as_ref(), finder_of);
+        let run = reload::Run::new(
+            live,
+            &sound,
+            plan.as_ref(),
+            choice.controls.clone(),
+            finder_of,
+        );
         let follower = reload::follow(files, settings, &revisions, run)?;
         let mut stage =
             RepStage::new(finder, training, outlets, Arc::clone(&clock)).with_revisions(revisions);
@@ -242,6 +249,7 @@ pub(super) fn camera_choice(settings: &Settings) -> CameraChoice {
         width: Some(camera.width),
         height: Some(camera.height),
         fps: Some(f64::from(camera.fps)),
+        controls: LiveControls::new(camera.controls),
         ..CameraChoice::default()
     }
 }
