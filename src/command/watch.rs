@@ -18,7 +18,7 @@ use crate::capture::{
 };
 use crate::daemon::{
     DaemonError, Health, LaneIn, Outlets, RepStage, Revisions, Stop, Trackers, Which,
-    raise_on_user_signal, run_line,
+    raise_on_user_signal, run_line, tell_alive,
 };
 use crate::journal::RepLog;
 use crate::pose::{Model, Tracker};
@@ -81,6 +81,8 @@ impl Watch {
         let live = matches!(source, Source::Camera(_));
         let (model, trackers) = choose_model(settings.model, source.fps())?;
         show::line(&model);
+        // Each step of the start takes seconds on a slow machine, and the first frame is what comes after all of them.
+        tell_alive();
 
         // A stand-in shows a hitter of its own: the settings' hitter is not told, and no rep goes under that name.
         let mut seen = settings.clone();
@@ -108,6 +110,7 @@ impl Watch {
             fastrand::u64(..),
             count_requests()?,
         )?;
+        tell_alive();
         let outlets = Outlets {
             ears: ears(&sound, settings, PaceArg::Real)?,
             journal: Some(journal),
@@ -115,6 +118,7 @@ impl Watch {
             track: None,
             show: Box::new(show::line),
         };
+        tell_alive();
         let clock = Arc::new(OnceLock::new());
         let revisions = Arc::new(Revisions::default());
         let run = reload::Run::new(
@@ -318,7 +322,7 @@ fn wait_for_camera(choice: &CameraChoice, stop: &Stop) -> Option<CameraSource> {
             }
             std::thread::sleep(Duration::from_millis(50));
         }
-        crate::daemon::tell_alive();
+        tell_alive();
         match CameraSource::open(choice) {
             Ok(camera) => return Some(camera),
             // Looks are many; only a new reason is news.
