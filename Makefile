@@ -11,7 +11,7 @@ TEST_PACKAGES = chromium chromium-driver
 # For the virtual machine: its emulator, its file system, and what looks at its devices from outside the program.
 DEVICE_PACKAGES = qemu-system-x86 busybox-static cpio kmod xz-utils alsa-utils v4l-utils
 
-.PHONY: run test test-devices lint format setup models
+.PHONY: run test test-devices test-service lint format setup models
 
 run: setup
 	cargo run --release --quiet -- watch
@@ -24,6 +24,11 @@ test: setup lint
 test-devices: setup
 	@sh tests/setup.sh $(DEVICE_PACKAGES)
 	bash tests/devices/run.sh
+
+# The service under a live systemd, in the same virtual machine, whose kernel test-devices fetches: docs/devices.md.
+test-service: setup
+	@sh tests/setup.sh $(DEVICE_PACKAGES) e2fsprogs systemd
+	bash tests/devices/service.sh
 
 lint:
 	cargo fmt --check

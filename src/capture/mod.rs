@@ -18,7 +18,9 @@ mod slot;
 mod source;
 
 pub use camera::{
-    Backend, CameraChoice, CameraDevice, CameraInfo, CameraMode, CameraSource, PixelFormat,
+    BLUR_LIMIT_CM, Backend, CameraChoice, CameraControls, CameraDevice, CameraInfo, CameraMode,
+    CameraSource, ControlsNow, EXPOSURE_LIMIT_MS, ExposureBy, ExposureWish, FocusNow, FocusWish,
+    GainWish, HANDS_M_S, LiveControls, PixelFormat, PowerLine, blur_cm,
 };
 pub use clip::{ClipInfo, ClipSource};
 pub use clock::CaptureClock;

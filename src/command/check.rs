@@ -1,5 +1,8 @@
 //! `cagehand check`: is this cage ready? Camera, light, framing, frame rate, speaker, disk, model, settings.
 
+mod controls;
+mod flicker;
+
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
@@ -7,10 +10,12 @@ use std::time::{Duration, Instant};
 
 use clap::Args;
 
+use self::flicker::{flicker, strip_brightness};
 use super::watch::{camera_choice, time_landmarks};
 use super::{Failure, notice, places, show};
 use crate::capture::{
-    CameraMode, CameraSource, CaptureError, ClipSource, Frame, Pace, PixelFormat, Source,
+    CameraMode, CameraSource, CaptureError, ClipSource, ControlsNow, Frame, Pace, PixelFormat,
+    Source,
 };
 use crate::page::free_bytes;
 use crate::pose::{Body, Landmark, Model};
@@ -21,6 +26,10 @@ use crate::video::FilmStore;
 
 /// How long the camera is looked at.
 const LOOK: Duration = Duration::from_secs(3);
+/// How long a camera is given to come to rest with exposure, gain and focus.
+const SETTLE: Duration = Duration::from_secs(12);
+/// How often it is asked whether it has.
+const ASK_EVERY: Duration = Duration::from_millis(250);
 /// Mean brightness of a picture that is too dark, or so bright that it is washed out; 0 to 255.
 const LIGHT: std::ops::RangeInclusive<f64> = 35.0..=220.0;
 /// Part of the picture's height that a standing hitter should take.
@@ -109,7 +118,14 @@ impl Check {
             });
         }
         match watch_for(source, LOOK) {
-            Ok(seen) => findings.extend(seen.judge(promised, settings)?),
+            Ok(seen) => {
+                let says = seen.controls.as_ref().map(|now| {
+                    let flickers = flicker(&seen.strip);
+                    controls::findings(now, flickers)
+                });
+                findings.extend(seen.judge(promised, settings)?);
+                findings.extend(says.into_iter().flatten());
+            }
             Err(error) => findings.push(Finding {
                 what: "frames",
                 good: false,
@@ -172,6 +188,31 @@ struct Seen {
     secs: f64,
     light: f64,
     last: Frame,
+    /// What became of the wishes about exposure and the like; none for a clip.
+    controls: Option<ControlsNow>,
+    /// Time in seconds and brightness of a strip of each picture.
+    strip: Vec<(f64, f64)>,
+}
+
+/// Lets a camera come to rest: exposure, gain and focus follow the light for a few seconds.
+fn settle(source: &mut Source, frame: &mut Frame) -> Result<(), CaptureError> {
+    let (started, mut asked) = (Instant::now(), Instant::now());
+    while started.elapsed() < SETTLE {
+        let Source::Camera(camera) = &*source else {
+            return Ok(());
+        };
+        if asked.elapsed() >= ASK_EVERY {
+            asked = Instant::now();
+            if camera.controls().is_none_or(|now| now.settled) {
+                return Ok(());
+            }
+        }
+        match source.next_frame(frame) {
+            Ok(_) | Err(CaptureError::BadFrame { .. } | CaptureError::CameraTimeout { .. }) => {}
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(())
 }
 
 fn watch_for(mut source: Source, time: Duration) -> Result<Seen, CaptureError> {
@@ -182,7 +223,10 @@ fn watch_for(mut source: Source, time: Duration) -> Result<Seen, CaptureError> {
         secs: 0.0,
         light: 0.0,
         last: Frame::default(),
+        controls: None,
+        strip: Vec::new(),
     };
+    settle(&mut source, &mut frame)?;
     let (mut first, started) = (None::<(u64, CaptureTime)>, Instant::now());
     let mut light = 0.0;
     while started.elapsed() < time {
@@ -201,18 +245,16 @@ fn watch_for(mut source: Source, time: Duration) -> Result<Seen, CaptureError> {
         seen.lost = seen
             .lost
             .max((frame.index - index + 1).saturating_sub(seen.frames));
-        light += mean(&frame.rgb);
+        light += f64::from(frame.brightness());
+        let strip = strip_brightness(&frame);
+        seen.strip.push((frame.captured_at.secs_since(at), strip));
+    }
+    if let Source::Camera(camera) = &source {
+        seen.controls = camera.controls();
     }
     seen.light = light / seen.frames.max(1) as f64;
     seen.last = frame;
     Ok(seen)
-}
-
-/// Mean of a sample of the bytes.
-fn mean(bytes: &[u8]) -> f64 {
-    let sample = bytes.iter().step_by(97);
-    let count = sample.len().max(1) as f64;
-    sample.map(|b| f64::from(*b)).sum::<f64>() / count
 }
 
 impl Seen {
@@ -228,10 +270,12 @@ impl Seen {
             says: format!(
                 "{fps:.1} a second come, {promised:.0} promised, {} lost{}",
                 self.lost,
-                if fps < 55.0 {
+                if fps >= 55.0 {
+                    ""
+                } else if fps < 0.9 * promised {
                     "; 60 or more show the swing better: more light lets the camera run faster"
                 } else {
-                    ""
+                    "; 60 or more show the swing better: a smaller picture may come faster, see the modes"
                 }
             ),
         }];

@@ -9,6 +9,7 @@ use super::places::SettingsFiles;
 use super::session::library;
 use super::watch::choose_model;
 use super::{Failure, show};
+use crate::capture::LiveControls;
 use crate::daemon::{
     NextTrackers, Revision, Revisions, SettingsFollower, follow_settings, raise_on_hangup_signal,
 };
@@ -22,6 +23,8 @@ pub(super) struct Run {
     pub hitting: Arc<Hitting>,
     /// Whether anything is heard.
     pub heard: bool,
+    /// The camera's exposure, gain, mains and focus.
+    pub controls: LiveControls,
     /// What is served.
     pub page: Arc<PageServer>,
     /// Where another pose model waits.
@@ -41,6 +44,10 @@ impl Run {
                 | "camera.known_length_cm"
                 | "camera.known_length_px"
                 | "camera.roll_deg"
+                | "camera.exposure_ms"
+                | "camera.gain_pct"
+                | "camera.power_line_hz"
+                | "camera.focus_pct"
         );
         if key == "journal.path" && self.hitting.journal_is_told() {
             return Some("--journal goes before");
@@ -75,6 +82,8 @@ impl Run {
             Some(plan) => (plan.bands_over(&settings.bands), plan.focus.clone()),
             None => (settings.bands.clone(), settings.cues.order.clone()),
         };
+        // Nothing fails from here on: the capture thread takes them up with its next frame.
+        self.controls.set(settings.camera.controls);
         Ok(Revision {
             bands,
             order,

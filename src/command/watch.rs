@@ -15,11 +15,12 @@ use super::replay::{PaceArg, pump, told};
 use super::session::{Sound, ears, named_plan};
 use super::{Failure, notice, places, reload, show};
 use crate::capture::{
-    CameraChoice, CameraSource, CaptureClock, CaptureError, ClipSource, Frame, Pace, Source,
+    CameraChoice, CameraSource, CaptureClock, CaptureError, ClipSource, Frame, LiveControls, Pace,
+    Source,
 };
 use crate::daemon::{
     DaemonError, Health, LaneIn, NextTrackers, Outlets, Posing, RepStage, Revisions, Stop,
-    Trackers, Which, film_notice, raise_on_user_signal, run_line,
+    Trackers, Which, film_notice, raise_on_user_signal, run_line, tell_alive,
 };
 use crate::journal::RepLog;
 use crate::logging::Form;
@@ -101,6 +102,8 @@ impl Watch {
         let fps = source.fps();
         let (model, trackers) = choose_model(settings.model, fps)?;
         show::line(&model);
+        // Each step of the start takes seconds on a slow machine, and the first frame is what comes after all of them.
+        tell_alive();
 
         let stand_in = (!matches!(source, Source::Camera(_))).then(|| StandIn {
             height_cm: self
@@ -120,6 +123,7 @@ impl Watch {
         let (journal, training, finder) = hitting.begin(count_requests()?)?;
         let hitter = hitting.name();
         let hitting_journal = hitting.journal_path(settings)?;
+        tell_alive();
         let outlets = Outlets {
             ears: ears(&sound, settings, PaceArg::Real)?,
             journal: Some(journal),
@@ -127,6 +131,7 @@ impl Watch {
             track: None,
             show: Box::new(show::line),
         };
+        tell_alive();
         let clock = Arc::new(OnceLock::new());
         let health = Arc::new(Health::default());
         let seat: Arc<dyn SeatHitter> = Arc::clone(&hitting) as _;
@@ -145,6 +150,7 @@ impl Watch {
         let run = reload::Run {
             hitting,
             heard: !matches!(sound, Sound::None),
+            controls: choice.controls.clone(),
             page,
             trackers: Arc::clone(&next),
             fps,
@@ -259,6 +265,7 @@ pub(super) fn camera_choice(settings: &Settings) -> CameraChoice {
         width: Some(camera.width),
         height: Some(camera.height),
         fps: Some(f64::from(camera.fps)),
+        controls: LiveControls::new(camera.controls),
         ..CameraChoice::default()
     }
 }
@@ -337,7 +344,7 @@ fn wait_for_camera(choice: &CameraChoice, stop: &Stop) -> Option<CameraSource> {
             }
             std::thread::sleep(Duration::from_millis(50));
         }
-        crate::daemon::tell_alive();
+        tell_alive();
         let opened = catch_unwind(AssertUnwindSafe(|| CameraSource::open(choice)));
         match opened.unwrap_or(Err(CaptureError::Fault)) {
             Ok(camera) => return Some(camera),

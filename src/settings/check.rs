@@ -5,7 +5,10 @@ mod keeping;
 use toml::Spanned;
 
 use super::file::{AutoOr, File};
-use super::{CameraSettings, CueSettings, DEFAULT_FILE, HitterSettings, ModelChoice, Settings};
+use super::{
+    CameraSettings, CueSettings, DEFAULT_FILE, HitterSettings, ModelChoice, Settings, camera,
+};
+use crate::capture::CameraControls;
 use crate::coach::{BandEnds, Bands};
 use crate::pose::Model;
 use crate::rep::{Bats, MeasureName, View};
@@ -17,7 +20,7 @@ pub(super) struct Wrong {
     pub reason: String,
 }
 
-type Checked<T> = Result<T, Wrong>;
+pub(super) type Checked<T> = Result<T, Wrong>;
 
 /// Heights that a person who swings a bat may have, centimetres.
 const HEIGHTS_CM: std::ops::RangeInclusive<f64> = 80.0..=230.0;
@@ -83,6 +86,14 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
                 .or(default.camera.known_length_px),
         )?,
         roll_deg: roll(given.camera.roll_deg.or(default.camera.roll_deg))?,
+        controls: CameraControls {
+            exposure: camera::exposure(given.camera.exposure_ms.or(default.camera.exposure_ms))?,
+            gain: camera::gain(given.camera.gain_pct.or(default.camera.gain_pct))?,
+            power_line: camera::power_line(
+                given.camera.power_line_hz.or(default.camera.power_line_hz),
+            )?,
+            focus: camera::focus(given.camera.focus_pct.or(default.camera.focus_pct))?,
+        },
     };
     let model = word(
         given.pose.model.or(default.pose.model),
@@ -193,12 +204,12 @@ fn known_length(cm: Option<Spanned<f64>>, px: Option<Spanned<f64>>) -> Checked<O
 
 fn roll(value: Option<Spanned<AutoOr>>) -> Checked<Option<f64>> {
     let Some(value) = value else { return Ok(None) };
-    let told = match value.get_ref() {
+    match value.get_ref() {
         AutoOr::Number(deg) if ROLL_DEG.contains(deg) => return Ok(Some(*deg)),
         AutoOr::Word(word) if word == "auto" => return Ok(None),
-        AutoOr::Number(deg) => deg.to_string(),
-        AutoOr::Word(word) => format!("{word:?}"),
-    };
+        _ => {}
+    }
+    let told = value.get_ref().told();
     Err(Wrong {
         at: value.span().start,
         reason: format!(

@@ -42,6 +42,10 @@ pub(super) struct Camera {
     pub known_length_cm: Option<Spanned<f64>>,
     pub known_length_px: Option<Spanned<f64>>,
     pub roll_deg: Option<Spanned<AutoOr>>,
+    pub exposure_ms: Option<Spanned<AutoOr>>,
+    pub gain_pct: Option<Spanned<AutoOr>>,
+    pub power_line_hz: Option<Spanned<AutoOr>>,
+    pub focus_pct: Option<Spanned<AutoOr>>,
 }
 
 /// A number, or a word that stands for "find it out".
@@ -50,6 +54,16 @@ pub(super) struct Camera {
 pub(super) enum AutoOr {
     Number(f64),
     Word(String),
+}
+
+impl AutoOr {
+    /// As messages show it.
+    pub fn told(&self) -> String {
+        match self {
+            Self::Number(number) => number.to_string(),
+            Self::Word(word) => format!("{word:?}"),
+        }
+    }
 }
 
 #[derive(Debug, Default, Deserialize)]

@@ -3,6 +3,7 @@
 //! In: a TOML file. Out: [`Settings`] that are right throughout, or a [`SettingsError`] with the line and the
 //! reason. The commented file in `config/` is compiled in and is the default.
 
+mod camera;
 mod check;
 mod edit;
 mod explain;
@@ -12,6 +13,7 @@ mod reload;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
+use crate::capture::CameraControls;
 use crate::coach::Bands;
 use crate::logging::LogFiles;
 use crate::rep::{Bats, MeasureName, View};
@@ -82,6 +84,8 @@ pub struct CameraSettings {
     /// The camera's roll in degrees, positive where the picture shows a level line falling to the right; `None` is found
     /// out from the hitter.
     pub roll_deg: Option<f64>,
+    /// Exposure, gain, mains and focus.
+    pub controls: CameraControls,
 }
 
 /// Which pose model.

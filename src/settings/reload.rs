@@ -47,6 +47,9 @@ pub fn takes(key: &str) -> Option<Takes> {
         "camera.device" | "camera.width" | "camera.height" | "camera.fps" => {
             Takes::Restart("the camera and its mode are chosen when it is opened")
         }
+        "camera.exposure_ms" | "camera.gain_pct" | "camera.power_line_hz" | "camera.focus_pct" => {
+            Takes::AtOnce
+        }
         "camera.view" | "camera.known_length_cm" | "camera.known_length_px" | "camera.roll_deg" => {
             Takes::AtOnce
         }

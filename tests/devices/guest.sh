@@ -44,6 +44,9 @@ settings /tmp/path.toml /dev/video0 320 180 25
 settings /tmp/name.toml VIVID-001 320 180 25
 # Faster than it can be at this size: the fastest that is offered is to be taken.
 settings /tmp/large.toml vivid-000 640 480 60
+# The gain is a control that vivid has.
+sed 's/^fps.*/&\ngain_pct = 40/' /tmp/path.toml >/tmp/gain.toml && mv /tmp/gain.toml /tmp/path.toml
+controls() { /prog/v4l2-ctl -d /dev/video0 --list-ctrls >/out/controls_$1.txt 2>&1; }
 ls /dev/video* /dev/snd >/out/nodes.txt 2>&1
 # What the camera offers, by another program.
 for camera in 0 1; do /prog/v4l2-ctl -d /dev/video$camera --list-formats-ext >/out/offered_$camera.txt 2>&1; done
@@ -60,6 +63,7 @@ step "check"
 echo "status $?" >>/out/check.txt
 
 step "watch: the camera named by its path"
+controls before
 # By default vivid dates a frame by the end of an exposure that it makes up, which is after it has handed the frame over.
 /prog/v4l2-ctl -d /dev/video0 -c timestamp_source=1 >/out/control.txt 2>&1
 echo mono >/sys/kernel/tracing/trace_clock
@@ -72,6 +76,11 @@ await /out/watch.txt 'lite model' 1 40
 sleep 8
 echo 0 >/sys/kernel/tracing/events/v4l2/v4l2_dqbuf/enable
 cp /sys/kernel/tracing/trace /out/dqbuf.txt
+controls set
+sed 's/^gain_pct.*/gain_pct = 80/' /tmp/path.toml >/tmp/new.toml && mv /tmp/new.toml /tmp/path.toml
+await /out/watch.txt 'settings: camera.gain_pct = 80' 1 15
+sleep 1
+controls edited
 
 vivid=/sys/bus/platform/drivers/vivid
 back=0
@@ -85,6 +94,7 @@ for away in 1 8; do
     back=$((back + 1))
     await /out/watch.log 'the camera is back' $back 12
     sleep 3
+    controls back_$away
 done
 
 step "the sound card is away for 2 s"
@@ -109,6 +119,7 @@ mark stopped
 kill -INT $watch
 wait $watch
 echo "status $?" >>/out/watch.txt
+controls after
 
 step "watch: the other camera, by part of its name"
 /prog/cagehand -v --settings /tmp/name.toml watch --wait --journal /tmp/b.db --sound none >/out/second.txt 2>/out/second.log &

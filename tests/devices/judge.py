@@ -134,6 +134,34 @@ def replug(lines, had):
         check(f"replugged {away} s", took <= CAMERA_BACK_SECS, f"{told}; {CAMERA_BACK_SECS:.0f} s allowed")
 
 
+def controls():
+    """The camera's gain while the settings say 40 and then 80 percent, as v4l2-ctl tells it."""
+
+    def gain(when):
+        found = re.search(r"^ *gain 0x00980913 .*min=(-?\d+) max=(-?\d+) .*value=(-?\d+)", text(f"controls_{when}.txt"), re.M)
+        own = re.search(r"^ *gain_automatic 0x00980912 .*value=(\d)", text(f"controls_{when}.txt"), re.M)
+        if not found or not own:
+            return math.nan, None
+        least, most, value = map(int, found.groups())
+        return 100 * (value - least) / (most - least), own[1] == "1"
+
+    before, had = gain("before"), gain("set")
+    check("gain set", before[1] is True and had[1] is False and abs(had[0] - 40) <= 0.5, f"{had[0]:.1f} %, 40 were set; the camera's own gain was on before and is {'on' if had[1] else 'off'}")
+    edited = gain("edited")
+    check("gain edited", edited[1] is False and abs(edited[0] - 80) <= 0.5, f"{edited[0]:.1f} % after an edit to 80 while it ran")
+    backs = [gain(f"back_{away}") for away in (1, 8)]
+    good = all(own is False and abs(value - 80) <= 0.5 for value, own in backs)
+    check("gain after replug", good, f"{backs[0][0]:.1f} and {backs[1][0]:.1f} %, 80 are set")
+    after = gain("after")
+    check("gain given back", after[1] is True, f"the camera's own gain is {'on' if after[1] else 'off'} after the end")
+    # What vivid lacks is no error, and is told in a line each.
+    said = dict(re.findall(r"^(?:good|MEND)  (\w+) +(.*)$", text("check.txt"), re.M))
+    told = "cannot be told" in said.get("exposure", "") and "% of what the camera can, set by the camera" in said.get("gain", "")
+    told = told and "no setting" in said.get("flicker", "") and "fixed" in said.get("focus", "")
+    lacks = re.findall(r"INFO.* about this camera: (.*?)(?: camera=.*)?$", text("watch.log"), re.M)
+    check("controls told", told and len(lacks) >= 2 and len(lacks) == len(set(lacks)), f"check tells exposure, gain, flicker, focus; {len(lacks)} lacks in the log over three openings, each once")
+
+
 def windows(name):
     """Loudness and strongest pitch (by semitones) of each 20 ms of the left channel; pitch only where there is sound."""
     path = folder / name
@@ -219,6 +247,7 @@ def two_cameras():
 modes()
 lines, had = frames()
 replug(lines, had)
+controls()
 cue()
 sound_card(lines)
 two_cameras()

@@ -19,6 +19,7 @@ fn links_between_documents_lead_somewhere() {
         "DEVELOPERS.md",
         "docs/measures.md",
         "docs/settings.md",
+        "docs/camera.md",
         "docs/journal.md",
         "docs/accuracy.md",
         "docs/calibration.md",

@@ -10,7 +10,7 @@ use std::fmt;
 use std::path::PathBuf;
 use std::str::FromStr;
 
-use super::CameraInfo;
+use super::{CameraInfo, LiveControls};
 use crate::capture::CaptureError;
 
 /// Which camera is meant.
@@ -76,6 +76,8 @@ pub struct CameraChoice {
     pub fps: Option<f64>,
     /// What reaches the camera.
     pub backend: Backend,
+    /// Exposure, gain, mains and focus; followed while the camera runs.
+    pub controls: LiveControls,
 }
 
 /// How pictures travel from the camera.

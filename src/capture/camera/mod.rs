@@ -13,10 +13,11 @@
 //! - Elsewhere, and on Linux when asked for, nokhwa.
 //!
 //! Either way the picture formats are decoded here, to the same [`Frame`]. One camera is driven by
-//! one thread. Exposure and gain are left as the camera has them; a set of controls would be one
-//! more field of [`CameraChoice`], applied between the choice of the mode and the first frame.
+//! one thread. Exposure, gain, focus and the like are set through the kernel only; through nokhwa
+//! they are left as the camera has them.
 
 mod choice;
+mod controls;
 mod fallback_tables;
 mod pixels;
 mod through_nokhwa;
@@ -27,6 +28,10 @@ use std::fmt;
 use std::path::PathBuf;
 
 pub use self::choice::{Backend, CameraChoice, CameraDevice, CameraMode, PixelFormat};
+pub use self::controls::{
+    BLUR_LIMIT_CM, CameraControls, ControlsNow, EXPOSURE_LIMIT_MS, ExposureBy, ExposureWish,
+    FocusNow, FocusWish, GainWish, HANDS_M_S, LiveControls, PowerLine, blur_cm,
+};
 use super::{CaptureError, Frame};
 
 /// A camera and the mode it runs in, or, in a list, the mode it would be opened in.
@@ -123,6 +128,16 @@ impl CameraSource {
             #[cfg(target_os = "linux")]
             Inner::V4l(camera) => camera.info(),
             Inner::Nokhwa(camera) => camera.info(),
+        }
+    }
+
+    /// What became of the wishes about exposure, gain, mains and focus; `None` where this backend
+    /// leaves the camera as it is.
+    pub fn controls(&self) -> Option<ControlsNow> {
+        match &self.inner {
+            #[cfg(target_os = "linux")]
+            Inner::V4l(camera) => Some(camera.controls()),
+            Inner::Nokhwa(_) => None,
         }
     }
 

@@ -5,6 +5,7 @@
 //! that failed. The crate panics on some answers it does not know and when a stream cannot be
 //! stopped; both are caught here, so that a strange camera is an error and not the end of a thread.
 
+mod driver;
 mod modes;
 mod stamps;
 
@@ -21,10 +22,12 @@ use v4l::video::Capture;
 use v4l::video::capture::Parameters;
 use v4l::{Device, Format, FourCC};
 
+use self::driver::Controls;
 pub(super) use self::modes::list;
 use self::modes::{codes_of, format_of, interval_of, look_at, number_of, rate_of};
 use self::stamps::{FrameCounter, stamp_of};
 use super::choice::{best_mode, pick};
+use super::controls::{ControlsNow, Keeper};
 use super::pixels::{Layout, PixelDecoder};
 use super::{CameraChoice, CameraDevice, CameraInfo, CameraMode};
 use crate::capture::clock::monotonic_now;
@@ -58,6 +61,8 @@ pub(super) struct V4lCamera {
     layout: Layout,
     decoder: PixelDecoder,
     counter: FrameCounter,
+    controls: Controls,
+    keeper: Keeper,
     failures: u32,
     fresh: bool,
 }
@@ -75,6 +80,9 @@ impl V4lCamera {
         let mode = best_mode(&info.modes, choice).ok_or_else(|| no_usable_mode(&label, &device))?;
         let (layout, mode) = guarded(&label, || set_mode(&device, mode))?;
         info.take_on(mode);
+        let controls = Controls::of(&device, &label);
+        let wishes = choice.controls.clone();
+        let keeper = Keeper::start(&controls.on(&device), wishes, &label, info.fps);
         let mut camera = Self {
             info,
             label,
@@ -83,6 +91,8 @@ impl V4lCamera {
             layout,
             decoder: PixelDecoder::default(),
             counter: FrameCounter::default(),
+            controls,
+            keeper,
             failures: 0,
             fresh: true,
         };
@@ -117,6 +127,10 @@ impl V4lCamera {
 
     pub fn info(&self) -> &CameraInfo {
         &self.info
+    }
+
+    pub fn controls(&self) -> ControlsNow {
+        self.keeper.now(&self.controls.on(&self.device))
     }
 
     /// Maps the buffers; the driver starts with the first frame asked for.
@@ -169,6 +183,11 @@ impl V4lCamera {
             self.fresh = false;
         }
         self.failures = 0;
+        if decoded.is_ok() {
+            let driver = self.controls.on(&self.device);
+            let brightness = || f64::from(into.brightness());
+            self.keeper.picture(&driver, into.captured_at, brightness);
+        }
         Ok(decoded.map_err(|reason| CaptureError::BadFrame {
             device: self.label.clone(),
             reason,
@@ -223,6 +242,7 @@ impl V4lCamera {
 
 impl Drop for V4lCamera {
     fn drop(&mut self) {
+        self.keeper.end(&self.controls.on(&self.device));
         self.stop();
     }
 }
