@@ -11,8 +11,12 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use re_mp4::{Avc1Box, Mp4, StsdBoxContent, TrackKind, TrakBox};
 
 use super::edits::EditList;
+use super::tables::{self, Masked};
 use crate::capture::Rotation;
 use crate::time::CaptureTime;
+
+/// More than any recording has: nine hours at 60 frames a second. It bounds what a damaged count can ask for.
+const MOST_FRAMES: u64 = 2_000_000;
 
 /// Why no video track can be had from the file.
 #[derive(Debug)]
@@ -93,8 +97,17 @@ pub(super) fn read(file: &mut File) -> Result<VideoTrack, ContainerError> {
     if !boxes.has_index {
         return Err(ContainerError::NoIndex);
     }
-    file.seek(SeekFrom::Start(0))?;
-    let reader = BufReader::with_capacity(1 << 16, file);
+    let survey = tables::survey(
+        &mut BufReader::with_capacity(1 << 12, &mut *file),
+        boxes.readable_len,
+    )?;
+    if survey.listed > MOST_FRAMES {
+        return Err(ContainerError::Damaged(format!(
+            "its index lists {} frames; more than {MOST_FRAMES} are not read",
+            survey.listed
+        )));
+    }
+    let reader = Masked::new(BufReader::with_capacity(1 << 16, file), survey.sound_tracks)?;
     // The crate indexes the sample tables without checking them against each other, so a damaged
     // table ends in a panic; here that is just a damaged file.
     let mp4 = catch_unwind(AssertUnwindSafe(|| Mp4::read(reader, boxes.readable_len)))
