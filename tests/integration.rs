@@ -7,6 +7,7 @@
 //! - `feedback`: plans, sets and the head tone as a hitter hears them
 //! - `feedback_sim`: simulated hitters of hundreds of reps are cued as each schedule promises
 //! - `calibrate`: a one-time calibration is worked out and written
+//! - `fuzzed`: what a fuzzer once found stays mended
 //! - `health`: a running daemon tells how it is
 //! - `pitch`: a played pitch flies as long as published ones
 //! - `journal_command`: the journal is backed up, restored, exported, set aside when damaged, and a hitter deleted
@@ -32,6 +33,10 @@ mod end_to_end;
 mod feedback;
 #[path = "integration/feedback_sim.rs"]
 mod feedback_sim;
+#[path = "fuzz/src/lib.rs"]
+mod fuzz_targets;
+#[path = "integration/fuzzed.rs"]
+mod fuzzed;
 #[path = "integration/health.rs"]
 mod health;
 #[path = "integration/journal_command.rs"]
