@@ -107,7 +107,11 @@ pub(super) fn read(file: &mut File) -> Result<VideoTrack, ContainerError> {
             survey.listed
         )));
     }
-    let reader = Masked::new(BufReader::with_capacity(1 << 16, file), survey.sound_tracks)?;
+    let reader = Masked::new(
+        BufReader::with_capacity(1 << 16, file),
+        survey.sound_tracks,
+        boxes.index_len,
+    )?;
     // The crate indexes the sample tables without checking them against each other, so a damaged
     // table ends in a panic; here that is just a damaged file.
     let mp4 = catch_unwind(AssertUnwindSafe(|| Mp4::read(reader, boxes.readable_len)))
@@ -123,6 +127,8 @@ struct Boxes {
     /// Where reading must stop: behind the last box that is whole, or is only frame data.
     readable_len: u64,
     cut_short: bool,
+    /// Bytes of the boxes that are no frame data.
+    index_len: u64,
 }
 
 /// Steps over the outermost boxes, to find out whether the file was cut short and where.
@@ -131,6 +137,7 @@ fn walk_boxes(file: &mut File, file_len: u64) -> io::Result<Boxes> {
         has_index: false,
         readable_len: 0,
         cut_short: false,
+        index_len: 0,
     };
     let mut at = 0;
     while at + 8 <= file_len {
@@ -157,6 +164,7 @@ fn walk_boxes(file: &mut File, file_len: u64) -> io::Result<Boxes> {
             break;
         }
         boxes.has_index |= name == b"moov";
+        boxes.index_len += if name == b"mdat" { 16 } else { size };
         boxes.readable_len = end;
         at = end;
     }

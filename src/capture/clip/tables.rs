@@ -13,6 +13,8 @@ const HOLDERS: [&[u8; 4]; 7] = [
 ];
 /// Holders inside each other; `stbl` is the fifth.
 const DEEPEST: usize = 8;
+/// Bytes that may be read beyond twice the index.
+const SLACK: u64 = 1 << 12;
 /// What a hidden box is called: readers step over free space.
 const FREE: [u8; 4] = *b"free";
 
@@ -119,22 +121,27 @@ fn bytes<const N: usize>(file: &mut impl Read) -> io::Result<[u8; N]> {
     Ok(bytes)
 }
 
-/// A file in which some boxes have another name.
+/// A file in which some boxes have another name, and which ends with an error once its index was read twice over: the
+/// library reads a box of no length again and again.
 pub(super) struct Masked<R> {
     inner: R,
     at: u64,
     /// Where the names stand.
     names: Vec<u64>,
+    /// Bytes that may still be read.
+    left: u64,
 }
 
 impl<R: Read + Seek> Masked<R> {
-    /// From the start of `inner`; the boxes whose names stand at `names` look like free space.
-    pub(super) fn new(mut inner: R, names: Vec<u64>) -> io::Result<Self> {
+    /// From the start of `inner`; the boxes whose names stand at `names` look like free space. The boxes to be read
+    /// are `index_len` bytes long.
+    pub(super) fn new(mut inner: R, names: Vec<u64>, index_len: u64) -> io::Result<Self> {
         inner.rewind()?;
         Ok(Self {
             inner,
             at: 0,
             names,
+            left: index_len.saturating_mul(2).saturating_add(SLACK),
         })
     }
 }
@@ -142,6 +149,10 @@ impl<R: Read + Seek> Masked<R> {
 impl<R: Read> Read for Masked<R> {
     fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
         let count = self.inner.read(into)?;
+        self.left = self
+            .left
+            .checked_sub(count as u64)
+            .ok_or_else(|| io::Error::other("a box of no length"))?;
         let read = self.at..self.at + count as u64;
         for &name in &self.names {
             for (place, letter) in (name..).zip(FREE) {
@@ -207,7 +218,8 @@ mod tests {
 
         // Every way of cutting the reading into pieces hides the name, and nothing else.
         for step in 1..9 {
-            let mut masked = Masked::new(&mut file, seen.sound_tracks.clone()).unwrap();
+            let mut masked =
+                Masked::new(&mut file, seen.sound_tracks.clone(), film.len() as u64).unwrap();
             let mut out = Vec::new();
             let mut piece = vec![0; step];
             loop {
