@@ -11,7 +11,7 @@ TEST_PACKAGES = chromium chromium-driver
 # For the virtual machine: its emulator, its file system, and what looks at its devices from outside the program.
 DEVICE_PACKAGES = qemu-system-x86 busybox-static cpio kmod xz-utils alsa-utils v4l-utils
 
-.PHONY: run test test-devices test-service lint format setup models
+.PHONY: run test test-devices test-service fuzz soak lint format setup models
 
 run: setup
 	cargo run --release --quiet -- watch
@@ -29,6 +29,17 @@ test-devices: setup
 test-service: setup
 	@sh tests/setup.sh $(DEVICE_PACKAGES) e2fsprogs systemd
 	bash tests/devices/service.sh
+
+# Every reader of files against broken ones, FUZZ_SECS seconds each: DEVELOPERS.md.
+FUZZ_SECS ?= 60
+fuzz: setup
+	FUZZ_SECS=$(FUZZ_SECS) sh tests/fuzz/run.sh
+
+# The demo clip, looped at four times the pace of life, while memory, threads, files and sound are watched: docs/soak.md.
+SOAK_MINUTES ?= 40
+soak: setup
+	cargo build --release --locked
+	python3 tests/soak/run.py target/release/cagehand --minutes $(SOAK_MINUTES)
 
 lint:
 	cargo fmt --check

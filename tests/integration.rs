@@ -4,10 +4,12 @@
 //! - `end_to_end`: one command gives a cue, a rep log and a journal that agree
 //! - `listening`: the sound file holds the right cue at the right time
 //! - `bad_input`: each kind of bad input gets a clear error and loses nothing
+//! - `doors`: the page stays shut without its keys
 //! - `feedback`: plans, sets and the head tone as a hitter hears them
 //! - `feedback_sim`: simulated hitters of hundreds of reps are cued as each schedule promises
 //! - `calibrate`: a one-time calibration is worked out and written
 //! - `clock`: a wall clock that is set while the daemon runs changes no rep
+//! - `fuzzed`: what a fuzzer once found stays mended
 //! - `health`: a running daemon tells how it is
 //! - `page`: the page in a real browser
 //! - `pitch`: a played pitch flies as long as published ones
@@ -34,12 +36,18 @@ mod calibrate;
 mod clock;
 #[path = "integration/documents.rs"]
 mod documents;
+#[path = "integration/doors.rs"]
+mod doors;
 #[path = "integration/end_to_end.rs"]
 mod end_to_end;
 #[path = "integration/feedback.rs"]
 mod feedback;
 #[path = "integration/feedback_sim.rs"]
 mod feedback_sim;
+#[path = "fuzz/src/lib.rs"]
+mod fuzz_targets;
+#[path = "integration/fuzzed.rs"]
+mod fuzzed;
 #[path = "integration/health.rs"]
 mod health;
 #[path = "integration/journal_command.rs"]

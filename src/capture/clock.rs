@@ -1,11 +1,11 @@
 //! Reads "now" on the clock that dates a source's frames, so that latency can be told.
 //!
 //! A camera's frames carry the driver's stamp, which on Linux is the system's monotonic clock. A
-//! paced clip's frames are dated on the clip's own clock, which runs at real pace from the moment
-//! its first frame was due. [`CaptureClock`] hides the difference: it is a pair of one instant and
+//! paced clip's frames are dated on the clip's own clock, which runs from the moment its first frame was due, at real pace
+//! or at the pace that was asked for. [`CaptureClock`] hides the difference: it is a pair of one instant and
 //! the capture time at that instant. It is cheap to copy and works on any thread.
 
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use crate::time::CaptureTime;
 
@@ -14,12 +14,29 @@ use crate::time::CaptureTime;
 pub struct CaptureClock {
     anchor: Instant,
     at_anchor: CaptureTime,
+    /// Capture seconds that go by in a second.
+    rate: f64,
 }
 
 impl CaptureClock {
     /// A clock that showed `at_anchor` at the instant `anchor` and runs at real pace.
     pub fn anchored(anchor: Instant, at_anchor: CaptureTime) -> Self {
-        Self { anchor, at_anchor }
+        Self {
+            anchor,
+            at_anchor,
+            rate: 1.0,
+        }
+    }
+
+    /// The same clock, `rate` times as fast; it must be above zero.
+    #[must_use]
+    pub fn at_rate(self, rate: f64) -> Self {
+        Self { rate, ..self }
+    }
+
+    /// How long it takes until this clock has gone on by `ahead`; zero where that lies behind.
+    pub fn takes(&self, ahead: CaptureTime) -> Duration {
+        Duration::try_from_secs_f64(ahead.secs() / self.rate).unwrap_or(Duration::ZERO)
     }
 
     /// The clock of live cameras: monotonic, the same for every camera of this process, and not
@@ -33,6 +50,12 @@ impl CaptureClock {
         let nanos = match instant.checked_duration_since(self.anchor) {
             Some(after) => saturating_nanos(after),
             None => -saturating_nanos(self.anchor.duration_since(instant)),
+        };
+        // At real pace every nanosecond is kept; a product of floating point would lose some within the day.
+        let nanos = if self.rate == 1.0 {
+            nanos
+        } else {
+            (nanos as f64 * self.rate).round() as i64
         };
         self.at_anchor + CaptureTime::from_nanos(nanos)
     }
@@ -68,7 +91,6 @@ pub(super) fn monotonic_now() -> CaptureTime {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::time::Duration;
 
     #[test]
     fn instants_before_and_after_the_anchor_map_at_real_pace() {
@@ -83,6 +105,25 @@ mod tests {
             clock.at(anchor - Duration::from_millis(250)),
             CaptureTime::from_secs(4.75)
         );
+    }
+
+    #[test]
+    fn a_clock_at_four_times_the_pace_is_four_times_as_far() {
+        let anchor = Instant::now() + Duration::from_secs(10);
+        let clock = CaptureClock::anchored(anchor, CaptureTime::from_secs(5.0)).at_rate(4.0);
+        assert_eq!(
+            clock.at(anchor + Duration::from_millis(250)),
+            CaptureTime::from_secs(6.0)
+        );
+        assert_eq!(
+            clock.at(anchor - Duration::from_millis(250)),
+            CaptureTime::from_secs(4.0)
+        );
+        assert_eq!(
+            clock.takes(CaptureTime::from_secs(1.0)),
+            Duration::from_millis(250)
+        );
+        assert_eq!(clock.takes(CaptureTime::from_secs(-1.0)), Duration::ZERO);
     }
 
     #[test]

@@ -9,13 +9,18 @@ use super::{CameraSource, CaptureClock, CaptureError, ClipSource, Frame};
 use crate::time::CaptureTime;
 
 /// How fast a clip's frames are given.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub enum Pace {
-    /// Each frame when its own time stamp says.
-    Real,
+    /// Each frame when its own time stamp says, on a clock that runs this many times as fast as life; above zero.
+    Timed(f64),
     /// Each frame as soon as it is decoded.
     #[default]
     Fast,
+}
+
+impl Pace {
+    /// As it was recorded.
+    pub const REAL: Self = Self::Timed(1.0);
 }
 
 /// Where frames come from.
@@ -25,7 +30,7 @@ pub enum Source {
     Camera(Box<CameraSource>),
     /// A clip, as fast as it decodes.
     Clip(Box<ClipSource>),
-    /// A clip at real pace.
+    /// A clip that keeps a pace.
     PacedClip(Box<PacedClip>),
 }
 
@@ -34,7 +39,7 @@ impl Source {
     pub fn from_clip(clip: ClipSource, pace: Pace) -> Self {
         match pace {
             Pace::Fast => Self::Clip(Box::new(clip)),
-            Pace::Real => Self::PacedClip(Box::new(PacedClip::new(clip))),
+            Pace::Timed(rate) => Self::PacedClip(Box::new(PacedClip::new(clip, rate))),
         }
     }
 
@@ -53,12 +58,12 @@ impl Source {
         }
     }
 
-    /// Frames a second as the camera promises or the clip's stamps show; zero where unknown.
+    /// Frames that come in a second: as the camera promises, or as the clip's stamps and its pace show; zero where unknown.
     pub fn fps(&self) -> f64 {
         match self {
             Self::Camera(camera) => camera.info().fps,
             Self::Clip(clip) => clip.info().fps,
-            Self::PacedClip(paced) => paced.clip().info().fps,
+            Self::PacedClip(paced) => paced.clip().info().fps * paced.schedule.rate,
         }
     }
 
@@ -92,11 +97,11 @@ pub struct PacedClip {
 }
 
 impl PacedClip {
-    /// Starts the clock when the first frame is asked for.
-    pub fn new(clip: ClipSource) -> Self {
+    /// Starts the clock, `rate` times as fast as life, when the first frame is asked for.
+    pub fn new(clip: ClipSource, rate: f64) -> Self {
         Self {
             clip,
-            schedule: Schedule::default(),
+            schedule: Schedule { clock: None, rate },
         }
     }
 
@@ -125,18 +130,18 @@ impl PacedClip {
 }
 
 /// When frames are due: the first at once, the others as far after it as their stamps are.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 struct Schedule {
     clock: Option<CaptureClock>,
+    rate: f64,
 }
 
 impl Schedule {
     fn wait(&mut self, now: Instant, stamp: CaptureTime) -> Duration {
         let clock = self
             .clock
-            .get_or_insert_with(|| CaptureClock::anchored(now, stamp));
-        let early_nanos = (stamp - clock.at(now)).nanos();
-        Duration::from_nanos(u64::try_from(early_nanos).unwrap_or(0))
+            .get_or_insert_with(|| CaptureClock::anchored(now, stamp).at_rate(self.rate));
+        clock.takes(stamp - clock.at(now))
     }
 }
 
@@ -147,14 +152,18 @@ mod tests {
     #[test]
     fn frames_are_due_as_far_apart_as_their_stamps() {
         let start = Instant::now();
-        let mut schedule = Schedule::default();
+        let mut schedule = Schedule {
+            clock: None,
+            rate: 1.0,
+        };
         let mut wait = |after_millis: u64, stamp_secs: f64| {
             schedule
                 .wait(
                     start + Duration::from_millis(after_millis),
                     CaptureTime::from_secs(stamp_secs),
                 )
-                .as_millis()
+                .as_secs_f64()
+                .mul_add(1e3, 0.5) as u64
         };
         // A clip whose first stamp is not zero starts at once all the same.
         assert_eq!(wait(0, 2.0), 0);
@@ -162,5 +171,23 @@ mod tests {
         // This frame took too long to decode: no wait, and the next keeps the schedule.
         assert_eq!(wait(130, 2.080), 0);
         assert_eq!(wait(135, 2.140), 5);
+    }
+
+    #[test]
+    fn at_four_times_the_pace_frames_are_due_four_times_as_soon() {
+        let start = Instant::now();
+        let mut schedule = Schedule {
+            clock: None,
+            rate: 4.0,
+        };
+        assert_eq!(
+            schedule.wait(start, CaptureTime::from_secs(1.0)),
+            Duration::ZERO
+        );
+        let wait = schedule.wait(
+            start + Duration::from_millis(10),
+            CaptureTime::from_secs(1.2),
+        );
+        assert!((wait.as_secs_f64() - 0.040).abs() < 1e-6, "{wait:?}");
     }
 }

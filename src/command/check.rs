@@ -85,7 +85,7 @@ impl Check {
     /// Everything that needs pictures.
     fn look(&self, settings: &Settings) -> Result<Vec<Finding>, Failure> {
         let source = match &self.clip {
-            Some(path) => Source::from_clip(ClipSource::open(path)?, Pace::Real),
+            Some(path) => Source::from_clip(ClipSource::open(path)?, Pace::REAL),
             None => match CameraSource::open(&camera_choice(settings)) {
                 Ok(camera) => Source::Camera(Box::new(camera)),
                 Err(error) => {

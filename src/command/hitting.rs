@@ -9,11 +9,11 @@ use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use super::session::{noted_hitter, noted_session, open_journal, plan_in_force, training};
-use super::{Failure, places, show};
-use crate::coach::Plan;
+use super::{Failure, places};
+use crate::coach::{Bands, Plan};
 use crate::daemon::{Revisions, SessionChange, Training};
 use crate::journal::{Journal, JournalError, JournalWriter, NewHitter, NewPlan};
-use crate::page::{Keys, SeatHitter};
+use crate::page::SeatHitter;
 use crate::rep::FinderSettings;
 use crate::settings::{HitterSettings, Settings};
 
@@ -237,10 +237,13 @@ impl Hitting {
 }
 
 impl SeatHitter for Hitting {
-    fn keys_file(&self) -> Option<PathBuf> {
+    fn bands(&self) -> Bands {
+        self.now().settings.bands.clone()
+    }
+
+    fn journal(&self) -> Option<PathBuf> {
         let settings = self.now().settings.clone();
-        let journal = self.journal_path(&settings).ok()?;
-        Some(Keys::file_beside(&journal))
+        self.journal_path(&settings).ok()
     }
 
     fn seat(&self, hitter: NewHitter) -> Result<(), String> {
@@ -257,10 +260,6 @@ impl SeatHitter for Hitting {
             .prepare(&settings, Some(&hitter), &path, Arc::default())
             .map_err(words)?;
         self.revisions.put_session(change);
-        show::line(&format!(
-            "stepping in: {}",
-            hitter.name.as_deref().unwrap_or("nobody named")
-        ));
         Ok(())
     }
 }

@@ -111,6 +111,10 @@ impl Run {
             show::line(&words);
             self.trackers.put(trackers);
         }
+        if changes.iter().any(|change| change.key.starts_with("log.")) {
+            crate::logging::revise(settings.log_files.as_ref())
+                .map_err(|error| format!("the log's folder cannot be used: {error}"))?;
+        }
         if changed("page.listen") {
             let taken = self
                 .page

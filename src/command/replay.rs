@@ -1,9 +1,13 @@
 //! `cagehand replay SOURCE`: one recording from start to end, as if it were happening.
 
 use std::fmt::Write as _;
+use std::num::NonZeroU32;
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
+use std::str::FromStr;
 use std::sync::atomic::Ordering;
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+use std::time::Instant;
 
 use clap::{Args, ValueEnum};
 
@@ -11,7 +15,7 @@ use super::session::{
     Sound, ears, named_plan, noted_hitter, noted_session, open_journal, training,
 };
 use super::{Failure, notice, places, show};
-use crate::capture::{CaptureError, ClipSource, Frame, Pace, Source};
+use crate::capture::{CaptureClock, CaptureError, ClipSource, Frame, Pace, Source};
 use crate::daemon::{
     Health, LaneIn, Outlets, Posed, RepStage, Stop, Tally, Trackers, Which, run_line,
 };
@@ -44,9 +48,12 @@ pub struct Replay {
     /// Which side the hitter stands on; found out where not told.
     #[arg(long)]
     bats: Option<Side>,
-    /// "real" runs as it was recorded, "fast" as quickly as the machine can.
-    #[arg(long, default_value = "real")]
+    /// "real" runs as it was recorded, "fast" as quickly as the machine can; 4 runs four times as fast as it was recorded.
+    #[arg(long, value_name = "real|fast|N", default_value = "real")]
     pace: PaceArg,
+    /// Run the recording this many times in a row, as one long one.
+    #[arg(long, value_name = "N", default_value = "1")]
+    loops: NonZeroU32,
     /// Where cues are heard: none, device, or a WAV file. "device" at real pace, else "none", where not told.
     #[arg(long, value_name = "none|device|FILE.wav")]
     sound: Option<String>,
@@ -70,10 +77,30 @@ enum Side {
     Right,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-pub(super) enum PaceArg {
-    Real,
-    Fast,
+/// The paces that can be asked for, times that of life.
+const PACES: RangeInclusive<f64> = 0.1..=100.0;
+
+/// The pace as it was asked for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct PaceArg(pub Pace);
+
+impl FromStr for PaceArg {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        match text {
+            "real" => Ok(Self(Pace::REAL)),
+            "fast" => Ok(Self(Pace::Fast)),
+            number => match number.parse() {
+                Ok(times) if PACES.contains(&times) => Ok(Self(Pace::Timed(times))),
+                _ => Err(format!(
+                    "it must be real, fast, or a number from {} to {}",
+                    PACES.start(),
+                    PACES.end()
+                )),
+            },
+        }
+    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -102,7 +129,7 @@ impl Replay {
     }
 
     fn replay_clip(&self, settings: &Settings, sound: &Sound) -> Result<(), Failure> {
-        let clip = ClipSource::open(&self.source)?;
+        let clip = ClipSource::open(&self.source)?.looped(self.loops);
         let info = clip.info().clone();
         let tracker = self.model(settings).tracker()?;
         show::line(&format!(
@@ -124,9 +151,10 @@ impl Replay {
         let health = Arc::new(Health::default());
         let stop = Stop::new();
         stop.on_signals()?;
-        let (which, pace) = match self.pace {
-            PaceArg::Fast => (Which::Every, Pace::Fast),
-            PaceArg::Real => (Which::Latest, Pace::Real),
+        let pace = self.pace.0;
+        let which = match pace {
+            Pace::Fast => Which::Every,
+            Pace::Timed(_) => Which::Latest,
         };
         let trouble = Arc::new(Mutex::new(None));
         let capture = {
@@ -169,7 +197,7 @@ impl Replay {
     }
 
     fn replay_track(&self, settings: &Settings, sound: &Sound) -> Result<(), Failure> {
-        let mut reader = TrackReader::open(&self.source)?;
+        let mut reader = TrackReader::open(&self.source)?.looped(self.loops);
         let (fps, width, height) = (
             reader.header().fps,
             reader.header().width,
@@ -187,23 +215,18 @@ impl Replay {
             width_px: width,
             height_px: height,
         };
-        let started = std::time::Instant::now();
-        let mut first = None;
+        let mut due: Option<CaptureClock> = None;
         let ran = loop {
             if stop.requested() {
                 break Ok(());
             }
             match reader.next_frame() {
                 Ok(Some(pose)) => {
-                    if self.pace == PaceArg::Real {
-                        let first = *first.get_or_insert(pose.captured_at);
-                        let due = started
-                            + std::time::Duration::from_secs_f64(
-                                pose.captured_at.secs_since(first).max(0.0),
-                            );
-                        std::thread::sleep(
-                            due.saturating_duration_since(std::time::Instant::now()),
-                        );
+                    if let Pace::Timed(rate) = self.pace.0 {
+                        let due = due.get_or_insert_with(|| {
+                            CaptureClock::anchored(Instant::now(), pose.captured_at).at_rate(rate)
+                        });
+                        std::thread::sleep(due.takes(pose.captured_at - due.now()));
                     }
                     let posed = Posed {
                         frame: pose,
@@ -240,7 +263,7 @@ impl Replay {
         &self,
         settings: &Settings,
         sound: &Sound,
-        clock: &Arc<OnceLock<crate::capture::CaptureClock>>,
+        clock: &Arc<OnceLock<CaptureClock>>,
         (fps, width, height): (f64, u32, u32),
     ) -> Result<RepStage, Failure> {
         let finder = FinderSettings {
@@ -281,7 +304,7 @@ impl Replay {
             Arc::default(),
         )?;
         let outlets = Outlets {
-            ears: ears(sound, settings, self.pace)?,
+            ears: ears(sound, settings, self.pace.0)?,
             journal,
             rep_log,
             track,
@@ -299,12 +322,12 @@ impl Replay {
     }
 
     fn sound(&self) -> Result<Sound, Failure> {
-        match (self.sound.as_deref(), self.pace) {
-            (Some("none"), _) | (None, PaceArg::Fast) => Ok(Sound::None),
-            (Some("device"), PaceArg::Fast) => Err(Failure::Request(
-                "--sound device needs --pace real: at a fast pace cues would run into each other; use --sound FILE.wav".into(),
+        match (self.sound.as_deref(), self.pace.0) {
+            (None, Pace::REAL) | (Some("device"), Pace::REAL) => Ok(Sound::Device),
+            (Some("none") | None, _) => Ok(Sound::None),
+            (Some("device"), _) => Err(Failure::Request(
+                "--sound device needs --pace real: at another pace cues would run into each other; use --sound FILE.wav".into(),
             )),
-            (Some("device") | None, PaceArg::Real) => Ok(Sound::Device),
             (Some(path), _) if Path::new(path).extension().is_some_and(|e| e.eq_ignore_ascii_case("wav")) => {
                 Ok(Sound::File(path.into()))
             }
@@ -321,7 +344,7 @@ pub(super) fn pump(
     lane: &LaneIn,
     health: &Health,
     stop: &Stop,
-    clock: &OnceLock<crate::capture::CaptureClock>,
+    clock: &OnceLock<CaptureClock>,
 ) -> Result<(), CaptureError> {
     let mut frame = Frame::default();
     while !stop.requested() && source.next_frame(&mut frame)? {

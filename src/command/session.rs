@@ -4,8 +4,8 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
-use super::replay::PaceArg;
 use super::{Failure, plan, show};
+use crate::capture::Pace;
 use crate::coach::{Baselines, Coach, Plan, Trainer};
 use crate::daemon::{Ears, Pitcher, Training};
 use crate::journal::{
@@ -32,14 +32,14 @@ pub(super) fn library(settings: &Settings) -> Result<CueLibrary, SoundError> {
 }
 
 /// Opens what cues go to.
-pub(super) fn ears(sound: &Sound, settings: &Settings, pace: PaceArg) -> Result<Ears, Failure> {
+pub(super) fn ears(sound: &Sound, settings: &Settings, pace: Pace) -> Result<Ears, Failure> {
     let library = || library(settings).map(Arc::new);
     let volume = settings.cues.volume;
     Ok(match (sound, pace) {
         (Sound::None, _) => Ears::None,
         (Sound::Device, _) => Ears::device(library()?, volume)?,
-        (Sound::File(path), PaceArg::Real) => Ears::wav_file(path, library()?, volume)?,
-        (Sound::File(path), PaceArg::Fast) => {
+        (Sound::File(path), Pace::Timed(_)) => Ears::wav_file(path, library()?, volume)?,
+        (Sound::File(path), Pace::Fast) => {
             Ears::render(WavRender::create(path, library()?)?.with_volume(volume))
         }
     })

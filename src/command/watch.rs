@@ -1,6 +1,7 @@
 //! `cagehand watch`: the daemon. Follows the camera until it is told to stop.
 
 use std::io::IsTerminal;
+use std::num::NonZeroU32;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -52,6 +53,12 @@ pub struct Watch {
     /// The recording that stands in where there is no camera.
     #[arg(long, value_name = "CLIP")]
     stand_in: Option<PathBuf>,
+    /// How fast the stand-in runs: real, or a number; 4 is four times as fast as it was recorded.
+    #[arg(long, value_name = "real|N", default_value = "real", requires = "stand_in", value_parser = timed)]
+    pace: PaceArg,
+    /// Run the stand-in this many times in a row, as one long recording.
+    #[arg(long, value_name = "N", default_value = "1", requires = "stand_in")]
+    loops: NonZeroU32,
     /// Wait for a camera instead of running the stand-in.
     #[arg(long)]
     wait: bool,
@@ -125,7 +132,7 @@ impl Watch {
         let hitting_journal = hitting.journal_path(settings)?;
         tell_alive();
         let outlets = Outlets {
-            ears: ears(&sound, settings, PaceArg::Real)?,
+            ears: ears(&sound, settings, Pace::REAL)?,
             journal: Some(journal),
             rep_log: self.reps.as_deref().map(RepLog::create).transpose()?,
             track: None,
@@ -212,9 +219,17 @@ impl Watch {
             path.display()
         ));
         Ok(Some(Source::from_clip(
-            ClipSource::open(&path)?,
-            Pace::Real,
+            ClipSource::open(&path)?.looped(self.loops),
+            self.pace.0,
         )))
+    }
+}
+
+/// A pace for what stands in for a camera: "fast" is none, for it would wait for the model as no camera does.
+fn timed(text: &str) -> Result<PaceArg, String> {
+    match text.parse()? {
+        PaceArg(Pace::Fast) => Err("it must be real or a number".into()),
+        pace => Ok(pace),
     }
 }
 

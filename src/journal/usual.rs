@@ -13,6 +13,27 @@ use super::rows::{stamp_at, word_at};
 use crate::coach::Verdict;
 use crate::rep::MeasureName;
 
+/// The reps are picked first, by index alone; only theirs are looked up among the measures.
+pub(super) const SWINGS_MEASURED: &str = "WITH picked AS (
+      SELECT reps.id FROM sessions JOIN reps ON reps.session = sessions.id
+      WHERE sessions.hitter IS ?1 AND reps.id <= ?2
+      ORDER BY reps.id DESC LIMIT ?3)
+     SELECT reps.id, reps.session, reps.number, reps.logged_at, value, plus_minus, verdict,
+         band_low, band_high, marked
+     FROM picked JOIN reps ON reps.id = picked.id
+     JOIN measures ON measures.rep = reps.id AND measures.name = ?4
+     WHERE value IS NOT NULL AND struck_why IS NULL AND coalesce(called, kind) = 'swing'
+     ORDER BY reps.id";
+
+/// The same for all measures at once.
+pub(super) const VALUES_BEFORE: &str = "WITH picked AS (
+      SELECT reps.id FROM sessions JOIN reps ON reps.session = sessions.id
+      WHERE sessions.hitter IS ?1 AND reps.id < ?2
+      ORDER BY reps.id DESC LIMIT ?3)
+     SELECT name, value FROM picked JOIN reps ON reps.id = picked.id
+     JOIN measures ON measures.rep = reps.id
+     WHERE value IS NOT NULL AND struck_why IS NULL AND coalesce(called, kind) = 'swing'";
+
 /// A value of one swing.
 #[derive(Clone, Debug, PartialEq)]
 pub struct MeasuredSwing {
@@ -48,19 +69,7 @@ impl JournalReader {
         at_most: u32,
     ) -> Result<Vec<MeasuredSwing>, JournalError> {
         self.ask("read a measure over time", |c| {
-            // The reps are picked first, by index alone; only theirs are looked up among the measures.
-            let mut select = c.prepare_cached(
-                "WITH picked AS (
-                     SELECT reps.id FROM sessions JOIN reps ON reps.session = sessions.id
-                     WHERE sessions.hitter IS ?1 AND reps.id <= ?2
-                     ORDER BY reps.id DESC LIMIT ?3)
-                 SELECT reps.id, reps.session, reps.number, reps.logged_at, value, plus_minus, verdict,
-                        band_low, band_high, marked
-                 FROM picked JOIN reps ON reps.id = picked.id
-                 JOIN measures ON measures.rep = reps.id AND measures.name = ?4
-                 WHERE value IS NOT NULL AND struck_why IS NULL AND coalesce(called, kind) = 'swing'
-                 ORDER BY reps.id",
-            )?;
+            let mut select = c.prepare_cached(SWINGS_MEASURED)?;
             select
                 .query_map(
                     params![
@@ -100,20 +109,9 @@ impl JournalReader {
         at_most: u32,
     ) -> Result<Vec<(MeasureName, f64)>, JournalError> {
         self.ask("read what is usual", |c| {
-            let mut select = c.prepare_cached(
-                "WITH picked AS (
-                     SELECT reps.id FROM sessions JOIN reps ON reps.session = sessions.id
-                     WHERE sessions.hitter IS ?1 AND reps.id < ?2
-                     ORDER BY reps.id DESC LIMIT ?3)
-                 SELECT name, value FROM picked JOIN reps ON reps.id = picked.id
-                 JOIN measures ON measures.rep = reps.id
-                 WHERE value IS NOT NULL AND struck_why IS NULL AND coalesce(called, kind) = 'swing'",
-            )?;
-            let mut rows = select.query(params![
-                hitter.map(HitterId::get),
-                before.get(),
-                at_most
-            ])?;
+            let mut select = c.prepare_cached(VALUES_BEFORE)?;
+            let mut rows =
+                select.query(params![hitter.map(HitterId::get), before.get(), at_most])?;
             let mut values = Vec::new();
             while let Some(row) = rows.next()? {
                 if let Some(name) = MeasureName::from_name(row.get_ref(0)?.as_str()?) {

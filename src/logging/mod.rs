@@ -8,12 +8,13 @@ mod rotating;
 
 use std::io::{self, IsTerminal};
 use std::path::PathBuf;
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError, RwLock};
 
 use tracing::Level;
-use tracing_appender::non_blocking::{ErrorCounter, NonBlockingBuilder, WorkerGuard};
+use tracing_appender::non_blocking::{ErrorCounter, NonBlocking, NonBlockingBuilder, WorkerGuard};
 use tracing_subscriber::layer::SubscriberExt;
 use tracing_subscriber::util::SubscriberInitExt;
-use tracing_subscriber::{EnvFilter, Layer, Registry, fmt};
+use tracing_subscriber::{EnvFilter, Layer, Registry, fmt, reload};
 
 pub use rotating::{LogLimits, RotatingFile};
 
@@ -43,21 +44,13 @@ pub enum Form {
 
 /// Keeps the log going; what waits is written when it is dropped, so it belongs at the top of the program.
 #[must_use]
-pub struct Logging {
-    files: Option<(ErrorCounter, WorkerGuard)>,
-}
+pub struct Logging {}
 
 impl Drop for Logging {
     fn drop(&mut self) {
-        if let Some((lost, guard)) = self.files.take() {
-            drop(guard);
-            let lost = lost.dropped_lines();
-            if lost > 0 {
-                tracing::warn!(
-                    lost,
-                    "log lines were left out of the files: the disk was too slow"
-                );
-            }
+        if let Some(ways) = WAYS.get() {
+            let kept = lock(ways).kept.take();
+            close(kept);
         }
     }
 }
@@ -80,28 +73,112 @@ pub fn start(verbose: u8, form: Form, files: Option<&LogFiles>) -> Logging {
             .boxed(),
         Form::Json => json(io::stderr).with_filter(filter).boxed(),
     };
-    let opened = files.map(|files| {
-        let file = RotatingFile::open(&files.folder, files.limits)?;
-        let (writer, guard) = NonBlockingBuilder::default()
-            .buffered_lines_limit(WAITING_LINES)
-            .thread_name("log")
-            .finish(file);
-        let lost = writer.error_counter();
-        let layer = json(writer).with_filter(file_filter(files.level)).boxed();
-        Ok::<_, io::Error>((layer, (lost, guard)))
-    });
-    let (layer, kept, trouble) = match opened {
-        Some(Ok((layer, kept))) => (Some(layer), Some(kept), None),
-        Some(Err(error)) => (None, None, Some(error)),
-        None => (None, None, None),
+    // The way into files is always there, so that settings can open it later; without files nothing passes its filter.
+    let current = CurrentFile::default();
+    let (filter, level) = reload::Layer::new(EnvFilter::new("off"));
+    let to_files = json(current.clone()).with_filter(filter).boxed();
+    tracing_subscriber::registry()
+        .with(vec![to_people, to_files])
+        .init();
+    let ways = Ways {
+        current,
+        set_level: Box::new(move |to| {
+            if let Err(error) = level.reload(to) {
+                tracing::error!(%error, "the level of the log files cannot be changed");
+            }
+        }),
+        kept: None,
     };
-    let layers: Vec<Box<dyn Layer<Registry> + Send + Sync>> =
-        std::iter::once(to_people).chain(layer).collect();
-    tracing_subscriber::registry().with(layers).init();
-    if let (Some(error), Some(files)) = (trouble, files) {
+    let ways = WAYS.get_or_init(|| Mutex::new(ways));
+    if let Some(files) = files
+        && let Err(error) = open(&mut lock(ways), Some(files))
+    {
         tracing::warn!(folder = %files.folder.display(), %error, "no log files: make the folder and let this user write there");
     }
-    Logging { files: kept }
+    Logging {}
+}
+
+/// Lets the log go into other files, with another level or other limits, or into none, from now on. Where the new folder
+/// cannot be used the log stays as it was.
+///
+/// # Errors
+/// What the system says of the folder.
+pub fn revise(files: Option<&LogFiles>) -> io::Result<()> {
+    match WAYS.get() {
+        Some(ways) => open(&mut lock(ways), files),
+        None => Ok(()),
+    }
+}
+
+/// What it takes to change the files while the program runs.
+struct Ways {
+    current: CurrentFile,
+    set_level: Box<dyn Fn(EnvFilter) + Send>,
+    kept: Option<(ErrorCounter, WorkerGuard)>,
+}
+
+static WAYS: OnceLock<Mutex<Ways>> = OnceLock::new();
+
+fn lock(ways: &Mutex<Ways>) -> MutexGuard<'_, Ways> {
+    ways.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+fn open(ways: &mut Ways, files: Option<&LogFiles>) -> io::Result<()> {
+    let next = match files {
+        None => None,
+        Some(files) => {
+            let file = RotatingFile::open(&files.folder, files.limits)?;
+            let (writer, guard) = NonBlockingBuilder::default()
+                .buffered_lines_limit(WAITING_LINES)
+                .thread_name("log")
+                .finish(file);
+            Some((writer, guard))
+        }
+    };
+    (ways.set_level)(files.map_or_else(|| EnvFilter::new("off"), |files| file_filter(files.level)));
+    let (writer, kept) = match next {
+        Some((writer, guard)) => {
+            let lost = writer.error_counter();
+            (Some(writer), Some((lost, guard)))
+        }
+        None => (None, None),
+    };
+    *ways
+        .current
+        .0
+        .write()
+        .unwrap_or_else(PoisonError::into_inner) = writer;
+    close(std::mem::replace(&mut ways.kept, kept));
+    Ok(())
+}
+
+/// Writes what waits and tells what was left out.
+fn close(kept: Option<(ErrorCounter, WorkerGuard)>) {
+    let Some((lost, guard)) = kept else { return };
+    drop(guard);
+    let lost = lost.dropped_lines();
+    if lost > 0 {
+        tracing::warn!(
+            lost,
+            "log lines were left out of the files: the disk was too slow"
+        );
+    }
+}
+
+/// The file that lines go to now, if there is one.
+#[derive(Clone, Default)]
+struct CurrentFile(Arc<RwLock<Option<NonBlocking>>>);
+
+impl<'a> fmt::MakeWriter<'a> for CurrentFile {
+    type Writer = Box<dyn io::Write>;
+
+    fn make_writer(&'a self) -> Self::Writer {
+        let current = self.0.read().unwrap_or_else(PoisonError::into_inner);
+        match &*current {
+            Some(writer) => Box::new(writer.clone()),
+            None => Box::new(io::sink()),
+        }
+    }
 }
 
 /// Ours at this level; of others only what is amiss.

@@ -23,6 +23,11 @@ const ASSETS: &[(&str, &str, &str)] = &[
         include_str!("assets/cage.js"),
     ),
     (
+        "owner.js",
+        "text/javascript; charset=utf-8",
+        include_str!("assets/owner.js"),
+    ),
+    (
         "player.js",
         "text/javascript; charset=utf-8",
         include_str!("assets/player.js"),

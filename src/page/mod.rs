@@ -20,11 +20,15 @@ mod machine;
 mod metrics;
 mod numbers;
 mod owner;
+mod plans;
+mod plot;
 mod reps;
 mod server;
 mod sessions;
 mod shared;
+mod sheet;
 mod strip;
+mod trends;
 mod visits;
 mod words;
 mod work;
@@ -50,8 +54,11 @@ pub trait SeatHitter: Send + Sync {
     /// In words for the page, where that cannot be now.
     fn seat(&self, hitter: NewHitter) -> Result<(), String>;
 
-    /// Where the keys of the page lie; `None` where there are none.
-    fn keys_file(&self) -> Option<std::path::PathBuf>;
+    /// The bands of the settings in force, for plans that are tried.
+    fn bands(&self) -> crate::coach::Bands;
+
+    /// Where reps go now, and beside it the keys of the page; `None` where nobody can tell.
+    fn journal(&self) -> Option<std::path::PathBuf>;
 }
 
 /// All doors and what is behind them.
@@ -66,6 +73,12 @@ fn router(shared: Shared) -> Router {
         .route("/owner", get(owner::page))
         .route("/sessions", get(sessions::list))
         .route("/sessions/{id}", get(sessions::review))
+        .route("/sessions/{id}/sheet", get(sheet::sheet))
+        .route("/sessions/{id}/log", get(sheet::log))
+        .route("/sessions/{id}/reps.csv", get(sheet::csv))
+        .route("/sessions/{id}/reps.jsonl", get(sheet::json_lines))
+        .route("/trends", get(trends::page))
+        .route("/plans", get(plans::page).post(plans::write))
         .route("/sessions/{id}/notes", post(work::add_note))
         .route("/notes/{id}/drop", post(work::drop_note))
         .route("/reps/{id}", get(reps::page).post(work::change_rep))

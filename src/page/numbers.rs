@@ -10,7 +10,8 @@ use crate::rep::{Measure, MeasureName, Unit, sequence_words};
 pub(super) fn plain(name: MeasureName, value: f64) -> String {
     match name.unit() {
         Unit::Cm => format!("{value:.1}"),
-        Unit::Ms | Unit::Pct | Unit::Deg => format!("{:.0}", value + 0.0),
+        // A zero has no sign.
+        Unit::Ms | Unit::Pct | Unit::Deg => format!("{:.0}", value.round() + 0.0),
         Unit::YesNo => if value >= 0.5 { "✓" } else { "✗" }.to_owned(),
         Unit::Order => sequence_words(value).join(" › "),
     }

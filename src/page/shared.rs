@@ -55,9 +55,10 @@ impl Shared {
 
     /// The keys as they are now.
     pub(super) fn keys(&self) -> Result<Keys, KeyError> {
-        self.seat
-            .keys_file()
-            .map_or_else(|| Ok(Keys::default()), |path| Keys::read(&path))
+        match self.seat.journal() {
+            Some(journal) => Keys::read(&Keys::file_beside(&journal)),
+            None => Ok(Keys::default()),
+        }
     }
 
     /// What whoever sits at this machine may see without a key.
@@ -94,7 +95,7 @@ impl Shared {
     }
 
     fn journal_path(&self) -> Result<PathBuf, Trouble> {
-        self.health.stage().journal_path.ok_or(Trouble::NoJournal)
+        self.seat.journal().ok_or(Trouble::NoJournal)
     }
 }
 

@@ -84,8 +84,8 @@ impl Axis {
         }
         // To whole tenths, so that the marks stand on round numbers.
         Self {
-            from: (from.max(-LONGEST_BEFORE) * 10.0).floor() / 10.0,
-            to: (to.min(LONGEST_AFTER) * 10.0).ceil() / 10.0,
+            from: (from.max(-LONGEST_BEFORE) * 10.0 + 1e-6).floor() / 10.0,
+            to: (to.min(LONGEST_AFTER) * 10.0 - 1e-6).ceil() / 10.0,
         }
     }
 

@@ -5,6 +5,7 @@
 
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, BufWriter, Write};
+use std::num::NonZeroU32;
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
@@ -66,6 +67,9 @@ pub struct TrackReader {
     columns: Vec<Option<Landmark>>,
     index: u64,
     last: Option<CaptureTime>,
+    runs_left: u32,
+    /// Added to the stamps of this run.
+    later: CaptureTime,
 }
 
 impl TrackReader {
@@ -123,7 +127,17 @@ impl TrackReader {
             columns,
             index: 0,
             last: None,
+            runs_left: 0,
+            later: CaptureTime::default(),
         })
+    }
+
+    /// Reads the track this many times in a row; numbers and stamps go on, the first frame of a run one frame after the last
+    /// of the run before.
+    #[must_use]
+    pub fn looped(mut self, times: NonZeroU32) -> Self {
+        self.runs_left = times.get() - 1;
+        self
     }
 
     /// What the track says of itself.
@@ -134,8 +148,35 @@ impl TrackReader {
     /// The next frame; `None` at the end.
     ///
     /// # Errors
-    /// Where a line cannot be read, is not a frame, or is not later than the one before.
+    /// Where a line cannot be read, is not a frame, or is not later than the one before; where a looped track cannot be
+    /// opened again.
     pub fn next_frame(&mut self) -> Result<Option<PoseFrame>, TrackError> {
+        match self.next_of_run()? {
+            Some(frame) => Ok(Some(frame)),
+            None => match self.last.filter(|_| self.runs_left > 0) {
+                Some(last) => self.first_of_next_run(last),
+                None => Ok(None),
+            },
+        }
+    }
+
+    fn first_of_next_run(&mut self, last: CaptureTime) -> Result<Option<PoseFrame>, TrackError> {
+        let fresh = Self::open(&self.path)?;
+        self.lines = fresh.lines;
+        self.line = fresh.line;
+        self.runs_left -= 1;
+        self.last = None;
+        self.later = CaptureTime::default();
+        let Some(mut first) = self.next_of_run()? else {
+            return Ok(None);
+        };
+        self.later = last.plus_secs(1.0 / self.header.fps) - first.captured_at;
+        first.captured_at = first.captured_at + self.later;
+        self.last = Some(first.captured_at);
+        Ok(Some(first))
+    }
+
+    fn next_of_run(&mut self) -> Result<Option<PoseFrame>, TrackError> {
         let text = loop {
             let Some(text) = self.lines.next() else {
                 return Ok(None);
@@ -151,7 +192,7 @@ impl TrackReader {
         };
         let line: Line =
             serde_json::from_str(&text).map_err(|e| self.content(format!("not a frame: {e}")))?;
-        let captured_at = CaptureTime::from_secs(line.t);
+        let captured_at = CaptureTime::from_secs(line.t) + self.later;
         if !line.t.is_finite() || self.last.is_some_and(|last| captured_at <= last) {
             return Err(self.content(format!(
                 "time {} does not come after the frame before",

@@ -61,7 +61,7 @@ pub fn takes(key: &str) -> Option<Takes> {
         "journal.path" | "page.listen" | "baseline.swings" => Takes::AtOnce,
         "video.keep" | "video.keep_days" | "video.keep_gb" => Takes::AtOnce,
         "log.folder" | "log.level" | "log.file_mb" | "log.keep_files" | "log.keep_days" => {
-            Takes::Restart("the log is being written")
+            Takes::AtOnce
         }
         _ if key.starts_with("bands.") => Takes::AtOnce,
         _ => return None,

@@ -27,7 +27,9 @@ fn links_between_documents_lead_somewhere() {
         "docs/pitch.md",
         "docs/training.md",
         "docs/facility.md",
+        "docs/page.md",
         "docs/privacy.md",
+        "docs/soak.md",
     ] {
         let text = read(document);
         let folder = project(document).parent().unwrap().to_owned();

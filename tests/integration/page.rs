@@ -68,3 +68,194 @@ fn the_cage_screen_shows_each_rep_as_it_ends_and_a_hitter_steps_in_with_two_taps
         browser.close().await;
     });
 }
+
+/// A journal with a session of a named hitter, made from a bundled recording.
+fn filled(place: &Place) {
+    std::fs::write(
+        place.path("kit.toml"),
+        "[hitter]\nname = \"Kit\"\nheight_cm = 168\n[pose]\nmodel = \"lite\"\n",
+    )
+    .unwrap();
+    place.run_well(&[
+        "replay",
+        &recording("left_60fps_faults"),
+        "--pace",
+        "fast",
+        "--settings",
+        "kit.toml",
+        "--journal",
+        "page.db",
+    ]);
+}
+
+#[test]
+fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
+    block_on(async {
+        let place = Place::new();
+        filled(&place);
+        let served = Served::start(&place, &recording("r03"), "", &["--wait"]);
+        let browser = Browser::start(1280, 900).await;
+        let no_barriers = async |page: &str| {
+            let found = browser.barriers().await;
+            assert!(found.is_empty(), "{page}: {found:#?}");
+        };
+        browser.open(&format!("{}/sessions", served.address)).await;
+        browser.picture("sessions").await;
+        no_barriers("sessions").await;
+        browser.click("a[href='/sessions/1']").await;
+        browser.find("table.review").await;
+        browser.picture("session").await;
+        no_barriers("session").await;
+        // Each strip's phases are to scale: stride and foot down to contact of the journal's own times.
+        let strip = browser
+            .ask("const r = document.querySelector('tbody tr rect.planted'); return [r.getAttribute('width'), r.closest('svg').getAttribute('aria-label')]")
+            .await;
+        let share: f64 = strip[0].as_str().unwrap().parse().unwrap();
+        let told = strip[1].as_str().unwrap();
+        let ms: f64 = told
+            .split("foot down to contact ")
+            .nth(1)
+            .unwrap()
+            .split(' ')
+            .next()
+            .unwrap()
+            .parse()
+            .unwrap();
+        let marks = browser
+            .ask("return [...document.querySelectorAll('.ruler line')].slice(0, 2).map((l) => parseFloat(l.getAttribute('x1')))")
+            .await;
+        let half_second = marks[1].as_f64().unwrap() - marks[0].as_f64().unwrap();
+        assert!(
+            (share / half_second * 500.0 - ms).abs() < 1.0,
+            "{share} {half_second} {ms}"
+        );
+
+        browser.click("tbody tr:first-child th a").await;
+        browser
+            .until(
+                "the figure",
+                "return document.querySelectorAll('#stage .sticks line').length > 8",
+            )
+            .await;
+        browser.picture("rep").await;
+        no_barriers("rep").await;
+        let frame = "return Number(document.getElementById('player').dataset.frame)";
+        let before = browser.ask(frame).await.as_f64().unwrap();
+        let arrow = |name: &str| {
+            format!(
+                "document.dispatchEvent(new KeyboardEvent('keydown', {{ key: '{name}', bubbles: true }})); {frame}"
+            )
+        };
+        let key = async |name: &str| {
+            browser
+                .client
+                .execute(
+                    &arrow(name).replace("document.dispatchEvent", "document.body.dispatchEvent"),
+                    vec![],
+                )
+                .await
+                .unwrap()
+                .as_f64()
+                .unwrap()
+        };
+        assert_eq!(key("ArrowRight").await, before + 1.0);
+        assert_eq!(key("ArrowLeft").await, before);
+        browser.ask("const s = document.getElementById('scrub'); s.value = 3; s.dispatchEvent(new Event('input'))").await;
+        assert_eq!(browser.ask(frame).await, 3);
+        browser.click("#play").await;
+        browser
+            .until(
+                "it to play on",
+                "return Number(document.getElementById('player').dataset.frame) > 6",
+            )
+            .await;
+
+        // Beside another rep, and laid over it.
+        browser.ask("document.querySelector('select[name=with]').selectedIndex = 1; document.querySelector('select[name=with]').form.submit()").await;
+        browser
+            .until(
+                "two figures",
+                "return document.querySelectorAll('#stage svg').length === 2",
+            )
+            .await;
+        browser.picture("rep_beside").await;
+        browser.click("#layout [data-layout=over]").await;
+        browser.until("one over the other", "return document.querySelectorAll('#stage svg').length === 1 && document.querySelectorAll('#stage .sticks').length === 2").await;
+        browser.picture("rep_over").await;
+        no_barriers("two reps").await;
+
+        browser.click("button[value=mark]").await;
+        browser.find("button[value=unmark]").await;
+        browser
+            .find("textarea[name=text]")
+            .await
+            .send_keys("early hips <b>here</b>")
+            .await
+            .unwrap();
+        browser.click("form:has(textarea) button").await;
+        browser.until("the note", "return document.querySelector('.note p')?.textContent === 'early hips <b>here</b>'").await;
+        browser
+            .find("input[name=why]")
+            .await
+            .send_keys("a throw")
+            .await
+            .unwrap();
+        browser.click("button[value=strike]").await;
+        browser.find("button[value=count]").await;
+        browser
+            .open(&format!("{}/sessions/1", served.address))
+            .await;
+        browser
+            .until(
+                "it struck out",
+                "return document.querySelectorAll('tr.struck').length === 1",
+            )
+            .await;
+        no_barriers("struck").await;
+        // The original stays: the export tells both.
+        let exported = place.run_well(&["export", "--journal", "page.db", "--session", "1"]);
+        assert!(
+            exported.contains("\"struck\":\"a throw\"") && exported.contains("\"kind\":\"swing\"")
+        );
+
+        for (page, name) in [
+            ("sessions/1/sheet", "sheet"),
+            ("sessions/1/log", "log"),
+            ("owner", "owner"),
+            ("trends", "trends"),
+            ("trends?by=sessions", "trends_sessions"),
+            ("plans", "plans"),
+        ] {
+            browser.open(&format!("{}/{page}", served.address)).await;
+            browser.find("h1").await;
+            browser.picture(name).await;
+            no_barriers(page).await;
+        }
+        browser.click("button[value=try]").await;
+        browser.find("#tried tbody tr").await;
+        browser.picture("plans_tried").await;
+        no_barriers("plans tried").await;
+        browser.click("button[value=put]").await;
+        browser
+            .until(
+                "the plan in force",
+                "return document.querySelector('main strong')?.textContent === 'head still'",
+            )
+            .await;
+        // The other language, and a narrow screen.
+        browser.click(".language button").await;
+        browser
+            .until("Spanish", "return document.documentElement.lang === 'es'")
+            .await;
+        browser.client.set_window_size(380, 760).await.unwrap();
+        browser
+            .open(&format!("{}/sessions/1", served.address))
+            .await;
+        browser.find("table.review").await;
+        browser.picture("session_phone_es").await;
+        no_barriers("session in Spanish on a phone").await;
+        let too_wide = browser.ask("return document.documentElement.scrollWidth > document.documentElement.clientWidth + 1").await;
+        assert_eq!(too_wide, false, "the page itself does not scroll sideways");
+        browser.close().await;
+    });
+}

@@ -160,7 +160,7 @@ fn model_page_and_journal_change_without_a_restart() {
 
     settings("full", "127.0.0.1:0", &second);
     daemon.next("full model, as set");
-    daemon.next("now hitting:");
+    daemon.next("another session begins");
     // The count begins again with the session.
     daemon.next("rep   1");
     settings("full", "", &second);

@@ -11,8 +11,12 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use re_mp4::{Avc1Box, Mp4, StsdBoxContent, TrackKind, TrakBox};
 
 use super::edits::EditList;
+use super::tables::{self, Masked};
 use crate::capture::Rotation;
 use crate::time::CaptureTime;
+
+/// More than any recording has: nine hours at 60 frames a second. It bounds what a damaged count can ask for.
+const MOST_FRAMES: u64 = 2_000_000;
 
 /// Why no video track can be had from the file.
 #[derive(Debug)]
@@ -93,8 +97,21 @@ pub(super) fn read(file: &mut File) -> Result<VideoTrack, ContainerError> {
     if !boxes.has_index {
         return Err(ContainerError::NoIndex);
     }
-    file.seek(SeekFrom::Start(0))?;
-    let reader = BufReader::with_capacity(1 << 16, file);
+    let survey = tables::survey(
+        &mut BufReader::with_capacity(1 << 12, &mut *file),
+        boxes.readable_len,
+    )?;
+    if survey.listed > MOST_FRAMES {
+        return Err(ContainerError::Damaged(format!(
+            "its index lists {} frames; more than {MOST_FRAMES} are not read",
+            survey.listed
+        )));
+    }
+    let reader = Masked::new(
+        BufReader::with_capacity(1 << 16, file),
+        survey.sound_tracks,
+        boxes.index_len,
+    )?;
     // The crate indexes the sample tables without checking them against each other, so a damaged
     // table ends in a panic; here that is just a damaged file.
     let mp4 = catch_unwind(AssertUnwindSafe(|| Mp4::read(reader, boxes.readable_len)))
@@ -110,6 +127,8 @@ struct Boxes {
     /// Where reading must stop: behind the last box that is whole, or is only frame data.
     readable_len: u64,
     cut_short: bool,
+    /// Bytes of the boxes that are no frame data.
+    index_len: u64,
 }
 
 /// Steps over the outermost boxes, to find out whether the file was cut short and where.
@@ -118,6 +137,7 @@ fn walk_boxes(file: &mut File, file_len: u64) -> io::Result<Boxes> {
         has_index: false,
         readable_len: 0,
         cut_short: false,
+        index_len: 0,
     };
     let mut at = 0;
     while at + 8 <= file_len {
@@ -144,6 +164,7 @@ fn walk_boxes(file: &mut File, file_len: u64) -> io::Result<Boxes> {
             break;
         }
         boxes.has_index |= name == b"moov";
+        boxes.index_len += if name == b"mdat" { 16 } else { size };
         boxes.readable_len = end;
         at = end;
     }

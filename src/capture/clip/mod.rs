@@ -12,6 +12,7 @@
 //! Runs on the thread that asks for frames; the ffmpeg path has a helper thread for what ffmpeg
 //! prints. Nothing is written to disk.
 
+mod again;
 mod container;
 mod edits;
 mod ffmpeg;
@@ -21,11 +22,13 @@ mod probe;
 mod said;
 mod sniff;
 mod stamps;
+mod tables;
 
 use std::fs::File;
 use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
+use self::again::Again;
 use self::container::{ContainerError, VideoTrack};
 use self::ffmpeg::{FfmpegReader, Programs};
 use self::h264::H264Reader;
@@ -67,6 +70,7 @@ pub struct ClipSource {
     /// Frames lost by a reader that was given up.
     lost_before: u64,
     trouble: Option<String>,
+    again: Again,
 }
 
 #[derive(Debug)]
@@ -198,6 +202,7 @@ impl ClipSource {
             last_given: None,
             lost_before: 0,
             trouble: None,
+            again: Again::default(),
         }
     }
 
@@ -211,18 +216,31 @@ impl ClipSource {
         &self.path
     }
 
-    /// The next frame, into a buffer used again; false at the end.
+    /// The next frame, into a buffer used again; false at the end, which for a looped clip is that of its last run.
     ///
     /// Frames that cannot be decoded are left out and counted; their numbers are left out too.
     ///
     /// # Errors
     ///
-    /// None today; a clip that goes bad half-way ends early and says so in [`Self::trouble`].
+    /// A looped clip that cannot be opened again. Damage is none: a clip that goes bad half-way ends early and says so in
+    /// [`Self::trouble`].
     pub fn next_frame(&mut self, into: &mut Frame) -> Result<bool, CaptureError> {
+        let mut more = self.next_of_run(into);
+        if !more && self.begin_again()? {
+            more = self.next_of_run(into);
+        }
+        if more {
+            self.again.go_on(into);
+        }
+        Ok(more)
+    }
+
+    /// The next frame of this run through the file, with its number and stamp as in the file.
+    fn next_of_run(&mut self, into: &mut Frame) -> bool {
         if let Some(mut first) = self.first.take() {
             std::mem::swap(into, &mut first);
             self.last_given = Some(into.captured_at);
-            return Ok(true);
+            return true;
         }
         let mut more = self.read(into);
         if !more {
@@ -233,7 +251,7 @@ impl ClipSource {
         if more {
             self.last_given = Some(into.captured_at);
         }
-        Ok(more)
+        more
     }
 
     fn read(&mut self, into: &mut Frame) -> bool {

@@ -53,9 +53,10 @@ impl RepStage {
             (self.outlets.show)(&line);
         }
         let name = hitter.as_ref().and_then(|hitter| hitter.name.clone());
-        (self.outlets.show)(&match &name {
-            Some(name) => format!("now hitting: {name}"),
-            None => "now hitting: nobody named".to_owned(),
+        // What is shown here may end up in the system's log, where no name belongs.
+        (self.outlets.show)(match &name {
+            Some(_) => "another session begins, of a hitter with a name",
+            None => "another session begins, of nobody named",
         });
         match (journal, &self.outlets.journal) {
             (Some(journal), _) => {

@@ -364,3 +364,45 @@ fn what_is_usual_for_a_hitter_comes_from_all_of_their_stored_swings_and_nobody_e
     assert!((3.25..4.0).contains(&usual.median), "{usual:?}");
     assert_eq!(stored.usual(Bats::Left, name), None);
 }
+
+/// The page asks these of a journal of any size: each must go by index, never through all reps or measures.
+#[test]
+fn what_the_page_asks_goes_by_index() {
+    let dir = tempfile::tempdir().unwrap();
+    let journal = Journal::open(&dir.path().join("journal.db")).unwrap();
+    let plan_of = |sql: &str| -> Vec<String> {
+        let connection = &journal.reader().connection;
+        let mut explain = connection
+            .prepare(&format!("EXPLAIN QUERY PLAN {sql}"))
+            .unwrap();
+        let count = explain.parameter_count();
+        let values = vec![rusqlite::types::Value::Integer(1); count];
+        explain
+            .query_map(rusqlite::params_from_iter(values), |row| row.get(3))
+            .unwrap()
+            .map(Result::unwrap)
+            .collect()
+    };
+    for sql in [
+        super::super::usual::SWINGS_MEASURED,
+        super::super::usual::VALUES_BEFORE,
+        "SELECT id, rep, text, made_at FROM notes WHERE session = ?1 ORDER BY id",
+        "SELECT count(*) FROM corrections WHERE rep = ?1",
+        "SELECT count(*) FROM reps WHERE session = ?1 AND struck_why IS NULL AND coalesce(called, kind) = 'swing'",
+        "SELECT id FROM sessions WHERE hitter = ?1 AND id < ?2 ORDER BY id DESC LIMIT 40",
+    ] {
+        for step in plan_of(sql) {
+            let whole = [
+                "SCAN reps",
+                "SCAN measures",
+                "SCAN sessions",
+                "SCAN notes",
+                "SCAN corrections",
+            ];
+            assert!(
+                !whole.iter().any(|scan| step.starts_with(scan)),
+                "{step}: {sql}"
+            );
+        }
+    }
+}

@@ -65,6 +65,22 @@ function showTrail(trail) {
   }));
 }
 
+// The part of the picture around the hitter. It grows at once and shrinks slowly, so that the figure does not jump about.
+let view = null;
+function look(figure) {
+  const seen = figure.points.filter(Boolean);
+  if (seen.length < 10) return;
+  const xs = seen.map((p) => p[0]), ys = seen.map((p) => p[1]);
+  const tall = Math.max(...ys) - Math.min(...ys);
+  const now = [Math.min(...xs) - 0.5 * tall, Math.min(...ys) - 0.2 * tall, Math.max(...xs) + 0.5 * tall, Math.max(...ys) + 0.1 * tall];
+  if (!view) view = now;
+  view = view.map((end, i) => {
+    const outward = i < 2 ? now[i] < end : now[i] > end;
+    return end + (outward ? 1 : 0.02) * (now[i] - end);
+  });
+  at("figure").setAttribute("viewBox", `${view[0]} ${view[1]} ${view[2] - view[0]} ${view[3] - view[1]}`);
+}
+
 function show(live) {
   setText("who", live.hitter ?? say("nobody"));
   setText("plan", live.plan ?? "");
@@ -78,10 +94,7 @@ function show(live) {
   setText("swings-label", say(live.swings === 1 ? "swing" : "swings"));
   setText("to-go", live.to_go ? say("to_go").replace("{}", live.to_go) : "");
   const figure = live.figure;
-  if (figure) {
-    const box = `0 0 ${figure.width} ${figure.height}`;
-    if (at("figure").getAttribute("viewBox") !== box) at("figure").setAttribute("viewBox", box);
-  }
+  if (figure) look(figure);
   draw(group, figure ? figure.points : null);
 }
 

@@ -1,0 +1,139 @@
+//! The inputs to begin with: the project's own small files, and what the program makes of them.
+
+use std::error::Error;
+use std::fs;
+use std::path::Path;
+
+use cagehand::coach::{Coach, PLAN_STARTS, Trainer};
+use cagehand::journal::{
+    Journal, NewHitter, NewPlan, NewSession, PictureSize, RepRecord, encode_timeline,
+    now_to_the_millisecond, rep_line,
+};
+use cagehand::pose::track::TrackReader;
+use cagehand::rep::{FinderSettings, FoundRep, RepFinder};
+use cagehand::settings::{DEFAULT_FILE, Settings};
+
+/// Lines of a pose track that are enough to reach every part of its reader.
+const TRACK_LINES: usize = 20;
+/// Frames of a rep that are kept, so that the fuzzer moves through small inputs.
+const REP_FRAMES: usize = 12;
+
+/// Writes `folder/TARGET/NAME` for every target.
+pub fn write(folder: &Path) -> Result<(), Box<dyn Error>> {
+    let project = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
+    let put = |target: &str, name: &str, bytes: &[u8]| -> Result<(), Box<dyn Error>> {
+        fs::create_dir_all(folder.join(target))?;
+        Ok(fs::write(folder.join(target).join(name), bytes)?)
+    };
+    put("settings", "default", DEFAULT_FILE.as_bytes())?;
+    for (name, text) in SETTINGS {
+        put("settings", name, text.as_bytes())?;
+    }
+    for start in &PLAN_STARTS {
+        put("plan", start.name, start.text.as_bytes())?;
+    }
+    for entry in fs::read_dir(project.join("tests/data/clips"))? {
+        let path = entry?.path();
+        if path.extension().is_some_and(|ending| ending != "md") {
+            let name = path.file_name().unwrap_or_default().to_string_lossy();
+            put("clip", &name, &fs::read(&path)?)?;
+        }
+    }
+    let track = project.join("tests/data/tracks/right_60fps_swing_2.track.jsonl");
+    let text = fs::read_to_string(&track)?;
+    let lines: Vec<_> = text.lines().collect();
+    put("track", "first", lines[..TRACK_LINES].join("\n").as_bytes())?;
+    // Every eighth frame is a whole swing at a low frame rate.
+    let sparse: Vec<_> = lines[..1]
+        .iter()
+        .chain(lines[1..].iter().step_by(8))
+        .copied()
+        .collect();
+    put("track", "sparse", sparse.join("\n").as_bytes())?;
+
+    let found = swing(&track)?;
+    let frames = found.frames[..REP_FRAMES.min(found.frames.len())].to_vec();
+    let mut packed = encode_timeline(&frames)?;
+    let settings = Settings::parse(DEFAULT_FILE, Path::new("default"))?;
+    let coach = Coach::new(settings.bands.clone(), settings.cues.order.clone());
+    let (judged, _) = Trainer::without_plan(coach, settings.cues.order).rep(found.rep, None);
+    put("rep_line", "swing", rep_line(&judged).as_bytes())?;
+
+    let journal = journal(judged, frames)?;
+    put("journal", "one rep", &journal)?;
+    put("journal", "cut", &journal[..journal.len() / 2])?;
+
+    // A first byte of zero says that the rest is a timeline as it is, an odd one that it is what is packed in one.
+    let mut inside = Vec::new();
+    let unpacked = flate2::read::ZlibDecoder::new(&packed[12..]);
+    std::io::Read::read_to_end(&mut { unpacked }, &mut inside)?;
+    let count = packed[4];
+    packed.insert(0, 0);
+    put("timeline", "whole", &packed)?;
+    put("timeline", "inside", &[&[1, count], &inside[..]].concat())
+}
+
+/// Settings that the default file leaves out.
+const SETTINGS: [(&str, &str); 3] = [
+    (
+        "hitter",
+        "[hitter]\nname = \"Ann\"\nheight_cm = 171.5\nbats = \"left\"\n[cues]\norder = [\"stride_length_cm\"]\nvolume = 0.25\n",
+    ),
+    (
+        "camera",
+        "[camera]\ndevice = \"/dev/video1\"\nfps = 30\nview = \"rear\"\nknown_length_cm = 43.2\nknown_length_px = 88\nroll_deg = -2.5\n",
+    ),
+    (
+        "bands",
+        "journal = { path = \"reps.db\" }\n[bands]\nhead_to_plant_cm = { low = -2.0, high = 8 }\nstride_length_cm = { high = \"+10 %\" }\n",
+    ),
+];
+
+/// The swing of a track.
+fn swing(track: &Path) -> Result<FoundRep, Box<dyn Error>> {
+    let mut reader = TrackReader::open(track)?;
+    let mut finder = RepFinder::new(FinderSettings::default());
+    while let Some(frame) = reader.next_frame()? {
+        if let Some(found) = finder.push(frame) {
+            return Ok(found);
+        }
+    }
+    finder
+        .finish()
+        .ok_or_else(|| "no swing was found in the track".into())
+}
+
+/// The bytes of a journal with a hitter, a plan and a rep.
+fn journal(
+    judged: cagehand::coach::JudgedRep,
+    frames: Vec<cagehand::pose::PoseFrame>,
+) -> Result<Vec<u8>, Box<dyn Error>> {
+    let folder = tempfile::tempdir()?;
+    let path = folder.path().join("journal.db");
+    let mut journal = Journal::open(&path)?;
+    let hitter = journal.find_or_add_hitter(&NewHitter {
+        name: Some("Ann".into()),
+        bats: None,
+        height_cm: Some(171.0),
+    })?;
+    let session = journal.begin_session(&NewSession {
+        hitter: Some(hitter),
+        started_at: now_to_the_millisecond(),
+        source: "seed".into(),
+        settings: String::new(),
+        program_version: "0".into(),
+        plan: Some(NewPlan {
+            name: PLAN_STARTS[0].name.into(),
+            text: PLAN_STARTS[0].text.into(),
+        }),
+    })?;
+    let picture = PictureSize {
+        width_px: 1280,
+        height_px: 720,
+    };
+    journal.log_rep(session, &RepRecord::new(judged, frames, picture))?;
+    journal.end_session(session, now_to_the_millisecond(), None)?;
+    // Closed, so that the log is taken into the file.
+    drop(journal);
+    Ok(fs::read(&path)?)
+}

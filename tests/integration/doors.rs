@@ -1,0 +1,284 @@
+//! Each door of the page without its key, and the keys themselves.
+
+use std::io::{Read, Write};
+use std::net::TcpStream;
+use std::process::Stdio;
+
+use super::browser::Served;
+use super::program::{Place, recording};
+
+/// What the page answers: status, headers and body as text.
+fn ask(address: &str, method: &str, path: &str, headers: &[&str], body: &str) -> String {
+    let host = address.trim_start_matches("http://");
+    let mut stream = TcpStream::connect(host).unwrap();
+    let mut request = format!("{method} {path} HTTP/1.1\r\nConnection: close\r\n");
+    if !headers
+        .iter()
+        .any(|header| header.to_lowercase().starts_with("host:"))
+    {
+        request += &format!("Host: {host}\r\n");
+    }
+    for header in headers {
+        request += &format!("{header}\r\n");
+    }
+    if method == "POST" {
+        request += &format!(
+            "Content-Type: application/x-www-form-urlencoded\r\nContent-Length: {}\r\n",
+            body.len()
+        );
+    }
+    write!(stream, "{request}\r\n{body}").unwrap();
+    let mut answer = Vec::new();
+    // A stream of events does not end; what has come is enough.
+    stream
+        .set_read_timeout(Some(std::time::Duration::from_millis(1500)))
+        .unwrap();
+    let mut part = [0; 4096];
+    while let Ok(count @ 1..) = stream.read(&mut part) {
+        answer.extend_from_slice(&part[..count]);
+        if answer.len() > 200_000 {
+            break;
+        }
+    }
+    String::from_utf8_lossy(&answer).into_owned()
+}
+
+fn status(answer: &str) -> u16 {
+    answer.split(' ').nth(1).unwrap_or("0").parse().unwrap_or(0)
+}
+
+fn set_key(place: &Place, which: &str, key: &str) {
+    let mut child = place
+        .command(&["keys", which, "--journal", "page.db"])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::null())
+        .spawn()
+        .unwrap();
+    writeln!(child.stdin.take().unwrap(), "{key}").unwrap();
+    assert!(child.wait().unwrap().success());
+}
+
+const COACHES: [&str; 12] = [
+    "/sessions",
+    "/sessions/1",
+    "/sessions/1/sheet",
+    "/sessions/1/log",
+    "/sessions/1/reps.csv",
+    "/sessions/1/reps.jsonl",
+    "/reps/1",
+    "/reps/1/data",
+    "/trends",
+    "/plans",
+    "/owner",
+    "/owner?x=/door",
+];
+const HITTERS: [&str; 3] = ["/", "/hitters", "/live"];
+const CHANGES: [&str; 6] = [
+    "/seat",
+    "/sessions/1/notes",
+    "/notes/1/drop",
+    "/reps/1",
+    "/plans",
+    "/language",
+];
+
+/// A request that a proxy on this machine passes on for somebody else.
+const ELSEWHERE: &str = "X-Forwarded-For: 192.0.2.7";
+
+#[test]
+fn every_door_stays_shut_without_its_key() {
+    let place = Place::new();
+    set_key(&place, "pin", "2468");
+    set_key(&place, "password", "nine long innings");
+    let served = Served::start(&place, &recording("r03"), "", &["--loops", "20"]);
+    let at = served.address.as_str();
+
+    for path in COACHES {
+        for more in [&[][..], &[ELSEWHERE]] {
+            let answer = ask(at, "GET", path, more, "");
+            assert!([303, 403].contains(&status(&answer)), "{path}: {answer}");
+            assert!(!answer.contains("Kit"), "{path}");
+        }
+    }
+    for path in HITTERS {
+        assert_eq!(
+            status(&ask(at, "GET", path, &[], "")),
+            200,
+            "{path} at the cage's own screen"
+        );
+        let answer = ask(at, "GET", path, &[ELSEWHERE], "");
+        assert!([303, 403].contains(&status(&answer)), "{path}: {answer}");
+    }
+    for path in ["/health", "/metrics"] {
+        assert_eq!(status(&ask(at, "GET", path, &[], "")), 200);
+        assert_eq!(
+            status(&ask(at, "GET", path, &[ELSEWHERE], "")),
+            403,
+            "{path}"
+        );
+    }
+    for path in CHANGES {
+        // Without a visit, with an invented one, from another site, by another name, and with the wrong form token.
+        for more in [
+            &[][..],
+            &["Cookie: visit=0000"],
+            &["Origin: http://evil.example"],
+            &["Sec-Fetch-Site: cross-site"],
+            &[ELSEWHERE],
+        ] {
+            let answer = ask(
+                at,
+                "POST",
+                path,
+                more,
+                "token=0000&name=Eve&what=put&text=x&code=es",
+            );
+            assert_eq!(status(&answer), 403, "{path} {more:?}: {answer}");
+        }
+    }
+    assert_eq!(
+        status(&ask(at, "GET", "/", &["Host: evil.example"], "")),
+        421
+    );
+    assert_eq!(status(&ask(at, "GET", "/nowhere", &[], "")), 404);
+    for header in [
+        "content-security-policy: default-src 'none'; script-src 'self'",
+        "x-content-type-options: nosniff",
+        "x-frame-options: deny",
+        "cache-control: no-store",
+    ] {
+        let answer = ask(at, "GET", "/", &[], "").to_lowercase();
+        assert!(answer.contains(header), "{header}");
+    }
+}
+
+/// The visit's cookie and the form token that a page gave.
+fn visit(answer: &str) -> (String, String) {
+    let cookie = answer
+        .split("set-cookie: visit=")
+        .nth(1)
+        .unwrap()
+        .split(';')
+        .next()
+        .unwrap();
+    let token = answer
+        .split("name=\"token\" value=\"")
+        .nth(1)
+        .map_or("", |rest| rest.split('"').next().unwrap());
+    (format!("Cookie: visit={cookie}"), token.to_owned())
+}
+
+#[test]
+fn a_key_opens_its_door_a_wrong_one_makes_wait_and_the_body_is_limited() {
+    let place = Place::new();
+    set_key(&place, "pin", "2468");
+    set_key(&place, "password", "nine long innings");
+    let served = Served::start(&place, &recording("r03"), "", &["--loops", "20"]);
+    let at = served.address.as_str();
+    let door = ask(at, "GET", "/door", &[ELSEWHERE], "");
+    let (cookie, token) = visit(&door);
+    assert!(door.contains("HttpOnly; SameSite=Strict"));
+    let form = |key: &str| format!("token={token}&key={key}&to=%2Fsessions");
+    let big = form(&"x".repeat(60_000));
+    assert_eq!(
+        status(&ask(at, "POST", "/door", &[&cookie, ELSEWHERE], &big)),
+        413
+    );
+
+    let entered = ask(at, "POST", "/door", &[&cookie, ELSEWHERE], &form("2468"));
+    assert_eq!(status(&entered), 303, "{entered}");
+    let (hitter, _) = visit(&entered);
+    assert_ne!(hitter, cookie, "a new token for a new right");
+    assert_eq!(
+        status(&ask(at, "GET", "/hitters", &[&hitter, ELSEWHERE], "")),
+        200
+    );
+    assert_ne!(
+        status(&ask(at, "GET", "/sessions", &[&hitter, ELSEWHERE], "")),
+        200
+    );
+
+    let (cookie, token) = visit(&ask(at, "GET", "/door", &[ELSEWHERE], ""));
+    let form = |key: &str| format!("token={token}&key={key}&to=%2F%2Fevil.example");
+    let entered = ask(
+        at,
+        "POST",
+        "/door",
+        &[&cookie, ELSEWHERE],
+        &form("nine+long+innings"),
+    );
+    assert_eq!(status(&entered), 303);
+    assert!(
+        entered.contains("location: /\r\n"),
+        "nobody is sent elsewhere: {entered}"
+    );
+    let (coach, _) = visit(&entered);
+    let sessions = ask(at, "GET", "/sessions", &[&coach, ELSEWHERE], "");
+    assert_eq!(status(&sessions), 200);
+    let (_, token) = (
+        0,
+        sessions
+            .split("name=\"token\" value=\"")
+            .nth(1)
+            .unwrap()
+            .split('"')
+            .next()
+            .unwrap()
+            .to_owned(),
+    );
+    let left = ask(
+        at,
+        "POST",
+        "/leave",
+        &[&coach, ELSEWHERE],
+        &format!("token={token}"),
+    );
+    assert_eq!(status(&left), 303);
+    assert_ne!(
+        status(&ask(at, "GET", "/sessions", &[&coach, ELSEWHERE], "")),
+        200
+    );
+
+    let (cookie, token) = visit(&ask(at, "GET", "/door", &[ELSEWHERE], ""));
+    let wrong = format!("token={token}&key=1111");
+    let tries: Vec<u16> = (0..7)
+        .map(|_| status(&ask(at, "POST", "/door", &[&cookie, ELSEWHERE], &wrong)))
+        .collect();
+    assert_eq!(tries, [403, 403, 403, 403, 403, 429, 429]);
+    let right = format!("token={token}&key=2468");
+    assert_eq!(
+        status(&ask(at, "POST", "/door", &[&cookie, ELSEWHERE], &right)),
+        429,
+        "the right one waits too"
+    );
+}
+
+#[test]
+fn the_network_sees_no_page_before_both_keys_are_set() {
+    let place = Place::new();
+    std::fs::write(
+        place.path("open.toml"),
+        "[page]\nlisten = \"0.0.0.0:0\"\n[pose]\nmodel = \"lite\"\n",
+    )
+    .unwrap();
+    let clip = recording("r03");
+    let watch = [
+        "watch",
+        "--stand-in",
+        &clip,
+        "--sound",
+        "none",
+        "--settings",
+        "open.toml",
+        "--journal",
+        "page.db",
+    ];
+    let refused = place.run(&watch);
+    let told = String::from_utf8_lossy(&refused.stderr);
+    assert!(told.contains("cagehand keys pin"), "{told}");
+    assert!(!String::from_utf8_lossy(&refused.stdout).contains("page: http"));
+    set_key(&place, "pin", "2468");
+    set_key(&place, "password", "nine long innings");
+    let served = place.run(&watch);
+    assert!(String::from_utf8_lossy(&served.stdout).contains("page: http://0.0.0.0:"));
+}
