@@ -119,6 +119,10 @@ pub struct Live {
     pub takes: u32,
     /// Swings left in the set; `None` where it is open.
     pub to_go: Option<u32>,
+    /// Whether a film of each rep is kept, which nobody in the cage may overlook.
+    pub filmed: bool,
+    /// When the last rep was put up, milliseconds since 1970 by the wall clock: the screen tells how late it shows it.
+    pub rep_at_ms: i64,
     /// Whether the set rests now.
     pub resting: bool,
     /// Whether the set is over.
@@ -171,6 +175,7 @@ impl LiveFeed {
             RepKind::Swing => self.live.swings += 1,
             RepKind::Take => self.live.takes += 1,
         }
+        self.live.rep_at_ms = jiff::Timestamp::now().as_millisecond();
         if self.live.trail.len() == TRAIL {
             self.live.trail.pop_front();
         }

@@ -268,6 +268,7 @@ impl RepStage {
         let trainer = &self.training.trainer;
         let (ready, phase) = (self.readiness.state().name(), self.finder.phase().name());
         let (hitter, plan) = (self.hitter.clone(), self.training.plan.clone());
+        let filmed = self.films.as_ref().is_some_and(Films::is_on);
         self.live.put_up(|live| {
             live.hitter = hitter;
             live.plan = plan;
@@ -276,6 +277,7 @@ impl RepStage {
             live.to_go = trainer.to_go();
             live.resting = trainer.is_resting();
             live.over = trainer.is_over();
+            live.filmed = filmed;
             if let Some(figure) = figure {
                 live.figure = figure;
             }

@@ -79,8 +79,8 @@ pub struct CameraSource {
 
 enum Inner {
     #[cfg(target_os = "linux")]
-    V4l(through_v4l::V4lCamera),
-    Nokhwa(through_nokhwa::NokhwaCamera),
+    V4l(Box<through_v4l::V4lCamera>),
+    Nokhwa(Box<through_nokhwa::NokhwaCamera>),
 }
 
 impl CameraSource {
@@ -116,8 +116,8 @@ impl CameraSource {
     pub fn open(choice: &CameraChoice) -> Result<Self, CaptureError> {
         let inner = match choice.backend {
             #[cfg(target_os = "linux")]
-            Backend::Native => Inner::V4l(through_v4l::V4lCamera::open(choice)?),
-            _ => Inner::Nokhwa(through_nokhwa::NokhwaCamera::open(choice)?),
+            Backend::Native => Inner::V4l(Box::new(through_v4l::V4lCamera::open(choice)?)),
+            _ => Inner::Nokhwa(Box::new(through_nokhwa::NokhwaCamera::open(choice)?)),
         };
         Ok(Self { inner })
     }

@@ -88,6 +88,7 @@ function show(live) {
   at("ready").dataset.state = ready;
   at("ready").querySelector(".sign").textContent = ready === "ready" ? "●" : "○";
   setText("ready-words", say(`ready.${ready}`));
+  at("filmed").hidden = !live.filmed;
   showLast(live.trail.at(-1) ?? null);
   showTrail(live.trail);
   setText("swings", String(live.swings));
@@ -108,7 +109,7 @@ source.onmessage = (event) => {
   // For whoever measures how long a rep takes to be seen.
   if (rep && rep.number !== painted) {
     painted = rep.number;
-    requestAnimationFrame(() => { at("screen").dataset.painted = `${rep.number}@${Date.now()}`; });
+    requestAnimationFrame(() => { at("screen").dataset.paintedAfterMs = String(Date.now() - live.rep_at_ms); });
   }
 };
 source.onerror = () => { at("away").hidden = false; };
