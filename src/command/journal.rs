@@ -12,7 +12,8 @@ use clap::{Args, Subcommand};
 
 use super::{Failure, places, show};
 use crate::journal::{
-    Forgotten, HitterChoice, Journal, JournalError, JournalReader, RepFilter, RepId,
+    Forgotten, HitterChoice, Journal, JournalError, JournalReader, RepFilter, RepId, SessionFilter,
+    SessionId,
 };
 use crate::page::free_bytes;
 use crate::settings::Settings;
@@ -64,6 +65,14 @@ enum What {
         #[arg(long)]
         yes: bool,
     },
+    /// Delete one session of anybody for good, and search the journal for what is left of it; ask before
+    DeleteSession {
+        /// The session's number, as the page and `export` show it.
+        number: i64,
+        /// Do not ask.
+        #[arg(long)]
+        yes: bool,
+    },
     /// Delete all films of reps for good; the reps and their landmarks stay.
     DeleteVideo {
         /// Do not ask.
@@ -82,6 +91,7 @@ impl JournalArgs {
             What::Restore { file } => restore(&path, &file),
             What::ExportHitter { name, folder } => export_hitter(&path, name, &folder),
             What::DeleteHitter { name, yes } => delete_hitter(&path, name, yes),
+            What::DeleteSession { number, yes } => delete_session(&path, number, yes),
             What::DeleteVideo { yes } => delete_video(&path, yes),
         }
     }
@@ -302,6 +312,30 @@ fn delete_hitter(path: &Path, name: String, yes: bool) -> Result<(), Failure> {
     let mut journal = Journal::open(path).map_err(|error| stop_first(error, path))?;
     let forgotten = journal.forget_hitter(&choice).map_err(no_such_hitter)?;
     tell_forgotten(&name, &forgotten)
+}
+
+fn delete_session(path: &Path, number: i64, yes: bool) -> Result<(), Failure> {
+    let session = SessionId::new(number);
+    let only = SessionFilter {
+        only: Some(session),
+        ..SessionFilter::default()
+    };
+    let row = Journal::read_only(path)?
+        .sessions_of(&only)?
+        .into_iter()
+        .next()
+        .ok_or_else(|| Failure::Request(format!("there is no session {number} in this journal")))?;
+    let what = format!(
+        "session {number} of {:.0} with {} reps, landmarks and films included",
+        row.started_at,
+        row.swings + row.takes
+    );
+    if !yes && !agreed(&what)? {
+        return Err(Failure::Request("nothing was deleted".to_owned()));
+    }
+    let mut journal = Journal::open(path).map_err(|error| stop_first(error, path))?;
+    let forgotten = journal.forget_session(session)?;
+    tell_forgotten(&format!("session {number}"), &forgotten)
 }
 
 /// Works while cagehand runs: a film is a file of its own.

@@ -9,7 +9,8 @@ use std::path::PathBuf;
 use super::aside::{all_set_aside, with_side};
 use super::error::JournalError;
 use super::open::Journal;
-use super::query::HitterChoice;
+use super::query::{HitterChoice, SessionFilter};
+use super::record::SessionId;
 use super::search::{count_in_file, count_marks};
 use crate::video::{FilmError, FilmStore, Gone};
 
@@ -80,28 +81,72 @@ impl Journal {
     /// [`JournalError::NoSuchHitter`]; those of the disk and [`JournalError::Busy`], after which nothing is deleted.
     pub fn forget_hitter(&mut self, choice: &HitterChoice) -> Result<Forgotten, JournalError> {
         let hitter = self.reader().hitter(choice)?;
-        let of_hitter =
-            "JOIN reps ON reps.id = timelines.rep JOIN sessions ON sessions.id = reps.session
-                         WHERE sessions.hitter = ?1";
-        let theirs = self.marks(of_hitter, &[hitter.id.get()])?;
-        let (sessions, reps) = self.reader().ask("count what is deleted", |c| {
-            c.query_row(
-                "SELECT count(DISTINCT sessions.id), count(reps.id)
-                 FROM sessions LEFT JOIN reps ON reps.session = sessions.id WHERE sessions.hitter = ?1",
-                [hitter.id.get()],
-                |row| Ok((row.get(0)?, row.get(1)?)),
-            )
-        })?;
         let numbers = self.reader().ask("list the hitter's sessions", |c| {
             c.prepare("SELECT id FROM sessions WHERE hitter = ?1")?
                 .query_map([hitter.id.get()], |row| row.get(0))?
                 .collect::<Result<Vec<i64>, _>>()
         })?;
-        self.change("delete a hitter", |change| {
-            change.execute("DELETE FROM hitters WHERE id = ?1", [hitter.id.get()])
+        let name = hitter.name.unwrap_or_default();
+        self.forget(
+            &numbers,
+            name,
+            "DELETE FROM hitters WHERE id = ?1",
+            hitter.id.get(),
+        )
+    }
+
+    /// Deletes one session with its reps, notes, measures, landmarks and films, whoever it is of, as thoroughly as
+    /// [`Self::forget_hitter`] does: sessions of nobody named have no other way out.
+    ///
+    /// # Errors
+    /// [`JournalError::NoSuchSession`], and as [`Self::forget_hitter`].
+    pub fn forget_session(&mut self, session: SessionId) -> Result<Forgotten, JournalError> {
+        let only = SessionFilter {
+            only: Some(session),
+            ..SessionFilter::default()
+        };
+        if self.reader().sessions_of(&only)?.is_empty() {
+            return Err(JournalError::NoSuchSession {
+                path: self.path().to_path_buf(),
+                session,
+            });
+        }
+        let number = session.get();
+        self.forget(
+            &[number],
+            String::new(),
+            "DELETE FROM sessions WHERE id = ?1",
+            number,
+        )
+    }
+
+    /// Deletes the row with this id, and with it these sessions; `name` is searched for afterwards.
+    fn forget(
+        &mut self,
+        numbers: &[i64],
+        name: String,
+        delete: &str,
+        id: i64,
+    ) -> Result<Forgotten, JournalError> {
+        let mut theirs = HashSet::new();
+        let mut reps = 0;
+        for number in numbers {
+            let of_session = "JOIN reps ON reps.id = timelines.rep WHERE reps.session = ?1";
+            theirs.extend(self.marks(of_session, &[*number])?);
+            reps += self.reader().ask("count what is deleted", |c| {
+                c.query_row(
+                    "SELECT count(*) FROM reps WHERE session = ?1",
+                    [number],
+                    |row| row.get::<_, u32>(0),
+                )
+            })?;
+        }
+        let sessions = numbers.len() as u32;
+        self.change("delete people's data", |change| {
+            change.execute(delete, [id])
         })?;
         // By number: films of an older journal's session of that number, which nobody else can find, go with them.
-        let films = FilmStore::of_journal(self.path()).delete_sessions(&numbers);
+        let films = FilmStore::of_journal(self.path()).delete_sessions(numbers);
         let not_rebuilt = self
             .empty_wal()
             .and_then(|()| {
@@ -114,7 +159,6 @@ impl Journal {
         // The same recording may have been kept for two hitters; what the other keeps is no remainder.
         let kept = self.marks("", &[])?;
         let marks: HashSet<Mark> = theirs.difference(&kept).copied().collect();
-        let name = hitter.name.unwrap_or_default();
         let named_by_others = self.entries_that_name(&name)?;
         let telling = name.len() >= TELLING_NAME_BYTES;
         let explained = !named_by_others.is_empty() || !telling;

@@ -13,7 +13,8 @@ use super::strip::{Align, Axis, Part, parts};
 use super::words::Words;
 use crate::coach::{Plan, Verdict};
 use crate::journal::{
-    HitterId, HitterRow, NoteRow, RepId, SessionFilter, SessionId, SessionRow, StoredRep,
+    HitterId, HitterRow, NoteRow, RepId, SessionFilter, SessionId, SessionRow, StoredPlan,
+    StoredRep,
 };
 use crate::rep::{MeasureName, RepKind};
 
@@ -103,6 +104,39 @@ pub(super) fn hitter_choices(hitters: Vec<HitterRow>, chosen: Option<HitterId>) 
         .collect()
 }
 
+/// All that the journal has of a session.
+pub(super) struct Whole {
+    pub(super) session: SessionRow,
+    pub(super) plan: Option<StoredPlan>,
+    pub(super) reps: Vec<StoredRep>,
+    pub(super) notes: Vec<NoteRow>,
+}
+
+/// Reads a session with its plan, reps and notes.
+pub(super) async fn whole(shared: &Shared, id: SessionId) -> Result<Whole, Trouble> {
+    let found = shared
+        .read(move |reader| {
+            let only = SessionFilter {
+                only: Some(id),
+                ..SessionFilter::default()
+            };
+            let Some(session) = reader.sessions_of(&only)?.into_iter().next() else {
+                return Ok(None);
+            };
+            Ok(Some(Whole {
+                plan: match session.plan {
+                    Some(plan) => reader.plan(plan)?,
+                    None => None,
+                },
+                reps: reader.reps_of(id)?,
+                notes: reader.notes(id)?,
+                session,
+            }))
+        })
+        .await?;
+    found.ok_or(Trouble::NotThere)
+}
+
 /// How the review is asked for.
 #[derive(Deserialize)]
 pub(super) struct Laid {
@@ -158,22 +192,12 @@ pub(super) async fn review(
     Path(id): Path<i64>,
     Query(laid): Query<Laid>,
 ) -> Result<Html<String>, Trouble> {
-    let id = SessionId::new(id);
-    let (session, plan, reps, notes) = shared
-        .read(move |reader| {
-            let only = SessionFilter {
-                only: Some(id),
-                ..SessionFilter::default()
-            };
-            let session = reader.sessions_of(&only)?.into_iter().next();
-            let plan = match session.as_ref().and_then(|session| session.plan) {
-                Some(plan) => reader.plan(plan)?,
-                None => None,
-            };
-            Ok((session, plan, reader.reps_of(id)?, reader.notes(id)?))
-        })
-        .await?;
-    let session = session.ok_or(Trouble::NotThere)?;
+    let Whole {
+        session,
+        plan,
+        reps,
+        notes,
+    } = whole(&shared, SessionId::new(id)).await?;
     let w = visitor.words();
     let align = Align::from_word(laid.align.as_deref());
     let axis = Axis::over(

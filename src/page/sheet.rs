@@ -8,11 +8,12 @@ use axum::response::{Html, IntoResponse, Response};
 
 use super::doors::Visitor;
 use super::numbers;
+use super::sessions::{Whole, whole};
 use super::shared::{Shared, Trouble};
 use super::words::Words;
 use crate::coach::{Plan, Verdict, cue_for};
 use crate::journal::{
-    ExportFormat, NoteRow, RepFilter, SessionFilter, SessionId, SessionRow, StoredRep, rep_line,
+    ExportFormat, NoteRow, RepFilter, SessionId, SessionRow, StoredRep, rep_line,
 };
 use crate::motion::filter::median;
 use crate::rep::MeasureName;
@@ -48,22 +49,12 @@ pub(super) async fn sheet(
     Extension(visitor): Extension<Visitor>,
     Path(id): Path<i64>,
 ) -> Result<Html<String>, Trouble> {
-    let id = SessionId::new(id);
-    let (session, plan, reps, notes) = shared
-        .read(move |reader| {
-            let only = SessionFilter {
-                only: Some(id),
-                ..SessionFilter::default()
-            };
-            let session = reader.sessions_of(&only)?.into_iter().next();
-            let plan = match session.as_ref().and_then(|session| session.plan) {
-                Some(plan) => reader.plan(plan)?,
-                None => None,
-            };
-            Ok((session, plan, reader.reps_of(id)?, reader.notes(id)?))
-        })
-        .await?;
-    let session = session.ok_or(Trouble::NotThere)?;
+    let Whole {
+        session,
+        plan,
+        reps,
+        notes,
+    } = whole(&shared, SessionId::new(id)).await?;
     let w = visitor.words();
     let focus = plan.as_ref().and_then(|plan| Plan::parse(&plan.text).ok());
     let page = SheetPage {

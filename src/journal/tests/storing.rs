@@ -406,3 +406,35 @@ fn what_the_page_asks_goes_by_index() {
         }
     }
 }
+
+#[test]
+fn a_session_of_nobody_named_can_be_deleted_whole_and_the_others_stay() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let mut journal = Journal::open(&path).unwrap();
+    let [first, second] = [1, 2].map(|_| journal.begin_session(&session()).unwrap());
+    for number in 1..=3 {
+        journal.log_rep(first, &record(number)).unwrap();
+        journal.log_rep(second, &record(10 + number)).unwrap();
+    }
+    journal
+        .edit(&Edit::AddNote {
+            session: first,
+            rep: None,
+            text: "the red cap again".into(),
+        })
+        .unwrap();
+    let forgotten = journal.forget_session(first).unwrap();
+    assert_eq!((forgotten.sessions, forgotten.reps), (1, 3));
+    assert!(forgotten.left.is_empty() && forgotten.not_rebuilt.is_none());
+    assert!(forgotten.marks > 0, "its landmarks were searched for");
+    assert_eq!(journal.reader().reps_of(second).unwrap().len(), 3);
+    assert!(matches!(
+        journal.forget_session(first),
+        Err(JournalError::NoSuchSession { .. })
+    ));
+    drop(journal);
+    let bytes = std::fs::read(&path).unwrap();
+    let cap = b"the red cap again";
+    assert!(!bytes.windows(cap.len()).any(|window| window == cap));
+}
