@@ -235,6 +235,17 @@ impl ClipSource {
         Ok(more)
     }
 
+    /// The next frame that is later than the one before. A broken index may date several pictures alike; only the first of them
+    /// has a place in time.
+    fn read_rising(&mut self, into: &mut Frame) -> bool {
+        while self.read(into) {
+            if self.last_given.is_none_or(|last| into.captured_at > last) {
+                return true;
+            }
+        }
+        false
+    }
+
     /// The next frame of this run through the file, with its number and stamp as in the file.
     fn next_of_run(&mut self, into: &mut Frame) -> bool {
         if let Some(mut first) = self.first.take() {
@@ -242,11 +253,11 @@ impl ClipSource {
             self.last_given = Some(into.captured_at);
             return true;
         }
-        let mut more = self.read(into);
+        let mut more = self.read_rising(into);
         if !more {
             // Only now is it known that the built-in decoder has nothing more to give.
             self.change_to_ffmpeg_if_stuck();
-            more = self.read(into);
+            more = self.read_rising(into);
         }
         if more {
             self.last_given = Some(into.captured_at);
