@@ -36,7 +36,7 @@ fuzz: setup
 	FUZZ_SECS=$(FUZZ_SECS) sh tests/fuzz/run.sh
 
 # The demo clip, looped at four times the pace of life, while memory, threads, files and sound are watched: docs/soak.md.
-SOAK_MINUTES ?= 40
+SOAK_MINUTES ?= 22
 soak: setup
 	cargo build --release --locked
 	python3 tests/soak/run.py target/release/cagehand --minutes $(SOAK_MINUTES)

@@ -28,6 +28,9 @@ const MOST_STEP: f64 = 0.02;
 /// A spread of nothing would hold the usual value for ever; this is the last digit that logs show, in any unit.
 const LEAST_SPREAD: f64 = 0.01;
 
+/// Values of a measure that are kept at least; memory must not grow with weeks of running.
+const KEPT: usize = 4000;
+
 /// What is usual for a hitter, in the measure's unit.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Usual {
@@ -71,10 +74,12 @@ impl Baselines {
         self.swings = swings;
         for baseline in self.measures.values_mut() {
             let values = std::mem::take(&mut baseline.values);
+            let count = baseline.count;
             *baseline = Baseline::default();
             for value in values {
                 baseline.add(value, swings);
             }
+            baseline.count = count;
         }
     }
 
@@ -114,16 +119,13 @@ impl Baselines {
         Some(Usual {
             median,
             spread,
-            count: baseline.values.len(),
+            count: baseline.count,
         })
     }
 
     /// How many more swings with this measure the baseline of this side needs; 0 where it is known.
     pub fn missing(&self, bats: Bats, name: MeasureName) -> usize {
-        let count = self
-            .measures
-            .get(&(bats, name))
-            .map_or(0, |b| b.values.len());
+        let count = self.measures.get(&(bats, name)).map_or(0, |b| b.count);
         self.swings.saturating_sub(count)
     }
 }
@@ -136,15 +138,22 @@ pub fn has_usual(name: MeasureName) -> bool {
 /// The baseline of one measure.
 #[derive(Clone, Debug, Default, PartialEq)]
 struct Baseline {
-    /// All values, so that another number of swings can fix it; a year of daily practice is a few hundred kilobytes.
+    /// The latest values, [`KEPT`] to twice as many, so that another number of swings can fix it. What lies further back has
+    /// long been forgotten by a baseline that moves.
     values: Vec<f64>,
+    /// How many there were in all.
+    count: usize,
     /// Median and spread, once known.
     usual: Option<(f64, f64)>,
 }
 
 impl Baseline {
     fn add(&mut self, value: f64, swings: usize) {
+        if self.values.len() == 2 * KEPT {
+            self.values.drain(..KEPT);
+        }
         self.values.push(value);
+        self.count += 1;
         let Some(before_latest) = self.values.len().checked_sub(swings) else {
             return;
         };
@@ -234,6 +243,18 @@ mod tests {
         }
         // The factor is one over the upper quartile of the normal distribution, 0.674489750196 (any table of it).
         assert!((DEVIATION_TO_SPREAD * 0.674_489_750_196 - 1.0).abs() < 1e-5);
+    }
+
+    #[test]
+    fn weeks_of_swings_are_counted_and_not_all_kept() {
+        let values = normal(5 * KEPT, 7);
+        let baselines = after(20, &values);
+        assert_eq!(usual(&baselines).count, 5 * KEPT);
+        let kept = &baselines.measures[&(Bats::Right, STRIDE)];
+        assert!(kept.values.len() <= 2 * KEPT);
+        // What was dropped makes no difference to where the baseline stands.
+        let latest = after(20, &values[3 * KEPT..]);
+        assert!((usual(&latest).median - usual(&baselines).median).abs() < 1e-9);
     }
 
     #[test]

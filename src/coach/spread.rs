@@ -57,6 +57,9 @@ pub struct Spread {
     pub times: f64,
 }
 
+/// After so many swings the watch begins afresh: nobody tires over more than that without a rest.
+const MOST_ROWS: usize = 1000;
+
 /// Watches the swings of one hitter, from the first of a set or of a session.
 #[derive(Clone, Debug)]
 pub struct SpreadWatch {
@@ -100,6 +103,12 @@ impl SpreadWatch {
     /// Takes in the next swing's values; those that could not be measured are left out. Gives the growth once,
     /// where it shows first.
     pub fn add(&mut self, values: &BTreeMap<MeasureName, f64>) -> Option<Spread> {
+        if self.said {
+            return None;
+        }
+        if self.residuals.len() == MOST_ROWS {
+            self.begin_afresh();
+        }
         self.swings += 1;
         let row: Vec<Option<f64>> = self
             .measures
@@ -119,11 +128,19 @@ impl SpreadWatch {
         if self.sum == 0.0 {
             self.rows_at_nothing = self.residuals.len();
         }
-        if self.said || self.sum < threshold(self.swings) {
+        if self.sum < threshold(self.swings) {
             return None;
         }
         self.said = true;
         self.grown()
+    }
+
+    /// Forgets what lies behind, so that neither memory nor the work of a swing grows for ever.
+    fn begin_afresh(&mut self) {
+        self.residuals.clear();
+        self.swings = 0;
+        self.sum = 0.0;
+        self.rows_at_nothing = 0;
     }
 
     /// The distance of each swing so far, by the scales that are known now.

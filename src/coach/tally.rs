@@ -2,11 +2,16 @@
 //!
 //! In: judged reps. Out: a [`SetSummary`], from it phrase ids with numbers, and one printed line. Pure.
 
+use std::collections::VecDeque;
+
 use super::cue::cue_for;
 use super::spoken::{Said, rounded};
 use super::verdict::{JudgedRep, Verdict};
 use crate::motion::filter::median;
 use crate::rep::{MeasureName, RepKind};
+
+/// The middle is that of so many latest values: an open set may run for weeks, and memory must not grow with it.
+const LATEST: usize = 500;
 
 /// Counts reps, from one summary to the next.
 #[derive(Clone, Debug, PartialEq)]
@@ -22,9 +27,30 @@ pub struct Tally {
 struct MeasureTally {
     name: MeasureName,
     /// Judged values.
-    values: Vec<f64>,
-    low: Vec<f64>,
-    high: Vec<f64>,
+    values: Values,
+    low: Values,
+    high: Values,
+}
+
+/// Values, all counted and the latest kept.
+#[derive(Clone, Debug, Default, PartialEq)]
+struct Values {
+    count: u32,
+    latest: VecDeque<f64>,
+}
+
+impl Values {
+    fn push(&mut self, value: f64) {
+        self.count += 1;
+        if self.latest.len() == LATEST {
+            self.latest.pop_front();
+        }
+        self.latest.push_back(value);
+    }
+
+    fn middle(&self) -> Option<f64> {
+        median(&Vec::from_iter(self.latest.iter().copied()))
+    }
 }
 
 /// What the counted reps were like.
@@ -64,9 +90,9 @@ impl Tally {
             .iter()
             .map(|&name| MeasureTally {
                 name,
-                values: Vec::new(),
-                low: Vec::new(),
-                high: Vec::new(),
+                values: Values::default(),
+                low: Values::default(),
+                high: Values::default(),
             })
             .collect();
         Self {
@@ -133,9 +159,9 @@ impl Tally {
     /// What was counted so far.
     pub fn summary(&self) -> SetSummary {
         // Of measures missed equally often the more important one, which stands first, is named.
-        let mut most_missed: Option<(usize, Miss)> = None;
+        let mut most_missed: Option<(u32, Miss)> = None;
         for tally in &self.measures {
-            let misses = tally.low.len() + tally.high.len();
+            let misses = tally.low.count + tally.high.count;
             if let Some(miss) = tally.miss()
                 && most_missed.is_none_or(|(most, _)| misses > most)
             {
@@ -154,7 +180,7 @@ impl Tally {
 
 impl MeasureTally {
     fn miss(&self) -> Option<Miss> {
-        let (side, misses) = if self.low.len() > self.high.len() {
+        let (side, misses) = if self.low.count > self.high.count {
             (Verdict::Low, &self.low)
         } else {
             (Verdict::High, &self.high)
@@ -162,9 +188,9 @@ impl MeasureTally {
         Some(Miss {
             measure: self.name,
             side,
-            times: misses.len() as u32,
-            missed_at: median(misses)?,
-            median: median(&self.values)?,
+            times: misses.count,
+            missed_at: misses.middle()?,
+            median: self.values.middle()?,
         })
     }
 }
@@ -248,6 +274,21 @@ pub(super) mod tests {
     use crate::time::CaptureTime;
 
     use MeasureName::{HandsBack, HeadDrop, HeadToPlant};
+
+    #[test]
+    fn an_open_set_of_weeks_counts_all_and_keeps_the_latest() {
+        let mut tally = Tally::new(&[HeadToPlant]);
+        for swing in 0..20 * LATEST {
+            let value = if swing < 19 * LATEST { 30.0 } else { 12.0 };
+            tally.add(&judged(RepKind::Swing, 1.0, &[(HeadToPlant, value)]));
+        }
+        let miss = tally.summary().most_missed.unwrap();
+        assert_eq!(miss.times as usize, 20 * LATEST);
+        assert_eq!((miss.missed_at, miss.median), (12.0, 12.0));
+        let kept = &tally.measures[0];
+        assert!(kept.values.latest.capacity() < 4 * LATEST);
+        assert_eq!(kept.high.latest.len(), LATEST);
+    }
 
     /// A rep that is judged by the settings' usual bands.
     pub(crate) fn judged(kind: RepKind, at_secs: f64, values: &[(MeasureName, f64)]) -> JudgedRep {

@@ -156,6 +156,10 @@ impl DoorWatch {
     /// Notes a right key.
     pub fn right(&mut self, address: IpAddr) {
         self.by_address.remove(&address);
+        // It was counted as wrong while it was tried; the coaches of a busy day must not lock each other out.
+        if let Some(all) = &mut self.of_all {
+            all.wrong = all.wrong.saturating_sub(1);
+        }
     }
 }
 
@@ -230,6 +234,14 @@ mod tests {
         assert_eq!(watch.wait(one, later), Some(Duration::from_secs(900)));
         watch.right(one);
         assert_eq!(watch.wait(one, later), None);
+        // Many right keys keep nobody out.
+        let mut busy = DoorWatch::default();
+        for n in 0..200 {
+            let coach = IpAddr::from([198, 51, 100, n]);
+            busy.wrong(coach, start);
+            busy.right(coach);
+        }
+        assert_eq!(busy.wait(other, start), None);
         // Many addresses: everybody waits.
         for n in 0..60 {
             watch.wrong(IpAddr::from([198, 51, 100, n]), later);

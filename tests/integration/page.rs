@@ -7,7 +7,12 @@ use super::program::{Place, recording};
 fn the_cage_screen_shows_each_rep_as_it_ends_and_a_hitter_steps_in_with_two_taps() {
     block_on(async {
         let place = Place::new();
-        let served = Served::start(&place, &recording("left_60fps_faults"), "", &[]);
+        let served = Served::start(
+            &place,
+            &recording("left_60fps_faults"),
+            "",
+            &["--loops", "3"],
+        );
         let browser = Browser::start(1920, 1080).await;
         browser.open(&served.address).await;
         assert!(
@@ -21,27 +26,26 @@ fn the_cage_screen_shows_each_rep_as_it_ends_and_a_hitter_steps_in_with_two_taps
                 "return document.querySelectorAll('#figure line').length > 8",
             )
             .await;
-        // From the moment the daemon has judged a rep to its paint, by one machine's clock. A bound that only a stall breaks; the
-        // figure itself is in docs/page.md.
-        let late = browser
-            .until(
-                "a rep",
-                "return document.getElementById('screen').dataset.paintedAfterMs ?? ''",
-            )
-            .await;
-        let late: f64 = late.as_str().unwrap().parse().unwrap();
-        println!("painted {late} ms after it was put up");
-        assert!((0.0..1000.0).contains(&late), "{late}");
-        browser.picture("cage").await;
-        let word = browser.text("#word").await;
-        assert!(!word.is_empty() && word != "No swing yet");
-        assert_eq!(browser.text("#swings").await, "1");
-        assert_eq!(
-            browser
-                .ask("return document.querySelectorAll('#trail li').length")
-                .await,
-            1
-        );
+        // From the moment the daemon has judged a rep to its paint, by one machine's clock; the promise is 200 ms.
+        let mut late = Vec::new();
+        for rep in 1..=3 {
+            let script = format!(
+                "const s = document.getElementById('screen').dataset; return s.painted === '{rep}' ? s.paintedAfterMs : ''"
+            );
+            let ms = browser.until("a rep", &script).await;
+            late.push(ms.as_str().unwrap().parse::<f64>().unwrap());
+            if rep == 1 {
+                browser.picture("cage").await;
+                assert_eq!(browser.text("#swings").await, "1");
+                let word = browser.text("#word").await;
+                assert!(!word.is_empty() && word != "No swing yet");
+            }
+        }
+        println!("painted {late:?} ms after they were put up");
+        late.sort_by(f64::total_cmp);
+        assert!((0.0..200.0).contains(&late[1]), "{late:?}");
+        let marks = "return document.querySelectorAll('#trail li').length";
+        assert_eq!(browser.ask(marks).await, 3);
 
         // Tap one: who hits. Somebody new types a name once; after that it is two taps.
         browser.click("#who").await;
@@ -60,11 +64,10 @@ fn the_cage_screen_shows_each_rep_as_it_ends_and_a_hitter_steps_in_with_two_taps
         browser.click(".new-hitter button").await;
         browser
             .until(
-                "Kit",
-                "return document.getElementById('who')?.textContent === 'Kit'",
+                "Kit in a session of their own",
+                "return document.getElementById('who')?.textContent === 'Kit' && document.getElementById('swings').textContent === '0'",
             )
             .await;
-        assert_eq!(browser.text("#swings").await, "0", "a session of their own");
         browser.click("#who").await;
         browser.click(".names button[value=Kit]").await;
         browser.find("#screen").await;

@@ -1,6 +1,6 @@
 """The soak run: the built program, for a long time, at several times the pace of life.
 
-    python3 tests/soak/run.py target/release/cagehand [--minutes 40] [--pace 4] [--out FOLDER]
+    python3 tests/soak/run.py target/release/cagehand [--minutes 22] [--pace 4] [--out FOLDER]
 
 Two programs run side by side on the recording that stands in for a camera, looped:
 
@@ -31,8 +31,8 @@ CLIP = ROOT / "recordings" / "left_60fps_faults.mp4"
 TRUTH = CLIP.with_suffix(".truth.json")
 HEIGHT_CM = "168"
 EVERY_SECS = 5
-# Until then buffers of limited size fill (the database's pages above all) and memory grows in steps; it is no leak.
-WARM_UP_SECS = 900
+# Until then buffers fill and models settle; it is no leak.
+WARM_UP_SECS = 240
 # Memory is one median per stretch.
 STRETCH_SECS = 30
 # What is called flat: a year of this would not fill a small machine's memory.
@@ -209,7 +209,7 @@ def judge_run(run, clip_swings, clip_secs, loops, pace, failures):
 def main():
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("program", type=pathlib.Path)
-    parser.add_argument("--minutes", type=float, default=40)
+    parser.add_argument("--minutes", type=float, default=22)
     parser.add_argument("--pace", type=float, default=4)
     parser.add_argument("--out", type=pathlib.Path, help="keep everything here; a folder that is deleted if not told")
     told = parser.parse_args()

@@ -109,7 +109,7 @@ source.onmessage = (event) => {
   // For whoever measures how long a rep takes to be seen.
   if (rep && rep.number !== painted) {
     painted = rep.number;
-    requestAnimationFrame(() => { at("screen").dataset.paintedAfterMs = String(Date.now() - live.rep_at_ms); });
+    requestAnimationFrame(() => { at("screen").dataset.paintedAfterMs = String(Date.now() - live.rep_at_ms); at("screen").dataset.painted = String(rep.number); });
   }
 };
 source.onerror = () => { at("away").hidden = false; };
