@@ -8,8 +8,11 @@ fi
 command -v dpkg-query >/dev/null 2>&1 || exit 0
 missing=
 for package in "$@"; do
-    # Another release of Debian may number libclang otherwise.
-    case $package in libclang1-*) ls /usr/lib/*/libclang*.so* /usr/lib/llvm-*/lib/libclang*.so* >/dev/null 2>&1 && continue ;; esac
+    # Another release of Debian may number libclang otherwise; libclang-cpp is another library.
+    case $package in libclang1-*)
+        found=$(find /usr/lib/ -path '*/lib*/libclang[.-]*' ! -name 'libclang-cpp*' -name '*.so*' 2>/dev/null | head -n 1)
+        [ -z "$found" ] || continue ;;
+    esac
     dpkg-query -W -f='${Status}' "$package" 2>/dev/null | grep -q 'install ok installed' || missing="$missing $package"
 done
 [ -n "$missing" ] || exit 0
