@@ -11,7 +11,7 @@ TEST_PACKAGES = chromium chromium-driver
 # For the virtual machine: its emulator, its file system, and what looks at its devices from outside the program.
 DEVICE_PACKAGES = qemu-system-x86 busybox-static cpio kmod xz-utils alsa-utils v4l-utils
 
-.PHONY: run test test-devices test-service fuzz soak lint format setup models
+.PHONY: run test test-devices test-service fuzz soak performance lint format setup models
 
 run: setup
 	cargo run --release --quiet -- watch
@@ -40,6 +40,12 @@ SOAK_MINUTES ?= 22
 soak: setup
 	cargo build --release --locked
 	python3 tests/soak/run.py target/release/cagehand --minutes $(SOAK_MINUTES)
+
+# Everything that is timed, into the table of docs/performance.md; a quarter of an hour with nothing else running.
+performance: setup
+	cargo build --release --locked
+	cargo bench --bench hot
+	python3 tests/performance/run.py target/release/cagehand --write
 
 lint:
 	cargo fmt --check

@@ -1,5 +1,6 @@
 //! What a user is promised, checked on the built program. One binary, one module a promise:
 //!
+//! - `allocations`: a pose takes no memory on its way through the rep stage
 //! - `truth_clips`: swings are found and measured on recordings with known truth
 //! - `end_to_end`: one command gives a cue, a rep log and a journal that agree
 //! - `listening`: the sound file holds the right cue at the right time
@@ -11,7 +12,9 @@
 //! - `clock`: a wall clock that is set while the daemon runs changes no rep
 //! - `fuzzed`: what a fuzzer once found stays mended
 //! - `health`: a running daemon tells how it is
+//! - `moved`: an event that a coach moves takes its measures along, and what was found is kept
 //! - `page`: the page in a real browser
+//! - `pictures`: the camera's picture and films on the page, only where they are allowed, and in step with the figure
 //! - `pitch`: a played pitch flies as long as published ones
 //! - `journal_command`: the journal is backed up, restored, exported, set aside when damaged, and a hitter deleted
 //! - `reload`: settings are explained, and an edit while the daemon runs is taken up or refused
@@ -26,6 +29,8 @@
     reason = "a test that meets the unexpected should fail on the spot"
 )]
 
+#[path = "integration/allocations.rs"]
+mod allocations;
 #[path = "integration/bad_input.rs"]
 mod bad_input;
 #[path = "integration/browser.rs"]
@@ -56,8 +61,12 @@ mod journal_command;
 mod listening;
 #[path = "integration/logs.rs"]
 mod logs;
+#[path = "integration/moved.rs"]
+mod moved;
 #[path = "integration/page.rs"]
 mod page;
+#[path = "integration/pictures.rs"]
+mod pictures;
 #[path = "integration/pitch.rs"]
 mod pitch;
 #[path = "integration/program.rs"]

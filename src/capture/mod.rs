@@ -20,7 +20,7 @@ mod source;
 pub use camera::{
     BLUR_LIMIT_CM, Backend, CameraChoice, CameraControls, CameraDevice, CameraInfo, CameraMode,
     CameraSource, ControlsNow, EXPOSURE_LIMIT_MS, ExposureBy, ExposureWish, FocusNow, FocusWish,
-    GainWish, HANDS_M_S, LiveControls, PixelFormat, PowerLine, blur_cm,
+    GainWish, HANDS_M_S, LiveControls, MjpegDecoder, PixelFormat, PowerLine, blur_cm,
 };
 pub use clip::{ClipInfo, ClipSource};
 pub use clock::CaptureClock;

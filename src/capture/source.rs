@@ -89,7 +89,8 @@ impl Source {
 
 /// A clip that gives each frame when its time stamp says, counted from the first frame.
 ///
-/// Late frames (the machine was busy) are given at once and the schedule is kept, as a camera would.
+/// Late frames (the machine was busy) are given at once and the schedule is kept, as a camera would. Where the clip is behind
+/// by more than a second, those that no other picture is made from are passed over, as a camera drops them.
 #[derive(Debug)]
 pub struct PacedClip {
     clip: ClipSource,
@@ -101,7 +102,11 @@ impl PacedClip {
     pub fn new(clip: ClipSource, rate: f64) -> Self {
         Self {
             clip,
-            schedule: Schedule { clock: None, rate },
+            schedule: Schedule {
+                clock: None,
+                rate,
+                last: None,
+            },
         }
     }
 
@@ -121,8 +126,10 @@ impl PacedClip {
     ///
     /// As [`ClipSource::next_frame`].
     pub fn next_frame(&mut self, into: &mut Frame) -> Result<bool, CaptureError> {
+        self.clip.hurry(self.schedule.is_behind(Instant::now()));
         let more = self.clip.next_frame(into)?;
         if more {
+            self.schedule.last = Some(into.captured_at);
             std::thread::sleep(self.schedule.wait(Instant::now(), into.captured_at));
         }
         Ok(more)
@@ -134,9 +141,22 @@ impl PacedClip {
 struct Schedule {
     clock: Option<CaptureClock>,
     rate: f64,
+    /// Stamp of the frame before.
+    last: Option<CaptureTime>,
 }
 
+/// A clip that is later than this is behind: a busy moment of the machine is over by then.
+const BEHIND: Duration = Duration::from_secs(1);
+
 impl Schedule {
+    /// Whether the last frame was due longer ago than the odd busy moment takes.
+    fn is_behind(&self, now: Instant) -> bool {
+        let (Some(clock), Some(last)) = (self.clock, self.last) else {
+            return false;
+        };
+        clock.takes(clock.at(now) - last) > BEHIND
+    }
+
     fn wait(&mut self, now: Instant, stamp: CaptureTime) -> Duration {
         let clock = self
             .clock
@@ -155,6 +175,7 @@ mod tests {
         let mut schedule = Schedule {
             clock: None,
             rate: 1.0,
+            last: None,
         };
         let mut wait = |after_millis: u64, stamp_secs: f64| {
             schedule
@@ -179,6 +200,7 @@ mod tests {
         let mut schedule = Schedule {
             clock: None,
             rate: 4.0,
+            last: None,
         };
         assert_eq!(
             schedule.wait(start, CaptureTime::from_secs(1.0)),
@@ -189,5 +211,23 @@ mod tests {
             CaptureTime::from_secs(1.2),
         );
         assert!((wait.as_secs_f64() - 0.040).abs() < 1e-6, "{wait:?}");
+    }
+
+    #[test]
+    fn a_clip_is_behind_once_it_is_later_than_a_second_of_the_clock() {
+        let start = Instant::now();
+        let at = |secs: f64| start + Duration::from_secs_f64(secs);
+        let mut schedule = Schedule {
+            clock: None,
+            rate: 4.0,
+            last: None,
+        };
+        assert!(!schedule.is_behind(at(9.0)), "nothing was due yet");
+        schedule.wait(start, CaptureTime::from_secs(0.0));
+        // Due two seconds after the start, at four times the pace.
+        schedule.last = Some(CaptureTime::from_secs(8.0));
+        assert!(!schedule.is_behind(at(0.5)), "ahead");
+        assert!(!schedule.is_behind(at(2.9)));
+        assert!(schedule.is_behind(at(3.1)));
     }
 }

@@ -28,8 +28,9 @@ const MOST_STEP: f64 = 0.02;
 /// A spread of nothing would hold the usual value for ever; this is the last digit that logs show, in any unit.
 const LEAST_SPREAD: f64 = 0.01;
 
-/// Values of a measure that are kept at least; memory must not grow with weeks of running.
-const KEPT: usize = 4000;
+/// Values of a measure that are kept at least; memory must not grow with weeks of running. Well above the most swings that may
+/// fix what is usual.
+const KEPT: usize = 1000;
 
 /// What is usual for a hitter, in the measure's unit.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -152,6 +153,10 @@ impl Baseline {
         if self.values.len() == 2 * KEPT {
             self.values.drain(..KEPT);
         }
+        // Its whole room at once: a list that doubles looks like a leak for weeks.
+        if self.values.capacity() == 0 {
+            self.values.reserve_exact(2 * KEPT);
+        }
         self.values.push(value);
         self.count += 1;
         let Some(before_latest) = self.values.len().checked_sub(swings) else {
@@ -203,6 +208,7 @@ mod tests {
             events: Events::default(),
             measures: BTreeMap::from([(name, measure)]),
             style: Style::default(),
+            ruler: None,
             known_at: CaptureTime::default(),
         }
     }

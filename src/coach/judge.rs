@@ -2,10 +2,10 @@
 //!
 //! In: a rep. Out: a [`JudgedRep`]. Pure; when the cue was decided is the rep's own `known_at`.
 
-use super::band::{AbsoluteBands, Bands};
+use super::band::{AbsoluteBand, AbsoluteBands, Bands};
 use super::baseline::Baselines;
 use super::cue::{IN_BAND, cue_for};
-use super::verdict::{CueGiven, JudgedRep, Verdict};
+use super::verdict::{CueGiven, JudgedRep, Verdict, verdicts};
 use crate::rep::{Bats, Measure, MeasureName, Rep, RepKind};
 
 /// The coach's wishes, applied to one rep after the other.
@@ -51,12 +51,15 @@ impl Coach {
     /// measure is not judged.
     pub fn bands_for(&self, bats: Bats) -> AbsoluteBands {
         self.bands
-            .iter()
-            .filter_map(|(&name, band)| {
-                let usual = self.baselines.usual(bats, name).map(|usual| usual.median);
-                Some((name, band.absolute(usual)?))
-            })
+            .keys()
+            .filter_map(|name| Some((*name, self.band_for(bats, *name)?)))
             .collect()
+    }
+
+    /// The band of one measure for the next rep on this side, as [`Self::bands_for`] has it.
+    pub fn band_for(&self, bats: Bats, name: MeasureName) -> Option<AbsoluteBand> {
+        let usual = self.baselines.usual(bats, name).map(|usual| usual.median);
+        self.bands.get(&name)?.absolute(usual)
     }
 
     /// Puts other bands and another order in force; the count of reps goes on.
@@ -75,14 +78,7 @@ impl Coach {
         self.reps += 1;
         let bands = self.bands_for(rep.bats);
         self.baselines.add(&rep);
-        let verdicts = rep
-            .measures
-            .iter()
-            .filter_map(|(name, measure)| {
-                let band = bands.get(name)?;
-                Some((*name, band.judge(measure.value()?)))
-            })
-            .collect();
+        let verdicts = verdicts(&bands, &rep.measures);
         let cue = (rep.kind == RepKind::Swing)
             .then(|| self.cue(&verdicts))
             .flatten()
@@ -166,6 +162,7 @@ mod tests {
             events: Events::default(),
             measures,
             style: Style::default(),
+            ruler: None,
             known_at: CaptureTime::from_secs(2.0),
         }
     }

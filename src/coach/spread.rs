@@ -65,8 +65,8 @@ const MOST_ROWS: usize = 1000;
 pub struct SpreadWatch {
     measures: Vec<Watched>,
     swings: usize,
-    /// Rows of residuals, one a swing that had any, in the measures' order.
-    residuals: Vec<Vec<Option<f64>>>,
+    /// Rows of residuals, one a swing that had any, in the measures' order, one row behind the other.
+    residuals: Vec<Option<f64>>,
     sum: f64,
     /// How many rows there were when the sum was last nothing.
     rows_at_nothing: usize,
@@ -106,19 +106,24 @@ impl SpreadWatch {
         if self.said {
             return None;
         }
-        if self.residuals.len() == MOST_ROWS {
+        if self.row_count() == MOST_ROWS {
             self.begin_afresh();
         }
         self.swings += 1;
-        let row: Vec<Option<f64>> = self
-            .measures
-            .iter_mut()
-            .map(|watched| watched.residual(values.get(&watched.name).copied()))
-            .collect();
-        if row.iter().all(Option::is_none) {
+        // The whole room at once: a list that doubles looks like a leak.
+        if self.residuals.capacity() == 0 {
+            self.residuals
+                .reserve_exact(MOST_ROWS * self.measures.len());
+        }
+        let before = self.residuals.len();
+        for watched in &mut self.measures {
+            let value = values.get(&watched.name).copied();
+            self.residuals.push(watched.residual(value));
+        }
+        if self.residuals[before..].iter().all(Option::is_none) {
+            self.residuals.truncate(before);
             return None;
         }
-        self.residuals.push(row);
         let distances = self.distances();
         let count = distances.len();
         if count <= FIRST_DISTANCES {
@@ -126,13 +131,22 @@ impl SpreadWatch {
         }
         self.sum = (self.sum + savage_score(&distances) - 1.0 - ALLOWANCE).max(0.0);
         if self.sum == 0.0 {
-            self.rows_at_nothing = self.residuals.len();
+            self.rows_at_nothing = self.row_count();
         }
         if self.sum < threshold(self.swings) {
             return None;
         }
         self.said = true;
         self.grown()
+    }
+
+    fn rows(&self) -> std::slice::ChunksExact<'_, Option<f64>> {
+        // Without measures there are no rows; a chunk of none would be no chunk.
+        self.residuals.chunks_exact(self.measures.len().max(1))
+    }
+
+    fn row_count(&self) -> usize {
+        self.rows().len()
     }
 
     /// Forgets what lies behind, so that neither memory nor the work of a swing grows for ever.
@@ -147,12 +161,11 @@ impl SpreadWatch {
     fn distances(&self) -> Vec<f64> {
         let scales: Vec<Option<f64>> = (0..self.measures.len())
             .map(|idx| {
-                let column = self.residuals.iter().filter_map(|row| *row.get(idx)?);
+                let column = self.rows().filter_map(|row| row[idx]);
                 median(&column.collect::<Vec<f64>>()).filter(|scale| *scale > 0.0)
             })
             .collect();
-        self.residuals
-            .iter()
+        self.rows()
             .filter_map(|row| {
                 let scaled: Vec<f64> = row
                     .iter()
@@ -167,21 +180,20 @@ impl SpreadWatch {
 
     /// What grew most: the latest swings against those before.
     fn grown(&self) -> Option<Spread> {
-        let spread = |rows: &[Vec<Option<f64>>], idx: usize| {
-            let residuals: Vec<f64> = rows.iter().filter_map(|row| *row.get(idx)?).collect();
-            median(&residuals)
+        let spread = |rows: std::ops::Range<usize>, idx: usize| {
+            let rows = self.rows().take(rows.end).skip(rows.start);
+            median(&rows.filter_map(|row| row[idx]).collect::<Vec<f64>>())
         };
         // The sum may have been on the way by chance when the growth began, so only the latest are looked at.
-        let latest = self.residuals.len().saturating_sub(REPORT_OVER);
-        let begun = self.rows_at_nothing.max(latest);
-        let (before, since) = self.residuals.split_at(begun);
+        let all = self.row_count();
+        let begun = self.rows_at_nothing.max(all.saturating_sub(REPORT_OVER));
         let (measure, times) = self
             .measures
             .iter()
             .enumerate()
             .filter_map(|(idx, watched)| {
-                let early = spread(before, idx).filter(|early| *early > 0.0)?;
-                Some((watched.name, spread(since, idx)? / early))
+                let early = spread(0..begun, idx).filter(|early| *early > 0.0)?;
+                Some((watched.name, spread(begun..all, idx)? / early))
             })
             .max_by(|(_, a), (_, b)| a.total_cmp(b))?;
         Some(Spread {

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::band::AbsoluteBands;
-use crate::rep::{MeasureName, Rep};
+use crate::rep::{Corrected, Measure, MeasureName, Rep};
 use crate::time::CaptureTime;
 
 /// How a measure stands against its band.
@@ -67,6 +67,38 @@ pub struct JudgedRep {
     pub no_cue: Option<String>,
     /// The pitch that was played for this rep, if one was.
     pub pitch: Option<PitchPlayed>,
+}
+
+impl JudgedRep {
+    /// The rep with events and measures that a person corrected, judged by the bands that were in force for it. What the
+    /// hitter heard stays what they heard.
+    #[must_use]
+    pub fn corrected(&self, corrected: Corrected) -> Self {
+        let verdicts = verdicts(&self.bands, &corrected.measures);
+        Self {
+            rep: Rep {
+                events: corrected.events,
+                measures: corrected.measures,
+                ..self.rep.clone()
+            },
+            verdicts,
+            ..self.clone()
+        }
+    }
+}
+
+/// The verdict on each measure that was made and has a band.
+pub(super) fn verdicts(
+    bands: &AbsoluteBands,
+    measures: &BTreeMap<MeasureName, Measure>,
+) -> BTreeMap<MeasureName, Verdict> {
+    measures
+        .iter()
+        .filter_map(|(name, measure)| {
+            let band = bands.get(name)?;
+            Some((*name, band.judge(measure.value()?)))
+        })
+        .collect()
 }
 
 /// A pitch that was played as sound, with its times as the hitter heard them.

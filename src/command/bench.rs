@@ -1,4 +1,4 @@
-//! `cagehand bench`: how fast each part is on this machine.
+//! `cagehand bench`: how fast each part is on this machine, and all of them together as from a camera.
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -6,8 +6,9 @@ use std::time::Instant;
 
 use clap::Args;
 
+use super::replay::ModelArg;
 use super::watch::time_landmarks;
-use super::{Failure, places, session, show};
+use super::{Failure, bench_live, places, session, show};
 use crate::capture::{ClipSource, Frame};
 use crate::daemon::Times;
 use crate::pose::Model;
@@ -24,6 +25,12 @@ const CUES: usize = 20;
 pub struct Bench {
     /// The clip to run; the bundled recording where not told.
     clip: Option<PathBuf>,
+    /// How long the clip runs as if a camera sent it, seconds; 0 leaves that out.
+    #[arg(long, value_name = "N", default_value = "30", value_parser = clap::value_parser!(u32).range(0..=3600))]
+    live_secs: u32,
+    /// The model of the live run; the one that would be chosen here where not told.
+    #[arg(long)]
+    model: Option<ModelArg>,
 }
 
 impl Bench {
@@ -67,7 +74,12 @@ impl Bench {
             }
             row(&format!("crop and {} model", model.name()), &pose);
         }
-        sound(settings)
+        sound(settings)?;
+        if self.live_secs > 0 {
+            let model = self.model.map(Model::from);
+            bench_live::run(settings, &path, model, self.live_secs)?;
+        }
+        Ok(())
     }
 }
 
@@ -91,7 +103,7 @@ fn sound(settings: &Settings) -> Result<(), Failure> {
     Ok(())
 }
 
-fn row(what: &str, times: &Times) {
+pub(super) fn row(what: &str, times: &Times) {
     let [p50, p95, p99] = [0.5, 0.95, 0.99].map(|q| times.quantile_ms(q).unwrap_or(f64::NAN));
     show::line(&format!(
         "  {what:<22} p50 {p50:6.2} ms   p95 {p95:6.2} ms   p99 {p99:6.2} ms"

@@ -63,6 +63,7 @@ impl Check {
             findings.push(speaker(settings));
         }
         findings.push(disk(settings)?);
+        findings.push(picture(settings));
         findings.push(video(settings)?);
         for finding in &findings {
             let mark = if finding.good { "good" } else { "MEND" };
@@ -419,6 +420,22 @@ fn disk(settings: &Settings) -> Result<Finding, Failure> {
         ),
         Err(error) => finding(false, format!("{}: {error}", folder.display())),
     })
+}
+
+/// Whether the page shows the camera's picture: never a fault, and never silent.
+fn picture(settings: &Settings) -> Finding {
+    let says = match settings.page_picture {
+        true => {
+            "THE CAMERA'S PICTURE IS SHOWN on the page's cage screen and not stored; picture = false under [page] in the \
+             settings stops it"
+        }
+        false => "off, the page shows a stick figure only",
+    };
+    Finding {
+        what: "picture",
+        good: true,
+        says: says.to_owned(),
+    }
 }
 
 /// Whether pictures are kept: never a fault, and never silent.

@@ -50,6 +50,12 @@ struct Now {
     plan: Option<Plan>,
 }
 
+/// A session that is ready to begin, and how things stand once it does.
+pub(super) struct Next {
+    change: SessionChange,
+    now: Now,
+}
+
 impl Hitting {
     pub fn new(settings: &Settings, told: Told, revisions: Arc<Revisions>) -> Self {
         Self {
@@ -148,8 +154,9 @@ impl Hitting {
         let settings = self.now().settings.clone();
         let path = self.journal_path(&settings)?;
         let journal = open_journal(&path)?;
-        let change = self.prepare(&settings, None, &path, count_asked)?;
+        let Next { change, now } = self.prepare(&settings, None, &path, count_asked)?;
         journal.begin_session(change.hitter, change.session)?;
+        *self.now() = now;
         Ok((journal, change.training, change.finder))
     }
 
@@ -160,7 +167,7 @@ impl Hitting {
         stepped_in: Option<&HitterSettings>,
         path: &Path,
         count_asked: Arc<AtomicBool>,
-    ) -> Result<SessionChange, Failure> {
+    ) -> Result<Next, Failure> {
         let seen = self.seen(settings, stepped_in);
         let finder = self.finder_of(&seen);
         let plan = match &self.told.plan {
@@ -181,29 +188,37 @@ impl Hitting {
             finder,
             journal: None,
         };
-        let mut now = self.now();
-        now.settings = settings.clone();
-        now.stepped_in = stepped_in.cloned();
-        // A plan that cannot be read has ended this already.
-        now.plan = plan.and_then(|plan| Plan::parse(&plan.text).ok());
-        Ok(change)
+        let now = Now {
+            settings: settings.clone(),
+            stepped_in: stepped_in.cloned(),
+            // A plan that cannot be read has ended this already.
+            plan: plan.and_then(|plan| Plan::parse(&plan.text).ok()),
+        };
+        Ok(Next { change, now })
     }
 
-    /// Lets another session begin, for edited settings with another hitter or another journal.
+    /// Prepares another session, for edited settings with another hitter or another journal. Nothing is changed yet.
     ///
     /// # Errors
     /// Where the journal cannot be opened or the plan cannot be followed.
-    pub fn begin_another(&self, settings: &Settings) -> Result<(), Failure> {
+    pub fn prepare_another(&self, settings: &Settings) -> Result<Next, Failure> {
         let path = self.journal_path(settings)?;
         let before = self.journal_path(&self.now().settings)?;
         let other = (path != before).then(|| open_journal(&path)).transpose()?;
-        let mut change = self.prepare(settings, None, &path, Arc::default())?;
-        if let Some(other) = other {
-            other.begin_session(change.hitter.clone(), change.session.clone())?;
-            change.journal = Some(other);
-        }
-        self.revisions.put_session(change);
-        Ok(())
+        let mut next = self.prepare(settings, None, &path, Arc::default())?;
+        next.change.journal = other;
+        Ok(next)
+    }
+
+    /// Lets a prepared session begin between two reps.
+    pub fn begin_prepared(&self, next: Next) {
+        *self.now() = next.now;
+        self.revisions.put_session(next.change);
+    }
+
+    /// The settings in force.
+    pub fn settings(&self) -> Settings {
+        self.now().settings.clone()
     }
 
     /// Takes note of edited settings that leave hitter and journal as they are.
@@ -256,10 +271,10 @@ impl SeatHitter for Hitting {
         let settings = self.now().settings.clone();
         let path = self.journal_path(&settings).map_err(words)?;
         let hitter = self.known(&path, hitter).map_err(words)?;
-        let change = self
+        let next = self
             .prepare(&settings, Some(&hitter), &path, Arc::default())
             .map_err(words)?;
-        self.revisions.put_session(change);
+        self.begin_prepared(next);
         Ok(())
     }
 }

@@ -1,6 +1,7 @@
 //! The commands of the program, one file each, and what they share: arguments, failures, the notice.
 
 mod bench;
+mod bench_live;
 mod calibrate;
 mod check;
 mod export;

@@ -11,7 +11,8 @@ use super::watch::choose_model;
 use super::{Failure, show};
 use crate::capture::LiveControls;
 use crate::daemon::{
-    NextTrackers, Revision, Revisions, SettingsFollower, follow_settings, raise_on_hangup_signal,
+    Health, NextTrackers, Pictures, Revision, Revisions, SettingsFollower, follow_settings,
+    picture_notice, raise_on_hangup_signal,
 };
 use crate::page::PageServer;
 use crate::rep::MeasureName;
@@ -27,6 +28,10 @@ pub(super) struct Run {
     pub controls: LiveControls,
     /// What is served.
     pub page: Arc<PageServer>,
+    /// Where the model in use is told.
+    pub health: Arc<Health>,
+    /// Whether screens may show the camera's picture.
+    pub pictures: Arc<Pictures>,
     /// Where another pose model waits.
     pub trackers: Arc<NextTrackers>,
     /// Frames a second of the source, which a model has to keep up with.
@@ -98,44 +103,65 @@ impl Run {
 }
 
 impl Run {
-    /// Takes up what is more than a value in its place: another model, another address, another session.
+    /// Takes up what is more than a value in its place: another model, another address, another session. All of it or, where
+    /// something cannot be had, nothing.
     fn take_up(&self, settings: &Settings, changes: &[KeyChange]) -> Result<(), String> {
         let changed = |key: &str| {
             changes
                 .iter()
                 .any(|change| change.key == key && change.takes == Takes::AtOnce)
         };
-        if changed("pose.model") {
-            let (words, trackers) =
-                choose_model(settings.model, self.fps).map_err(|error| error.to_string())?;
-            show::line(&words);
-            self.trackers.put(trackers);
-        }
-        if changes.iter().any(|change| change.key.starts_with("log.")) {
-            crate::logging::revise(settings.log_files.as_ref())
-                .map_err(|error| format!("the log's folder cannot be used: {error}"))?;
-        }
-        if changed("page.listen") {
-            let taken = self
-                .page
-                .serve_at(settings.page)
-                .map_err(|error| error.to_string())?;
-            if let Some(address) = taken {
-                show::line(&format!("page: http://{address}/"));
-            }
-        }
         if changed("journal.path") && settings.video.keep {
             return Err(
                 "films of reps lie beside the journal: while video.keep is on, another journal needs a restart".into(),
             );
         }
-        if changed("hitter.name") || changed("journal.path") {
-            return self
-                .hitting
-                .begin_another(settings)
-                .map_err(|error| error.to_string());
+        let trackers = match changed("pose.model") {
+            true => {
+                Some(choose_model(settings.model, self.fps).map_err(|error| error.to_string())?)
+            }
+            false => None,
+        };
+        let next = match changed("hitter.name") || changed("journal.path") {
+            true => Some(
+                self.hitting
+                    .prepare_another(settings)
+                    .map_err(|error| error.to_string())?,
+            ),
+            false => None,
+        };
+        let logs = changes.iter().any(|change| change.key.starts_with("log."));
+        if logs {
+            crate::logging::revise(settings.log_files.as_ref())
+                .map_err(|error| format!("the log's folder cannot be used: {error}"))?;
         }
-        self.hitting.take_note(settings);
+        if changed("page.listen") {
+            match self.page.serve_at(settings.page) {
+                Ok(Some(address)) => show::line(&format!("page: http://{address}/")),
+                Ok(None) => {}
+                Err(error) => {
+                    let before = self.hitting.settings();
+                    if logs && let Err(error) = crate::logging::revise(before.log_files.as_ref()) {
+                        tracing::error!(%error, "the log could not go back to where it was");
+                    }
+                    return Err(error.to_string());
+                }
+            }
+        }
+        // From here on nothing fails.
+        if let Some((words, trackers)) = trackers {
+            show::line(&words);
+            self.health.set_model(&words);
+            self.trackers.put(trackers);
+        }
+        if changed("page.picture") {
+            self.pictures.allow(settings.page_picture);
+            show::line(picture_notice(settings.page_picture));
+        }
+        match next {
+            Some(next) => self.hitting.begin_prepared(next),
+            None => self.hitting.take_note(settings),
+        }
         Ok(())
     }
 }

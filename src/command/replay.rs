@@ -347,6 +347,8 @@ pub(super) fn pump(
     clock: &OnceLock<CaptureClock>,
 ) -> Result<(), CaptureError> {
     let mut frame = Frame::default();
+    let mut expected = None;
+    let mut passed_over = 0;
     while !stop.requested() && source.next_frame(&mut frame)? {
         if clock.get().is_none()
             && let Some(now) = source.clock()
@@ -354,7 +356,11 @@ pub(super) fn pump(
             // Only this thread sets it.
             let _ = clock.set(now);
         }
-        health.frames.fetch_add(1, Ordering::Relaxed);
+        // Frames that the source itself had to drop were given, too.
+        let gap = expected.map_or(0, |expected| frame.index.saturating_sub(expected));
+        expected = Some(frame.index + 1);
+        passed_over += gap;
+        health.frames.fetch_add(1 + gap, Ordering::Relaxed);
         tracing::trace!(
             index = frame.index,
             captured_at_nanos = frame.captured_at.nanos(),
@@ -363,7 +369,9 @@ pub(super) fn pump(
         if !lane.put(&mut frame) {
             break;
         }
-        health.dropped.store(lane.dropped(), Ordering::Relaxed);
+        health
+            .dropped
+            .store(lane.dropped() + passed_over, Ordering::Relaxed);
     }
     Ok(())
 }

@@ -20,8 +20,8 @@ use crate::capture::{
     Source,
 };
 use crate::daemon::{
-    DaemonError, Health, LaneIn, NextTrackers, Outlets, Posing, RepStage, Revisions, Stop,
-    Trackers, Which, film_notice, raise_on_user_signal, run_line, tell_alive,
+    DaemonError, Health, LaneIn, NextTrackers, Outlets, PictureTap, Posing, RepStage, Revisions,
+    Stop, Trackers, Which, film_notice, picture_notice, raise_on_user_signal, run_line, tell_alive,
 };
 use crate::journal::RepLog;
 use crate::logging::Form;
@@ -141,7 +141,13 @@ impl Watch {
         tell_alive();
         let clock = Arc::new(OnceLock::new());
         let health = Arc::new(Health::default());
+        health.set_model(&model);
         let seat: Arc<dyn SeatHitter> = Arc::clone(&hitting) as _;
+        health.pictures.allow(settings.page_picture);
+        if settings.page_picture {
+            show::line(picture_notice(true));
+        }
+        let picture = PictureTap::start(Arc::clone(&health.pictures)).map_err(DaemonError::from)?;
         let page = Arc::new(PageServer::new(
             Arc::clone(&health),
             seat,
@@ -159,13 +165,15 @@ impl Watch {
             heard: !matches!(sound, Sound::None),
             controls: choice.controls.clone(),
             page,
+            health: Arc::clone(&health),
+            pictures: Arc::clone(&health.pictures),
             trackers: Arc::clone(&next),
             fps,
         };
         let follower = reload::follow(files, settings, &revisions, run)?;
         let mut stage = RepStage::new(finder, training, outlets, Arc::clone(&clock))
             .with_revisions(revisions)
-            .with_live(Arc::clone(&health.live), hitter)
+            .with_live(&health, hitter)
             .with_films(films(&hitting_journal, settings)?);
         let capture = {
             let (health, stop, clock) = (Arc::clone(&health), stop.clone(), Arc::clone(&clock));
@@ -173,7 +181,11 @@ impl Watch {
         };
         let ran = run_line(
             Which::Latest,
-            Posing { trackers, next },
+            Posing {
+                trackers,
+                next,
+                picture: Some(picture),
+            },
             &health,
             &clock,
             &mut stage,

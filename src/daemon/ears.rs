@@ -197,6 +197,14 @@ impl Ears {
         Ok(())
     }
 
+    /// How long the device took to the first sample of the tone's last news, once; `None` where it has taken none since.
+    pub fn tone_lag(&self) -> Option<Duration> {
+        match self {
+            Ears::Player(live) => live.player.tone_lag(),
+            Ears::Render(_) | Ears::None => None,
+        }
+    }
+
     /// Lets a file's time go on to `at`. A player goes by the clock.
     ///
     /// # Errors

@@ -11,6 +11,7 @@ use crate::sound::PlayerHealth;
 use crate::video::FilmState;
 
 use super::live::LiveBoard;
+use super::picture::Pictures;
 use super::rep_stage::Tally;
 
 /// Times kept for quantiles: the last minute and a half at 60 frames a second.
@@ -35,10 +36,20 @@ pub struct Health {
     pub pose: Times,
     /// From a frame's capture to the end of its analysis.
     pub seen: Times,
+    /// From the capture of a rep's deciding frame to the first sample of its cue.
+    pub cue: Arc<Times>,
+    /// From a swing's finish to the first sample of its cue: the above, and what it takes to know that it is over.
+    pub finish_to_cue: Arc<Times>,
+    /// From a frame's capture to the first sample of the tone that follows the head in it.
+    pub tone: Arc<Times>,
     /// What goes on now, for screens.
     pub live: Arc<LiveBoard>,
+    /// The camera's picture for screens, where it is allowed.
+    pub pictures: Arc<Pictures>,
     /// What the rep stage told last.
     stage: Mutex<StageReport>,
+    /// Which pose model is in use, and why.
+    model: Mutex<String>,
 }
 
 /// What the rep stage tells once a second.
@@ -50,8 +61,6 @@ pub struct StageReport {
     pub last_rep: Option<String>,
     /// Whether the camera has the hitter, in words.
     pub ready: &'static str,
-    /// From the capture of a rep's deciding frame to the first sample of its cue.
-    pub last_cue_ms: Option<f64>,
     /// The sound stage, where there is one.
     pub sound: Option<PlayerHealth>,
     /// How often the sound stage was started again.
@@ -93,6 +102,12 @@ impl Times {
         times.push_back(ms as f32);
     }
 
+    /// Median, 95 % and 99 % in milliseconds; `None` while there is none.
+    pub fn quantiles_ms(&self) -> Option<[f64; 3]> {
+        let [p50, p95, p99] = [0.5, 0.95, 0.99].map(|q| self.quantile_ms(q));
+        Some([p50?, p95?, p99?])
+    }
+
     /// The duration in milliseconds below which the share `q` lies; `None` while there is none.
     pub fn quantile_ms(&self, q: f64) -> Option<f64> {
         let times: Vec<f64> = self
@@ -118,6 +133,20 @@ impl Health {
     /// Keeps what the rep stage tells.
     pub fn set_stage(&self, report: StageReport) {
         *self.stage.lock().unwrap_or_else(PoisonError::into_inner) = report;
+    }
+
+    /// Which pose model is in use and why, in words; empty where nobody said.
+    pub fn model(&self) -> String {
+        self.model
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .clone()
+    }
+
+    /// Keeps which pose model is in use, and why.
+    pub fn set_model(&self, words: &str) {
+        let mut model = self.model.lock().unwrap_or_else(PoisonError::into_inner);
+        words.clone_into(&mut model);
     }
 
     /// One line for the terminal and the log.

@@ -12,6 +12,7 @@ use crate::pose::PoseFrame;
 
 use super::heart::Heart;
 use super::lane::{LaneIn, Which, lane};
+use super::picture::PictureTap;
 use super::posing::{NextTrackers, PoseOuts, Trackers, pose_frames};
 use super::thread::spawn;
 use super::{DaemonError, Health, RepStage};
@@ -36,6 +37,8 @@ pub struct Posing {
     pub trackers: Trackers,
     /// Where others wait.
     pub next: Arc<NextTrackers>,
+    /// Who takes frames for screens, where there may be any.
+    pub picture: Option<PictureTap>,
 }
 
 impl From<Trackers> for Posing {
@@ -44,6 +47,7 @@ impl From<Trackers> for Posing {
         Self {
             trackers,
             next: Arc::default(),
+            picture: None,
         }
     }
 }
@@ -65,14 +69,19 @@ pub fn run_line(
     let (poses_in, poses_out) = bounded(POSES);
     let capturing = spawn("capture", move || capture(&lane_in))?;
     let (figures, clock) = (Arc::clone(health), Arc::clone(clock));
-    let Posing { trackers, next } = posing.into();
+    let Posing {
+        trackers,
+        next,
+        picture,
+    } = posing.into();
     let tap = stage.film_tap();
     let posing = spawn("pose", move || {
-        let outs = PoseOuts {
+        let mut outs = PoseOuts {
             poses: poses_in,
             tap,
+            picture,
         };
-        pose_frames(trackers, &lane_out, &outs, &figures, &clock, &next)
+        pose_frames(trackers, &lane_out, &mut outs, &figures, &clock, &next)
     })?;
 
     let mut heart = Heart::new(Arc::clone(health));

@@ -12,6 +12,7 @@ use std::sync::Arc;
 use serde::Serialize;
 use tokio::sync::watch;
 
+use super::picture::Pictures;
 use crate::coach::{JudgedRep, Verdict};
 use crate::journal::PictureSize;
 use crate::pose::{LANDMARK_COUNT, PoseFrame};
@@ -86,6 +87,15 @@ pub struct LiveFigure {
 }
 
 impl LiveFigure {
+    /// The same for a picture in which there may be nobody: then it has no points.
+    pub(super) fn or_nobody(pose: &PoseFrame, picture: PictureSize) -> Self {
+        Self::of(pose, picture).unwrap_or(Self {
+            width: picture.width_px,
+            height: picture.height_px,
+            points: Vec::new(),
+        })
+    }
+
     fn of(pose: &PoseFrame, picture: PictureSize) -> Option<Self> {
         let body = pose.body.as_ref()?;
         let mut points = Vec::with_capacity(LANDMARK_COUNT);
@@ -121,6 +131,8 @@ pub struct Live {
     pub to_go: Option<u32>,
     /// Whether a film of each rep is kept, which nobody in the cage may overlook.
     pub filmed: bool,
+    /// Whether screens may show the camera's picture, which is to be said where it is shown.
+    pub pictured: bool,
     /// When the last rep was put up, milliseconds since 1970 by the wall clock: the screen tells how late it shows it.
     pub rep_at_ms: i64,
     /// Whether the set rests now.
@@ -139,14 +151,16 @@ pub type LiveBoard = watch::Sender<Arc<Live>>;
 /// Puts up what goes on.
 pub(super) struct LiveFeed {
     board: Arc<LiveBoard>,
+    pictures: Arc<Pictures>,
     live: Live,
     figure_at: Option<CaptureTime>,
 }
 
 impl LiveFeed {
-    pub(super) fn new(board: Arc<LiveBoard>) -> Self {
+    pub(super) fn new(board: Arc<LiveBoard>, pictures: Arc<Pictures>) -> Self {
         Self {
             board,
+            pictures,
             live: Live::default(),
             figure_at: None,
         }
@@ -192,6 +206,7 @@ impl LiveFeed {
     /// Brings the state up to date and puts it up.
     pub(super) fn put_up(&mut self, change: impl FnOnce(&mut Live)) {
         change(&mut self.live);
+        self.live.pictured = self.pictures.are_allowed();
         self.board.send_replace(Arc::new(self.live.clone()));
     }
 }
@@ -224,7 +239,7 @@ mod tests {
     #[test]
     fn the_figure_moves_some_times_a_second_and_only_where_somebody_looks() {
         let board = Arc::new(LiveBoard::default());
-        let mut feed = LiveFeed::new(Arc::clone(&board));
+        let mut feed = LiveFeed::new(Arc::clone(&board), Arc::default());
         let picture = PictureSize {
             width_px: 640,
             height_px: 480,

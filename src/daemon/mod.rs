@@ -6,6 +6,7 @@
 //! ```
 //!
 //! Where films are kept, the pose thread also hands its frames to the thread `video`, and the main thread says which to keep.
+//! Where screens may show the camera's picture and one is asked for, a copy of a frame goes to the thread `picture`.
 //!
 //! Beside them the thread `settings` looks after the settings file and hands what changed to the main thread.
 //!
@@ -18,6 +19,7 @@ mod heart;
 mod lane;
 mod line;
 mod live;
+mod picture;
 mod pitcher;
 mod posing;
 mod rep_stage;
@@ -32,6 +34,7 @@ pub use heart::{tell_alive, tell_ready};
 pub use lane::{LaneIn, LaneOut, Which, lane};
 pub use line::{Posed, Posing, run_line};
 pub use live::{Live, LiveBoard, LiveFigure, LiveRep};
+pub use picture::{Picture, PictureTap, Pictures, picture_notice};
 pub use pitcher::Pitcher;
 pub use posing::{FindPose, LoadTracker, NextTrackers, Trackers};
 pub use rep_stage::{DARK_BELOW, Outlets, RepStage, SessionChange, Tally, Training, film_notice};

@@ -18,6 +18,7 @@ use crate::video::Tap;
 
 use super::lane::LaneOut;
 use super::line::Posed;
+use super::picture::PictureTap;
 use super::{DaemonError, Health};
 
 /// Failures in a row after which a model is taken for broken.
@@ -210,13 +211,15 @@ pub(super) struct PoseOuts {
     pub poses: Sender<Posed>,
     /// Frames for the films, where there may be some.
     pub tap: Option<Tap>,
+    /// Frames for screens, where there may be some.
+    pub picture: Option<PictureTap>,
 }
 
 /// Runs until the lane closes or nobody takes poses any more.
 pub(super) fn pose_frames(
     trackers: Trackers,
     lane: &LaneOut,
-    outs: &PoseOuts,
+    outs: &mut PoseOuts,
     health: &Health,
     clock: &OnceLock<CaptureClock>,
     next: &NextTrackers,
@@ -244,9 +247,9 @@ pub(super) fn pose_frames(
         if pace.is_too_slow(frame.index)
             && let Some(light) = lighter.take()
         {
-            tracing::warn!(
-                "the pose model does not keep up with the camera; the lite model takes over"
-            );
+            let words = "lite model: the full one did not keep up with the camera";
+            tracing::warn!("{words}");
+            health.set_model(words);
             finder.tracker = Some(light);
             if finder.again.is_some() {
                 finder.again = Some(Box::new(|| {
@@ -267,6 +270,9 @@ pub(super) fn pose_frames(
         health.analysed.fetch_add(1, Ordering::Relaxed);
         if found.body.is_some() {
             health.bodies.fetch_add(1, Ordering::Relaxed);
+        }
+        if let Some(picture) = &mut outs.picture {
+            picture.offer(&frame, &found);
         }
         let posed = Posed {
             frame: found,

@@ -33,9 +33,9 @@ pub use session::SessionChange;
 
 use super::DaemonError;
 use super::ears::Ears;
-use super::health::StageReport;
+use super::health::{Health, StageReport, Times};
 use super::line::Posed;
-use super::live::{LiveBoard, LiveFeed, LiveFigure, LiveRep};
+use super::live::{LiveFeed, LiveFigure, LiveRep};
 use super::pitcher::Pitcher;
 use super::rep_text::rep_text;
 use super::revise::{Revision, Revisions};
@@ -102,6 +102,8 @@ struct Waiting {
 struct Cued {
     ticket: Ticket,
     decided_at: Instant,
+    /// From the swing's finish to the frame that decided, where the finish was seen.
+    after_finish_ms: Option<f64>,
     /// Once it was heard.
     latency_ms: Option<f64>,
 }
@@ -125,7 +127,12 @@ pub struct RepStage {
     /// The side of the last rep, for bands that hang on it.
     bats: Bats,
     last_rep: Option<String>,
-    last_cue_ms: Option<f64>,
+    /// From capture to first sample: of cues, and of the head tone.
+    cue_times: Arc<Times>,
+    finish_times: Arc<Times>,
+    tone_times: Arc<Times>,
+    /// From capture to the tone's last news.
+    tone_told_ms: Option<f64>,
     rep_restarts: u64,
     /// Where other settings wait for the next frame.
     revisions: Arc<Revisions>,
@@ -160,10 +167,13 @@ impl RepStage {
             last: CaptureTime::default(),
             bats: told.bats.unwrap_or(Bats::Right),
             last_rep: None,
-            last_cue_ms: None,
+            cue_times: Arc::default(),
+            finish_times: Arc::default(),
+            tone_times: Arc::default(),
+            tone_told_ms: None,
             rep_restarts: 0,
             revisions: Arc::default(),
-            live: LiveFeed::new(Arc::default()),
+            live: LiveFeed::new(Arc::default(), Arc::default()),
             hitter: None,
             films: None,
         }
@@ -171,8 +181,11 @@ impl RepStage {
 
     /// The same stage, which puts up there what goes on; the first session is this hitter's.
     #[must_use]
-    pub fn with_live(mut self, board: Arc<LiveBoard>, hitter: Option<String>) -> Self {
-        self.live = LiveFeed::new(board);
+    pub fn with_live(mut self, health: &Health, hitter: Option<String>) -> Self {
+        self.live = LiveFeed::new(Arc::clone(&health.live), Arc::clone(&health.pictures));
+        self.cue_times = Arc::clone(&health.cue);
+        self.finish_times = Arc::clone(&health.finish_to_cue);
+        self.tone_times = Arc::clone(&health.tone);
         self.hitter = hitter;
         self
     }
@@ -290,6 +303,8 @@ impl RepStage {
     /// Where another session was due and the journal's thread is gone.
     pub fn idle(&mut self) -> Result<(), DaemonError> {
         self.settle(Duration::ZERO);
+        // A hitter whom the camera saw last is not the hitter now.
+        self.put_up(Some(None));
         self.change_session_when_due(self.last)
     }
 
@@ -301,7 +316,6 @@ impl RepStage {
             tally: self.tally,
             last_rep: self.last_rep.clone(),
             ready: self.readiness.state().words(),
-            last_cue_ms: self.last_cue_ms,
             sound: sound.map(|(health, _)| health),
             sound_restarts: sound.map_or(0, |(_, restarts)| restarts),
             rep_restarts: self.rep_restarts,
@@ -387,10 +401,13 @@ impl RepStage {
         let at = judged.rep.known_at;
         if let Some(cue) = &judged.cue {
             let decided_at = Instant::now();
+            let finish = judged.rep.events.finish;
+            let after_finish_ms = finish.map(|finish| 1e3 * cue.at.secs_since(finish));
             let ticket = self.outlets.ears.cue(&cue.id, cue.at)?;
             self.cued = ticket.map(|ticket| Cued {
                 ticket,
                 decided_at,
+                after_finish_ms,
                 latency_ms: None,
             });
         }

@@ -99,8 +99,13 @@ impl Revisions {
     }
 
     /// Lets this session take the place of one that still waits to begin.
-    pub fn put_session(&self, change: SessionChange) {
-        self.state().session = Some(change);
+    pub fn put_session(&self, mut change: SessionChange) {
+        let mut state = self.state();
+        // Another journal that the older one was to go into is still wanted.
+        let older = state.session.take();
+        change.journal = change.journal.or(older.and_then(|older| older.journal));
+        state.session = Some(change);
+        drop(state);
         self.session_ready.store(true, Ordering::Release);
     }
 

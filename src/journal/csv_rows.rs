@@ -49,6 +49,7 @@ pub(super) fn header() -> Vec<String> {
             "marked",
             "struck",
             "called",
+            "moved",
         ]
         .map(str::to_owned),
     );
@@ -133,6 +134,7 @@ pub(super) fn row(stored: &StoredRep) -> Vec<String> {
     fields.push(stored.marked.to_string());
     fields.push(stored.struck.clone().unwrap_or_default());
     fields.push(stored.called.map_or("", RepKind::name).to_owned());
+    fields.push(stored.moved.to_string());
     fields
 }
 

@@ -1,12 +1,13 @@
 //! What the coach adds to a journal: notes, marks, corrections, plans, hitters.
 //!
-//! In: one [`Edit`] at a time. Out: the number of what was added or changed. What was found in the pictures is never changed
-//! here: a rep that is struck out or called something else keeps what it was found as, and each correction is kept with
-//! its time.
+//! In: one [`Edit`] at a time. Out: the number of what was added or changed. What was found in the pictures is never lost
+//! here: a rep that is struck out, called something else or whose events are moved keeps what it was found as, and each
+//! correction is kept with its time.
 
 use rusqlite::{Connection, OptionalExtension, params};
 
 use super::error::JournalError;
+use super::moved::{MovedEvent, as_found, move_event};
 use super::open::{Journal, JournalReader};
 use super::record::{HitterId, NewHitter, NewPlan, NoteId, RepId, SessionId};
 use super::rows::{find_or_add_hitter, find_or_add_plan, stamp_at};
@@ -51,6 +52,10 @@ pub enum Edit {
         /// What it was; `None` goes back to what was found.
         kind: Option<RepKind>,
     },
+    /// One of a rep's events is moved; what was found is kept.
+    MoveEvent(Box<MovedEvent>),
+    /// A rep's events and measures become again what was found.
+    EventsAsFound(RepId),
     /// A plan is put in force from the next session on; one with an empty text takes the plan away.
     SetPlan {
         /// Whose; `None` for everybody without one of their own.
@@ -161,6 +166,8 @@ fn apply(connection: &Connection, edit: &Edit) -> rusqlite::Result<Option<i64>> 
             "called",
             kind.map(RepKind::name),
         ),
+        Edit::MoveEvent(moved) => move_event(connection, moved),
+        Edit::EventsAsFound(rep) => as_found(connection, *rep),
         Edit::SetPlan { hitter, plan } => {
             find_or_add_plan(connection, *hitter, plan, now).map(|id| Some(id.get()))
         }

@@ -114,6 +114,7 @@ pub(super) fn exported_line(stored: StoredRep) -> String {
         marked: stored.marked,
         struck: stored.struck,
         called: stored.called,
+        moved: stored.moved,
     };
     rep_line_with_origin(&stored.judged, origin)
 }
@@ -125,7 +126,7 @@ fn track_line(frame: &PoseFrame, landmarks: &[Landmark], last: &mut [(f64, f64)]
     let points = body.map(|body| track_points(body, landmarks, last));
     let mut line = format!(r#"{{"t":{},"points":{}"#, json!(secs), json!(points));
     // A reader can tell the metric landmarks apart only where there is one for each of the model's.
-    let world = body.and_then(|body| body.world.as_deref());
+    let world = body.and_then(|body| body.world.as_ref());
     if let Some(world) = world.filter(|_| landmarks.len() == LANDMARK_COUNT) {
         // Stored to the millimetre.
         let metres = |m: f32| rounded(m.into(), 3);

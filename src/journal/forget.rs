@@ -8,8 +8,9 @@ use std::path::PathBuf;
 
 use super::aside::{all_set_aside, with_side};
 use super::error::JournalError;
+use super::hitters::HitterChoice;
 use super::open::Journal;
-use super::query::{HitterChoice, SessionFilter};
+use super::query::SessionFilter;
 use super::record::SessionId;
 use super::search::{count_in_file, count_marks};
 use crate::video::{FilmError, FilmStore, Gone};

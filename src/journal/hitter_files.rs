@@ -3,18 +3,20 @@
 //! In: a hitter. Out: a folder with who they are, their sessions and plans (`hitter.json`), their reps (`reps.jsonl`)
 //! and the landmarks of each rep as a pose track; films of reps where some were kept. Runs on the caller's thread.
 
-use std::collections::HashMap;
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
+use rusqlite::OptionalExtension;
 use serde_json::json;
 
 use super::error::JournalError;
 use super::export::exported_line;
+use super::hitters::{HitterChoice, HitterRow};
 use super::open::JournalReader;
-use super::query::{HitterChoice, HitterRow, RepFilter, SessionFilter};
-use super::record::SessionId;
+use super::query::{RepFilter, SessionFilter};
+use super::record::RepId;
+use super::rows::stamp_at;
 use super::stamp::stamp_text;
 use crate::video::{FilmError, FilmNote, FilmStore};
 
@@ -83,18 +85,9 @@ impl JournalReader {
         };
         out.flush().map_err(at(&path))?;
 
-        let started: HashMap<SessionId, i64> = self
-            .sessions()?
-            .into_iter()
-            .map(|session| (session.id, session.started_at.as_millisecond()))
-            .collect();
         let store = FilmStore::of_journal(self.path());
         for (rep, session, number) in stored {
-            let note = FilmNote {
-                session: session.get(),
-                session_started_ms: started.get(&session).copied().unwrap_or_default(),
-                rep: number,
-            };
+            let note = self.film_note(rep)?;
             match store.film(note) {
                 Ok(None) => {}
                 Ok(Some(_)) => {
@@ -125,6 +118,31 @@ impl JournalReader {
             files.tracks += 1;
         }
         Ok(files)
+    }
+
+    /// Which film would show this rep.
+    ///
+    /// # Errors
+    /// [`JournalError::NoSuchRep`], and those of the disk.
+    pub fn film_note(&self, rep: RepId) -> Result<FilmNote, JournalError> {
+        let found = self.ask("find a rep's session", |c| {
+            c.prepare_cached(
+                "SELECT session, started_at, number FROM reps JOIN sessions ON sessions.id = reps.session
+                 WHERE reps.id = ?1",
+            )?
+            .query_row([rep.get()], |row| {
+                Ok(FilmNote {
+                    session: row.get(0)?,
+                    session_started_ms: stamp_at(row, 1)?.as_millisecond(),
+                    rep: row.get(2)?,
+                })
+            })
+            .optional()
+        })?;
+        found.ok_or_else(|| JournalError::NoSuchRep {
+            path: self.path.clone(),
+            rep,
+        })
     }
 
     fn hitter_object(&self, hitter: &HitterRow) -> Result<serde_json::Value, JournalError> {

@@ -63,6 +63,9 @@ pub(super) struct LineOrigin {
     /// What the coach calls it, where that is not `kind`.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) called: Option<RepKind>,
+    /// The coach moved some of its events, and its measures are made with them.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub(super) moved: bool,
 }
 
 /// The line of a rep with where it comes from.
@@ -434,6 +437,7 @@ pub fn parse_rep_line(line: &str) -> Result<JudgedRep, RepLineError> {
             events,
             measures,
             style: line.style.style(),
+            ruler: None,
             known_at,
         },
         bands: AbsoluteBands::new(),

@@ -17,8 +17,10 @@ mod error;
 mod export;
 mod forget;
 mod hitter_files;
+mod hitters;
 mod line;
 mod lock;
+mod moved;
 mod open;
 mod plans;
 mod query;
@@ -41,10 +43,12 @@ pub use error::JournalError;
 pub use export::ExportFormat;
 pub use forget::{Forgotten, Left};
 pub use hitter_files::HitterFiles;
+pub use hitters::{HitterChoice, HitterRow};
 pub use line::{RepLineError, parse_rep_line, rep_line};
+pub use moved::MovedEvent;
 pub use open::{Journal, JournalReader, OpenReport, UncleanSession};
 pub use plans::StoredPlan;
-pub use query::{Counts, HitterChoice, HitterRow, RepFilter, SessionFilter, SessionRow, StoredRep};
+pub use query::{Counts, RepFilter, SessionFilter, SessionRow, StoredRep};
 pub use record::{
     HitterId, NewHitter, NewPlan, NewSession, NoteId, PictureSize, PlanId, RepId, RepRecord,
     SessionId,

@@ -1,4 +1,4 @@
-//! Questions to a journal: hitters, sessions, counts, reps and their landmarks.
+//! Questions to a journal: sessions, counts, reps and their landmarks.
 
 use std::fmt;
 
@@ -7,32 +7,17 @@ use rusqlite::types::Value;
 use rusqlite::{OptionalExtension, params_from_iter};
 
 use super::error::JournalError;
+use super::hitters::HitterChoice;
 use super::open::JournalReader;
 use super::record::{HitterId, PictureSize, PlanId, RepId, SessionId};
 use super::rows::{
     REP_COLUMNS, REP_TABLES, SELECT_MEASURES, UNCLEAN_NOTE, read_measures, read_rep, stamp_at,
-    word_at,
 };
 use super::stamp::stamp_text;
 use super::timeline::decode_timeline;
 use crate::coach::{Baselines, JudgedRep};
 use crate::pose::PoseFrame;
-use crate::rep::{Bats, RepKind};
-
-/// A hitter as stored.
-#[derive(Clone, Debug, PartialEq)]
-pub struct HitterRow {
-    /// The hitter's number.
-    pub id: HitterId,
-    /// The name, if one was given.
-    pub name: Option<String>,
-    /// The usual side, where known.
-    pub bats: Option<Bats>,
-    /// Body height in centimetres, where known.
-    pub height_cm: Option<f64>,
-    /// When the hitter was added.
-    pub created_at: Timestamp,
-}
+use crate::rep::RepKind;
 
 /// A session as stored, with how much it holds.
 #[derive(Clone, Debug, PartialEq)]
@@ -116,6 +101,8 @@ pub struct StoredRep {
     pub struck: Option<String>,
     /// What the coach calls it, where that is not what it was found as.
     pub called: Option<RepKind>,
+    /// Whether the coach moved any of its events; its measures are then made with them.
+    pub moved: bool,
 }
 
 impl StoredRep {
@@ -143,15 +130,6 @@ pub struct SessionFilter {
     pub at_most: Option<u32>,
 }
 
-/// A hitter by number or by name.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum HitterChoice {
-    /// By the journal's number.
-    Id(HitterId),
-    /// By the exact name.
-    Name(String),
-}
-
 /// Which reps are wanted; the default is all of them.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct RepFilter {
@@ -166,40 +144,6 @@ pub struct RepFilter {
 }
 
 impl JournalReader {
-    /// All hitters, in the order in which they were added.
-    pub fn hitters(&self) -> Result<Vec<HitterRow>, JournalError> {
-        self.list_hitters("ORDER BY id")
-    }
-
-    /// All hitters, whoever hit last first.
-    pub fn hitters_by_last_session(&self) -> Result<Vec<HitterRow>, JournalError> {
-        self.list_hitters(
-            "ORDER BY (SELECT max(sessions.id) FROM sessions WHERE sessions.hitter = hitters.id) DESC, id DESC",
-        )
-    }
-
-    fn list_hitters(&self, order: &str) -> Result<Vec<HitterRow>, JournalError> {
-        self.ask("list the hitters", |c| {
-            c.prepare_cached(&format!(
-                "SELECT id, name, bats, height_cm, created_at FROM hitters {order}"
-            ))?
-            .query_map([], |row| {
-                let bats = match row.get_ref(2)? {
-                    rusqlite::types::ValueRef::Null => None,
-                    _ => Some(word_at(row, 2, &[Bats::Left, Bats::Right], Bats::name)?),
-                };
-                Ok(HitterRow {
-                    id: HitterId::new(row.get(0)?),
-                    name: row.get(1)?,
-                    bats,
-                    height_cm: row.get(3)?,
-                    created_at: stamp_at(row, 4)?,
-                })
-            })?
-            .collect()
-        })
-    }
-
     /// All sessions, the newest first.
     pub fn sessions(&self) -> Result<Vec<SessionRow>, JournalError> {
         self.sessions_of(&SessionFilter::default())
@@ -490,34 +434,5 @@ impl JournalReader {
             false => format!("WHERE {}", conditions.join(" AND ")),
         };
         Ok((sql, values))
-    }
-
-    /// The hitter that is meant.
-    ///
-    /// # Errors
-    /// [`JournalError::NoSuchHitter`], and those of the disk.
-    pub fn hitter(&self, choice: &HitterChoice) -> Result<HitterRow, JournalError> {
-        let hitters = self.hitters()?;
-        let found = match choice {
-            HitterChoice::Id(id) => hitters.iter().find(|h| h.id == *id),
-            HitterChoice::Name(name) => hitters
-                .iter()
-                .find(|h| h.name.as_deref() == Some(name.trim())),
-        };
-        found.cloned().ok_or_else(|| {
-            let names: Vec<&str> = hitters.iter().filter_map(|h| h.name.as_deref()).collect();
-            JournalError::NoSuchHitter {
-                path: self.path.clone(),
-                hitter: match choice {
-                    HitterChoice::Id(id) => format!("number {id}"),
-                    HitterChoice::Name(name) => format!("named '{}'", name.trim()),
-                },
-                known: if names.is_empty() {
-                    "no names".to_owned()
-                } else {
-                    names.join(", ")
-                },
-            }
-        })
     }
 }

@@ -16,7 +16,8 @@ use super::record::{
 };
 use super::stamp::{parse_stamp, stamp_text};
 use crate::coach::{AbsoluteBand, AbsoluteBands, CueGiven, JudgedRep, PitchPlayed, Verdict};
-use crate::rep::{Bats, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Style, View};
+use crate::motion::Scale;
+use crate::rep::{Bats, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Ruler, Style, View};
 use crate::time::CaptureTime;
 
 /// How the note of a session begins that a crash, kill or power cut left open.
@@ -30,9 +31,10 @@ const INSERT_REP: &str = "INSERT INTO reps (session, number, kind, bats, view, f
         set_secs, gather_secs, lift_off_secs, plant_secs, heel_rise_secs, contact_secs, finish_secs,
         known_at_secs, cue, cue_at_secs, cue_latency_ms, logged_at,
         stance_width_cm, hand_height_cm, lift_height_cm, load,
-        no_cue, pitch_kmh, pitch_release_secs, pitch_arrival_secs)
+        no_cue, pitch_kmh, pitch_release_secs, pitch_arrival_secs,
+        cm_per_px, scaled_for_cm, scale_spread, roll_deg)
      VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20,
-             ?21, ?22, ?23, ?24, ?25, ?26)";
+             ?21, ?22, ?23, ?24, ?25, ?26, ?27, ?28, ?29, ?30)";
 
 const INSERT_MEASURE: &str = "INSERT INTO measures (rep, name, value, plus_minus, confidence, verdict, band_low, band_high, why)
      VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)";
@@ -49,7 +51,9 @@ pub(super) const REP_COLUMNS: &str =
      reps.cue, reps.cue_at_secs, reps.cue_latency_ms, reps.logged_at, sessions.hitter, hitters.name,
      reps.stance_width_cm, reps.hand_height_cm, reps.lift_height_cm, reps.load,
      reps.no_cue, reps.pitch_kmh, reps.pitch_release_secs, reps.pitch_arrival_secs,
-     reps.marked, reps.struck_why, reps.called";
+     reps.marked, reps.struck_why, reps.called,
+     reps.cm_per_px, reps.scaled_for_cm, reps.scale_spread, reps.roll_deg,
+     EXISTS (SELECT 1 FROM found_events WHERE rep = reps.id)";
 
 /// The tables behind [`REP_COLUMNS`].
 pub(super) const REP_TABLES: &str = "reps JOIN sessions ON sessions.id = reps.session LEFT JOIN hitters ON hitters.id = sessions.hitter";
@@ -169,6 +173,7 @@ pub(super) fn insert_rep(
     let secs = |at: Option<CaptureTime>| at.map(CaptureTime::secs);
     let length = |cm: Option<f64>| cm.filter(|cm| cm.is_finite());
     let events = &rep.events;
+    let scale = rep.ruler.map(|ruler| ruler.scale);
     connection.prepare_cached(INSERT_REP)?.execute(params![
         session.get(),
         number,
@@ -197,10 +202,37 @@ pub(super) fn insert_rep(
         pitch.map(|pitch| pitch.speed_kmh),
         pitch.map(|pitch| pitch.release.secs()),
         pitch.map(|pitch| pitch.arrival.secs()),
+        scale.map(|scale| scale.cm_per_px),
+        scale.map(|scale| scale.height_cm),
+        scale.map(|scale| scale.spread),
+        rep.ruler.and_then(|ruler| ruler.roll_deg),
     ])?;
     let id = connection.last_insert_rowid();
+    insert_measures(connection, id, &rep.measures, bands, verdicts)?;
+    if let Some(timeline) = &packed.timeline {
+        connection
+            .prepare_cached(INSERT_TIMELINE)?
+            .execute(params![
+                id,
+                timeline.start.secs(),
+                timeline.picture.width_px,
+                timeline.picture.height_px,
+                timeline.landmarks,
+            ])?;
+    }
+    Ok(RepId::new(id))
+}
+
+/// Adds the measures of the rep with this id, with how they were judged.
+pub(super) fn insert_measures(
+    connection: &Connection,
+    id: i64,
+    measures: &BTreeMap<MeasureName, Measure>,
+    bands: &AbsoluteBands,
+    verdicts: &BTreeMap<MeasureName, Verdict>,
+) -> rusqlite::Result<()> {
     let mut insert_measure = connection.prepare_cached(INSERT_MEASURE)?;
-    for (name, measure) in &rep.measures {
+    for (name, measure) in measures {
         let band = bands.get(name).copied().unwrap_or_default();
         let (made, why) = match writable(measure) {
             Measure::Made {
@@ -223,18 +255,7 @@ pub(super) fn insert_rep(
             why,
         ])?;
     }
-    if let Some(timeline) = &packed.timeline {
-        connection
-            .prepare_cached(INSERT_TIMELINE)?
-            .execute(params![
-                id,
-                timeline.start.secs(),
-                timeline.picture.width_px,
-                timeline.picture.height_px,
-                timeline.landmarks,
-            ])?;
-    }
-    Ok(RepId::new(id))
+    Ok(())
 }
 
 /// The rep with this number in this session, if it was the same swing: one that ended at the same
@@ -342,6 +363,17 @@ pub(super) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep> {
         events,
         measures: BTreeMap::new(),
         style,
+        ruler: match (row.get(32)?, row.get(33)?, row.get(34)?) {
+            (Some(cm_per_px), Some(height_cm), Some(spread)) => Some(Ruler {
+                scale: Scale {
+                    cm_per_px,
+                    height_cm,
+                    spread,
+                },
+                roll_deg: row.get(35)?,
+            }),
+            _ => None,
+        },
         known_at: CaptureTime::from_secs(row.get(14)?),
     };
     Ok(StoredRep {
@@ -370,6 +402,7 @@ pub(super) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep> {
                 RepKind::name,
             )?),
         },
+        moved: row.get(36)?,
     })
 }
 

@@ -13,6 +13,7 @@ pub(super) const STEPS: &[&str] = &[
     include_str!("schema/002_style.sql"),
     include_str!("schema/003_plans.sql"),
     include_str!("schema/004_review.sql"),
+    include_str!("schema/005_moved.sql"),
 ];
 
 /// The newest version this program knows.

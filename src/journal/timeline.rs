@@ -302,7 +302,7 @@ fn unpack(payload: &[u8], frame_count: usize) -> Result<Vec<PoseFrame>, Timeline
             0 => None,
             HAS_BODY => Some(Body::empty()),
             flags if flags == HAS_BODY | HAS_WORLD => Some(Body {
-                world: Some(Box::new([nowhere; LANDMARK_COUNT])),
+                world: Some([nowhere; LANDMARK_COUNT]),
                 ..Body::empty()
             }),
             _ => return Err(damaged("a frame has flags that do not exist")),

@@ -229,6 +229,11 @@ impl JournalWriter {
         hitter: Option<NewHitter>,
         session: NewSession,
     ) -> Result<(), JournalError> {
+        // Until it is on disk nothing is told of a session: what asks meanwhile must not be given the one before.
+        {
+            let mut state = self.shared.state();
+            (state.session, state.session_started) = (None, None);
+        }
         self.send(Job::Session { hitter, session })
     }
 

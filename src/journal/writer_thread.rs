@@ -305,9 +305,16 @@ impl Worker {
                 self.session = Some(journal.begin_session_of(hitter.as_ref(), session)?);
                 self.begun = Some((hitter.clone(), session.clone()));
                 self.last_rep = None;
-                let mut state = self.shared.state();
-                state.session = self.session;
-                state.session_started = Some(session.started_at);
+                // One that is followed by another already is not the one that runs.
+                let followed = self
+                    .pending
+                    .iter()
+                    .any(|entry| matches!(entry, Pending::Session { .. }));
+                if !followed {
+                    let mut state = self.shared.state();
+                    state.session = self.session;
+                    state.session_started = Some(session.started_at);
+                }
             }
             Pending::Rep(rep) => {
                 let session = self.session.ok_or_else(no_session)?;
@@ -316,7 +323,10 @@ impl Worker {
                     self.fault_at.1 -= 1;
                     panic!("a fault on purpose");
                 }
+                let started = Instant::now();
                 let id = journal.log_packed(session, rep)?;
+                let ms = 1e3 * started.elapsed().as_secs_f64();
+                tracing::debug!(rep = rep.judged.number, ms, "rep stored");
                 self.last_rep = Some((rep.judged.number, id));
             }
             Pending::CueLatency { number, latency_ms } => {

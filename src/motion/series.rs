@@ -95,7 +95,7 @@ impl BodySeries {
 
         let world = with_body
             .iter()
-            .map(|f| f.body.as_ref()?.world.as_deref())
+            .map(|f| f.body.as_ref()?.world.as_ref())
             .collect::<Option<Vec<_>>>()
             .map(|all| {
                 (0..LANDMARK_COUNT)

@@ -23,6 +23,16 @@ const ASSETS: &[(&str, &str, &str)] = &[
         include_str!("assets/cage.js"),
     ),
     (
+        "picture.js",
+        "text/javascript; charset=utf-8",
+        include_str!("assets/picture.js"),
+    ),
+    (
+        "film.js",
+        "text/javascript; charset=utf-8",
+        include_str!("assets/film.js"),
+    ),
+    (
         "owner.js",
         "text/javascript; charset=utf-8",
         include_str!("assets/owner.js"),

@@ -84,7 +84,11 @@ pub(super) async fn at_the_gate(
     let here = comes_from_here(headers, peer.ip());
     let now = Instant::now();
     let found = token.as_deref().and_then(|token| {
-        let visit = shared.visits().find(token, now)?;
+        let mut visits = shared.visits();
+        let visit = match shared.is_asked_by_itself(request.uri().path()) {
+            true => visits.find_for_screen(token, now)?,
+            false => visits.find(token, now)?,
+        };
         Some((token.to_owned(), visit))
     });
     // A page gets a visit, so that its forms have a token; machines that only ask for figures get none.

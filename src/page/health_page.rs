@@ -30,12 +30,18 @@ pub struct HealthFigures {
     pub dropped: u64,
     /// Frames with a body.
     pub bodies: u64,
-    /// Time that the pose model takes for a frame, median and 95 %.
-    pub pose_ms: Option<[f64; 2]>,
-    /// From capture to the end of the analysis, median and 95 %.
-    pub seen_ms: Option<[f64; 2]>,
-    /// From the deciding frame's capture to the first sample of the last cue.
-    pub last_cue_ms: Option<f64>,
+    /// Which pose model is in use and why.
+    pub model: String,
+    /// Time that the pose model takes for a frame: median, 95 % and 99 %, as the three below.
+    pub pose_ms: Option<[f64; 3]>,
+    /// From capture to the end of the analysis.
+    pub seen_ms: Option<[f64; 3]>,
+    /// From the deciding frame's capture to the first sample of a cue.
+    pub cue_ms: Option<[f64; 3]>,
+    /// From a swing's finish to the first sample of its cue.
+    pub finish_to_cue_ms: Option<[f64; 3]>,
+    /// From a frame's capture to the first sample of the tone that follows the head.
+    pub tone_ms: Option<[f64; 3]>,
     /// Swings.
     pub swings: u32,
     /// Takes.
@@ -62,6 +68,10 @@ pub struct HealthFigures {
     pub settings_waiting: Vec<String>,
     /// How often the camera, the pose model, the rep finder, the sound and the journal were started again.
     pub restarts: [u64; 5],
+    /// Whether the cage's screen may show the camera's picture.
+    pub picture_shown: bool,
+    /// Pictures that were made for it.
+    pub pictures_made: u64,
     /// Whether a film of each rep is kept.
     pub video_kept: bool,
     /// Where films lie; absent where this run keeps none and deletes none.
@@ -95,9 +105,6 @@ impl HealthFigures {
         let count = |a: &AtomicU64| a.load(Ordering::Relaxed);
         let stage = health.stage();
         let frames = count(&health.frames);
-        let quantiles = |times: &crate::daemon::Times| {
-            Some([times.quantile_ms(0.5)?, times.quantile_ms(0.95)?])
-        };
         let sound = match stage.sound.map(|sound| sound.device) {
             Some(DeviceState::Open) => "plays",
             Some(DeviceState::Absent) => "no device",
@@ -118,9 +125,12 @@ impl HealthFigures {
             fps: frames as f64 / up.as_secs_f64().max(1.0),
             dropped: count(&health.dropped),
             bodies: count(&health.bodies),
-            pose_ms: quantiles(&health.pose),
-            seen_ms: quantiles(&health.seen),
-            last_cue_ms: stage.last_cue_ms,
+            model: health.model(),
+            pose_ms: health.pose.quantiles_ms(),
+            seen_ms: health.seen.quantiles_ms(),
+            cue_ms: health.cue.quantiles_ms(),
+            finish_to_cue_ms: health.finish_to_cue.quantiles_ms(),
+            tone_ms: health.tone.quantiles_ms(),
             swings: stage.tally.swings,
             takes: stage.tally.takes,
             last_rep: stage.last_rep,
@@ -143,6 +153,8 @@ impl HealthFigures {
             ],
             settings_trouble: stage.settings_trouble,
             settings_waiting: stage.settings_waiting,
+            picture_shown: health.pictures.are_allowed(),
+            pictures_made: health.pictures.made(),
             video_kept: films.keep,
             video_folder: Some(films.folder).filter(|folder| !folder.as_os_str().is_empty()),
             video_films: films.usage.films,
@@ -160,10 +172,7 @@ impl HealthFigures {
 
 /// The figures as pairs of words, for the terminal and the page.
 pub fn health_lines(f: &HealthFigures) -> Vec<(&'static str, String)> {
-    let two = |ms: &Option<[f64; 2]>| match ms {
-        Some([p50, p95]) => format!("{p50:.1} ms, 95 % within {p95:.1} ms"),
-        None => "not known yet".to_owned(),
-    };
+    let told = |ms: Option<[f64; 3]>| ms.map_or_else(|| "not known yet".to_owned(), quantile_words);
     let share = 100.0 * f.dropped as f64 / f.frames.max(1) as f64;
     let restarts: Vec<String> = RESTARTED
         .iter()
@@ -184,8 +193,9 @@ pub fn health_lines(f: &HealthFigures) -> Vec<(&'static str, String)> {
                 f.fps, f.dropped
             ),
         ),
-        ("pose", two(&f.pose_ms)),
-        ("capture to analysis", two(&f.seen_ms)),
+        ("model", f.model.clone()),
+        ("pose", told(f.pose_ms)),
+        ("capture to analysis", told(f.seen_ms)),
         ("sound", format!("{}, {} cues heard", f.sound, f.cues_heard)),
         ("reps", format!("{} swings, {} takes", f.swings, f.takes)),
         (
@@ -204,9 +214,16 @@ pub fn health_lines(f: &HealthFigures) -> Vec<(&'static str, String)> {
     if !f.settings_waiting.is_empty() {
         lines.push(("waits for a restart", f.settings_waiting.join(", ")));
     }
+    lines.push(("picture", picture_words(f)));
     lines.push(("video", video_words(f)));
-    if let Some(ms) = f.last_cue_ms {
-        lines.push(("frame to cue", format!("{ms:.0} ms")));
+    for (what, times) in [
+        ("frame to cue", f.cue_ms),
+        ("finish to cue", f.finish_to_cue_ms),
+        ("frame to head tone", f.tone_ms),
+    ] {
+        if let Some(ms) = times {
+            lines.push((what, quantile_words(ms)));
+        }
     }
     if !f.journal.is_empty() {
         lines.push((
@@ -232,6 +249,21 @@ pub fn health_lines(f: &HealthFigures) -> Vec<(&'static str, String)> {
         lines.push(("heat", format!("{celsius:.0} °C{slowed}")));
     }
     lines
+}
+
+fn quantile_words([p50, p95, p99]: [f64; 3]) -> String {
+    format!("{p50:.1} ms, 95 % within {p95:.1}, 99 % within {p99:.1} ms")
+}
+
+/// Whether the page shows what the camera sees, so that nobody overlooks it.
+fn picture_words(f: &HealthFigures) -> String {
+    match f.picture_shown {
+        true => format!(
+            "THE CAMERA'S PICTURE IS SHOWN on the cage screen, not stored; {} made",
+            f.pictures_made
+        ),
+        false => "off, the page shows a stick figure only".to_owned(),
+    }
 }
 
 /// Whether pictures are kept, so that nobody overlooks it.
@@ -276,6 +308,16 @@ mod tests {
         let lines = health_lines(&figures);
         let told = |what: &str| &lines.iter().find(|l| l.0 == what).unwrap().1;
         assert_eq!(told("video"), "off, no picture is stored");
+        assert!(told("picture").starts_with("off"));
+        let shown = HealthFigures {
+            picture_shown: true,
+            pictures_made: 7,
+            ..HealthFigures::default()
+        };
+        assert_eq!(
+            picture_words(&shown),
+            "THE CAMERA'S PICTURE IS SHOWN on the cage screen, not stored; 7 made"
+        );
         let filmed = HealthFigures {
             video_kept: true,
             video_films: 3,

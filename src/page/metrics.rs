@@ -42,33 +42,40 @@ pub(super) fn text(f: &HealthFigures) -> String {
         "Frames with a body.",
         &plain(f.bodies as f64),
     );
-    let quantiles = |ms: [f64; 2]| {
-        [("0.5", ms[0]), ("0.95", ms[1])]
+    let quantiles = |ms: [f64; 3]| {
+        [("0.5", ms[0]), ("0.95", ms[1]), ("0.99", ms[2])]
             .map(|(q, ms)| (format!("{{quantile=\"{q}\"}}"), ms / 1000.0))
     };
-    if let Some(ms) = f.pose_ms {
-        one(
+    for (name, help, times) in [
+        (
             "pose_seconds",
-            "summary",
             "Time of the pose model for a frame.",
-            &quantiles(ms),
-        );
-    }
-    if let Some(ms) = f.seen_ms {
-        one(
+            f.pose_ms,
+        ),
+        (
             "analysis_seconds",
-            "summary",
             "From capture to the end of the analysis.",
-            &quantiles(ms),
-        );
-    }
-    if let Some(ms) = f.last_cue_ms {
-        one(
-            "last_cue_seconds",
-            "gauge",
-            "From the deciding frame to the last cue's first sample.",
-            &plain(ms / 1000.0),
-        );
+            f.seen_ms,
+        ),
+        (
+            "cue_seconds",
+            "From the deciding frame's capture to a cue's first sample.",
+            f.cue_ms,
+        ),
+        (
+            "finish_to_cue_seconds",
+            "From a swing's finish to its cue's first sample.",
+            f.finish_to_cue_ms,
+        ),
+        (
+            "head_tone_seconds",
+            "From a frame's capture to the first sample of the tone that follows the head.",
+            f.tone_ms,
+        ),
+    ] {
+        if let Some(ms) = times {
+            one(name, "summary", help, &quantiles(ms));
+        }
     }
     one(
         "reps_total",
@@ -113,6 +120,18 @@ pub(super) fn text(f: &HealthFigures) -> String {
         "gauge",
         "1 while the settings file is wrong and the settings before it are in force.",
         &plain(f64::from(u8::from(f.settings_trouble.is_some()))),
+    );
+    one(
+        "picture_shown",
+        "gauge",
+        "1 while the cage's screen may show the camera's picture.",
+        &plain(f64::from(u8::from(f.picture_shown))),
+    );
+    one(
+        "pictures_made_total",
+        "counter",
+        "Pictures made for screens.",
+        &plain(f.pictures_made as f64),
     );
     one(
         "video_kept",
@@ -187,7 +206,7 @@ mod tests {
     #[test]
     fn every_line_is_of_the_format() {
         let figures = HealthFigures {
-            pose_ms: Some([9.0, 12.0]),
+            pose_ms: Some([9.0, 12.0, 15.0]),
             temperature_c: Some(51.5),
             ..HealthFigures::default()
         };

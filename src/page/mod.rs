@@ -1,6 +1,6 @@
 //! The web page: live for the hitter in the cage, rep timelines for the coach, health for the owner.
 //!
-//! In: what goes on (the live board), the journal, the health figures. Out: pages, pushed states, JSON and metrics on an
+//! In: what goes on (the live board), the camera's picture where it is allowed, the journal, films of reps, the health figures. Out: pages, pushed states, JSON and metrics on an
 //! address of this machine; notes, marks, corrections and plans back to the journal's writer; who steps in next.
 //! Runs on the thread `page`. It reads the journal beside its writer on threads of its own, and nothing it does can hold up
 //! the line from camera to cue.
@@ -12,6 +12,7 @@ mod assets;
 mod cage;
 mod door;
 mod doors;
+mod films;
 mod health_page;
 mod keys;
 mod language;
@@ -20,6 +21,7 @@ mod machine;
 mod metrics;
 mod numbers;
 mod owner;
+mod plan_fields;
 mod plans;
 mod plot;
 mod reps;
@@ -66,6 +68,7 @@ fn router(shared: Shared) -> Router {
     let hitters = Router::new()
         .route("/", get(cage::screen))
         .route("/live", get(live::events))
+        .route("/picture", get(live::picture))
         .route("/hitters", get(cage::hitters))
         .route("/seat", post(cage::seat))
         .layer(from_fn(doors::for_hitters));
@@ -83,6 +86,9 @@ fn router(shared: Shared) -> Router {
         .route("/notes/{id}/drop", post(work::drop_note))
         .route("/reps/{id}", get(reps::page).post(work::change_rep))
         .route("/reps/{id}/data", get(reps::data))
+        .route("/reps/{id}/events", post(work::move_event))
+        .route("/reps/{id}/film", get(films::times))
+        .route("/reps/{id}/film/{picture}", get(films::picture))
         .layer(from_fn(doors::for_coaches));
     let programs = Router::new()
         .route("/health", get(owner::json))

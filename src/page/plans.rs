@@ -1,4 +1,4 @@
-//! Plans and bands: edited as text, previewed on what the hitter did before, then put in force.
+//! Plans and bands: edited as fields or as text, previewed on what the hitter did before, then put in force.
 
 use askama::Template;
 use axum::Extension;
@@ -9,6 +9,7 @@ use serde::Deserialize;
 
 use super::doors::{Posted, Visitor};
 use super::numbers;
+use super::plan_fields::{self, PlanFields, Sent};
 use super::sessions::hitter_choices;
 use super::shared::{Choice, Shared, Trouble};
 use super::words::Words;
@@ -49,6 +50,10 @@ struct PlansPage<'a> {
     hitter: Option<HitterId>,
     in_force: String,
     starts: Vec<(&'static str, &'static str)>,
+    /// The plan as fields; `None` where the text is no plan.
+    fields: Option<PlanFields>,
+    schedules: [&'static str; 6],
+    levels: Vec<&'static str>,
     text: String,
     said: Option<String>,
     tried: Option<Vec<Tried>>,
@@ -88,6 +93,9 @@ async fn shown(
         })
         .await?;
     let w = visitor.words();
+    let text = text
+        .or(plan.as_ref().map(|plan| plan.text.clone()))
+        .unwrap_or_else(|| PLAN_STARTS[0].text.to_owned());
     let page = PlansPage {
         w,
         visitor,
@@ -98,9 +106,12 @@ async fn shown(
             .as_ref()
             .map_or_else(|| w.t("plans.none").to_owned(), |plan| plan.name.clone()),
         starts: PLAN_STARTS.map(|start| (start.name, start.about)).into(),
-        text: text
-            .or(plan.map(|plan| plan.text))
-            .unwrap_or_else(|| PLAN_STARTS[0].text.to_owned()),
+        fields: Plan::parse(&text)
+            .ok()
+            .map(|plan| PlanFields::of(&plan, &shared.seat.bands(), w)),
+        schedules: plan_fields::SCHEDULES,
+        levels: plan_fields::levels(),
+        text,
         said,
         tried,
     };
@@ -112,7 +123,10 @@ async fn shown(
 pub(super) struct Written {
     hitter: Option<String>,
     text: String,
+    /// `try`, `put`, `try_fields`, `put_fields` or `drop`.
     what: String,
+    #[serde(flatten)]
+    fields: Sent,
 }
 
 pub(super) async fn write(
@@ -122,8 +136,12 @@ pub(super) async fn write(
 ) -> Result<Response, Trouble> {
     let w = visitor.words();
     let hitter = id_of(written.hitter.as_deref());
-    let text = written.text.replace("\r\n", "\n");
-    if written.what == "drop" {
+    let mut text = written.text.replace("\r\n", "\n");
+    let (what, by_fields) = match written.what.strip_suffix("_fields") {
+        Some(what) => (what, true),
+        None => (written.what.as_str(), false),
+    };
+    if what == "drop" {
         let none = NewPlan {
             name: "none".into(),
             text: String::new(),
@@ -131,15 +149,22 @@ pub(super) async fn write(
         shared.edit(Edit::SetPlan { hitter, plan: none }).await?;
         return Ok(Redirect::to(&own_address(hitter)).into_response());
     }
-    let plan = match Plan::parse(&text) {
+    let plan = match by_fields {
+        true => plan_fields::to_text(&written.fields, w).and_then(|written| {
+            text = written;
+            Plan::parse(&text).map_err(|error| error.reason)
+        }),
+        false => Plan::parse(&text).map_err(|error| error.to_string()),
+    };
+    let plan = match plan {
         Ok(plan) => plan,
         Err(error) => {
-            let said = Some(error.to_string());
+            let said = Some(error);
             let page = shown(&shared, &visitor, hitter, Some(text), said, None).await?;
             return Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response());
         }
     };
-    if written.what == "put" {
+    if what == "put" {
         let plan = NewPlan {
             name: plan.name,
             text,

@@ -30,6 +30,8 @@ pub(super) struct Point {
     pub(super) reach: (f64, f64),
     /// How it stands against the band.
     pub(super) verdict: Option<Verdict>,
+    /// The page of what it stands for.
+    pub(super) link: Option<String>,
 }
 
 /// What is drawn.
@@ -62,7 +64,7 @@ impl Plot<'_> {
             tracing::error!(%error, "a plot could not be drawn");
             Trouble::Fault
         })?;
-        Ok(Some(svg))
+        Ok(Some(linked(&svg, self.points)))
     }
 
     /// What the points reach over, the band's ends included where they are near.
@@ -169,6 +171,29 @@ impl Plot<'_> {
     }
 }
 
+/// The drawing with its points as links. Only points are polygons, and they are drawn in their order. The links are out of the
+/// keyboard's way, for there may be hundreds: the table below the plot has the same ones.
+fn linked(svg: &str, points: &[Point]) -> String {
+    let mut parts = svg.split("<polygon");
+    let mut whole = parts.next().unwrap_or_default().to_owned();
+    let links = points.iter().map(|point| point.link.as_deref());
+    for (part, link) in parts.zip(links.chain(std::iter::repeat(None))) {
+        match (link, part.split_once("/>")) {
+            // Addresses are ours and have no signs that mean something in a drawing.
+            (Some(link), Some((polygon, after))) => {
+                whole += &format!(
+                    "<a href=\"{link}\" tabindex=\"-1\" aria-hidden=\"true\"><polygon{polygon}/></a>{after}"
+                );
+            }
+            _ => {
+                whole += "<polygon";
+                whole += part;
+            }
+        }
+    }
+    whole
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -179,6 +204,7 @@ mod tests {
             y,
             reach: (y - 1.0, y + 1.0),
             verdict: Some(verdict),
+            link: Some(format!("/reps/{x}")),
         }
     }
 
@@ -199,6 +225,11 @@ mod tests {
         };
         let svg = plot.svg().unwrap().unwrap();
         assert_eq!(svg.matches("<polygon").count(), 3);
+        for rep in 1..=3 {
+            let link = format!("<a href=\"/reps/{rep}\" ");
+            assert_eq!(svg.matches(&link).count(), 1, "{svg}");
+        }
+        assert_eq!(svg.matches("</a>").count(), 3);
         assert!(svg.contains("#030303") && svg.contains("cm"));
         assert!(!svg.contains("<still>"), "words cannot become marks");
         // A light parser of our own would prove little; the browser tests draw it.

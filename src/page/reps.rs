@@ -10,6 +10,7 @@ use axum::{Extension, Json};
 use serde::{Deserialize, Serialize};
 
 use super::doors::Visitor;
+use super::films::{self, FilmThere};
 use super::numbers;
 use super::sessions::{best_of, heard};
 use super::shared::{Choice, Shared, Trouble};
@@ -18,7 +19,8 @@ use crate::journal::{JournalReader, MeasuredSwing, NoteRow, PictureSize, RepId, 
 use crate::motion::filter::{median, quantile};
 use crate::motion::{Path as Course, SegmentTable, centre_of_mass};
 use crate::pose::{LANDMARK_COUNT, Landmark, PoseFrame};
-use crate::rep::{MeasureName, RepKind};
+use crate::rep::{EventName, Events, MeasureName, Rep, RepKind};
+use crate::time::CaptureTime;
 
 /// "Usual" is what the hitter did in so many swings before.
 const USUAL_OVER: u32 = 200;
@@ -45,6 +47,16 @@ struct Row {
     class: &'static str,
 }
 
+/// An event in the table.
+struct EventRow {
+    name: &'static str,
+    words: &'static str,
+    /// Milliseconds from the zero of the replay; empty where it was not seen.
+    at: String,
+    /// The same as it was found, where the coach moved it.
+    found: Option<String>,
+}
+
 /// The page's content.
 #[derive(Template)]
 #[template(path = "rep.html")]
@@ -65,6 +77,9 @@ struct RepPage<'a> {
     other_words: String,
     notes: Vec<NoteRow>,
     has_figure: bool,
+    events: Vec<EventRow>,
+    film: FilmThere,
+    other_film: FilmThere,
     script_words: String,
 }
 
@@ -86,7 +101,13 @@ pub(super) async fn page(
             Ok(Found {
                 notes: reader.notes(rep.session)?,
                 corrections: reader.corrections(id)?,
-                has_figure: reader.timeline(id)?.is_some(),
+                found_events: reader.found_events(id)?,
+                first_frame: reader.timeline(id)?.map(|(_, frames)| first_time(&frames)),
+                film: films::there(reader, id)?,
+                other_film: match with {
+                    Some(with) => films::there(reader, with)?,
+                    None => FilmThere::No,
+                },
                 rep,
                 session,
                 usual,
@@ -122,7 +143,15 @@ pub(super) async fn page(
             .into_iter()
             .filter(|note| note.rep == Some(id))
             .collect(),
-        has_figure: found.has_figure,
+        has_figure: found.first_frame.is_some(),
+        events: event_rows(
+            &found.rep,
+            found.first_frame.flatten(),
+            found.found_events.as_ref(),
+            w,
+        ),
+        film: found.film,
+        other_film: found.other_film,
         script_words: serde_json::to_string(&w.for_scripts()).unwrap_or_default(),
         rep: found.rep,
     };
@@ -137,10 +166,15 @@ struct Found {
     other: Option<StoredRep>,
     notes: Vec<NoteRow>,
     corrections: u32,
-    has_figure: bool,
+    found_events: Option<Events>,
+    /// Of its landmarks, where it was stored with them.
+    first_frame: Option<Option<CaptureTime>>,
+    film: FilmThere,
+    other_film: FilmThere,
 }
 
-fn usual(
+/// What the hitter did in the swings before a rep, by measure.
+pub(super) fn usual(
     reader: &JournalReader,
     rep: &StoredRep,
 ) -> Result<BTreeMap<MeasureName, Vec<f64>>, crate::journal::JournalError> {
@@ -258,7 +292,7 @@ fn rows(found: &Found, w: &'static Words) -> Vec<Row> {
 }
 
 /// The middle of what the hitter did before, and between what the middle half of it lay.
-fn usual_words(name: MeasureName, values: &[f64]) -> String {
+pub(super) fn usual_words(name: MeasureName, values: &[f64]) -> String {
     use crate::rep::Unit;
     if values.len() < LEAST_USUAL || matches!(name.unit(), Unit::Order | Unit::YesNo) {
         return String::new();
@@ -320,11 +354,7 @@ pub(super) async fn data(
 
 fn played(rep: &StoredRep, picture: PictureSize, frames: &[PoseFrame]) -> Played {
     let events = &rep.judged.rep.events;
-    let zero = events
-        .plant
-        .or(events.contact)
-        .or_else(|| frames.first().map(|frame| frame.captured_at))
-        .unwrap_or_default();
+    let zero = zero_of(&rep.judged.rep, first_time(frames));
     let times: Vec<f64> = frames
         .iter()
         .map(|frame| frame.captured_at.secs_since(zero))
@@ -390,6 +420,63 @@ fn played(rep: &StoredRep, picture: PictureSize, frames: &[PoseFrame]) -> Played
             _ => 1,
         },
         times,
+    }
+}
+
+/// What the replay's times count from: plant, where it was seen.
+pub(super) fn zero_of(rep: &Rep, first_frame: Option<CaptureTime>) -> CaptureTime {
+    let events = &rep.events;
+    events
+        .plant
+        .or(events.contact)
+        .or(first_frame)
+        .unwrap_or_default()
+}
+
+/// When the first frame was taken.
+pub(super) fn first_time(frames: &[PoseFrame]) -> Option<CaptureTime> {
+    frames.first().map(|frame| frame.captured_at)
+}
+
+fn event_rows(
+    rep: &StoredRep,
+    first_frame: Option<CaptureTime>,
+    found: Option<&Events>,
+    w: &'static Words,
+) -> Vec<EventRow> {
+    let rep = &rep.judged.rep;
+    let zero = zero_of(rep, first_frame);
+    let words = |at: Option<CaptureTime>| match at {
+        Some(at) => format!("{:+.0} ms", 1e3 * at.secs_since(zero)),
+        None => w.t("rep.event_unseen").to_owned(),
+    };
+    EventName::ALL
+        .into_iter()
+        .map(|event| {
+            let at = rep.events.at(event);
+            EventRow {
+                name: event.name(),
+                words: w.t(event_key(event)),
+                at: words(at),
+                found: found
+                    .map(|found| found.at(event))
+                    .filter(|found| *found != at)
+                    .map(words),
+            }
+        })
+        .collect()
+}
+
+/// The words of an event.
+fn event_key(event: EventName) -> &'static str {
+    match event {
+        EventName::Set => "js.event.set",
+        EventName::Gather => "js.event.gather",
+        EventName::LiftOff => "js.event.lift_off",
+        EventName::Plant => "js.event.plant",
+        EventName::HeelRise => "js.event.heel_rise",
+        EventName::Contact => "js.event.contact",
+        EventName::Finish => "js.event.finish",
     }
 }
 

@@ -1,5 +1,7 @@
 //! The sessions, and one of them in review: every rep on one time axis.
 
+use std::collections::BTreeMap;
+
 use askama::Template;
 use axum::Extension;
 use axum::extract::{Path, Query, State};
@@ -8,6 +10,7 @@ use serde::Deserialize;
 
 use super::doors::Visitor;
 use super::numbers;
+use super::reps::{usual, usual_words};
 use super::shared::{Choice, Shared, Trouble};
 use super::strip::{Align, Axis, Part, parts};
 use super::words::Words;
@@ -152,6 +155,15 @@ struct Cell {
     title: String,
 }
 
+/// A measure above its column.
+struct Heading {
+    words: &'static str,
+    /// The band of the session's last rep that was judged by it.
+    band: String,
+    /// What was usual for the hitter before the session.
+    usual: String,
+}
+
 /// A rep in the review.
 struct Line {
     id: i64,
@@ -159,6 +171,7 @@ struct Line {
     kind: RepKind,
     struck: Option<String>,
     called: bool,
+    moved: bool,
     marked: bool,
     parts: Vec<Part>,
     told: String,
@@ -181,7 +194,7 @@ struct SessionPage<'a> {
     only_marked: bool,
     marks: Vec<(f64, String)>,
     zero: f64,
-    measures: Vec<&'static str>,
+    measures: Vec<Heading>,
     lines: Vec<Line>,
     notes: Vec<NoteRow>,
 }
@@ -210,6 +223,10 @@ pub(super) async fn review(
         plan.as_ref().and_then(|plan| Plan::parse(&plan.text).ok()),
         &reps,
     );
+    let usual = match reps.first().cloned() {
+        Some(first) => shared.read(move |reader| usual(reader, &first)).await?,
+        None => BTreeMap::new(),
+    };
     let only_marked = laid.marked.is_some();
     let lines = reps
         .iter()
@@ -227,7 +244,10 @@ pub(super) async fn review(
         only_marked,
         marks: axis.marks(),
         zero: axis.place(0.0),
-        measures: measures.iter().map(|name| w.measure(name.name())).collect(),
+        measures: measures
+            .iter()
+            .map(|name| heading(*name, &reps, &usual, w))
+            .collect(),
         lines,
         notes: notes
             .into_iter()
@@ -261,6 +281,29 @@ fn shown_measures(plan: Option<Plan>, reps: &[StoredRep]) -> Vec<MeasureName> {
     names
 }
 
+fn heading(
+    name: MeasureName,
+    reps: &[StoredRep],
+    usual: &BTreeMap<MeasureName, Vec<f64>>,
+    w: &'static Words,
+) -> Heading {
+    let mut bands = reps
+        .iter()
+        .rev()
+        .filter_map(|rep| rep.judged.bands.get(&name));
+    Heading {
+        words: w.measure(name.name()),
+        band: bands
+            .next()
+            .map(|band| numbers::band(name, band))
+            .unwrap_or_default(),
+        usual: usual
+            .get(&name)
+            .map(|values| usual_words(name, values))
+            .unwrap_or_default(),
+    }
+}
+
 fn line(
     rep: &StoredRep,
     w: &'static Words,
@@ -281,6 +324,7 @@ fn line(
         kind: rep.kind(),
         struck: rep.struck.clone(),
         called: rep.called.is_some(),
+        moved: rep.moved,
         marked: rep.marked,
         told: told.join(", "),
         parts,
@@ -323,9 +367,11 @@ fn cell(rep: &StoredRep, name: MeasureName) -> Cell {
     let verdict = rep.judged.verdicts.get(&name).copied();
     let band = rep.judged.bands.get(&name);
     Cell {
-        text: measure
-            .value()
-            .map_or_else(|| "–".to_owned(), |value| numbers::with_unit(name, value)),
+        text: match measure.value() {
+            Some(_) => numbers::measure(name, measure),
+            // Why not is told by the title and on the rep's own page.
+            None => "–".to_owned(),
+        },
         sign: numbers::sign(verdict),
         class: numbers::class(verdict),
         title: match band {

@@ -50,7 +50,14 @@ impl Shared {
 
     /// Whether a path is a page for people, whose forms need a visit.
     pub(super) fn is_page(&self, path: &str) -> bool {
-        !(path.starts_with("/assets/") || matches!(path, "/health" | "/metrics" | "/live"))
+        !(path.starts_with("/assets/")
+            || path.ends_with(".jpg")
+            || matches!(path, "/health" | "/metrics" | "/live" | "/picture"))
+    }
+
+    /// Whether a screen asks for it again and again without anybody touching it.
+    pub(super) fn is_asked_by_itself(&self, path: &str) -> bool {
+        path == "/picture"
     }
 
     /// The keys as they are now.

@@ -16,7 +16,7 @@ use super::plot::{Plot, Point};
 use super::sessions::hitter_choices;
 use super::shared::{Choice, Shared, Trouble};
 use super::words::Words;
-use crate::coach::Verdict;
+use crate::coach::{AbsoluteBand, Verdict};
 use crate::journal::{HitterId, MeasuredSwing, StoredPlan};
 use crate::motion::filter::{median, quantile};
 use crate::rep::{MeasureName, Unit};
@@ -48,9 +48,21 @@ enum By {
     Months,
 }
 
+/// A single swing of the plot.
+struct Single {
+    rep: i64,
+    words: String,
+    value: String,
+    band: String,
+    sign: &'static str,
+    class: &'static str,
+}
+
 /// How a group of swings lies.
 struct Group {
     words: String,
+    /// The page of what the group is.
+    link: Option<String>,
     swings: usize,
     middle: String,
     spread: String,
@@ -80,6 +92,7 @@ struct TrendsPage<'a> {
     svg_words: String,
     whole: Option<Group>,
     groups: Vec<Group>,
+    singles: Vec<Single>,
     changes: Vec<(String, Group, Group)>,
     tiring: Vec<Group>,
 }
@@ -162,8 +175,19 @@ pub(super) async fn page(
             By::Sessions | By::Months => groups
                 .iter()
                 .rev()
-                .map(|(words, members)| group(words.clone(), measure, members, w))
+                .map(|(words, members)| Group {
+                    link: link(members, by),
+                    ..group(words.clone(), measure, members, w)
+                })
                 .collect(),
+        },
+        singles: match by {
+            By::Reps => swings
+                .iter()
+                .rev()
+                .map(|swing| single(swing, measure, w))
+                .collect(),
+            By::Sessions | By::Months => Vec::new(),
         },
         changes: changes
             .iter()
@@ -185,6 +209,38 @@ pub(super) async fn page(
         tiring: tiring(&swings, measure, w),
     };
     Ok(Html(page.render()?))
+}
+
+/// Where a point or a row of the table leads.
+fn link(members: &[&MeasuredSwing], by: By) -> Option<String> {
+    let first = members.first()?;
+    match by {
+        By::Reps => Some(format!("/reps/{}", first.rep)),
+        By::Sessions => Some(format!("/sessions/{}", first.session)),
+        By::Months => None,
+    }
+}
+
+fn single(swing: &MeasuredSwing, measure: MeasureName, w: &'static Words) -> Single {
+    let (low, high) = swing.band;
+    let words = format!(
+        "{} · {} {}",
+        numbers::day_and_time(swing.logged_at),
+        w.t("review.rep"),
+        swing.number
+    );
+    Single {
+        rep: swing.rep.get(),
+        words,
+        value: format!(
+            "{} ± {}",
+            numbers::with_unit(measure, swing.value),
+            numbers::plain(measure, swing.plus_minus)
+        ),
+        band: numbers::band(measure, &AbsoluteBand { low, high }),
+        sign: numbers::sign(swing.verdict),
+        class: numbers::class(swing.verdict),
+    }
 }
 
 fn refs(swings: &[MeasuredSwing]) -> Vec<&MeasuredSwing> {
@@ -222,7 +278,13 @@ fn draw(
     let points: Vec<Point> = groups
         .iter()
         .enumerate()
-        .filter_map(|(place, (_, members))| point(place, members, by))
+        .filter_map(|(place, (_, members))| {
+            let point = point(place, members, by)?;
+            Some(Point {
+                link: link(members, by),
+                ..point
+            })
+        })
         .collect();
     let middle: Vec<(f64, f64)> = match by {
         By::Reps => running(swings),
@@ -273,18 +335,19 @@ fn point(place: usize, members: &[&MeasuredSwing], by: By) -> Option<Point> {
                 swing.value + swing.plus_minus,
             ),
             verdict: swing.verdict,
+            link: None,
         });
     }
     let values: Vec<f64> = members.iter().map(|swing| swing.value).collect();
     let y = median(&values)?;
     let (low, high) = members.last()?.band;
-    let verdict = (low.is_some() || high.is_some())
-        .then(|| crate::coach::AbsoluteBand { low, high }.judge(y));
+    let verdict = (low.is_some() || high.is_some()).then(|| AbsoluteBand { low, high }.judge(y));
     Some(Point {
         x,
         y,
         reach: (quantile(&values, 0.25)?, quantile(&values, 0.75)?),
         verdict,
+        link: None,
     })
 }
 
@@ -317,6 +380,7 @@ fn group(
     let (low, high) = (count(Verdict::Low), count(Verdict::High));
     Group {
         words,
+        link: None,
         swings: values.len(),
         middle: median(&values).map_or_else(|| "–".to_owned(), |m| numbers::with_unit(measure, m)),
         spread,

@@ -89,6 +89,14 @@ impl Visits {
         Some(visit.clone())
     }
 
+    /// The same for what a screen asks again and again by itself: that does not keep a coach's door open.
+    pub fn find_for_screen(&mut self, token: &str, now: Instant) -> Option<Visit> {
+        match self.visits.get(token) {
+            Some(visit) if visit.role == Role::Coach && visit.lasts(now) => Some(visit.clone()),
+            _ => self.find(token, now),
+        }
+    }
+
     /// Ends a visit.
     pub fn end(&mut self, token: &str) {
         self.visits.remove(token);
@@ -194,6 +202,19 @@ mod tests {
         visits.end(&wall);
         assert!(visits.find(&wall, start).is_none());
         assert!(visits.find("", start).is_none());
+    }
+
+    #[test]
+    fn a_screen_that_asks_by_itself_keeps_its_own_door_open_and_no_coachs() {
+        let start = Instant::now();
+        let hour = Duration::from_secs(3600);
+        for (role, stays) in [(Role::Coach, false), (Role::Hitter, true)] {
+            let mut visits = Visits::default();
+            let (token, _) = visits.begin(role, start).unwrap();
+            assert!(visits.find_for_screen(&token, start + hour).is_some());
+            let found = visits.find_for_screen(&token, start + 24 * hour + hour / 2);
+            assert_eq!(found.is_some(), stays, "{role:?}");
+        }
     }
 
     #[test]

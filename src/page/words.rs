@@ -53,6 +53,18 @@ impl Words {
         self.words.get(key).map_or(key, String::as_str)
     }
 
+    /// The words of a cue schedule, by its word in a plan's text.
+    pub fn schedule(&self, schedule: &str) -> &str {
+        self.t(match schedule {
+            "every-rep" => "schedule.every_rep",
+            "out-of-band" => "schedule.out_of_band",
+            "every-nth" => "schedule.every_nth",
+            "faded" => "schedule.faded",
+            "summary" => "schedule.summary",
+            _ => "schedule.silent",
+        })
+    }
+
     /// The words of a key with `{}` filled in.
     pub fn with(&self, key: &str, value: impl std::fmt::Display) -> String {
         self.t(key).replacen("{}", &value.to_string(), 1)

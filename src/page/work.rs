@@ -1,4 +1,4 @@
-//! What the coach makes of it: notes, marks, reps struck out or called something else.
+//! What the coach makes of it: notes, marks, reps struck out or called something else, events moved.
 
 use axum::Extension;
 use axum::extract::{Path, State};
@@ -7,9 +7,10 @@ use serde::Deserialize;
 
 use super::doors::{Posted, Visitor};
 use super::language::own_path;
+use super::reps::{first_time, zero_of};
 use super::shared::{Shared, Trouble};
-use crate::journal::{Edit, NoteId, RepId, SessionId};
-use crate::rep::RepKind;
+use crate::journal::{Edit, HitterChoice, MovedEvent, NoteId, RepId, SessionId};
+use crate::rep::{CannotMove, EventName, PitchTimes, RepKind};
 
 /// A note's form.
 #[derive(Deserialize)]
@@ -85,6 +86,72 @@ pub(super) async fn change_rep(
     };
     shared.edit(edit).await?;
     Ok(back(change.to.as_deref()))
+}
+
+/// An event's new place.
+#[derive(Deserialize)]
+pub(super) struct Moving {
+    event: String,
+    /// Milliseconds from the zero of the rep's replay; without them the event was not to be seen.
+    at_ms: Option<f64>,
+    what: String,
+}
+
+pub(super) async fn move_event(
+    State(shared): State<Shared>,
+    Path(rep): Path<i64>,
+    Posted(moving): Posted<Moving>,
+) -> Result<Redirect, Trouble> {
+    let id = RepId::new(rep);
+    let here = Redirect::to(&format!("/reps/{rep}"));
+    if moving.what == "as_found" {
+        shared.edit(Edit::EventsAsFound(id)).await?;
+        return Ok(here);
+    }
+    let event = EventName::from_name(&moving.event)
+        .ok_or_else(|| Trouble::Unfit("there is no such event".into()))?;
+    let (stored, timeline, height_cm) = shared
+        .read(move |reader| {
+            let stored = reader.rep(id)?;
+            let hitter = stored.hitter.map(HitterChoice::Id);
+            let height_cm = hitter.map(|hitter| reader.hitter(&hitter)).transpose()?;
+            Ok((
+                stored,
+                reader.timeline(id)?,
+                height_cm.and_then(|hitter| hitter.height_cm),
+            ))
+        })
+        .await?;
+    let (_, frames) =
+        timeline.ok_or_else(|| Trouble::Unfit(CannotMove::Unmeasurable.to_string()))?;
+    let to = match (moving.what.as_str(), moving.at_ms) {
+        ("unseen", _) => None,
+        (_, Some(ms)) if ms.is_finite() => {
+            Some(zero_of(&stored.judged.rep, first_time(&frames)).plus_secs(1e-3 * ms))
+        }
+        _ => return Err(Trouble::Unfit("no time was given".into())),
+    };
+    let judged = stored.judged;
+    let corrected = tokio::task::spawn_blocking(move || {
+        let pitch = judged.pitch.map(|pitch| PitchTimes {
+            release: pitch.release,
+            arrival: pitch.arrival,
+        });
+        judged
+            .rep
+            .with_event_moved(&frames, pitch, height_cm, event, to)
+            .map(|corrected| judged.corrected(corrected))
+    })
+    .await
+    .map_err(|_| Trouble::Fault)?
+    .map_err(|why| Trouble::Unfit(why.to_string()))?;
+    let moved = MovedEvent {
+        rep: id,
+        event,
+        judged: corrected,
+    };
+    shared.edit(Edit::MoveEvent(Box::new(moved))).await?;
+    Ok(here)
 }
 
 fn back(to: Option<&str>) -> Redirect {

@@ -32,7 +32,7 @@ pub struct Body {
     /// Landmarks in the picture, by [`Landmark::index`].
     pub image: [Option<ImagePoint>; LANDMARK_COUNT],
     /// The model's metric landmarks, where the source gives them.
-    pub world: Option<Box<[WorldPoint; LANDMARK_COUNT]>>,
+    pub world: Option<[WorldPoint; LANDMARK_COUNT]>,
 }
 
 impl Body {

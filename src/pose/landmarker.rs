@@ -101,13 +101,11 @@ impl Landmarker {
             });
         }
         let (sin, cos) = roi.turn_rad.sin_cos();
-        let mut world = Box::new(
-            [WorldPoint {
-                x_m: 0.0,
-                y_m: 0.0,
-                z_m: 0.0,
-            }; LANDMARK_COUNT],
-        );
+        let mut world = [WorldPoint {
+            x_m: 0.0,
+            y_m: 0.0,
+            z_m: 0.0,
+        }; LANDMARK_COUNT];
         for (point, m) in world.iter_mut().zip(metres.chunks_exact(3)) {
             *point = WorldPoint {
                 x_m: cos * m[0] - sin * m[1],

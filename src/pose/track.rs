@@ -242,13 +242,11 @@ impl TrackReader {
         if let Some(world) =
             world.filter(|w| w.len() == LANDMARK_COUNT && expected == LANDMARK_COUNT)
         {
-            let mut all = Box::new(
-                [WorldPoint {
-                    x_m: 0.0,
-                    y_m: 0.0,
-                    z_m: 0.0,
-                }; LANDMARK_COUNT],
-            );
+            let mut all = [WorldPoint {
+                x_m: 0.0,
+                y_m: 0.0,
+                z_m: 0.0,
+            }; LANDMARK_COUNT];
             for (column, &[x_m, y_m, z_m]) in self.columns.iter().zip(world) {
                 if let Some(landmark) = column {
                     all[landmark.index()] = WorldPoint { x_m, y_m, z_m };

@@ -13,7 +13,7 @@ use super::pace::Pace;
 use super::posture::standing;
 use super::style;
 use super::swing::Swing;
-use super::types::{Bats, Events, PitchTimes, Rep, RepKind, View};
+use super::types::{Bats, Events, PitchTimes, Rep, RepKind, Ruler, View};
 
 /// Cutoff for the hands' speed, hertz: the swing's burst lasts about a fifth of a second.
 const HANDS_HZ: f64 = 10.0;
@@ -276,7 +276,7 @@ fn view(signals: &Signals, place: f64) -> View {
 
 /// The signals with the camera's roll taken out, and its angle off square, as far as the hitter's set position
 /// shows them. A roll that was told is out of them already.
-fn levelled(
+pub(super) fn levelled(
     signals: &Signals,
     moments: &Moments,
     forward: f64,
@@ -352,6 +352,10 @@ fn rep(
         },
         measures,
         style,
+        ruler: Some(Ruler {
+            scale: signals.scale,
+            roll_deg: known.told.roll_deg,
+        }),
         known_at: now,
     }
 }

@@ -10,7 +10,7 @@ use crate::motion::{Foot, Path, Signals};
 use super::fit::{Corner, Meeting, comes_to_rest, starts_to_move};
 
 /// From the hands' highest speed to contact, seconds (published: about 0.1 s for skilled hitters).
-const HAND_PEAK_TO_CONTACT_SECS: f64 = 0.09;
+pub(super) const CONTACT_AFTER_PEAK_SECS: f64 = 0.09;
 /// Standard uncertainty of it from swing to swing.
 const HAND_PEAK_SPREAD_SECS: f64 = 0.02;
 /// A front foot slower than this all the time does not stride; H a second.
@@ -72,7 +72,7 @@ pub struct Moments {
 pub fn of_swing(signals: &Signals, hand_peak: f64, forward: f64, front_is_left: bool) -> Moments {
     let rate = signals.rate_hz;
     let contact = Corner {
-        place: hand_peak + HAND_PEAK_TO_CONTACT_SECS * rate,
+        place: hand_peak + CONTACT_AFTER_PEAK_SECS * rate,
         spread: HAND_PEAK_SPREAD_SECS * rate,
     };
     let mut moments = of_stride(signals, hand_peak, hand_peak, forward, front_is_left);

@@ -3,10 +3,12 @@
 //! In: pose frames in time order. Out: [`FoundRep`]s and the live [`Phase`]. Pure: no clock, no files,
 //! no threads; the same frames give the same reps.
 
+mod again;
 mod against_pitch;
 mod analysis;
 mod angles;
 mod burst;
+mod event_name;
 mod events;
 mod finder;
 mod firing;
@@ -26,11 +28,13 @@ mod tidy;
 mod types;
 mod weight;
 
+pub use again::{CannotMove, Corrected};
+pub use event_name::EventName;
 pub use finder::{FinderSettings, FoundRep, RepFinder};
 pub use hold::HoldWatch;
 pub use live::{HeadTravel, LiveHead};
 pub use style::{LoadStyle, Style};
 pub use types::{
-    Bats, Events, FIRING, Measure, MeasureName, Phase, PitchTimes, Rep, RepKind, Unit, View,
+    Bats, Events, FIRING, Measure, MeasureName, Phase, PitchTimes, Rep, RepKind, Ruler, Unit, View,
     sequence_value, sequence_words,
 };

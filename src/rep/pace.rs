@@ -55,6 +55,8 @@ impl Pace {
         let mut rep = Rep {
             fps: rep.fps / self.slow,
             known_at: now,
+            // Its times are a guess, so that nothing is to be measured by them again.
+            ruler: None,
             events: Events {
                 set: back(set),
                 gather: back(gather),

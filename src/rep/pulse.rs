@@ -4,7 +4,7 @@
 
 use std::collections::VecDeque;
 
-use crate::motion::filter::median;
+use crate::motion::filter::{median, median_of};
 use crate::pose::{Body, Landmark, PoseFrame};
 use crate::time::CaptureTime;
 
@@ -69,6 +69,8 @@ pub struct PulseReader {
     heights: VecDeque<f64>,
     gaps: VecDeque<f64>,
     last: Option<CaptureTime>,
+    /// Room for sorting, so that a frame costs no memory of its own.
+    sorted: Vec<f64>,
 }
 
 impl PulseReader {
@@ -99,8 +101,9 @@ impl PulseReader {
         while self.places.len() > 2 && at.secs_since(self.places[1].at) >= SPAN_SECS {
             self.places.pop_front();
         }
-        let heights: Vec<f64> = self.heights.iter().copied().collect();
-        let height = median(&heights)?.max(1.0);
+        self.sorted.clear();
+        self.sorted.extend(&self.heights);
+        let height = median_of(&mut self.sorted)?.max(1.0);
         let old = self.places.front()?;
         let span = at.secs_since(old.at);
         if span <= 0.0 || span > 5.0 * SPAN_SECS {

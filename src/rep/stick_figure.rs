@@ -127,13 +127,11 @@ impl Figure {
         let hips = smooth_step((after_plant - late) / MOVE_SECS);
 
         let mut body = Body::empty();
-        let mut world = Box::new(
-            [WorldPoint {
-                x_m: 0.0,
-                y_m: 0.0,
-                z_m: 0.0,
-            }; LANDMARK_COUNT],
-        );
+        let mut world = [WorldPoint {
+            x_m: 0.0,
+            y_m: 0.0,
+            z_m: 0.0,
+        }; LANDMARK_COUNT];
         for landmark in Landmark::ALL {
             let name = landmark.name();
             let is_front = name.contains("left") == self.front_is_left;

@@ -5,6 +5,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
+use crate::motion::Scale;
 use crate::time::CaptureTime;
 
 /// Which side of the plate the hitter stands on.
@@ -319,6 +320,15 @@ impl Measure {
     }
 }
 
+/// What a rep's pixels were made into centimetres with.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Ruler {
+    /// The scale.
+    pub scale: Scale,
+    /// The camera's roll as it was told, degrees; `None` where the hitter's stance showed it.
+    pub roll_deg: Option<f64>,
+}
+
 /// One swing or take.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Rep {
@@ -336,6 +346,8 @@ pub struct Rep {
     pub measures: BTreeMap<MeasureName, Measure>,
     /// How this hitter stands and loads: recorded, never cued.
     pub style: super::style::Style,
+    /// What its lengths were measured with; `None` where that is not known any more.
+    pub ruler: Option<Ruler>,
     /// When the stage knew that the rep was over, in capture time.
     pub known_at: CaptureTime,
 }

@@ -123,6 +123,8 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         remarks: given.cues.remarks.or(default.cues.remarks).unwrap_or(true),
     };
     let page = listen(given.page.listen.or(default.page.listen))?;
+    // Where nobody says so, no picture is shown.
+    let page_picture = given.page.picture.or(default.page.picture).unwrap_or(false);
     let journal = named(given.journal.path.or(default.journal.path)).map(Into::into);
     let video = keeping::video(given.video, default.video)?;
     let log_files = keeping::log_files(given.log, default.log)?;
@@ -139,6 +141,7 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         model,
         cues,
         page,
+        page_picture,
         journal,
         video,
         log_files,

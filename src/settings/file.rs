@@ -92,6 +92,7 @@ pub(super) struct Journal {
 #[serde(deny_unknown_fields, default)]
 pub(super) struct Page {
     pub listen: Option<Spanned<String>>,
+    pub picture: Option<bool>,
 }
 
 #[derive(Debug, Default, Deserialize)]

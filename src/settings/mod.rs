@@ -41,6 +41,8 @@ pub struct Settings {
     pub cues: CueSettings,
     /// Where the page is served; `None` for nowhere.
     pub page: Option<SocketAddr>,
+    /// Whether the cage's screen may show the camera's picture.
+    pub page_picture: bool,
     /// Where reps are kept; `None` means the user's data folder.
     pub journal: Option<PathBuf>,
     /// Whether film of reps is kept, and how much.

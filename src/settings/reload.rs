@@ -59,6 +59,7 @@ pub fn takes(key: &str) -> Option<Takes> {
         }
         // A session ends and another begins, between two reps.
         "journal.path" | "page.listen" | "baseline.swings" => Takes::AtOnce,
+        "page.picture" => Takes::AtOnce,
         "video.keep" | "video.keep_days" | "video.keep_gb" => Takes::AtOnce,
         "log.folder" | "log.level" | "log.file_mb" | "log.keep_files" | "log.keep_days" => {
             Takes::AtOnce

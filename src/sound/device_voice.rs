@@ -147,6 +147,11 @@ pub(super) struct ToneState {
     ducked: AtomicBool,
     silent: AtomicBool,
     ended: AtomicBool,
+    made_at: Instant,
+    /// Nanoseconds from `made_at` to the last news.
+    told_nanos: AtomicU64,
+    /// Nanoseconds from news to their first sample; 0 where nobody has asked for a sample since.
+    lag_nanos: AtomicU64,
 }
 
 impl ToneState {
@@ -156,11 +161,33 @@ impl ToneState {
             ducked: AtomicBool::new(false),
             silent: AtomicBool::new(true),
             ended: AtomicBool::new(true),
+            made_at: Instant::now(),
+            told_nanos: AtomicU64::new(0),
+            lag_nanos: AtomicU64::new(0),
         }
+    }
+
+    fn nanos(&self) -> u64 {
+        u64::try_from(self.made_at.elapsed().as_nanos()).unwrap_or(u64::MAX)
+    }
+
+    /// The time from the last news to their first sample, once.
+    pub(super) fn take_lag(&self) -> Option<Duration> {
+        let nanos = self.lag_nanos.swap(0, Ordering::AcqRel);
+        (nanos > 0).then(|| Duration::from_nanos(nanos))
+    }
+
+    /// News have reached the device.
+    fn reached(&self) {
+        let lag = self
+            .nanos()
+            .saturating_sub(self.told_nanos.load(Ordering::Acquire));
+        self.lag_nanos.store(lag.max(1), Ordering::Release);
     }
 
     pub(super) fn set(&self, tone: Option<HeadTone>) {
         let share = tone.map_or(f32::NAN, |tone| tone.share);
+        self.told_nanos.store(self.nanos(), Ordering::Release);
         self.share.store(share.to_bits(), Ordering::Release);
     }
 
@@ -193,6 +220,8 @@ pub(super) struct DeviceTone {
     voice: HeadToneVoice,
     state: Arc<ToneState>,
     volume: f32,
+    /// What the last sample followed.
+    follows: Option<f32>,
 }
 
 impl DeviceTone {
@@ -203,6 +232,7 @@ impl DeviceTone {
             voice: HeadToneVoice::default(),
             state,
             volume,
+            follows: None,
         }
     }
 }
@@ -212,6 +242,10 @@ impl Iterator for DeviceTone {
 
     fn next(&mut self) -> Option<f32> {
         let share = self.state.share();
+        if share != self.follows {
+            self.state.reached();
+            self.follows = share;
+        }
         self.voice.set(share);
         let ducked = self.state.ducked.load(Ordering::Acquire);
         self.voice.duck(ducked);

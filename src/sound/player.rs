@@ -244,6 +244,11 @@ impl Player {
         }
     }
 
+    /// How long the device took to the first sample of the head's last news, once; `None` where it has taken none since.
+    pub fn tone_lag(&self) -> Option<Duration> {
+        self.tone.take_lag()
+    }
+
     fn ask(&self, sound: Sound, decided_at: Instant, at: CaptureTime) -> Ticket {
         let ticket = Ticket(self.tickets.fetch_add(1, Ordering::Relaxed));
         let Some(sender) = &self.sender else {

@@ -13,7 +13,7 @@ use crossbeam_channel::{Receiver, Sender, never, select};
 use super::avi::Shot;
 use super::film::FilmNote;
 use super::keeper::Shared;
-use super::picture::Packer;
+use super::picture::{Largest, Packer};
 use crate::capture::Frame;
 use crate::time::CaptureTime;
 
@@ -84,7 +84,7 @@ impl Cutter {
             used,
             cuts,
             films,
-            packer: Packer::default(),
+            packer: Packer::new(Largest::IN_FILMS),
             shots: VecDeque::new(),
             bytes: 0,
             pending: Vec::new(),

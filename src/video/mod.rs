@@ -9,6 +9,7 @@
 //! file a rep, with the true time of each frame, beside the journal; [`Film`] reads one. While it is off, a frame costs one load and
 //! nothing is written. While it is on, frames and films are given up and counted rather than that anything waits for them: nothing
 //! here may hold up a pose, a cue or a rep. The room knows journal sessions by their numbers only.
+//! Its [`Packer`] makes the pictures that screens show, too.
 
 mod avi;
 mod cutting;
@@ -22,6 +23,7 @@ mod writing;
 pub use error::FilmError;
 pub use film::{Film, FilmNote};
 pub use keeper::{FilmState, Films, Tap};
+pub use picture::{Largest, Packed, Packer};
 pub use store::{FilmStore, Gone, StoredFilm, Usage};
 
 /// Whether films are kept, and how much.

@@ -1,40 +1,69 @@
-//! From a frame to a JPEG picture of at most 720 lines.
+//! From a frame to a JPEG picture that is no larger than was asked for.
 //!
-//! In: a frame. Out: JPEG bytes, 4:2:0. Buffers are kept from one frame to the next. Pure; runs on the thread `video`.
+//! In: a frame. Out: JPEG bytes, 4:2:0. Buffers are kept from one frame to the next. Pure; runs on the caller's thread.
 
 use jpeg_encoder::{ColorType, Encoder, EncodingError, SamplingFactor};
 
 use crate::capture::Frame;
 
-/// Pictures are no higher, pixels.
-pub(super) const HIGHEST_PX: usize = 720;
+/// The largest picture that is made, pixels; a larger frame is made smaller in its own shape.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Largest {
+    /// Across.
+    pub width: usize,
+    /// Down.
+    pub height: usize,
+}
+
+impl Largest {
+    /// Pictures of films have at most 720 lines.
+    pub(super) const IN_FILMS: Self = Self {
+        width: u16::MAX as usize,
+        height: 720,
+    };
+}
+
 /// Of 100: faces and hands stay clear, and a picture takes less than a tenth of the camera's own bytes.
 const QUALITY: u8 = 75;
 
 /// Makes pictures smaller and packs them.
-#[derive(Default)]
-pub(super) struct Packer {
+#[derive(Debug)]
+pub struct Packer {
+    largest: Largest,
     smaller: Vec<u8>,
     across: Vec<(usize, u32)>,
 }
 
 /// A packed picture.
-pub(super) struct Packed {
+#[derive(Debug)]
+pub struct Packed {
+    /// Pixels across.
     pub width: u16,
+    /// Pixels down.
     pub height: u16,
+    /// A whole JPEG file.
     pub jpeg: Vec<u8>,
 }
 
 impl Packer {
+    /// A packer of pictures that are no larger.
+    pub fn new(largest: Largest) -> Self {
+        Self {
+            largest,
+            smaller: Vec::new(),
+            across: Vec::new(),
+        }
+    }
+
     /// Packs a frame; `None` where it has no pixels or more than JPEG can count.
-    pub(super) fn pack(&mut self, frame: &Frame) -> Option<Result<Packed, EncodingError>> {
-        let (width, height) = fitting(frame.width, frame.height);
+    pub fn pack(&mut self, frame: &Frame) -> Option<Result<Packed, EncodingError>> {
+        let (width, height) = fitting(frame.width, frame.height, self.largest);
         let pixels = frame.width * frame.height;
         let (wide, high) = (u16::try_from(width).ok()?, u16::try_from(height).ok()?);
         if pixels == 0 || wide == 0 || high == 0 || frame.rgb.len() != 3 * pixels {
             return None;
         }
-        let rgb = if height == frame.height {
+        let rgb = if (width, height) == (frame.width, frame.height) {
             &frame.rgb
         } else {
             self.shrink(frame, width, height);
@@ -118,13 +147,17 @@ fn weights(from: usize, to: usize, out: &mut Vec<(usize, u32)>) {
     }
 }
 
-/// The size in which a picture is kept: its own, or smaller in the same shape.
-fn fitting(width: usize, height: usize) -> (usize, usize) {
-    if height <= HIGHEST_PX {
-        return (width, height);
+/// The size in which a picture is made: its own, or smaller in the same shape.
+fn fitting(width: usize, height: usize, largest: Largest) -> (usize, usize) {
+    // A side of a picture whose other side, `from`, is made as short as `to`.
+    let beside = |side: usize, from: usize, to: usize| ((side * to + from / 2) / from).max(1);
+    if width <= largest.width && height <= largest.height {
+        (width, height)
+    } else if height * largest.width >= width * largest.height {
+        (beside(width, height, largest.height), largest.height)
+    } else {
+        (largest.width, beside(height, width, largest.width))
     }
-    let across = (width * HIGHEST_PX + height / 2) / height;
-    (across.max(1), HIGHEST_PX)
 }
 
 #[cfg(test)]
@@ -155,7 +188,10 @@ mod tests {
     #[test]
     fn a_picture_is_seen_again_by_another_decoder() {
         let frame = frame(320, 240, |x, y| [(x / 2) as u8, y as u8, 90]);
-        let packed = Packer::default().pack(&frame).unwrap().unwrap();
+        let packed = Packer::new(Largest::IN_FILMS)
+            .pack(&frame)
+            .unwrap()
+            .unwrap();
         let rgb = decoded(&packed);
         let worst = rgb
             .iter()
@@ -175,7 +211,7 @@ mod tests {
                 255,
             ]
         });
-        let mut packer = Packer::default();
+        let mut packer = Packer::new(Largest::IN_FILMS);
         let packed = packer.pack(&frame).unwrap().unwrap();
         assert_eq!((packed.width, packed.height), (1280, 720));
         for (place, pixel) in packer.smaller.chunks_exact(3).enumerate() {
@@ -199,7 +235,7 @@ mod tests {
 
     #[test]
     fn odd_sizes_are_taken_and_frames_without_pixels_are_not() {
-        let mut packer = Packer::default();
+        let mut packer = Packer::new(Largest::IN_FILMS);
         for (width, height, fits) in [
             (641, 361, (641, 361)),
             (1281, 721, (1279, 720)),
@@ -219,5 +255,29 @@ mod tests {
             ..Frame::default()
         };
         assert!(packer.pack(&wrong).is_none());
+    }
+
+    #[test]
+    fn a_picture_keeps_within_both_sides_and_to_its_shape() {
+        let square = Largest {
+            width: 640,
+            height: 640,
+        };
+        for (width, height, fits) in [
+            (1280, 720, (640, 360)),
+            (720, 1280, (360, 640)),
+            (1920, 1080, (640, 360)),
+            (640, 480, (640, 480)),
+            (1000, 1000, (640, 640)),
+            (3000, 2, (640, 1)),
+        ] {
+            let frame = frame(width, height, |_, y| [y as u8; 3]);
+            let packed = Packer::new(square).pack(&frame).unwrap().unwrap();
+            assert_eq!(
+                (usize::from(packed.width), usize::from(packed.height)),
+                fits
+            );
+            decoded(&packed);
+        }
     }
 }

@@ -7,6 +7,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant, SystemTime};
 
 use super::avi::{self, Shot};
+use super::picture::{Largest, Packer};
 use super::store::{FilmStore, Usage};
 use super::{Film, FilmError, FilmNote, Films, VideoSettings};
 use crate::capture::Frame;
@@ -46,7 +47,7 @@ fn frame(at_ms: i64) -> Frame {
 }
 
 fn shots(times_ms: &[i64]) -> Vec<Shot> {
-    let mut packer = super::picture::Packer::default();
+    let mut packer = Packer::new(Largest::IN_FILMS);
     let shot = |at_ms: &i64| {
         let frame = frame(*at_ms);
         let packed = packer.pack(&frame).unwrap().unwrap();
@@ -292,7 +293,8 @@ fn the_stretch_of_a_rep_is_cut_out_once_its_end_was_seen() {
     let secs = CaptureTime::from_secs;
     films.keep(NOTE, secs(1.0), secs(3.5));
     feed(&films, &tap, 3000, 4000);
-    wait_for("a film", || films.state().written == 1);
+    // It is counted as written before the folder is looked at again.
+    wait_for("a film", || films.state().usage.films == 1);
     let store = FilmStore::of_journal(&journal);
     let film = store.film(NOTE).unwrap().unwrap();
     assert_eq!(film.frames(), 126, "1 s to 3.5 s, both included");

@@ -31,6 +31,7 @@ impl Drop for Driver {
 /// A browser window.
 pub struct Browser {
     pub client: Client,
+    driver_port: u16,
     _profile: tempfile::TempDir,
     _driver: Driver,
 }
@@ -81,6 +82,7 @@ impl Browser {
             .unwrap();
         Self {
             client,
+            driver_port: port,
             _profile: profile,
             _driver: driver,
         }
@@ -168,6 +170,37 @@ impl Browser {
             .collect()
     }
 
+    /// What the browser hands to a screen reader: role and name of each node, in reading order.
+    pub async fn spoken(&self) -> Vec<(String, String)> {
+        let session = self.client.session_id().await.unwrap().unwrap();
+        let address = format!(
+            "http://127.0.0.1:{}/session/{session}/goog/cdp/execute",
+            self.driver_port
+        );
+        let answer = tokio::task::spawn_blocking(move || {
+            ureq::post(&address)
+                .content_type("application/json")
+                .send(r#"{"cmd":"Accessibility.getFullAXTree","params":{}}"#)
+                .unwrap()
+                .body_mut()
+                .read_to_string()
+                .unwrap()
+        })
+        .await
+        .unwrap();
+        let answer: Value = serde_json::from_str(&answer).unwrap();
+        answer["value"]["nodes"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .filter(|node| node["ignored"] == json!(false))
+            .map(|node| {
+                let text = |key: &str| node[key]["value"].as_str().unwrap_or_default().to_owned();
+                (text("role"), text("name"))
+            })
+            .collect()
+    }
+
     pub async fn close(self) {
         self.client.clone().close().await.unwrap();
     }
@@ -184,7 +217,8 @@ pub struct Served {
 }
 
 impl Served {
-    /// Runs `watch` on a recording with the lite model and these settings and arguments besides.
+    /// Runs `watch` on a recording with the lite model and these settings and arguments besides. Settings may begin with more
+    /// keys of `[page]`.
     pub fn start(place: &Place, clip: &str, settings: &str, more: &[&str]) -> Self {
         let port = TcpListener::bind(("127.0.0.1", 0))
             .unwrap()
@@ -194,7 +228,7 @@ impl Served {
         let address = format!("127.0.0.1:{port}");
         std::fs::write(
             place.path("page.toml"),
-            format!("[page]\nlisten = \"{address}\"\n[pose]\nmodel = \"lite\"\n{settings}"),
+            format!("[pose]\nmodel = \"lite\"\n[page]\nlisten = \"{address}\"\n{settings}"),
         )
         .unwrap();
         let mut arguments = vec![

@@ -58,7 +58,7 @@ fn set_key(place: &Place, which: &str, key: &str) {
     assert!(child.wait().unwrap().success());
 }
 
-const COACHES: [&str; 12] = [
+const COACHES: [&str; 14] = [
     "/sessions",
     "/sessions/1",
     "/sessions/1/sheet",
@@ -67,17 +67,20 @@ const COACHES: [&str; 12] = [
     "/sessions/1/reps.jsonl",
     "/reps/1",
     "/reps/1/data",
+    "/reps/1/film",
+    "/reps/1/film/0.jpg",
     "/trends",
     "/plans",
     "/owner",
     "/owner?x=/door",
 ];
-const HITTERS: [&str; 3] = ["/", "/hitters", "/live"];
-const CHANGES: [&str; 6] = [
+const HITTERS: [&str; 4] = ["/", "/hitters", "/live", "/picture"];
+const CHANGES: [&str; 7] = [
     "/seat",
     "/sessions/1/notes",
     "/notes/1/drop",
     "/reps/1",
+    "/reps/1/events",
     "/plans",
     "/language",
 ];
@@ -90,7 +93,8 @@ fn every_door_stays_shut_without_its_key() {
     let place = Place::new();
     set_key(&place, "pin", "2468");
     set_key(&place, "password", "nine long innings");
-    let served = Served::start(&place, &recording("r03"), "", &["--loops", "20"]);
+    let shown = "picture = true\n";
+    let served = Served::start(&place, &recording("r03"), shown, &["--loops", "20"]);
     let at = served.address.as_str();
 
     for path in COACHES {
@@ -108,7 +112,10 @@ fn every_door_stays_shut_without_its_key() {
         );
         let answer = ask(at, "GET", path, &[ELSEWHERE], "");
         assert!([303, 403].contains(&status(&answer)), "{path}: {answer}");
+        assert!(!answer.contains("JFIF"), "{path}");
     }
+    let picture = ask(at, "GET", "/picture", &[], "");
+    assert!(picture.contains("JFIF") && picture.contains("cache-control: no-store"));
     for path in ["/health", "/metrics"] {
         assert_eq!(status(&ask(at, "GET", path, &[], "")), 200);
         assert_eq!(

@@ -55,6 +55,7 @@ fn swing(at_secs: f64, values: &[(MeasureName, f64)]) -> Rep {
             .map(|&(name, value)| (name, made(value)))
             .collect(),
         style: Style::default(),
+        ruler: None,
         known_at: CaptureTime::from_secs(at_secs),
     }
 }

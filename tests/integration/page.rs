@@ -176,6 +176,47 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
             )
             .await;
 
+        // The landing is moved two pictures on, and back.
+        let measured = "return [...document.querySelectorAll('#measures tr')].find((r) => r.querySelector('a')?.href.includes('measure=lift_to_plant_ms')).querySelector('td').textContent";
+        let told = browser.ask(measured).await;
+        let ms = |text: &serde_json::Value| -> f64 {
+            let text = text.as_str().unwrap().trim();
+            let number = text
+                .split(" ms")
+                .next()
+                .unwrap()
+                .rsplit(' ')
+                .next()
+                .unwrap();
+            number.parse().unwrap()
+        };
+        browser.click("details.events summary").await;
+        browser.click("#jumps button:nth-of-type(4)").await;
+        browser.click("#forward").await;
+        browser.click("#forward").await;
+        let by = browser
+            .ask("return document.getElementById('at-ms').value")
+            .await;
+        let by: f64 = by.as_str().unwrap().parse().unwrap();
+        assert!((5.0..70.0).contains(&by), "{by}");
+        browser.click("button[value=move]").await;
+        browser.find("button[value=as_found]").await;
+        browser.picture("rep_moved").await;
+        no_barriers("rep moved").await;
+        let moved = browser.ask(measured).await;
+        assert!(
+            (ms(&moved) - ms(&told) - by).abs() <= 1.5,
+            "{told} {moved} {by}"
+        );
+        browser.click("details.events button[value=as_found]").await;
+        browser
+            .until(
+                "it as found",
+                "return !document.querySelector('details.events button[value=as_found]')",
+            )
+            .await;
+        assert_eq!(browser.ask(measured).await, told);
+
         // Beside another rep, and laid over it.
         browser.ask("document.querySelector('select[name=with]').selectedIndex = 1; document.querySelector('select[name=with]').form.submit()").await;
         browser
@@ -237,17 +278,51 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
             browser.picture(name).await;
             no_barriers(page).await;
         }
-        browser.click("button[value=try]").await;
+        // By fields: another band, tried and put in force.
+        browser.ask("document.querySelector('[name=\"kind.head_to_plant_cm\"]').value = 'fixed'; document.querySelector('[name=\"to.head_to_plant_cm\"]').value = '1.5'").await;
+        browser.click("button[value=try_fields]").await;
         browser.find("#tried tbody tr").await;
         browser.picture("plans_tried").await;
         no_barriers("plans tried").await;
-        browser.click("button[value=put]").await;
+        let text = browser
+            .ask("return document.querySelector('textarea[name=text]').value")
+            .await;
+        assert!(
+            text.as_str()
+                .unwrap()
+                .contains("head_to_plant_cm = { high = 1.5 }"),
+            "{text}"
+        );
+        browser.click("button[value=put_fields]").await;
         browser
             .until(
                 "the plan in force",
                 "return document.querySelector('main strong')?.textContent === 'head still'",
             )
             .await;
+        // A point of the plot leads to what it stands for.
+        browser.open(&format!("{}/trends", served.address)).await;
+        browser.find(".plot a polygon").await;
+        let links = browser.ask("return [...document.querySelectorAll('.plot a')].map((a) => a.getAttribute('href'))").await;
+        let rows = browser.ask("return [...document.querySelectorAll('details tbody a')].map((a) => a.getAttribute('href')).reverse()").await;
+        assert_eq!(
+            links, rows,
+            "the table has the plot's links for the keyboard"
+        );
+        browser.ask("document.querySelector('.plot a').dispatchEvent(new MouseEvent('click', { bubbles: true, cancelable: true, view: window }))").await;
+        browser.find("#player").await;
+        // A wall's screen of twice the size.
+        browser.client.set_window_size(3840, 2160).await.unwrap();
+        for (page, name) in [
+            ("", "cage_4k"),
+            ("sessions/1", "session_4k"),
+            ("reps/1", "rep_4k"),
+        ] {
+            browser.open(&format!("{}/{page}", served.address)).await;
+            browser.find("main").await;
+            browser.picture(name).await;
+            no_barriers(name).await;
+        }
         // The other language, and a narrow screen.
         browser.click(".language button").await;
         browser
@@ -262,6 +337,63 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
         no_barriers("session in Spanish on a phone").await;
         let too_wide = browser.ask("return document.documentElement.scrollWidth > document.documentElement.clientWidth + 1").await;
         assert_eq!(too_wide, false, "the page itself does not scroll sideways");
+        browser.close().await;
+    });
+}
+
+/// What a screen reader would say: every control by a name, and each verdict, phase and figure in words.
+#[test]
+fn a_screen_reader_is_told_what_the_eye_sees() {
+    block_on(async {
+        let place = Place::new();
+        filled(&place);
+        let served = Served::start(&place, &recording("r03"), "", &["--wait"]);
+        let browser = Browser::start(1280, 900).await;
+        for (page, told) in [
+            ("", &["No swing yet"][..]),
+            ("hitters", &["Who hits?", "Step in"]),
+            ("sessions", &["Sessions", "Whose"]),
+            // A rep's strip and a verdict, which the eye has as colours and signs.
+            ("sessions/1", &["foot down to contact", "band"]),
+            ("reps/1", &["Time, frame by frame", "Play", "Measures"]),
+            ("trends", &["head forward until foot down"]),
+            (
+                "plans",
+                &["Cued, 1 first: head drop", "Try it on past swings"],
+            ),
+            ("owner", &["Health"]),
+        ] {
+            browser.open(&format!("{}/{page}", served.address)).await;
+            browser.find("main").await;
+            if page == "reps/1" {
+                browser.find("#stage .sticks line").await;
+            }
+            let spoken = browser.spoken().await;
+            let controls = [
+                "button",
+                "link",
+                "textbox",
+                "combobox",
+                "slider",
+                "checkbox",
+                "spinbutton",
+                "DisclosureTriangle",
+            ];
+            for (role, name) in &spoken {
+                assert!(
+                    !controls.contains(&role.as_str()) || !name.trim().is_empty(),
+                    "{page}: a {role} without a name"
+                );
+            }
+            let all: Vec<&str> = spoken.iter().map(|(_, name)| name.as_str()).collect();
+            for words in told {
+                assert!(
+                    all.iter().any(|name| name.contains(words)),
+                    "{page}: {words:?} is not told: {all:?}"
+                );
+            }
+            assert!(spoken.iter().any(|(role, _)| role == "main"), "{page}");
+        }
         browser.close().await;
     });
 }

@@ -163,6 +163,14 @@ fn model_page_and_journal_change_without_a_restart() {
     daemon.next("another session begins");
     // The count begins again with the session.
     daemon.next("rep   1");
+    // All or nothing: the page does not move where the journal cannot.
+    settings("full", "", "/proc/none/j.db");
+    let refused = daemon.next("settings:");
+    assert!(
+        refused.ends_with("The settings before stay in force"),
+        "{refused}"
+    );
+    assert!(answers(port(&page)), "it is served as before");
     settings("full", "", &second);
     daemon.next("settings: page.listen");
     assert!(!answers(port(&page)), "nothing is served any more");

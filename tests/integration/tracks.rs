@@ -23,7 +23,7 @@ mod published;
 #[path = "tracks/rates.rs"]
 mod rates;
 #[path = "tracks/recorded.rs"]
-mod recorded;
+pub(super) mod recorded;
 #[path = "tracks/rubbish.rs"]
 mod rubbish;
 #[path = "tracks/short.rs"]

@@ -7,7 +7,9 @@ each page. Prints medians and the largest of each, in milliseconds, for docs/pag
 """
 
 import argparse
+import os
 import pathlib
+import re
 import sqlite3
 import statistics
 import subprocess
@@ -56,6 +58,59 @@ def fill(journal, reps):
     return last, rep, hitter
 
 
+def pages(program, journal, session, rep, hitter, times):
+    """Address, median and largest time of each page, milliseconds."""
+    settings = journal.with_suffix(".toml")
+    settings.write_text('[page]\nlisten = "127.0.0.1:7427"\n[camera]\ndevice = "/dev/none"\n[pose]\nmodel = "lite"\n')
+    watch = subprocess.Popen(
+        [program, "watch", "--stand-in", ROOT / "recordings" / "r03.mp4", "--loops", "500", "--sound", "none", "--settings", settings, "--journal", journal],
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    try:
+        for path in [
+            "/sessions", f"/sessions?hitter={hitter}", f"/sessions/{session}", f"/reps/{rep}", f"/trends?hitter={hitter}",
+            f"/trends?hitter={hitter}&by=sessions", f"/trends?hitter={hitter}&by=months", f"/plans?hitter={hitter}",
+            f"/sessions/{session}/sheet", "/hitters",
+        ]:  # fmt: skip
+            took = []
+            while len(took) < times:
+                began = time.monotonic()
+                try:
+                    with urllib.request.urlopen(f"http://127.0.0.1:7427{path}", timeout=20) as answer:
+                        answer.read()
+                except urllib.error.HTTPError:
+                    raise
+                except OSError:
+                    if watch.poll() is not None:
+                        raise RuntimeError("watch has ended")
+                    time.sleep(0.2)
+                    continue
+                took.append(1e3 * (time.monotonic() - began))
+            yield path, statistics.median(took), max(took)
+    finally:
+        watch.terminate()
+        watch.wait(30)
+
+
+def appends(program, journal, track):
+    """How long the journal took to store each rep of a pose track, milliseconds."""
+    run = subprocess.run(
+        [program, "replay", track, "--pace", "fast", "--journal", journal, "--loops", "8", "--sound", "none"],
+        check=True, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
+        env={**os.environ, "RUST_LOG": "cagehand::journal=debug", "NO_COLOR": "1"},
+    )  # fmt: skip
+    return [float(ms) for ms in re.findall(r"rep stored.*?ms=([0-9.e-]+)", run.stderr)]
+
+
+def made(program, folder, reps):
+    """A journal of so many reps, a pose track, and the last session, rep and hitter in the journal."""
+    journal, track = folder / f"large{reps}.db", folder / "reps.track.jsonl"
+    subprocess.run(
+        [program, "replay", CLIP, "--pace", "fast", "--model", "lite", "--journal", journal, "--track", track], check=True, stdout=subprocess.DEVNULL
+    )  # fmt: skip
+    return journal, track, fill(journal, reps)
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("program", type=pathlib.Path)
@@ -64,41 +119,11 @@ def main():
     told = parser.parse_args()
     program = told.program.resolve()
     with tempfile.TemporaryDirectory(prefix="cagehand-large-") as folder:
-        folder = pathlib.Path(folder)
-        journal = folder / "large.db"
-        subprocess.run(
-            [program, "replay", CLIP, "--pace", "fast", "--model", "lite", "--journal", journal], check=True, stdout=subprocess.DEVNULL
-        )
-        session, rep, hitter = fill(journal, told.reps)
+        journal, _, (session, rep, hitter) = made(program, pathlib.Path(folder), told.reps)
         print(f"{told.reps} reps, {journal.stat().st_size / 1e6:.0f} MB")
-        settings = folder / "large.toml"
-        settings.write_text('[page]\nlisten = "127.0.0.1:7427"\n[camera]\ndevice = "/dev/none"\n[pose]\nmodel = "lite"\n')
-        watch = subprocess.Popen(
-            [program, "watch", "--stand-in", ROOT / "recordings" / "r03.mp4", "--loops", "500", "--sound", "none", "--settings", settings, "--journal", journal],
-            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        )  # fmt: skip
-        try:
-            for path in [
-                "/sessions", f"/sessions?hitter={hitter}", f"/sessions/{session}", f"/reps/{rep}", f"/trends?hitter={hitter}",
-                f"/trends?hitter={hitter}&by=sessions", f"/trends?hitter={hitter}&by=months", f"/plans?hitter={hitter}",
-                f"/sessions/{session}/sheet", "/hitters",
-            ]:  # fmt: skip
-                times = []
-                while len(times) < told.times:
-                    began = time.monotonic()
-                    try:
-                        with urllib.request.urlopen(f"http://127.0.0.1:7427{path}", timeout=20) as answer:
-                            answer.read()
-                    except urllib.error.HTTPError:
-                        raise
-                    except OSError:
-                        time.sleep(0.2)
-                        continue
-                    times.append(1e3 * (time.monotonic() - began))
-                print(f"| `{path}` | {statistics.median(times):.0f} | {max(times):.0f} |", flush=True)
-        finally:
-            watch.terminate()
-            watch.wait(30)
+        for path, middle, most in pages(program, journal, session, rep, hitter, told.times):
+            print(f"| `{path}` | {middle:.0f} | {most:.0f} |", flush=True)
 
 
-main()
+if __name__ == "__main__":
+    main()

@@ -32,6 +32,7 @@ pub use self::controls::{
     BLUR_LIMIT_CM, CameraControls, ControlsNow, EXPOSURE_LIMIT_MS, ExposureBy, ExposureWish,
     FocusNow, FocusWish, GainWish, HANDS_M_S, LiveControls, PowerLine, blur_cm,
 };
+pub use self::pixels::MjpegDecoder;
 use super::{CaptureError, Frame};
 
 /// A camera and the mode it runs in, or, in a list, the mode it would be opened in.

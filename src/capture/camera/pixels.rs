@@ -33,6 +33,20 @@ pub(super) struct PixelDecoder {
     with_tables: Vec<u8>,
 }
 
+/// Decodes Motion-JPEG frames as those of a camera are decoded.
+#[derive(Debug, Default)]
+pub struct MjpegDecoder(PixelDecoder);
+
+impl MjpegDecoder {
+    /// Writes size and pixels of `frame` from one JPEG.
+    ///
+    /// # Errors
+    /// In words, where the bytes are no JPEG.
+    pub fn decode(&mut self, jpeg: &[u8], frame: &mut Frame) -> Result<(), String> {
+        self.0.decode_jpeg(jpeg, frame)
+    }
+}
+
 impl PixelDecoder {
     /// Writes size and pixels of `frame`; says what is wrong with the bytes if they cannot be used.
     pub fn decode(

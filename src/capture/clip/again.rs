@@ -1,12 +1,12 @@
 //! A clip that is run several times in a row, as one long recording.
 //!
 //! In: how often. Out: the same frames again, with numbers and stamps that go on where the last run ended: the first frame
-//! of a run is dated one frame after the last of the run before. The file is opened afresh for each run, and nothing of
-//! the run before is kept but what was wrong with it.
+//! of a run is dated one frame after the last of the run before. The built-in reader goes back to the file's beginning and keeps
+//! its memory; ffmpeg is started afresh. Nothing of the run before is kept but what was wrong with it.
 
 use std::num::NonZeroU32;
 
-use super::ClipSource;
+use super::{ClipSource, Reader};
 use crate::capture::{CaptureError, Frame};
 use crate::time::CaptureTime;
 
@@ -45,7 +45,7 @@ impl ClipSource {
         self
     }
 
-    /// Opens the file afresh if another run is to come; false at the end of the last one.
+    /// Goes back to the beginning if another run is to come; false at the end of the last one.
     ///
     /// # Errors
     /// As [`ClipSource::open`].
@@ -54,16 +54,22 @@ impl ClipSource {
         else {
             return Ok(false);
         };
-        let fresh = Self::open_with(&self.path, self.programs.clone())?;
         let fps = if self.info.fps > 0.0 {
             self.info.fps
         } else {
             UNKNOWN_FPS
         };
         self.trouble = self.trouble().map(str::to_owned);
-        self.lost_before = self.lost();
-        self.reader = fresh.reader;
-        self.first = fresh.first;
+        let lost = self.lost();
+        match &mut self.reader {
+            Reader::BuiltIn(reader) => reader.rewind(),
+            // One that took over half-way gives way to the built-in reader again.
+            Reader::Ffmpeg(_) => {
+                self.lost_before = lost;
+                let fresh = Self::open_with(&self.path, self.programs.clone())?;
+                (self.reader, self.first) = (fresh.reader, fresh.first);
+            }
+        }
         self.last_given = None;
         self.again.runs_left -= 1;
         self.again.frames_before = last_index + 1;

@@ -37,12 +37,16 @@ pub(super) struct H264Reader {
     held: Held,
     /// Pictures fetched from a decoder that was given up or has come to the end.
     ready: VecDeque<Frame>,
+    /// Buffers of such pictures, to be used again.
+    spares: Vec<Frame>,
     /// The headers, then one sample, with start codes.
     stream: Vec<u8>,
     painter: Painter,
     lost: u64,
     trouble: Option<String>,
     at_end: bool,
+    /// Whether pictures that no other one is made from are passed over.
+    hurries: bool,
 }
 
 impl H264Reader {
@@ -62,6 +66,7 @@ impl H264Reader {
             decoder: None,
             held: Held::default(),
             ready: VecDeque::new(),
+            spares: Vec::new(),
             stream: Vec::new(),
             painter: Painter {
                 rotation: track.rotation,
@@ -71,7 +76,22 @@ impl H264Reader {
             lost: 0,
             trouble: track.cut_short,
             at_end: false,
+            hurries: false,
         }
+    }
+
+    /// While `true`, pictures that no other one is made from are passed over undecoded; their numbers are left out.
+    pub fn hurry(&mut self, hurries: bool) {
+        self.hurries = hurries;
+    }
+
+    /// Goes back to the first sample. What was lost stays counted.
+    pub fn rewind(&mut self) {
+        self.fetch_held();
+        while let Some(frame) = self.ready.pop_front() {
+            self.spares.push(frame);
+        }
+        (self.next_sample, self.at_end) = (0, false);
     }
 
     /// Shown frames that could not be decoded so far.
@@ -105,6 +125,7 @@ impl H264Reader {
         loop {
             if let Some(mut frame) = self.ready.pop_front() {
                 std::mem::swap(into, &mut frame);
+                self.spares.push(frame);
                 return true;
             }
             if self.at_end || self.is_stuck() {
@@ -138,6 +159,9 @@ impl H264Reader {
         let may_start = found.key_frame || sample.sync || self.next_sample == 1;
         if !found.picture || (self.decoder.is_none() && !may_start) {
             self.lost += u64::from(sample.shown.is_some());
+            return false;
+        }
+        if self.hurries && found.spare && self.decoder.is_some() {
             return false;
         }
         let from = if may_start { 0 } else { self.headers.len() };
@@ -193,11 +217,12 @@ impl H264Reader {
                         let Some(shown) = self.held.pop_earliest() else {
                             continue;
                         };
-                        let mut frame = Frame::default();
+                        let mut frame = self.spares.pop().unwrap_or_default();
                         if self.painter.paint(picture, shown, &mut frame) {
                             self.ready.push_back(frame);
                         } else {
                             self.lost += 1;
+                            self.spares.push(frame);
                         }
                     }
                 }
@@ -328,6 +353,8 @@ struct Found {
     picture: bool,
     /// A picture from which decoding can start.
     key_frame: bool,
+    /// A picture that no other one is made from.
+    spare: bool,
 }
 
 /// Replaces the length fields of the units from `start` on by start codes; cuts off what does not
@@ -342,6 +369,7 @@ fn to_byte_stream(stream: &mut Vec<u8>, start: usize, length_size: usize) -> Fou
     };
     let mut at = start;
     let mut rest_at = 0;
+    let mut needed = false;
     loop {
         let (field, body_at, limit) = match &fields {
             None => (
@@ -384,9 +412,13 @@ fn to_byte_stream(stream: &mut Vec<u8>, start: usize, length_size: usize) -> Fou
         };
         // ITU-T H.264, table 7-1: 1 to 5 are slices, 5 those of an instantaneous refresh.
         let kind = first & 0x1F;
-        found.picture |= (1..=5).contains(&kind);
+        let picture = (1..=5).contains(&kind);
+        found.picture |= picture;
         found.key_frame |= kind == 5;
+        // The two bits before the kind are 0 where nothing refers to the unit.
+        needed |= picture && first & 0x60 != 0;
     }
+    found.spare = found.picture && !needed;
     stream.truncate(at);
     found
 }
@@ -413,7 +445,8 @@ mod tests {
                 found,
                 Found {
                     picture: true,
-                    key_frame: true
+                    key_frame: true,
+                    spare: false
                 }
             );
         }
@@ -428,10 +461,14 @@ mod tests {
             found,
             Found {
                 picture: true,
-                key_frame: false
+                key_frame: false,
+                spare: false
             }
         );
         let mut empty = Vec::new();
         assert_eq!(to_byte_stream(&mut empty, 0, 4), Found::default());
+        // Nothing refers to it.
+        let mut spare = b"\0\0\0\x02\x01a".to_vec();
+        assert!(to_byte_stream(&mut spare, 0, 4).spare);
     }
 }

@@ -216,6 +216,14 @@ impl ClipSource {
         &self.path
     }
 
+    /// While `true`, pictures that no other one is made from are passed over where that saves decoding them: for a reader that
+    /// is behind. Their numbers are left out.
+    pub fn hurry(&mut self, hurries: bool) {
+        if let Reader::BuiltIn(reader) = &mut self.reader {
+            reader.hurry(hurries);
+        }
+    }
+
     /// The next frame, into a buffer used again; false at the end, which for a looped clip is that of its last run.
     ///
     /// Frames that cannot be decoded are left out and counted; their numbers are left out too.

@@ -422,3 +422,29 @@ fn dropping_a_clip_half_way_ends_ffmpeg() {
     assert!(clip.next_frame(&mut frame).unwrap());
     drop(clip);
 }
+
+/// The demo has pictures between others that no other one is made from; a reader in a hurry leaves them out and decodes the rest
+/// to the same pixels.
+#[test]
+fn a_reader_in_a_hurry_leaves_out_what_no_other_picture_needs() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("recordings/r01.mp4");
+    let mut whole = ClipSource::open(&path).unwrap();
+    let mut hurried = ClipSource::open(&path).unwrap();
+    hurried.hurry(true);
+    let (mut one, mut other) = (Frame::default(), Frame::default());
+    let (mut given, mut left_out) = (0, 0);
+    while given < 60 && hurried.next_frame(&mut other).unwrap() {
+        given += 1;
+        loop {
+            assert!(whole.next_frame(&mut one).unwrap());
+            if one.index == other.index {
+                break;
+            }
+            left_out += 1;
+        }
+        assert_eq!(one.captured_at, other.captured_at);
+        assert!(one.rgb == other.rgb, "picture {} differs", one.index);
+    }
+    assert!(left_out > 20, "{left_out} of {given} left out");
+    assert_eq!(hurried.lost(), 0, "nothing is damaged");
+}

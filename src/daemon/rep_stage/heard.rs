@@ -58,7 +58,10 @@ impl RepStage {
             .map_or(heard.at, |clock| clock.at(cued.decided_at));
         let latency_ms = 1e3 * decided.secs_since(heard.at) + heard.latency_millis;
         cued.latency_ms = Some(latency_ms);
-        self.last_cue_ms = Some(latency_ms);
+        self.cue_times.add_ms(latency_ms);
+        if let Some(after_finish_ms) = cued.after_finish_ms {
+            self.finish_times.add_ms(after_finish_ms + latency_ms);
+        }
     }
 
     /// When a sound's first sample was heard, on the source's clock.

@@ -27,7 +27,7 @@ pub struct SessionChange {
     pub training: Training,
     /// What the finder is told.
     pub finder: FinderSettings,
-    /// Another journal, where the reps are to go into one; its session is begun already.
+    /// Another journal, where the reps are to go into one.
     pub journal: Option<JournalWriter>,
 }
 
@@ -60,6 +60,7 @@ impl RepStage {
         });
         match (journal, &self.outlets.journal) {
             (Some(journal), _) => {
+                journal.begin_session(hitter, session)?;
                 if let Some(before) = self.outlets.journal.replace(journal)
                     && let Err(error) = before.close(LAST_STORES)
                 {

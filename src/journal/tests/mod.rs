@@ -1,6 +1,7 @@
 //! Tests of the journal, and the reps they use.
 
 mod contract;
+mod forgetting;
 mod full_disk;
 mod keeping;
 mod kill;
@@ -17,8 +18,9 @@ use rusqlite::Connection;
 
 use super::*;
 use crate::coach::{AbsoluteBand, AbsoluteBands, CueGiven, JudgedRep, Verdict};
+use crate::motion::Scale;
 use crate::pose::{Body, ImagePoint, LANDMARK_COUNT, PoseFrame, WorldPoint};
-use crate::rep::{Bats, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Style, View};
+use crate::rep::{Bats, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Ruler, Style, View};
 use crate::time::CaptureTime;
 
 /// Numbers that look random and are the same in every run (xorshift, Marsaglia 2003).
@@ -99,6 +101,14 @@ pub(super) fn judged(number: u32) -> JudgedRep {
                 lift_height_cm: Some(11.5),
                 load: Some(LoadStyle::ToeTap),
             },
+            ruler: Some(Ruler {
+                scale: Scale {
+                    cm_per_px: 0.25,
+                    height_cm: 174.0,
+                    spread: 0.03,
+                },
+                roll_deg: None,
+            }),
             known_at: CaptureTime::from_nanos(13_700_000_123 + i64::from(number) * 8_000_000_000),
         },
         bands: bands(),
@@ -159,11 +169,11 @@ pub(super) fn frames(count: usize, fps: f64, world: bool, dice: &mut Dice) -> Ve
                 });
             }
             body.world = world.then(|| {
-                Box::new(std::array::from_fn(|l| WorldPoint {
+                std::array::from_fn(|l| WorldPoint {
                     x_m: (0.02 * l as f64 + 0.1 * secs.sin() + 0.003 * dice.normal()) as f32,
                     y_m: (0.05 * l as f64 - 0.8 + 0.003 * dice.normal()) as f32,
                     z_m: (0.2 * secs.cos() + 0.008 * dice.normal()) as f32,
-                }))
+                })
             });
             let jitter_nanos = (dice.normal() * 200_000.0) as i64;
             PoseFrame {

@@ -25,7 +25,7 @@ fn a_new_journal_is_made_with_its_folder_and_kept_safe() {
         ("synchronous", 2i64),
         ("foreign_keys", 1),
         ("secure_delete", 1),
-        ("user_version", 4),
+        ("user_version", 5),
     ] {
         let found: i64 = journal
             .reader()
@@ -222,8 +222,8 @@ fn files_that_are_no_journal_are_refused_and_left_alone() {
             matches!(
                 error,
                 JournalError::NewerSchema {
-                    found: 5,
-                    known: 4,
+                    found: 6,
+                    known: 5,
                     ..
                 }
             ),

@@ -21,11 +21,11 @@ fn any_frames(dice: &mut Dice) -> Vec<PoseFrame> {
                     });
                 }
                 body.world = (dice.unit() > 0.5).then(|| {
-                    Box::new(std::array::from_fn(|_| WorldPoint {
+                    std::array::from_fn(|_| WorldPoint {
                         x_m: (60.0 * (dice.unit() - 0.5)) as f32,
                         y_m: (2.0 * (dice.unit() - 0.5)) as f32,
                         z_m: dice.unit() as f32,
-                    }))
+                    })
                 });
                 body
             });
@@ -200,7 +200,7 @@ fn bytes_made_from_the_written_layout_are_understood() {
     third.image[0] = point(7990, -41, 255);
     third.image[29] = point(161, 11_521, 0);
     third.image[32] = point(5, 6, 7);
-    third.world = Some(Box::new(std::array::from_fn(|l| {
+    third.world = Some(std::array::from_fn(|l| {
         let mm = |mm: i32| mm as f32 / 1000.0;
         let l = l as i32;
         WorldPoint {
@@ -208,7 +208,7 @@ fn bytes_made_from_the_written_layout_are_understood() {
             y_m: mm(-l),
             z_m: mm(3 * l),
         }
-    })));
+    }));
     assert_eq!(
         decode_timeline(&bytes).unwrap(),
         [
@@ -241,7 +241,7 @@ fn a_rep_leaves_as_a_pose_track() {
     rep.frames[2].body = None;
     // Metric landmarks cannot be told apart without all the points, so that they stay behind.
     let all = frames(4, 60.0, true, &mut Dice::new(2));
-    rep.frames[3].body.as_mut().unwrap().world = all[3].body.as_ref().unwrap().world.clone();
+    rep.frames[3].body.as_mut().unwrap().world = all[3].body.as_ref().unwrap().world;
     let id = journal.log_rep(session_id, &rep).unwrap();
     let mut out = Vec::new();
     journal.reader().export_timeline(id, &mut out).unwrap();

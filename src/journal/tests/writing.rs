@@ -192,6 +192,29 @@ fn a_fault_while_storing_costs_at_most_the_entry_that_brings_it_on() {
 }
 
 #[test]
+fn the_session_before_is_not_told_as_the_one_that_runs() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let writer = JournalWriter::start(&path, QUICK).unwrap();
+    writer.begin_session(named("Ana"), session()).unwrap();
+    wait_for("Ana's session", || writer.state().session.is_some());
+    let other = Connection::open(&path).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    // A film of Bo's first rep would else go into Ana's folder.
+    writer.begin_session(named("Bo"), session()).unwrap();
+    let state = writer.state();
+    assert_eq!((state.session, state.session_started), (None, None));
+    wait_for("the writer to notice", || {
+        matches!(writer.state().storage, Storage::Waiting { .. })
+    });
+    assert_eq!(writer.state().session, None);
+    other.execute_batch("ROLLBACK").unwrap();
+    wait_for("Bo's session", || writer.state().session.is_some());
+    assert_eq!(writer.state().session, Some(SessionId::new(2)));
+    writer.close(Duration::from_secs(5)).unwrap();
+}
+
+#[test]
 fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("journal.db");

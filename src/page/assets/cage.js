@@ -1,10 +1,12 @@
 // The screen in the cage: shows each state that is pushed, the newest wins.
 import { draw, element } from "/assets/figure.js";
+import { Pictures } from "/assets/picture.js";
 
 const at = (id) => document.getElementById(id);
 const words = JSON.parse(at("screen").dataset.words);
 const say = (key) => words[key] ?? key;
-const group = element("g", {}, at("figure"));
+const pictureLayer = element("g", {}, at("figure"));
+const group = element("g", { class: "sticks" }, at("figure"));
 // What is neither colour nor word: a sign for each verdict.
 const SIGNS = { in: "●", low: "▼", high: "▲" };
 
@@ -81,6 +83,16 @@ function look(figure) {
   at("figure").setAttribute("viewBox", `${view[0]} ${view[1]} ${view[2] - view[0]} ${view[3] - view[1]}`);
 }
 
+// While there is a picture, it is the whole view, and the figure drawn is the one of its own moment.
+let pictured = false;
+const pictures = new Pictures(pictureLayer, (figure) => {
+  pictured = figure !== null;
+  at("figure").classList.toggle("pictured", pictured);
+  if (pictured) at("figure").setAttribute("viewBox", `0 0 ${figure.width} ${figure.height}`);
+  else view = null;
+  draw(group, figure && figure.points);
+});
+
 function show(live) {
   setText("who", live.hitter ?? say("nobody"));
   setText("plan", live.plan ?? "");
@@ -89,11 +101,14 @@ function show(live) {
   at("ready").querySelector(".sign").textContent = ready === "ready" ? "●" : "○";
   setText("ready-words", say(`ready.${ready}`));
   at("filmed").hidden = !live.filmed;
+  at("pictured").hidden = !live.pictured;
+  pictures.allow(live.pictured);
   showLast(live.trail.at(-1) ?? null);
   showTrail(live.trail);
   setText("swings", String(live.swings));
   setText("swings-label", say(live.swings === 1 ? "swing" : "swings"));
   setText("to-go", live.to_go ? say("to_go").replace("{}", live.to_go) : "");
+  if (pictured) return;
   const figure = live.figure;
   if (figure) look(figure);
   draw(group, figure ? figure.points : null);
@@ -112,4 +127,4 @@ source.onmessage = (event) => {
     requestAnimationFrame(() => { at("screen").dataset.paintedAfterMs = String(Date.now() - live.rep_at_ms); at("screen").dataset.painted = String(rep.number); });
   }
 };
-source.onerror = () => { at("away").hidden = false; };
+source.onerror = () => { at("away").hidden = false; pictures.allow(false); };

@@ -1,4 +1,5 @@
 // Plays a rep back as a stick figure, alone, beside another one, or laid over it. All times are seconds from plant.
+import { openFilm } from "/assets/film.js";
 import { draw, element, head } from "/assets/figure.js";
 
 const at = (id) => document.getElementById(id);
@@ -14,7 +15,9 @@ async function start() {
   }));
   const [own, other] = reps;
   if (!own) return;
-  const state = { time: own.times[0], playing: false, layout: "side", last: 0 };
+  const state = { time: own.times[0], playing: false, layout: "side", last: 0, film: true };
+  const open = (address, rep) => (address && rep ? openFilm(address, rep, loseFilm).catch(() => null) : null);
+  const films = new Map([[own, await open(player.dataset.film, own)], [other, await open(player.dataset.withFilm, other)]]);
   let scenes = [];
 
   // Where a picture's point lies on a stage: the reps are brought to one size and onto one ground, the pitcher to one side.
@@ -43,6 +46,9 @@ async function start() {
   function stageOf(rep, label) {
     const svg = element("svg", { viewBox: box(rep), role: "img", "aria-label": label, preserveAspectRatio: "xMidYMid meet" }, at("stage"));
     svg.classList.add("stick");
+    const film = state.film && films.get(rep);
+    svg.classList.toggle("pictured", Boolean(film));
+    if (film) svg.append(film.layer);
     return svg;
   }
 
@@ -81,6 +87,8 @@ async function start() {
     for (const { rep, figure, mass } of scenes) {
       const place = frameAt(rep, state.time);
       draw(figure, rep.frames[place]);
+      const film = films.get(rep);
+      if (film?.layer.isConnected) film.show(rep.times[place]);
       const [x, y] = rep.mass[place] ?? [-99, -99];
       mass.setAttribute("cx", x); mass.setAttribute("cy", y);
     }
@@ -90,6 +98,8 @@ async function start() {
     at("clock").textContent = `${ms > 0 ? "+" : ""}${ms} ms`;
     at("scrub").setAttribute("aria-valuetext", at("clock").textContent);
     player.dataset.frame = place;
+    // An event can be moved to the moment that is shown.
+    at("at-ms").value = (1000 * own.times[place]).toFixed(1);
   }
 
   function go(place) {
@@ -117,6 +127,19 @@ async function start() {
     at("play").textContent = at("play").dataset.pause;
     requestAnimationFrame(tick);
   }
+
+  function showFilm(shown) {
+    state.film = shown;
+    at("film").setAttribute("aria-pressed", String(shown));
+    build();
+  }
+  function loseFilm() {
+    if (at("film").hidden) return;
+    at("film").hidden = true;
+    at("film-lost").hidden = false;
+    showFilm(false);
+  }
+  at("film")?.addEventListener("click", () => showFilm(!state.film));
 
   at("scrub").max = own.times.length - 1;
   at("scrub").addEventListener("input", () => { pause(); go(Number(at("scrub").value)); });

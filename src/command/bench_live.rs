@@ -1,0 +1,171 @@
+//! The live part of `bench`: a clip as Motion-JPEG, frame by frame when it is due, through the whole line of `watch`.
+//!
+//! In: a clip. Out: lines: frames dropped, and where the milliseconds go from a frame's capture to what is heard.
+
+use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, OnceLock};
+use std::time::{Duration, Instant};
+
+use jpeg_encoder::{ColorType, Encoder, SamplingFactor};
+
+use super::bench::row;
+use super::session::{library, training};
+use super::watch::choose_model;
+use super::{Failure, places, show};
+use crate::capture::{CaptureClock, CaptureError, ClipSource, Frame, MjpegDecoder};
+use crate::daemon::{Ears, Health, LaneIn, Outlets, RepStage, Times, Trackers, Which, run_line};
+use crate::pose::Model;
+use crate::rep::FinderSettings;
+use crate::settings::{ModelChoice, Settings};
+use crate::time::CaptureTime;
+
+/// As good as webcams pack their pictures.
+const QUALITY: u8 = 85;
+/// No more of the clip is held in memory, frames.
+const MOST_FRAMES: usize = 2000;
+
+/// A clip as a camera would send it.
+struct Packed {
+    jpegs: Vec<Vec<u8>>,
+    fps: f64,
+    size: (usize, usize),
+}
+
+fn pack(path: &Path) -> Result<Packed, Failure> {
+    let mut clip = ClipSource::open(path)?;
+    let fps = clip.info().fps;
+    let mut frame = Frame::default();
+    let mut jpegs = Vec::new();
+    let unfit = || Failure::Request(format!("{}: a picture cannot be packed", path.display()));
+    while jpegs.len() < MOST_FRAMES && clip.next_frame(&mut frame)? {
+        let mut jpeg = Vec::new();
+        let mut encoder = Encoder::new(&mut jpeg, QUALITY);
+        encoder.set_sampling_factor(SamplingFactor::R_4_2_0);
+        let (Ok(width), Ok(height)) = (frame.width.try_into(), frame.height.try_into()) else {
+            return Err(unfit());
+        };
+        encoder
+            .encode(&frame.rgb, width, height, ColorType::Rgb)
+            .map_err(|_| unfit())?;
+        jpegs.push(jpeg);
+    }
+    if jpegs.is_empty() || fps <= 0.0 {
+        return Err(unfit());
+    }
+    Ok(Packed {
+        jpegs,
+        fps,
+        size: (frame.width, frame.height),
+    })
+}
+
+/// Runs it for so many seconds and tells what it took.
+pub(super) fn run(
+    settings: &Settings,
+    path: &Path,
+    model: Option<Model>,
+    secs: u32,
+) -> Result<(), Failure> {
+    let packed = pack(path)?;
+    let (fps, (width, height)) = (packed.fps, packed.size);
+    let (words, trackers) = match model {
+        Some(model) => (
+            format!("{} model, as told.", model.name()),
+            Trackers::once(model.tracker()?),
+        ),
+        None => choose_model(ModelChoice::Auto, fps)?,
+    };
+    show::line(&format!(
+        "as from a camera: {width} x {height} Motion-JPEG, {fps:.0} frames a second, {secs} s; {words}"
+    ));
+    let (health, clock) = (Arc::new(Health::default()), Arc::new(OnceLock::new()));
+    let mut training = training(settings, None, None, 1, Arc::new(AtomicBool::new(false)))?;
+    training.head_tone = true;
+    let outlets = Outlets {
+        ears: Ears::device(Arc::new(library(settings)?), settings.cues.volume)?,
+        journal: None,
+        rep_log: None,
+        track: None,
+        show: Box::new(|_| {}),
+    };
+    let finder = FinderSettings {
+        height_cm: Some(places::STAND_IN_HEIGHT_CM),
+        ..FinderSettings::default()
+    };
+    let mut stage =
+        RepStage::new(finder, training, outlets, Arc::clone(&clock)).with_live(&health, None);
+    let decode = Arc::new(Times::default());
+    let capture = {
+        let (health, clock, decode) =
+            (Arc::clone(&health), Arc::clone(&clock), Arc::clone(&decode));
+        move |lane: &LaneIn| send(&packed, secs, lane, &health, &clock, &decode)
+    };
+    run_line(
+        Which::Latest,
+        trackers,
+        &health,
+        &clock,
+        &mut stage,
+        capture,
+    )?;
+    let tally = stage.finish()?;
+    let count = |figure: &std::sync::atomic::AtomicU64| figure.load(Ordering::Relaxed);
+    let (frames, dropped) = (count(&health.frames), count(&health.dropped));
+    show::line(&format!(
+        "  {frames} frames, {dropped} dropped ({:.2} %), hitter in {}, {} swings",
+        100.0 * dropped as f64 / frames.max(1) as f64,
+        count(&health.bodies),
+        tally.swings
+    ));
+    row("decode", &decode);
+    row("crop, model, landmarks", &health.pose);
+    row("capture to analysis", &health.seen);
+    for (what, times) in [
+        ("frame to cue", &health.cue),
+        ("finish to cue", &health.finish_to_cue),
+        ("frame to head tone", &health.tone),
+    ] {
+        match times.quantiles_ms() {
+            Some(_) => row(what, times),
+            None => show::line(&format!("  {what:<22} not measured: nothing was heard")),
+        }
+    }
+    Ok(())
+}
+
+/// Sends each frame when it is due, dated as a driver dates it.
+fn send(
+    packed: &Packed,
+    secs: u32,
+    lane: &LaneIn,
+    health: &Health,
+    clock: &OnceLock<CaptureClock>,
+    decode: &Times,
+) -> Result<(), CaptureError> {
+    let mut decoder = MjpegDecoder::default();
+    let mut frame = Frame::default();
+    let began = Instant::now();
+    // Only this thread sets it.
+    let _ = clock.set(CaptureClock::anchored(began, CaptureTime::default()));
+    let frames = (f64::from(secs) * packed.fps) as u64;
+    for (index, jpeg) in (0..frames).zip(packed.jpegs.iter().cycle()) {
+        let due_secs = index as f64 / packed.fps;
+        let due = began + Duration::from_secs_f64(due_secs);
+        std::thread::sleep(due.saturating_duration_since(Instant::now()));
+        let started = Instant::now();
+        if let Err(reason) = decoder.decode(jpeg, &mut frame) {
+            tracing::error!(reason, "a picture of our own cannot be read");
+            return Err(CaptureError::Fault);
+        }
+        decode.add(started.elapsed());
+        frame.index = index;
+        frame.captured_at = CaptureTime::from_secs(due_secs);
+        health.frames.fetch_add(1, Ordering::Relaxed);
+        if !lane.put(&mut frame) {
+            break;
+        }
+        health.dropped.store(lane.dropped(), Ordering::Relaxed);
+    }
+    Ok(())
+}

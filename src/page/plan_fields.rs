@@ -1,0 +1,326 @@
+//! A plan as fields of a form, for coaches who would rather not write its text.
+//!
+//! In: a plan, or what the form sent. Out: the fields to show, or the plan's text, which is then checked as any plan's is.
+
+use std::collections::BTreeMap;
+
+use super::numbers;
+use super::words::Words;
+use crate::coach::{AbsoluteBand, Band, Bands, CueSchedule, PitchPlan, Plan, SetShape, SpeedUnit};
+use crate::pitch::Level;
+use crate::rep::MeasureName;
+
+/// What the form sent, by field.
+pub(super) type Sent = BTreeMap<String, String>;
+
+/// A measure's row.
+pub(super) struct MeasureFields {
+    pub(super) name: &'static str,
+    pub(super) words: &'static str,
+    pub(super) unit: &'static str,
+    /// Its place among what is cued, from 1; empty where it is not.
+    pub(super) place: String,
+    /// Whether it can be cued at all: what is known only after the cue cannot.
+    pub(super) can_be_cued: bool,
+    /// The kind of band: that of the settings, fixed ends, or around what is usual.
+    pub(super) kind: &'static str,
+    pub(super) from: String,
+    pub(super) to: String,
+    /// The settings' band, in words.
+    pub(super) settings: String,
+}
+
+/// The whole form.
+pub(super) struct PlanFields {
+    pub(super) name: String,
+    pub(super) measures: Vec<MeasureFields>,
+    pub(super) when: &'static str,
+    /// The number beside the schedule; empty for those without.
+    pub(super) when_number: String,
+    pub(super) reps: u32,
+    pub(super) rest_after: u32,
+    pub(super) rest_secs: u32,
+    pub(super) head_tone: bool,
+    pub(super) level: &'static str,
+    pub(super) speeds: String,
+    pub(super) unit: &'static str,
+    pub(super) mixed: bool,
+}
+
+/// The schedules by their words in a plan's text.
+pub(super) const SCHEDULES: [&str; 6] = [
+    "out-of-band",
+    "faded",
+    "every-nth",
+    "every-rep",
+    "summary",
+    "silent",
+];
+
+/// The levels of play by their words.
+pub(super) fn levels() -> Vec<&'static str> {
+    Level::ALL.map(Level::name).into()
+}
+
+const FIXED: &str = "fixed";
+const USUAL: &str = "usual";
+
+impl PlanFields {
+    /// The fields that say what the plan says.
+    pub(super) fn of(plan: &Plan, settings: &Bands, w: &'static Words) -> Self {
+        let number = |value: Option<f64>| value.map(|v| v.to_string()).unwrap_or_default();
+        let measures = MeasureName::ALL
+            .iter()
+            .map(|&name| {
+                let place = plan.focus.iter().position(|cued| *cued == name);
+                let (kind, from, to) = match plan.bands.get(&name) {
+                    None => ("", None, None),
+                    Some(Band::Absolute(AbsoluteBand { low, high })) => (FIXED, *low, *high),
+                    Some(Band::Relative { below, above }) => (USUAL, *below, *above),
+                };
+                MeasureFields {
+                    name: name.name(),
+                    words: w.measure(name.name()),
+                    unit: name.unit().suffix(),
+                    place: place
+                        .map(|place| (place + 1).to_string())
+                        .unwrap_or_default(),
+                    can_be_cued: name != MeasureName::FinishHold,
+                    kind,
+                    from: number(from),
+                    to: number(to),
+                    settings: settings
+                        .get(&name)
+                        .map(|band| band_words(name, band, w))
+                        .unwrap_or_else(|| w.t("plans.no_band").to_owned()),
+                }
+            })
+            .collect();
+        let pitch = plan.pitch.as_ref();
+        let speeds: Vec<String> = pitch
+            .map(|pitch| pitch.speeds.iter().map(f64::to_string).collect())
+            .unwrap_or_default();
+        Self {
+            name: plan.name.clone(),
+            measures,
+            when: plan.schedule.name(),
+            when_number: match plan.schedule {
+                CueSchedule::EveryNth { every } => every.to_string(),
+                CueSchedule::Summary { after } => after.to_string(),
+                _ => String::new(),
+            },
+            reps: plan.set.reps,
+            rest_after: plan.set.rest_after,
+            rest_secs: plan.set.rest_secs,
+            head_tone: plan.head_tone,
+            level: pitch.map_or("", |pitch| pitch.level.name()),
+            speeds: speeds.join(", "),
+            unit: pitch.map_or(SpeedUnit::Kmh, |pitch| pitch.unit).word(),
+            mixed: pitch.is_some_and(|pitch| pitch.mixed),
+        }
+    }
+}
+
+/// A band as people read it, around what is usual too.
+fn band_words(name: MeasureName, band: &Band, w: &'static Words) -> String {
+    match band {
+        Band::Absolute(band) => numbers::band(name, band),
+        Band::Relative { below, above } => {
+            let reach = |sign: &str, value: &Option<f64>| {
+                value
+                    .map(|value| format!("{sign}{}", numbers::plain(name, value)))
+                    .unwrap_or_default()
+            };
+            format!(
+                "{} {} {}",
+                w.t("review.usual"),
+                reach("−", below),
+                reach("+", above)
+            )
+        }
+    }
+}
+
+/// A plan's text from the fields.
+///
+/// # Errors
+/// In words: a field that is no number. What a plan cannot be is told by [`Plan::parse`] of the text.
+pub(super) fn to_text(sent: &Sent, w: &'static Words) -> Result<String, String> {
+    let mut cued = Vec::new();
+    let mut bands = Bands::new();
+    for &name in MeasureName::ALL {
+        let field = |what: &str| {
+            sent.get(&format!("{what}.{}", name.name()))
+                .map(|v| v.trim())
+        };
+        let number = |what: &str| {
+            number(field(what).unwrap_or_default()).map_err(|text| {
+                w.with(
+                    "plans.no_number",
+                    format!("{}: {text}", w.measure(name.name())),
+                )
+            })
+        };
+        if let Some(place) = number("place")? {
+            cued.push((place, name));
+        }
+        let (from, to) = (number("from")?, number("to")?);
+        match field("kind") {
+            Some(FIXED) => {
+                let band = AbsoluteBand {
+                    low: from,
+                    high: to,
+                };
+                bands.insert(name, Band::Absolute(band));
+            }
+            Some(USUAL) => {
+                bands.insert(
+                    name,
+                    Band::Relative {
+                        below: from,
+                        above: to,
+                    },
+                );
+            }
+            _ => {}
+        }
+    }
+    // Equal places keep the order of the table.
+    cued.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let plain = |key: &str| sent.get(key).map_or("", |value| value.trim());
+    let whole = |key: &str| -> Result<u32, String> {
+        match plain(key) {
+            "" => Ok(0),
+            text => text.parse().map_err(|_| w.with("plans.no_number", text)),
+        }
+    };
+    let beside = whole("when_number")?;
+    let plan = Plan {
+        name: plain("name").to_owned(),
+        focus: cued.into_iter().map(|(_, name)| name).collect(),
+        bands,
+        schedule: match plain("when") {
+            "every-rep" => CueSchedule::EveryRep,
+            "every-nth" => CueSchedule::EveryNth { every: beside },
+            "faded" => CueSchedule::Faded,
+            "summary" => CueSchedule::Summary { after: beside },
+            "silent" => CueSchedule::Silent,
+            _ => CueSchedule::OutOfBand,
+        },
+        set: SetShape {
+            reps: whole("reps")?,
+            rest_after: whole("rest_after")?,
+            rest_secs: whole("rest_secs")?,
+        },
+        pitch: pitch(
+            plain("level"),
+            plain("speeds"),
+            plain("unit"),
+            sent.contains_key("mixed"),
+        )
+        .map_err(|text| w.with("plans.no_number", text))?,
+        head_tone: sent.contains_key("head_tone"),
+    };
+    Ok(plan.to_text())
+}
+
+fn pitch(level: &str, speeds: &str, unit: &str, mixed: bool) -> Result<Option<PitchPlan>, String> {
+    let Ok(level) = level.parse::<Level>() else {
+        return Ok(None);
+    };
+    let unit = [SpeedUnit::Kmh, SpeedUnit::Mph]
+        .into_iter()
+        .find(|known| known.word() == unit)
+        .unwrap_or(SpeedUnit::Kmh);
+    let speeds = speeds
+        .split([',', ';', ' '])
+        .filter(|part| !part.is_empty())
+        .map(|part| part.parse().map_err(|_| part.to_owned()))
+        .collect::<Result<_, _>>()?;
+    Ok(Some(PitchPlan {
+        level,
+        unit,
+        speeds,
+        mixed,
+    }))
+}
+
+/// A number, or nothing of an empty field; the text where it is neither.
+fn number(text: &str) -> Result<Option<f64>, String> {
+    match text {
+        "" => Ok(None),
+        text => match text.replace(',', ".").parse::<f64>() {
+            Ok(number) if number.is_finite() => Ok(Some(number)),
+            _ => Err(text.to_owned()),
+        },
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::coach::PLAN_STARTS;
+    use crate::sound::Language;
+
+    /// What a browser sends for these fields.
+    fn sent(fields: &PlanFields) -> Sent {
+        let mut sent = Sent::new();
+        let mut put = |key: &str, value: String| sent.insert(key.to_owned(), value);
+        put("name", fields.name.clone());
+        put("when", fields.when.into());
+        put("when_number", fields.when_number.clone());
+        put("reps", fields.reps.to_string());
+        put("rest_after", fields.rest_after.to_string());
+        put("rest_secs", fields.rest_secs.to_string());
+        put("level", fields.level.into());
+        put("speeds", fields.speeds.clone());
+        put("unit", fields.unit.into());
+        if fields.head_tone {
+            put("head_tone", "on".into());
+        }
+        if fields.mixed {
+            put("mixed", "on".into());
+        }
+        for measure in &fields.measures {
+            put(&format!("place.{}", measure.name), measure.place.clone());
+            put(&format!("kind.{}", measure.name), measure.kind.into());
+            put(&format!("from.{}", measure.name), measure.from.clone());
+            put(&format!("to.{}", measure.name), measure.to.clone());
+        }
+        sent
+    }
+
+    #[test]
+    fn every_plan_survives_its_fields() {
+        let w = Words::of(Language::English);
+        let full = "name = \"all of it\"\nfocus = [\"head_drop_cm\", \"head_to_plant_cm\"]\nhead_tone = true\n\
+            [bands]\nhead_drop_cm = { high = 4.5 }\nstride_length_cm = { below = 3, above = 5.25 }\n\
+            [cues]\nwhen = \"summary\"\nafter = 7\n[set]\nreps = 40\nrest_after_reps = 10\nrest_secs = 60\n\
+            [pitch]\nlevel = \"youth\"\nspeeds_mph = [55, 60.5]\nmixed = true\n";
+        for text in PLAN_STARTS.iter().map(|start| start.text).chain([full]) {
+            let plan = Plan::parse(text).unwrap();
+            let fields = PlanFields::of(&plan, &Bands::new(), w);
+            let back = Plan::parse(&to_text(&sent(&fields), w).unwrap()).unwrap();
+            assert_eq!(back, plan);
+        }
+    }
+
+    #[test]
+    fn what_is_no_number_is_said_with_its_measure() {
+        let w = Words::of(Language::English);
+        let plan = Plan::parse(PLAN_STARTS[0].text).unwrap();
+        let mut form = sent(&PlanFields::of(&plan, &Bands::new(), w));
+        form.insert("kind.head_drop_cm".into(), FIXED.into());
+        form.insert("to.head_drop_cm".into(), "four".into());
+        let said = to_text(&form, w).unwrap_err();
+        assert!(said.contains("head drop: four"), "{said}");
+        // A comma is a decimal point to half of the world.
+        form.insert("to.head_drop_cm".into(), "4,5".into());
+        let text = to_text(&form, w).unwrap();
+        assert!(text.contains("head_drop_cm = { high = 4.5 }"), "{text}");
+        // What a plan cannot be is told as for any text.
+        form.retain(|key, _| !key.starts_with("place."));
+        let error = Plan::parse(&to_text(&form, w).unwrap()).unwrap_err();
+        assert!(error.to_string().contains("focus is empty"), "{error}");
+    }
+}

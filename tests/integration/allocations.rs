@@ -1,0 +1,119 @@
+//! A pose on its way through the rep stage takes no memory: nothing that grows, and no pauses in the allocator.
+//!
+//! Counted with the program's own stages on one thread, on a recording. A pose that ends a swing is another matter: it is
+//! measured, judged and logged, and it is not counted here. Nor is the pose stage itself: the network takes memory for each
+//! frame.
+
+use std::alloc::{GlobalAlloc, Layout, System};
+use std::cell::Cell;
+use std::sync::atomic::AtomicBool;
+use std::sync::{Arc, OnceLock};
+
+use cagehand::capture::{ClipSource, Frame};
+use cagehand::coach::{Bands, Coach, Trainer};
+use cagehand::daemon::{Ears, Outlets, Posed, RepStage, Training};
+use cagehand::journal::PictureSize;
+use cagehand::pose::Model;
+use cagehand::rep::{FinderSettings, MeasureName};
+
+use super::program::recording;
+
+/// The system's memory, with a count of how often this thread took some.
+struct Counted;
+
+thread_local! {
+    static TAKEN: Cell<u64> = const { Cell::new(0) };
+}
+
+fn count() {
+    // A thread that is being taken down has no count any more.
+    let _ = TAKEN.try_with(|taken| taken.set(taken.get() + 1));
+}
+
+#[allow(unsafe_code, reason = "an allocator that counts must be one")]
+// Each function hands its arguments on to the system's allocator as they came.
+unsafe impl GlobalAlloc for Counted {
+    unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
+        count();
+        unsafe { System.alloc(layout) }
+    }
+    unsafe fn alloc_zeroed(&self, layout: Layout) -> *mut u8 {
+        count();
+        unsafe { System.alloc_zeroed(layout) }
+    }
+    unsafe fn realloc(&self, place: *mut u8, layout: Layout, size: usize) -> *mut u8 {
+        count();
+        unsafe { System.realloc(place, layout, size) }
+    }
+    unsafe fn dealloc(&self, place: *mut u8, layout: Layout) {
+        unsafe { System.dealloc(place, layout) }
+    }
+}
+
+#[global_allocator]
+static COUNTED: Counted = Counted;
+
+fn taken<T>(work: impl FnOnce() -> T) -> (T, u64) {
+    let before = TAKEN.with(Cell::get);
+    let done = work();
+    (done, TAKEN.with(Cell::get) - before)
+}
+
+#[test]
+fn the_count_counts() {
+    assert_eq!(taken(|| std::hint::black_box(vec![1u8; 100])).1, 1);
+    assert_eq!(taken(|| std::hint::black_box(1 + 1)).1, 0);
+}
+
+#[test]
+fn a_pose_takes_no_memory_in_the_rep_stage() {
+    let mut clip = ClipSource::open(recording("r01").as_ref()).unwrap();
+    let mut tracker = Model::Lite.tracker().unwrap();
+    let order = vec![MeasureName::HeadToPlant];
+    let coach = Coach::new(Bands::new(), order.clone());
+    let training = Training {
+        trainer: Trainer::without_plan(coach, order),
+        pitcher: None,
+        head_tone: true,
+        plan: None,
+        opening: false,
+        remarks: true,
+        count_asked: Arc::new(AtomicBool::new(false)),
+    };
+    let outlets = Outlets {
+        ears: Ears::None,
+        journal: None,
+        rep_log: None,
+        track: None,
+        show: Box::new(|_| {}),
+    };
+    let told = FinderSettings::default();
+    let mut stage = RepStage::new(told, training, outlets, Arc::new(OnceLock::new()));
+    let mut frame = Frame::default();
+    let mut by_stage = Vec::new();
+    while clip.next_frame(&mut frame).unwrap() {
+        let found = tracker.next(&frame).unwrap();
+        let picture = PictureSize {
+            width_px: frame.width as u32,
+            height_px: frame.height as u32,
+        };
+        let posed = Posed {
+            frame: found,
+            picture,
+            brightness: Some(frame.brightness()),
+        };
+        let (_, stage) = taken(|| stage.take(posed).unwrap());
+        by_stage.push(stage);
+    }
+    assert!(by_stage.len() > 200, "{} frames", by_stage.len());
+    // Buffers find their size in the first seconds.
+    let settled = by_stage.len() / 2;
+    // All but the few frames in which a rep ends.
+    let stage = &by_stage[settled..];
+    let busy = stage.iter().filter(|n| **n > 0).count();
+    assert!(
+        busy <= 4,
+        "{busy} of {} frames took memory in the rep stage: {stage:?}",
+        stage.len()
+    );
+}
