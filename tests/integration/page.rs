@@ -99,7 +99,7 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
     block_on(async {
         let place = Place::new();
         filled(&place);
-        let served = Served::start(&place, &recording("r03"), "", &["--wait"]);
+        let served = Served::start(&place, &recording("r03"), "", &["--loops", "200"]);
         let browser = Browser::start(1280, 900).await;
         let no_barriers = async |page: &str| {
             let found = browser.barriers().await;
@@ -347,7 +347,7 @@ fn a_screen_reader_is_told_what_the_eye_sees() {
     block_on(async {
         let place = Place::new();
         filled(&place);
-        let served = Served::start(&place, &recording("r03"), "", &["--wait"]);
+        let served = Served::start(&place, &recording("r03"), "", &["--loops", "200"]);
         let browser = Browser::start(1280, 900).await;
         for (page, told) in [
             ("", &["No swing yet"][..]),

@@ -160,6 +160,7 @@ fn that_the_picture_is_shown_is_told_at_the_terminal_and_nothing_of_it_is_stored
     let shown = format!("{page}picture = true\n");
     let watch = Watch::start(&place, &shown);
     watch.wait_for_words("THE CAMERA'S PICTURE IS SHOWN on the page's cage screen");
+    watch.wait_for_words("page: http");
     let ask = || doors::ask(&format!("127.0.0.1:{port}"), "GET", "/picture", &[], "");
     watch.wait_for("a picture", || ask().contains("JFIF"));
     let answer = ask().to_lowercase();
