@@ -1,6 +1,6 @@
 //! `cagehand bench`: how fast each part is on this machine, and all of them together as from a camera.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
 
@@ -31,10 +31,59 @@ pub struct Bench {
     /// The model of the live run; the one that would be chosen here where not told.
     #[arg(long)]
     model: Option<ModelArg>,
+    /// Print the times of the pose models only, as JSON: milliseconds at the quantiles 0.1, 0.5 and 0.95.
+    #[arg(long)]
+    json: bool,
+}
+
+/// Times of one landmark model on a clip.
+#[derive(Default)]
+struct ModelTimes {
+    /// A whole frame: crop, network, reading.
+    frame: Times,
+    crop: Times,
+    network: Times,
+    reading: Times,
+}
+
+impl ModelTimes {
+    fn measure(model: Model, path: &Path) -> Result<Self, Failure> {
+        let mut clip = ClipSource::open(path)?;
+        let mut tracker = model.tracker()?;
+        let times = Self::default();
+        let mut frame = Frame::default();
+        for _ in 0..FRAMES {
+            if !clip.next_frame(&mut frame)? {
+                break;
+            }
+            let started = Instant::now();
+            let found = tracker.next(&frame)?;
+            times.frame.add(started.elapsed());
+            if found.body.is_some() {
+                let stages = tracker.stages();
+                times.crop.add(stages.crop);
+                times.network.add(stages.network);
+                times.reading.add(stages.reading);
+            }
+        }
+        Ok(times)
+    }
+
+    fn parts(&self) -> [(&'static str, &Times); 4] {
+        [
+            ("frame", &self.frame),
+            ("crop", &self.crop),
+            ("network", &self.network),
+            ("reading", &self.reading),
+        ]
+    }
 }
 
 impl Bench {
     pub fn run(self, settings: &Settings) -> Result<(), Failure> {
+        if self.json {
+            return self.json();
+        }
         for model in [Model::Lite, Model::Full] {
             let started = Instant::now();
             let mut tracker = model.tracker()?;
@@ -45,9 +94,7 @@ impl Bench {
                 model.name()
             ));
         }
-        let path = self.clip.or_else(places::stand_in).ok_or_else(|| {
-            Failure::Request("the bundled recording was not found; name a clip".into())
-        })?;
+        let path = self.clip()?;
         show::line(&format!("{}, one thread:", path.display()));
         let decode = Times::default();
         let mut clip = ClipSource::open(&path)?;
@@ -61,24 +108,38 @@ impl Bench {
         }
         row("decode", &decode);
         for model in [Model::Lite, Model::Full] {
-            let mut clip = ClipSource::open(&path)?;
-            let mut tracker = model.tracker()?;
-            let pose = Times::default();
-            for _ in 0..FRAMES {
-                if !clip.next_frame(&mut frame)? {
-                    break;
-                }
-                let started = Instant::now();
-                tracker.next(&frame)?;
-                pose.add(started.elapsed());
+            let times = ModelTimes::measure(model, &path)?;
+            show::line(&format!("  {} model", model.name()));
+            for (part, times) in times.parts() {
+                row(&format!("  {part}"), times);
             }
-            row(&format!("crop and {} model", model.name()), &pose);
         }
         sound(settings)?;
         if self.live_secs > 0 {
             let model = self.model.map(Model::from);
             bench_live::run(settings, &path, model, self.live_secs)?;
         }
+        Ok(())
+    }
+
+    fn clip(&self) -> Result<PathBuf, Failure> {
+        self.clip.clone().or_else(places::stand_in).ok_or_else(|| {
+            Failure::Request("the bundled recording was not found; name a clip".into())
+        })
+    }
+
+    fn json(&self) -> Result<(), Failure> {
+        let path = self.clip()?;
+        let mut models = serde_json::Map::new();
+        for model in [Model::Lite, Model::Full] {
+            let times = ModelTimes::measure(model, &path)?;
+            let parts = times.parts().map(|(part, times)| {
+                let ms = [0.1, 0.5, 0.95].map(|q| times.quantile_ms(q));
+                (part.to_owned(), serde_json::json!(ms))
+            });
+            models.insert(model.name().to_owned(), parts.into_iter().collect());
+        }
+        show::line(&serde_json::Value::Object(models).to_string());
         Ok(())
     }
 }

@@ -1,4 +1,4 @@
-//! Cuts a turned square out of a frame and lays it out for a network: planes of red, green and blue.
+//! Cuts a turned square out of a frame for a network: red, green and blue of a pixel side by side, as floats.
 
 use super::roi::Roi;
 use crate::capture::Frame;
@@ -17,32 +17,30 @@ const FRACTION_BITS: u32 = 16;
 /// Bits of the bilinear weights.
 const WEIGHT_BITS: u32 = 8;
 
-/// Samples `roi` at `size` x `size` points into `planes` (3 x size x size), each value `low + byte / 255 * (high - low)`.
+/// Samples `roi` at `size` x `size` points into `pixels` (size x size x 3), each value `low + byte / 255 * (high - low)`.
 ///
 /// Bilinear; the first point lies on the square's corner, as the model's published pipeline has it.
 ///
 /// # Panics
-/// Where `planes` or the frame's pixels have the wrong length.
+/// Where `pixels` or the frame's pixels have the wrong length.
 pub fn crop(
     frame: &Frame,
     roi: &Roi,
     size: usize,
     border: Border,
     (low, high): (f32, f32),
-    planes: &mut [f32],
+    pixels: &mut [f32],
 ) {
-    assert_eq!(planes.len(), 3 * size * size, "planes for {size}x{size}");
+    assert_eq!(pixels.len(), 3 * size * size, "pixels for {size}x{size}");
     assert_eq!(
         frame.rgb.len(),
         3 * frame.width * frame.height,
         "pixels of the frame"
     );
     if frame.width == 0 || frame.height == 0 {
-        planes.fill(low);
+        pixels.fill(low);
         return;
     }
-    let (red, rest) = planes.split_at_mut(size * size);
-    let (green, blue) = rest.split_at_mut(size * size);
     let unit = (high - low) / 255.0 / (1u32 << (2 * WEIGHT_BITS)) as f32;
     let sampler = Sampler { frame, border };
     let fixed = |v: f32| (f64::from(v) * f64::from(1u32 << FRACTION_BITS)) as i64;
@@ -55,20 +53,15 @@ pub fn crop(
         let (mut x, mut y) = (fixed(start[0]), fixed(start[1]));
         let end = (x + dx * (size as i64 - 1), y + dy * (size as i64 - 1));
         let inside = sampler.inside(x, y) && sampler.inside(end.0, end.1);
-        let span = row * size..(row + 1) * size;
-        let line = red[span.clone()]
-            .iter_mut()
-            .zip(&mut green[span.clone()])
-            .zip(&mut blue[span]);
-        for ((r, g), b) in line {
+        for pixel in pixels[3 * row * size..][..3 * size].chunks_exact_mut(3) {
             let rgb = if inside {
                 sampler.inner(x, y)
             } else {
                 sampler.any(x, y)
             };
-            *r = low + rgb[0] as f32 * unit;
-            *g = low + rgb[1] as f32 * unit;
-            *b = low + rgb[2] as f32 * unit;
+            for (value, sum) in pixel.iter_mut().zip(rgb) {
+                *value = low + sum as f32 * unit;
+            }
             x += dx;
             y += dy;
         }
@@ -176,13 +169,13 @@ mod tests {
             side_px: 4.0,
             turn_rad: 0.0,
         };
-        let mut planes = vec![0.0; 3 * 16];
-        crop(&frame(), &roi, 4, Border::Repeat, (0.0, 255.0), &mut planes);
+        let mut pixels = vec![0.0; 3 * 16];
+        crop(&frame(), &roi, 4, Border::Repeat, (0.0, 255.0), &mut pixels);
         for row in 0..4 {
             for column in 0..4 {
-                assert_eq!(planes[row * 4 + column], 10.0 * (2 + column) as f32);
-                assert_eq!(planes[16 + row * 4 + column], 20.0 * (1 + row) as f32);
-                assert_eq!(planes[32 + row * 4 + column], 7.0);
+                assert_eq!(pixels[3 * (row * 4 + column)], 10.0 * (2 + column) as f32);
+                assert_eq!(pixels[3 * (row * 4 + column) + 1], 20.0 * (1 + row) as f32);
+                assert_eq!(pixels[3 * (row * 4 + column) + 2], 7.0);
             }
         }
     }
@@ -195,14 +188,14 @@ mod tests {
             side_px: 2.0,
             turn_rad: 0.0,
         };
-        let mut planes = vec![0.0; 3 * 4];
-        crop(&frame(), &roi, 2, Border::Repeat, (0.0, 255.0), &mut planes);
-        assert_eq!(planes[..2], [0.0, 5.0]);
-        crop(&frame(), &roi, 2, Border::Black, (-1.0, 1.0), &mut planes);
+        let mut pixels = vec![0.0; 3 * 4];
+        crop(&frame(), &roi, 2, Border::Repeat, (0.0, 255.0), &mut pixels);
+        assert_eq!([pixels[0], pixels[3]], [0.0, 5.0]);
+        crop(&frame(), &roi, 2, Border::Black, (-1.0, 1.0), &mut pixels);
         assert!(
-            (planes[0] + 1.0).abs() < 1e-6,
+            (pixels[0] + 1.0).abs() < 1e-6,
             "half black, half zero red: {}",
-            planes[0]
+            pixels[0]
         );
     }
 
@@ -214,8 +207,8 @@ mod tests {
             side_px: 50.0,
             turn_rad: 2.0,
         };
-        let mut planes = vec![0.0; 3 * 9];
-        crop(&frame(), &roi, 3, Border::Repeat, (0.0, 1.0), &mut planes);
-        assert!(planes.iter().all(|v| (0.0..=1.0).contains(v)));
+        let mut pixels = vec![0.0; 3 * 9];
+        crop(&frame(), &roi, 3, Border::Repeat, (0.0, 1.0), &mut pixels);
+        assert!(pixels.iter().all(|v| (0.0..=1.0).contains(v)));
     }
 }

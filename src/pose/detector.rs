@@ -39,11 +39,10 @@ impl Detection {
     }
 }
 
-/// The detector network with its scratch memory.
+/// The detector network.
 pub struct Detector {
     network: Network,
     anchors: Vec<[f32; 2]>,
-    planes: Vec<f32>,
 }
 
 impl Detector {
@@ -52,11 +51,10 @@ impl Detector {
     /// # Errors
     /// Where the bytes are not the detector.
     pub fn new(onnx: &[u8]) -> Result<Self, InferenceError> {
-        let network = Network::from_bytes("pose_detection", onnx, [1, 3, INPUT, INPUT])?;
+        let network = Network::from_bytes("pose_detection", onnx, [INPUT, INPUT, 3], &[])?;
         Ok(Self {
             network,
             anchors: anchors(),
-            planes: vec![0.0; 3 * INPUT * INPUT],
         })
     }
 
@@ -66,15 +64,9 @@ impl Detector {
     /// Where the network fails.
     pub fn detect(&mut self, frame: &Frame) -> Result<Vec<Detection>, InferenceError> {
         let square = Roi::whole_frame(frame.width, frame.height);
-        crop(
-            frame,
-            &square,
-            INPUT,
-            Border::Black,
-            (-1.0, 1.0),
-            &mut self.planes,
-        );
-        let outputs = self.network.run(&self.planes)?;
+        let outputs = self.network.run(|pixels| {
+            crop(frame, &square, INPUT, Border::Black, (-1.0, 1.0), pixels);
+        })?;
         let boxes = outputs.get("boxes", ANCHORS * BOX)?;
         let scores = outputs.get("scores", ANCHORS)?;
         let found = decode(boxes, scores, &self.anchors);

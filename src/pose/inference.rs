@@ -1,16 +1,24 @@
 //! Runs the pose networks: an ONNX file in, named float outputs out.
 //!
-//! In: the file's bytes once, then one float tensor a run. Out: the network's outputs by name. tract reads and
-//! optimises the graph; the convolutions run in our own operators, because tract's are several times slower on
-//! these networks (see `channels_last`). One [`Network`] belongs to one thread; it starts none itself and does not
-//! know what the numbers mean.
+//! In: the file's bytes once, then one picture a run. Out: the network's outputs by name. Pictures have the channels of
+//! a pixel side by side, on both ends. tract reads the graph, works out its shapes and constants and runs what is
+//! left; the convolutions run in our own operator, because tract's are several times slower on these networks (see
+//! `rebuild`). One [`Network`] belongs to one thread; it starts none itself and does not know what the numbers mean.
 
-mod channels_last;
+mod chain;
+mod find;
+mod head;
 mod kernels;
-mod operators;
+mod plan;
+mod rebuild;
+mod work;
 
+pub use head::Cells;
+use head::Head;
 use kernels::InstructionSet;
+use std::collections::HashMap;
 use tract_onnx::prelude::*;
+use tract_onnx::tract_core::internal::*;
 
 /// Why a network could not be loaded or run.
 #[derive(Debug, thiserror::Error)]
@@ -33,16 +41,6 @@ pub enum InferenceError {
         /// What was wrong.
         reason: String,
     },
-    /// The input has the wrong number of values.
-    #[error("network {network}: wants {wanted} input values, got {got}")]
-    Input {
-        /// Name of the network.
-        network: String,
-        /// Values it wants.
-        wanted: usize,
-        /// Values it was given.
-        got: usize,
-    },
     /// An output is missing or has another size.
     #[error(
         "network {network}: has no output {output} of {wanted} values; the file is of another version"
@@ -60,8 +58,11 @@ pub enum InferenceError {
 /// A loaded network with the memory that its runs reuse.
 pub struct Network {
     name: String,
-    input_shape: [usize; 4],
+    /// Filled anew for each run.
+    input: Arc<Tensor>,
     output_names: Vec<String>,
+    /// Convolutions that are left to whoever asks for their values, by the place of their output.
+    heads: HashMap<usize, Head>,
     state: TypedSimpleState,
 }
 
@@ -69,46 +70,56 @@ pub struct Network {
 pub struct Outputs<'a> {
     network: &'a str,
     names: &'a [String],
+    heads: &'a HashMap<usize, Head>,
     values: TVec<TValue>,
 }
 
 impl Network {
-    /// Loads an ONNX file's bytes for inputs of one shape (batch, channels, height, width); `name` is for messages.
+    /// Loads an ONNX file's bytes for pictures of one size (height, width, channels); `name` is for messages. Of the
+    /// outputs named in `asked`, maps, single values are read with [`Outputs::cells`]; the others with
+    /// [`Outputs::get`].
     ///
     /// # Errors
-    /// Where the bytes are not an ONNX network with one input of that shape.
+    /// Where the bytes are not an ONNX network whose input is one such picture, channels first.
     pub fn from_bytes(
         name: &str,
         onnx: &[u8],
-        input_shape: [usize; 4],
+        picture: [usize; 3],
+        asked: &[&str],
     ) -> Result<Self, InferenceError> {
-        Self::prepare(name, onnx, input_shape, InstructionSet::preferred())
+        Self::prepare(name, onnx, picture, asked, InstructionSet::preferred())
     }
 
     /// Loads a network; without an instruction set, tract's own operators are used throughout.
     fn prepare(
         name: &str,
         onnx: &[u8],
-        input_shape: [usize; 4],
+        picture: [usize; 3],
+        asked: &[&str],
         set: Option<InstructionSet>,
     ) -> Result<Self, InferenceError> {
         let prepare = || -> TractResult<Self> {
             let mut bytes = onnx;
             let model = tract_onnx::onnx().model_for_read(&mut bytes)?;
-            let model = model.with_input_fact(0, f32::fact(input_shape).into())?;
+            let [height, width, channels] = picture;
+            let fact = f32::fact([1, channels, height, width]);
+            let model = model.with_input_fact(0, fact.into())?;
             let output_names = output_names(&model);
-            let mut model = model.into_typed()?;
-            if let Some(set) = set {
-                model = channels_last::channels_last(model, set)?;
-            }
+            let places = asked
+                .iter()
+                .filter_map(|asked| output_names.iter().position(|name| name == asked))
+                .collect::<Vec<_>>();
+            let (model, heads) = rebuild::rebuild(model.into_typed()?, set, &places)?;
             let plan = model
                 .into_decluttered()?
                 .into_optimized()?
                 .into_runnable()?;
+            let input = Tensor::zero::<f32>(&[1, height, width, channels])?;
             Ok(Self {
                 name: name.to_owned(),
-                input_shape,
+                input: input.into_arc_tensor(),
                 output_names,
+                heads,
                 state: plan.spawn()?,
             })
         };
@@ -118,55 +129,83 @@ impl Network {
         })
     }
 
-    /// Runs the network on one input in the order of its shape.
+    /// Runs the network on one picture, which `fill` writes: row by row, the channels of a pixel side by side.
     ///
     /// # Errors
-    /// Where the input has another size, or the network fails.
-    pub fn run(&mut self, input: &[f32]) -> Result<Outputs<'_>, InferenceError> {
-        let wanted = self.input_shape.iter().product();
-        if input.len() != wanted {
-            return Err(InferenceError::Input {
-                network: self.name.clone(),
-                wanted,
-                got: input.len(),
-            });
-        }
-        let values = Tensor::from_shape(&self.input_shape, input)
-            .and_then(|tensor| self.state.run(tvec!(tensor.into_tvalue())))
-            .map_err(|e| InferenceError::Run {
-                network: self.name.clone(),
-                reason: format!("{e:#}"),
-            })?;
+    /// Where the network fails.
+    pub fn run(&mut self, fill: impl FnOnce(&mut [f32])) -> Result<Outputs<'_>, InferenceError> {
+        let values = self.try_run(fill).map_err(|e| InferenceError::Run {
+            network: self.name.clone(),
+            reason: format!("{e:#}"),
+        })?;
         Ok(Outputs {
             network: &self.name,
             names: &self.output_names,
+            heads: &self.heads,
             values,
         })
+    }
+
+    fn try_run(&mut self, fill: impl FnOnce(&mut [f32])) -> TractResult<TVec<TValue>> {
+        if Arc::get_mut(&mut self.input).is_none() {
+            // A run that failed may have kept it.
+            self.input = Tensor::zero::<f32>(self.input.shape())?.into_arc_tensor();
+        }
+        let input = Arc::get_mut(&mut self.input).context("a new tensor is shared")?;
+        fill(input.try_as_plain_ram_mut()?.as_slice_mut::<f32>()?);
+        let input = TValue::from_const(Arc::clone(&self.input));
+        self.state.run(tvec!(input))
     }
 }
 
 impl Outputs<'_> {
-    /// The values of one output, in the order of its shape; `len` is how many are expected.
+    /// The values of one output, in the order of its shape, a picture's with the channels of a pixel side by side; `len`
+    /// is how many are expected.
     ///
     /// # Errors
     /// Where there is no output of that name and size.
     pub fn get(&self, output: &str, len: usize) -> Result<&[f32], InferenceError> {
-        let missing = || InferenceError::Output {
+        self.find(output)
+            .filter(|(at, values)| !self.heads.contains_key(at) && values.len() == len)
+            .map(|(_, values)| values)
+            .ok_or_else(|| self.missing(output, len))
+    }
+
+    /// One output, a map of some height, width and channels, to ask for single values.
+    ///
+    /// # Errors
+    /// Where there is no output of that name and size.
+    pub fn cells(
+        &self,
+        output: &str,
+        [height, width, channels]: [usize; 3],
+    ) -> Result<Cells<'_>, InferenceError> {
+        let len = height * width * channels;
+        let missing = || self.missing(output, len);
+        let (at, values) = self.find(output).ok_or_else(missing)?;
+        let (cells, fits) = match self.heads.get(&at) {
+            Some(head) => (
+                Cells::Latent(values, head),
+                head.fits([height, width, channels], values.len()),
+            ),
+            None => (Cells::Made(values, width, channels), values.len() == len),
+        };
+        fits.then_some(cells).ok_or_else(missing)
+    }
+
+    /// The place of an output and its floats.
+    fn find(&self, output: &str) -> Option<(usize, &[f32])> {
+        let at = self.names.iter().position(|name| name == output)?;
+        let value = self.values[at].as_plain_ram()?;
+        Some((at, value.as_slice::<f32>().ok()?))
+    }
+
+    fn missing(&self, output: &str, wanted: usize) -> InferenceError {
+        InferenceError::Output {
             network: self.network.to_owned(),
             output: output.to_owned(),
-            wanted: len,
-        };
-        let at = self
-            .names
-            .iter()
-            .position(|name| name == output)
-            .ok_or_else(missing)?;
-        let value = self.values[at].as_plain_ram().ok_or_else(missing)?;
-        value
-            .as_slice::<f32>()
-            .ok()
-            .filter(|values| values.len() == len)
-            .ok_or_else(missing)
+            wanted,
+        }
     }
 }
 

@@ -9,6 +9,7 @@ use super::inference::{InferenceError, Network};
 use super::landmark::LANDMARK_COUNT;
 use super::roi::Roi;
 use crate::capture::Frame;
+use std::time::{Duration, Instant};
 
 /// Side of the network's input.
 const INPUT: usize = 256;
@@ -40,10 +41,21 @@ pub struct Landmarks {
     pub rim_px: [f32; 2],
 }
 
-/// The landmark network with its scratch memory.
+/// How long the parts of one frame took.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Stages {
+    /// Cutting the square out of the frame.
+    pub crop: Duration,
+    /// Running the network on it.
+    pub network: Duration,
+    /// Reading landmarks from what the network gave.
+    pub reading: Duration,
+}
+
+/// The landmark network.
 pub struct Landmarker {
     network: Network,
-    planes: Vec<f32>,
+    stages: Stages,
 }
 
 impl Landmarker {
@@ -52,10 +64,10 @@ impl Landmarker {
     /// # Errors
     /// Where the bytes are not a landmark model.
     pub fn new(name: &str, onnx: &[u8]) -> Result<Self, InferenceError> {
-        let network = Network::from_bytes(name, onnx, [1, 3, INPUT, INPUT])?;
+        let network = Network::from_bytes(name, onnx, [INPUT, INPUT, 3], &["heatmaps"])?;
         Ok(Self {
             network,
-            planes: vec![0.0; 3 * INPUT * INPUT],
+            stages: Stages::default(),
         })
     }
 
@@ -68,15 +80,18 @@ impl Landmarker {
         frame: &Frame,
         roi: &Roi,
     ) -> Result<Option<Landmarks>, InferenceError> {
-        crop(
-            frame,
-            roi,
-            INPUT,
-            Border::Repeat,
-            (0.0, 1.0),
-            &mut self.planes,
-        );
-        let outputs = self.network.run(&self.planes)?;
+        let started = Instant::now();
+        let mut cropped = started;
+        let outputs = self.network.run(|pixels| {
+            crop(frame, roi, INPUT, Border::Repeat, (0.0, 1.0), pixels);
+            cropped = Instant::now();
+        })?;
+        let ran = Instant::now();
+        self.stages = Stages {
+            crop: cropped - started,
+            network: ran - cropped,
+            reading: Duration::ZERO,
+        };
         let presence = outputs.get("pose_presence", 1)?[0];
         // A presence that is no number is no body either.
         if presence.is_nan() || presence <= LEAST_PRESENCE {
@@ -84,11 +99,11 @@ impl Landmarker {
         }
         let raw = outputs.get("landmarks", POINTS * POINT)?;
         let metres = outputs.get("world_landmarks", POINTS * 3)?;
-        let heat = outputs.get("heatmaps", POINTS * MAP * MAP)?;
+        let heat = outputs.cells("heatmaps", [MAP, MAP, POINTS])?;
 
         let place = |k: usize| {
             let [x, y] = [raw[k * POINT], raw[k * POINT + 1]].map(|v| v / INPUT as f32);
-            let [u, v] = refine(&heat[k * MAP * MAP..(k + 1) * MAP * MAP], [x, y]);
+            let [u, v] = refine(|row, column| heat.get(row, column, k), [x, y]);
             roi.image_from_roi(u, v)
         };
         let mut body = Body::empty();
@@ -114,12 +129,19 @@ impl Landmarker {
             };
         }
         body.world = Some(world);
+        let (center_px, rim_px) = (place(CENTER), place(CENTER + 1));
+        self.stages.reading = ran.elapsed();
         Ok(Some(Landmarks {
             body,
             presence,
-            center_px: place(CENTER),
-            rim_px: place(CENTER + 1),
+            center_px,
+            rim_px,
         }))
+    }
+
+    /// How long the last frame took.
+    pub fn stages(&self) -> Stages {
+        self.stages
     }
 }
 
@@ -127,8 +149,9 @@ fn sigmoid(logit: f32) -> f32 {
     1.0 / (1.0 + (-logit).exp())
 }
 
-/// Moves a point to the middle of the heat around it. All positions are fractions of the crop.
-fn refine(heat: &[f32], [x, y]: [f32; 2]) -> [f32; 2] {
+/// Moves a point to the middle of the heat around it; `heat` gives the logit of a cell by row and column. All
+/// positions are fractions of the crop.
+fn refine(heat: impl Fn(usize, usize) -> f32, [x, y]: [f32; 2]) -> [f32; 2] {
     // Cut toward zero, as the published code does: a point just outside still belongs to the edge.
     let cell = |v: f32| (v * MAP as f32).trunc();
     let (column, row) = (cell(x), cell(y));
@@ -140,7 +163,7 @@ fn refine(heat: &[f32], [x, y]: [f32; 2]) -> [f32; 2] {
     let (mut sum, mut sum_x, mut sum_y, mut best) = (0.0f32, 0.0, 0.0, 0.0f32);
     for r in span(row) {
         for c in span(column) {
-            let weight = sigmoid(heat[r * MAP + c]);
+            let weight = sigmoid(heat(r, c));
             best = best.max(weight);
             sum += weight;
             sum_x += weight * c as f32;
@@ -163,7 +186,7 @@ mod tests {
         for (r, c) in [(20, 30), (20, 31), (21, 30), (21, 31)] {
             heat[r * MAP + c] = 9.0;
         }
-        let [x, y] = refine(&heat, [29.5 / 64.0, 19.2 / 64.0]);
+        let [x, y] = refine(|r, c| heat[r * MAP + c], [29.5 / 64.0, 19.2 / 64.0]);
         assert!(
             (x * 64.0 - 30.5).abs() < 1e-3 && (y * 64.0 - 20.5).abs() < 1e-3,
             "{x} {y}"
@@ -173,8 +196,8 @@ mod tests {
     #[test]
     fn a_dull_heat_map_and_a_point_outside_change_nothing() {
         let heat = vec![-1.0; MAP * MAP];
-        assert_eq!(refine(&heat, [0.3, 0.7]), [0.3, 0.7]);
-        assert_eq!(refine(&heat, [1.3, 0.7]), [1.3, 0.7]);
-        assert_eq!(refine(&heat, [-0.02, 0.7]), [-0.02, 0.7]);
+        assert_eq!(refine(|r, c| heat[r * MAP + c], [0.3, 0.7]), [0.3, 0.7]);
+        assert_eq!(refine(|r, c| heat[r * MAP + c], [1.3, 0.7]), [1.3, 0.7]);
+        assert_eq!(refine(|r, c| heat[r * MAP + c], [-0.02, 0.7]), [-0.02, 0.7]);
     }
 }

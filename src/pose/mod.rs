@@ -20,6 +20,7 @@ pub use body::{Body, ImagePoint, PoseFrame, WorldPoint};
 pub use detector::Detection;
 pub use inference::InferenceError;
 pub use landmark::{LANDMARK_COUNT, Landmark};
+pub use landmarker::Stages;
 pub use models::Model;
 pub use one_euro::{OneEuro, OneEuroTuning, SpeedFrom};
 pub use tracker::Tracker;

@@ -7,7 +7,7 @@ use super::body::PoseFrame;
 use super::detector::{Detection, Detector};
 use super::home::{Home, Place};
 use super::inference::InferenceError;
-use super::landmarker::{Landmarker, Landmarks};
+use super::landmarker::{Landmarker, Landmarks, Stages};
 use super::one_euro::{OneEuro, OneEuroTuning, SpeedFrom};
 use super::roi::Roi;
 use crate::capture::Frame;
@@ -118,6 +118,11 @@ impl Tracker {
     pub fn try_landmarks(&mut self, frame: &Frame) -> Result<(), InferenceError> {
         let roi = Roi::whole_frame(frame.height, frame.height);
         self.landmarker.locate(frame, &roi).map(drop)
+    }
+
+    /// How long the parts of the last look at a crop took.
+    pub fn stages(&self) -> Stages {
+        self.landmarker.stages()
     }
 
     fn locate(&mut self, frame: &Frame) -> Result<Option<Landmarks>, InferenceError> {

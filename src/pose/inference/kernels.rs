@@ -1,4 +1,4 @@
-//! The inner loops of the pose networks: 32-bit floats, channels last, one thread, no allocation of outputs.
+//! The inner loops of the pose networks: 32-bit floats, channels in blocks of eight, one thread, no allocation.
 //!
 //! In: slices and sizes. Out: filled output slices. Every loop is written once over a [`vector::Vector`] of
 //! neighbouring channels and compiled once for each instruction set; which copy runs is chosen when the program runs,
@@ -13,12 +13,14 @@
 
 mod depthwise;
 mod enlarge;
+mod layout;
 mod product;
 mod vector;
 
 pub use depthwise::{Depthwise, depthwise};
-pub use enlarge::{Enlargement, enlarge};
-pub use product::{Product, product};
+pub use enlarge::{Enlargement, enlarge, rows_needed};
+pub use layout::{BLOCK, Buffer, Layout};
+pub use product::{Product, Sight, pack, product};
 
 /// An instruction set that this machine was found to have.
 #[derive(Clone, Copy, Debug, Hash, PartialEq, Eq)]
@@ -69,37 +71,16 @@ impl InstructionSet {
         std::iter::empty()
     }
 
-    /// Columns of the weight panels that [`product`] reads, widest first: one or two registers.
-    pub fn panel_widths(self) -> &'static [usize] {
+    /// Floats in a register.
+    fn lanes(self) -> usize {
         match self.0 {
             #[cfg(target_arch = "x86_64")]
-            Level::Avx512 => &[32, 16, 8],
+            Level::Avx512 => 16,
             #[cfg(target_arch = "x86_64")]
-            Level::Avx2 => &[16, 8],
-            Level::Portable => &[8],
+            Level::Avx2 => 8,
+            Level::Portable => 4,
         }
     }
-
-    /// Channels that [`depthwise`] handles at once, widest first: one register.
-    pub fn lane_widths(self) -> &'static [usize] {
-        match self.0 {
-            #[cfg(target_arch = "x86_64")]
-            Level::Avx512 => &[16, 8],
-            #[cfg(target_arch = "x86_64")]
-            Level::Avx2 => &[8],
-            Level::Portable => &[4],
-        }
-    }
-}
-
-/// Splits `count`, a multiple of 8, into blocks of the given widths, widest first, as (start, width).
-pub fn blocks(count: usize, widths: &'static [usize]) -> impl Iterator<Item = (usize, usize)> {
-    let mut start = 0;
-    std::iter::from_fn(move || {
-        let width = *widths.iter().find(|width| start + **width <= count)?;
-        start += width;
-        Some((start - width, width))
-    })
 }
 
 /// Lowest and highest value that an output may take.

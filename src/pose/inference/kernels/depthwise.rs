@@ -1,30 +1,29 @@
 //! The convolution of each channel with its own kernel.
 //!
-//! In: a picture, one small kernel a channel. Out: the bounded result. Kernel taps that fall outside the picture are
-//! left out, which is what a border of zeros would give.
+//! In: a picture, one small kernel a channel. Out: the bounded result. For each block of channels the rows that a band
+//! needs are copied into scratch memory with zeros around them: it fits the first-level cache, and no pixel is special.
 
+use super::layout::{BLOCK, Layout};
 #[cfg(target_arch = "x86_64")]
 use super::vector::{Avx8, Avx512x16};
 use super::vector::{Base4, Vector};
-use super::{Clamp, InstructionSet, Level, blocks, dispatch};
-use std::mem::MaybeUninit;
-use std::ops::Range;
+use super::{Clamp, InstructionSet, Level, dispatch};
 
 /// A convolution of each channel with its own `K` by `K` kernel.
 pub struct Depthwise<'a> {
-    /// Height and width of the input.
-    pub input_size: [usize; 2],
-    /// Height and width of the output.
-    pub output_size: [usize; 2],
-    /// Channels, a multiple of 8.
-    pub channels: usize,
+    /// The input.
+    pub input: &'a [f32],
+    /// How the input lies; the rows that are needed must be there.
+    pub from: Layout,
+    /// How the output lies.
+    pub to: Layout,
+    /// The band of the output to compute.
+    pub band: usize,
     /// Step in both directions.
     pub stride: usize,
     /// Rows above and columns left of the input that count as zero.
     pub padding: [usize; 2],
-    /// Height times width times channels.
-    pub input: &'a [f32],
-    /// Blocks of [`InstructionSet::lane_widths`] channels one after the other, each with its `K * K` taps in row order.
+    /// For each block of 8 channels its `K * K` taps in row order, 8 values a tap.
     pub weights: &'a [f32],
     /// One value a channel.
     pub bias: &'a [f32],
@@ -32,177 +31,223 @@ pub struct Depthwise<'a> {
     pub clamp: Clamp,
 }
 
-/// Computes `output = clamp(depthwise convolution + bias)` and fills all of `output`.
+impl Depthwise<'_> {
+    /// Rows and columns of the input that the kernels of a band reach, those outside the picture included.
+    fn reach(to: Layout, stride: usize, kernel: usize) -> [usize; 2] {
+        [to.band_rows, to.width].map(|count| (count - 1) * stride + kernel)
+    }
+
+    /// Values of scratch memory that [`depthwise`] needs.
+    pub fn scratch_len(to: Layout, stride: usize, kernel: usize) -> usize {
+        let [rows, columns] = Self::reach(to, stride, kernel);
+        rows * columns * BLOCK
+    }
+}
+
+/// Computes `output = clamp(depthwise convolution + bias)` for one band.
 ///
 /// # Panics
 /// Where a slice does not have the size that the numbers ask for.
 pub fn depthwise<const K: usize>(
     set: InstructionSet,
     d: &Depthwise<'_>,
-    output: &mut [MaybeUninit<f32>],
+    scratch: &mut [f32],
+    output: &mut [f32],
 ) {
     assert!(
-        d.channels.is_multiple_of(8) && d.stride > 0,
-        "channels and stride of a depthwise convolution"
+        d.stride > 0 && d.from.blocks == d.to.blocks && d.band < d.to.bands(),
+        "size of a depthwise convolution"
     );
     assert_eq!(
         d.input.len(),
-        d.input_size[0] * d.input_size[1] * d.channels,
+        d.from.len(),
         "input of a depthwise convolution"
     );
+    let channels = d.to.blocks * BLOCK;
     assert_eq!(
         d.weights.len(),
-        K * K * d.channels,
+        K * K * channels,
         "weights of a depthwise convolution"
     );
-    assert_eq!(d.bias.len(), d.channels, "bias of a depthwise convolution");
+    assert_eq!(d.bias.len(), channels, "bias of a depthwise convolution");
     assert_eq!(
         output.len(),
-        d.output_size[0] * d.output_size[1] * d.channels,
+        d.to.len(),
         "output of a depthwise convolution"
     );
+    let scratch = &mut scratch[..Depthwise::scratch_len(d.to, d.stride, K)];
     dispatch!(
         set,
         depthwise_portable::<K>,
         depthwise_avx2::<K>,
         depthwise_avx512::<K>,
-        (d, set, output)
+        (d, scratch, output)
     );
 }
 
 unsafe fn depthwise_portable<const K: usize>(
     d: &Depthwise<'_>,
-    set: InstructionSet,
-    output: &mut [MaybeUninit<f32>],
+    scratch: &mut [f32],
+    output: &mut [f32],
 ) {
     // SAFETY: as promised to this function.
-    unsafe { run::<Base4, Base4, K>(d, set, output) }
+    unsafe { run::<Base4, Base4, K>(d, scratch, output) }
 }
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx2,fma")]
 unsafe fn depthwise_avx2<const K: usize>(
     d: &Depthwise<'_>,
-    set: InstructionSet,
-    output: &mut [MaybeUninit<f32>],
+    scratch: &mut [f32],
+    output: &mut [f32],
 ) {
     // SAFETY: as promised to this function.
-    unsafe { run::<Avx8, Avx8, K>(d, set, output) }
+    unsafe { run::<Avx8, Avx8, K>(d, scratch, output) }
 }
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx2,fma,avx512f,avx512vl")]
 unsafe fn depthwise_avx512<const K: usize>(
     d: &Depthwise<'_>,
-    set: InstructionSet,
-    output: &mut [MaybeUninit<f32>],
+    scratch: &mut [f32],
+    output: &mut [f32],
 ) {
     // SAFETY: as promised to this function.
-    unsafe { run::<Avx512x16, Avx8, K>(d, set, output) }
+    unsafe { run::<Avx512x16, Avx8, K>(d, scratch, output) }
 }
 
+/// With stride 1 a register wider than a block holds the block's channels of neighbouring pixels; otherwise, and where
+/// single pixels are left, the narrow register `N` is used.
+///
 /// # Safety
 /// The slices have been checked, and the sets of `V` and `N` are there.
 #[inline(always)]
 unsafe fn run<V: Vector, N: Vector, const K: usize>(
     d: &Depthwise<'_>,
-    set: InstructionSet,
-    output: &mut [MaybeUninit<f32>],
+    scratch: &mut [f32],
+    output: &mut [f32],
 ) {
-    for (channel, width) in blocks(d.channels, set.lane_widths()) {
-        // SAFETY: the channels of a block exist.
-        unsafe {
-            if width == V::LANES {
-                all_pixels::<V, K>(d, channel, output);
-            } else {
-                all_pixels::<N, K>(d, channel, output);
-            }
-        }
-    }
-}
-
-/// Every output pixel of the channels from `channel` on that fill one register.
-#[inline(always)]
-unsafe fn all_pixels<V: Vector, const K: usize>(
-    d: &Depthwise<'_>,
-    channel: usize,
-    output: &mut [MaybeUninit<f32>],
-) {
-    let [height, width] = d.input_size;
-    let [rows, columns] = d.output_size;
-    let [top, left] = d.padding;
-    // Between these columns the whole kernel lies inside the input.
-    let inner_start = left.div_ceil(d.stride).min(columns);
-    let inner_end = (width + left)
-        .checked_sub(K)
-        .map_or(0, |room| (room / d.stride + 1).min(columns));
-    for row in 0..rows {
-        let y = row * d.stride;
-        let ky = top.saturating_sub(y).min(K)..(height + top).saturating_sub(y).min(K);
-        let mut column = 0;
-        while column < columns {
-            let inner = if column >= inner_start {
-                inner_end.saturating_sub(column)
-            } else {
-                0
-            };
-            // SAFETY: the kernel rows and columns are those that lie inside the input, for each of the pixels.
-            column += unsafe {
-                if inner >= 8 {
-                    pixels::<V, K, 8>(d, channel, row, column, ky.clone(), 0..K, output)
-                } else if inner >= 4 {
-                    pixels::<V, K, 4>(d, channel, row, column, ky.clone(), 0..K, output)
-                } else if inner >= 2 {
-                    pixels::<V, K, 2>(d, channel, row, column, ky.clone(), 0..K, output)
-                } else {
-                    let x = column * d.stride;
-                    let kx = left.saturating_sub(x).min(K)..(width + left).saturating_sub(x).min(K);
-                    pixels::<V, K, 1>(d, channel, row, column, ky.clone(), kx, output)
-                }
-            };
-        }
-    }
-}
-
-/// `COUNT` neighbouring output pixels together, so that each weight is read once for all; returns their number.
-#[inline(always)]
-unsafe fn pixels<V: Vector, const K: usize, const COUNT: usize>(
-    d: &Depthwise<'_>,
-    channel: usize,
-    row: usize,
-    column: usize,
-    ky: Range<usize>,
-    kx: Range<usize>,
-    output: &mut [MaybeUninit<f32>],
-) -> usize {
-    // SAFETY: taps `ky` and `kx` of all these pixels lie inside the input and the slices have been checked.
+    // SAFETY: as promised to this function.
     unsafe {
-        let weights = d.weights.as_ptr().add(channel * K * K);
-        let step = d.stride * d.channels;
-        let mut sums = [V::splat(0.0); COUNT];
-        for ky in ky {
-            let y = row * d.stride + ky - d.padding[0];
-            for kx in kx.clone() {
-                let x = column * d.stride + kx - d.padding[1];
-                let input = d
-                    .input
-                    .as_ptr()
-                    .add((y * d.input_size[1] + x) * d.channels + channel);
-                let weight = V::load(weights.add((ky * K + kx) * V::LANES));
-                for (n, sum) in sums.iter_mut().enumerate() {
-                    *sum = sum.plus_product(V::load(input.add(n * step)), weight);
+        match d.stride {
+            1 => all_rows::<V, N, K>(d, 1, scratch, output),
+            2 => all_rows::<N, N, K>(d, 2, scratch, output),
+            stride => all_rows::<N, N, K>(d, stride, scratch, output),
+        }
+    }
+}
+
+#[inline(always)]
+unsafe fn all_rows<V: Vector, N: Vector, const K: usize>(
+    d: &Depthwise<'_>,
+    stride: usize,
+    scratch: &mut [f32],
+    output: &mut [f32],
+) {
+    let wide = (V::LANES / BLOCK).max(1);
+    let line_len = Depthwise::reach(d.to, stride, K)[1] * BLOCK;
+    for block in 0..d.to.blocks {
+        cover(d, stride, block, line_len, scratch);
+        for (nth, row) in d.to.rows(d.band).enumerate() {
+            let mut tile = Tile {
+                input: &scratch[nth * stride * line_len..],
+                line_len,
+                weights: &d.weights[block * K * K * BLOCK..][..K * K * BLOCK],
+                bias: &d.bias[block * BLOCK..][..BLOCK],
+                clamp: d.clamp,
+                output: &mut output[d.to.at(row, block)..][..d.to.width * BLOCK],
+            };
+            let mut column = 0;
+            while column < d.to.width {
+                let left = d.to.width - column;
+                // SAFETY: the pixels exist, and with them all that their kernels reach.
+                column += unsafe {
+                    if left >= 8 * wide {
+                        tile.pixels::<V, K, 8>(stride, column)
+                    } else if left >= 4 * wide {
+                        tile.pixels::<V, K, 4>(stride, column)
+                    } else if left >= 2 {
+                        tile.pixels::<N, K, 2>(stride, column)
+                    } else {
+                        tile.pixels::<N, K, 1>(stride, column)
+                    }
+                };
+            }
+        }
+    }
+}
+
+/// Copies what a band needs of one block, with zeros where it lies outside the picture.
+#[inline(always)]
+fn cover(d: &Depthwise<'_>, stride: usize, block: usize, line_len: usize, scratch: &mut [f32]) {
+    let [top, left] = d.padding;
+    let first = d.to.rows(d.band).start * stride;
+    let inside = (d.from.width * BLOCK).min(line_len - left * BLOCK);
+    for (nth, line) in scratch.chunks_exact_mut(line_len).enumerate() {
+        match (first + nth)
+            .checked_sub(top)
+            .filter(|y| *y < d.from.height)
+        {
+            Some(y) => {
+                let (before, rest) = line.split_at_mut(left * BLOCK);
+                let (copied, after) = rest.split_at_mut(inside);
+                before.fill(0.0);
+                copied.copy_from_slice(&d.input[d.from.at(y, block)..][..inside]);
+                after.fill(0.0);
+            }
+            None => line.fill(0.0),
+        }
+    }
+}
+
+/// One row of one block.
+struct Tile<'a> {
+    /// The covered input from the first row that the kernels of this row reach.
+    input: &'a [f32],
+    line_len: usize,
+    weights: &'a [f32],
+    bias: &'a [f32],
+    clamp: Clamp,
+    output: &'a mut [f32],
+}
+
+impl Tile<'_> {
+    /// `COUNT` registers of neighbouring output pixels together, so that each weight is read once for all; returns the
+    /// number of pixels.
+    #[inline(always)]
+    unsafe fn pixels<V: Vector, const K: usize, const COUNT: usize>(
+        &mut self,
+        stride: usize,
+        column: usize,
+    ) -> usize {
+        let wide = (V::LANES / BLOCK).max(1);
+        let step = stride * wide * BLOCK;
+        // A register narrower than a block takes the block in parts.
+        for lane in (0..BLOCK).step_by(V::LANES) {
+            // SAFETY: all these pixels and what their kernels reach lie inside the slices.
+            unsafe {
+                let weights = self.weights.as_ptr().add(lane);
+                let input = self.input.as_ptr().add(column * stride * BLOCK + lane);
+                let mut sums = [V::splat(0.0); COUNT];
+                for ky in 0..K {
+                    let row = input.add(ky * self.line_len);
+                    for kx in 0..K {
+                        let weight = V::repeat(weights.add((ky * K + kx) * BLOCK));
+                        for (n, sum) in sums.iter_mut().enumerate() {
+                            let value = V::load(row.add(kx * BLOCK + n * step));
+                            *sum = sum.plus_product(value, weight);
+                        }
+                    }
+                }
+                let bias = V::repeat(self.bias.as_ptr().add(lane));
+                let to = self.output.as_mut_ptr().add(column * BLOCK + lane);
+                for (n, sum) in sums.into_iter().enumerate() {
+                    sum.plus(bias)
+                        .clamped(self.clamp)
+                        .store(to.add(n * wide * BLOCK));
                 }
             }
         }
-        let bias = V::load(d.bias.as_ptr().add(channel));
-        let to = output
-            .as_mut_ptr()
-            .add((row * d.output_size[1] + column) * d.channels + channel);
-        for (n, sum) in sums.into_iter().enumerate() {
-            sum.plus(bias)
-                .clamped(d.clamp)
-                .store(to.add(n * d.channels).cast());
-        }
+        COUNT * wide
     }
-    COUNT
 }

@@ -2,23 +2,25 @@
 //!
 //! In: a picture. Out: the picture at twice its height and width, bounded, with another one added.
 
+use super::layout::{BLOCK, Layout};
 #[cfg(target_arch = "x86_64")]
 use super::vector::Avx8;
 use super::vector::{Base4, Vector};
 use super::{Clamp, InstructionSet, Level, dispatch};
-use std::mem::MaybeUninit;
 
 /// A bilinear enlargement by two in half-pixel coordinates.
 pub struct Enlargement<'a> {
-    /// Height and width of the input.
-    pub input_size: [usize; 2],
-    /// Channels, a multiple of 8.
-    pub channels: usize,
-    /// Height times width times channels.
+    /// The input.
     pub input: &'a [f32],
+    /// How the input lies; the rows that are needed must be there.
+    pub from: Layout,
+    /// How the output lies.
+    pub to: Layout,
+    /// The band of the output to compute.
+    pub band: usize,
     /// Bounds of the enlarged value.
     pub clamp: Clamp,
-    /// Values of the output's size that are added after the clamp.
+    /// The band of another picture, laid out like the output's, that is added after the clamp.
     pub residual: Option<&'a [f32]>,
 }
 
@@ -26,20 +28,26 @@ pub struct Enlargement<'a> {
 const NEAR: f32 = 0.75;
 const FAR: f32 = 0.25;
 
-/// Computes `output = clamp(enlarged) + residual` and fills all of `output`.
+/// Computes `output = clamp(enlarged) + residual` for one band.
 ///
 /// # Panics
 /// Where a slice does not have the size that the numbers ask for.
-pub fn enlarge(set: InstructionSet, e: &Enlargement<'_>, output: &mut [MaybeUninit<f32>]) {
-    let values = e.input_size[0] * e.input_size[1] * e.channels;
-    assert!(e.channels.is_multiple_of(8), "channels of an enlargement");
-    assert_eq!(e.input.len(), values, "input of an enlargement");
+pub fn enlarge(set: InstructionSet, e: &Enlargement<'_>, output: &mut [f32]) {
+    let (from, to) = (e.from, e.to);
+    assert!(
+        to.height == 2 * from.height
+            && to.width == 2 * from.width
+            && to.blocks == from.blocks
+            && e.band < to.bands(),
+        "size of an enlargement"
+    );
+    assert_eq!(e.input.len(), from.len(), "input of an enlargement");
     assert!(
         e.residual
-            .is_none_or(|residual| residual.len() == 4 * values),
+            .is_none_or(|residual| residual.len() == to.band_len()),
         "residual of an enlargement"
     );
-    assert_eq!(output.len(), 4 * values, "output of an enlargement");
+    assert_eq!(output.len(), to.len(), "output of an enlargement");
     dispatch!(
         set,
         enlarge_portable,
@@ -49,62 +57,73 @@ pub fn enlarge(set: InstructionSet, e: &Enlargement<'_>, output: &mut [MaybeUnin
     );
 }
 
-unsafe fn enlarge_portable(e: &Enlargement<'_>, output: &mut [MaybeUninit<f32>]) {
+unsafe fn enlarge_portable(e: &Enlargement<'_>, output: &mut [f32]) {
     // SAFETY: as promised to this function.
     unsafe { run::<Base4>(e, output) }
 }
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx2,fma")]
-unsafe fn enlarge_avx2(e: &Enlargement<'_>, output: &mut [MaybeUninit<f32>]) {
+unsafe fn enlarge_avx2(e: &Enlargement<'_>, output: &mut [f32]) {
     // SAFETY: as promised to this function.
     unsafe { run::<Avx8>(e, output) }
 }
 
-/// The other input pixel that an output pixel lies near: before it for even positions, after it for odd ones. The
-/// border repeats itself.
-fn farther(position: usize, size: usize) -> usize {
-    if position.is_multiple_of(2) {
-        (position / 2).saturating_sub(1)
+/// The input rows that output rows are made of.
+pub fn rows_needed(rows: std::ops::Range<usize>, input_height: usize) -> std::ops::Range<usize> {
+    (rows.start / 2).saturating_sub(usize::from(rows.start.is_multiple_of(2)))
+        ..(rows.end / 2 + 1).min(input_height)
+}
+
+/// The other input row that an output row lies near: before it for even rows, after it for odd ones. The border
+/// repeats itself.
+fn farther(row: usize, height: usize) -> usize {
+    if row.is_multiple_of(2) {
+        (row / 2).saturating_sub(1)
     } else {
-        (position / 2 + 1).min(size - 1)
+        (row / 2 + 1).min(height - 1)
     }
 }
 
 /// # Safety
 /// The slices have been checked, and the set of `V` is there.
 #[inline(always)]
-unsafe fn run<V: Vector>(e: &Enlargement<'_>, output: &mut [MaybeUninit<f32>]) {
-    let [height, width] = e.input_size;
-    let row_values = width * e.channels;
-    let mut blended = vec![0.0; row_values];
-    // SAFETY: every pixel index below is inside the input or the output, whose sizes were checked, and every block of
-    // lanes ends at or before the last channel because the channels are a multiple of the lanes.
+unsafe fn run<V: Vector>(e: &Enlargement<'_>, output: &mut [f32]) {
+    let Layout { height, width, .. } = e.from;
+    let start = e.to.band(e.band).start;
+    // SAFETY: every pixel index below is inside the input or the output, whose sizes were checked.
     unsafe {
         let (near, far) = (V::splat(NEAR), V::splat(FAR));
-        let blend = |a: *const f32, b: *const f32| {
-            V::splat(0.0)
-                .plus_product(near, V::load(a))
-                .plus_product(far, V::load(b))
-        };
-        for y in 0..2 * height {
-            let (a, b) = (
-                e.input.as_ptr().add(y / 2 * row_values),
-                e.input.as_ptr().add(farther(y, height) * row_values),
-            );
-            for at in (0..row_values).step_by(V::LANES) {
-                blend(a.add(at), b.add(at)).store(blended.as_mut_ptr().add(at));
-            }
-            for x in 0..2 * width {
-                let a = blended.as_ptr().add(x / 2 * e.channels);
-                let b = blended.as_ptr().add(farther(x, width) * e.channels);
-                let start = (y * 2 * width + x) * e.channels;
-                for channel in (0..e.channels).step_by(V::LANES) {
-                    let mut value = blend(a.add(channel), b.add(channel)).clamped(e.clamp);
-                    if let Some(residual) = e.residual {
-                        value = value.plus(V::load(residual.as_ptr().add(start + channel)));
+        let blend = |a: V, b: V| V::splat(0.0).plus_product(near, a).plus_product(far, b);
+        for block in 0..e.to.blocks {
+            for row in e.to.rows(e.band) {
+                for lane in (0..BLOCK).step_by(V::LANES) {
+                    let upper = e.input.as_ptr().add(e.from.at(row / 2, block) + lane);
+                    let lower = e
+                        .input
+                        .as_ptr()
+                        .add(e.from.at(farther(row, height), block) + lane);
+                    let column = |x: usize| {
+                        let x = x.min(width - 1) * BLOCK;
+                        blend(V::load(upper.add(x)), V::load(lower.add(x)))
+                    };
+                    let to = e.to.at(row, block) + lane;
+                    let mut write = |x: usize, value: V| {
+                        let at = to + x * BLOCK;
+                        let mut value = value.clamped(e.clamp);
+                        if let Some(residual) = e.residual {
+                            value = value.plus(V::load(residual.as_ptr().add(at - start)));
+                        }
+                        value.store(output.as_mut_ptr().add(at));
+                    };
+                    let mut here = column(0);
+                    let mut before = here;
+                    for x in 0..width {
+                        let after = column(x + 1);
+                        write(2 * x, blend(here, before));
+                        write(2 * x + 1, blend(here, after));
+                        (before, here) = (here, after);
                     }
-                    value.store(output.as_mut_ptr().add(start + channel).cast());
                 }
             }
         }

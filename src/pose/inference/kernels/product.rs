@@ -2,213 +2,321 @@
 //!
 //! In: pixels or windows of them, packed weights, what to add. Out: the mixed, bounded channels of each pixel.
 
+use super::layout::BLOCK;
 #[cfg(target_arch = "x86_64")]
 use super::vector::{Avx8, Avx512x16};
 use super::vector::{Base4, Vector};
-use super::{Clamp, InstructionSet, Level, blocks, dispatch};
-use std::mem::MaybeUninit;
+use super::{Clamp, InstructionSet, Level, dispatch};
+use std::ops::Range;
 
-/// A matrix product. One row of the left matrix is the window of the input that one output pixel sees: some runs of
-/// neighbouring values, one below the other in the picture.
+/// A matrix product. One row of the left matrix is what one output pixel sees of the input: some runs of neighbouring
+/// values.
 pub struct Product<'a> {
     /// Output pixels.
-    pub rows: usize,
-    /// Runs in a window, values in a run.
-    pub window: [usize; 2],
-    /// From the start of a window to that of the next one, from the start of a run to that of the next one.
+    pub pixels: usize,
+    /// What one pixel sees.
+    pub window: Sight,
+    /// From what one pixel sees to what the next one sees, from the start of a run to that of the next one.
     pub steps: [usize; 2],
-    /// Channels out.
+    /// Channels out, a multiple of 8.
     pub columns: usize,
-    /// The windows' values, from the first window's first on.
+    /// The input, from the first pixel's first value on.
     pub input: &'a [f32],
-    /// Panels of [`InstructionSet::panel_widths`] columns one after the other, each with a row of its width for every
-    /// value of a window; columns past the last one are zero up to a multiple of 8.
+    /// The right matrix as [`pack`] gives it.
     pub weights: &'a [f32],
-    /// One value a column, up to the same multiple of 8.
+    /// One value a column.
     pub bias: &'a [f32],
-    /// `rows * columns` values that are added before the clamp.
+    /// Values laid out like the output that are added before the clamp.
     pub residual: Option<&'a [f32]>,
+    /// From a block of 8 channels of the output to the next block; a pixel's 8 values follow those of the pixel before.
+    pub block_step: usize,
     /// Bounds of the result.
     pub clamp: Clamp,
 }
 
-impl Product<'_> {
-    /// Values in a window.
-    fn depth(&self) -> usize {
-        self.window[0] * self.window[1]
+/// Runs of values that one output pixel sees.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Sight {
+    /// How many runs.
+    pub runs: usize,
+    /// Values in each.
+    pub run_len: usize,
+}
+
+/// Values of a window that one pass works on: a panel of weights for them stays in the first-level cache.
+const PART_VALUES: usize = 288;
+
+impl Sight {
+    /// Values in all runs.
+    pub fn values(self) -> usize {
+        self.runs * self.run_len
+    }
+
+    /// The passes in which a product goes through the runs.
+    fn parts(self) -> impl Iterator<Item = Range<usize>> {
+        let passes = self
+            .values()
+            .div_ceil(PART_VALUES)
+            .clamp(1, self.runs.max(1));
+        let step = self.runs.div_ceil(passes).max(1);
+        (0..self.runs)
+            .step_by(step)
+            .map(move |start| start..(start + step).min(self.runs))
     }
 }
 
-/// Computes `output = clamp(windows * weights + bias + residual)` and fills all of `output`.
+/// Splits columns, a multiple of 8, into panels as (start, width): of two registers, and at the end of one and of 8
+/// columns where that is needed.
+fn panels(columns: usize, lanes: usize) -> impl Iterator<Item = (usize, usize)> {
+    let mut start = 0;
+    std::iter::from_fn(move || {
+        let left = columns - start;
+        let width = match left / lanes {
+            0 => left,
+            1 => lanes,
+            _ => 2 * lanes,
+        };
+        start += width;
+        (width > 0).then_some((start - width, width))
+    })
+}
+
+/// Lays out a matrix of `sight.values()` rows and `columns` columns in the order in which a product reads it.
+pub fn pack(
+    set: InstructionSet,
+    sight: Sight,
+    columns: usize,
+    at: impl Fn(usize, usize) -> f32,
+) -> Vec<f32> {
+    let mut values = Vec::with_capacity(sight.values() * columns);
+    for runs in sight.parts() {
+        let rows = runs.start * sight.run_len..runs.end * sight.run_len;
+        for (start, width) in panels(columns, set.lanes()) {
+            for row in rows.clone() {
+                values.extend((start..start + width).map(|column| at(row, column)));
+            }
+        }
+    }
+    values
+}
+
+/// Computes `output = clamp(windows * weights + bias + residual)`: all channels of the pixels.
 ///
 /// # Panics
 /// Where a slice does not have the size that the numbers ask for.
-pub fn product(set: InstructionSet, p: &Product<'_>, output: &mut [MaybeUninit<f32>]) {
-    let padded = p.columns.next_multiple_of(8);
-    if p.rows > 0 && p.depth() > 0 {
-        let last = (p.rows - 1) * p.steps[0] + (p.window[0] - 1) * p.steps[1] + p.window[1] - 1;
-        assert!(last < p.input.len(), "input of a product");
-    }
-    assert_eq!(p.weights.len(), p.depth() * padded, "weights of a product");
-    assert_eq!(p.bias.len(), padded, "bias of a product");
+pub fn product(set: InstructionSet, p: &Product<'_>, output: &mut [f32]) {
+    let Sight { runs, run_len } = p.window;
     assert!(
-        p.residual
-            .is_none_or(|residual| residual.len() == p.rows * p.columns),
+        p.columns.is_multiple_of(BLOCK) && p.columns > 0 && p.pixels > 0 && runs > 0 && run_len > 0,
+        "size of a product"
+    );
+    let last = (p.pixels - 1) * p.steps[0] + (runs - 1) * p.steps[1] + run_len - 1;
+    assert!(last < p.input.len(), "input of a product");
+    assert_eq!(
+        p.weights.len(),
+        p.window.values() * p.columns,
+        "weights of a product"
+    );
+    assert_eq!(p.bias.len(), p.columns, "bias of a product");
+    let reach = (p.columns / BLOCK - 1) * p.block_step + p.pixels * BLOCK;
+    assert!(
+        p.residual.is_none_or(|residual| residual.len() >= reach),
         "residual of a product"
     );
-    assert_eq!(output.len(), p.rows * p.columns, "output of a product");
+    assert!(output.len() >= reach, "output of a product");
     dispatch!(
         set,
         product_portable,
         product_avx2,
         product_avx512,
-        (p, set, output)
+        (p, output)
     );
 }
 
-unsafe fn product_portable(p: &Product<'_>, set: InstructionSet, output: &mut [MaybeUninit<f32>]) {
+unsafe fn product_portable(p: &Product<'_>, output: &mut [f32]) {
     // SAFETY: as promised to this function.
-    unsafe { run::<Base4, Base4, 4, 1, 2>(p, set, output) }
+    unsafe { run::<Base4, Base4, 6, 12>(p, output) }
 }
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx2,fma")]
-unsafe fn product_avx2(p: &Product<'_>, set: InstructionSet, output: &mut [MaybeUninit<f32>]) {
+unsafe fn product_avx2(p: &Product<'_>, output: &mut [f32]) {
     // SAFETY: as promised to this function.
-    unsafe { run::<Avx8, Avx8, 6, 2, 2>(p, set, output) }
+    unsafe { run::<Avx8, Avx8, 6, 12>(p, output) }
 }
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx2,fma,avx512f,avx512vl")]
-unsafe fn product_avx512(p: &Product<'_>, set: InstructionSet, output: &mut [MaybeUninit<f32>]) {
+unsafe fn product_avx512(p: &Product<'_>, output: &mut [f32]) {
     // SAFETY: as promised to this function.
-    unsafe { run::<Avx512x16, Avx8, 8, 4, 2>(p, set, output) }
+    unsafe { run::<Avx512x16, Avx8, 8, 16>(p, output) }
 }
 
-/// Input values that one pass over the weights works on: small enough for the first-level cache.
-const BLOCK_VALUES: usize = 6 * 1024;
+/// Input values that one sweep over the weights works on: small enough for the first-level cache where the weights
+/// are few, and for the second-level one where sweeping over them is what costs.
+const FEW: usize = 6 * 1024;
+const MANY: usize = 48 * 1024;
 
-/// Tiles of `HIGH` rows, then `LOW`, then one; panels of `WIDE` registers `V`, of one, or of one narrow register `N`.
+/// Panels of two registers `V` and tiles of `HIGH` pixels, or of one register or one narrow register `N` and tiles of
+/// `TALL` pixels; fewer pixels at the end. Three registers would need one register more than AVX2 has, and spill.
 ///
 /// # Safety
 /// The slices have been checked, and the sets of `V` and `N` are there.
 #[inline(always)]
-unsafe fn run<V: Vector, N: Vector, const HIGH: usize, const LOW: usize, const WIDE: usize>(
+unsafe fn run<V: Vector, N: Vector, const HIGH: usize, const TALL: usize>(
     p: &Product<'_>,
-    set: InstructionSet,
-    output: &mut [MaybeUninit<f32>],
+    output: &mut [f32],
 ) {
-    let block_rows = (BLOCK_VALUES / p.depth().max(1))
-        .next_multiple_of(HIGH)
-        .max(HIGH);
-    for first in (0..p.rows).step_by(block_rows) {
-        let last = (first + block_rows).min(p.rows);
-        for (column, width) in blocks(p.columns.next_multiple_of(8), set.panel_widths()) {
-            let mut row = first;
-            while row < last {
-                // SAFETY: the rows and the columns of each tile lie within the matrix.
-                row += unsafe {
-                    if width == WIDE * V::LANES {
-                        tiles::<V, HIGH, LOW, WIDE>(p, row, last - row, column, output)
-                    } else if width == V::LANES {
-                        tiles::<V, HIGH, LOW, 1>(p, row, last - row, column, output)
-                    } else {
-                        tiles::<N, HIGH, LOW, 1>(p, row, last - row, column, output)
-                    }
+    let mut weights = p.weights;
+    for runs in p.window.parts() {
+        let depth = runs.len() * p.window.run_len;
+        let (now, later) = weights.split_at(depth * p.columns);
+        weights = later;
+        let values = if now.len() > FEW { MANY } else { FEW };
+        let sweep = (values / depth).next_multiple_of(2 * TALL);
+        for first in (0..p.pixels).step_by(sweep) {
+            let last = (first + sweep).min(p.pixels);
+            for (column, width) in panels(p.columns, V::LANES) {
+                let part = Part {
+                    runs: runs.clone(),
+                    starts: runs.start == 0,
+                    ends: runs.end == p.window.runs,
+                    weights: &now[depth * column..depth * (column + width)],
+                    column,
                 };
+                let mut pixel = first;
+                while pixel < last {
+                    let left = last - pixel;
+                    // SAFETY: the pixels and the columns of each tile exist.
+                    pixel += unsafe {
+                        if width == 2 * V::LANES {
+                            tiles::<V, HIGH, 2>(p, &part, pixel, left, output)
+                        } else if width == V::LANES {
+                            tiles::<V, TALL, 1>(p, &part, pixel, left, output)
+                        } else {
+                            tiles::<N, TALL, 1>(p, &part, pixel, left, output)
+                        }
+                    };
+                }
             }
         }
     }
 }
 
-/// Computes one tile as high as the rows that are left allow, and returns its height.
-#[inline(always)]
-unsafe fn tiles<V: Vector, const HIGH: usize, const LOW: usize, const WIDE: usize>(
-    p: &Product<'_>,
-    row: usize,
-    left: usize,
+/// Some runs of the windows and one panel of the weights for them.
+struct Part<'a> {
+    runs: Range<usize>,
+    /// Whether these are the first runs: then nothing has been added up yet.
+    starts: bool,
+    /// Whether these are the last runs: then bias, residual and clamp follow.
+    ends: bool,
+    weights: &'a [f32],
     column: usize,
-    output: &mut [MaybeUninit<f32>],
+}
+
+/// Computes one tile as high as the pixels that are left allow, and returns its height.
+#[inline(always)]
+unsafe fn tiles<V: Vector, const HIGH: usize, const WIDE: usize>(
+    p: &Product<'_>,
+    part: &Part<'_>,
+    pixel: usize,
+    left: usize,
+    output: &mut [f32],
 ) -> usize {
-    // SAFETY: no tile is higher than the rows that are left.
+    // SAFETY: no tile is higher than the pixels that are left.
     unsafe {
         if left >= HIGH {
-            tile::<V, HIGH, WIDE>(p, row, column, output);
-            HIGH
-        } else if left >= LOW {
-            tile::<V, LOW, WIDE>(p, row, column, output);
-            LOW
+            sized_tile::<V, HIGH, WIDE>(p, part, pixel, output)
+        } else if HIGH > 8 && left >= 8 {
+            sized_tile::<V, 8, WIDE>(p, part, pixel, output)
+        } else if HIGH > 4 && left >= 4 {
+            sized_tile::<V, 4, WIDE>(p, part, pixel, output)
+        } else if left >= 2 {
+            sized_tile::<V, 2, WIDE>(p, part, pixel, output)
         } else {
-            tile::<V, 1, WIDE>(p, row, column, output);
-            1
+            sized_tile::<V, 1, WIDE>(p, part, pixel, output)
         }
     }
 }
 
-/// `HIGH` rows by `WIDE` registers of a product, kept in registers from the first value of the windows to the last.
+/// Has the compiler know the distances in the usual case, where a pixel sees the blocks of its own channels.
+#[inline(always)]
+unsafe fn sized_tile<V: Vector, const HIGH: usize, const WIDE: usize>(
+    p: &Product<'_>,
+    part: &Part<'_>,
+    pixel: usize,
+    output: &mut [f32],
+) -> usize {
+    // SAFETY: as promised to this function.
+    unsafe {
+        if p.steps[0] == BLOCK && p.window.run_len == BLOCK {
+            tile::<V, HIGH, WIDE>(p, part, pixel, BLOCK, BLOCK, output);
+        } else {
+            tile::<V, HIGH, WIDE>(p, part, pixel, p.steps[0], p.window.run_len, output);
+        }
+    }
+    HIGH
+}
+
+/// `HIGH` pixels by `WIDE` registers of a product, kept in registers from the first of the runs to the last.
 #[inline(always)]
 unsafe fn tile<V: Vector, const HIGH: usize, const WIDE: usize>(
     p: &Product<'_>,
-    row: usize,
-    column: usize,
-    output: &mut [MaybeUninit<f32>],
+    part: &Part<'_>,
+    pixel: usize,
+    pixel_step: usize,
+    run_len: usize,
+    output: &mut [f32],
 ) {
-    // SAFETY: rows `row..row + HIGH` and columns up to the end of this panel exist in the slices, whose sizes were
-    // checked; columns past the last one are written value by value below.
+    // SAFETY: the pixels, the runs and the columns exist in the slices, whose sizes were checked.
     unsafe {
+        // Where the values of register `j` of pixel `i` are in the output and in the residual.
+        let place = |i: usize, j: usize| {
+            let column = part.column + j * V::LANES;
+            column / BLOCK * p.block_step + column % BLOCK + (pixel + i) * BLOCK
+        };
         let mut sums = [[V::splat(0.0); WIDE]; HIGH];
-        let mut weights = p.weights.as_ptr().add(column * p.depth());
-        for run in 0..p.window[0] {
-            let input = p.input.as_ptr().add(row * p.steps[0] + run * p.steps[1]);
-            for k in 0..p.window[1] {
+        if !part.starts {
+            for (i, sums) in sums.iter_mut().enumerate() {
+                for (j, sum) in sums.iter_mut().enumerate() {
+                    *sum = V::gather(output.as_ptr().add(place(i, j)), p.block_step);
+                }
+            }
+        }
+        let mut weights = part.weights.as_ptr();
+        let mut input = p
+            .input
+            .as_ptr()
+            .add(pixel * pixel_step + part.runs.start * p.steps[1]);
+        for _ in part.runs.clone() {
+            for k in 0..run_len {
                 let mut panel = [V::splat(0.0); WIDE];
                 for (j, register) in panel.iter_mut().enumerate() {
                     *register = V::load(weights.add(j * V::LANES));
                 }
                 for (i, sums) in sums.iter_mut().enumerate() {
-                    let value = V::splat(*input.add(i * p.steps[0] + k));
+                    let value = V::splat(*input.add(i * pixel_step + k));
                     for (sum, weight) in sums.iter_mut().zip(panel) {
                         *sum = sum.plus_product(value, weight);
                     }
                 }
                 weights = weights.add(WIDE * V::LANES);
             }
+            input = input.wrapping_add(p.steps[1]);
         }
         for (i, sums) in sums.into_iter().enumerate() {
-            for (j, sum) in sums.into_iter().enumerate() {
-                let column = column + j * V::LANES;
-                let at = (row + i) * p.columns + column;
-                // Some biases are a hundred times the products: added first, they would cost digits at every step.
-                let sum = sum.plus(V::load(p.bias.as_ptr().add(column)));
-                if column + V::LANES <= p.columns {
-                    let sum = match p.residual {
-                        Some(residual) => sum.plus(V::load(residual.as_ptr().add(at))),
-                        None => sum,
-                    };
-                    sum.clamped(p.clamp)
-                        .store(output.as_mut_ptr().add(at).cast());
-                } else {
-                    partial(p, sum, at, p.columns.saturating_sub(column), output);
+            for (j, mut sum) in sums.into_iter().enumerate() {
+                let at = place(i, j);
+                if part.ends {
+                    // Some biases are a hundred times the products: added first, they would cost digits at every step.
+                    sum = sum.plus(V::load(p.bias.as_ptr().add(part.column + j * V::LANES)));
+                    if let Some(residual) = p.residual {
+                        sum = sum.plus(V::gather(residual.as_ptr().add(at), p.block_step));
+                    }
+                    sum = sum.clamped(p.clamp);
                 }
+                sum.scatter(output.as_mut_ptr().add(at), p.block_step);
             }
         }
-    }
-}
-
-/// Writes the `count` columns that exist of a register that reaches past the last one.
-#[inline(never)]
-unsafe fn partial<V: Vector>(
-    p: &Product<'_>,
-    sum: V,
-    at: usize,
-    count: usize,
-    output: &mut [MaybeUninit<f32>],
-) {
-    let mut values = [0.0; 16];
-    // SAFETY: no register is longer than these values.
-    unsafe { sum.store(values.as_mut_ptr()) }
-    for (lane, value) in values.into_iter().enumerate().take(count) {
-        let value = value + p.residual.map_or(0.0, |residual| residual[at + lane]);
-        output[at + lane].write(value.max(p.clamp.low).min(p.clamp.high));
     }
 }

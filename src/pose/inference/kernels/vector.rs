@@ -15,11 +15,40 @@ pub(super) trait Vector: Copy {
     unsafe fn splat(value: f32) -> Self;
     unsafe fn load(from: *const f32) -> Self;
     unsafe fn store(self, to: *mut f32);
+    /// One block of 8 channels, or the part of it from `from` on, as often as the register has room for it.
+    unsafe fn repeat(from: *const f32) -> Self;
+    /// Neighbouring channels of one pixel, where blocks of 8 channels lie `step` apart.
+    unsafe fn gather(from: *const f32, step: usize) -> Self;
+    /// Writes neighbouring channels of one pixel, where blocks of 8 channels lie `step` apart.
+    unsafe fn scatter(self, to: *mut f32, step: usize);
     unsafe fn plus(self, other: Self) -> Self;
     /// `self + a * b`, rounded once where the set can.
     unsafe fn plus_product(self, a: Self, b: Self) -> Self;
     /// Lets a not-a-number through.
     unsafe fn clamped(self, clamp: Clamp) -> Self;
+}
+
+/// What a register that is no longer than a block has to do with blocks: nothing.
+macro_rules! within_a_block {
+    () => {
+        #[inline(always)]
+        unsafe fn repeat(from: *const f32) -> Self {
+            // SAFETY: as promised to this function.
+            unsafe { Self::load(from) }
+        }
+
+        #[inline(always)]
+        unsafe fn gather(from: *const f32, _step: usize) -> Self {
+            // SAFETY: as promised to this function.
+            unsafe { Self::load(from) }
+        }
+
+        #[inline(always)]
+        unsafe fn scatter(self, to: *mut f32, _step: usize) {
+            // SAFETY: as promised to this function.
+            unsafe { self.store(to) }
+        }
+    };
 }
 
 #[cfg(not(target_arch = "x86_64"))]
@@ -57,6 +86,8 @@ mod any {
             // SAFETY: the caller promises four writable floats.
             unsafe { to.cast::<[f32; 4]>().write_unaligned(self.0) }
         }
+
+        within_a_block!();
 
         #[inline(always)]
         unsafe fn plus(mut self, other: Self) -> Self {
@@ -109,10 +140,38 @@ mod x86 {
         unsafe { _mm_add_ps(_mm_mul_ps(a, b), sum) }
     }
 
+    /// How a register of two blocks is read and written in halves.
+    macro_rules! two_blocks {
+        () => {
+            #[inline(always)]
+            unsafe fn repeat(from: *const f32) -> Self {
+                unsafe { Self::gather(from, 0) }
+            }
+
+            #[inline(always)]
+            unsafe fn gather(from: *const f32, step: usize) -> Self {
+                unsafe {
+                    let low = _mm512_castpd256_pd512(_mm256_loadu_pd(from.cast()));
+                    let high = _mm256_loadu_pd(from.add(step).cast());
+                    Self(_mm512_castpd_ps(_mm512_insertf64x4::<1>(low, high)))
+                }
+            }
+
+            #[inline(always)]
+            unsafe fn scatter(self, to: *mut f32, step: usize) {
+                unsafe {
+                    let both = _mm512_castps_pd(self.0);
+                    _mm256_storeu_pd(to.cast(), _mm512_castpd512_pd256(both));
+                    _mm256_storeu_pd(to.add(step).cast(), _mm512_extractf64x4_pd::<1>(both));
+                }
+            }
+        };
+    }
+
     /// Defines a vector over one register type.
     macro_rules! vector {
         ($name:ident, $register:ident, $lanes:literal, $set1:ident, $load:ident, $store:ident, $add:ident, $fma:ident,
-         $min:ident, $max:ident) => {
+         $min:ident, $max:ident, $blocks:ident) => {
             #[derive(Clone, Copy)]
             pub(in super::super) struct $name($register);
 
@@ -135,6 +194,8 @@ mod x86 {
                 unsafe fn store(self, to: *mut f32) {
                     unsafe { $store(to, self.0) }
                 }
+
+                $blocks!();
 
                 #[inline(always)]
                 unsafe fn plus(self, other: Self) -> Self {
@@ -164,7 +225,8 @@ mod x86 {
         _mm_add_ps,
         product_and_sum,
         _mm_min_ps,
-        _mm_max_ps
+        _mm_max_ps,
+        within_a_block
     );
     vector!(
         Avx8,
@@ -176,7 +238,8 @@ mod x86 {
         _mm256_add_ps,
         _mm256_fmadd_ps,
         _mm256_min_ps,
-        _mm256_max_ps
+        _mm256_max_ps,
+        within_a_block
     );
     vector!(
         Avx512x16,
@@ -188,6 +251,7 @@ mod x86 {
         _mm512_add_ps,
         _mm512_fmadd_ps,
         _mm512_min_ps,
-        _mm512_max_ps
+        _mm512_max_ps,
+        two_blocks
     );
 }

@@ -1,9 +1,12 @@
-//! The operators against the plain definition of what they compute, in double precision.
+//! The works, each as a chain of its own, against the plain definition of what they compute, in double precision.
 //!
 //! The definitions are those of the ONNX operator specification (Conv; Resize with mode linear and half_pixel
 //! coordinates).
 
 use super::*;
+use crate::pose::inference::chain::{Chain, Given};
+use crate::pose::inference::plan::{Operand, Step};
+use tract_onnx::tract_core::internal::*;
 
 /// Repeatable values between -1 and 1.
 fn values(count: usize, seed: u32) -> Vec<f32> {
@@ -15,18 +18,46 @@ fn values(count: usize, seed: u32) -> Vec<f32> {
     (0..count).map(|_| next()).collect()
 }
 
-fn tensor(shape: &[usize], values: &[f32]) -> TValue {
-    Tensor::from_shape(shape, values).unwrap().into_tvalue()
-}
-
-fn run(op: &dyn EvalOp, inputs: TVec<TValue>) -> Vec<f32> {
-    let outputs = op.eval_out_of_plan(inputs).unwrap().unwrap();
-    outputs[0]
-        .try_as_plain_ram()
-        .unwrap()
-        .as_slice::<f32>()
-        .unwrap()
-        .to_vec()
+/// Does one work on pictures given as height, width, channels and values, all channels of a pixel side by side.
+fn run(
+    set: InstructionSet,
+    work: Work,
+    inputs: &[([usize; 3], &[f32])],
+    output: [usize; 3],
+) -> Vec<f32> {
+    let layout = |[height, width, channels]: [usize; 3]| Layout::new([height, width], channels);
+    let mut steps: Vec<_> = inputs
+        .iter()
+        .enumerate()
+        .map(|(i, (shape, _))| Step {
+            work: Work::Enter,
+            inputs: vec![Operand::Tensor(i)],
+            layout: layout(*shape),
+        })
+        .collect();
+    steps.push(Step {
+        work,
+        inputs: (0..inputs.len()).map(Operand::Step).collect(),
+        layout: layout(output),
+    });
+    let shapes = inputs.iter().map(|(shape, _)| *shape).collect();
+    let given = Given {
+        step: inputs.len(),
+        channels: Some(output[2]),
+    };
+    let chain = Chain::new(set, steps, shapes, vec![given]);
+    let tensors = inputs
+        .iter()
+        .map(|([height, width, channels], values)| {
+            Tensor::from_shape(&[1, *height, *width, *channels], values)
+                .unwrap()
+                .into_tvalue()
+        })
+        .collect();
+    let outputs = chain.eval_out_of_plan(tensors).unwrap().unwrap();
+    assert_eq!(outputs[0].shape(), [1, output[0], output[1], output[2]]);
+    let plain = outputs[0].try_as_plain_ram().unwrap();
+    plain.as_slice::<f32>().unwrap().to_vec()
 }
 
 fn activated(value: f64, activation: Activation) -> f64 {
@@ -127,19 +158,24 @@ impl Case {
             );
         }
         for set in InstructionSet::available() {
-            let (weights, bias) = (tensor(&weight_shape, &weights), tensor(&[self.out], &bias));
-            let op = Convolution::new(set, self.window(), group, &weights, &bias, activation)
-                .unwrap()
-                .unwrap();
-            let mut inputs = tvec!(tensor(&[1, height, width, channels], &input));
-            if with_residual {
-                inputs.push(tensor(&[1, rows, columns, self.out], &residual));
-            }
+            let filter = Filter {
+                shape: weight_shape,
+                group,
+                weights: &weights,
+                bias: &bias,
+            };
+            let work = Convolution::new(set, self.window(), &filter, activation).unwrap();
             let what = format!(
                 "{set:?} {:?} to {} kernel {} stride {}",
                 self.input, self.out, self.kernel, self.stride
             );
-            check(&what, &run(&op, inputs), &expected);
+            let mut inputs = vec![(self.input, &input[..])];
+            let output = [rows, columns, self.out];
+            if with_residual {
+                inputs.push((output, &residual));
+            }
+            let actual = run(set, Work::Convolution(work), &inputs, output);
+            check(&what, &actual, &expected);
         }
     }
 }
@@ -268,27 +304,28 @@ fn what_no_method_fits_is_left_to_tract() {
         stride: [1, 1],
         padding: [0, 0],
     };
-    let (weights, bias) = (
-        tensor(&[8, 1, 7, 7], &values(8 * 49, 1)),
-        tensor(&[8], &values(8, 2)),
-    );
     let set = InstructionSet::available()[0];
-    assert!(
-        Convolution::new(set, window, 8, &weights, &bias, Activation::Linear)
-            .unwrap()
-            .is_none()
-    );
-    let grouped = tensor(&[8, 2, 3, 3], &values(8 * 2 * 9, 1));
+    let (weights, bias) = (values(8 * 49, 1), values(8, 2));
+    let filter = Filter {
+        shape: [8, 1, 7, 7],
+        group: 8,
+        weights: &weights,
+        bias: &bias,
+    };
+    assert!(Convolution::new(set, window, &filter, Activation::Linear).is_none());
     let window = Window {
         kernel: [3, 3],
         output_size: [7, 7],
         ..window
     };
-    assert!(
-        Convolution::new(set, window, 4, &grouped, &bias, Activation::Linear)
-            .unwrap()
-            .is_none()
-    );
+    let weights = values(8 * 2 * 9, 1);
+    let filter = Filter {
+        shape: [8, 2, 3, 3],
+        group: 4,
+        weights: &weights,
+        bias: &bias,
+    };
+    assert!(Convolution::new(set, window, &filter, Activation::Linear).is_none());
 }
 
 #[test]
@@ -316,29 +353,22 @@ fn enlargement_follows_its_definition() {
             for (activation, with_residual) in
                 [(Activation::Linear, false), (Activation::Relu6, true)]
             {
-                let op = Enlarge {
-                    set,
-                    input_size: [height, width],
-                    channels,
-                    activation,
-                };
-                let mut inputs = tvec!(tensor(&[1, height, width, channels], &input));
+                let output = [2 * height, 2 * width, channels];
+                let mut inputs = vec![([height, width, channels], &input[..])];
                 let mut expected: Vec<f64> = expected
                     .iter()
                     .map(|value| activated(*value, activation))
                     .collect();
                 if with_residual {
-                    inputs.push(tensor(&[1, 2 * height, 2 * width, channels], &residual));
+                    inputs.push((output, &residual));
                     expected
                         .iter_mut()
                         .zip(&residual)
                         .for_each(|(value, r)| *value += f64::from(*r));
                 }
-                check(
-                    &format!("{set:?} {height} x {width} x {channels}"),
-                    &run(&op, inputs),
-                    &expected,
-                );
+                let actual = run(set, Work::Enlarge(activation), &inputs, output);
+                let what = format!("{set:?} {height} x {width} x {channels}");
+                check(&what, &actual, &expected);
             }
         }
     }

@@ -1,0 +1,128 @@
+//! How a picture lies in memory while a network works on it.
+//!
+//! Channels are taken in blocks of eight. A band of neighbouring rows is stored block by block: for each block all
+//! pixels of the band, for each pixel the eight values. So a kernel that slides over the pixels of one block reads
+//! memory in order, and eight channels of a pixel fill a register. A buffer may hold fewer bands than the picture has;
+//! a new band then takes the place of the oldest.
+
+use std::ops::Range;
+
+/// Channels in a block.
+pub const BLOCK: usize = 8;
+
+/// Pixels that a band holds at most, where a single row does not hold more.
+const BAND_PIXELS: usize = 256;
+
+/// Size and place of a picture in a buffer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Layout {
+    /// Rows of the picture.
+    pub height: usize,
+    /// Pixels of a row.
+    pub width: usize,
+    /// Blocks of eight channels; the last one is filled up with zeros.
+    pub blocks: usize,
+    /// Rows in a band; the height is a multiple of it.
+    pub band_rows: usize,
+    /// Bands that the buffer holds.
+    pub held: usize,
+}
+
+impl Layout {
+    /// The layout of a picture that is held as a whole.
+    pub fn new([height, width]: [usize; 2], channels: usize) -> Self {
+        let band_rows = (1..=height)
+            .rev()
+            .find(|rows| height.is_multiple_of(*rows) && rows * width <= BAND_PIXELS)
+            .unwrap_or(1);
+        Self {
+            height,
+            width,
+            blocks: channels.div_ceil(BLOCK),
+            band_rows,
+            held: height / band_rows,
+        }
+    }
+
+    /// Bands of the picture.
+    pub fn bands(&self) -> usize {
+        self.height / self.band_rows
+    }
+
+    /// Rows of one band.
+    pub fn rows(&self, band: usize) -> Range<usize> {
+        band * self.band_rows..(band + 1) * self.band_rows
+    }
+
+    /// Pixels of a band.
+    pub fn band_pixels(&self) -> usize {
+        self.band_rows * self.width
+    }
+
+    /// Values from one block of a band to the next.
+    pub fn block_step(&self) -> usize {
+        self.band_pixels() * BLOCK
+    }
+
+    /// Values of a band.
+    pub fn band_len(&self) -> usize {
+        self.blocks * self.block_step()
+    }
+
+    /// Values of the buffer.
+    pub fn len(&self) -> usize {
+        self.held * self.band_len()
+    }
+
+    /// Where a band lies in the buffer.
+    pub fn band(&self, band: usize) -> Range<usize> {
+        let start = band % self.held * self.band_len();
+        start..start + self.band_len()
+    }
+
+    /// Where the first pixel of a row lies in the buffer, in one block.
+    pub fn at(&self, row: usize, block: usize) -> usize {
+        self.band(row / self.band_rows).start
+            + block * self.block_step()
+            + row % self.band_rows * self.width * BLOCK
+    }
+}
+
+/// Floats that start where a line of the processor's cache does: loads of whole registers then never touch two lines.
+#[derive(Debug, Default)]
+pub struct Buffer {
+    values: Vec<f32>,
+    start: usize,
+}
+
+/// Bytes of a line of the cache.
+const LINE: usize = 64;
+
+impl Buffer {
+    /// Zeros.
+    pub fn new(len: usize) -> Self {
+        let spare = LINE / size_of::<f32>();
+        let values = vec![0.0f32; len + spare];
+        let start = values.as_ptr().align_offset(LINE).min(spare);
+        let mut buffer = Self { values, start };
+        buffer.values.truncate(start + len);
+        buffer
+    }
+
+    /// A copy of some values.
+    pub fn from_values(values: &[f32]) -> Self {
+        let mut buffer = Self::new(values.len());
+        buffer.get_mut().copy_from_slice(values);
+        buffer
+    }
+
+    /// The values.
+    pub fn get(&self) -> &[f32] {
+        &self.values[self.start..]
+    }
+
+    /// The values, to be changed.
+    pub fn get_mut(&mut self) -> &mut [f32] {
+        &mut self.values[self.start..]
+    }
+}

@@ -1,0 +1,217 @@
+//! The kinds of work that a chain does: each makes a picture out of one or two others, a band of rows at a time.
+//!
+//! In: pictures in blocks of channels (see `kernels::Layout`), or a tensor with its channels last. Out: one band of a
+//! picture. Shapes and weights are fixed when a work is made; the arithmetic is in `kernels`. A work does not look at
+//! the graph around it and knows nothing of tract.
+
+mod convolution;
+
+pub use convolution::{Convolution, Filter, Window};
+
+use super::kernels::{self, BLOCK, Clamp, Enlargement, InstructionSet, Layout};
+use std::ops::Range;
+
+/// What is done to a result before it is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Activation {
+    /// Nothing.
+    Linear,
+    /// Negative values become 0.
+    Relu,
+    /// Values are kept within 0 and 6.
+    Relu6,
+}
+
+impl Activation {
+    fn clamp(self) -> Clamp {
+        let [low, high] = match self {
+            Self::Linear => [f32::NEG_INFINITY, f32::INFINITY],
+            Self::Relu => [0.0, f32::INFINITY],
+            Self::Relu6 => [0.0, 6.0],
+        };
+        Clamp { low, high }
+    }
+
+    fn of(self, value: f32) -> f32 {
+        let Clamp { low, high } = self.clamp();
+        value.clamp(low, high)
+    }
+}
+
+/// A picture that a work reads.
+#[derive(Clone, Copy)]
+pub enum Picture<'a> {
+    /// In blocks of channels.
+    Blocks(&'a [f32], Layout),
+    /// Row by row, pixel by pixel, all channels of a pixel side by side: width and channels.
+    Pixels(&'a [f32], usize, usize),
+}
+
+impl Picture<'_> {
+    /// Copies the first pixels of a row, as many as `to` has room for, all channels of a pixel side by side.
+    fn copy_row(self, row: usize, channels: usize, to: &mut [f32]) {
+        match self {
+            Self::Pixels(values, width, _) => {
+                to.copy_from_slice(&values[row * width * channels..][..to.len()]);
+            }
+            Self::Blocks(values, layout) => {
+                for block in 0..layout.blocks {
+                    let line = &values[layout.at(row, block)..][..layout.width * BLOCK];
+                    let first = block * BLOCK;
+                    let count = (channels - first).min(BLOCK);
+                    for (pixel, from) in to.chunks_exact_mut(channels).zip(line.chunks_exact(BLOCK))
+                    {
+                        pixel[first..first + count].copy_from_slice(&from[..count]);
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// The pictures that a work reads.
+#[derive(Clone, Copy)]
+pub struct Inputs<'a> {
+    /// The one it works on.
+    pub first: Picture<'a>,
+    /// One of the output's size that is added.
+    pub second: Option<Picture<'a>>,
+}
+
+/// One kind of work with its numbers.
+#[derive(Debug)]
+pub enum Work {
+    /// Takes a tensor into blocks.
+    Enter,
+    /// A convolution with bias, sum and activation.
+    Convolution(Convolution),
+    /// A bilinear enlargement by two, an activation, and then a sum where there is a second picture.
+    Enlarge(Activation),
+    /// The largest value of each window.
+    MaxPool(Window),
+    /// The sum of two pictures, and an activation.
+    Sum(Activation),
+}
+
+impl Work {
+    /// The input rows that some output rows are made of; `height` is the input's. For a second picture, which is only
+    /// added, they are the output rows themselves.
+    pub fn rows_needed(&self, rows: Range<usize>, height: usize) -> Range<usize> {
+        match self {
+            Self::Enter | Self::Sum(_) => rows,
+            Self::Convolution(convolution) => convolution.window().rows_needed(rows),
+            Self::MaxPool(window) => window.rows_needed(rows),
+            Self::Enlarge(_) => kernels::rows_needed(rows, height),
+        }
+    }
+
+    /// Makes one band of the picture in `output`, which lies as `to` says.
+    pub fn make(
+        &self,
+        set: InstructionSet,
+        inputs: Inputs<'_>,
+        band: usize,
+        to: Layout,
+        output: &mut [f32],
+        scratch: &mut [f32],
+    ) {
+        let second = inputs.second;
+        match (self, inputs.first) {
+            (Self::Convolution(convolution), _) => {
+                convolution.make(set, inputs, band, to, output, scratch);
+            }
+            (Self::Enlarge(activation), Picture::Blocks(input, from)) => {
+                let residual = second.map(|second| band_of(second, band));
+                let e = Enlargement {
+                    input,
+                    from,
+                    to,
+                    band,
+                    clamp: activation.clamp(),
+                    residual,
+                };
+                kernels::enlarge(set, &e, output);
+            }
+            (Self::MaxPool(window), Picture::Blocks(input, from)) => {
+                max_pool(window, input, from, band, to, output);
+            }
+            (Self::Sum(activation), input) => {
+                let a = band_of(input, band);
+                let b = second.map_or(a, |second| band_of(second, band));
+                for ((sum, a), b) in output[to.band(band)].iter_mut().zip(a).zip(b) {
+                    *sum = activation.of(a + b);
+                }
+            }
+            (Self::Enter, Picture::Pixels(values, width, channels)) => {
+                enter(values, width, channels, band, to, output);
+            }
+            (Self::Enter | Self::Enlarge(_) | Self::MaxPool(_), _) => {
+                unreachable!("a chain gives its works the pictures they read")
+            }
+        }
+    }
+}
+
+/// The values of one band.
+fn band_of(picture: Picture<'_>, band: usize) -> &[f32] {
+    match picture {
+        Picture::Blocks(values, layout) => &values[layout.band(band)],
+        Picture::Pixels(..) => unreachable!("only blocks are added"),
+    }
+}
+
+fn enter(
+    values: &[f32],
+    width: usize,
+    channels: usize,
+    band: usize,
+    to: Layout,
+    output: &mut [f32],
+) {
+    for row in to.rows(band) {
+        let line = &values[row * width * channels..][..width * channels];
+        for block in 0..to.blocks {
+            let first = block * BLOCK;
+            let count = (channels - first).min(BLOCK);
+            let out = &mut output[to.at(row, block)..][..width * BLOCK];
+            for (to, from) in out.chunks_exact_mut(BLOCK).zip(line.chunks_exact(channels)) {
+                to[..count].copy_from_slice(&from[first..first + count]);
+            }
+        }
+    }
+}
+
+/// Takes a whole picture out of blocks: all channels of a pixel side by side.
+pub fn leave(values: &[f32], layout: Layout, channels: usize, output: &mut [f32]) {
+    for (row, line) in output.chunks_exact_mut(layout.width * channels).enumerate() {
+        Picture::Blocks(values, layout).copy_row(row, channels, line);
+    }
+}
+
+fn max_pool(
+    window: &Window,
+    input: &[f32],
+    from: Layout,
+    band: usize,
+    to: Layout,
+    output: &mut [f32],
+) {
+    for block in 0..to.blocks {
+        for row in to.rows(band) {
+            let line = &mut output[to.at(row, block)..][..to.width * BLOCK];
+            for (column, pixel) in line.chunks_exact_mut(BLOCK).enumerate() {
+                pixel.fill(f32::NEG_INFINITY);
+                let [ys, xs] = window.inside([row, column]);
+                for (y, x) in ys.flat_map(|y| xs.clone().map(move |x| (y, x))) {
+                    let values = &input[from.at(y, block) + x * BLOCK..][..BLOCK];
+                    for (largest, value) in pixel.iter_mut().zip(values) {
+                        *largest = largest.max(*value);
+                    }
+                }
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,345 @@
+//! Convolutions: which of our methods fits, the packing of the weights for it, and its use.
+
+use super::{Activation, Inputs, Picture};
+use crate::pose::inference::kernels::{
+    self, BLOCK, Buffer, Depthwise, InstructionSet, Layout, Product, Sight,
+};
+use std::ops::Range;
+
+/// Where a window goes over a picture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Window {
+    /// Height and width of the input.
+    pub input_size: [usize; 2],
+    /// Height and width of the output.
+    pub output_size: [usize; 2],
+    /// Height and width of the window.
+    pub kernel: [usize; 2],
+    /// Steps down and right.
+    pub stride: [usize; 2],
+    /// Rows above and columns left of the input that count as zero.
+    pub padding: [usize; 2],
+}
+
+impl Window {
+    /// The input rows that some output rows are made of.
+    pub fn rows_needed(&self, rows: Range<usize>) -> Range<usize> {
+        let first = (rows.start * self.stride[0]).saturating_sub(self.padding[0]);
+        let past = ((rows.end - 1) * self.stride[0] + self.kernel[0])
+            .saturating_sub(self.padding[0])
+            .min(self.input_size[0]);
+        first.min(past)..past
+    }
+
+    /// Rows and columns of the input that the window of one output pixel covers.
+    pub fn inside(&self, pixel: [usize; 2]) -> [Range<usize>; 2] {
+        std::array::from_fn(|i| {
+            let start = pixel[i] * self.stride[i];
+            let past = (start + self.kernel[i])
+                .saturating_sub(self.padding[i])
+                .min(self.input_size[i]);
+            start.saturating_sub(self.padding[i]).min(past)..past
+        })
+    }
+
+    /// Columns that the windows of a row cover together, those outside the picture included.
+    fn covered_width(&self) -> usize {
+        (self.output_size[1].max(1) - 1) * self.stride[1] + self.kernel[1]
+    }
+}
+
+/// The weights of a convolution as a network gives them.
+pub struct Filter<'a> {
+    /// Channels out, channels in of one group, height, width.
+    pub shape: [usize; 4],
+    /// Groups of channels.
+    pub group: usize,
+    /// The weights in the order of their shape.
+    pub weights: &'a [f32],
+    /// One value a channel out.
+    pub bias: &'a [f32],
+}
+
+/// How the products of a convolution are formed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Method {
+    /// One small kernel a channel.
+    Depthwise,
+    /// Each pixel's channels times a matrix.
+    Pointwise,
+    /// The values of each window times a matrix.
+    Windowed,
+}
+
+/// A convolution with bias, an optional second input that is added, and an activation.
+#[derive(Debug)]
+pub struct Convolution {
+    method: Method,
+    window: Window,
+    channels: [usize; 2],
+    activation: Activation,
+    weights: Buffer,
+    bias: Buffer,
+}
+
+impl Convolution {
+    /// Packs the weights for one instruction set. `None` where none of our methods fits.
+    pub fn new(
+        set: InstructionSet,
+        window: Window,
+        filter: &Filter<'_>,
+        activation: Activation,
+    ) -> Option<Self> {
+        let Filter {
+            shape: [out, per_group, kernel_height, kernel_width],
+            group,
+            weights: values,
+            bias,
+        } = *filter;
+        let input = per_group * group;
+        let taps = kernel_height * kernel_width;
+        if values.len() != out * per_group * taps || bias.len() != out || values.is_empty() {
+            return None;
+        }
+        let square = |k: usize| window.kernel == [k; 2] && window.stride[0] == window.stride[1];
+        let (columns, deep) = (out.next_multiple_of(BLOCK), input.next_multiple_of(BLOCK));
+        let (method, packed) = if group == out && per_group == 1 && (square(3) || square(5)) {
+            let mut packed = vec![0.0; taps * columns];
+            for (channel, kernel) in values.chunks_exact(taps).enumerate() {
+                let (block, lane) = (channel / BLOCK, channel % BLOCK);
+                for (tap, value) in kernel.iter().enumerate() {
+                    packed[(block * taps + tap) * BLOCK + lane] = *value;
+                }
+            }
+            (Method::Depthwise, packed)
+        } else if group != 1 {
+            return None;
+        } else if window.kernel == [1, 1] && window.stride == [1, 1] && window.padding == [0, 0] {
+            let at = |row: usize, column: usize| {
+                if row < input && column < out {
+                    values[column * input + row]
+                } else {
+                    0.0
+                }
+            };
+            (
+                Method::Pointwise,
+                kernels::pack(set, blocks_of(deep), columns, at),
+            )
+        } else {
+            // Rows of the matrix follow the order of a window's values: row, column, channel.
+            let at = |row: usize, column: usize| {
+                let (tap, channel) = (row / input, row % input);
+                if column < out {
+                    values[(column * input + channel) * taps + tap]
+                } else {
+                    0.0
+                }
+            };
+            (
+                Method::Windowed,
+                kernels::pack(set, runs_of(&window, input), columns, at),
+            )
+        };
+        let mut padded_bias = bias.to_vec();
+        padded_bias.resize(columns, 0.0);
+        Some(Self {
+            method,
+            window,
+            channels: [input, out],
+            activation,
+            weights: Buffer::from_values(&packed),
+            bias: Buffer::from_values(&padded_bias),
+        })
+    }
+
+    /// Whether a second input can be added before the activation.
+    pub fn takes_residual(&self) -> bool {
+        self.method != Method::Depthwise
+    }
+
+    /// Whether each pixel's result is a plain linear function of that pixel's channels.
+    pub fn is_head(&self) -> bool {
+        self.method == Method::Pointwise && self.activation == Activation::Linear
+    }
+
+    /// Whether the input may be a tensor that has its channels last; else it must be in blocks.
+    pub fn reads_pixels(&self) -> bool {
+        self.method == Method::Windowed
+    }
+
+    /// Sets what is done to the sum.
+    pub fn with_activation(self, activation: Activation) -> Self {
+        Self { activation, ..self }
+    }
+
+    /// Where the windows go.
+    pub fn window(&self) -> &Window {
+        &self.window
+    }
+
+    /// A word for the method, and the floating-point operations of the whole convolution.
+    #[cfg(test)]
+    pub fn cost(&self) -> (String, f64) {
+        let Window {
+            output_size: [height, width],
+            kernel,
+            ..
+        } = self.window;
+        let [input, out] = self.channels;
+        let seen = if self.method == Method::Depthwise {
+            1
+        } else {
+            input
+        };
+        let products = height * width * out * seen * kernel[0] * kernel[1];
+        let what = format!(
+            "{:?} {input}->{out} {}x{} stride {}",
+            self.method, kernel[0], kernel[1], self.window.stride[0]
+        );
+        (what, 2.0 * products as f64)
+    }
+
+    /// Values of scratch memory that [`Self::make`] needs.
+    pub fn scratch_len(&self) -> usize {
+        match self.method {
+            Method::Windowed => {
+                self.window.kernel[0] * self.window.covered_width() * self.channels[0]
+            }
+            Method::Depthwise => Depthwise::scratch_len(
+                Layout::new(self.window.output_size, self.channels[1]),
+                self.window.stride[0],
+                self.window.kernel[0],
+            ),
+            Method::Pointwise => 0,
+        }
+    }
+
+    /// Makes one band of the output.
+    pub fn make(
+        &self,
+        set: InstructionSet,
+        inputs: Inputs<'_>,
+        band: usize,
+        to: Layout,
+        output: &mut [f32],
+        scratch: &mut [f32],
+    ) {
+        let second = inputs.second.map(|second| super::band_of(second, band));
+        match (self.method, inputs.first) {
+            (Method::Depthwise, Picture::Blocks(input, from)) => {
+                let d = Depthwise {
+                    input,
+                    from,
+                    to,
+                    band,
+                    stride: self.window.stride[0],
+                    padding: self.window.padding,
+                    weights: self.weights.get(),
+                    bias: self.bias.get(),
+                    clamp: self.activation.clamp(),
+                };
+                if self.window.kernel[0] == 3 {
+                    kernels::depthwise::<3>(set, &d, scratch, output);
+                } else {
+                    kernels::depthwise::<5>(set, &d, scratch, output);
+                }
+            }
+            (Method::Pointwise, Picture::Blocks(input, from)) => {
+                let p = Product {
+                    pixels: to.band_pixels(),
+                    steps: [BLOCK, from.block_step()],
+                    input: &input[from.band(band)],
+                    ..self.product(blocks_of(from.blocks * BLOCK), to, second)
+                };
+                kernels::product(set, &p, &mut output[to.band(band)]);
+            }
+            (Method::Windowed, input) => {
+                let band_start = to.band(band).start;
+                for row in to.rows(band) {
+                    self.cover(input, row, scratch);
+                    let start = to.at(row, 0);
+                    let second = second.map(|values| &values[start - band_start..]);
+                    let depth = self.channels[0];
+                    let p = Product {
+                        pixels: to.width,
+                        steps: [
+                            self.window.stride[1] * depth,
+                            self.window.covered_width() * depth,
+                        ],
+                        input: &scratch[..self.scratch_len()],
+                        ..self.product(runs_of(&self.window, depth), to, second)
+                    };
+                    kernels::product(set, &p, &mut output[start..to.band(band).end]);
+                }
+            }
+            (Method::Depthwise | Method::Pointwise, Picture::Pixels(..)) => {
+                unreachable!("a chain gives its works the pictures they read")
+            }
+        }
+    }
+
+    /// A product with what does not depend on the method.
+    fn product<'a>(
+        &'a self,
+        window: Sight,
+        to: Layout,
+        residual: Option<&'a [f32]>,
+    ) -> Product<'a> {
+        Product {
+            pixels: 0,
+            window,
+            steps: [0, 0],
+            columns: to.blocks * BLOCK,
+            input: &[],
+            weights: self.weights.get(),
+            bias: self.bias.get(),
+            residual,
+            block_step: to.block_step(),
+            clamp: self.activation.clamp(),
+        }
+    }
+
+    /// The input rows that one output row sees, one below the other, channels of a pixel side by side, with zeros
+    /// where the windows reach beyond the picture.
+    fn cover(&self, input: Picture<'_>, row: usize, scratch: &mut [f32]) {
+        let channels = self.channels[0];
+        let line = self.window.covered_width() * channels;
+        let left = self.window.padding[1];
+        let copied =
+            self.window.input_size[1].min(self.window.covered_width().saturating_sub(left));
+        for (ky, line) in scratch
+            .chunks_exact_mut(line)
+            .take(self.window.kernel[0])
+            .enumerate()
+        {
+            let y = (row * self.window.stride[0] + ky).checked_sub(self.window.padding[0]);
+            match y.filter(|y| *y < self.window.input_size[0]) {
+                Some(y) => {
+                    let (before, rest) = line.split_at_mut(left * channels);
+                    let (inside, after) = rest.split_at_mut(copied * channels);
+                    before.fill(0.0);
+                    input.copy_row(y, channels, inside);
+                    after.fill(0.0);
+                }
+                None => line.fill(0.0),
+            }
+        }
+    }
+}
+
+/// What a pixel of a pointwise convolution sees: its blocks of channels.
+fn blocks_of(channels: usize) -> Sight {
+    Sight {
+        runs: channels / BLOCK,
+        run_len: BLOCK,
+    }
+}
+
+/// What a pixel of any other convolution sees: the rows of its window.
+fn runs_of(window: &Window, channels: usize) -> Sight {
+    Sight {
+        runs: window.kernel[0],
+        run_len: window.kernel[1] * channels,
+    }
+}
