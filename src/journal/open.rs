@@ -422,6 +422,7 @@ pub(super) fn refuse_what_is_no_file(path: &Path) -> Result<(), JournalError> {
 /// Looks at an existing file through a connection that cannot write, so that whatever it is, it
 /// stays as it is.
 fn look_before_writing(path: &Path) -> Result<Found, JournalError> {
+    finish_what_a_kill_began(path)?;
     let reader = JournalReader::open(path)?;
     let found = reader.ask("read it", schema::identify)?;
     match found {
@@ -460,6 +461,29 @@ fn look_before_writing(path: &Path) -> Result<Found, JournalError> {
         }
     }
     Ok(found)
+}
+
+/// A kill in a journal's very first moments leaves a first page and, beside it, a note of how to take it back, which only a
+/// writer can follow. Such a file was still empty when its making began, so that nothing of anybody is in it.
+fn finish_what_a_kill_began(path: &Path) -> Result<(), JournalError> {
+    let mut beside = path.as_os_str().to_owned();
+    beside.push("-journal");
+    let head = match fs::read(Path::new(&beside)) {
+        Ok(bytes) => bytes.get(..28).map(<[u8]>::to_vec),
+        Err(_) => None,
+    };
+    // SQLite's file format, "the rollback journal": a magic number, and at 16 how many pages there were before.
+    const MAGIC: [u8; 8] = [0xd9, 0xd5, 0x05, 0xf9, 0x20, 0xa1, 0x63, 0xd7];
+    let was_empty = head.is_some_and(|head| head[..8] == MAGIC && head[16..20] == [0; 4]);
+    if !was_empty {
+        return Ok(());
+    }
+    tracing::warn!(journal = %path.display(), "its making was cut short; it is made again");
+    let connection = Connection::open_with_flags(path, writer_flags())
+        .map_err(|error| JournalError::from_sqlite(path, "open it", error))?;
+    schema::identify(&connection)
+        .map(drop)
+        .map_err(|error| JournalError::from_sqlite(path, "take back what was half made", error))
 }
 
 /// Makes an empty file that strangers on the machine cannot read; SQLite gives its side files the

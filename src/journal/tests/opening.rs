@@ -1,7 +1,7 @@
 //! Opening journals of every sort: new, in use, damaged, foreign, newer, out of reach.
 
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::super::lock::lock_path;
 use super::super::schema;
@@ -364,4 +364,31 @@ fn a_copy_is_whole_and_one_file() {
             .copy_to(&dir.path().join("no/such/copy.db"))
             .is_err()
     );
+}
+
+/// What a kill leaves while the first tables are being written: pages, and a rollback journal that says the file was empty.
+#[test]
+fn a_journal_whose_making_was_cut_short_is_made_again() {
+    let dir = tempfile::tempdir().unwrap();
+    let (making, path) = (dir.path().join("making.db"), dir.path().join("journal.db"));
+    let half = Connection::open(&making).unwrap();
+    // With room for few pages they are written out before the transaction ends.
+    half.execute_batch(
+        "PRAGMA cache_size = 2; BEGIN; CREATE TABLE t (x BLOB);
+         INSERT INTO t SELECT randomblob(3000) FROM (VALUES (1), (2), (3), (4), (5), (6), (7), (8), (9));",
+    )
+    .unwrap();
+    let beside = |path: &Path| {
+        let mut name = path.as_os_str().to_owned();
+        name.push("-journal");
+        PathBuf::from(name)
+    };
+    fs::copy(&making, &path).unwrap();
+    fs::copy(beside(&making), beside(&path)).unwrap();
+    assert!(fs::metadata(&path).unwrap().len() > 0);
+    let mut journal = Journal::open(&path).unwrap();
+    assert!(journal.report().created);
+    let session_id = journal.begin_session(&session()).unwrap();
+    journal.log_rep(session_id, &record(1)).unwrap();
+    assert_sound(&journal.reader().connection);
 }
