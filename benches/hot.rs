@@ -18,8 +18,8 @@ use cagehand::journal::{
 use cagehand::pose::track::TrackReader;
 use cagehand::pose::{Model, PoseFrame};
 use cagehand::rep::{FinderSettings, FoundRep, RepFinder};
+use cagehand::video::{Largest, Packer};
 use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
-use jpeg_encoder::{ColorType, Encoder, SamplingFactor};
 
 fn project(path: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
@@ -58,17 +58,11 @@ fn found(frames: &[PoseFrame]) -> FoundRep {
 
 fn decode(c: &mut Criterion) {
     let frame = picture();
-    let mut jpeg = Vec::new();
-    let mut encoder = Encoder::new(&mut jpeg, 85);
-    encoder.set_sampling_factor(SamplingFactor::R_4_2_0);
-    let size = [frame.width, frame.height].map(|px| u16::try_from(px).unwrap());
-    encoder
-        .encode(&frame.rgb, size[0], size[1], ColorType::Rgb)
-        .unwrap();
+    let packed = Packer::new(Largest::ANY).pack(&frame).unwrap().unwrap();
     let mut decoder = MjpegDecoder::default();
     let mut into = Frame::default();
     c.bench_function("decode/mjpeg 720p", |b| {
-        b.iter(|| decoder.decode(black_box(&jpeg), &mut into).unwrap());
+        b.iter(|| decoder.decode(black_box(&packed.jpeg), &mut into).unwrap());
     });
     let path = project("recordings/left_60fps_faults.mp4");
     let mut clip = ClipSource::open(&path).unwrap();

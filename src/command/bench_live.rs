@@ -7,8 +7,6 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
-use jpeg_encoder::{ColorType, Encoder, SamplingFactor};
-
 use super::bench::row;
 use super::session::{library, training};
 use super::watch::choose_model;
@@ -19,9 +17,8 @@ use crate::pose::Model;
 use crate::rep::FinderSettings;
 use crate::settings::{ModelChoice, Settings};
 use crate::time::CaptureTime;
+use crate::video::{Largest, Packer};
 
-/// As good as webcams pack their pictures.
-const QUALITY: u8 = 85;
 /// No more of the clip is held in memory, frames.
 const MOST_FRAMES: usize = 2000;
 
@@ -38,17 +35,12 @@ fn pack(path: &Path) -> Result<Packed, Failure> {
     let mut frame = Frame::default();
     let mut jpegs = Vec::new();
     let unfit = || Failure::Request(format!("{}: a picture cannot be packed", path.display()));
+    let mut packer = Packer::new(Largest::ANY);
     while jpegs.len() < MOST_FRAMES && clip.next_frame(&mut frame)? {
-        let mut jpeg = Vec::new();
-        let mut encoder = Encoder::new(&mut jpeg, QUALITY);
-        encoder.set_sampling_factor(SamplingFactor::R_4_2_0);
-        let (Ok(width), Ok(height)) = (frame.width.try_into(), frame.height.try_into()) else {
-            return Err(unfit());
-        };
-        encoder
-            .encode(&frame.rgb, width, height, ColorType::Rgb)
-            .map_err(|_| unfit())?;
-        jpegs.push(jpeg);
+        match packer.pack(&frame) {
+            Some(Ok(packed)) => jpegs.push(packed.jpeg),
+            _ => return Err(unfit()),
+        }
     }
     if jpegs.is_empty() || fps <= 0.0 {
         return Err(unfit());

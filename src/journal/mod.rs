@@ -20,6 +20,7 @@ mod hitter_files;
 mod hitters;
 mod line;
 mod lock;
+mod look;
 mod moved;
 mod open;
 mod plans;

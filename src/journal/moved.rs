@@ -3,7 +3,8 @@
 //! Functions here work inside the caller's transaction. The first correction of a rep copies what was found; going back to it
 //! puts the copy into its old place, to the last bit.
 
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::types::Value;
+use rusqlite::{Connection, OptionalExtension, params, params_from_iter};
 
 use super::error::JournalError;
 use super::open::JournalReader;
@@ -90,19 +91,10 @@ pub(super) fn as_found(connection: &Connection, rep: RepId) -> rusqlite::Result<
 }
 
 fn put_events(connection: &Connection, id: i64, events: &Events) -> rusqlite::Result<usize> {
-    let secs = |at: Option<CaptureTime>| at.map(CaptureTime::secs);
+    let secs = EventName::ALL.map(|event| Value::from(events.at(event).map(CaptureTime::secs)));
     connection.execute(
         PUT_EVENTS,
-        params![
-            id,
-            secs(events.set),
-            secs(events.gather),
-            secs(events.lift_off),
-            secs(events.plant),
-            secs(events.heel_rise),
-            secs(events.contact),
-            secs(events.finish),
-        ],
+        params_from_iter([Value::from(id)].into_iter().chain(secs)),
     )
 }
 

@@ -13,6 +13,7 @@ use rusqlite::{Connection, OpenFlags};
 use super::aside::{self, SetAside};
 use super::error::JournalError;
 use super::lock::WriterLock;
+use super::look::look_before_writing;
 use super::record::SessionId;
 use super::schema::{self, Found};
 use super::{rows, stamp};
@@ -23,9 +24,6 @@ const BUSY_TIMEOUT: Duration = Duration::from_secs(1);
 const WAL_KEPT_BYTES: i64 = 8 << 20;
 /// Pages in the write-ahead log before its content moves into the journal (4 MB at 4 kB a page).
 const CHECKPOINT_PAGES: i64 = 1000;
-/// Up to this size the whole file is checked at the start, beyond it all but the timelines: reading
-/// gigabytes would keep the hitter waiting.
-const FULL_CHECK_BYTES: u64 = 256 << 20;
 
 /// A session that an earlier run did not end.
 #[derive(Clone, Debug, PartialEq)]
@@ -386,7 +384,7 @@ fn open_file(path: &Path) -> Result<(JournalReader, OpenReport), JournalError> {
     Ok((reader, report))
 }
 
-fn writer_flags() -> OpenFlags {
+pub(super) fn writer_flags() -> OpenFlags {
     OpenFlags::SQLITE_OPEN_READ_WRITE
         | OpenFlags::SQLITE_OPEN_CREATE
         | OpenFlags::SQLITE_OPEN_NO_MUTEX
@@ -417,73 +415,6 @@ pub(super) fn refuse_what_is_no_file(path: &Path) -> Result<(), JournalError> {
         });
     }
     Ok(())
-}
-
-/// Looks at an existing file through a connection that cannot write, so that whatever it is, it
-/// stays as it is.
-fn look_before_writing(path: &Path) -> Result<Found, JournalError> {
-    finish_what_a_kill_began(path)?;
-    let reader = JournalReader::open(path)?;
-    let found = reader.ask("read it", schema::identify)?;
-    match found {
-        Found::Foreign => return Err(JournalError::NotJournal { path: reader.path }),
-        Found::Journal { version } if version > schema::VERSION => {
-            let known = schema::VERSION;
-            return Err(JournalError::NewerSchema {
-                path: reader.path,
-                found: version,
-                known,
-            });
-        }
-        Found::Journal { .. } | Found::Empty => {}
-    }
-    let whole = fs::metadata(path).is_ok_and(|file| file.len() <= FULL_CHECK_BYTES);
-    let tables: &[Option<&str>] = if whole {
-        &[None]
-    } else {
-        &["hitters", "sessions", "reps", "measures"].map(Some)
-    };
-    for table in tables {
-        let verdict: String = reader.ask("check it", |c| {
-            // One finding is enough to know that the file must not be written to.
-            match table {
-                None => c.query_row("PRAGMA quick_check(1)", [], |row| row.get(0)),
-                Some(table) => c.query_row(&format!("PRAGMA quick_check({table})"), [], |row| {
-                    row.get(0)
-                }),
-            }
-        })?;
-        if verdict != "ok" {
-            return Err(JournalError::Damaged {
-                path: reader.path,
-                reason: verdict,
-            });
-        }
-    }
-    Ok(found)
-}
-
-/// A kill in a journal's very first moments leaves a first page and, beside it, a note of how to take it back, which only a
-/// writer can follow. Such a file was still empty when its making began, so that nothing of anybody is in it.
-fn finish_what_a_kill_began(path: &Path) -> Result<(), JournalError> {
-    let mut beside = path.as_os_str().to_owned();
-    beside.push("-journal");
-    let head = match fs::read(Path::new(&beside)) {
-        Ok(bytes) => bytes.get(..28).map(<[u8]>::to_vec),
-        Err(_) => None,
-    };
-    // SQLite's file format, "the rollback journal": a magic number, and at 16 how many pages there were before.
-    const MAGIC: [u8; 8] = [0xd9, 0xd5, 0x05, 0xf9, 0x20, 0xa1, 0x63, 0xd7];
-    let was_empty = head.is_some_and(|head| head[..8] == MAGIC && head[16..20] == [0; 4]);
-    if !was_empty {
-        return Ok(());
-    }
-    tracing::warn!(journal = %path.display(), "its making was cut short; it is made again");
-    let connection = Connection::open_with_flags(path, writer_flags())
-        .map_err(|error| JournalError::from_sqlite(path, "open it", error))?;
-    schema::identify(&connection)
-        .map(drop)
-        .map_err(|error| JournalError::from_sqlite(path, "take back what was half made", error))
 }
 
 /// Makes an empty file that strangers on the machine cannot read; SQLite gives its side files the

@@ -18,6 +18,7 @@ use super::timeline::decode_timeline;
 use crate::coach::{Baselines, JudgedRep};
 use crate::pose::PoseFrame;
 use crate::rep::RepKind;
+use crate::time::CaptureTime;
 
 /// A session as stored, with how much it holds.
 #[derive(Clone, Debug, PartialEq)]
@@ -291,6 +292,18 @@ impl JournalReader {
             let mut measures = c.prepare_cached(SELECT_MEASURES)?;
             read_measures(&mut measures, &mut rep)?;
             Ok(Some(rep))
+        })
+    }
+
+    /// When the landmarks of a rep begin; `None` where it was stored without.
+    ///
+    /// # Errors
+    /// Those of the disk.
+    pub fn timeline_start(&self, rep: RepId) -> Result<Option<CaptureTime>, JournalError> {
+        self.ask("see whether a rep has landmarks", |c| {
+            c.prepare_cached("SELECT start_secs FROM timelines WHERE rep = ?1")?
+                .query_row([rep.get()], |row| row.get(0).map(CaptureTime::from_secs))
+                .optional()
         })
     }
 

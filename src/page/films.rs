@@ -10,7 +10,7 @@ use axum::http::header::CONTENT_TYPE;
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 
-use super::reps::{first_time, zero_of};
+use super::played::zero_of;
 use super::shared::{Shared, Trouble};
 use crate::journal::{JournalError, JournalReader, RepId};
 use crate::video::{Film, FilmError, FilmStore};
@@ -60,9 +60,7 @@ pub(super) async fn times(
             let Ok(Some(film)) = opened(reader, id)? else {
                 return Ok(None);
             };
-            let frames = reader.timeline(id)?.map(|(_, frames)| frames);
-            let first = first_time(&frames.unwrap_or_default());
-            let zero = zero_of(&reader.rep(id)?.judged.rep, first).secs();
+            let zero = zero_of(&reader.rep(id)?.judged.rep, reader.timeline_start(id)?).secs();
             let times = (0..film.frames()).filter_map(|frame| film.time_secs(frame));
             Ok(Some(times.map(|at| at - zero).collect()))
         })

@@ -23,6 +23,7 @@ mod numbers;
 mod owner;
 mod plan_fields;
 mod plans;
+mod played;
 mod plot;
 mod reps;
 mod server;
@@ -85,7 +86,7 @@ fn router(shared: Shared) -> Router {
         .route("/sessions/{id}/notes", post(work::add_note))
         .route("/notes/{id}/drop", post(work::drop_note))
         .route("/reps/{id}", get(reps::page).post(work::change_rep))
-        .route("/reps/{id}/data", get(reps::data))
+        .route("/reps/{id}/data", get(played::data))
         .route("/reps/{id}/events", post(work::move_event))
         .route("/reps/{id}/film", get(films::times))
         .route("/reps/{id}/film/{picture}", get(films::picture))

@@ -9,8 +9,8 @@ use crate::rep::{Measure, MeasureName, Unit, sequence_words};
 /// A value with as many decimals as its unit deserves, without the unit.
 pub(super) fn plain(name: MeasureName, value: f64) -> String {
     match name.unit() {
-        Unit::Cm => format!("{value:.1}"),
         // A zero has no sign.
+        Unit::Cm => format!("{:.1}", (10.0 * value).round() / 10.0 + 0.0),
         Unit::Ms | Unit::Pct | Unit::Deg => format!("{:.0}", value.round() + 0.0),
         Unit::YesNo => if value >= 0.5 { "✓" } else { "✗" }.to_owned(),
         Unit::Order => sequence_words(value).join(" › "),
@@ -88,6 +88,7 @@ mod tests {
     fn numbers_are_as_long_as_they_are_sure() {
         use MeasureName::*;
         assert_eq!(with_unit(HeadToPlant, 6.149), "6.1 cm");
+        assert_eq!(with_unit(HeadToContact, -0.04), "0.0 cm");
         assert_eq!(with_unit(GatherToPlant, 911.4), "911 ms");
         assert_eq!(with_unit(FrontFootOpen, -0.2), "0°");
         assert_eq!(with_unit(BackBeforeForward, 1.0), "✓");

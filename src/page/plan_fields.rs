@@ -37,9 +37,9 @@ pub(super) struct PlanFields {
     pub(super) when: &'static str,
     /// The number beside the schedule; empty for those without.
     pub(super) when_number: String,
-    pub(super) reps: u32,
-    pub(super) rest_after: u32,
-    pub(super) rest_secs: u32,
+    pub(super) reps: String,
+    pub(super) rest_after: String,
+    pub(super) rest_secs: String,
     pub(super) head_tone: bool,
     pub(super) level: &'static str,
     pub(super) speeds: String,
@@ -85,14 +85,11 @@ impl PlanFields {
                     place: place
                         .map(|place| (place + 1).to_string())
                         .unwrap_or_default(),
-                    can_be_cued: name != MeasureName::FinishHold,
+                    can_be_cued: can_be_cued(name),
                     kind,
                     from: number(from),
                     to: number(to),
-                    settings: settings
-                        .get(&name)
-                        .map(|band| band_words(name, band, w))
-                        .unwrap_or_else(|| w.t("plans.no_band").to_owned()),
+                    settings: settings_words(name, settings, w),
                 }
             })
             .collect();
@@ -109,15 +106,68 @@ impl PlanFields {
                 CueSchedule::Summary { after } => after.to_string(),
                 _ => String::new(),
             },
-            reps: plan.set.reps,
-            rest_after: plan.set.rest_after,
-            rest_secs: plan.set.rest_secs,
+            reps: plan.set.reps.to_string(),
+            rest_after: plan.set.rest_after.to_string(),
+            rest_secs: plan.set.rest_secs.to_string(),
             head_tone: plan.head_tone,
             level: pitch.map_or("", |pitch| pitch.level.name()),
             speeds: speeds.join(", "),
             unit: pitch.map_or(SpeedUnit::Kmh, |pitch| pitch.unit).word(),
             mixed: pitch.is_some_and(|pitch| pitch.mixed),
         }
+    }
+
+    /// The fields as they were sent, right or wrong, so that nobody has to fill them in again for one mistake.
+    pub(super) fn as_sent(sent: &Sent, settings: &Bands, w: &'static Words) -> Self {
+        let text = |key: &str| sent.get(key).cloned().unwrap_or_default();
+        let one_of = |key: &str, known: &[&'static str]| {
+            let chosen = known.iter().find(|word| **word == text(key));
+            chosen.copied().unwrap_or_default()
+        };
+        let measures = MeasureName::ALL
+            .iter()
+            .map(|&name| {
+                let field = |what: &str| format!("{what}.{}", name.name());
+                MeasureFields {
+                    name: name.name(),
+                    words: w.measure(name.name()),
+                    unit: name.unit().suffix(),
+                    place: text(&field("place")),
+                    can_be_cued: can_be_cued(name),
+                    kind: one_of(&field("kind"), &[FIXED, USUAL]),
+                    from: text(&field("from")),
+                    to: text(&field("to")),
+                    settings: settings_words(name, settings, w),
+                }
+            })
+            .collect();
+        Self {
+            name: text("name"),
+            measures,
+            when: one_of("when", &SCHEDULES),
+            when_number: text("when_number"),
+            reps: text("reps"),
+            rest_after: text("rest_after"),
+            rest_secs: text("rest_secs"),
+            head_tone: sent.contains_key("head_tone"),
+            level: one_of("level", &levels()),
+            speeds: text("speeds"),
+            unit: one_of("unit", &[SpeedUnit::Kmh.word(), SpeedUnit::Mph.word()]),
+            mixed: sent.contains_key("mixed"),
+        }
+    }
+}
+
+/// What is known only after the cue cannot be cued.
+fn can_be_cued(name: MeasureName) -> bool {
+    name != MeasureName::FinishHold
+}
+
+/// The settings' band of a measure, in words.
+fn settings_words(name: MeasureName, settings: &Bands, w: &'static Words) -> String {
+    match settings.get(&name) {
+        Some(band) => band_words(name, band, w),
+        None => w.t("plans.no_band").to_owned(),
     }
 }
 
@@ -269,9 +319,9 @@ mod tests {
         put("name", fields.name.clone());
         put("when", fields.when.into());
         put("when_number", fields.when_number.clone());
-        put("reps", fields.reps.to_string());
-        put("rest_after", fields.rest_after.to_string());
-        put("rest_secs", fields.rest_secs.to_string());
+        put("reps", fields.reps.clone());
+        put("rest_after", fields.rest_after.clone());
+        put("rest_secs", fields.rest_secs.clone());
         put("level", fields.level.into());
         put("speeds", fields.speeds.clone());
         put("unit", fields.unit.into());
@@ -300,8 +350,11 @@ mod tests {
         for text in PLAN_STARTS.iter().map(|start| start.text).chain([full]) {
             let plan = Plan::parse(text).unwrap();
             let fields = PlanFields::of(&plan, &Bands::new(), w);
-            let back = Plan::parse(&to_text(&sent(&fields), w).unwrap()).unwrap();
+            let form = sent(&fields);
+            let back = Plan::parse(&to_text(&form, w).unwrap()).unwrap();
             assert_eq!(back, plan);
+            // What was sent is shown as it was sent.
+            assert_eq!(sent(&PlanFields::as_sent(&form, &Bands::new(), w)), form);
         }
     }
 
@@ -314,6 +367,8 @@ mod tests {
         form.insert("to.head_drop_cm".into(), "four".into());
         let said = to_text(&form, w).unwrap_err();
         assert!(said.contains("head drop: four"), "{said}");
+        let shown = PlanFields::as_sent(&form, &Bands::new(), w);
+        assert_eq!(sent(&shown)["to.head_drop_cm"], "four", "and is not lost");
         // A comma is a decimal point to half of the world.
         form.insert("to.head_drop_cm".into(), "4,5".into());
         let text = to_text(&form, w).unwrap();

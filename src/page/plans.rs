@@ -73,7 +73,18 @@ pub(super) async fn page(
         .iter()
         .find(|start| Some(start.name) == asked.start.as_deref());
     let text = start.map(|start| start.text.to_owned());
-    shown(&shared, &visitor, hitter, text, None, None).await
+    shown(&shared, &visitor, hitter, text, Shown::default()).await
+}
+
+/// What an answer to the form shows besides the plan.
+#[derive(Default)]
+struct Shown<'a> {
+    /// What is wrong.
+    said: Option<String>,
+    /// How past swings would have been judged.
+    tried: Option<Vec<Tried>>,
+    /// The fields as they were sent, where they are what is wrong.
+    sent: Option<&'a Sent>,
 }
 
 async fn shown(
@@ -81,8 +92,7 @@ async fn shown(
     visitor: &Visitor,
     hitter: Option<HitterId>,
     text: Option<String>,
-    said: Option<String>,
-    tried: Option<Vec<Tried>>,
+    Shown { said, tried, sent }: Shown<'_>,
 ) -> Result<Html<String>, Trouble> {
     let (hitters, plan) = shared
         .read(move |reader| {
@@ -106,9 +116,12 @@ async fn shown(
             .as_ref()
             .map_or_else(|| w.t("plans.none").to_owned(), |plan| plan.name.clone()),
         starts: PLAN_STARTS.map(|start| (start.name, start.about)).into(),
-        fields: Plan::parse(&text)
-            .ok()
-            .map(|plan| PlanFields::of(&plan, &shared.seat.bands(), w)),
+        fields: match sent {
+            Some(sent) => Some(PlanFields::as_sent(sent, &shared.seat.bands(), w)),
+            None => Plan::parse(&text)
+                .ok()
+                .map(|plan| PlanFields::of(&plan, &shared.seat.bands(), w)),
+        },
         schedules: plan_fields::SCHEDULES,
         levels: plan_fields::levels(),
         text,
@@ -150,17 +163,22 @@ pub(super) async fn write(
         return Ok(Redirect::to(&own_address(hitter)).into_response());
     }
     let plan = match by_fields {
-        true => plan_fields::to_text(&written.fields, w).and_then(|written| {
-            text = written;
-            Plan::parse(&text).map_err(|error| error.reason)
+        true => plan_fields::to_text(&written.fields, w).and_then(|made| {
+            let plan = Plan::parse(&made).map_err(|error| error.reason)?;
+            text = made;
+            Ok(plan)
         }),
         false => Plan::parse(&text).map_err(|error| error.to_string()),
     };
     let plan = match plan {
         Ok(plan) => plan,
         Err(error) => {
-            let said = Some(error);
-            let page = shown(&shared, &visitor, hitter, Some(text), said, None).await?;
+            let wrong = Shown {
+                said: Some(error),
+                sent: by_fields.then_some(&written.fields),
+                ..Shown::default()
+            };
+            let page = shown(&shared, &visitor, hitter, Some(text), wrong).await?;
             return Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response());
         }
     };
@@ -181,7 +199,11 @@ pub(super) async fn write(
                 .collect::<Result<Vec<_>, _>>()
         })
         .await?;
-    let page = shown(&shared, &visitor, hitter, Some(text), None, Some(tried)).await?;
+    let tried = Shown {
+        tried: Some(tried),
+        ..Shown::default()
+    };
+    let page = shown(&shared, &visitor, hitter, Some(text), tried).await?;
     Ok(page.into_response())
 }
 

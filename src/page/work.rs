@@ -7,7 +7,7 @@ use serde::Deserialize;
 
 use super::doors::{Posted, Visitor};
 use super::language::own_path;
-use super::reps::{first_time, zero_of};
+use super::played::{first_time, zero_of};
 use super::shared::{Shared, Trouble};
 use crate::journal::{Edit, HitterChoice, MovedEvent, NoteId, RepId, SessionId};
 use crate::rep::{CannotMove, EventName, PitchTimes, RepKind};

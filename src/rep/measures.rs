@@ -4,10 +4,13 @@
 //! [`MeasureName`]. Each carries one standard deviation made of what the landmarks wander by, what the
 //! scale may be wrong by, and what the event's own place may be wrong by. `docs/measures.md` defines them.
 
+mod making;
+
 use std::collections::BTreeMap;
 
 use crate::motion::{Foot, Path, Signals};
 
+use self::making::TIMING_MS;
 use super::against_pitch::{AgainstPitch, Span};
 use super::angles::{Found, Sight};
 use super::events::Moments;
@@ -19,10 +22,6 @@ use super::weight::{Weighed, WeightMeasures, weight, weight_at};
 
 /// Cutoff of the zero-phase low pass for places of the head, hands and trunk, hertz.
 const PLACE_HZ: f64 = 6.0;
-/// The resting place before the gather is averaged over this long.
-const REST_SECS: f64 = 0.3;
-/// Landmarks seen worse than this on average make no measure.
-const LEAST_VISIBILITY: f64 = 0.4;
 
 /// On average over set and plant, H; enough for a difference of two places.
 const HEAD_NEAR_ON_AVERAGE: f64 = 0.11;
@@ -416,104 +415,4 @@ impl<'a> Maker<'a> {
         );
         ankle.x_cm[from..=to].iter().sum::<f64>() / (to - from + 1) as f64
     }
-
-    /// The mean before the gather, while the hitter is set.
-    fn rest(&self, values: &[f64]) -> Result<f64, Why> {
-        let signals = self.s.signals;
-        let rest = REST_SECS * signals.rate_hz;
-        let until = match (self.s.moments.gather, self.s.moments.lift_off) {
-            (Some(gather), _) => gather.place,
-            // Whose gather began before the recording is taken as he stood before the foot left, if that much shows.
-            (None, Some(lift)) if lift.place >= rest => lift.place,
-            _ => return Err("the recording does not show the hitter set"),
-        };
-        let from = (until - REST_SECS * signals.rate_hz).max(self.s.moments.set.unwrap_or(0.0));
-        let (from, until) = (signals.index(from), signals.index(until));
-        Ok(values[from..=until].iter().sum::<f64>() / (until - from + 1) as f64)
-    }
-
-    fn gather(&self) -> Result<Corner, Why> {
-        self.s.moments.gather.ok_or("the gather was not seen")
-    }
-
-    fn lift_off(&self) -> Result<Corner, Why> {
-        self.s
-            .moments
-            .lift_off
-            .ok_or("the front foot was not seen to lift")
-    }
-
-    fn plant(&self) -> Result<Corner, Why> {
-        self.s
-            .moments
-            .plant
-            .ok_or("the front foot was not seen to come down")
-    }
-
-    fn contact(&self) -> Result<Corner, Why> {
-        self.s.moments.contact.ok_or("contact was not seen")
-    }
-
-    /// The value between two grid moments.
-    fn at(&self, values: &[f64], place: f64) -> f64 {
-        let place = place.clamp(0.0, (values.len() - 1) as f64);
-        let (i, share) = (place.floor() as usize, place.fract());
-        values[i] * (1.0 - share) + values[(i + 1).min(values.len() - 1)] * share
-    }
-
-    /// Change per grid step around a place.
-    fn slope(&self, values: &[f64], place: f64) -> f64 {
-        0.5 * (self.at(values, place + 1.0) - self.at(values, place - 1.0))
-    }
-
-    fn span(&self, from: Corner, to: Corner) -> Result<Measure, Why> {
-        let ms = 1000.0 / self.s.signals.rate_hz;
-        if to.place <= from.place {
-            return Err("the order of the events is not clear");
-        }
-        // A place on the grid is never surer than a fifth of a frame, however smooth the curve.
-        let spread = from.spread.hypot(to.spread).max(0.3) * ms;
-        self.made(
-            (to.place - from.place) * ms,
-            spread.hypot(TIMING_MS),
-            &self.front.ankle,
-            to,
-        )
-    }
-
-    fn length(
-        &self,
-        value: f64,
-        wander: f64,
-        slip: f64,
-        seen: &Path,
-        when: Corner,
-    ) -> Result<Measure, Why> {
-        let scale = self.s.signals.scale.spread.hypot(self.unfold_spread) * value;
-        self.made(value, wander.hypot(slip).hypot(scale), seen, when)
-    }
-
-    fn made(&self, value: f64, plus_minus: f64, seen: &Path, when: Corner) -> Result<Measure, Why> {
-        let signals = self.s.signals;
-        let reach = 0.1 * signals.rate_hz;
-        let (from, to) = (
-            signals.index(when.place - reach),
-            signals.index(when.place + reach),
-        );
-        if signals.found[from..=to].iter().any(|f| !f) {
-            return Err("the hitter was out of sight");
-        }
-        let confidence = seen.visibility[from..=to].iter().sum::<f64>() / (to - from + 1) as f64;
-        if confidence < LEAST_VISIBILITY {
-            return Err("the body part was hidden");
-        }
-        Ok(Measure::Made {
-            value,
-            plus_minus,
-            confidence,
-        })
-    }
 }
-
-/// What the landmarks' own lag and the curve's shape add to the spread of a time span, milliseconds.
-const TIMING_MS: f64 = 15.0;

@@ -16,6 +16,12 @@ pub struct Largest {
 }
 
 impl Largest {
+    /// What JPEG can count.
+    pub const ANY: Self = Self {
+        width: u16::MAX as usize,
+        height: u16::MAX as usize,
+    };
+
     /// Pictures of films have at most 720 lines.
     pub(super) const IN_FILMS: Self = Self {
         width: u16::MAX as usize,

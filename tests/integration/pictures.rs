@@ -90,11 +90,13 @@ fn the_cameras_picture_is_shown_only_where_it_is_allowed_and_made_only_while_som
         assert_eq!(small[0].max(small[1]), 640.0, "{fit}");
         assert!((sides[0] / sides[1] - small[0] / small[1]).abs() < 0.01);
         // One after the other, and ten a second at most.
+        let began = std::time::Instant::now();
         let before = health(&browser, "pictures_made").await;
         tokio::time::sleep(Duration::from_secs(2)).await;
         let made = health(&browser, "pictures_made").await - before;
-        println!("{made} pictures in two seconds and a bit");
-        assert!((4..=25).contains(&made), "{made}");
+        let most = 10.0 * began.elapsed().as_secs_f64() + 1.0;
+        println!("{made} pictures where there may be {most:.1}");
+        assert!(made >= 4 && made as f64 <= most, "{made}");
 
         // A tab that is hidden asks for none.
         browser.ask(&hidden(true)).await;

@@ -67,26 +67,6 @@ impl Chain {
     pub fn works(&self) -> impl Iterator<Item = &Work> {
         self.0.steps.iter().map(|step| &step.work)
     }
-
-    /// How long each work takes, lowest of some runs, and what it is.
-    #[cfg(test)]
-    pub fn profile(&self, tensors: &[&[f32]], runs: usize) -> Vec<(std::time::Duration, &Step)> {
-        use std::time::{Duration, Instant};
-        let mut memory = self.0.memory().unwrap();
-        let mut lowest = vec![Duration::MAX; self.0.steps.len()];
-        for _ in 0..runs {
-            let mut took = vec![Duration::ZERO; lowest.len()];
-            for (step, band) in &self.0.plan.schedule {
-                let started = Instant::now();
-                self.0.make(*step, *band, tensors, &mut memory).unwrap();
-                took[*step] += started.elapsed();
-            }
-            for (lowest, took) in lowest.iter_mut().zip(took) {
-                *lowest = took.min(*lowest);
-            }
-        }
-        lowest.into_iter().zip(&self.0.steps).collect()
-    }
 }
 
 impl Works {

@@ -139,12 +139,16 @@ fn our_works_give_what_tracts_own_operators_give() {
                 let (plain, ours) = (run(&mut plain, &input), run(&mut network, &input));
                 for (output, len) in [("landmarks", 195), ("world_landmarks", 117)] {
                     let per_point = len / 39;
-                    // What is read of them: not the depth in crop pixels, and not points 35 to 38.
+                    // On the hitter all of them; on the others what is read: not the depth in crop pixels, and not points 35
+                    // to 38.
+                    let counts = |i: usize| {
+                        picture == "hitter"
+                            || (i < 35 * per_point && (len != 195 || i % per_point != 2))
+                    };
                     let read = |outputs: &Outputs<'_>| -> Vec<f32> {
-                        let values = outputs.get(output, len).unwrap()[..35 * per_point].iter();
-                        let placed = values.enumerate();
-                        placed
-                            .filter(|(i, _)| len != 195 || i % per_point != 2)
+                        let values = outputs.get(output, len).unwrap().iter().enumerate();
+                        values
+                            .filter(|(i, _)| counts(*i))
                             .map(|(_, value)| *value)
                             .collect()
                     };
@@ -317,51 +321,5 @@ fn mistakes_are_named() {
             )),
             "{error}"
         );
-    }
-}
-
-/// `cargo test --release --lib where_the_time -- --ignored --nocapture` prints a line for each work.
-#[test]
-#[ignore = "measures; proves nothing"]
-fn where_the_time_goes() {
-    for set in InstructionSet::available() {
-        for model in ["pose_landmark_lite", "pose_landmark_full"] {
-            let mut network = landmark_network(model, Some(set));
-            let picture = pixels("hitter", 256, |b| f32::from(b) / 255.0);
-            let model_nodes = network.state.model().nodes();
-            let chain = model_nodes
-                .iter()
-                .find_map(|node| node.op_as::<chain::Chain>())
-                .unwrap();
-            let (mut total_ms, mut total_flop) = (0.0, 0.0);
-            for (took, step) in chain.profile(&[&picture], 50) {
-                let (what, flop) = match &step.work {
-                    work::Work::Convolution(convolution) => convolution.cost(),
-                    work::Work::Enlarge(_) => ("Enlarge".to_owned(), 0.0),
-                    work::Work::MaxPool(_) => ("MaxPool".to_owned(), 0.0),
-                    work::Work::Sum(_) => ("Sum".to_owned(), 0.0),
-                    work::Work::Enter => ("Enter".to_owned(), 0.0),
-                };
-                let us = took.as_secs_f64() * 1e6;
-                let (height, width) = (step.layout.height, step.layout.width);
-                println!(
-                    "{height:3} x {width:3} {what:<36} {us:7.1} us {:6.1} GFLOP/s",
-                    flop / us / 1e3
-                );
-                total_ms += us / 1e3;
-                total_flop += flop;
-            }
-            let whole = (0..50)
-                .map(|_| {
-                    let started = std::time::Instant::now();
-                    run(&mut network, &picture);
-                    started.elapsed().as_secs_f64() * 1e3
-                })
-                .fold(f64::INFINITY, f64::min);
-            println!(
-                "{model} {set:?}: works {total_ms:.2} ms, {:.1} GFLOP/s; a run {whole:.2} ms\n",
-                total_flop / total_ms / 1e6
-            );
-        }
     }
 }

@@ -178,28 +178,6 @@ impl Convolution {
         &self.window
     }
 
-    /// A word for the method, and the floating-point operations of the whole convolution.
-    #[cfg(test)]
-    pub fn cost(&self) -> (String, f64) {
-        let Window {
-            output_size: [height, width],
-            kernel,
-            ..
-        } = self.window;
-        let [input, out] = self.channels;
-        let seen = if self.method == Method::Depthwise {
-            1
-        } else {
-            input
-        };
-        let products = height * width * out * seen * kernel[0] * kernel[1];
-        let what = format!(
-            "{:?} {input}->{out} {}x{} stride {}",
-            self.method, kernel[0], kernel[1], self.window.stride[0]
-        );
-        (what, 2.0 * products as f64)
-    }
-
     /// Values of scratch memory that [`Self::make`] needs.
     pub fn scratch_len(&self) -> usize {
         match self.method {

@@ -1,0 +1,81 @@
+//! A file is looked at before anything is written to it: is it a journal, of which version, and whole?
+
+use std::fs;
+use std::path::Path;
+
+use rusqlite::Connection;
+
+use super::error::JournalError;
+use super::open::{JournalReader, writer_flags};
+use super::schema::{self, Found};
+
+/// Up to this size the whole file is checked at the start, beyond it all but the timelines: reading
+/// gigabytes would keep the hitter waiting.
+const FULL_CHECK_BYTES: u64 = 256 << 20;
+
+/// Looks at an existing file through a connection that cannot write, so that whatever it is, it
+/// stays as it is.
+pub(super) fn look_before_writing(path: &Path) -> Result<Found, JournalError> {
+    finish_what_a_kill_began(path)?;
+    let reader = JournalReader::open(path)?;
+    let found = reader.ask("read it", schema::identify)?;
+    match found {
+        Found::Foreign => return Err(JournalError::NotJournal { path: reader.path }),
+        Found::Journal { version } if version > schema::VERSION => {
+            let known = schema::VERSION;
+            return Err(JournalError::NewerSchema {
+                path: reader.path,
+                found: version,
+                known,
+            });
+        }
+        Found::Journal { .. } | Found::Empty => {}
+    }
+    let whole = fs::metadata(path).is_ok_and(|file| file.len() <= FULL_CHECK_BYTES);
+    let tables: &[Option<&str>] = if whole {
+        &[None]
+    } else {
+        &["hitters", "sessions", "reps", "measures"].map(Some)
+    };
+    for table in tables {
+        let verdict: String = reader.ask("check it", |c| {
+            // One finding is enough to know that the file must not be written to.
+            match table {
+                None => c.query_row("PRAGMA quick_check(1)", [], |row| row.get(0)),
+                Some(table) => c.query_row(&format!("PRAGMA quick_check({table})"), [], |row| {
+                    row.get(0)
+                }),
+            }
+        })?;
+        if verdict != "ok" {
+            return Err(JournalError::Damaged {
+                path: reader.path,
+                reason: verdict,
+            });
+        }
+    }
+    Ok(found)
+}
+
+/// A kill in a journal's very first moments leaves a first page and, beside it, a note of how to take it back, which only a
+/// writer can follow. Such a file was still empty when its making began, so that nothing of anybody is in it.
+fn finish_what_a_kill_began(path: &Path) -> Result<(), JournalError> {
+    let mut beside = path.as_os_str().to_owned();
+    beside.push("-journal");
+    let head = match fs::read(Path::new(&beside)) {
+        Ok(bytes) => bytes.get(..28).map(<[u8]>::to_vec),
+        Err(_) => None,
+    };
+    // SQLite's file format, "the rollback journal": a magic number, and at 16 how many pages there were before.
+    const MAGIC: [u8; 8] = [0xd9, 0xd5, 0x05, 0xf9, 0x20, 0xa1, 0x63, 0xd7];
+    let was_empty = head.is_some_and(|head| head[..8] == MAGIC && head[16..20] == [0; 4]);
+    if !was_empty {
+        return Ok(());
+    }
+    tracing::warn!(journal = %path.display(), "its making was cut short; it is made again");
+    let connection = Connection::open_with_flags(path, writer_flags())
+        .map_err(|error| JournalError::from_sqlite(path, "open it", error))?;
+    schema::identify(&connection)
+        .map(drop)
+        .map_err(|error| JournalError::from_sqlite(path, "take back what was half made", error))
+}
