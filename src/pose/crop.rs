@@ -2,6 +2,7 @@
 
 use super::roi::Roi;
 use crate::capture::Frame;
+use std::ops::Range;
 
 /// What lies outside the frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -48,13 +49,19 @@ pub fn crop(
     let step = 1.0 / size as f32;
     let along = roi.image_from_roi(step, 0.0);
     let (dx, dy) = (fixed(along[0] - origin[0]), fixed(along[1] - origin[1]));
-    for row in 0..size {
+    let [right, bottom] =
+        [frame.width, frame.height].map(|length| (length as i64 - 1) << FRACTION_BITS);
+    for (row, pixels) in pixels.chunks_exact_mut(3 * size).enumerate() {
         let start = roi.image_from_roi(0.0, row as f32 * step);
-        let (mut x, mut y) = (fixed(start[0]), fixed(start[1]));
-        let end = (x + dx * (size as i64 - 1), y + dy * (size as i64 - 1));
-        let inside = sampler.inside(x, y) && sampler.inside(end.0, end.1);
-        for pixel in pixels[3 * row * size..][..3 * size].chunks_exact_mut(3) {
-            let rgb = if inside {
+        let (x, y) = (fixed(start[0]), fixed(start[1]));
+        // The points whose four neighbours all lie in the frame: most of them, and quicker to read.
+        let [columns, rows] = [(x, dx, right), (y, dy, bottom)]
+            .map(|(start, step, limit)| steps_within(start, step, limit, size));
+        let from = columns.start.max(rows.start);
+        let past = columns.end.min(rows.end).max(from);
+        for (nth, pixel) in pixels.chunks_exact_mut(3).enumerate() {
+            let (x, y) = (x + dx * nth as i64, y + dy * nth as i64);
+            let rgb = if (from..past).contains(&nth) {
                 sampler.inner(x, y)
             } else {
                 sampler.any(x, y)
@@ -62,10 +69,26 @@ pub fn crop(
             for (value, sum) in pixel.iter_mut().zip(rgb) {
                 *value = low + sum as f32 * unit;
             }
-            x += dx;
-            y += dy;
         }
     }
+}
+
+/// The numbers of the first `count` steps from `start` that lead to a value from 0 up to, not including, `limit`.
+fn steps_within(start: i64, step: i64, limit: i64, count: usize) -> Range<usize> {
+    let (first, past) = match step.signum() {
+        1 => (
+            -(start.div_euclid(step)),
+            -((start - limit).div_euclid(step)),
+        ),
+        -1 => (
+            (start - limit).div_euclid(-step) + 1,
+            start.div_euclid(-step) + 1,
+        ),
+        _ if (0..limit).contains(&start) => (0, count as i64),
+        _ => (0, 0),
+    };
+    let within = |step: i64| step.clamp(0, count as i64) as usize;
+    within(first)..within(past)
 }
 
 struct Sampler<'a> {
@@ -74,12 +97,6 @@ struct Sampler<'a> {
 }
 
 impl Sampler<'_> {
-    /// Whether a position and its right and lower neighbours lie in the frame.
-    fn inside(&self, x: i64, y: i64) -> bool {
-        let (x, y) = (x >> FRACTION_BITS, y >> FRACTION_BITS);
-        x >= 0 && y >= 0 && x + 1 < self.frame.width as i64 && y + 1 < self.frame.height as i64
-    }
-
     fn weights(x: i64, y: i64) -> (u32, u32) {
         let part =
             |v: i64| ((v >> (FRACTION_BITS - WEIGHT_BITS)) & ((1 << WEIGHT_BITS) - 1)) as u32;
@@ -102,7 +119,7 @@ impl Sampler<'_> {
         })
     }
 
-    /// For positions that [`Self::inside`] has passed.
+    /// For positions whose right and lower neighbours lie in the frame too.
     #[inline]
     fn inner(&self, x: i64, y: i64) -> [u32; 3] {
         let at =
@@ -118,29 +135,27 @@ impl Sampler<'_> {
         )
     }
 
+    #[inline]
     fn any(&self, x: i64, y: i64) -> [u32; 3] {
         let (px, py) = (x >> FRACTION_BITS, y >> FRACTION_BITS);
-        Self::blend(
-            self.pixel(px, py),
-            self.pixel(px + 1, py),
-            self.pixel(px, py + 1),
-            self.pixel(px + 1, py + 1),
-            Self::weights(x, y),
-        )
-    }
-
-    fn pixel(&self, x: i64, y: i64) -> [u8; 3] {
         let (w, h) = (self.frame.width as i64, self.frame.height as i64);
-        if self.border == Border::Black && !(0..w).contains(&x) | !(0..h).contains(&y) {
-            return [0; 3];
+        let nearest = |v: i64, length: i64| v.clamp(0, length - 1) as usize;
+        let [left, right] = [px, px + 1].map(|x| 3 * nearest(x, w));
+        let [upper, lower] = [py, py + 1].map(|y| 3 * self.frame.width * nearest(y, h));
+        let mut four = [upper + left, upper + right, lower + left, lower + right].map(|at| {
+            let rgb = &self.frame.rgb[at..at + 3];
+            [rgb[0], rgb[1], rgb[2]]
+        });
+        if self.border == Border::Black {
+            let around = [(px, py), (px + 1, py), (px, py + 1), (px + 1, py + 1)];
+            for (rgb, (x, y)) in four.iter_mut().zip(around) {
+                if !(0..w).contains(&x) || !(0..h).contains(&y) {
+                    *rgb = [0; 3];
+                }
+            }
         }
-        let (x, y) = (x.clamp(0, w - 1) as usize, y.clamp(0, h - 1) as usize);
-        let at = 3 * (y * self.frame.width + x);
-        [
-            self.frame.rgb[at],
-            self.frame.rgb[at + 1],
-            self.frame.rgb[at + 2],
-        ]
+        let [a, b, c, d] = four;
+        Self::blend(a, b, c, d, Self::weights(x, y))
     }
 }
 
@@ -197,6 +212,45 @@ mod tests {
             "half black, half zero red: {}",
             pixels[0]
         );
+    }
+
+    #[test]
+    fn the_steps_that_stay_within_are_those_that_counting_finds() {
+        for start in -70..70 {
+            for step in [-70, -7, -3, -1, 0, 1, 2, 5, 64] {
+                for limit in [1, 10, 33] {
+                    let counted: Vec<_> = (0..20)
+                        .filter(|n| (0..limit).contains(&(start + step * *n as i64)))
+                        .collect();
+                    let found: Vec<_> = steps_within(start, step, limit, 20).collect();
+                    assert_eq!(found, counted, "from {start} by {step} under {limit}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_turned_square_over_the_edges_is_sampled_alike_within_and_beyond() {
+        let frame = frame();
+        let roi = Roi {
+            center_x_px: 6.5,
+            center_y_px: 1.5,
+            side_px: 9.0,
+            turn_rad: 0.7,
+        };
+        let mut pixels = vec![0.0; 3 * 24 * 24];
+        crop(&frame, &roi, 24, Border::Repeat, (0.0, 255.0), &mut pixels);
+        for (nth, found) in pixels.chunks_exact(3).enumerate() {
+            let [x, y] = roi.image_from_roi((nth % 24) as f32 / 24.0, (nth / 24) as f32 / 24.0);
+            // The picture is a ramp, so its blend is the ramp at the nearest place in the frame.
+            let expected = [10.0 * x.clamp(0.0, 7.0), 20.0 * y.clamp(0.0, 5.0), 7.0];
+            for (found, expected) in found.iter().zip(expected) {
+                assert!(
+                    (found - expected).abs() < 0.1,
+                    "{x} {y}: {found}, not {expected}"
+                );
+            }
+        }
     }
 
     #[test]
