@@ -61,12 +61,17 @@ pub fn crop(
         let past = columns.end.min(rows.end).max(from);
         for (nth, pixel) in pixels.chunks_exact_mut(3).enumerate() {
             let (x, y) = (x + dx * nth as i64, y + dy * nth as i64);
-            let rgb = if (from..past).contains(&nth) {
+            let four = if (from..past).contains(&nth) {
                 sampler.inner(x, y)
             } else {
                 sampler.any(x, y)
             };
-            for (value, sum) in pixel.iter_mut().zip(rgb) {
+            let weights = weights(x, y);
+            for (k, value) in pixel.iter_mut().enumerate() {
+                // At most 255 times the sum of the weights, 65 536.
+                let sum = (0..4)
+                    .map(|i| i32::from(four[i][k]) * weights[i])
+                    .sum::<i32>();
                 *value = low + sum as f32 * unit;
             }
         }
@@ -91,71 +96,56 @@ fn steps_within(start: i64, step: i64, limit: i64, count: usize) -> Range<usize>
     within(first)..within(past)
 }
 
+/// The bilinear weights of a position's four pixels, which add up to `1 << (2 * WEIGHT_BITS)`.
+#[inline(always)]
+fn weights(x: i64, y: i64) -> [i32; 4] {
+    const ONE: i32 = 1 << WEIGHT_BITS;
+    let part = |v: i64| (v >> (FRACTION_BITS - WEIGHT_BITS)) as i32 & (ONE - 1);
+    let (fx, fy) = (part(x), part(y));
+    [
+        (ONE - fx) * (ONE - fy),
+        fx * (ONE - fy),
+        (ONE - fx) * fy,
+        fx * fy,
+    ]
+}
+
 struct Sampler<'a> {
     frame: &'a Frame,
     border: Border,
 }
 
 impl Sampler<'_> {
-    fn weights(x: i64, y: i64) -> (u32, u32) {
-        let part =
-            |v: i64| ((v >> (FRACTION_BITS - WEIGHT_BITS)) & ((1 << WEIGHT_BITS) - 1)) as u32;
-        (part(x), part(y))
+    /// The four pixels around a position, whose right and lower neighbours must lie in the frame too: those above from
+    /// left to right, then those below.
+    #[inline(always)]
+    fn inner(&self, x: i64, y: i64) -> [&[u8; 3]; 4] {
+        let width = self.frame.width;
+        let at = (y >> FRACTION_BITS) as usize * width + (x >> FRACTION_BITS) as usize;
+        let pixels = self.frame.rgb.as_chunks().0;
+        let (upper, lower) = (&pixels[at..at + 2], &pixels[at + width..at + width + 2]);
+        [&upper[0], &upper[1], &lower[0], &lower[1]]
     }
 
-    fn blend(a: [u8; 3], b: [u8; 3], c: [u8; 3], d: [u8; 3], (fx, fy): (u32, u32)) -> [u32; 3] {
-        let one = 1 << WEIGHT_BITS;
-        let (wa, wb, wc, wd) = (
-            (one - fx) * (one - fy),
-            fx * (one - fy),
-            (one - fx) * fy,
-            fx * fy,
-        );
-        [0, 1, 2].map(|k| {
-            u32::from(a[k]) * wa
-                + u32::from(b[k]) * wb
-                + u32::from(c[k]) * wc
-                + u32::from(d[k]) * wd
-        })
-    }
-
-    /// For positions whose right and lower neighbours lie in the frame too.
+    /// The same for any position.
     #[inline]
-    fn inner(&self, x: i64, y: i64) -> [u32; 3] {
-        let at =
-            3 * ((y >> FRACTION_BITS) as usize * self.frame.width + (x >> FRACTION_BITS) as usize);
-        let top = &self.frame.rgb[at..at + 6];
-        let bottom = &self.frame.rgb[at + 3 * self.frame.width..at + 3 * self.frame.width + 6];
-        Self::blend(
-            [top[0], top[1], top[2]],
-            [top[3], top[4], top[5]],
-            [bottom[0], bottom[1], bottom[2]],
-            [bottom[3], bottom[4], bottom[5]],
-            Self::weights(x, y),
-        )
-    }
-
-    #[inline]
-    fn any(&self, x: i64, y: i64) -> [u32; 3] {
+    fn any(&self, x: i64, y: i64) -> [&[u8; 3]; 4] {
         let (px, py) = (x >> FRACTION_BITS, y >> FRACTION_BITS);
+        [
+            self.pixel(px, py),
+            self.pixel(px + 1, py),
+            self.pixel(px, py + 1),
+            self.pixel(px + 1, py + 1),
+        ]
+    }
+
+    fn pixel(&self, x: i64, y: i64) -> &[u8; 3] {
         let (w, h) = (self.frame.width as i64, self.frame.height as i64);
-        let nearest = |v: i64, length: i64| v.clamp(0, length - 1) as usize;
-        let [left, right] = [px, px + 1].map(|x| 3 * nearest(x, w));
-        let [upper, lower] = [py, py + 1].map(|y| 3 * self.frame.width * nearest(y, h));
-        let mut four = [upper + left, upper + right, lower + left, lower + right].map(|at| {
-            let rgb = &self.frame.rgb[at..at + 3];
-            [rgb[0], rgb[1], rgb[2]]
-        });
-        if self.border == Border::Black {
-            let around = [(px, py), (px + 1, py), (px, py + 1), (px + 1, py + 1)];
-            for (rgb, (x, y)) in four.iter_mut().zip(around) {
-                if !(0..w).contains(&x) || !(0..h).contains(&y) {
-                    *rgb = [0; 3];
-                }
-            }
+        if self.border == Border::Black && !((0..w).contains(&x) && (0..h).contains(&y)) {
+            return &[0; 3];
         }
-        let [a, b, c, d] = four;
-        Self::blend(a, b, c, d, Self::weights(x, y))
+        let (x, y) = (x.clamp(0, w - 1) as usize, y.clamp(0, h - 1) as usize);
+        &self.frame.rgb.as_chunks().0[y * self.frame.width + x]
     }
 }
 
