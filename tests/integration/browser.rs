@@ -117,13 +117,18 @@ impl Browser {
 
     /// Waits until a script returns what counts as true.
     pub async fn until(&self, what: &str, script: &str) -> Value {
+        self.until_within(PATIENCE, what, script).await
+    }
+
+    /// Waits so long at most until a script returns what counts as true.
+    pub async fn until_within(&self, patience: Duration, what: &str, script: &str) -> Value {
         let begun = Instant::now();
         loop {
             let found = self.ask(script).await;
             if !matches!(&found, Value::Null | Value::Bool(false)) && found != json!("") {
                 return found;
             }
-            if begun.elapsed() > PATIENCE {
+            if begun.elapsed() > patience {
                 let page = self
                     .ask("return document.body.innerText.slice(0, 800)")
                     .await;
