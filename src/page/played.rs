@@ -33,7 +33,7 @@ pub(super) struct Played {
     mass: Vec<Option<[f32; 2]>>,
     /// Ankle, heel and toe of both feet at plant.
     feet: Vec<[f32; 2]>,
-    /// Body height in the picture, pixels: what two reps are brought to one size by.
+    /// Length of the trunk in the picture, pixels: what two reps are brought to one size by.
     scale_px: f32,
     /// The middle of the feet at plant, pixels: what two reps are laid over each other by.
     ground: Option<[f32; 2]>,
@@ -146,7 +146,7 @@ fn tenth(px: f32) -> f32 {
     (px * 10.0).round() / 10.0
 }
 
-/// Shoulders to ankles at its longest: much the same for a hitter in every rep, however they stand.
+/// Shoulders to hips, the middle of all frames: much the same for a hitter in every rep, however they stand.
 fn scale(frames: &[PoseFrame]) -> f32 {
     let lengths: Vec<f64> = frames
         .iter()

@@ -118,13 +118,14 @@ def main():
         )  # fmt: skip
         say(re.sub(r"(?m)^.*/recordings/", "recordings/", bench.stdout).rstrip())
         say("```")
-        chosen, _ = start_and_memory(program, folder, "auto")
+        chosen, chosen_memory = start_and_memory(program, folder, "auto")
         starts, memory = start_and_memory(program, folder, "full")
         whole, stripped = size(program, folder)
         say("\n| | |\n|---|---|")
         say(f"| start to the first frame looked at, full model, median of {len(starts)} | {1e3 * statistics.median(starts):.0f} ms |")
         say(f"| the same where the model is measured and chosen | {1e3 * statistics.median(chosen):.0f} ms |")
         say(f"| memory after 24 s of `watch`, full model: all, its own | {memory['VmRSS']:.0f} MB, {memory['RssAnon']:.0f} MB |")
+        say(f"| the same with the chosen model | {chosen_memory['VmRSS']:.0f} MB, {chosen_memory['RssAnon']:.0f} MB |")
         say(f"| the program's file, and without debug lines | {whole:.0f} MB, {stripped:.0f} MB |")
         say("\nA journal that grows; milliseconds, median and largest:\n")
         rows, heads = {}, []
