@@ -18,6 +18,7 @@ mod replay;
 mod session;
 mod settings;
 mod show;
+mod trial;
 mod watch;
 
 use std::path::PathBuf;

@@ -7,7 +7,7 @@ use std::sync::atomic::AtomicBool;
 use super::hitting::Hitting;
 use super::places::SettingsFiles;
 use super::session::library;
-use super::watch::choose_model;
+use super::trial::{Beside, choose_model};
 use super::{Failure, show};
 use crate::capture::LiveControls;
 use crate::daemon::{
@@ -117,9 +117,10 @@ impl Run {
             );
         }
         let trackers = match changed("pose.model") {
-            true => {
-                Some(choose_model(settings.model, self.fps).map_err(|error| error.to_string())?)
-            }
+            true => Some(
+                choose_model(settings.model, self.fps, Beside::Camera)
+                    .map_err(|error| error.to_string())?,
+            ),
             false => None,
         };
         let next = match changed("hitter.name") || changed("journal.path") {

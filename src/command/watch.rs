@@ -14,29 +14,24 @@ use super::hitting::{Hitting, StandIn, Told};
 use super::places::SettingsFiles;
 use super::replay::{PaceArg, pump, told};
 use super::session::{Sound, ears, named_plan};
+use super::trial::{Beside, choose_model};
 use super::{Failure, notice, places, reload, show};
 use crate::capture::{
-    CameraChoice, CameraSource, CaptureClock, CaptureError, ClipSource, Frame, LiveControls, Pace,
-    Source,
+    CameraChoice, CameraSource, CaptureClock, CaptureError, ClipSource, LiveControls, Pace, Source,
 };
 use crate::daemon::{
     DaemonError, Health, LaneIn, NextTrackers, Outlets, PictureTap, Posing, RepStage, Revisions,
-    Stop, Trackers, Which, film_notice, picture_notice, raise_on_user_signal, run_line, tell_alive,
+    Stop, Which, film_notice, picture_notice, raise_on_user_signal, run_line, tell_alive,
 };
 use crate::journal::RepLog;
 use crate::logging::Form;
 use crate::page::{PageServer, SeatHitter};
-use crate::pose::{Model, Tracker};
-use crate::settings::{ModelChoice, Settings};
+use crate::settings::Settings;
 use crate::video::{FilmStore, Films};
 
 /// How long to wait between looks for a camera. It never grows: a look costs next to nothing, and a camera that is plugged
 /// in again is to be in use within three seconds, however long it was away.
 const LOOK_AGAIN: Duration = Duration::from_secs(1);
-/// Runs that time a model; the first ones warm it up.
-const TRIAL_RUNS: usize = 12;
-/// A model keeps up where a frame takes at most this share of the time between frames.
-const KEEPS_UP: f64 = 1.0 / 1.3;
 
 /// Arguments of `watch`.
 #[derive(Debug, Args)]
@@ -107,7 +102,7 @@ impl Watch {
         };
 
         let fps = source.fps();
-        let (model, trackers) = choose_model(settings.model, fps)?;
+        let (model, trackers) = choose_model(settings.model, fps, Beside::Decoder { fps })?;
         show::line(&model);
         // Each step of the start takes seconds on a slow machine, and the first frame is what comes after all of them.
         tell_alive();
@@ -387,44 +382,4 @@ fn wait_for_camera(choice: &CameraChoice, stop: &Stop) -> Option<CameraSource> {
             }
         }
     }
-}
-
-/// The model to use and why, in words, with its tracker and what takes over if the machine slows down.
-pub(super) fn choose_model(choice: ModelChoice, fps: f64) -> Result<(String, Trackers), Failure> {
-    let model = match choice {
-        ModelChoice::Fixed(model) => {
-            return Ok((
-                format!("{} model, as set.", model.name()),
-                Trackers::lasting(model.tracker()?, model, None),
-            ));
-        }
-        ModelChoice::Auto => Model::Full,
-    };
-    let budget_ms = 1000.0 / if fps > 1.0 { fps } else { 60.0 } * KEEPS_UP;
-    let mut tracker = model.tracker()?;
-    let took_ms = time_landmarks(&mut tracker)?;
-    let why = format!(
-        "takes {took_ms:.1} ms a frame here, {budget_ms:.1} ms are free at {fps:.0} frames a second"
-    );
-    if took_ms <= budget_ms {
-        let trackers = Trackers::lasting(tracker, model, Some(Model::Lite.tracker()?));
-        return Ok((format!("full model: it {why}."), trackers));
-    }
-    Ok((
-        format!("lite model: the full one {why}."),
-        Trackers::lasting(Model::Lite.tracker()?, Model::Lite, None),
-    ))
-}
-
-/// Median time of the landmark model on a grey frame, milliseconds.
-pub(super) fn time_landmarks(tracker: &mut Tracker) -> Result<f64, Failure> {
-    let mut frame = Frame::default();
-    frame.resized(1280, 720).fill(128);
-    let mut times = Vec::with_capacity(TRIAL_RUNS);
-    for _ in 0..TRIAL_RUNS {
-        let started = Instant::now();
-        tracker.try_landmarks(&frame)?;
-        times.push(started.elapsed().as_secs_f64() * 1e3);
-    }
-    Ok(crate::motion::filter::median(&times[TRIAL_RUNS / 4..]).unwrap_or(f64::INFINITY))
 }

@@ -111,12 +111,17 @@ impl Tracker {
         })
     }
 
-    /// Runs the landmark model over the middle of a frame and forgets the answer: for timing it.
+    /// Runs the landmark model over the middle of a frame and forgets the answer: for timing it. The square is turned, as
+    /// with a hitter who leans: cutting it out then reads across the rows of the frame, which takes longer.
     ///
     /// # Errors
     /// Where the network fails.
     pub fn try_landmarks(&mut self, frame: &Frame) -> Result<(), InferenceError> {
-        let roi = Roi::whole_frame(frame.height, frame.height);
+        let roi = Roi {
+            center_x_px: frame.width as f32 / 2.0,
+            turn_rad: 0.1,
+            ..Roi::whole_frame(frame.height, frame.height)
+        };
         self.landmarker.locate(frame, &roi).map(drop)
     }
 

@@ -1,0 +1,232 @@
+//! Which pose model this machine holds, found by running it.
+//!
+//! In: the camera's rate. Out: the model with its tracker, and the reason in words. The model is timed on pictures that
+//! another thread decodes at that rate, as in a real run: the two share caches, memory and often a core's arithmetic, a
+//! processor that waits between frames slows down, and a model that is timed alone over and over looks up to a third
+//! faster than it then is. Takes half a second a model.
+
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
+
+use super::Failure;
+use crate::capture::{Frame, MjpegDecoder};
+use crate::daemon::Trackers;
+use crate::pose::{Model, Tracker};
+use crate::settings::ModelChoice;
+use crate::video::{Largest, Packer};
+
+/// Runs that time a model, of which the first quarter warms it up: more where a camera is fast.
+const LEAST_RUNS: usize = 8;
+const MOST_RUNS: usize = 24;
+const LONG_ENOUGH: Duration = Duration::from_millis(250);
+/// A model keeps up where a frame takes at most this share of the time between frames.
+const KEEPS_UP: f64 = 1.0 / 1.3;
+/// Frames a second where a camera does not tell.
+const USUAL_FPS: f64 = 60.0;
+/// The picture of the trial: what most cage-side cameras send.
+const SIZE: [usize; 2] = [1280, 720];
+
+/// What else the machine does while a model is timed.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Beside {
+    /// Nothing that has to do with us.
+    Nothing,
+    /// A camera's pictures are decoded already.
+    Camera,
+    /// The trial decodes pictures itself, so many a second.
+    Decoder { fps: f64 },
+}
+
+/// The model to use and why, in words, with its tracker and what takes over if the machine slows down.
+pub(super) fn choose_model(
+    choice: ModelChoice,
+    fps: f64,
+    beside: Beside,
+) -> Result<(String, Trackers), Failure> {
+    if let ModelChoice::Fixed(model) = choice {
+        return Ok((
+            format!("{} model, as set.", model.name()),
+            Trackers::lasting(model.tracker()?, model, None),
+        ));
+    }
+    let fps = told_or_usual(fps);
+    let free_ms = 1000.0 / fps * KEEPS_UP;
+    let mut full = Model::Full.tracker()?;
+    let mut lite = Model::Lite.tracker()?;
+    let full_ms = time_landmarks(&mut full, beside)?;
+    let rate = format!("{free_ms:.1} ms are free at {fps:.0} frames a second");
+    if full_ms <= free_ms {
+        let words = format!("full model: it takes {full_ms:.1} ms a frame here, {rate}.");
+        return Ok((words, Trackers::lasting(full, Model::Full, Some(lite))));
+    }
+    let lite_ms = time_landmarks(&mut lite, beside)?;
+    let lacking = match lite_ms <= free_ms {
+        true => "",
+        false => " Neither has time to spare: frames may be dropped.",
+    };
+    let words = format!(
+        "lite model: it takes {lite_ms:.1} ms a frame here, the full one {full_ms:.1}, {rate}.{lacking}"
+    );
+    Ok((words, Trackers::lasting(lite, Model::Lite, None)))
+}
+
+fn told_or_usual(fps: f64) -> f64 {
+    if fps > 1.0 { fps } else { USUAL_FPS }
+}
+
+/// Mean time of the landmark model on a 720p picture, milliseconds. The mean, because it decides whether frames pile
+/// up: beside a decoder some runs meet its work and some do not.
+pub(super) fn time_landmarks(tracker: &mut Tracker, beside: Beside) -> Result<f64, Failure> {
+    let mut frame = scene();
+    let mut camera = match beside {
+        Beside::Decoder { fps } => TrialCamera::start(&frame, fps),
+        Beside::Nothing | Beside::Camera => None,
+    };
+    let began = Instant::now();
+    let mut times = Vec::with_capacity(MOST_RUNS);
+    while times.len() < LEAST_RUNS || (times.len() < MOST_RUNS && began.elapsed() < LONG_ENOUGH) {
+        if camera
+            .as_ref()
+            .is_some_and(|camera| !camera.next(&mut frame))
+        {
+            camera = None;
+        }
+        let started = Instant::now();
+        tracker.try_landmarks(&frame)?;
+        times.push(started.elapsed().as_secs_f64() * 1e3);
+    }
+    let warm = &times[times.len() / 4..];
+    Ok(warm.iter().sum::<f64>() / warm.len() as f64)
+}
+
+/// A picture with as much grain as a dim cage gives: what a JPEG decoder takes depends on it.
+fn scene() -> Frame {
+    let [width, height] = SIZE;
+    let mut frame = Frame::default();
+    let mut state = 1u32;
+    for (i, value) in frame.resized(width, height).iter_mut().enumerate() {
+        // Numerical Recipes' linear congruential generator: any grain will do.
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        let shade = 64 + i / 3 % width * 96 / width;
+        *value = (shade + (state >> 24) as usize % GRAIN) as u8;
+    }
+    frame
+}
+
+/// Shades between the darkest and the lightest grain: with these a picture takes about as many bytes as one of the
+/// bundled recording.
+const GRAIN: usize = 32;
+
+/// Stands in for a camera while a model is timed: decodes one picture again and again at a camera's rate, in a thread of
+/// its own, and hands it over. It ends when it is dropped.
+struct TrialCamera {
+    pictures: Option<Receiver<Frame>>,
+    used: Sender<Frame>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl TrialCamera {
+    /// `None` where there can be no thread or no picture; then the model is timed alone.
+    fn start(frame: &Frame, fps: f64) -> Option<Self> {
+        let jpeg = Packer::new(Largest::ANY).pack(frame)?.ok()?.jpeg;
+        let between = Duration::from_secs_f64(1.0 / told_or_usual(fps));
+        let (give, pictures) = bounded(1);
+        let (used, take) = bounded(2);
+        let thread = std::thread::Builder::new()
+            .name("trial-camera".into())
+            .spawn(move || {
+                let mut decoder = MjpegDecoder::default();
+                let mut frame = Frame::default();
+                let mut next = Instant::now();
+                while decoder.decode(&jpeg, &mut frame).is_ok() {
+                    match give.try_send(frame) {
+                        Ok(()) => frame = take.try_recv().unwrap_or_default(),
+                        // The model is slower than the camera; as in a real run the older picture goes.
+                        Err(TrySendError::Full(unused)) => frame = unused,
+                        Err(TrySendError::Disconnected(_)) => break,
+                    }
+                    next += between;
+                    std::thread::sleep(next.saturating_duration_since(Instant::now()));
+                }
+            })
+            .ok()?;
+        Some(Self {
+            pictures: Some(pictures),
+            used,
+            thread: Some(thread),
+        })
+    }
+
+    /// Waits for a picture; false where none comes any more.
+    fn next(&self, frame: &mut Frame) -> bool {
+        let picture = self.pictures.as_ref().and_then(|these| these.recv().ok());
+        let came = picture.is_some();
+        if let Some(picture) = picture {
+            // A full channel only means that the camera allocates one picture more.
+            let _ = self.used.try_send(std::mem::replace(frame, picture));
+        }
+        came
+    }
+}
+
+impl Drop for TrialCamera {
+    fn drop(&mut self) {
+        // Nobody takes pictures any more: the thread ends at its next one.
+        self.pictures = None;
+        if let Some(thread) = self.thread.take() {
+            // A camera that failed has only made the trial a quieter one.
+            let _ = thread.join();
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_trial_decodes_what_a_camera_sends() {
+        let jpeg = Packer::new(Largest::ANY)
+            .pack(&scene())
+            .unwrap()
+            .unwrap()
+            .jpeg;
+        // A 720p picture of the bundled recording has 194 kB at this quality.
+        assert!(
+            (120_000..300_000).contains(&jpeg.len()),
+            "{} bytes",
+            jpeg.len()
+        );
+        let mut into = Frame::default();
+        MjpegDecoder::default().decode(&jpeg, &mut into).unwrap();
+        assert_eq!([into.width, into.height], SIZE);
+    }
+
+    #[test]
+    fn the_trial_s_camera_sends_pictures_at_its_rate_until_it_is_dropped() {
+        let camera = TrialCamera::start(&scene(), 20.0).unwrap();
+        let mut frame = Frame::default();
+        assert!(camera.next(&mut frame));
+        let began = Instant::now();
+        for _ in 0..4 {
+            frame.width = 0;
+            assert!(camera.next(&mut frame));
+            assert_eq!(frame.width, SIZE[0]);
+        }
+        // Four pictures that are 50 ms apart; the first may have been late.
+        assert!(began.elapsed() > Duration::from_millis(100));
+        // Returns only once the thread has ended.
+        drop(camera);
+    }
+
+    #[test]
+    fn no_model_holds_a_rate_that_leaves_no_time_and_that_is_said() {
+        let (words, _) = choose_model(ModelChoice::Auto, 10_000.0, Beside::Nothing).unwrap();
+        assert!(words.starts_with("lite model: it takes "), "{words}");
+        assert!(words.contains("Neither has time to spare"), "{words}");
+        let (words, _) = choose_model(ModelChoice::Auto, 1.5, Beside::Nothing).unwrap();
+        assert!(words.starts_with("full model: it takes "), "{words}");
+    }
+}
