@@ -3,7 +3,7 @@
 //! In: the camera's rate. Out: the model with its tracker, and the reason in words. The model is timed on pictures that
 //! another thread decodes at that rate, as in a real run: the two share caches, memory and often a core's arithmetic, a
 //! processor that waits between frames slows down, and a model that is timed alone over and over looks up to a third
-//! faster than it then is. Takes half a second a model.
+//! faster than it then is. Takes a few tenths of a second.
 
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
@@ -20,7 +20,7 @@ use crate::video::{Largest, Packer};
 /// Runs that time a model, of which the first quarter warms it up: more where a camera is fast.
 const LEAST_RUNS: usize = 8;
 const MOST_RUNS: usize = 24;
-const LONG_ENOUGH: Duration = Duration::from_millis(250);
+const LONG_ENOUGH: Duration = Duration::from_millis(200);
 /// A model keeps up where a frame takes at most this share of the time between frames.
 const KEEPS_UP: f64 = 1.0 / 1.3;
 /// Frames a second where a camera does not tell.
@@ -55,13 +55,15 @@ pub(super) fn choose_model(
     let free_ms = 1000.0 / fps * KEEPS_UP;
     let mut full = Model::Full.tracker()?;
     let mut lite = Model::Lite.tracker()?;
-    let full_ms = time_landmarks(&mut full, beside)?;
+    let mut trial = Trial::new(beside);
+    let full_ms = trial.time(&mut full, LONG_ENOUGH)?;
     let rate = format!("{free_ms:.1} ms are free at {fps:.0} frames a second");
     if full_ms <= free_ms {
         let words = format!("full model: it takes {full_ms:.1} ms a frame here, {rate}.");
         return Ok((words, Trackers::lasting(full, Model::Full, Some(lite))));
     }
-    let lite_ms = time_landmarks(&mut lite, beside)?;
+    // Only said, not decided on: the least will do, and the start is not to wait.
+    let lite_ms = trial.time(&mut lite, Duration::ZERO)?;
     let lacking = match lite_ms <= free_ms {
         true => "",
         false => " Neither has time to spare: frames may be dropped.",
@@ -76,29 +78,44 @@ fn told_or_usual(fps: f64) -> f64 {
     if fps > 1.0 { fps } else { USUAL_FPS }
 }
 
-/// Mean time of the landmark model on a 720p picture, milliseconds. The mean, because it decides whether frames pile
-/// up: beside a decoder some runs meet its work and some do not.
+/// Mean time of the landmark model on a 720p picture, milliseconds.
 pub(super) fn time_landmarks(tracker: &mut Tracker, beside: Beside) -> Result<f64, Failure> {
-    let mut frame = scene();
-    let mut camera = match beside {
-        Beside::Decoder { fps } => TrialCamera::start(&frame, fps),
-        Beside::Nothing | Beside::Camera => None,
-    };
-    let began = Instant::now();
-    let mut times = Vec::with_capacity(MOST_RUNS);
-    while times.len() < LEAST_RUNS || (times.len() < MOST_RUNS && began.elapsed() < LONG_ENOUGH) {
-        if camera
-            .as_ref()
-            .is_some_and(|camera| !camera.next(&mut frame))
-        {
-            camera = None;
-        }
-        let started = Instant::now();
-        tracker.try_landmarks(&frame)?;
-        times.push(started.elapsed().as_secs_f64() * 1e3);
+    Trial::new(beside).time(tracker, LONG_ENOUGH)
+}
+
+/// Times models on the same pictures.
+struct Trial {
+    frame: Frame,
+    camera: Option<TrialCamera>,
+}
+
+impl Trial {
+    fn new(beside: Beside) -> Self {
+        let frame = scene();
+        let camera = match beside {
+            Beside::Decoder { fps } => TrialCamera::start(&frame, fps),
+            Beside::Nothing | Beside::Camera => None,
+        };
+        Self { frame, camera }
     }
-    let warm = &times[times.len() / 4..];
-    Ok(warm.iter().sum::<f64>() / warm.len() as f64)
+
+    /// The mean, because it decides whether frames pile up: beside a decoder some runs meet its work and some do not.
+    fn time(&mut self, tracker: &mut Tracker, long_enough: Duration) -> Result<f64, Failure> {
+        let began = Instant::now();
+        let mut times = Vec::with_capacity(MOST_RUNS);
+        while times.len() < LEAST_RUNS || (times.len() < MOST_RUNS && began.elapsed() < long_enough)
+        {
+            let ended = |camera: &TrialCamera| !camera.next(&mut self.frame);
+            if self.camera.as_ref().is_some_and(ended) {
+                self.camera = None;
+            }
+            let started = Instant::now();
+            tracker.try_landmarks(&self.frame)?;
+            times.push(started.elapsed().as_secs_f64() * 1e3);
+        }
+        let warm = &times[times.len() / 4..];
+        Ok(warm.iter().sum::<f64>() / warm.len() as f64)
+    }
 }
 
 /// A picture with as much grain as a dim cage gives: what a JPEG decoder takes depends on it.
