@@ -7,7 +7,7 @@ use std::time::Instant;
 use clap::Args;
 
 use super::replay::ModelArg;
-use super::trial::{Beside, time_landmarks};
+use super::trial::{Scenes, time_landmarks};
 use super::{Failure, bench_live, places, session, show};
 use crate::capture::{ClipSource, Frame};
 use crate::daemon::Times;
@@ -88,7 +88,7 @@ impl Bench {
             let started = Instant::now();
             let mut tracker = model.tracker()?;
             let loaded = started.elapsed().as_secs_f64() * 1e3;
-            let took = time_landmarks(&mut tracker, Beside::Nothing)?;
+            let took = time_landmarks(&mut tracker, Scenes::Still)?;
             show::line(&format!(
                 "{:<4} landmark model: {took:6.2} ms a frame, loaded in {loaded:.0} ms",
                 model.name()

@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 
 use super::bench::row;
 use super::session::{library, training};
-use super::trial::{Beside, choose_model};
+use super::trial::{Scenes, choose_model};
 use super::{Failure, places, show};
 use crate::capture::{CaptureClock, CaptureError, ClipSource, Frame, MjpegDecoder};
 use crate::daemon::{Ears, Health, LaneIn, Outlets, RepStage, Times, Trackers, Which, run_line};
@@ -66,7 +66,7 @@ pub(super) fn run(
             format!("{} model, as told.", model.name()),
             Trackers::once(model.tracker()?),
         ),
-        None => choose_model(ModelChoice::Auto, fps, Beside::Decoder { fps })?,
+        None => choose_model(ModelChoice::Auto, fps, Scenes::Decoded { fps })?,
     };
     show::line(&format!(
         "as from a camera: {width} x {height} Motion-JPEG, {fps:.0} frames a second, {secs} s; {words}"

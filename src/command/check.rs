@@ -11,7 +11,7 @@ use std::time::{Duration, Instant};
 use clap::Args;
 
 use self::flicker::{flicker, strip_brightness};
-use super::trial::{Beside, time_landmarks};
+use super::trial::{Scenes, time_landmarks};
 use super::watch::camera_choice;
 use super::{Failure, notice, places, show};
 use crate::capture::{
@@ -293,9 +293,9 @@ impl Seen {
             says: format!("mean brightness {:.0} of 255{advice}", self.light),
         });
         let mut tracker = Model::Full.tracker()?;
-        let beside = Beside::Decoder { fps: promised };
-        let took = time_landmarks(&mut tracker, beside)?;
-        let lite = time_landmarks(&mut Model::Lite.tracker()?, beside)?;
+        let scenes = Scenes::Decoded { fps: promised };
+        let took = time_landmarks(&mut tracker, scenes)?;
+        let lite = time_landmarks(&mut Model::Lite.tracker()?, scenes)?;
         findings.push(Finding {
             what: "machine",
             good: lite < 1000.0 / promised.max(1.0),

@@ -7,7 +7,7 @@ use std::sync::atomic::AtomicBool;
 use super::hitting::Hitting;
 use super::places::SettingsFiles;
 use super::session::library;
-use super::trial::{Beside, choose_model};
+use super::trial::{Scenes, choose_model};
 use super::{Failure, show};
 use crate::capture::LiveControls;
 use crate::daemon::{
@@ -118,7 +118,7 @@ impl Run {
         }
         let trackers = match changed("pose.model") {
             true => Some(
-                choose_model(settings.model, self.fps, Beside::Camera)
+                choose_model(settings.model, self.fps, Scenes::Still)
                     .map_err(|error| error.to_string())?,
             ),
             false => None,

@@ -14,7 +14,7 @@ use super::hitting::{Hitting, StandIn, Told};
 use super::places::SettingsFiles;
 use super::replay::{PaceArg, pump, told};
 use super::session::{Sound, ears, named_plan};
-use super::trial::{Beside, choose_model};
+use super::trial::{Scenes, choose_model};
 use super::{Failure, notice, places, reload, show};
 use crate::capture::{
     CameraChoice, CameraSource, CaptureClock, CaptureError, ClipSource, LiveControls, Pace, Source,
@@ -102,7 +102,7 @@ impl Watch {
         };
 
         let fps = source.fps();
-        let (model, trackers) = choose_model(settings.model, fps, Beside::Decoder { fps })?;
+        let (model, trackers) = choose_model(settings.model, fps, Scenes::Decoded { fps })?;
         show::line(&model);
         // Each step of the start takes seconds on a slow machine, and the first frame is what comes after all of them.
         tell_alive();

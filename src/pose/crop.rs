@@ -2,7 +2,6 @@
 
 use super::roi::Roi;
 use crate::capture::Frame;
-use std::ops::Range;
 
 /// What lies outside the frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -56,29 +55,30 @@ pub fn crop(
     let [right, bottom] =
         [frame.width, frame.height].map(|length| (length as i64 - 1) << FRACTION_BITS);
     for (band, pixels) in pixels.chunks_mut(3 * size * TILE).enumerate() {
+        let starts: [_; TILE] = std::array::from_fn(|row| {
+            let row = (band * TILE + row) as f32;
+            roi.image_from_roi(0.0, row * step).map(fixed)
+        });
+        let starts = &starts[..pixels.len() / (3 * size)];
         for column in (0..size).step_by(TILE) {
             let columns = column..(column + TILE).min(size);
-            let rows = band * TILE..(band * TILE + TILE).min(size);
-            fetch(frame, roi, [&columns, &rows], step);
-            for (row, pixels) in rows.zip(pixels.chunks_exact_mut(3 * size)) {
-                let pixels = &mut pixels[3 * columns.start..3 * columns.end];
-                let start = roi.image_from_roi(0.0, row as f32 * step);
-                let nth = |n: usize| {
-                    let n = n as i64;
-                    (fixed(start[0]) + dx * n, fixed(start[1]) + dy * n)
-                };
-                let (first, last) = (nth(columns.start), nth(columns.end - 1));
-                let inside = |a: i64, b: i64, limit: i64| a.min(b) >= 0 && a.max(b) < limit;
-                let at = |i: usize| (first.0 + dx * i as i64, first.1 + dy * i as i64);
+            let at =
+                |[x, y]: [i64; 2], column: usize| [x + dx * column as i64, y + dy * column as i64];
+            let ends = |start| [at(start, columns.start), at(start, columns.end - 1)];
+            fetch(frame, [ends(starts[0]), ends(starts[starts.len() - 1])]);
+            for (start, pixels) in starts.iter().zip(pixels.chunks_exact_mut(3 * size)) {
+                let pixels = pixels[3 * columns.start..3 * columns.end].chunks_exact_mut(3);
+                let points = columns.clone().map(|column| at(*start, column));
+                let inside = ends(*start)
+                    .iter()
+                    .all(|[x, y]| (0..right).contains(x) && (0..bottom).contains(y));
                 // Points whose four neighbours all lie in the frame are most of them, and quicker to read.
-                if inside(first.0, last.0, right) && inside(first.1, last.1, bottom) {
-                    for (i, pixel) in pixels.chunks_exact_mut(3).enumerate() {
-                        let (x, y) = at(i);
+                if inside {
+                    for (pixel, [x, y]) in pixels.zip(points) {
                         blend(sampler.inner(x, y), weights(x, y), low, unit, pixel);
                     }
                 } else {
-                    for (i, pixel) in pixels.chunks_exact_mut(3).enumerate() {
-                        let (x, y) = at(i);
+                    for (pixel, [x, y]) in pixels.zip(points) {
                         blend(sampler.any(x, y), weights(x, y), low, unit, pixel);
                     }
                 }
@@ -87,21 +87,15 @@ pub fn crop(
     }
 }
 
-/// Reads once, in order, all of the frame that a tile of points lies on, so that the first-level cache has it. A frame
-/// that another core has just decoded is in none of ours, and a turned square meets its memory in an order that the
-/// processor does not foresee: without this each point waits.
-fn fetch(frame: &Frame, roi: &Roi, points: [&Range<usize>; 2], step: f32) {
-    let [columns, rows] = points.map(|these| [these.start, these.end].map(|n| n as f32 * step));
-    let corners =
-        [(0, 0), (1, 0), (0, 1), (1, 1)].map(|(i, j)| roi.image_from_roi(columns[i], rows[j]));
-    let reach = |axis: usize, limit: usize| {
-        let along = corners.iter().map(|corner| corner[axis]);
-        let (low, high) = (
-            along.clone().fold(f32::INFINITY, f32::min),
-            along.fold(0.0, f32::max),
-        );
+/// Reads once, in order, all of the frame that a tile of points with these corners lies on, so that the first-level cache
+/// has it. A frame that another core has just decoded is in none of ours, and a turned square meets its memory in an
+/// order that the processor does not foresee: without this each point waits.
+fn fetch(frame: &Frame, corners: [[[i64; 2]; 2]; 2]) {
+    let reach = |axis: usize, length: usize| {
+        let [[a, b], [c, d]] = corners.map(|row| row.map(|corner| corner[axis]));
+        let pixel = |v: i64| (v >> FRACTION_BITS).clamp(0, length as i64 - 1) as usize;
         // A point's right and lower neighbour too.
-        (low.max(0.0) as usize).min(limit - 1)..(high as usize).saturating_add(2).min(limit)
+        pixel(a.min(b).min(c).min(d))..(pixel(a.max(b).max(c).max(d)) + 2).min(length)
     };
     let (columns, rows) = (reach(0, frame.width), reach(1, frame.height));
     let mut sum = 0;
@@ -272,6 +266,19 @@ mod tests {
         };
         let mut pixels = vec![0.0; 3 * 9];
         crop(&frame(), &roi, 3, Border::Repeat, (0.0, 1.0), &mut pixels);
+        assert!(pixels.iter().all(|v| (0.0..=1.0).contains(v)));
+        let nowhere = Roi {
+            center_x_px: f32::NAN,
+            ..roi
+        };
+        crop(
+            &frame(),
+            &nowhere,
+            3,
+            Border::Repeat,
+            (0.0, 1.0),
+            &mut pixels,
+        );
         assert!(pixels.iter().all(|v| (0.0..=1.0).contains(v)));
     }
 }
