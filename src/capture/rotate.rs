@@ -58,8 +58,8 @@ pub(super) fn turn_rgb(
     rotation: Rotation,
     into: &mut [u8],
 ) {
-    debug_assert_eq!(from.len(), 3 * width * height);
-    debug_assert_eq!(from.len(), into.len());
+    assert_eq!(from.len(), 3 * width * height);
+    assert_eq!(from.len(), into.len());
     match rotation {
         Rotation::None => into.copy_from_slice(from),
         Rotation::Half => {

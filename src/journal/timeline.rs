@@ -32,6 +32,7 @@ const MAX_STEPS: i64 = 1 << 20;
 const PRESENCE_BYTES: usize = LANDMARK_COUNT.div_ceil(8);
 const HAS_BODY: u8 = 1;
 const HAS_WORLD: u8 = 2;
+const BY_LITE: u8 = 4;
 
 /// Why landmarks could not be packed, or bytes not unpacked.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -132,6 +133,7 @@ pub fn decode_timeline(bytes: &[u8]) -> Result<Vec<PoseFrame>, TimelineError> {
 struct Steps {
     points: [Option<(i64, i64, u8)>; LANDMARK_COUNT],
     world_mm: Option<Box<[[i16; 3]; LANDMARK_COUNT]>>,
+    lite: bool,
 }
 
 impl Steps {
@@ -152,7 +154,21 @@ impl Steps {
                 .all(finite)
                 .then(|| Box::new(world.each_ref().map(|w| [mm(w.x_m), mm(w.y_m), mm(w.z_m)])))
         });
-        Self { points, world_mm }
+        Self {
+            points,
+            world_mm,
+            lite: body.lite,
+        }
+    }
+
+    fn flags(&self) -> u8 {
+        let world = if self.world_mm.is_some() {
+            HAS_WORLD
+        } else {
+            0
+        };
+        let lite = if self.lite { BY_LITE } else { 0 };
+        HAS_BODY | world | lite
     }
 
     fn presence(&self) -> u64 {
@@ -182,13 +198,7 @@ fn pack(frames: &[PoseFrame]) -> Vec<u8> {
         last_index = frame.index;
     }
     for body in &bodies {
-        out.push(match body {
-            None => 0,
-            Some(Steps { world_mm: None, .. }) => HAS_BODY,
-            Some(Steps {
-                world_mm: Some(_), ..
-            }) => HAS_BODY | HAS_WORLD,
-        });
+        out.push(body.as_ref().map_or(0, Steps::flags));
     }
     let mut last_presence = 0u64;
     for body in bodies.iter().flatten() {
@@ -300,11 +310,13 @@ fn unpack(payload: &[u8], frame_count: usize) -> Result<Vec<PoseFrame>, Timeline
     for frame in &mut frames {
         frame.body = match payload.byte()? {
             0 => None,
-            HAS_BODY => Some(Body::empty()),
-            flags if flags == HAS_BODY | HAS_WORLD => Some(Body {
-                world: Some([nowhere; LANDMARK_COUNT]),
-                ..Body::empty()
-            }),
+            flags if flags & HAS_BODY != 0 && flags <= HAS_BODY | HAS_WORLD | BY_LITE => {
+                Some(Body {
+                    world: (flags & HAS_WORLD != 0).then_some([nowhere; LANDMARK_COUNT]),
+                    lite: flags & BY_LITE != 0,
+                    ..Body::empty()
+                })
+            }
             _ => return Err(damaged("a frame has flags that do not exist")),
         };
     }

@@ -46,6 +46,8 @@ pub struct BodySeries {
     pub len: usize,
     /// Whether a body was found there, or close enough to be bridged.
     pub found: Vec<bool>,
+    /// Whether the lite model gave some of it.
+    pub lite: bool,
     points: Vec<Option<PointSeries>>,
     world: Option<Arc<Vec<WorldSeries>>>,
 }
@@ -118,6 +120,9 @@ impl BodySeries {
             rate_hz,
             len,
             found: grid.near,
+            lite: with_body
+                .iter()
+                .any(|f| f.body.as_ref().is_some_and(|b| b.lite)),
             points,
             world,
         })

@@ -95,6 +95,8 @@ pub struct Signals {
     pub head: Path,
     /// Whether the head is the nose, for want of ears.
     pub head_is_nose: bool,
+    /// Whether the lite model gave some of the landmarks: places wander more.
+    pub lite: bool,
     /// Middle of the wrists, the better seen one weighing more.
     pub hands: Path,
     /// The wrists.
@@ -190,6 +192,7 @@ impl Signals {
             knee,
             head,
             head_is_nose,
+            lite: body.lite,
             mass: centre_of_mass(&SegmentTable::DE_LEVA_MEAN, &path)?,
             wrists,
             shoulder,
@@ -228,6 +231,7 @@ impl Signals {
             found: self.found.clone(),
             head: turn(&self.head),
             head_is_nose: self.head_is_nose,
+            lite: self.lite,
             mass: turn(&self.mass),
             hands: turn(&self.hands),
             wrists: Pair {

@@ -33,6 +33,8 @@ pub struct Body {
     pub image: [Option<ImagePoint>; LANDMARK_COUNT],
     /// The model's metric landmarks, where the source gives them.
     pub world: Option<[WorldPoint; LANDMARK_COUNT]>,
+    /// Whether the lite model gave them: its landmarks are less true, and what is measured on them is less sure.
+    pub lite: bool,
 }
 
 impl Body {
@@ -41,6 +43,7 @@ impl Body {
         Self {
             image: [None; LANDMARK_COUNT],
             world: None,
+            lite: false,
         }
     }
 

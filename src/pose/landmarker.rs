@@ -55,6 +55,7 @@ pub struct Stages {
 /// The landmark network.
 pub struct Landmarker {
     network: Network,
+    lite: bool,
     stages: Stages,
 }
 
@@ -67,8 +68,15 @@ impl Landmarker {
         let network = Network::from_bytes(name, onnx, [INPUT, INPUT, 3], &["heatmaps"])?;
         Ok(Self {
             network,
+            lite: false,
             stages: Stages::default(),
         })
+    }
+
+    /// The same, known to be the lite model: its bodies say so.
+    #[must_use]
+    pub fn lite(self) -> Self {
+        Self { lite: true, ..self }
     }
 
     /// The body in the crop, or `None` where there is none.
@@ -106,7 +114,10 @@ impl Landmarker {
             let [u, v] = refine(|row, column| heat.get(row, column, k), [x, y]);
             roi.image_from_roi(u, v)
         };
-        let mut body = Body::empty();
+        let mut body = Body {
+            lite: self.lite,
+            ..Body::empty()
+        };
         for (k, point) in body.image.iter_mut().enumerate() {
             let [x_px, y_px] = place(k);
             *point = Some(ImagePoint {

@@ -33,7 +33,7 @@ impl Model {
     /// Where a network cannot be prepared.
     pub fn tracker(self) -> Result<Tracker, InferenceError> {
         let landmarker = match self {
-            Model::Lite => Landmarker::new("pose_landmark_lite", LITE)?,
+            Model::Lite => Landmarker::new("pose_landmark_lite", LITE)?.lite(),
             Model::Full => Landmarker::new("pose_landmark_full", FULL)?,
         };
         Ok(Tracker::new(Detector::new(DETECTOR)?, landmarker))

@@ -33,6 +33,9 @@ struct Line {
     points: Option<Vec<[f32; 3]>>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     world: Option<Vec<[f32; 3]>>,
+    /// Whether the lite model gave the points.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    lite: bool,
 }
 
 /// Why a track could not be read or written.
@@ -202,7 +205,10 @@ impl TrackReader {
         self.last = Some(captured_at);
         let body = match line.points {
             None => None,
-            Some(points) => Some(self.body(&points, line.world.as_deref())?),
+            Some(points) => Some(Body {
+                lite: line.lite,
+                ..self.body(&points, line.world.as_deref())?
+            }),
         };
         let frame = PoseFrame {
             index: self.index,
@@ -325,7 +331,12 @@ impl TrackWriter {
                 .collect()
         });
         let t = (frame.captured_at.secs() * 1e6).round() / 1e6;
-        self.line(&Line { t, points, world })
+        self.line(&Line {
+            t,
+            points,
+            world,
+            lite: body.is_some_and(|b| b.lite),
+        })
     }
 
     /// Writes out what is still held back.

@@ -55,6 +55,8 @@ const LONGEST_TRUNK: f64 = 1.12;
 
 /// The front foot's direction is off by this much from rep to rep and camera to camera, one standard deviation, degrees.
 const FOOT_OPEN_DEG: f64 = 6.0;
+/// The same with the lite model.
+const FOOT_OPEN_LITE_DEG: f64 = 11.0;
 /// Standard uncertainty of the roll that is left in the signals, radians: the ground's slope is so small that it matters.
 const ROLL_SPREAD_RAD: f64 = 0.025;
 /// A level line that runs away from the camera rises in the picture by its length over this number: the sine of the angle
@@ -132,9 +134,14 @@ impl Sight<'_> {
         let turned = along.atan2(near);
         // A roll lifts or sinks the toe by its share of the way along; the slope makes that a way toward the camera.
         let by_roll = GROUND_SLOPE * turned.sin().powi(2) * ROLL_SPREAD_RAD;
+        let unsure = if self.signals.lite {
+            FOOT_OPEN_LITE_DEG
+        } else {
+            FOOT_OPEN_DEG
+        };
         Ok((
             (turned + yaw_rad).to_degrees(),
-            FOOT_OPEN_DEG.hypot(by_roll.to_degrees()),
+            unsure.hypot(by_roll.to_degrees()),
         ))
     }
 

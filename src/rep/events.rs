@@ -4,7 +4,7 @@
 //! spread. The order of work is backward from the hands: contact, then the landing of the front foot,
 //! its lift-off, and the gather before it.
 
-use crate::motion::filter::{Butterworth, derivative, quantile};
+use crate::motion::filter::{Butterworth, quantile};
 use crate::motion::{Foot, Path, Signals};
 
 use super::fit::{Corner, Meeting, comes_to_rest, starts_to_move};
@@ -21,12 +21,13 @@ const MOVING_SHARE: f64 = 0.25;
 const MAIN_BURST: f64 = 0.6;
 /// A foot that touches down for less than this belongs to one stride: a toe tap.
 const TAP_SECS: f64 = 0.25;
-/// The heel's last centimetre lies within the landmarks' jitter: the fitted corner comes this much before rest, and a
-/// gentle start shows this much after it. Measured on rendered hitters at 30 and 60 frames a second alike.
+/// The heel's last centimetre lies within the landmarks' jitter: the fitted corner comes this much before rest.
+/// Measured on rendered hitters at 30 and 60 frames a second alike.
 const LANDING_HIDDEN_SECS: f64 = 0.016;
-const START_HIDDEN_SECS: f64 = 0.02;
 /// What the start of a lift is uncertain by besides its fit: a heel peels off before the foot leaves.
-const LIFT_SPREAD_SECS: f64 = 0.015;
+const LIFT_SPREAD_SECS: f64 = 0.02;
+/// How long a tap's touch may last, the foot's rise and fall around it not counted.
+const TOUCH_SECS: f64 = 0.12;
 /// What a tap's burst reaches at least, as a share of the stride's highest speed.
 const TAP_BURST: f64 = 0.33;
 /// Half of the running median that takes jumps out of the front foot's landmarks, seconds: jumps last for two or three
@@ -42,8 +43,20 @@ const STRIDE_SECS: f64 = 1.4;
 /// How long before lift-off the weight may start back.
 const GATHER_SECS: f64 = 1.3;
 
-/// Least rearward travel of the body's middle that counts as a gather, H.
-const GATHER_TRAVEL: f64 = 0.004;
+/// Least rearward travel of the body's middle that counts as a gather, H, and its least mean speed, H a second.
+const GATHER_TRAVEL: f64 = 0.005;
+const GATHER_SPEED: f64 = 0.012;
+/// The body rests where in this long before it came from no farther ahead than this share of its travel.
+const REST_SECS: f64 = 0.15;
+const REST_SHARE: f64 = 0.08;
+/// A gentle start shows this much after it. Measured on rendered hitters with both models, as are the spreads.
+const GATHER_HIDDEN_SECS: f64 = 0.025;
+const GATHER_SPREAD_SECS: f64 = 0.022;
+/// How far the mean of the body's landmarks drifts at rest, one standard deviation, H.
+const DRIFT: f64 = 0.0023;
+/// A load in which the weight does not go back begins this much before the foot leaves, and how sure that is.
+const HURRIED_SECS: f64 = 0.1;
+const HURRIED_SPREAD_SECS: f64 = 0.08;
 
 /// Cutoffs of the zero-phase low pass for each use, hertz.
 const FOOT_HZ: f64 = 9.0;
@@ -194,8 +207,12 @@ impl Stride {
             let height = Butterworth::low_pass(FOOT_HZ, rate).zero_phase(&heel.y_cm);
             let ground = quantile(&height[first..=moving], GROUND_SHARE).unwrap_or(height[moving]);
             let raised = HEEL_UP * signals.scale.height_cm;
-            while up > first && height[up] - ground > raised {
-                up -= 1;
+            // Where it was up a moment before, it only touched down in between.
+            while let Some(i) = (up.saturating_sub(steps(TOUCH_SECS)).max(first)..=up)
+                .rev()
+                .find(|&i| i > first && height[i] - ground > raised)
+            {
+                up = i - 1;
             }
         }
         // A landing that nobody saw is none; a start that nobody saw is left open.
@@ -264,54 +281,78 @@ fn foot_signals(foot: &Foot) -> Vec<Vec<f64>> {
 fn gather(signals: &Signals, lift_place: f64, plant: f64, forward: f64) -> Option<Corner> {
     let rate = signals.rate_hz;
     let steps = |secs: f64| (secs * rate).round() as usize;
-    let low = Butterworth::low_pass(BODY_HZ, rate);
-    let along = |p: &Path| -> Vec<f64> {
-        let x: Vec<f64> = p.x_cm.iter().map(|x| forward * x).collect();
-        low.zero_phase(&x)
-    };
-    let body: Vec<Vec<f64>> = [
-        &signals.hips,
-        &signals.shoulders,
-        &signals.head,
-        &signals.hands,
-    ]
-    .map(along)
-    .to_vec();
-    let weights = [1.0, 1.0, 0.7, 0.5];
-    let mix: Vec<f64> = (0..signals.len)
-        .map(|i| body.iter().zip(weights).map(|(b, w)| b[i] * w).sum())
-        .collect();
+    let body = body_along(signals, forward);
     let (lift, plant) = (signals.index(lift_place), signals.index(plant));
     let from = lift.saturating_sub(steps(0.35));
-    let rearmost = (from..=plant).min_by(|&a, &b| mix[a].total_cmp(&mix[b]))?;
-    // The fastest rearward moment before the rearmost place lies well inside the gather.
+    let rearmost = (from..=plant).min_by(|&a, &b| body[a].total_cmp(&body[b]))?;
     let earliest = rearmost.saturating_sub(steps(GATHER_SECS));
-    let speed = derivative(&mix, rate);
-    let quickest = (earliest..=rearmost).min_by(|&a, &b| speed[a].total_cmp(&speed[b]))?;
-    let limit = 0.15 * speed[quickest];
-    let rough = (earliest..=quickest).rev().find(|&i| speed[i] > limit);
-    let back = rough.map_or(0.0, |i| mix[i] - mix[rearmost]) / weights.iter().sum::<f64>();
-    let Some(rough) = rough.filter(|_| back > GATHER_TRAVEL * signals.scale.height_cm) else {
-        // The weight hardly goes back before the foot leaves: the load begins with the lift at the latest.
-        return (rough.is_some() || earliest > 0).then_some(Corner {
-            place: lift_place,
-            spread: 0.06 * rate,
+    let height = signals.scale.height_cm;
+    // Backward from the rearmost place as long as the body still comes from farther ahead. What it did before it last
+    // came to rest, a walk into the box or a sway, is not looked at.
+    let rest = steps(REST_SECS);
+    let start = (earliest + rest..rearmost).rev().find(|&i| {
+        let depth = body[i] - body[rearmost];
+        let farthest = body[i - rest..i].iter().copied().fold(f64::MIN, f64::max);
+        depth > GATHER_TRAVEL * height && farthest - body[i] < REST_SHARE * depth
+    });
+    let begins_in_load = start.is_none() && earliest == 0;
+    let start = start.filter(|&i| {
+        let secs = (rearmost - i) as f64 / rate;
+        rearmost > from && body[i] - body[rearmost] > GATHER_SPEED * height * secs
+    });
+    let Some(start) = start else {
+        // The weight does not go back before the foot leaves, or hardly: the load is hurried, and begins little before
+        // the lift. Where the recording begins in mid-load, nothing is known.
+        return (!begins_in_load).then_some(Corner {
+            place: (lift_place - HURRIED_SECS * rate).max(0.0),
+            spread: HURRIED_SPREAD_SECS * rate,
         });
     };
+    // A gather begins and ends without speed: a parabola and a cubic from the rest to the rearmost place.
     let fit = starts_to_move(
-        &[&mix],
-        rough.saturating_sub(steps(0.2)),
-        rough + steps(0.05),
-        steps(0.2),
-        steps(0.15),
+        &[&body],
+        start.saturating_sub(steps(0.2)),
+        (start + steps(0.15)).min(rearmost.saturating_sub(steps(0.05))),
+        steps(0.3),
+        rearmost
+            .saturating_sub(start + steps(0.15))
+            .max(steps(0.05)),
         Meeting::Gentle,
     )?;
-    // The fit alone is too sure of itself: what the landmarks drift by while the hitter stands still is not
-    // in its residuals.
+    // The fit alone is too sure of itself: how far the landmarks drift while the hitter stands still is not in its
+    // residuals. The less the body goes back, and the slower, the later it is told from drift.
+    let depth = body[start] - body[rearmost];
+    let top_speed = 1.5 * depth / (rearmost - start) as f64;
     Some(Corner {
-        place: (fit.place - START_HIDDEN_SECS * rate).min(lift_place),
-        spread: fit.spread.hypot(0.04 * rate),
+        place: (fit.place - GATHER_HIDDEN_SECS * rate).clamp(0.0, lift_place),
+        spread: fit
+            .spread
+            .hypot(GATHER_SPREAD_SECS * rate)
+            .hypot(DRIFT * height / top_speed),
     })
+}
+
+/// Mean place of hips, shoulders, head and hands toward the pitcher, low pass, centimetres.
+fn body_along(signals: &Signals, forward: f64) -> Vec<f64> {
+    let low = Butterworth::low_pass(BODY_HZ, signals.rate_hz);
+    let parts = [
+        (&signals.hips, 1.0),
+        (&signals.shoulders, 1.0),
+        (&signals.head, 0.7),
+        (&signals.hands, 0.5),
+    ];
+    let total: f64 = parts.iter().map(|(_, weight)| weight).sum();
+    let mean: Vec<f64> = (0..signals.len)
+        .map(|i| {
+            parts
+                .iter()
+                .map(|(p, weight)| weight * p.x_cm[i])
+                .sum::<f64>()
+                * forward
+                / total
+        })
+        .collect();
+    low.zero_phase(&mean)
 }
 
 /// The hitter came to rest: the last time before the gather that hands or ankles were on the move.

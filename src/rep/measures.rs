@@ -51,7 +51,9 @@ mod wander {
     pub const FOOT_SHIFT: f64 = 0.0125;
     pub const HANDS_SHIFT: f64 = 0.012;
     /// Of the head over the base of support, which also holds the camera's angle; its roll comes on top.
-    pub const HEAD_OVER_BASE: f64 = 0.0146;
+    pub const HEAD_OVER_BASE: f64 = 0.013;
+    /// The same with the lite model, whose ears and shoulders lie aside by as much again.
+    pub const HEAD_OVER_BASE_LITE: f64 = 0.026;
 }
 
 /// What the making of the measures needs to know besides the signals.
@@ -347,7 +349,12 @@ impl<'a> Maker<'a> {
         } else {
             0.0
         };
-        let spread = (wander::HEAD_OVER_BASE * height)
+        let wander = if self.s.signals.lite {
+            wander::HEAD_OVER_BASE_LITE
+        } else {
+            wander::HEAD_OVER_BASE
+        };
+        let spread = (wander * height)
             .hypot(self.s.roll_spread_rad * rise)
             .hypot(slip)
             .hypot(unknown_slide)

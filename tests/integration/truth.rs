@@ -94,6 +94,7 @@ impl Truth {
                 ("hands_back_cm", "hands_back_lift_to_plant_m", 100.0),
                 ("plant_to_contact_ms", "plant_to_contact_s", 1000.0),
                 ("lift_to_plant_ms", "lift_to_plant_s", 1000.0),
+                ("gather_to_plant_ms", "gather_to_plant_s", 1000.0),
             ] {
                 if let (Some(ours), Some(known)) = (
                     rep["measures"][measure]["value"].as_f64(),

@@ -13,6 +13,7 @@ fn any_frames(dice: &mut Dice) -> Vec<PoseFrame> {
             let body = (dice.unit() > 0.2).then(|| {
                 let spread = [3.0, 2000.0, 130_000.0][(dice.next() % 3) as usize];
                 let mut body = Body::empty();
+                body.lite = dice.unit() > 0.5;
                 for point in &mut body.image {
                     *point = (dice.unit() > 0.3).then(|| ImagePoint {
                         x_px: (spread * (dice.unit() - 0.5)) as f32,
@@ -45,6 +46,13 @@ fn any_frames_come_back_within_half_a_step() {
         let bytes = encode_timeline(&frames).unwrap();
         let back = decode_timeline(&bytes).unwrap();
         let (px, visibility, metres) = farthest_apart(&frames, &back);
+        let lite = |frames: &[PoseFrame]| -> Vec<Option<bool>> {
+            frames
+                .iter()
+                .map(|f| f.body.as_ref().map(|b| b.lite))
+                .collect()
+        };
+        assert_eq!(lite(&back), lite(&frames), "seed {seed}: which model");
         // Half a step, and what an f32 of this size cannot hold.
         assert!(px <= 0.5 / 16.0 + 0.005, "seed {seed}: {px} px");
         assert!(
