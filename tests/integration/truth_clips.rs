@@ -179,4 +179,12 @@ fn the_lite_model_finds_the_same_swings() {
     hold(&errors, "gather", 40.0, 150.0);
     hold(&errors, "lift_off", 40.0, 80.0);
     hold_load(&errors);
+    // It makes trunks too upright: no rep is judged by that.
+    for rep in log_of("left_60fps_faults", "lite").get().unwrap() {
+        let hinge = &rep["measures"]["trunk_hinge_deg"];
+        assert!(
+            hinge["value"].is_null() && hinge["why"].is_string(),
+            "{hinge}"
+        );
+    }
 }
