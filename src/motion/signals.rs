@@ -95,6 +95,8 @@ pub struct Signals {
     pub head: Path,
     /// Whether the head is the nose, for want of ears.
     pub head_is_nose: bool,
+    /// The nose, where the head is the middle of the ears.
+    pub nose: Option<Path>,
     /// Whether the lite model gave some of the landmarks: places wander more.
     pub lite: bool,
     /// Middle of the wrists, the better seen one weighing more.
@@ -192,6 +194,7 @@ impl Signals {
             knee,
             head,
             head_is_nose,
+            nose: path(Landmark::Nose).filter(|_| !head_is_nose),
             lite: body.lite,
             mass: centre_of_mass(&SegmentTable::DE_LEVA_MEAN, &path)?,
             wrists,
@@ -201,6 +204,11 @@ impl Signals {
             scale,
             roll_rad,
         })
+    }
+
+    /// The one of two uncertainties that fits the model which gave the landmarks.
+    pub fn by_model(&self, full: f64, lite: f64) -> f64 {
+        if self.lite { lite } else { full }
     }
 
     /// The model's metric landmark over time, where the source gives metric landmarks.
@@ -231,6 +239,7 @@ impl Signals {
             found: self.found.clone(),
             head: turn(&self.head),
             head_is_nose: self.head_is_nose,
+            nose: self.nose.as_ref().map(turn),
             lite: self.lite,
             mass: turn(&self.mass),
             hands: turn(&self.hands),

@@ -360,3 +360,32 @@ impl TrackWriter {
             })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn which_model_read_a_body_comes_back() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("two.track.jsonl");
+        let mut writer = TrackWriter::create(&path, 30.0, 1280, 720).unwrap();
+        for (index, lite) in [false, true].into_iter().enumerate() {
+            let body = Body {
+                lite,
+                ..Body::empty()
+            };
+            writer
+                .frame(&PoseFrame {
+                    index: index as u64,
+                    captured_at: CaptureTime::from_secs(index as f64 / 30.0),
+                    body: Some(body),
+                })
+                .unwrap();
+        }
+        writer.finish().unwrap();
+        let mut reader = TrackReader::open(&path).unwrap();
+        let mut next = || reader.next_frame().unwrap().unwrap().body.unwrap().lite;
+        assert_eq!([next(), next()], [false, true]);
+    }
+}

@@ -134,11 +134,7 @@ impl Sight<'_> {
         let turned = along.atan2(near);
         // A roll lifts or sinks the toe by its share of the way along; the slope makes that a way toward the camera.
         let by_roll = GROUND_SLOPE * turned.sin().powi(2) * ROLL_SPREAD_RAD;
-        let unsure = if self.signals.lite {
-            FOOT_OPEN_LITE_DEG
-        } else {
-            FOOT_OPEN_DEG
-        };
+        let unsure = self.signals.by_model(FOOT_OPEN_DEG, FOOT_OPEN_LITE_DEG);
         Ok((
             (turned + yaw_rad).to_degrees(),
             unsure.hypot(by_roll.to_degrees()),

@@ -26,8 +26,6 @@ const TAP_SECS: f64 = 0.25;
 const LANDING_HIDDEN_SECS: f64 = 0.016;
 /// What the start of a lift is uncertain by besides its fit: a heel peels off before the foot leaves.
 const LIFT_SPREAD_SECS: f64 = 0.02;
-/// How long a tap's touch may last, the foot's rise and fall around it not counted.
-const TOUCH_SECS: f64 = 0.12;
 /// What a tap's burst reaches at least, as a share of the stride's highest speed.
 const TAP_BURST: f64 = 0.33;
 /// Half of the running median that takes jumps out of the front foot's landmarks, seconds: jumps last for two or three
@@ -208,7 +206,7 @@ impl Stride {
             let ground = quantile(&height[first..=moving], GROUND_SHARE).unwrap_or(height[moving]);
             let raised = HEEL_UP * signals.scale.height_cm;
             // Where it was up a moment before, it only touched down in between.
-            while let Some(i) = (up.saturating_sub(steps(TOUCH_SECS)).max(first)..=up)
+            while let Some(i) = (up.saturating_sub(steps(TAP_SECS)).max(first)..=up)
                 .rev()
                 .find(|&i| i > first && height[i] - ground > raised)
             {
@@ -309,14 +307,13 @@ fn gather(signals: &Signals, lift_place: f64, plant: f64, forward: f64) -> Optio
         });
     };
     // A gather begins and ends without speed: a parabola and a cubic from the rest to the rearmost place.
+    let latest = (start + steps(0.15)).min(rearmost.saturating_sub(steps(0.05)));
     let fit = starts_to_move(
         &[&body],
         start.saturating_sub(steps(0.2)),
-        (start + steps(0.15)).min(rearmost.saturating_sub(steps(0.05))),
+        latest,
         steps(0.3),
-        rearmost
-            .saturating_sub(start + steps(0.15))
-            .max(steps(0.05)),
+        rearmost - latest,
         Meeting::Gentle,
     )?;
     // The fit alone is too sure of itself: how far the landmarks drift while the hitter stands still is not in its

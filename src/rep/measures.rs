@@ -9,6 +9,7 @@ mod making;
 use std::collections::BTreeMap;
 
 use crate::motion::{Foot, Path, Signals};
+use crate::pose::Landmark;
 
 use self::making::TIMING_MS;
 use super::against_pitch::{AgainstPitch, Span};
@@ -25,9 +26,10 @@ const PLACE_HZ: f64 = 6.0;
 
 /// On average over set and plant, H; enough for a difference of two places.
 const HEAD_NEAR_ON_AVERAGE: f64 = 0.11;
-/// The model puts the ears this much too far toward the pitcher in a hitter's stance, whose face is turned there, H.
-/// Measured on rendered hitters.
-const EARS_AHEAD: f64 = 0.0095;
+/// The model draws the middle of the ears after the face by this share of the way from them to the nose: of two ears it
+/// sees one at most. A face that turns from the pitcher to the ball would pass for travel. Measured on rendered hitters of
+/// two kinds, and the same with both models.
+const EARS_AFTER_FACE: f64 = 0.3;
 /// Wrists farther apart than this about lift-off or plant, H, are not both on the bat: one was taken for something else.
 const APART: f64 = 0.21;
 /// Standard uncertainty of the camera's angle off square, radians.
@@ -46,6 +48,8 @@ const NOSE_BEFORE_EARS: f64 = 0.055;
 /// standing height. Measured with the full model on rendered hitters with known joints.
 mod wander {
     pub const HEAD_SHIFT: f64 = 0.0085;
+    /// The same with the full model, where the face's turn is taken out.
+    pub const HEAD_SHIFT_STEADY: f64 = 0.0055;
     pub const HEAD_SHIFT_IN_SWING: f64 = 0.006;
     pub const HEAD_DROP: f64 = 0.0095;
     pub const FOOT_SHIFT: f64 = 0.0125;
@@ -79,6 +83,26 @@ pub struct Setting<'a> {
     pub roll_spread_rad: f64,
     /// The pitch that was played last.
     pub pitch: Option<PitchTimes>,
+}
+
+/// The nose, where it shows what the ears do as the face turns: metric landmarks tell that a pose model gave them; people
+/// label ears where they are.
+fn face_shows(signals: &Signals) -> Option<&Path> {
+    signals
+        .nose
+        .as_ref()
+        .filter(|_| signals.world(Landmark::Nose).is_some())
+}
+
+/// The head's path without what the turning face does to the ears along the picture.
+fn steady_head(signals: &Signals) -> Path {
+    let mut head = signals.head.clone();
+    if let Some(nose) = face_shows(signals) {
+        for (x, nose) in head.x_cm.iter_mut().zip(&nose.x_cm) {
+            *x -= EARS_AFTER_FACE * (nose - *x);
+        }
+    }
+    head
 }
 
 /// Every measure of the rep, made or not.
@@ -123,7 +147,7 @@ impl<'a> Maker<'a> {
         };
         Self {
             s,
-            head: s.signals.head.smoothed(PLACE_HZ, rate),
+            head: steady_head(s.signals).smoothed(PLACE_HZ, rate),
             hands: s.signals.hands.smoothed(PLACE_HZ, rate),
             shoulders: s.signals.shoulders.smoothed(PLACE_HZ, rate),
             front,
@@ -182,7 +206,7 @@ impl<'a> Maker<'a> {
                 let slip = self.slope(&self.head.x_cm, plant.place) * plant.spread;
                 self.length(
                     self.went(from, to, HEAD_NEAR_ON_AVERAGE * height, plant),
-                    wander::HEAD_SHIFT * height,
+                    self.head_shift() * height,
                     slip,
                     &self.head,
                     plant,
@@ -312,6 +336,16 @@ impl<'a> Maker<'a> {
         self.made(w.value, w.plus_minus, &self.s.signals.mass, w.when)
     }
 
+    /// What the head's place wanders by between set and plant, H.
+    fn head_shift(&self) -> f64 {
+        let signals = self.s.signals;
+        if face_shows(signals).is_some() {
+            signals.by_model(wander::HEAD_SHIFT_STEADY, wander::HEAD_SHIFT)
+        } else {
+            wander::HEAD_SHIFT
+        }
+    }
+
     fn head_between_feet(&self) -> Result<Measure, Why> {
         let plant = self.plant()?;
         let back = self.standing_place(&self.back.ankle, plant);
@@ -330,14 +364,8 @@ impl<'a> Maker<'a> {
         let middle = 0.5 * (front + back);
         let line = self.line();
         let hinge_deg = self.sight().trunk_hinge().ok().map(|(deg, _)| deg);
-        // Where the ears come from the pose model, which metric landmarks show; people label them where they are.
-        let ears = match hinge_deg {
-            Some(_) if !self.s.signals.head_is_nose => EARS_AHEAD,
-            _ => 0.0,
-        };
         let nearer = head_nearer_cm(hinge_deg, rise, height);
-        let head =
-            line.place(self.at(&self.head.x_cm, plant.place), nearer, middle) - ears * height;
+        let head = line.place(self.at(&self.head.x_cm, plant.place), nearer, middle);
         let (front, rear) = (
             line.place(front, 0.0, middle),
             line.place(back, 0.0, middle),
@@ -353,11 +381,10 @@ impl<'a> Maker<'a> {
         } else {
             0.0
         };
-        let wander = if self.s.signals.lite {
-            wander::HEAD_OVER_BASE_LITE
-        } else {
-            wander::HEAD_OVER_BASE
-        };
+        let wander = self
+            .s
+            .signals
+            .by_model(wander::HEAD_OVER_BASE, wander::HEAD_OVER_BASE_LITE);
         let spread = (wander * height)
             .hypot(self.s.roll_spread_rad * rise)
             .hypot(slip)

@@ -21,15 +21,12 @@ impl Maker<'_> {
         let signals = self.s.signals;
         let rest = REST_SECS * signals.rate_hz;
         let until = match (self.s.moments.gather, self.s.moments.lift_off) {
-            // So early that an unsure gather has not begun.
-            (Some(gather), _) => (gather.place - gather.spread).max(0.0),
+            (Some(gather), _) => gather.place,
             // Whose gather began before the recording is taken as he stood before the foot left, if that much shows.
             (None, Some(lift)) if lift.place >= rest => lift.place,
             _ => return Err("the recording does not show the hitter set"),
         };
-        let from = (until - REST_SECS * signals.rate_hz)
-            .max(self.s.moments.set.unwrap_or(0.0))
-            .min(until);
+        let from = (until - REST_SECS * signals.rate_hz).max(self.s.moments.set.unwrap_or(0.0));
         let (from, until) = (signals.index(from), signals.index(until));
         Ok(values[from..=until].iter().sum::<f64>() / (until - from + 1) as f64)
     }
