@@ -21,6 +21,7 @@
 pub mod capture;
 pub mod coach;
 pub mod command;
+pub mod cores;
 pub mod daemon;
 pub mod journal;
 pub mod logging;

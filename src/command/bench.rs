@@ -11,7 +11,7 @@ use super::trial::{Scenes, time_landmarks};
 use super::{Failure, bench_live, places, session, show};
 use crate::capture::{ClipSource, Frame};
 use crate::daemon::Times;
-use crate::pose::Model;
+use crate::pose::{Model, usual_threads};
 use crate::settings::Settings;
 use crate::sound::measure_latency;
 
@@ -31,6 +31,9 @@ pub struct Bench {
     /// The model of the live run; the one that would be chosen here where not told.
     #[arg(long)]
     model: Option<ModelArg>,
+    /// How many threads work on a network in the JSON's times; as many as in a run where not told.
+    #[arg(long, value_name = "N", requires = "json", value_parser = clap::value_parser!(u8).range(1..=8))]
+    threads: Option<u8>,
     /// Print the times of the pose models only, as JSON: milliseconds at the quantiles 0.1, 0.5 and 0.95.
     #[arg(long)]
     json: bool,
@@ -47,9 +50,9 @@ struct ModelTimes {
 }
 
 impl ModelTimes {
-    fn measure(model: Model, path: &Path) -> Result<Self, Failure> {
+    fn measure(model: Model, threads: usize, path: &Path) -> Result<Self, Failure> {
         let mut clip = ClipSource::open(path)?;
-        let mut tracker = model.tracker()?;
+        let mut tracker = model.tracker_on(threads)?;
         let times = Self::default();
         let mut frame = Frame::default();
         for _ in 0..FRAMES {
@@ -95,7 +98,7 @@ impl Bench {
             ));
         }
         let path = self.clip()?;
-        show::line(&format!("{}, one thread:", path.display()));
+        show::line(&format!("{}:", path.display()));
         let decode = Times::default();
         let mut clip = ClipSource::open(&path)?;
         let mut frame = Frame::default();
@@ -107,11 +110,18 @@ impl Bench {
             decode.add(started.elapsed());
         }
         row("decode", &decode);
+        let usual = usual_threads();
         for model in [Model::Lite, Model::Full] {
-            let times = ModelTimes::measure(model, &path)?;
-            show::line(&format!("  {} model", model.name()));
-            for (part, times) in times.parts() {
-                row(&format!("  {part}"), times);
+            for threads in (1..=usual).filter(|threads| [1, usual].contains(threads)) {
+                let times = ModelTimes::measure(model, threads, &path)?;
+                let on = match threads {
+                    1 => "one thread".to_owned(),
+                    _ => format!("{threads} threads"),
+                };
+                show::line(&format!("  {} model, {on}", model.name()));
+                for (part, times) in times.parts() {
+                    row(&format!("  {part}"), times);
+                }
             }
         }
         sound(settings)?;
@@ -130,9 +140,10 @@ impl Bench {
 
     fn json(&self) -> Result<(), Failure> {
         let path = self.clip()?;
+        let threads = self.threads.map_or_else(usual_threads, usize::from);
         let mut models = serde_json::Map::new();
         for model in [Model::Lite, Model::Full] {
-            let times = ModelTimes::measure(model, &path)?;
+            let times = ModelTimes::measure(model, threads, &path)?;
             let parts = times.parts().map(|(part, times)| {
                 let ms = [0.1, 0.5, 0.95].map(|q| times.quantile_ms(q));
                 (part.to_owned(), serde_json::json!(ms))

@@ -1,7 +1,9 @@
 //! Cuts a turned square out of a frame for a network: red, green and blue of a pixel side by side, as floats.
 
 use super::roi::Roi;
+use super::team::Team;
 use crate::capture::Frame;
+use std::sync::{Mutex, PoisonError};
 
 /// What lies outside the frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -23,7 +25,8 @@ const CACHE_LINE: usize = 64;
 
 /// Samples `roi` at `size` x `size` points into `pixels` (size x size x 3), each value `low + byte / 255 * (high - low)`.
 ///
-/// Bilinear; the first point lies on the square's corner, as the model's published pipeline has it.
+/// Bilinear; the first point lies on the square's corner, as the model's published pipeline has it. The
+/// team shares the work.
 ///
 /// # Panics
 /// Where `pixels` or the frame's pixels have the wrong length.
@@ -34,6 +37,7 @@ pub fn crop(
     border: Border,
     (low, high): (f32, f32),
     pixels: &mut [f32],
+    team: &Team,
 ) {
     assert_eq!(pixels.len(), 3 * size * size, "pixels for {size}x{size}");
     assert_eq!(
@@ -54,7 +58,7 @@ pub fn crop(
     let (dx, dy) = (fixed(along[0] - origin[0]), fixed(along[1] - origin[1]));
     let [right, bottom] =
         [frame.width, frame.height].map(|length| (length as i64 - 1) << FRACTION_BITS);
-    for (band, pixels) in pixels.chunks_mut(3 * size * TILE).enumerate() {
+    let sample = |band: usize, pixels: &mut [f32]| {
         let starts: [_; TILE] = std::array::from_fn(|row| {
             let row = (band * TILE + row) as f32;
             roi.image_from_roi(0.0, row * step).map(fixed)
@@ -84,7 +88,16 @@ pub fn crop(
                 }
             }
         }
-    }
+    };
+    let bands = Mutex::new(pixels.chunks_mut(3 * size * TILE).enumerate());
+    let next = || bands.lock().unwrap_or_else(PoisonError::into_inner).next();
+    team.run(&|member| {
+        while member.may_go_on()
+            && let Some((band, pixels)) = next()
+        {
+            sample(band, pixels);
+        }
+    });
 }
 
 /// Reads once, in order, all of the frame that a tile of points with these corners lies on, so that the first-level cache
@@ -181,6 +194,29 @@ impl Sampler<'_> {
 mod tests {
     use super::*;
 
+    /// Has one thread do it, then three.
+    fn sample(
+        frame: &Frame,
+        roi: &Roi,
+        size: usize,
+        border: Border,
+        range: (f32, f32),
+        pixels: &mut [f32],
+    ) {
+        crop(frame, roi, size, border, range, pixels, &Team::new(1));
+        let mut together = vec![f32::NAN; pixels.len()];
+        crop(
+            frame,
+            roi,
+            size,
+            border,
+            range,
+            &mut together,
+            &Team::stubborn(3),
+        );
+        assert_eq!(*pixels, together);
+    }
+
     fn frame() -> Frame {
         let (width, height) = (8, 6);
         let rgb = (0..height)
@@ -203,7 +239,7 @@ mod tests {
             turn_rad: 0.0,
         };
         let mut pixels = vec![0.0; 3 * 16];
-        crop(&frame(), &roi, 4, Border::Repeat, (0.0, 255.0), &mut pixels);
+        sample(&frame(), &roi, 4, Border::Repeat, (0.0, 255.0), &mut pixels);
         for row in 0..4 {
             for column in 0..4 {
                 assert_eq!(pixels[3 * (row * 4 + column)], 10.0 * (2 + column) as f32);
@@ -222,9 +258,9 @@ mod tests {
             turn_rad: 0.0,
         };
         let mut pixels = vec![0.0; 3 * 4];
-        crop(&frame(), &roi, 2, Border::Repeat, (0.0, 255.0), &mut pixels);
+        sample(&frame(), &roi, 2, Border::Repeat, (0.0, 255.0), &mut pixels);
         assert_eq!([pixels[0], pixels[3]], [0.0, 5.0]);
-        crop(&frame(), &roi, 2, Border::Black, (-1.0, 1.0), &mut pixels);
+        sample(&frame(), &roi, 2, Border::Black, (-1.0, 1.0), &mut pixels);
         assert!(
             (pixels[0] + 1.0).abs() < 1e-6,
             "half black, half zero red: {}",
@@ -242,7 +278,7 @@ mod tests {
             turn_rad: 0.7,
         };
         let mut pixels = vec![f32::NAN; 3 * 72 * 72];
-        crop(&frame, &roi, 72, Border::Repeat, (0.0, 255.0), &mut pixels);
+        sample(&frame, &roi, 72, Border::Repeat, (0.0, 255.0), &mut pixels);
         for (nth, found) in pixels.chunks_exact(3).enumerate() {
             let [x, y] = roi.image_from_roi((nth % 72) as f32 / 72.0, (nth / 72) as f32 / 72.0);
             // The picture is a ramp, so its blend is the ramp at the nearest place in the frame.
@@ -265,13 +301,13 @@ mod tests {
             turn_rad: 2.0,
         };
         let mut pixels = vec![0.0; 3 * 9];
-        crop(&frame(), &roi, 3, Border::Repeat, (0.0, 1.0), &mut pixels);
+        sample(&frame(), &roi, 3, Border::Repeat, (0.0, 1.0), &mut pixels);
         assert!(pixels.iter().all(|v| (0.0..=1.0).contains(v)));
         let nowhere = Roi {
             center_x_px: f32::NAN,
             ..roi
         };
-        crop(
+        sample(
             &frame(),
             &nowhere,
             3,

@@ -6,7 +6,9 @@
 use super::crop::{Border, crop};
 use super::inference::{InferenceError, Network};
 use super::roi::Roi;
+use super::team::Team;
 use crate::capture::Frame;
+use std::sync::Arc;
 
 /// Side of the network's input.
 const INPUT: usize = 224;
@@ -42,18 +44,20 @@ impl Detection {
 /// The detector network.
 pub struct Detector {
     network: Network,
+    team: Arc<Team>,
     anchors: Vec<[f32; 2]>,
 }
 
 impl Detector {
-    /// Loads the network from an ONNX file's bytes.
+    /// Loads the network from an ONNX file's bytes; the team works on it.
     ///
     /// # Errors
     /// Where the bytes are not the detector.
-    pub fn new(onnx: &[u8]) -> Result<Self, InferenceError> {
-        let network = Network::from_bytes("pose_detection", onnx, [INPUT, INPUT, 3], &[])?;
+    pub fn new(onnx: &[u8], team: &Arc<Team>) -> Result<Self, InferenceError> {
+        let network = Network::from_bytes("pose_detection", onnx, [INPUT, INPUT, 3], &[], team)?;
         Ok(Self {
             network,
+            team: Arc::clone(team),
             anchors: anchors(),
         })
     }
@@ -65,7 +69,15 @@ impl Detector {
     pub fn detect(&mut self, frame: &Frame) -> Result<Vec<Detection>, InferenceError> {
         let square = Roi::whole_frame(frame.width, frame.height);
         let outputs = self.network.run(|pixels| {
-            crop(frame, &square, INPUT, Border::Black, (-1.0, 1.0), pixels);
+            crop(
+                frame,
+                &square,
+                INPUT,
+                Border::Black,
+                (-1.0, 1.0),
+                pixels,
+                &self.team,
+            );
         })?;
         let boxes = outputs.get("boxes", ANCHORS * BOX)?;
         let scores = outputs.get("scores", ANCHORS)?;

@@ -3,7 +3,7 @@
 //! In: the file's bytes once, then one picture a run. Out: the network's outputs by name. Pictures have the channels of
 //! a pixel side by side, on both ends. tract reads the graph, works out its shapes and constants and runs what is
 //! left; the convolutions run in our own operator, because tract's are several times slower on these networks (see
-//! `rebuild`). One [`Network`] belongs to one thread; it starts none itself and does not know what the numbers mean.
+//! `rebuild`). One [`Network`] belongs to one thread, and a [`Team`] may help it; it does not know what the numbers mean.
 
 mod chain;
 mod find;
@@ -13,6 +13,8 @@ mod plan;
 mod rebuild;
 mod work;
 
+use super::team::Team;
+use chain::Workers;
 pub use head::Cells;
 use head::Head;
 use kernels::InstructionSet;
@@ -86,17 +88,22 @@ impl Network {
         onnx: &[u8],
         picture: [usize; 3],
         asked: &[&str],
+        team: &Arc<Team>,
     ) -> Result<Self, InferenceError> {
-        Self::prepare(name, onnx, picture, asked, InstructionSet::preferred())
+        let workers = InstructionSet::preferred().map(|set| Workers {
+            set,
+            team: Arc::clone(team),
+        });
+        Self::prepare(name, onnx, picture, asked, workers)
     }
 
-    /// Loads a network; without an instruction set, tract's own operators are used throughout.
+    /// Loads a network; without workers, tract's own operators are used throughout.
     fn prepare(
         name: &str,
         onnx: &[u8],
         picture: [usize; 3],
         asked: &[&str],
-        set: Option<InstructionSet>,
+        workers: Option<Workers>,
     ) -> Result<Self, InferenceError> {
         let prepare = || -> TractResult<Self> {
             let mut bytes = onnx;
@@ -109,7 +116,7 @@ impl Network {
                 .iter()
                 .filter_map(|asked| output_names.iter().position(|name| name == asked))
                 .collect::<Vec<_>>();
-            let (model, heads) = rebuild::rebuild(model.into_typed()?, set, &places)?;
+            let (model, heads) = rebuild::rebuild(model.into_typed()?, workers.as_ref(), &places)?;
             let plan = model
                 .into_decluttered()?
                 .into_optimized()?

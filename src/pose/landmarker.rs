@@ -8,7 +8,9 @@ use super::crop::{Border, crop};
 use super::inference::{InferenceError, Network};
 use super::landmark::LANDMARK_COUNT;
 use super::roi::Roi;
+use super::team::Team;
 use crate::capture::Frame;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 /// Side of the network's input.
@@ -55,19 +57,21 @@ pub struct Stages {
 /// The landmark network.
 pub struct Landmarker {
     network: Network,
+    team: Arc<Team>,
     lite: bool,
     stages: Stages,
 }
 
 impl Landmarker {
-    /// Loads the network from an ONNX file's bytes; `name` is for messages.
+    /// Loads the network from an ONNX file's bytes; `name` is for messages, and the team works on it.
     ///
     /// # Errors
     /// Where the bytes are not a landmark model.
-    pub fn new(name: &str, onnx: &[u8]) -> Result<Self, InferenceError> {
-        let network = Network::from_bytes(name, onnx, [INPUT, INPUT, 3], &["heatmaps"])?;
+    pub fn new(name: &str, onnx: &[u8], team: &Arc<Team>) -> Result<Self, InferenceError> {
+        let network = Network::from_bytes(name, onnx, [INPUT, INPUT, 3], &["heatmaps"], team)?;
         Ok(Self {
             network,
+            team: Arc::clone(team),
             lite: false,
             stages: Stages::default(),
         })
@@ -91,7 +95,15 @@ impl Landmarker {
         let started = Instant::now();
         let mut cropped = started;
         let outputs = self.network.run(|pixels| {
-            crop(frame, roi, INPUT, Border::Repeat, (0.0, 1.0), pixels);
+            crop(
+                frame,
+                roi,
+                INPUT,
+                Border::Repeat,
+                (0.0, 1.0),
+                pixels,
+                &self.team,
+            );
             cropped = Instant::now();
         })?;
         let ran = Instant::now();

@@ -1,7 +1,7 @@
 //! Finds the hitter's body in each frame and follows it.
 //!
 //! In: frames. Out: one [`PoseFrame`] a frame, with or without a body. One thread at a time uses a
-//! [`Tracker`]. Pose tracks, the written form, are in [`track`].
+//! [`Tracker`]; a team of helpers shares its work. Pose tracks, the written form, are in [`track`].
 
 mod body;
 mod crop;
@@ -13,6 +13,7 @@ mod landmarker;
 mod models;
 mod one_euro;
 mod roi;
+mod team;
 pub mod track;
 mod tracker;
 
@@ -21,6 +22,6 @@ pub use detector::Detection;
 pub use inference::InferenceError;
 pub use landmark::{LANDMARK_COUNT, Landmark};
 pub use landmarker::Stages;
-pub use models::Model;
+pub use models::{Model, usual_threads};
 pub use one_euro::{OneEuro, OneEuroTuning, SpeedFrom};
 pub use tracker::Tracker;

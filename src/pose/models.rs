@@ -3,7 +3,10 @@
 use super::detector::Detector;
 use super::inference::InferenceError;
 use super::landmarker::Landmarker;
+use super::team::Team;
 use super::tracker::Tracker;
+use crate::cores;
+use std::sync::Arc;
 
 const DETECTOR: &[u8] = include_bytes!("../../models/pose_detection.onnx");
 const LITE: &[u8] = include_bytes!("../../models/pose_landmark_lite.onnx");
@@ -27,15 +30,30 @@ impl Model {
         }
     }
 
-    /// Loads the detector and this landmark model.
+    /// Loads the detector and this landmark model, with as many threads as serve on this machine.
     ///
     /// # Errors
     /// Where a network cannot be prepared.
     pub fn tracker(self) -> Result<Tracker, InferenceError> {
-        let landmarker = match self {
-            Model::Lite => Landmarker::new("pose_landmark_lite", LITE)?.lite(),
-            Model::Full => Landmarker::new("pose_landmark_full", FULL)?,
-        };
-        Ok(Tracker::new(Detector::new(DETECTOR)?, landmarker))
+        self.tracker_on(usual_threads())
     }
+
+    /// Loads the detector and this landmark model; `threads` work on a network.
+    ///
+    /// # Errors
+    /// Where a network cannot be prepared.
+    pub fn tracker_on(self, threads: usize) -> Result<Tracker, InferenceError> {
+        let team = &Arc::new(Team::new(threads));
+        let landmarker = match self {
+            Model::Lite => Landmarker::new("pose_landmark_lite", LITE, team)?.lite(),
+            Model::Full => Landmarker::new("pose_landmark_full", FULL, team)?,
+        };
+        Ok(Tracker::new(Detector::new(DETECTOR, team)?, landmarker))
+    }
+}
+
+/// Threads that work on a network where nobody says how many: two, where the machine has two cores. More were never
+/// measured; on a larger machine the other cores are left to decoding, films and the page.
+pub fn usual_threads() -> usize {
+    cores::count().min(2)
 }

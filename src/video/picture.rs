@@ -5,6 +5,7 @@
 use jpeg_encoder::{ColorType, Encoder, EncodingError, SamplingFactor};
 
 use crate::capture::Frame;
+use crate::cores;
 
 /// The largest picture that is made, pixels; a larger frame is made smaller in its own shape.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -65,6 +66,7 @@ impl Packer {
     pub fn pack(&mut self, frame: &Frame) -> Option<Result<Packed, EncodingError>> {
         let (width, height) = fitting(frame.width, frame.height, self.largest);
         let pixels = frame.width * frame.height;
+        let _busy = cores::busy();
         let (wide, high) = (u16::try_from(width).ok()?, u16::try_from(height).ok()?);
         if pixels == 0 || wide == 0 || high == 0 || frame.rgb.len() != 3 * pixels {
             return None;

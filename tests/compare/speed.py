@@ -46,7 +46,7 @@ def main():
     sessions = {model: session(model) for model in ["lite", "full"]}
     rounds = []
     for _ in range(options.rounds):
-        printed = subprocess.run([options.program, "bench", "--json"], check=True, capture_output=True, text=True)
+        printed = subprocess.run([options.program, "bench", "--json", "--threads", "1"], check=True, capture_output=True, text=True)
         ours = json.loads(printed.stdout)
         rounds.append({model: (ours[model], theirs(one)) for model, one in sessions.items()})
     print(f"onnxruntime {onnxruntime.__version__}, {options.rounds} rounds")

@@ -9,6 +9,7 @@ use super::PixelFormat;
 use super::fallback_tables;
 use crate::capture::Frame;
 use crate::capture::colour::{ColourSpace, nv12_to_rgb, yuyv_to_rgb};
+use crate::cores;
 
 /// After so many frames that fail only the strict reading, the camera is taken to write its JPEGs
 /// a little wrong by habit, and they are read leniently from then on.
@@ -43,6 +44,7 @@ impl MjpegDecoder {
     /// # Errors
     /// In words, where the bytes are no JPEG.
     pub fn decode(&mut self, jpeg: &[u8], frame: &mut Frame) -> Result<(), String> {
+        let _busy = cores::busy();
         self.0.decode_jpeg(jpeg, frame)
     }
 }
@@ -59,6 +61,7 @@ impl PixelDecoder {
             return Err("it is empty".into());
         }
         let (width, height) = (layout.width, layout.height);
+        let _busy = cores::busy();
         match layout.format {
             PixelFormat::Mjpeg => self.decode_jpeg(bytes, frame),
             PixelFormat::Yuyv => {

@@ -20,6 +20,7 @@ use super::container::{AvcSetup, Sample, Shown, VideoTrack};
 use crate::capture::colour::{ColourSpace, Planes420, planes_to_rgb};
 use crate::capture::rotate::turn_rgb;
 use crate::capture::{Frame, Rotation};
+use crate::cores;
 
 /// More pictures than this are never held back: the standard's largest decoded picture buffer is 16.
 const MOST_HELD: usize = 17;
@@ -177,6 +178,7 @@ impl H264Reader {
             },
         };
         self.held.add(sample);
+        let _busy = cores::busy();
         match decoder.decode(&self.stream[from..]) {
             Ok(Some(picture)) => {
                 let shown = self.held.pop_earliest();

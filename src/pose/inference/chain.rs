@@ -2,11 +2,18 @@
 //!
 //! In: tensors with their channels last, one picture each. Out: such tensors. What lies between them is made in
 //! buffers that are planned and allocated once (see `plan`), so a run allocates nothing: not even its outputs, as long
-//! as the caller has let go of those of the run before. A chain does not look at the graph around it.
+//! as the caller has let go of those of the run before. A team of threads does the parts of a stage in any order and
+//! meets at its end; every value is made by the same sums whoever makes it. A chain does not look at the graph around
+//! it.
 
-use super::kernels::{Buffer, InstructionSet};
-use super::plan::{Operand, Plan, Step};
+// Threads that write different pieces of one picture cannot each borrow all of it.
+#![allow(unsafe_code)]
+
+use super::kernels::{self, InstructionSet, Shared, View};
+use super::plan::{Means, Operand, Place, Plan, Stage, Step, Task};
 use super::work::{self, Inputs, Picture, Work};
+use crate::pose::team::{Member, Team, wait_until};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use tract_onnx::tract_core::internal::*;
 
 /// Height, width and channels of a tensor that a chain reads or gives.
@@ -21,12 +28,21 @@ pub struct Given {
     pub channels: Option<usize>,
 }
 
+/// Who works on a chain, and with what.
+#[derive(Clone)]
+pub struct Workers {
+    /// The instructions that they use.
+    pub set: InstructionSet,
+    /// The threads.
+    pub team: Arc<Team>,
+}
+
 /// The operator.
 #[derive(Clone)]
 pub struct Chain(Arc<Works>);
 
 struct Works {
-    set: InstructionSet,
+    workers: Workers,
     steps: Vec<Step>,
     plan: Plan,
     inputs: Vec<Shape>,
@@ -37,13 +53,22 @@ struct Works {
 impl Chain {
     /// Makes an operator of steps that read each other's pictures and tensors of the given shapes.
     pub fn new(
-        set: InstructionSet,
+        workers: Workers,
         steps: Vec<Step>,
         inputs: Vec<Shape>,
         outputs: Vec<Given>,
     ) -> Self {
-        let kept: Vec<_> = outputs.iter().map(|given| given.step).collect();
-        let plan = Plan::new(&steps, &kept);
+        let given = |as_it_lies: bool| -> Vec<_> {
+            let given = outputs
+                .iter()
+                .filter(|given| given.channels.is_none() == as_it_lies);
+            given.map(|given| given.step).collect()
+        };
+        let means = Means {
+            threads: workers.team.threads(),
+            panel_blocks: kernels::panel_blocks(workers.set),
+        };
+        let plan = Plan::new(&steps, &given(false), &given(true), means);
         let scratch_len = steps
             .iter()
             .map(|step| match &step.work {
@@ -53,7 +78,7 @@ impl Chain {
             .max()
             .unwrap_or(0);
         Self(Arc::new(Works {
-            set,
+            workers,
             steps,
             plan,
             inputs,
@@ -66,6 +91,13 @@ impl Chain {
     #[cfg(test)]
     pub fn works(&self) -> impl Iterator<Item = &Work> {
         self.0.steps.iter().map(|step| &step.work)
+    }
+
+    /// Checks that the plan can be followed.
+    #[cfg(test)]
+    pub fn follow_plan(&self) {
+        let kept: Vec<_> = self.0.outputs.iter().map(|given| given.step).collect();
+        super::plan::follow(&self.0.steps, &self.0.plan, &kept);
     }
 }
 
@@ -80,47 +112,122 @@ impl Works {
     }
 
     fn memory(&self) -> TractResult<Memory> {
-        Ok(Memory {
-            buffers: self
-                .plan
-                .slot_lens
-                .iter()
-                .map(|len| Buffer::new(*len))
-                .collect(),
-            scratch: Buffer::new(self.scratch_len),
-            outputs: (0..self.outputs.len())
-                .map(
-                    |output| Ok(Tensor::zero::<f32>(&self.output_shape(output))?.into_arc_tensor()),
-                )
-                .collect::<TractResult<_>>()?,
-        })
+        let zeros = |output| Ok(Tensor::zero::<f32>(&self.output_shape(output))?.into_arc_tensor());
+        let outputs = (0..self.outputs.len()).map(zeros);
+        Ok(self.memory_with(outputs.collect::<TractResult<_>>()?))
     }
 
-    /// Does all works, and leaves the pictures in `memory`.
+    fn memory_with(&self, outputs: Vec<Arc<Tensor>>) -> Memory {
+        let plan = &self.plan;
+        let own = |_| Own {
+            values: Shared::new(plan.own_len),
+            scratch: Shared::new(self.scratch_len),
+        };
+        let buffers = plan.buffer_lens.iter();
+        Memory {
+            buffers: buffers.map(|len| Shared::new(*len)).collect(),
+            own: (0..self.workers.team.threads()).map(own).collect(),
+            progress: plan.stages.iter().map(|_| Progress::default()).collect(),
+            failed: AtomicBool::new(false),
+            outputs,
+        }
+    }
+
+    /// Does all works, and fills the tensors that are given out.
     fn run(&self, tensors: &[&[f32]], memory: &mut Memory) -> TractResult<()> {
-        for (step, band) in &self.plan.schedule {
-            self.make(*step, *band, tensors, memory)?;
+        memory.progress.fill_with(Progress::default);
+        memory.failed = AtomicBool::new(false);
+        // Pictures that are given as they lie are made in their tensors; the others are copied there.
+        let mut plain = tvec!();
+        for (output, tensor) in memory.outputs.iter_mut().enumerate() {
+            if Arc::get_mut(tensor).is_none() {
+                // Somebody still reads the last run's output.
+                *tensor = Tensor::zero::<f32>(&self.output_shape(output))?.into_arc_tensor();
+            }
+            let tensor = Arc::get_mut(tensor).context("a new tensor is shared")?;
+            plain.push(tensor.try_as_plain_ram_mut()?);
+        }
+        let mut outside = tvec!();
+        let mut copied = tvec!();
+        for (Given { step, channels }, plain) in self.outputs.iter().zip(&mut plain) {
+            let values = plain.as_slice_mut::<f32>()?;
+            match channels {
+                None => outside.push(View::of(values)),
+                Some(channels) => copied.push((*step, *channels, values)),
+            }
+        }
+        let rooms = Rooms {
+            buffers: &memory.buffers,
+            own: &memory.own,
+            outside: &outside,
+            progress: &memory.progress,
+            failed: &memory.failed,
+        };
+        self.workers
+            .team
+            .run(&|member| self.work(member, tensors, &rooms));
+        for (step, channels, values) in copied {
+            let (view, start) = self.home(step, rooms, 0);
+            let layout = self.steps[step].layout;
+            // SAFETY: the run is over, and nobody has a slice of it any more.
+            let picture = unsafe { view.get(start..start + layout.len()) };
+            work::leave(picture, layout, channels, values);
         }
         Ok(())
     }
 
-    /// Makes one band of one step's picture.
-    fn make(
-        &self,
-        step: usize,
-        band: usize,
-        tensors: &[&[f32]],
-        memory: &mut Memory,
-    ) -> TractResult<()> {
-        let Step { work, inputs, .. } = &self.steps[step];
-        let slot = self.plan.slots[step];
-        // Taken out while it is written, so that the others can be read.
-        let mut output = std::mem::take(&mut memory.buffers[slot]);
+    /// The memory that holds a step's picture for a member, and where in it the picture starts.
+    fn home<'a>(&self, step: usize, rooms: Rooms<'a>, member: usize) -> (View<'a>, usize) {
+        match self.plan.places[step] {
+            Place::Whole(buffer) => (rooms.buffers[buffer].view(), 0),
+            Place::Outside(nth) => (rooms.outside[nth], 0),
+            Place::Bands(start) | Place::Blocks(start) => (rooms.own[member].values.view(), start),
+        }
+    }
+
+    /// What one thread does of a run: parts that nobody has taken, stage by stage, as long as it may.
+    fn work(&self, member: &Member<'_>, tensors: &[&[f32]], rooms: &Rooms<'_>) {
+        let _warning = Warning(rooms.failed);
+        for (Stage { parts }, progress) in self.plan.stages.iter().zip(rooms.progress) {
+            member.call_helpers();
+            while member.may_go_on()
+                && let Some(part) = progress.take(parts.len())
+            {
+                for task in &parts[part] {
+                    // SAFETY: the part is this thread's alone, all stages before this one are done, and no thread does
+                    // anything of a later one before this part is done. A plan has the parts of a stage write different
+                    // pieces of a picture that nobody reads in that stage, and read pictures of earlier stages; a
+                    // picture of which a part holds only some is in the thread's own memory.
+                    unsafe { self.make(task, member.number(), tensors, rooms) };
+                }
+                progress.done.fetch_add(1, Ordering::Release);
+            }
+            let done = || progress.done.load(Ordering::Acquire) == parts.len();
+            wait_until(|| done() || !member.may_go_on() || rooms.failed.load(Ordering::Relaxed));
+            if !done() && !member.may_go_on() {
+                return;
+            }
+            assert!(
+                !rooms.failed.load(Ordering::Relaxed),
+                "another thread of this run failed"
+            );
+        }
+    }
+
+    /// Makes one piece of one step's picture.
+    ///
+    /// # Safety
+    /// Nobody else may use the member's own memory or write what the task reads, nor read or write what it makes.
+    unsafe fn make(&self, task: &Task, member: usize, tensors: &[&[f32]], rooms: &Rooms<'_>) {
+        let Task { step, piece } = task;
+        let Step { work, inputs, .. } = &self.steps[*step];
         let picture = |operand: &Operand| match *operand {
             Operand::Step(step) => {
-                let layout = self.plan.layouts[step];
-                let values = memory.buffers[self.plan.slots[step]].get();
-                Picture::Blocks(&values[..layout.len()], layout)
+                let layout = self.plan.layout(step, &piece.blocks);
+                let (view, start) = self.home(step, *rooms, member);
+                // SAFETY: as promised to this function.
+                let values = unsafe { view.get(start..start + layout.len()) };
+                Picture::Blocks(values, layout)
             }
             Operand::Tensor(tensor) => {
                 let [_, width, channels] = self.inputs[tensor];
@@ -128,47 +235,85 @@ impl Works {
             }
         };
         let inputs = Inputs {
-            first: picture(inputs.first().context("a work without input")?),
+            first: picture(&inputs[0]),
             second: inputs.get(1).map(picture),
         };
-        let to = self.plan.layouts[step];
-        let made = &mut output.get_mut()[..to.len()];
-        let scratch = memory.scratch.get_mut();
-        work.make(self.set, inputs, band, to, made, scratch);
-        memory.buffers[slot] = output;
-        Ok(())
-    }
-
-    /// Copies the outputs' pictures into the tensors that are given out.
-    fn outputs(&self, memory: &mut Memory) -> TractResult<TVec<TValue>> {
-        let mut outputs = tvec!();
-        for (output, Given { step, channels }) in self.outputs.iter().enumerate() {
-            let tensor = &mut memory.outputs[output];
-            if Arc::get_mut(tensor).is_none() {
-                // Somebody still reads the last run's output.
-                *tensor = Tensor::zero::<f32>(&self.output_shape(output))?.into_arc_tensor();
-            }
-            let layout = self.plan.layouts[*step];
-            let picture = &memory.buffers[self.plan.slots[*step]].get()[..layout.len()];
-            let mut plain = Arc::get_mut(tensor)
-                .context("a new tensor is shared")?
-                .try_as_plain_ram_mut()?;
-            let values = plain.as_slice_mut::<f32>()?;
-            match channels {
-                Some(channels) => work::leave(picture, layout, *channels, values),
-                None => values.copy_from_slice(picture),
-            }
-            outputs.push(TValue::from_const(Arc::clone(&memory.outputs[output])));
-        }
-        Ok(outputs)
+        let to = self.plan.layout(*step, &piece.blocks);
+        let (view, start) = self.home(*step, *rooms, member);
+        let places = to.piece(piece);
+        // SAFETY: as promised to this function; no work reads the picture that it makes.
+        let made = unsafe { view.get_mut(start + places.start..start + places.end) };
+        // SAFETY: as promised to this function.
+        let scratch = unsafe {
+            rooms.own[member]
+                .scratch
+                .view()
+                .get_mut(0..self.scratch_len)
+        };
+        work.make(self.workers.set, inputs, piece, to, made, scratch);
     }
 }
 
 /// What a chain keeps from run to run.
 struct Memory {
-    buffers: Vec<Buffer>,
-    scratch: Buffer,
+    /// Whole pictures.
+    buffers: Vec<Shared>,
+    /// What each thread has for itself.
+    own: Vec<Own>,
+    /// How far each stage is.
+    progress: Vec<Progress>,
+    /// Whether a thread gave up in the middle of a part.
+    failed: AtomicBool,
     outputs: Vec<Arc<Tensor>>,
+}
+
+/// The same while a run goes on, with the tensors that are given out.
+#[derive(Clone, Copy)]
+struct Rooms<'a> {
+    buffers: &'a [Shared],
+    own: &'a [Own],
+    outside: &'a [View<'a>],
+    progress: &'a [Progress],
+    failed: &'a AtomicBool,
+}
+
+/// Memory of one thread.
+struct Own {
+    /// Pictures on the way.
+    values: Shared,
+    /// What a work needs while it makes a piece.
+    scratch: Shared,
+}
+
+/// How far a stage is. Each has a line of the cache to itself.
+#[derive(Default)]
+#[repr(align(64))]
+struct Progress {
+    /// Parts that somebody has taken.
+    taken: AtomicUsize,
+    /// Parts that are done.
+    done: AtomicUsize,
+}
+
+impl Progress {
+    /// A part that nobody has taken.
+    fn take(&self, parts: usize) -> Option<usize> {
+        // Without the first look a thread that comes late would write to every stage that is long done.
+        (self.taken.load(Ordering::Relaxed) < parts)
+            .then(|| self.taken.fetch_add(1, Ordering::Relaxed))
+            .filter(|part| *part < parts)
+    }
+}
+
+/// Tells the other threads of a run when this one panics: what it has taken will never be done.
+struct Warning<'a>(&'a AtomicBool);
+
+impl Drop for Warning<'_> {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            self.0.store(true, Ordering::Relaxed);
+        }
+    }
 }
 
 struct State {
@@ -184,7 +329,10 @@ impl State {
             tensors.push(input.try_as_plain_ram()?.as_slice::<f32>()?);
         }
         self.works.run(&tensors, &mut self.memory)?;
-        self.works.outputs(&mut self.memory)
+        let outputs = self.memory.outputs.iter();
+        Ok(outputs
+            .map(|output| TValue::from_const(Arc::clone(output)))
+            .collect())
     }
 }
 
@@ -203,14 +351,9 @@ impl std::fmt::Debug for State {
 /// A copy starts with memory of its own: nothing in it outlives a run.
 impl Clone for State {
     fn clone(&self) -> Self {
-        let buffers = &self.works.plan.slot_lens;
         Self {
             works: Arc::clone(&self.works),
-            memory: Memory {
-                buffers: buffers.iter().map(|len| Buffer::new(*len)).collect(),
-                scratch: Buffer::new(self.works.scratch_len),
-                outputs: self.memory.outputs.clone(),
-            },
+            memory: self.works.memory_with(self.memory.outputs.clone()),
         }
     }
 }
@@ -264,7 +407,7 @@ impl Op for Chain {
     }
 
     fn info(&self) -> TractResult<Vec<String>> {
-        Ok(vec![format!("{self:?}, {:?}", self.0.set)])
+        Ok(vec![format!("{self:?}, {:?}", self.0.workers.set)])
     }
 
     fn validation(&self) -> Validation {

@@ -1,4 +1,4 @@
-//! The inner loops of the pose networks: 32-bit floats, channels in blocks of eight, one thread, no allocation.
+//! The inner loops of the pose networks: 32-bit floats, channels in blocks of eight, no threads, no allocation.
 //!
 //! In: slices and sizes. Out: filled output slices. Every loop is written once over a [`vector::Vector`] of
 //! neighbouring channels and compiled once for each instruction set; which copy runs is chosen when the program runs,
@@ -15,12 +15,14 @@ mod depthwise;
 mod enlarge;
 mod layout;
 mod product;
+mod shared;
 mod vector;
 
 pub use depthwise::{Depthwise, depthwise};
 pub use enlarge::{Enlargement, enlarge, rows_needed};
-pub use layout::{BLOCK, Buffer, Layout};
-pub use product::{Product, Sight, pack, product};
+pub use layout::{BLOCK, Buffer, Layout, Piece};
+pub use product::{Product, Sight, pack, panel_blocks, product};
+pub use shared::{Shared, View};
 
 /// An instruction set that this machine was found to have.
 #[derive(Clone, Copy, Debug, Hash, PartialEq, Eq)]

@@ -1,12 +1,15 @@
-//! In which order a chain of works is done, and where its pictures are kept.
+//! In which order a chain of works is done, what of it may be done at the same time, and where its pictures are kept.
 //!
-//! In: works with what they read. Out: a schedule of bands and buffers. A large picture that only one work reads is
-//! never there as a whole: its bands are made when that work is about to need them and soon overwritten, so that they
-//! stay in the processor's cache. Other pictures are made whole, and take over the memory of those that nobody needs
-//! any more.
+//! In: works with what they read, and how many threads there are. Out: stages, each of parts that do not wait for each
+//! other, and the place of every picture. A stage makes one picture as a whole. Pictures on the way to it that only one
+//! work reads are never there as a whole: a part makes of them what its share of the stage's picture needs, piece by
+//! piece, in memory of its thread that is soon overwritten, so that they stay in the processor's cache. Large pictures
+//! are shared out by bands, small ones by channels. Whole pictures take over the memory of those that nobody needs any
+//! more.
 
-use super::kernels::Layout;
+use super::kernels::{BLOCK, Layout, Piece};
 use super::work::Work;
+use std::ops::Range;
 
 /// What a work reads.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -28,67 +31,135 @@ pub struct Step {
     pub layout: Layout,
 }
 
+/// How a chain is to be planned.
+#[derive(Clone, Copy, Debug)]
+pub struct Means {
+    /// Threads that work on it.
+    pub threads: usize,
+    /// Blocks of channels that a matrix product makes at once.
+    pub panel_blocks: usize,
+}
+
+/// A piece of a step's picture.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Task {
+    /// The step.
+    pub step: usize,
+    /// What of its picture.
+    pub piece: Piece,
+}
+
+/// Parts that may be done at the same time, each of tasks to be done in order.
+#[derive(Debug)]
+pub struct Stage {
+    /// The parts.
+    pub parts: Vec<Vec<Task>>,
+}
+
+/// Where a step's picture is kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Place {
+    /// As a whole in this buffer.
+    Whole(usize),
+    /// As a whole where it is given out, the so-maniest of these pictures.
+    Outside(usize),
+    /// Some bands of it in the thread's own memory, from here on.
+    Bands(usize),
+    /// Some blocks of it in the thread's own memory, from here on.
+    Blocks(usize),
+}
+
 /// Order and memory of a chain.
 #[derive(Debug)]
 pub struct Plan {
-    /// Step and band, in order.
-    pub schedule: Vec<(usize, usize)>,
+    /// What is done, in order.
+    pub stages: Vec<Stage>,
+    /// Where each step's picture is kept.
+    pub places: Vec<Place>,
     /// How each step's picture is held.
-    pub layouts: Vec<Layout>,
-    /// The buffer of each step's picture.
-    pub slots: Vec<usize>,
+    layouts: Vec<Layout>,
     /// Values of each buffer.
-    pub slot_lens: Vec<usize>,
+    pub buffer_lens: Vec<usize>,
+    /// Values of a thread's own memory.
+    pub own_len: usize,
 }
 
 /// Pictures of fewer values are made whole: the cache holds them anyway.
 const SMALL: usize = 48 * 1024;
+/// Pictures of so many pixels at most are shared out by channels where the work allows it.
+const FEW_PIXELS: usize = 1024;
+/// A picture of fewer bands a thread is made whole, because the bands that two threads both make would be too many.
+const LEAST_BANDS: usize = 8;
+/// Values of a picture on the way that a part makes at a time: half of the first-level cache.
+const AT_ONCE: usize = 4 * 1024;
+/// Products in a part, at least: some microseconds.
+const LEAST_PRODUCTS: usize = 200_000;
+/// How many products between channels take as long as one within a channel.
+const CHANNELWISE: usize = 2;
+/// Pixels for which a weight serves, below which it is the weights that take the time.
+const WEIGHT_PIXELS: usize = 8;
+/// Parts for each thread, at most: a thread that comes late leaves more of them to the others.
+const PARTS: usize = 4;
+/// The same where parts make some bands twice.
+const PARTS_AGAIN: usize = 2;
+/// Values of a line of the cache: pictures start at a multiple of it.
+const LINE: usize = 16;
 
 impl Plan {
-    /// Plans a chain of which some steps' pictures must be there as a whole at the end.
-    pub fn new(steps: &[Step], kept: &[usize]) -> Self {
-        let mut readers = vec![0; steps.len()];
-        for step in steps {
-            for made in made(step) {
-                readers[made] += 1;
-            }
-        }
-        let streamed = (0..steps.len())
-            .map(|i| readers[i] == 1 && !kept.contains(&i) && steps[i].layout.len() > SMALL)
-            .collect();
+    /// Plans a chain of which some steps' pictures must be there as a whole at the end, some of them outside its memory.
+    pub fn new(steps: &[Step], kept: &[usize], outside: &[usize], means: Means) -> Self {
+        let kept = &[kept, outside].concat();
+        let ways = ways(steps, kept, means);
         let mut planner = Planner {
             steps,
-            streamed,
-            done: vec![0; steps.len()],
+            ways: &ways,
+            means,
             held: vec![1; steps.len()],
-            schedule: vec![],
         };
-        for step in 0..steps.len() {
-            if !planner.streamed[step] && (readers[step] > 0 || kept.contains(&step)) {
-                for band in 0..steps[step].layout.bands() {
-                    planner.make(step, band);
-                }
-            }
-        }
-        let layouts = steps
+        let stages: Vec<_> = (0..steps.len())
+            .filter(|step| matches!(ways[*step], Way::Whole { .. }))
+            .map(|step| planner.stage(step))
+            .collect();
+        let layouts: Vec<_> = steps
             .iter()
             .enumerate()
-            .map(|(i, step)| Layout {
-                held: if planner.streamed[i] {
-                    planner.held[i].min(step.layout.bands())
-                } else {
-                    step.layout.bands()
+            .map(|(i, step)| match ways[i] {
+                Way::Bands => Layout {
+                    held: planner.held[i].min(step.layout.bands()),
+                    ..step.layout
                 },
-                ..step.layout
+                _ => step.layout,
             })
-            .collect::<Vec<_>>();
-        let schedule = planner.schedule;
-        let (slots, slot_lens) = share(steps, kept, &schedule, &layouts);
+            .collect();
+        let mut places = vec![Place::Whole(0); steps.len()];
+        for (nth, step) in outside.iter().enumerate() {
+            places[*step] = Place::Outside(nth);
+        }
+        let buffer_lens = share(steps, kept, &stages, &layouts, &ways, &mut places);
+        let own_len = stages
+            .iter()
+            .map(|stage| own(stage, &layouts, &ways, &mut places))
+            .max()
+            .unwrap_or(0);
         Self {
-            schedule,
+            stages,
+            places,
             layouts,
-            slots,
-            slot_lens,
+            buffer_lens,
+            own_len,
+        }
+    }
+
+    /// How a step's picture is held while some blocks are made.
+    pub fn layout(&self, step: usize, blocks: &Range<usize>) -> Layout {
+        let layout = self.layouts[step];
+        match self.places[step] {
+            Place::Blocks(_) => Layout {
+                blocks: blocks.len(),
+                first_block: blocks.start,
+                ..layout
+            },
+            Place::Whole(_) | Place::Outside(_) | Place::Bands(_) => layout,
         }
     }
 }
@@ -101,71 +172,211 @@ fn made(step: &Step) -> impl Iterator<Item = usize> {
     })
 }
 
+/// How a step's picture comes about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Way {
+    /// Nobody reads it.
+    Never,
+    /// As a whole, shared out by channels or else by bands.
+    Whole { by_blocks: bool },
+    /// A few bands at a time, for the only work that reads it.
+    Bands,
+    /// A few blocks at a time, for the only work that reads it.
+    Blocks,
+}
+
+/// How each step's picture comes about.
+fn ways(steps: &[Step], kept: &[usize], means: Means) -> Vec<Way> {
+    // Who reads each picture, and as which input.
+    let mut readers = vec![vec![]; steps.len()];
+    for (reader, step) in steps.iter().enumerate() {
+        for (nth, operand) in step.inputs.iter().enumerate() {
+            if let Operand::Step(input) = operand {
+                readers[*input].push((reader, nth));
+            }
+        }
+    }
+    let mut ways = vec![Way::Never; steps.len()];
+    for (i, step) in steps.iter().enumerate().rev() {
+        let layout = step.layout;
+        let few = |layout: &Layout| layout.height * layout.width <= FEW_PIXELS;
+        let few_read = || made(step).all(|input| few(&steps[input].layout));
+        let by_blocks =
+            layout.bands() == 1 || (step.work.is_channelwise() && few(&layout) && few_read());
+        let whole = Way::Whole { by_blocks };
+        readers[i].retain(|(reader, _)| ways[*reader] != Way::Never);
+        ways[i] = match readers[i][..] {
+            _ if kept.contains(&i) => whole,
+            [] => Way::Never,
+            [(reader, nth)] => {
+                let same_blocks = nth > 0 || steps[reader].work.is_channelwise();
+                let large = layout.len() > SMALL && layout.bands() >= LEAST_BANDS * means.threads;
+                match ways[reader] {
+                    Way::Whole { by_blocks: true } | Way::Blocks if same_blocks => Way::Blocks,
+                    Way::Whole { by_blocks: false } | Way::Bands if large => Way::Bands,
+                    _ => whole,
+                }
+            }
+            _ => whole,
+        };
+    }
+    ways
+}
+
 struct Planner<'a> {
     steps: &'a [Step],
-    /// Whether only some bands of a picture are there at a time.
-    streamed: Vec<bool>,
-    /// Bands made so far.
-    done: Vec<usize>,
-    /// Bands that must be there at a time.
+    ways: &'a [Way],
+    means: Means,
+    /// Bands of each picture that must be there at a time.
     held: Vec<usize>,
-    schedule: Vec<(usize, usize)>,
 }
 
 impl Planner<'_> {
-    /// Schedules a band, and before it what it needs of streamed pictures.
-    fn make(&mut self, step: usize, band: usize) {
+    /// Shares out the making of a whole picture.
+    fn stage(&mut self, step: usize) -> Stage {
+        let Step { work, layout, .. } = &self.steps[step];
+        let products = layout.blocks
+            * BLOCK
+            * match work.is_channelwise() {
+                // Weights of pictures of few pixels are waited for.
+                false => (layout.height * layout.width).max(WEIGHT_PIXELS) * work.products(),
+                // Each product waits for its value.
+                true => layout.height * layout.width * work.products() * CHANNELWISE,
+            };
+        let most = (products / LEAST_PRODUCTS).clamp(1, PARTS * self.means.threads);
+        let alone = self.means.threads == 1;
+        let parts = if self.ways[step] == (Way::Whole { by_blocks: true }) {
+            let on_the_way = made(&self.steps[step]).find(|input| self.ways[*input] == Way::Blocks);
+            let panel = self.means.panel_blocks;
+            let blocks = match on_the_way {
+                // In small pieces it would be a hundredth slower.
+                _ if alone => layout.blocks,
+                Some(input) => {
+                    let once = self.steps[input].layout;
+                    let step = once.bands() * once.block_step();
+                    (AT_ONCE / step / panel).max(1) * panel
+                }
+                None => layout.blocks.div_ceil(most).next_multiple_of(panel),
+            };
+            ranges(layout.blocks, blocks)
+                .map(|blocks| {
+                    let mut tasks = vec![];
+                    self.blocks(step, &blocks, &mut tasks);
+                    tasks
+                })
+                .collect()
+        } else {
+            let on_the_way = made(&self.steps[step]).any(|input| self.ways[input] == Way::Bands);
+            // Each part makes some bands on the way again that its neighbour makes too.
+            let parts = match (alone, on_the_way) {
+                (true, _) => 1,
+                (false, true) => PARTS_AGAIN * self.means.threads,
+                (false, false) => most,
+            };
+            ranges(layout.bands(), layout.bands().div_ceil(parts))
+                .map(|bands| {
+                    let mut tasks = vec![];
+                    let mut next = vec![None; self.steps.len()];
+                    for band in bands {
+                        self.band(step, band, &mut next, &mut tasks);
+                    }
+                    tasks
+                })
+                .collect()
+        };
+        Stage { parts }
+    }
+
+    /// Lists a band, and before it what it needs of the pictures on the way that the part has not made; `next` is the
+    /// next band of each of these.
+    fn band(
+        &mut self,
+        step: usize,
+        band: usize,
+        next: &mut [Option<usize>],
+        tasks: &mut Vec<Task>,
+    ) {
         let layout = self.steps[step].layout;
         for (nth, operand) in self.steps[step].inputs.iter().enumerate() {
             let Operand::Step(input) = *operand else {
                 continue;
             };
-            if !self.streamed[input] {
+            if self.ways[input] != Way::Bands {
                 continue;
             }
             let from = self.steps[input].layout;
             let rows = if nth == 0 {
-                self.steps[step]
-                    .work
-                    .rows_needed(layout.rows(band), from.height)
+                let work = &self.steps[step].work;
+                work.rows_needed(layout.rows(band), from.height)
             } else {
                 layout.rows(band)
             };
-            while self.done[input] * from.band_rows < rows.end {
-                self.make(input, self.done[input]);
-            }
             let oldest = rows.start / from.band_rows;
-            self.held[input] = self.held[input].max(self.done[input].saturating_sub(oldest));
+            let mut done = next[input].unwrap_or(oldest);
+            while done * from.band_rows < rows.end {
+                self.band(input, done, next, tasks);
+                done += 1;
+            }
+            next[input] = Some(done);
+            self.held[input] = self.held[input].max(done.saturating_sub(oldest));
         }
-        self.schedule.push((step, band));
-        self.done[step] = band + 1;
+        let blocks = 0..layout.blocks;
+        let piece = Piece { band, blocks };
+        tasks.push(Task { step, piece });
+    }
+
+    /// Lists some blocks of all bands, and before them the same blocks of the pictures on the way.
+    fn blocks(&mut self, step: usize, blocks: &Range<usize>, tasks: &mut Vec<Task>) {
+        for input in made(&self.steps[step]) {
+            if self.ways[input] == Way::Blocks {
+                self.blocks(input, blocks, tasks);
+            }
+        }
+        for band in 0..self.steps[step].layout.bands() {
+            let blocks = blocks.clone();
+            let piece = Piece { band, blocks };
+            tasks.push(Task { step, piece });
+        }
     }
 }
 
-/// Gives each picture a buffer that no other picture uses between its first band and its last reader. Returns each
-/// step's buffer and the sizes of the buffers.
+/// Splits `0..count` into ranges of some length and what is left.
+fn ranges(count: usize, len: usize) -> impl Iterator<Item = Range<usize>> {
+    (0..count)
+        .step_by(len.max(1))
+        .map(move |start| start..(start + len).min(count))
+}
+
+/// Gives each whole picture a buffer that no other picture uses from the stage that makes it to the last one that reads
+/// it. Returns the sizes of the buffers.
 fn share(
     steps: &[Step],
     kept: &[usize],
-    schedule: &[(usize, usize)],
+    stages: &[Stage],
     layouts: &[Layout],
-) -> (Vec<usize>, Vec<usize>) {
-    // When each picture is first written and last used.
+    ways: &[Way],
+    places: &mut [Place],
+) -> Vec<usize> {
+    // The stages in which each picture is first written and last used.
     let mut lives = vec![None::<(usize, usize)>; steps.len()];
-    for (time, (step, _)) in schedule.iter().enumerate() {
-        for used in made(&steps[*step]).chain([*step]) {
-            let life = lives[used].get_or_insert((time, time));
-            life.1 = if kept.contains(&used) {
-                schedule.len()
-            } else {
-                time
-            };
+    for (time, stage) in stages.iter().enumerate() {
+        for Task { step, .. } in stage.parts.iter().flatten() {
+            for used in made(&steps[*step]).chain([*step]) {
+                let life = lives[used].get_or_insert((time, time));
+                life.1 = if kept.contains(&used) {
+                    stages.len()
+                } else {
+                    time
+                };
+            }
         }
     }
-    let mut order: Vec<_> = (0..steps.len()).collect();
+    let mut order: Vec<_> = (0..steps.len())
+        .filter(|step| matches!(ways[*step], Way::Whole { .. }))
+        .filter(|step| !matches!(places[*step], Place::Outside(_)))
+        .collect();
     order.sort_by_key(|step| lives[*step]);
-    let mut slots = vec![0; steps.len()];
-    let mut slot_lens: Vec<usize> = vec![];
+    let mut lens: Vec<usize> = vec![];
     let mut free_from: Vec<usize> = vec![];
     for step in order {
         let Some((first, last)) = lives[step] else {
@@ -173,112 +384,48 @@ fn share(
         };
         let len = layouts[step].len();
         // Of the free buffers the one whose size fits best: too small ones grow.
-        let slot = (0..slot_lens.len())
-            .filter(|slot| free_from[*slot] < first)
-            .min_by_key(|slot| slot_lens[*slot].abs_diff(len))
+        let buffer = (0..lens.len())
+            .filter(|buffer| free_from[*buffer] < first)
+            .min_by_key(|buffer| lens[*buffer].abs_diff(len))
             .unwrap_or_else(|| {
-                slot_lens.push(0);
+                lens.push(0);
                 free_from.push(0);
-                slot_lens.len() - 1
+                lens.len() - 1
             });
-        slot_lens[slot] = slot_lens[slot].max(len);
-        free_from[slot] = last;
-        slots[step] = slot;
+        lens[buffer] = lens[buffer].max(len);
+        free_from[buffer] = last;
+        places[step] = Place::Whole(buffer);
     }
-    (slots, slot_lens)
+    lens
+}
+
+/// Gives the pictures on the way of one stage their places in a thread's own memory, and returns how much they take.
+fn own(stage: &Stage, layouts: &[Layout], ways: &[Way], places: &mut [Place]) -> usize {
+    let mut len = 0;
+    let mut placed = vec![];
+    for Task { step, .. } in stage.parts.iter().flatten() {
+        if matches!(ways[*step], Way::Whole { .. }) || placed.contains(step) {
+            continue;
+        }
+        placed.push(*step);
+        let layout = layouts[*step];
+        let most_blocks = stage.parts.iter().flatten();
+        let most_blocks = most_blocks
+            .filter(|task| task.step == *step)
+            .map(|task| task.piece.blocks.len())
+            .max()
+            .unwrap_or(0);
+        places[*step] = if ways[*step] == Way::Bands {
+            Place::Bands(len)
+        } else {
+            Place::Blocks(len)
+        };
+        len += (layout.held * most_blocks * layout.block_step()).next_multiple_of(LINE);
+    }
+    len
 }
 
 #[cfg(test)]
-mod tests {
-    use super::super::work::{Activation, Window};
-    use super::*;
-    use std::collections::HashSet;
-
-    /// A picture that is widened, filtered and narrowed again twice, with a sum over the second round, as in an inverted
-    /// residual block; large enough to be streamed.
-    fn steps() -> Vec<Step> {
-        let window = |stride: usize, size: [usize; 2]| {
-            Work::MaxPool(Window {
-                input_size: size.map(|n| n * stride),
-                output_size: size,
-                kernel: [3, 3],
-                stride: [stride; 2],
-                padding: [1, 1],
-            })
-        };
-        let step = |work, inputs: &[Operand], size, channels| Step {
-            work,
-            inputs: inputs.to_vec(),
-            layout: Layout::new(size, channels),
-        };
-        let (full, half) = ([128, 128], [64, 64]);
-        vec![
-            step(Work::Enter, &[Operand::Tensor(0)], full, 16),
-            step(window(2, half), &[Operand::Step(0)], half, 32),
-            step(Work::Sum(Activation::Relu), &[Operand::Step(1)], half, 144),
-            step(window(1, half), &[Operand::Step(2)], half, 144),
-            step(
-                Work::Sum(Activation::Relu),
-                &[Operand::Step(3), Operand::Step(1)],
-                half,
-                32,
-            ),
-            step(
-                Work::Enlarge(Activation::Linear),
-                &[Operand::Step(4)],
-                full,
-                32,
-            ),
-        ]
-    }
-
-    #[test]
-    fn every_band_is_made_once_and_is_there_when_it_is_read() {
-        let steps = steps();
-        let plan = Plan::new(&steps, &[5]);
-        let mut there = HashSet::new();
-        // Which step's band each place of each buffer holds.
-        let mut places = vec![];
-        for len in &plan.slot_lens {
-            places.push(vec![None; *len]);
-        }
-        for (step, band) in &plan.schedule {
-            let layout = plan.layouts[*step];
-            for (nth, input) in made(&steps[*step]).enumerate() {
-                let from = plan.layouts[input];
-                let rows = match nth {
-                    0 => steps[*step]
-                        .work
-                        .rows_needed(layout.rows(*band), from.height),
-                    _ => layout.rows(*band),
-                };
-                for row in rows {
-                    let wanted = row / from.band_rows;
-                    for place in from.band(wanted) {
-                        let holds = places[plan.slots[input]][place];
-                        assert_eq!(holds, Some((input, wanted)), "step {step} band {band}");
-                    }
-                }
-            }
-            assert!(there.insert((*step, *band)), "made twice");
-            for place in layout.band(*band) {
-                places[plan.slots[*step]][place] = Some((*step, *band));
-            }
-        }
-        let bands: usize = steps.iter().map(|step| step.layout.bands()).sum();
-        assert_eq!(there.len(), bands);
-    }
-
-    #[test]
-    fn large_pictures_with_one_reader_are_never_whole_and_memory_is_shared() {
-        let steps = steps();
-        let plan = Plan::new(&steps, &[5]);
-        let whole = |step: usize| plan.layouts[step].held == steps[step].layout.bands();
-        assert!(!whole(0) && !whole(2) && !whole(3));
-        // Read twice, and given out.
-        assert!(whole(1) && whole(5));
-        let held: usize = plan.slot_lens.iter().sum();
-        let all: usize = steps.iter().map(|step| step.layout.len()).sum();
-        assert!(2 * held < all, "{held} of {all} values");
-    }
-}
+mod tests;
+#[cfg(test)]
+pub(super) use tests::follow;

@@ -8,10 +8,10 @@
 //! and gives every picture new memory. What is not found is copied unchanged, with a move of the channel axis before
 //! and behind it, so a graph of another make runs slower but not wrongly.
 
-use super::chain::{Chain, Given, Shape};
+use super::chain::{Chain, Given, Shape, Workers};
 use super::find::{self, Draft, picture};
 use super::head::Head;
-use super::kernels::{InstructionSet, Layout};
+use super::kernels::Layout;
 use super::plan::{Operand, Step};
 use super::work::Work;
 use std::collections::{HashMap, HashSet};
@@ -20,7 +20,7 @@ use tract_onnx::tract_core::ops::identity::Identity;
 use tract_onnx::tract_core::ops::nn::Resize;
 use tract_onnx::tract_core::ops::source::TypedSource;
 
-/// Rebuilds `source` for one instruction set; without one, all operators stay tract's. Of the outputs in `asked` only
+/// Rebuilds `source` for some workers; without them, all operators stay tract's. Of the outputs in `asked` only
 /// single values are wanted: where the convolution that makes one can be left out, that output gives the features that
 /// the convolution reads instead, and the convolution is returned with the output's place.
 ///
@@ -28,14 +28,14 @@ use tract_onnx::tract_core::ops::source::TypedSource;
 /// Where tract refuses a node, which would be a mistake in this pass.
 pub fn rebuild(
     mut source: TypedModel,
-    set: Option<InstructionSet>,
+    workers: Option<&Workers>,
     asked: &[usize],
 ) -> TractResult<(TypedModel, HashMap<usize, Head>)> {
     lower_resizes(&mut source)?;
     skip_identities(&mut source)?;
     let source = &source;
-    let (mut drafts, done) = match set {
-        Some(set) => find::drafts(source, set)?,
+    let (mut drafts, done) = match workers {
+        Some(workers) => find::drafts(source, workers.set)?,
         None => Default::default(),
     };
     let mut heads = HashMap::new();
@@ -78,8 +78,8 @@ pub fn rebuild(
                 pass.copy(*id)?;
             }
         }
-        if let Some(set) = set.filter(|_| !drafts.is_empty()) {
-            pass.chain(set, level, drafts, &wanted, &in_blocks)?;
+        if let Some(workers) = workers.filter(|_| !drafts.is_empty()) {
+            pass.chain(workers, level, drafts, &wanted, &in_blocks)?;
         }
     }
     let mut outputs = vec![];
@@ -268,7 +268,7 @@ impl Pass<'_> {
     /// Wires a chain of all the drafts of one level.
     fn chain(
         &mut self,
-        set: InstructionSet,
+        workers: &Workers,
         level: usize,
         drafts: Vec<Draft>,
         wanted: &HashSet<OutletId>,
@@ -303,7 +303,7 @@ impl Pass<'_> {
             });
         }
         let given = outputs.iter().map(|(_, given)| *given).collect();
-        let chain = Chain::new(set, links.steps, links.shapes, given);
+        let chain = Chain::new(workers.clone(), links.steps, links.shapes, given);
         let outlets = self
             .target
             .wire_node(format!("chain.{level}"), chain, &links.tensors)?;

@@ -52,13 +52,30 @@ fn ways() -> Vec<Option<InstructionSet>> {
         .collect()
 }
 
+/// A network that runs on one thread.
+fn alone(set: InstructionSet) -> Workers {
+    together(set, 1)
+}
+
+/// One that several threads work on.
+fn together(set: InstructionSet, threads: usize) -> Workers {
+    Workers {
+        set,
+        team: Arc::new(Team::stubborn(threads)),
+    }
+}
+
 fn landmark_network(model: &str, set: Option<InstructionSet>) -> Network {
+    network_of(model, set.map(alone))
+}
+
+fn network_of(model: &str, workers: Option<Workers>) -> Network {
     let onnx = if model == "pose_landmark_lite" {
         LITE
     } else {
         FULL
     };
-    Network::prepare(model, onnx, [256, 256, 3], &["heatmaps"], set).unwrap()
+    Network::prepare(model, onnx, [256, 256, 3], &["heatmaps"], workers).unwrap()
 }
 
 #[test]
@@ -97,8 +114,14 @@ fn landmark_networks_agree_with_the_original() {
 #[test]
 fn the_detection_network_agrees_with_the_original() {
     for way in ways() {
-        let mut network =
-            Network::prepare("pose_detection", DETECTION, [224, 224, 3], &[], way).unwrap();
+        let mut network = Network::prepare(
+            "pose_detection",
+            DETECTION,
+            [224, 224, 3],
+            &[],
+            way.map(alone),
+        )
+        .unwrap();
         for picture in ["person", "hitter", "noise"] {
             let expected: Vec<f32> = reference(&format!("{picture}_detection.f32"))
                 .chunks_exact(4)
@@ -162,8 +185,16 @@ fn our_works_give_what_tracts_own_operators_give() {
             }
         }
     }
-    let detection =
-        |set| Network::prepare("pose_detection", DETECTION, [224, 224, 3], &[], set).unwrap();
+    let detection = |set: Option<_>| {
+        Network::prepare(
+            "pose_detection",
+            DETECTION,
+            [224, 224, 3],
+            &[],
+            set.map(alone),
+        )
+        .unwrap()
+    };
     let mut plain = detection(None);
     for set in InstructionSet::available() {
         let mut network = detection(Some(set));
@@ -196,6 +227,53 @@ fn our_works_give_what_tracts_own_operators_give() {
 }
 
 #[test]
+fn threads_change_no_digit() {
+    let pictures =
+        ["person", "hitter", "noise"].map(|name| pixels(name, 256, |b| f32::from(b) / 255.0));
+    for model in ["pose_landmark_lite", "pose_landmark_full"] {
+        for set in InstructionSet::available() {
+            let mut one = landmark_network(model, Some(set));
+            for threads in [2, 3] {
+                let mut many = network_of(model, Some(together(set, threads)));
+                // Which thread does what differs from run to run.
+                for picture in pictures.iter().chain(&pictures) {
+                    let (one, many) = (run(&mut one, picture), run(&mut many, picture));
+                    for output in ["landmarks", "pose_presence", "world_landmarks", "heatmaps"] {
+                        let values =
+                            |outputs: &Outputs<'_>| outputs.find(output).unwrap().1.to_vec();
+                        assert!(
+                            values(&one) == values(&many),
+                            "{model} {set:?} {threads} {output}"
+                        );
+                    }
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn the_plans_of_the_shipped_networks_can_be_followed() {
+    for (name, onnx, side) in [
+        ("detection", DETECTION, 224),
+        ("lite", LITE, 256),
+        ("full", FULL, 256),
+    ] {
+        for set in InstructionSet::available() {
+            for threads in [1, 2, 4] {
+                let workers = Some(together(set, threads));
+                let network =
+                    Network::prepare(name, onnx, [side, side, 3], &["heatmaps"], workers).unwrap();
+                let nodes = network.state.model().nodes();
+                for chain in nodes.iter().filter_map(|node| node.op_as::<chain::Chain>()) {
+                    chain.follow_plan();
+                }
+            }
+        }
+    }
+}
+
+#[test]
 fn a_second_run_knows_nothing_of_the_first() {
     for set in InstructionSet::available() {
         let [hitter, noise] =
@@ -223,7 +301,14 @@ fn outputs_that_are_let_go_of_are_used_again() {
 fn outputs_that_are_kept_are_not_overwritten() {
     let [hitter, noise] =
         ["hitter", "noise"].map(|picture| pixels(picture, 256, |b| f32::from(b) / 255.0));
-    let mut network = Network::from_bytes("lite", LITE, [256, 256, 3], &["heatmaps"]).unwrap();
+    let mut network = Network::from_bytes(
+        "lite",
+        LITE,
+        [256, 256, 3],
+        &["heatmaps"],
+        &Arc::new(Team::new(2)),
+    )
+    .unwrap();
     let kept = run(&mut network, &hitter).values;
     let before: Vec<_> = kept.iter().map(|value| Tensor::clone(value)).collect();
     run(&mut network, &noise);
@@ -259,7 +344,8 @@ fn every_convolution_of_the_shipped_networks_runs_in_a_chain() {
             "{name} has only {convolutions} convolutions"
         );
         for set in InstructionSet::available() {
-            let network = Network::prepare(name, onnx, [side, side, 3], &[], Some(set)).unwrap();
+            let network =
+                Network::prepare(name, onnx, [side, side, 3], &[], Some(alone(set))).unwrap();
             let model = network.state.model();
             let chains: Vec<_> = model
                 .nodes()
@@ -298,7 +384,8 @@ fn a_network_can_move_to_its_thread() {
 
 #[test]
 fn mistakes_are_named() {
-    let Err(error) = Network::from_bytes("broken", b"not a network", [4, 4, 3], &[]) else {
+    let team = Arc::new(Team::new(1));
+    let Err(error) = Network::from_bytes("broken", b"not a network", [4, 4, 3], &[], &team) else {
         panic!("rubbish was loaded");
     };
     assert!(
@@ -307,7 +394,8 @@ fn mistakes_are_named() {
             .starts_with("network broken: cannot be prepared: "),
         "{error}"
     );
-    let mut network = Network::from_bytes("lite", LITE, [256, 256, 3], &["heatmaps"]).unwrap();
+    let mut network =
+        Network::from_bytes("lite", LITE, [256, 256, 3], &["heatmaps"], &team).unwrap();
     let outputs = run(&mut network, &vec![0.0; 3 * 256 * 256]);
     assert!(outputs.get("landmarks", 195).is_ok());
     assert!(outputs.cells("heatmaps", [64, 64, 39]).is_ok());

@@ -1,6 +1,6 @@
-//! The kinds of work that a chain does: each makes a picture out of one or two others, a band of rows at a time.
+//! The kinds of work that a chain does: each makes a picture out of one or two others, a piece at a time.
 //!
-//! In: pictures in blocks of channels (see `kernels::Layout`), or a tensor with its channels last. Out: one band of a
+//! In: pictures in blocks of channels (see `kernels::Layout`), or a tensor with its channels last. Out: one piece of a
 //! picture. Shapes and weights are fixed when a work is made; the arithmetic is in `kernels`. A work does not look at
 //! the graph around it and knows nothing of tract.
 
@@ -8,7 +8,7 @@ mod convolution;
 
 pub use convolution::{Convolution, Filter, Window};
 
-use super::kernels::{self, BLOCK, Clamp, Enlargement, InstructionSet, Layout};
+use super::kernels::{self, BLOCK, Clamp, Enlargement, InstructionSet, Layout, Piece};
 use std::ops::Range;
 
 /// What is done to a result before it is written.
@@ -105,12 +105,29 @@ impl Work {
         }
     }
 
-    /// Makes one band of the picture in `output`, which lies as `to` says.
+    /// Whether a channel of the output is made of the same channel of the inputs only.
+    pub fn is_channelwise(&self) -> bool {
+        match self {
+            Self::Convolution(convolution) => convolution.is_channelwise(),
+            Self::Enter | Self::Enlarge(_) | Self::MaxPool(_) | Self::Sum(_) => true,
+        }
+    }
+
+    /// Roughly the products that are added up for one channel of a pixel.
+    pub fn products(&self) -> usize {
+        match self {
+            Self::Convolution(convolution) => convolution.products(),
+            Self::MaxPool(window) => window.kernel.iter().product(),
+            Self::Enter | Self::Enlarge(_) | Self::Sum(_) => 4,
+        }
+    }
+
+    /// Makes one piece of a picture that lies as `to` says; `output` is the piece.
     pub fn make(
         &self,
         set: InstructionSet,
         inputs: Inputs<'_>,
-        band: usize,
+        piece: &Piece,
         to: Layout,
         output: &mut [f32],
         scratch: &mut [f32],
@@ -118,32 +135,32 @@ impl Work {
         let second = inputs.second;
         match (self, inputs.first) {
             (Self::Convolution(convolution), _) => {
-                convolution.make(set, inputs, band, to, output, scratch);
+                convolution.make(set, inputs, piece, to, output, scratch);
             }
             (Self::Enlarge(activation), Picture::Blocks(input, from)) => {
-                let residual = second.map(|second| band_of(second, band));
+                let residual = second.map(|second| piece_of(second, piece));
                 let e = Enlargement {
                     input,
                     from,
                     to,
-                    band,
+                    piece,
                     clamp: activation.clamp(),
                     residual,
                 };
                 kernels::enlarge(set, &e, output);
             }
             (Self::MaxPool(window), Picture::Blocks(input, from)) => {
-                max_pool(window, input, from, band, to, output);
+                max_pool(window, input, from, piece, to, output);
             }
             (Self::Sum(activation), input) => {
-                let a = band_of(input, band);
-                let b = second.map_or(a, |second| band_of(second, band));
-                for ((sum, a), b) in output[to.band(band)].iter_mut().zip(a).zip(b) {
+                let a = piece_of(input, piece);
+                let b = second.map_or(a, |second| piece_of(second, piece));
+                for ((sum, a), b) in output.iter_mut().zip(a).zip(b) {
                     *sum = activation.of(a + b);
                 }
             }
             (Self::Enter, Picture::Pixels(values, width, channels)) => {
-                enter(values, width, channels, band, to, output);
+                enter(values, width, channels, piece, to, output);
             }
             (Self::Enter | Self::Enlarge(_) | Self::MaxPool(_), _) => {
                 unreachable!("a chain gives its works the pictures they read")
@@ -152,10 +169,10 @@ impl Work {
     }
 }
 
-/// The values of one band.
-fn band_of(picture: Picture<'_>, band: usize) -> &[f32] {
+/// The values of one piece.
+fn piece_of<'a>(picture: Picture<'a>, piece: &Piece) -> &'a [f32] {
     match picture {
-        Picture::Blocks(values, layout) => &values[layout.band(band)],
+        Picture::Blocks(values, layout) => &values[layout.piece(piece)],
         Picture::Pixels(..) => unreachable!("only blocks are added"),
     }
 }
@@ -164,18 +181,19 @@ fn enter(
     values: &[f32],
     width: usize,
     channels: usize,
-    band: usize,
+    piece: &Piece,
     to: Layout,
     output: &mut [f32],
 ) {
-    for row in to.rows(band) {
+    for row in to.rows(piece.band) {
         let line = &values[row * width * channels..][..width * channels];
-        for block in 0..to.blocks {
+        for block in piece.blocks.clone() {
             let first = block * BLOCK;
             let count = (channels - first).min(BLOCK);
-            let out = &mut output[to.at(row, block)..][..width * BLOCK];
+            let out = &mut output[to.in_piece(piece, row, block)..][..width * BLOCK];
             for (to, from) in out.chunks_exact_mut(BLOCK).zip(line.chunks_exact(channels)) {
                 to[..count].copy_from_slice(&from[first..first + count]);
+                to[count..].fill(0.0);
             }
         }
     }
@@ -192,13 +210,13 @@ fn max_pool(
     window: &Window,
     input: &[f32],
     from: Layout,
-    band: usize,
+    piece: &Piece,
     to: Layout,
     output: &mut [f32],
 ) {
-    for block in 0..to.blocks {
-        for row in to.rows(band) {
-            let line = &mut output[to.at(row, block)..][..to.width * BLOCK];
+    for block in piece.blocks.clone() {
+        for row in to.rows(piece.band) {
+            let line = &mut output[to.in_piece(piece, row, block)..][..to.width * BLOCK];
             for (column, pixel) in line.chunks_exact_mut(BLOCK).enumerate() {
                 pixel.fill(f32::NEG_INFINITY);
                 let [ys, xs] = window.inside([row, column]);

@@ -3,7 +3,7 @@
 //! In: a picture, one small kernel a channel. Out: the bounded result. For each block of channels the rows that a band
 //! needs are copied into scratch memory with zeros around them: it fits the first-level cache, and no pixel is special.
 
-use super::layout::{BLOCK, Layout};
+use super::layout::{BLOCK, Layout, Piece};
 #[cfg(target_arch = "x86_64")]
 use super::vector::{Avx8, Avx512x16};
 use super::vector::{Base4, Vector};
@@ -17,8 +17,8 @@ pub struct Depthwise<'a> {
     pub from: Layout,
     /// How the output lies.
     pub to: Layout,
-    /// The band of the output to compute.
-    pub band: usize,
+    /// What to compute of the output.
+    pub piece: &'a Piece,
     /// Step in both directions.
     pub stride: usize,
     /// Rows above and columns left of the input that count as zero.
@@ -44,7 +44,7 @@ impl Depthwise<'_> {
     }
 }
 
-/// Computes `output = clamp(depthwise convolution + bias)` for one band.
+/// Computes `output = clamp(depthwise convolution + bias)` for one piece.
 ///
 /// # Panics
 /// Where a slice does not have the size that the numbers ask for.
@@ -55,7 +55,7 @@ pub fn depthwise<const K: usize>(
     output: &mut [f32],
 ) {
     assert!(
-        d.stride > 0 && d.from.blocks == d.to.blocks && d.band < d.to.bands(),
+        d.stride > 0 && d.from.holds(&d.piece.blocks) && d.piece.band < d.to.bands(),
         "size of a depthwise convolution"
     );
     assert_eq!(
@@ -63,16 +63,15 @@ pub fn depthwise<const K: usize>(
         d.from.len(),
         "input of a depthwise convolution"
     );
-    let channels = d.to.blocks * BLOCK;
-    assert_eq!(
-        d.weights.len(),
-        K * K * channels,
+    let channels = d.piece.blocks.end * BLOCK;
+    assert!(
+        d.weights.len() >= K * K * channels,
         "weights of a depthwise convolution"
     );
-    assert_eq!(d.bias.len(), channels, "bias of a depthwise convolution");
+    assert!(d.bias.len() >= channels, "bias of a depthwise convolution");
     assert_eq!(
         output.len(),
-        d.to.len(),
+        d.to.piece_len(d.piece),
         "output of a depthwise convolution"
     );
     let scratch = &mut scratch[..Depthwise::scratch_len(d.to, d.stride, K)];
@@ -146,16 +145,16 @@ unsafe fn all_rows<V: Vector, N: Vector, const K: usize>(
 ) {
     let wide = (V::LANES / BLOCK).max(1);
     let line_len = Depthwise::reach(d.to, stride, K)[1] * BLOCK;
-    for block in 0..d.to.blocks {
+    for block in d.piece.blocks.clone() {
         cover(d, stride, block, line_len, scratch);
-        for (nth, row) in d.to.rows(d.band).enumerate() {
+        for (nth, row) in d.to.rows(d.piece.band).enumerate() {
             let mut tile = Tile {
                 input: &scratch[nth * stride * line_len..],
                 line_len,
                 weights: &d.weights[block * K * K * BLOCK..][..K * K * BLOCK],
                 bias: &d.bias[block * BLOCK..][..BLOCK],
                 clamp: d.clamp,
-                output: &mut output[d.to.at(row, block)..][..d.to.width * BLOCK],
+                output: &mut output[d.to.in_piece(d.piece, row, block)..][..d.to.width * BLOCK],
             };
             let mut column = 0;
             while column < d.to.width {
@@ -181,7 +180,7 @@ unsafe fn all_rows<V: Vector, N: Vector, const K: usize>(
 #[inline(always)]
 fn cover(d: &Depthwise<'_>, stride: usize, block: usize, line_len: usize, scratch: &mut [f32]) {
     let [top, left] = d.padding;
-    let first = d.to.rows(d.band).start * stride;
+    let first = d.to.rows(d.piece.band).start * stride;
     let inside = (d.from.width * BLOCK).min(line_len - left * BLOCK);
     for (nth, line) in scratch.chunks_exact_mut(line_len).enumerate() {
         match (first + nth)

@@ -2,7 +2,7 @@
 //!
 //! In: a picture. Out: the picture at twice its height and width, bounded, with another one added.
 
-use super::layout::{BLOCK, Layout};
+use super::layout::{BLOCK, Layout, Piece};
 #[cfg(target_arch = "x86_64")]
 use super::vector::Avx8;
 use super::vector::{Base4, Vector};
@@ -16,11 +16,11 @@ pub struct Enlargement<'a> {
     pub from: Layout,
     /// How the output lies.
     pub to: Layout,
-    /// The band of the output to compute.
-    pub band: usize,
+    /// What to compute of the output.
+    pub piece: &'a Piece,
     /// Bounds of the enlarged value.
     pub clamp: Clamp,
-    /// The band of another picture, laid out like the output's, that is added after the clamp.
+    /// The same piece of another picture, that is added after the clamp.
     pub residual: Option<&'a [f32]>,
 }
 
@@ -28,7 +28,7 @@ pub struct Enlargement<'a> {
 const NEAR: f32 = 0.75;
 const FAR: f32 = 0.25;
 
-/// Computes `output = clamp(enlarged) + residual` for one band.
+/// Computes `output = clamp(enlarged) + residual` for one piece.
 ///
 /// # Panics
 /// Where a slice does not have the size that the numbers ask for.
@@ -37,17 +37,21 @@ pub fn enlarge(set: InstructionSet, e: &Enlargement<'_>, output: &mut [f32]) {
     assert!(
         to.height == 2 * from.height
             && to.width == 2 * from.width
-            && to.blocks == from.blocks
-            && e.band < to.bands(),
+            && from.holds(&e.piece.blocks)
+            && e.piece.band < to.bands(),
         "size of an enlargement"
     );
     assert_eq!(e.input.len(), from.len(), "input of an enlargement");
     assert!(
         e.residual
-            .is_none_or(|residual| residual.len() == to.band_len()),
+            .is_none_or(|residual| residual.len() == to.piece_len(e.piece)),
         "residual of an enlargement"
     );
-    assert_eq!(output.len(), to.len(), "output of an enlargement");
+    assert_eq!(
+        output.len(),
+        to.piece_len(e.piece),
+        "output of an enlargement"
+    );
     dispatch!(
         set,
         enlarge_portable,
@@ -90,13 +94,12 @@ fn farther(row: usize, height: usize) -> usize {
 #[inline(always)]
 unsafe fn run<V: Vector>(e: &Enlargement<'_>, output: &mut [f32]) {
     let Layout { height, width, .. } = e.from;
-    let start = e.to.band(e.band).start;
     // SAFETY: every pixel index below is inside the input or the output, whose sizes were checked.
     unsafe {
         let (near, far) = (V::splat(NEAR), V::splat(FAR));
         let blend = |a: V, b: V| V::splat(0.0).plus_product(near, a).plus_product(far, b);
-        for block in 0..e.to.blocks {
-            for row in e.to.rows(e.band) {
+        for block in e.piece.blocks.clone() {
+            for row in e.to.rows(e.piece.band) {
                 for lane in (0..BLOCK).step_by(V::LANES) {
                     let upper = e.input.as_ptr().add(e.from.at(row / 2, block) + lane);
                     let lower = e
@@ -107,12 +110,12 @@ unsafe fn run<V: Vector>(e: &Enlargement<'_>, output: &mut [f32]) {
                         let x = x.min(width - 1) * BLOCK;
                         blend(V::load(upper.add(x)), V::load(lower.add(x)))
                     };
-                    let to = e.to.at(row, block) + lane;
+                    let to = e.to.in_piece(e.piece, row, block) + lane;
                     let mut write = |x: usize, value: V| {
                         let at = to + x * BLOCK;
                         let mut value = value.clamped(e.clamp);
                         if let Some(residual) = e.residual {
-                            value = value.plus(V::load(residual.as_ptr().add(at - start)));
+                            value = value.plus(V::load(residual.as_ptr().add(at)));
                         }
                         value.store(output.as_mut_ptr().add(at));
                     };

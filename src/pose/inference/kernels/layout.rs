@@ -3,7 +3,8 @@
 //! Channels are taken in blocks of eight. A band of neighbouring rows is stored block by block: for each block all
 //! pixels of the band, for each pixel the eight values. So a kernel that slides over the pixels of one block reads
 //! memory in order, and eight channels of a pixel fill a register. A buffer may hold fewer bands than the picture has;
-//! a new band then takes the place of the oldest.
+//! a new band then takes the place of the oldest. It may hold fewer blocks too. Some neighbouring blocks of one band, a
+//! piece, lie in one run of memory: that is what is made at once.
 
 use std::ops::Range;
 
@@ -13,6 +14,19 @@ pub const BLOCK: usize = 8;
 /// Pixels that a band holds at most, where a single row does not hold more.
 const BAND_PIXELS: usize = 256;
 
+/// Rows of a band that is not the whole picture, at most: where threads share a picture, some of the rows between them
+/// are made by both, in whole bands.
+const BAND_ROWS: usize = 4;
+
+/// What is made at once of a picture.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Piece {
+    /// The band.
+    pub band: usize,
+    /// Blocks of its channels.
+    pub blocks: Range<usize>,
+}
+
 /// Size and place of a picture in a buffer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Layout {
@@ -20,8 +34,10 @@ pub struct Layout {
     pub height: usize,
     /// Pixels of a row.
     pub width: usize,
-    /// Blocks of eight channels; the last one is filled up with zeros.
+    /// Blocks of eight channels that the buffer holds; the picture's last one is filled up with zeros.
     pub blocks: usize,
+    /// Which block of the picture the first one is.
+    pub first_block: usize,
     /// Rows in a band; the height is a multiple of it.
     pub band_rows: usize,
     /// Bands that the buffer holds.
@@ -33,12 +49,17 @@ impl Layout {
     pub fn new([height, width]: [usize; 2], channels: usize) -> Self {
         let band_rows = (1..=height)
             .rev()
-            .find(|rows| height.is_multiple_of(*rows) && rows * width <= BAND_PIXELS)
+            .find(|rows| {
+                height.is_multiple_of(*rows)
+                    && rows * width <= BAND_PIXELS
+                    && (*rows <= BAND_ROWS || *rows == height)
+            })
             .unwrap_or(1);
         Self {
             height,
             width,
             blocks: channels.div_ceil(BLOCK),
+            first_block: 0,
             band_rows,
             held: height / band_rows,
         }
@@ -83,8 +104,31 @@ impl Layout {
     /// Where the first pixel of a row lies in the buffer, in one block.
     pub fn at(&self, row: usize, block: usize) -> usize {
         self.band(row / self.band_rows).start
-            + block * self.block_step()
+            + (block - self.first_block) * self.block_step()
             + row % self.band_rows * self.width * BLOCK
+    }
+
+    /// Whether the buffer holds these blocks.
+    pub fn holds(&self, blocks: &Range<usize>) -> bool {
+        self.first_block <= blocks.start
+            && blocks.start <= blocks.end
+            && blocks.end <= self.first_block + self.blocks
+    }
+
+    /// Where a piece lies in the buffer.
+    pub fn piece(&self, piece: &Piece) -> Range<usize> {
+        let start = self.at(piece.band * self.band_rows, piece.blocks.start);
+        start..start + self.piece_len(piece)
+    }
+
+    /// Values of a piece.
+    pub fn piece_len(&self, piece: &Piece) -> usize {
+        piece.blocks.len() * self.block_step()
+    }
+
+    /// Where the first pixel of a row lies in a piece, in one block.
+    pub fn in_piece(&self, piece: &Piece, row: usize, block: usize) -> usize {
+        (block - piece.blocks.start) * self.block_step() + row % self.band_rows * self.width * BLOCK
     }
 }
 
@@ -96,7 +140,7 @@ pub struct Buffer {
 }
 
 /// Bytes of a line of the cache.
-const LINE: usize = 64;
+pub(super) const LINE: usize = 64;
 
 impl Buffer {
     /// Zeros.

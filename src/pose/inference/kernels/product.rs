@@ -18,15 +18,17 @@ pub struct Product<'a> {
     pub window: Sight,
     /// From what one pixel sees to what the next one sees, from the start of a run to that of the next one.
     pub steps: [usize; 2],
-    /// Channels out, a multiple of 8.
+    /// Channels out, a multiple of 8: columns of the right matrix.
     pub columns: usize,
+    /// The columns to compute: whole panels.
+    pub made: Range<usize>,
     /// The input, from the first pixel's first value on.
     pub input: &'a [f32],
     /// The right matrix as [`pack`] gives it.
     pub weights: &'a [f32],
     /// One value a column.
     pub bias: &'a [f32],
-    /// Values laid out like the output that are added before the clamp.
+    /// Values laid out like the output that are added before the clamp, from the first pixel's first computed one on.
     pub residual: Option<&'a [f32]>,
     /// From a block of 8 channels of the output to the next block; a pixel's 8 values follow those of the pixel before.
     pub block_step: usize,
@@ -81,6 +83,11 @@ fn panels(columns: usize, lanes: usize) -> impl Iterator<Item = (usize, usize)> 
     })
 }
 
+/// Blocks of channels in a panel: what is made at once starts at a multiple of them.
+pub fn panel_blocks(set: InstructionSet) -> usize {
+    (2 * set.lanes()).div_ceil(BLOCK)
+}
+
 /// Lays out a matrix of `sight.values()` rows and `columns` columns in the order in which a product reads it.
 pub fn pack(
     set: InstructionSet,
@@ -100,7 +107,8 @@ pub fn pack(
     values
 }
 
-/// Computes `output = clamp(windows * weights + bias + residual)`: all channels of the pixels.
+/// Computes `output = clamp(windows * weights + bias + residual)`: some channels of the pixels, from the first
+/// computed one of the first pixel on.
 ///
 /// # Panics
 /// Where a slice does not have the size that the numbers ask for.
@@ -118,7 +126,16 @@ pub fn product(set: InstructionSet, p: &Product<'_>, output: &mut [f32]) {
         "weights of a product"
     );
     assert_eq!(p.bias.len(), p.columns, "bias of a product");
-    let reach = (p.columns / BLOCK - 1) * p.block_step + p.pixels * BLOCK;
+    let whole =
+        |column: usize| column == p.columns || column.is_multiple_of(panel_blocks(set) * BLOCK);
+    assert!(
+        p.made.start < p.made.end
+            && p.made.end <= p.columns
+            && whole(p.made.start)
+            && whole(p.made.end),
+        "columns of a product"
+    );
+    let reach = (p.made.len() / BLOCK - 1) * p.block_step + p.pixels * BLOCK;
     assert!(
         p.residual.is_none_or(|residual| residual.len() >= reach),
         "residual of a product"
@@ -172,11 +189,16 @@ unsafe fn run<V: Vector, N: Vector, const HIGH: usize, const TALL: usize>(
         let depth = runs.len() * p.window.run_len;
         let (now, later) = weights.split_at(depth * p.columns);
         weights = later;
-        let values = if now.len() > FEW { MANY } else { FEW };
+        let values = if depth * p.made.len() > FEW {
+            MANY
+        } else {
+            FEW
+        };
         let sweep = (values / depth).next_multiple_of(2 * TALL);
         for first in (0..p.pixels).step_by(sweep) {
             let last = (first + sweep).min(p.pixels);
-            for (column, width) in panels(p.columns, V::LANES) {
+            let made = |(column, _): &(usize, usize)| p.made.contains(column);
+            for (column, width) in panels(p.columns, V::LANES).filter(made) {
                 let part = Part {
                     runs: runs.clone(),
                     starts: runs.start == 0,
@@ -272,7 +294,7 @@ unsafe fn tile<V: Vector, const HIGH: usize, const WIDE: usize>(
     unsafe {
         // Where the values of register `j` of pixel `i` are in the output and in the residual.
         let place = |i: usize, j: usize| {
-            let column = part.column + j * V::LANES;
+            let column = part.column - p.made.start + j * V::LANES;
             column / BLOCK * p.block_step + column % BLOCK + (pixel + i) * BLOCK
         };
         let mut sums = [[V::splat(0.0); WIDE]; HIGH];

@@ -2,7 +2,7 @@
 
 use super::{Activation, Inputs, Picture};
 use crate::pose::inference::kernels::{
-    self, BLOCK, Buffer, Depthwise, InstructionSet, Layout, Product, Sight,
+    self, BLOCK, Buffer, Depthwise, InstructionSet, Layout, Piece, Product, Sight,
 };
 use std::ops::Range;
 
@@ -168,6 +168,22 @@ impl Convolution {
         self.method == Method::Windowed
     }
 
+    /// Whether a channel of the output is made of the same channel of the input only.
+    pub fn is_channelwise(&self) -> bool {
+        self.method == Method::Depthwise
+    }
+
+    /// Products that are added up for one channel of a pixel.
+    pub fn products(&self) -> usize {
+        let [height, width] = self.window.kernel;
+        let channels = if self.is_channelwise() {
+            1
+        } else {
+            self.channels[0]
+        };
+        height * width * channels
+    }
+
     /// Sets what is done to the sum.
     pub fn with_activation(self, activation: Activation) -> Self {
         Self { activation, ..self }
@@ -193,24 +209,24 @@ impl Convolution {
         }
     }
 
-    /// Makes one band of the output.
+    /// Makes one piece of the output.
     pub fn make(
         &self,
         set: InstructionSet,
         inputs: Inputs<'_>,
-        band: usize,
+        piece: &Piece,
         to: Layout,
         output: &mut [f32],
         scratch: &mut [f32],
     ) {
-        let second = inputs.second.map(|second| super::band_of(second, band));
+        let second = inputs.second.map(|second| super::piece_of(second, piece));
         match (self.method, inputs.first) {
             (Method::Depthwise, Picture::Blocks(input, from)) => {
                 let d = Depthwise {
                     input,
                     from,
                     to,
-                    band,
+                    piece,
                     stride: self.window.stride[0],
                     padding: self.window.padding,
                     weights: self.weights.get(),
@@ -227,17 +243,16 @@ impl Convolution {
                 let p = Product {
                     pixels: to.band_pixels(),
                     steps: [BLOCK, from.block_step()],
-                    input: &input[from.band(band)],
-                    ..self.product(blocks_of(from.blocks * BLOCK), to, second)
+                    input: &input[from.band(piece.band)],
+                    ..self.product(blocks_of(from.blocks * BLOCK), piece, to, second)
                 };
-                kernels::product(set, &p, &mut output[to.band(band)]);
+                kernels::product(set, &p, output);
             }
             (Method::Windowed, input) => {
-                let band_start = to.band(band).start;
-                for row in to.rows(band) {
+                for row in to.rows(piece.band) {
                     self.cover(input, row, scratch);
-                    let start = to.at(row, 0);
-                    let second = second.map(|values| &values[start - band_start..]);
+                    let start = to.in_piece(piece, row, piece.blocks.start);
+                    let second = second.map(|values| &values[start..]);
                     let depth = self.channels[0];
                     let p = Product {
                         pixels: to.width,
@@ -246,9 +261,9 @@ impl Convolution {
                             self.window.covered_width() * depth,
                         ],
                         input: &scratch[..self.scratch_len()],
-                        ..self.product(runs_of(&self.window, depth), to, second)
+                        ..self.product(runs_of(&self.window, depth), piece, to, second)
                     };
-                    kernels::product(set, &p, &mut output[start..to.band(band).end]);
+                    kernels::product(set, &p, &mut output[start..]);
                 }
             }
             (Method::Depthwise | Method::Pointwise, Picture::Pixels(..)) => {
@@ -261,6 +276,7 @@ impl Convolution {
     fn product<'a>(
         &'a self,
         window: Sight,
+        piece: &Piece,
         to: Layout,
         residual: Option<&'a [f32]>,
     ) -> Product<'a> {
@@ -268,7 +284,8 @@ impl Convolution {
             pixels: 0,
             window,
             steps: [0, 0],
-            columns: to.blocks * BLOCK,
+            columns: self.bias.get().len(),
+            made: piece.blocks.start * BLOCK..piece.blocks.end * BLOCK,
             input: &[],
             weights: self.weights.get(),
             bias: self.bias.get(),

@@ -4,8 +4,9 @@
 //! coordinates).
 
 use super::*;
-use crate::pose::inference::chain::{Chain, Given};
+use crate::pose::inference::chain::{Chain, Given, Workers};
 use crate::pose::inference::plan::{Operand, Step};
+use crate::pose::team::Team;
 use tract_onnx::tract_core::internal::*;
 
 /// Repeatable values between -1 and 1.
@@ -45,7 +46,11 @@ fn run(
         step: inputs.len(),
         channels: Some(output[2]),
     };
-    let chain = Chain::new(set, steps, shapes, vec![given]);
+    let workers = Workers {
+        set,
+        team: Arc::new(Team::new(1)),
+    };
+    let chain = Chain::new(workers, steps, shapes, vec![given]);
     let tensors = inputs
         .iter()
         .map(|([height, width, channels], values)| {
