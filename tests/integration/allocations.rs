@@ -1,8 +1,8 @@
 //! A pose on its way through the rep stage takes no memory: nothing that grows, and no pauses in the allocator.
 //!
 //! Counted with the program's own stages on one thread, on a recording. A pose that ends a swing is another matter: it is
-//! measured, judged and logged, and it is not counted here. Nor is the pose stage itself: the network takes memory for each
-//! frame.
+//! measured, judged and logged, and it is not counted here. The pose stage takes memory a few times a frame: tract's own
+//! lists of what goes into a turn of the network and comes out.
 
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::cell::Cell;
@@ -53,6 +53,9 @@ unsafe impl GlobalAlloc for Counted {
 #[global_allocator]
 static COUNTED: Counted = Counted;
 
+/// How often tract takes memory in one turn of the landmark network; what we do around it takes none.
+const TRACTS_OWN: u64 = 7;
+
 fn taken<T>(work: impl FnOnce() -> T) -> (T, u64) {
     let before = TAKEN.with(Cell::get);
     let done = work();
@@ -66,7 +69,7 @@ fn the_count_counts() {
 }
 
 #[test]
-fn a_pose_takes_no_memory_in_the_rep_stage() {
+fn a_pose_takes_no_memory_of_ours_and_none_in_the_rep_stage() {
     let mut clip = ClipSource::open(recording("r01").as_ref()).unwrap();
     let mut tracker = Model::Lite.tracker().unwrap();
     let order = vec![MeasureName::HeadToPlant];
@@ -90,9 +93,9 @@ fn a_pose_takes_no_memory_in_the_rep_stage() {
     let told = FinderSettings::default();
     let mut stage = RepStage::new(told, training, outlets, Arc::new(OnceLock::new()));
     let mut frame = Frame::default();
-    let mut by_stage = Vec::new();
+    let (mut by_pose, mut by_stage) = (Vec::new(), Vec::new());
     while clip.next_frame(&mut frame).unwrap() {
-        let found = tracker.next(&frame).unwrap();
+        let (found, pose) = taken(|| tracker.next(&frame).unwrap());
         let picture = PictureSize {
             width_px: frame.width as u32,
             height_px: frame.height as u32,
@@ -103,6 +106,7 @@ fn a_pose_takes_no_memory_in_the_rep_stage() {
             brightness: Some(frame.brightness()),
         };
         let (_, stage) = taken(|| stage.take(posed).unwrap());
+        by_pose.push(pose);
         by_stage.push(stage);
     }
     assert!(by_stage.len() > 200, "{} frames", by_stage.len());
@@ -116,4 +120,7 @@ fn a_pose_takes_no_memory_in_the_rep_stage() {
         "{busy} of {} frames took memory in the rep stage: {stage:?}",
         stage.len()
     );
+    let pose = &by_pose[settled..];
+    let most = pose.iter().max().unwrap();
+    assert!(*most <= TRACTS_OWN, "{most} times in a frame: {pose:?}");
 }

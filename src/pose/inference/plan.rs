@@ -234,57 +234,72 @@ struct Planner<'a> {
 impl Planner<'_> {
     /// Shares out the making of a whole picture.
     fn stage(&mut self, step: usize) -> Stage {
-        let Step { work, layout, .. } = &self.steps[step];
-        let products = layout.blocks
-            * BLOCK
-            * match work.is_channelwise() {
-                // Weights of pictures of few pixels are waited for.
-                false => (layout.height * layout.width).max(WEIGHT_PIXELS) * work.products(),
-                // Each product waits for its value.
-                true => layout.height * layout.width * work.products() * CHANNELWISE,
-            };
-        let most = (products / LEAST_PRODUCTS).clamp(1, PARTS * self.means.threads);
-        let alone = self.means.threads == 1;
-        let parts = if self.ways[step] == (Way::Whole { by_blocks: true }) {
-            let on_the_way = made(&self.steps[step]).find(|input| self.ways[*input] == Way::Blocks);
-            let panel = self.means.panel_blocks;
-            let blocks = match on_the_way {
-                // In small pieces it would be a hundredth slower.
-                _ if alone => layout.blocks,
-                Some(input) => {
-                    let once = self.steps[input].layout;
-                    let step = once.bands() * once.block_step();
-                    (AT_ONCE / step / panel).max(1) * panel
-                }
-                None => layout.blocks.div_ceil(most).next_multiple_of(panel),
-            };
-            ranges(layout.blocks, blocks)
-                .map(|blocks| {
-                    let mut tasks = vec![];
-                    self.blocks(step, &blocks, &mut tasks);
-                    tasks
-                })
-                .collect()
-        } else {
-            let on_the_way = made(&self.steps[step]).any(|input| self.ways[input] == Way::Bands);
-            // Each part makes some bands on the way again that its neighbour makes too.
-            let parts = match (alone, on_the_way) {
-                (true, _) => 1,
-                (false, true) => PARTS_AGAIN * self.means.threads,
-                (false, false) => most,
-            };
-            ranges(layout.bands(), layout.bands().div_ceil(parts))
-                .map(|bands| {
-                    let mut tasks = vec![];
-                    let mut next = vec![None; self.steps.len()];
-                    for band in bands {
-                        self.band(step, band, &mut next, &mut tasks);
-                    }
-                    tasks
-                })
-                .collect()
+        let parts = match self.ways[step] {
+            Way::Whole { by_blocks: true } => self.by_blocks(step),
+            _ => self.by_bands(step),
         };
         Stage { parts }
+    }
+
+    /// Parts of some blocks of channels each.
+    fn by_blocks(&self, step: usize) -> Vec<Vec<Task>> {
+        let layout = self.steps[step].layout;
+        let panel = self.means.panel_blocks;
+        let on_the_way = made(&self.steps[step]).find(|input| self.ways[*input] == Way::Blocks);
+        let blocks = match on_the_way {
+            // In small pieces it would be a hundredth slower.
+            _ if self.means.threads == 1 => layout.blocks,
+            Some(input) => {
+                let once = self.steps[input].layout;
+                (AT_ONCE / (once.bands() * once.block_step()) / panel).max(1) * panel
+            }
+            None => {
+                let parts = self.most_parts(step);
+                layout.blocks.div_ceil(parts).next_multiple_of(panel)
+            }
+        };
+        ranges(layout.blocks, blocks)
+            .map(|blocks| {
+                let mut tasks = vec![];
+                self.blocks(step, &blocks, &mut tasks);
+                tasks
+            })
+            .collect()
+    }
+
+    /// Parts of some bands of rows each.
+    fn by_bands(&mut self, step: usize) -> Vec<Vec<Task>> {
+        let bands = self.steps[step].layout.bands();
+        let on_the_way = made(&self.steps[step]).any(|input| self.ways[input] == Way::Bands);
+        let parts = match (self.means.threads, on_the_way) {
+            (1, _) => 1,
+            // Each part makes some bands on the way again that its neighbour makes too.
+            (threads, true) => PARTS_AGAIN * threads,
+            (_, false) => self.most_parts(step),
+        };
+        ranges(bands, bands.div_ceil(parts))
+            .map(|bands| {
+                let mut tasks = vec![];
+                let mut next = vec![None; self.steps.len()];
+                for band in bands {
+                    self.band(step, band, &mut next, &mut tasks);
+                }
+                tasks
+            })
+            .collect()
+    }
+
+    /// In how many parts the making of a picture is worth splitting.
+    fn most_parts(&self, step: usize) -> usize {
+        let Step { work, layout, .. } = &self.steps[step];
+        let pixels = layout.height * layout.width;
+        let products = match work.is_channelwise() {
+            // Each product waits for its value.
+            true => pixels * work.products() * CHANNELWISE,
+            // Weights of pictures of few pixels are waited for.
+            false => pixels.max(WEIGHT_PIXELS) * work.products(),
+        };
+        (products * layout.blocks * BLOCK / LEAST_PRODUCTS).clamp(1, PARTS * self.means.threads)
     }
 
     /// Lists a band, and before it what it needs of the pictures on the way that the part has not made; `next` is the
@@ -326,7 +341,7 @@ impl Planner<'_> {
     }
 
     /// Lists some blocks of all bands, and before them the same blocks of the pictures on the way.
-    fn blocks(&mut self, step: usize, blocks: &Range<usize>, tasks: &mut Vec<Task>) {
+    fn blocks(&self, step: usize, blocks: &Range<usize>, tasks: &mut Vec<Task>) {
         for input in made(&self.steps[step]) {
             if self.ways[input] == Way::Blocks {
                 self.blocks(input, blocks, tasks);
