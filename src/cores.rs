@@ -82,10 +82,9 @@ impl Drop for Helping {
     }
 }
 
-/// Whether a helper would find a core now.
+/// Whether one helper more would find a core now.
 pub fn free() -> bool {
-    let cores = ours();
-    cores.taken(1) <= cores.count
+    ours().has_room()
 }
 
 impl Cores {
@@ -102,6 +101,11 @@ impl Cores {
         1 + helping + self.busy.load(Ordering::SeqCst)
     }
 
+    /// Whether a core is left for one helper more.
+    fn has_room(&self) -> bool {
+        self.taken(self.helping.load(Ordering::SeqCst) + 1) <= self.count
+    }
+
     /// Whether fewer helpers would do.
     fn in_the_way(&self) -> bool {
         let helping = self.helping.load(Ordering::SeqCst);
@@ -114,21 +118,24 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_helper_is_in_the_way_where_the_others_need_all_cores() {
-        for (count, busy, helping, in_the_way) in [
-            (1, 0, 1, true),
-            (2, 0, 1, false),
-            (2, 1, 1, true),
-            (2, 1, 0, false),
-            (4, 1, 1, false),
-            (4, 1, 2, false),
-            (4, 1, 3, true),
-            (4, 3, 1, true),
+    fn helpers_have_the_cores_that_nobody_else_needs() {
+        for (count, busy, helping, in_the_way, room) in [
+            (1, 0, 0, false, false),
+            (1, 0, 1, true, false),
+            (2, 0, 0, false, true),
+            (2, 0, 1, false, false),
+            (2, 1, 1, true, false),
+            (2, 1, 0, false, false),
+            (4, 1, 1, false, true),
+            (4, 1, 2, false, false),
+            (4, 1, 3, true, false),
+            (4, 3, 1, true, false),
         ] {
             let cores = Cores::new(count);
             cores.busy.store(busy, Ordering::SeqCst);
             cores.helping.store(helping, Ordering::SeqCst);
-            assert_eq!(cores.in_the_way(), in_the_way, "{count} {busy} {helping}");
+            let found = (cores.in_the_way(), cores.has_room());
+            assert_eq!(found, (in_the_way, room), "{count} {busy} {helping}");
         }
     }
 }

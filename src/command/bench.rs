@@ -110,9 +110,10 @@ impl Bench {
             decode.add(started.elapsed());
         }
         row("decode", &decode);
-        let usual = usual_threads();
+        let mut counts = vec![1, usual_threads()];
+        counts.dedup();
         for model in [Model::Lite, Model::Full] {
-            for threads in (1..=usual).filter(|threads| [1, usual].contains(threads)) {
+            for threads in counts.iter().copied() {
                 let times = ModelTimes::measure(model, threads, &path)?;
                 let on = match threads {
                     1 => "one thread".to_owned(),

@@ -22,6 +22,8 @@ pub struct Team {
     polite: bool,
     /// Whether a job is being done.
     taken: AtomicBool,
+    /// Whether somebody's work on the job at hand broke off.
+    failed: Arc<AtomicBool>,
 }
 
 type Job = dyn Fn(&Member<'_>) + Sync + 'static;
@@ -30,6 +32,7 @@ type Job = dyn Fn(&Member<'_>) + Sync + 'static;
 pub struct Member<'a> {
     number: usize,
     role: Role<'a>,
+    failed: &'a AtomicBool,
 }
 
 enum Role<'a> {
@@ -51,6 +54,11 @@ impl Member<'_> {
             Role::Helper(Some(helping)) => helping.may_go_on(),
             Role::Helper(None) | Role::Caller(_) => true,
         }
+    }
+
+    /// Whether somebody's work on the job broke off: what they had taken will never be done.
+    pub fn is_deserted(&self) -> bool {
+        self.failed.load(Ordering::Acquire)
     }
 
     /// Has the caller call helpers that are not there, where there is a core for them.
@@ -76,6 +84,8 @@ struct Desk {
     state: AtomicU8,
     /// Written by the caller while `IDLE`, read by the helper while `AT_WORK`.
     job: UnsafeCell<Option<NonNull<Job>>>,
+    /// The team's.
+    failed: Arc<AtomicBool>,
 }
 
 /// Nothing to do.
@@ -105,10 +115,12 @@ impl Team {
     }
 
     fn start(threads: usize, polite: bool) -> Self {
+        let failed = Arc::new(AtomicBool::new(false));
         let start = |number| {
             let desk = Arc::new(Desk {
                 state: AtomicU8::new(IDLE),
                 job: UnsafeCell::new(None),
+                failed: Arc::clone(&failed),
             });
             let handle = thread::Builder::new()
                 .name(format!("pose-helper-{number}"))
@@ -127,6 +139,7 @@ impl Team {
             helpers: (1..threads).map_while(start).collect(),
             polite,
             taken: AtomicBool::new(false),
+            failed,
         }
     }
 
@@ -139,24 +152,33 @@ impl Team {
     /// more where it is called again. Where the team has a job already, this one is done here alone.
     ///
     /// # Panics
-    /// Where the job does; only here, what a helper's call of it does is the job's to notice.
+    /// Where the job does, here or on a helper.
     pub fn run(&self, job: &(dyn Fn(&Member<'_>) + Sync)) {
-        let caller = |team| Member {
+        let caller = |team, failed| Member {
             number: 0,
             role: Role::Caller(team),
+            failed,
         };
         if self.taken.swap(true, Ordering::Acquire) {
-            job(&caller(None));
+            job(&caller(None, &AtomicBool::new(false)));
             return;
         }
-        let _given = Given(self);
+        self.failed.store(false, Ordering::Release);
+        let given = Given(self);
         for helper in &self.helpers {
             // SAFETY: `Given` takes the job back, or waits for the helper to leave it, before this call ends.
             unsafe { helper.give(job) };
         }
-        let caller = caller(Some(self));
+        let caller = caller(Some(self), &self.failed);
         caller.call_helpers();
         job(&caller);
+        given.0.recall();
+        assert!(!caller.is_deserted(), "a helper's work broke off");
+    }
+
+    /// Takes the job back from all helpers.
+    fn recall(&self) {
+        self.helpers.iter().for_each(Helper::recall);
     }
 }
 
@@ -165,9 +187,10 @@ struct Given<'a>(&'a Team);
 
 impl Drop for Given<'_> {
     fn drop(&mut self) {
-        for helper in &self.0.helpers {
-            helper.recall();
+        if thread::panicking() {
+            self.0.failed.store(true, Ordering::Release);
         }
+        self.0.recall();
         self.0.taken.store(false, Ordering::Release);
     }
 }
@@ -244,13 +267,15 @@ impl Desk {
         let member = Member {
             number,
             role: Role::Helper(helping),
+            failed: &self.failed,
         };
         // SAFETY: the caller wrote it before it called, and does not touch it while somebody is at work.
         if let Some(job) = unsafe { *self.job.get() } {
             // SAFETY: the caller waits until the helper is no longer at work before the job goes.
             let job = unsafe { job.as_ref() };
-            // The job's own account tells the caller that a part of it is missing.
-            let _ = catch_unwind(AssertUnwindSafe(|| job(&member)));
+            if catch_unwind(AssertUnwindSafe(|| job(&member))).is_err() {
+                self.failed.store(true, Ordering::Release);
+            }
         }
     }
 }
@@ -288,6 +313,7 @@ pub fn wait_until(done: impl Fn() -> bool) {
 mod tests {
     use super::*;
     use std::sync::atomic::AtomicUsize;
+    use std::time::{Duration, Instant};
 
     #[test]
     fn every_piece_of_every_job_is_done_once() {
@@ -311,18 +337,21 @@ mod tests {
         }
     }
 
+    /// Waits for the others for longer than any of them should need.
+    fn wait_for(done: impl Fn() -> bool) {
+        let began = Instant::now();
+        wait_until(|| done() || began.elapsed() > Duration::from_secs(30));
+        assert!(done(), "nobody came");
+    }
+
     #[test]
     fn helpers_do_come() {
         let team = Team::stubborn(2);
         let came = AtomicBool::new(false);
-        team.run(&|member: &Member<'_>| {
-            if member.number() == 1 {
-                came.store(true, Ordering::Release);
-            } else {
-                wait_until(|| came.load(Ordering::Acquire));
-            }
+        team.run(&|member: &Member<'_>| match member.number() {
+            0 => wait_for(|| came.load(Ordering::Acquire)),
+            _ => came.store(true, Ordering::Release),
         });
-        assert!(came.into_inner());
     }
 
     #[test]
@@ -341,32 +370,43 @@ mod tests {
     }
 
     #[test]
-    fn a_team_outlives_jobs_that_panic() {
+    fn a_job_that_breaks_off_anywhere_breaks_off_here_and_the_team_goes_on() {
         let team = Team::stubborn(2);
-        let failed = catch_unwind(AssertUnwindSafe(|| team.run(&|_| panic!("as told"))));
-        assert!(failed.is_err());
+        for breaking in [0, 1] {
+            let came = AtomicBool::new(false);
+            let failed = catch_unwind(AssertUnwindSafe(|| {
+                team.run(&|member: &Member<'_>| {
+                    if member.number() == 1 {
+                        came.store(true, Ordering::Release);
+                    }
+                    wait_for(|| came.load(Ordering::Acquire));
+                    assert_ne!(member.number(), breaking, "as told");
+                    wait_for(|| member.is_deserted());
+                });
+            }));
+            assert!(failed.is_err(), "{breaking}");
+        }
         let calls = AtomicUsize::new(0);
-        team.run(&|_| {
-            calls.fetch_add(1, Ordering::Relaxed);
+        team.run(&|member: &Member<'_>| {
+            assert!(!member.is_deserted());
+            calls.fetch_add(1, Ordering::AcqRel);
+            wait_for(|| calls.load(Ordering::Acquire) == 2);
         });
-        assert!((1..=2).contains(&calls.into_inner()));
     }
 
     #[test]
     fn a_helper_that_left_can_be_called_again() {
         let team = Team::stubborn(2);
         let comings = AtomicUsize::new(0);
-        team.run(&|member: &Member<'_>| {
-            if member.number() == 1 {
+        team.run(&|member: &Member<'_>| match member.number() {
+            0 => wait_for(|| {
+                member.call_helpers();
+                comings.load(Ordering::Acquire) >= 3
+            }),
+            _ => {
                 comings.fetch_add(1, Ordering::AcqRel);
-            } else {
-                wait_until(|| {
-                    member.call_helpers();
-                    comings.load(Ordering::Acquire) >= 3
-                });
             }
         });
-        assert!(comings.into_inner() >= 3);
     }
 
     #[test]

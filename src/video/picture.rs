@@ -66,11 +66,11 @@ impl Packer {
     pub fn pack(&mut self, frame: &Frame) -> Option<Result<Packed, EncodingError>> {
         let (width, height) = fitting(frame.width, frame.height, self.largest);
         let pixels = frame.width * frame.height;
-        let _busy = cores::busy();
         let (wide, high) = (u16::try_from(width).ok()?, u16::try_from(height).ok()?);
         if pixels == 0 || wide == 0 || high == 0 || frame.rgb.len() != 3 * pixels {
             return None;
         }
+        let _busy = cores::busy();
         let rgb = if (width, height) == (frame.width, frame.height) {
             &frame.rgb
         } else {

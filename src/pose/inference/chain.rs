@@ -13,7 +13,7 @@ use super::kernels::{self, InstructionSet, Shared, View};
 use super::plan::{Means, Operand, Place, Plan, Stage, Step, Task};
 use super::work::{self, Inputs, Picture, Work};
 use crate::pose::team::{Member, Team, wait_until};
-use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use tract_onnx::tract_core::internal::*;
 
 /// Height, width and channels of a tensor that a chain reads or gives.
@@ -128,7 +128,6 @@ impl Works {
             buffers: buffers.map(|len| Shared::new(*len)).collect(),
             own: (0..self.workers.team.threads()).map(own).collect(),
             progress: plan.stages.iter().map(|_| Progress::default()).collect(),
-            failed: AtomicBool::new(false),
             outputs,
         }
     }
@@ -136,7 +135,6 @@ impl Works {
     /// Does all works, and fills the tensors that are given out.
     fn run(&self, tensors: &[&[f32]], memory: &mut Memory) -> TractResult<()> {
         memory.progress.fill_with(Progress::default);
-        memory.failed = AtomicBool::new(false);
         // Pictures that are given as they lie are made in their tensors; the others are copied there.
         let mut plain = tvec!();
         for (output, tensor) in memory.outputs.iter_mut().enumerate() {
@@ -161,7 +159,6 @@ impl Works {
             own: &memory.own,
             outside: &outside,
             progress: &memory.progress,
-            failed: &memory.failed,
         };
         self.workers
             .team
@@ -187,7 +184,6 @@ impl Works {
 
     /// What one thread does of a run: parts that nobody has taken, stage by stage, as long as it may.
     fn work(&self, member: &Member<'_>, tensors: &[&[f32]], rooms: &Rooms<'_>) {
-        let _warning = Warning(rooms.failed);
         for (Stage { parts }, progress) in self.plan.stages.iter().zip(rooms.progress) {
             member.call_helpers();
             while member.may_go_on()
@@ -203,14 +199,10 @@ impl Works {
                 progress.done.fetch_add(1, Ordering::Release);
             }
             let done = || progress.done.load(Ordering::Acquire) == parts.len();
-            wait_until(|| done() || !member.may_go_on() || rooms.failed.load(Ordering::Relaxed));
-            if !done() && !member.may_go_on() {
+            wait_until(|| done() || !member.may_go_on() || member.is_deserted());
+            if !done() {
                 return;
             }
-            assert!(
-                !rooms.failed.load(Ordering::Relaxed),
-                "another thread of this run failed"
-            );
         }
     }
 
@@ -262,8 +254,6 @@ struct Memory {
     own: Vec<Own>,
     /// How far each stage is.
     progress: Vec<Progress>,
-    /// Whether a thread gave up in the middle of a part.
-    failed: AtomicBool,
     outputs: Vec<Arc<Tensor>>,
 }
 
@@ -274,7 +264,6 @@ struct Rooms<'a> {
     own: &'a [Own],
     outside: &'a [View<'a>],
     progress: &'a [Progress],
-    failed: &'a AtomicBool,
 }
 
 /// Memory of one thread.
@@ -302,17 +291,6 @@ impl Progress {
         (self.taken.load(Ordering::Relaxed) < parts)
             .then(|| self.taken.fetch_add(1, Ordering::Relaxed))
             .filter(|part| *part < parts)
-    }
-}
-
-/// Tells the other threads of a run when this one panics: what it has taken will never be done.
-struct Warning<'a>(&'a AtomicBool);
-
-impl Drop for Warning<'_> {
-    fn drop(&mut self) {
-        if std::thread::panicking() {
-            self.0.store(true, Ordering::Relaxed);
-        }
     }
 }
 

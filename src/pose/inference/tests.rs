@@ -9,6 +9,13 @@ const DETECTION: &[u8] = include_bytes!("../../../models/pose_detection.onnx");
 const LITE: &[u8] = include_bytes!("../../../models/pose_landmark_lite.onnx");
 const FULL: &[u8] = include_bytes!("../../../models/pose_landmark_full.onnx");
 
+/// The shipped networks, and the side of the picture that each takes.
+const NETWORKS: [(&str, &[u8], usize); 3] = [
+    ("detection", DETECTION, 224),
+    ("lite", LITE, 256),
+    ("full", FULL, 256),
+];
+
 fn reference(file: &str) -> Vec<u8> {
     let path = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/data/pose_reference/");
     std::fs::read(format!("{path}{file}")).unwrap()
@@ -254,11 +261,7 @@ fn threads_change_no_digit() {
 
 #[test]
 fn the_plans_of_the_shipped_networks_can_be_followed() {
-    for (name, onnx, side) in [
-        ("detection", DETECTION, 224),
-        ("lite", LITE, 256),
-        ("full", FULL, 256),
-    ] {
+    for (name, onnx, side) in NETWORKS {
         for set in InstructionSet::available() {
             for threads in [1, 2, 4] {
                 let workers = Some(together(set, threads));
@@ -319,11 +322,7 @@ fn outputs_that_are_kept_are_not_overwritten() {
 
 #[test]
 fn every_convolution_of_the_shipped_networks_runs_in_a_chain() {
-    for (name, onnx, side) in [
-        ("detection", DETECTION, 224),
-        ("lite", LITE, 256),
-        ("full", FULL, 256),
-    ] {
+    for (name, onnx, side) in NETWORKS {
         let mut bytes = onnx;
         let model = tract_onnx::onnx().model_for_read(&mut bytes).unwrap();
         let model = model

@@ -140,14 +140,21 @@ pub struct Buffer {
 }
 
 /// Bytes of a line of the cache.
-pub(super) const LINE: usize = 64;
+const LINE: usize = 64;
+
+/// Floats more than are needed, so that they can start where a line does.
+pub(super) const SPARE: usize = LINE / size_of::<f32>();
+
+/// How many of these values come before the first that starts a line; at most [`SPARE`] where they are floats.
+pub(super) fn to_a_line<T>(values: &[T]) -> usize {
+    values.as_ptr().align_offset(LINE).min(SPARE)
+}
 
 impl Buffer {
     /// Zeros.
     pub fn new(len: usize) -> Self {
-        let spare = LINE / size_of::<f32>();
-        let values = vec![0.0f32; len + spare];
-        let start = values.as_ptr().align_offset(LINE).min(spare);
+        let values = vec![0.0; len + SPARE];
+        let start = to_a_line(&values);
         let mut buffer = Self { values, start };
         buffer.values.truncate(start + len);
         buffer

@@ -2,7 +2,7 @@
 //!
 //! In: who may read and write where, which the caller promises. Out: slices. Nothing here knows what lies where.
 
-use super::layout::LINE;
+use super::layout::{SPARE, to_a_line};
 use std::cell::UnsafeCell;
 use std::ops::Range;
 
@@ -26,12 +26,9 @@ unsafe impl Sync for View<'_> {}
 impl Shared {
     /// Zeros.
     pub fn new(len: usize) -> Self {
-        let spare = LINE / size_of::<f32>();
-        let cells: Box<[_]> = vec![0.0; len + spare]
-            .into_iter()
-            .map(UnsafeCell::new)
-            .collect();
-        let start = cells.as_ptr().align_offset(LINE).min(spare);
+        let zeros = std::iter::repeat_n(0.0, len + SPARE);
+        let cells: Box<[_]> = zeros.map(UnsafeCell::new).collect();
+        let start = to_a_line(&cells);
         Self { cells, start, len }
     }
 
