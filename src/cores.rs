@@ -10,7 +10,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 /// The machine's cores as far as this program may use them.
-pub fn count() -> usize {
+pub(crate) fn count() -> usize {
     static COUNT: OnceLock<usize> = OnceLock::new();
     *COUNT.get_or_init(|| std::thread::available_parallelism().map_or(1, usize::from))
 }
@@ -36,10 +36,10 @@ const PATIENCE: Duration = Duration::from_millis(1);
 /// Somebody who computes; let go of, the core is free again.
 #[derive(Debug)]
 #[must_use]
-pub struct Busy(&'static Cores);
+pub(crate) struct Busy(&'static Cores);
 
 /// Announces some milliseconds of computing that must not wait, and gives helpers a moment to step aside.
-pub fn busy() -> Busy {
+pub(crate) fn busy() -> Busy {
     let cores = ours();
     cores.busy.fetch_add(1, Ordering::SeqCst);
     if cores.in_the_way() {
@@ -59,11 +59,11 @@ impl Drop for Busy {
 
 /// A helper at work; let go of, it is no longer.
 #[derive(Debug)]
-pub struct Helping(&'static Cores);
+pub(crate) struct Helping(&'static Cores);
 
 impl Helping {
     /// Begins to help, where there is a core for it.
-    pub fn begin() -> Option<Self> {
+    pub(crate) fn begin() -> Option<Self> {
         let cores = ours();
         cores.helping.fetch_add(1, Ordering::SeqCst);
         let helping = Self(cores);
@@ -71,7 +71,7 @@ impl Helping {
     }
 
     /// Whether the core is still free for it.
-    pub fn may_go_on(&self) -> bool {
+    pub(crate) fn may_go_on(&self) -> bool {
         !self.0.in_the_way()
     }
 }
@@ -83,7 +83,7 @@ impl Drop for Helping {
 }
 
 /// Whether one helper more would find a core now.
-pub fn free() -> bool {
+pub(crate) fn free() -> bool {
     ours().has_room()
 }
 

@@ -21,12 +21,12 @@
 pub mod capture;
 pub mod coach;
 pub mod command;
-pub mod cores;
+pub(crate) mod cores;
 pub mod daemon;
 pub mod journal;
-pub mod logging;
-pub mod motion;
-pub mod page;
+pub(crate) mod logging;
+pub(crate) mod motion;
+pub(crate) mod page;
 pub mod pitch;
 pub mod pose;
 pub mod rep;

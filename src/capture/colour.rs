@@ -27,7 +27,7 @@ impl Default for ColourSpace {
 
 impl ColourSpace {
     /// From a video stream's `matrix_coefficients` (ITU-T H.273, table 4) and full-range flag.
-    pub fn from_codes(matrix_coefficients: Option<u8>, full_range: bool) -> Self {
+    pub(super) fn from_codes(matrix_coefficients: Option<u8>, full_range: bool) -> Self {
         let matrix = match matrix_coefficients {
             Some(1) => YuvStandardMatrix::Bt709,
             Some(4) => YuvStandardMatrix::Fcc,

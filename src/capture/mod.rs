@@ -17,15 +17,16 @@ mod rotate;
 mod slot;
 mod source;
 
-pub use camera::{
-    BLUR_LIMIT_CM, Backend, CameraChoice, CameraControls, CameraDevice, CameraInfo, CameraMode,
-    CameraSource, ControlsNow, EXPOSURE_LIMIT_MS, ExposureBy, ExposureWish, FocusNow, FocusWish,
-    GainWish, HANDS_M_S, LiveControls, MjpegDecoder, PixelFormat, PowerLine, blur_cm,
+pub use camera::MjpegDecoder;
+pub(crate) use camera::{
+    BLUR_LIMIT_CM, CameraChoice, CameraControls, CameraMode, CameraSource, ControlsNow,
+    EXPOSURE_LIMIT_MS, ExposureBy, ExposureWish, FocusNow, FocusWish, GainWish, LiveControls,
+    PixelFormat, PowerLine, blur_cm,
 };
-pub use clip::{ClipInfo, ClipSource};
-pub use clock::CaptureClock;
-pub use error::CaptureError;
+pub use clip::ClipSource;
+pub(crate) use clock::CaptureClock;
+pub(crate) use error::CaptureError;
 pub use frame::Frame;
-pub use rotate::Rotation;
-pub use slot::{LatestFrame, Taken};
-pub use source::{Pace, PacedClip, Source};
+pub(crate) use rotate::Rotation;
+pub(crate) use slot::{LatestFrame, Taken};
+pub(crate) use source::{Pace, Source};

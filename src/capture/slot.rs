@@ -12,7 +12,7 @@ use super::Frame;
 
 /// What a taker got.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Taken {
+pub(crate) enum Taken {
     /// A frame, newer than every frame taken before.
     Frame,
     /// Nothing came in time.
@@ -31,14 +31,14 @@ struct State {
 
 /// A place for one frame, where the newest wins. Share it by reference or in an `Arc`.
 #[derive(Debug, Default)]
-pub struct LatestFrame {
+pub(crate) struct LatestFrame {
     state: Mutex<State>,
     changed: Condvar,
 }
 
 impl LatestFrame {
     /// An empty, open slot.
-    pub fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self::default()
     }
 
@@ -46,7 +46,7 @@ impl LatestFrame {
     ///
     /// Never waits for the taker. Returns false when the slot is closed; the frame is then left
     /// alone.
-    pub fn put(&self, frame: &mut Frame) -> bool {
+    pub(crate) fn put(&self, frame: &mut Frame) -> bool {
         let mut state = self.state();
         if state.closed {
             return false;
@@ -65,7 +65,7 @@ impl LatestFrame {
     /// for one to come. `into` is changed only when a frame is given.
     ///
     /// A frame put before the slot was closed is still given.
-    pub fn take(&self, into: &mut Frame, timeout: Duration) -> Taken {
+    pub(crate) fn take(&self, into: &mut Frame, timeout: Duration) -> Taken {
         let deadline = Instant::now().checked_add(timeout);
         let mut state = self.state();
         loop {
@@ -93,13 +93,13 @@ impl LatestFrame {
     }
 
     /// Ends the traffic: putting is refused, and takers get [`Taken::Closed`] once it is empty.
-    pub fn close(&self) {
+    pub(crate) fn close(&self) {
         self.state().closed = true;
         self.changed.notify_all();
     }
 
     /// How many frames were overwritten before anybody took them.
-    pub fn dropped(&self) -> u64 {
+    pub(crate) fn dropped(&self) -> u64 {
         self.state().dropped
     }
 

@@ -10,7 +10,7 @@ use crate::time::CaptureTime;
 
 /// How fast a clip's frames are given.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub enum Pace {
+pub(crate) enum Pace {
     /// Each frame when its own time stamp says, on a clock that runs this many times as fast as life; above zero.
     Timed(f64),
     /// Each frame as soon as it is decoded.
@@ -20,12 +20,12 @@ pub enum Pace {
 
 impl Pace {
     /// As it was recorded.
-    pub const REAL: Self = Self::Timed(1.0);
+    pub(crate) const REAL: Self = Self::Timed(1.0);
 }
 
 /// Where frames come from.
 #[derive(Debug)]
-pub enum Source {
+pub(crate) enum Source {
     /// A live camera.
     Camera(Box<CameraSource>),
     /// A clip, as fast as it decodes.
@@ -36,7 +36,7 @@ pub enum Source {
 
 impl Source {
     /// A clip at the pace asked for.
-    pub fn from_clip(clip: ClipSource, pace: Pace) -> Self {
+    pub(crate) fn from_clip(clip: ClipSource, pace: Pace) -> Self {
         match pace {
             Pace::Fast => Self::Clip(Box::new(clip)),
             Pace::Timed(rate) => Self::PacedClip(Box::new(PacedClip::new(clip, rate))),
@@ -50,7 +50,7 @@ impl Source {
     ///
     /// For a camera, [`CaptureError::CameraTimeout`] and [`CaptureError::BadFrame`] pass: call
     /// again. Any other error means that the source is to be dropped and, if wanted, opened again.
-    pub fn next_frame(&mut self, into: &mut Frame) -> Result<bool, CaptureError> {
+    pub(crate) fn next_frame(&mut self, into: &mut Frame) -> Result<bool, CaptureError> {
         match self {
             Self::Camera(camera) => camera.next_frame(into).map(|()| true),
             Self::Clip(clip) => clip.next_frame(into),
@@ -59,7 +59,7 @@ impl Source {
     }
 
     /// Frames that come in a second: as the camera promises, or as the clip's stamps and its pace show; zero where unknown.
-    pub fn fps(&self) -> f64 {
+    pub(crate) fn fps(&self) -> f64 {
         match self {
             Self::Camera(camera) => camera.info().fps,
             Self::Clip(clip) => clip.info().fps,
@@ -69,7 +69,7 @@ impl Source {
 
     /// "Now" on the clock of this source's stamps. None where that has no meaning: a clip at full
     /// speed, and a paced clip before its first frame.
-    pub fn clock(&self) -> Option<CaptureClock> {
+    pub(crate) fn clock(&self) -> Option<CaptureClock> {
         match self {
             Self::Camera(_) => Some(CaptureClock::monotonic()),
             Self::Clip(_) => None,
@@ -78,7 +78,7 @@ impl Source {
     }
 
     /// The clip, if this source is one.
-    pub fn clip(&self) -> Option<&ClipSource> {
+    pub(crate) fn clip(&self) -> Option<&ClipSource> {
         match self {
             Self::Camera(_) => None,
             Self::Clip(clip) => Some(clip),
@@ -92,14 +92,14 @@ impl Source {
 /// Late frames (the machine was busy) are given at once and the schedule is kept, as a camera would. Where the clip is behind
 /// by more than a second, those that no other picture is made from are passed over, as a camera drops them.
 #[derive(Debug)]
-pub struct PacedClip {
+pub(crate) struct PacedClip {
     clip: ClipSource,
     schedule: Schedule,
 }
 
 impl PacedClip {
     /// Starts the clock, `rate` times as fast as life, when the first frame is asked for.
-    pub fn new(clip: ClipSource, rate: f64) -> Self {
+    pub(crate) fn new(clip: ClipSource, rate: f64) -> Self {
         Self {
             clip,
             schedule: Schedule {
@@ -111,12 +111,12 @@ impl PacedClip {
     }
 
     /// The clip behind it.
-    pub fn clip(&self) -> &ClipSource {
+    pub(crate) fn clip(&self) -> &ClipSource {
         &self.clip
     }
 
     /// The clip's own clock, running; none before the first frame.
-    pub fn clock(&self) -> Option<CaptureClock> {
+    pub(crate) fn clock(&self) -> Option<CaptureClock> {
         self.schedule.clock
     }
 
@@ -125,7 +125,7 @@ impl PacedClip {
     /// # Errors
     ///
     /// As [`ClipSource::next_frame`].
-    pub fn next_frame(&mut self, into: &mut Frame) -> Result<bool, CaptureError> {
+    pub(crate) fn next_frame(&mut self, into: &mut Frame) -> Result<bool, CaptureError> {
         self.clip.hurry(self.schedule.is_behind(Instant::now()));
         let more = self.clip.next_frame(into)?;
         if more {

@@ -120,7 +120,7 @@ impl BandEnds {
 pub type Bands = BTreeMap<MeasureName, Band>;
 
 /// The bands with their ends worked out, by measure.
-pub type AbsoluteBands = BTreeMap<MeasureName, AbsoluteBand>;
+pub(crate) type AbsoluteBands = BTreeMap<MeasureName, AbsoluteBand>;
 
 #[cfg(test)]
 mod tests {

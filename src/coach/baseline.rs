@@ -16,7 +16,7 @@ use crate::motion::filter::median;
 use crate::rep::{Bats, MeasureName, Rep, RepKind, Unit};
 
 /// How many swings fix a baseline where nobody says otherwise.
-pub const DEFAULT_SWINGS: usize = 20;
+pub(crate) const DEFAULT_SWINGS: usize = 20;
 
 /// Median absolute deviation to standard deviation, for values that are spread normally (P. J. Rousseeuw and
 /// C. Croux, "Alternatives to the Median Absolute Deviation", J. Am. Stat. Assoc. 88, 1993).
@@ -132,7 +132,7 @@ impl Baselines {
 }
 
 /// Whether a measure can have a usual value: yes and no have none, and neither has an order.
-pub fn has_usual(name: MeasureName) -> bool {
+pub(crate) fn has_usual(name: MeasureName) -> bool {
     !matches!(name.unit(), Unit::YesNo | Unit::Order)
 }
 

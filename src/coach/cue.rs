@@ -4,12 +4,12 @@ use super::verdict::Verdict;
 use crate::rep::MeasureName;
 
 /// Played when every cued measure is in its band.
-pub const IN_BAND: &str = "in_band";
+pub(crate) const IN_BAND: &str = "in_band";
 
 /// The cue for a measure that is out on this side; `None` for one that is in.
 ///
 /// The id says what the hitter did, not what to do; the words are the sound library's.
-pub fn cue_for(measure: MeasureName, verdict: Verdict) -> Option<&'static str> {
+pub(crate) fn cue_for(measure: MeasureName, verdict: Verdict) -> Option<&'static str> {
     use MeasureName::*;
     let (low, high) = match measure {
         HeadToPlant => ("head_back", "head_forward"),

@@ -20,22 +20,26 @@ mod trainer;
 mod verdict;
 
 pub(crate) use band::BandEnds;
-pub use band::{AbsoluteBand, AbsoluteBands, Band, Bands};
-pub use baseline::{Baselines, DEFAULT_SWINGS, Usual, has_usual};
-pub use cue::{IN_BAND, cue_for};
+pub(crate) use band::{AbsoluteBand, AbsoluteBands};
+pub use band::{Band, Bands};
+pub(crate) use baseline::Baselines;
+pub(crate) use cue::cue_for;
 pub use judge::Coach;
-pub use plan::{PLAN_STARTS, PitchPlan, Plan, PlanStart, SetShape, SpeedUnit};
-pub use plan_text::PlanError;
-pub use readiness::{Readiness, ReadyState, Remark, Seen};
+pub use plan::{PLAN_STARTS, Plan};
+pub(crate) use plan::{PitchPlan, PlanStart, SetShape, SpeedUnit};
+pub(crate) use readiness::{Readiness, Seen};
 pub use schedule::{
     CueSchedule, Decision, FADED_OVER, JudgedAs, QuietReason, Scheduler, faded_share,
 };
-pub use set::{Closing, SetEvent, SetRun, SetState};
-pub use spoken::{MOST_SAID, Rounded, SET_PHRASES, Said, rounded};
-pub use spread::{Spread, SpreadWatch};
-pub use tally::{Miss, SetSummary, Tally};
-pub use trainer::{Followed, OPENING, Trainer};
-pub use verdict::{CueGiven, JudgedRep, PitchPlayed, Verdict};
+pub use set::{Closing, SetEvent, SetRun};
+pub use spoken::{SET_PHRASES, Said};
+pub use spread::SpreadWatch;
+pub use trainer::Trainer;
+pub(crate) use trainer::{Followed, OPENING};
+pub use verdict::JudgedRep;
+pub(crate) use verdict::{CueGiven, PitchPlayed, Verdict};
 
 #[cfg(test)]
 pub(crate) use tally::tests::judged as judged_for_tests;
+#[cfg(test)]
+pub(crate) use {baseline::DEFAULT_SWINGS, spoken::MOST_SAID};

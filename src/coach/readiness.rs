@@ -33,7 +33,7 @@ const BRIGHT_AGAIN: f32 = 1.1;
 
 /// What a frame shows of the hitter.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Seen {
+pub(crate) struct Seen {
     /// A body was found.
     pub body: bool,
     /// Both feet are inside the picture, with a margin.
@@ -46,7 +46,7 @@ pub struct Seen {
 
 /// Whether the camera has the hitter, for a page.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum ReadyState {
+pub(crate) enum ReadyState {
     /// Not watched long enough to say.
     Unknown,
     /// Set, in view and in the light.
@@ -63,7 +63,7 @@ pub enum ReadyState {
 
 impl ReadyState {
     /// The word for programs.
-    pub const fn name(self) -> &'static str {
+    pub(crate) const fn name(self) -> &'static str {
         match self {
             ReadyState::Unknown => "looking",
             ReadyState::Ready => "ready",
@@ -75,7 +75,7 @@ impl ReadyState {
     }
 
     /// The words on a page.
-    pub const fn words(self) -> &'static str {
+    pub(crate) const fn words(self) -> &'static str {
         match self {
             ReadyState::Unknown => "looking",
             ReadyState::Ready => "ready",
@@ -89,7 +89,7 @@ impl ReadyState {
 
 /// What the hitter hears.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Remark {
+pub(crate) enum Remark {
     /// The camera has them set.
     Ready,
     /// They have stepped out of view.
@@ -102,7 +102,7 @@ pub enum Remark {
 
 impl Remark {
     /// The phrase in the sound library.
-    pub const fn phrase(self) -> &'static str {
+    pub(crate) const fn phrase(self) -> &'static str {
         match self {
             Remark::Ready => "ready",
             Remark::OutOfView => "not_in_view",
@@ -114,7 +114,7 @@ impl Remark {
 
 /// Follows the hitter from frame to frame.
 #[derive(Clone, Debug)]
-pub struct Readiness {
+pub(crate) struct Readiness {
     dark_below: f32,
     dark: bool,
     state: ReadyState,
@@ -135,7 +135,7 @@ pub struct Readiness {
 
 impl Readiness {
     /// Nothing seen yet; darker than `dark_below` (mean brightness, 0 to 255) is too dark.
-    pub fn new(dark_below: f32) -> Self {
+    pub(crate) fn new(dark_below: f32) -> Self {
         Self {
             dark_below,
             dark: false,
@@ -152,12 +152,12 @@ impl Readiness {
     }
 
     /// Whether the camera has the hitter.
-    pub const fn state(&self) -> ReadyState {
+    pub(crate) const fn state(&self) -> ReadyState {
         self.state
     }
 
     /// Takes in the next frame, or the next second's; the remark to make, if any.
-    pub fn step(&mut self, now: CaptureTime, seen: Seen) -> Option<Remark> {
+    pub(crate) fn step(&mut self, now: CaptureTime, seen: Seen) -> Option<Remark> {
         let stalled = self
             .last_step
             .is_some_and(|last| !(0.0..=LONGEST_STEP_SECS).contains(&now.secs_since(last)));

@@ -20,7 +20,7 @@ pub enum Said {
 }
 
 /// The greatest number that is ever said.
-pub const MOST_SAID: u32 = 999;
+pub(crate) const MOST_SAID: u32 = 999;
 
 /// The phrases and nouns that openings, sets, summaries and rests use besides the cues.
 pub const SET_PHRASES: [&str; 20] = [
@@ -52,7 +52,7 @@ const TENTHS_FROM_MS: f64 = 400.0;
 
 /// A value as a coach would say it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Rounded {
+pub(crate) struct Rounded {
     /// Below nothing.
     pub negative: bool,
     /// In the unit.
@@ -67,7 +67,7 @@ pub struct Rounded {
 
 /// Rounds a value for speech: whole centimetres, hundredths or tenths of a second, steps of five percent and five
 /// degrees. `None` for a yes or no and for an order, which have no number to say.
-pub fn rounded(of: MeasureName, value: f64) -> Option<Rounded> {
+pub(crate) fn rounded(of: MeasureName, value: f64) -> Option<Rounded> {
     let size = value.abs();
     let (number, unit, print, decimals) = match of.unit() {
         Unit::Cm => (size, "centimetres", "cm", 0),
@@ -95,7 +95,7 @@ pub fn rounded(of: MeasureName, value: f64) -> Option<Rounded> {
 
 impl Rounded {
     /// As it is said, without a sign: the words before it name the way. Times are said in milliseconds.
-    pub fn said(&self) -> Said {
+    pub(crate) fn said(&self) -> Said {
         let number = match self.decimals {
             2 => 10 * self.number,
             1 => 100 * self.number,
@@ -105,7 +105,7 @@ impl Rounded {
     }
 
     /// As it is printed, such as `0.12 s`.
-    pub fn printed(&self) -> String {
+    pub(crate) fn printed(&self) -> String {
         let places = 10_f64.powi(self.decimals as i32);
         let number = f64::from(self.number) / places;
         let sign = if self.negative { "-" } else { "" };

@@ -15,7 +15,7 @@ const LATEST: usize = 500;
 
 /// Counts reps, from one summary to the next.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Tally {
+pub(crate) struct Tally {
     swings: u32,
     takes: u32,
     judged: u32,
@@ -89,7 +89,7 @@ pub struct Miss {
 
 impl Tally {
     /// Nothing counted yet. The focus is in order of importance.
-    pub fn new(focus: &[MeasureName]) -> Self {
+    pub(crate) fn new(focus: &[MeasureName]) -> Self {
         let measures = focus
             .iter()
             .map(|&name| MeasureTally {
@@ -109,7 +109,7 @@ impl Tally {
     }
 
     /// Looks at these measures from here on. Counts stay, and the values of measures that stay.
-    pub fn refocus(&mut self, focus: &[MeasureName]) {
+    pub(crate) fn refocus(&mut self, focus: &[MeasureName]) {
         let mut before = std::mem::replace(self, Self::new(focus));
         for measure in &mut self.measures {
             if let Some(old) = before
@@ -127,12 +127,12 @@ impl Tally {
     }
 
     /// Swings so far.
-    pub const fn swings(&self) -> u32 {
+    pub(crate) const fn swings(&self) -> u32 {
         self.swings
     }
 
     /// Counts the next rep. Takes are counted and not judged.
-    pub fn add(&mut self, judged: &JudgedRep) {
+    pub(crate) fn add(&mut self, judged: &JudgedRep) {
         if judged.rep.kind == RepKind::Take {
             self.takes += 1;
             return;
@@ -161,7 +161,7 @@ impl Tally {
     }
 
     /// What was counted so far.
-    pub fn summary(&self) -> SetSummary {
+    pub(crate) fn summary(&self) -> SetSummary {
         // Of measures missed equally often the more important one, which stands first, is named.
         let mut most_missed: Option<(u32, Miss)> = None;
         for tally in &self.measures {

@@ -16,7 +16,7 @@ use crate::rep::{Measure, MeasureName, Rep, RepKind};
 use crate::time::CaptureTime;
 
 /// The phrase that opens a session under a plan; it says what pain and dizziness mean.
-pub const OPENING: &str = "opening";
+pub(crate) const OPENING: &str = "opening";
 
 /// A session's coach, schedule and set.
 pub struct Trainer {

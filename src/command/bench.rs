@@ -22,7 +22,7 @@ const CUES: usize = 20;
 
 /// Arguments of `bench`.
 #[derive(Debug, Args)]
-pub struct Bench {
+pub(super) struct Bench {
     /// The clip to run; the bundled recording where not told.
     clip: Option<PathBuf>,
     /// How long the clip runs as if a camera sent it, seconds; 0 leaves that out.
@@ -83,7 +83,7 @@ impl ModelTimes {
 }
 
 impl Bench {
-    pub fn run(self, settings: &Settings) -> Result<(), Failure> {
+    pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
         if self.json {
             return self.json();
         }

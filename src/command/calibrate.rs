@@ -40,7 +40,7 @@ const AGREE: f64 = 0.08;
     clippy::struct_field_names,
     reason = "the unit stands at the end of the option's name"
 )]
-pub struct Calibrate {
+pub(super) struct Calibrate {
     /// Look at this clip instead of the camera.
     source: Option<PathBuf>,
     /// Look at this moment of the clip, seconds.
@@ -98,7 +98,7 @@ fn centimetres(text: &str) -> Result<f64, String> {
 
 impl Calibrate {
     /// Runs the command; `file` is the settings file, which need not exist.
-    pub fn run(self, settings: &Settings, file: Option<PathBuf>) -> Result<(), Failure> {
+    pub(super) fn run(self, settings: &Settings, file: Option<PathBuf>) -> Result<(), Failure> {
         show::line(notice::NOTICE);
         show::line(CAUTION);
         if self.bat.is_none() && self.plumb.is_none() && self.plate.is_none() {

@@ -40,7 +40,7 @@ const LEAST_FREE_BYTES: u64 = 500 * 1024 * 1024;
 
 /// Arguments of `check`.
 #[derive(Debug, Args)]
-pub struct Check {
+pub(super) struct Check {
     /// Look at this clip instead of the camera.
     #[arg(long, value_name = "CLIP")]
     clip: Option<std::path::PathBuf>,
@@ -57,7 +57,7 @@ struct Finding {
 }
 
 impl Check {
-    pub fn run(self, settings: &Settings) -> Result<(), Failure> {
+    pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
         show::line(notice::NOTICE);
         let mut findings = self.look(settings)?;
         if !self.silent {

@@ -15,7 +15,7 @@ use crate::settings::Settings;
 
 /// Arguments of `export`.
 #[derive(Debug, Args)]
-pub struct Export {
+pub(super) struct Export {
     /// How reps are written.
     #[arg(long, default_value = "jsonl")]
     format: Format,
@@ -49,7 +49,7 @@ enum Format {
 }
 
 impl Export {
-    pub fn run(self, settings: &Settings) -> Result<(), Failure> {
+    pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
         let path = places::journal(self.journal.as_deref(), settings)?;
         let journal = Journal::read_only(&path)?;
         let session = self.session.map(SessionId::new);

@@ -10,14 +10,14 @@ use crate::settings::Settings;
 
 /// Arguments of `health`.
 #[derive(Debug, Args)]
-pub struct HealthArgs {
+pub(super) struct HealthArgs {
     /// Print one JSON object instead of lines.
     #[arg(long)]
     json: bool,
 }
 
 impl HealthArgs {
-    pub fn run(self, settings: &Settings) -> Result<(), Failure> {
+    pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
         let Some(address) = settings.page else {
             return Err(Failure::Request(
                 "the settings serve no page ([page] listen is empty), so nobody can be asked"

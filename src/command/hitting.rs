@@ -57,7 +57,7 @@ pub(super) struct Next {
 }
 
 impl Hitting {
-    pub fn new(settings: &Settings, told: Told, revisions: Arc<Revisions>) -> Self {
+    pub(super) fn new(settings: &Settings, told: Told, revisions: Arc<Revisions>) -> Self {
         Self {
             told,
             revisions,
@@ -74,22 +74,22 @@ impl Hitting {
     }
 
     /// Whether a camera is watched.
-    pub fn is_live(&self) -> bool {
+    pub(super) fn is_live(&self) -> bool {
         self.told.stand_in.is_none()
     }
 
     /// Whether the journal was named on the command line, which goes before the settings.
-    pub fn journal_is_told(&self) -> bool {
+    pub(super) fn journal_is_told(&self) -> bool {
         self.told.journal.is_some()
     }
 
     /// The plan of the session that runs or is about to.
-    pub fn plan(&self) -> Option<Plan> {
+    pub(super) fn plan(&self) -> Option<Plan> {
         self.now().plan.clone()
     }
 
     /// The name of who hits, where they have one.
-    pub fn name(&self) -> Option<String> {
+    pub(super) fn name(&self) -> Option<String> {
         let now = self.now();
         self.seen(&now.settings, now.stepped_in.as_ref())
             .hitter
@@ -97,12 +97,12 @@ impl Hitting {
     }
 
     /// Where reps go under these settings.
-    pub fn journal_path(&self, settings: &Settings) -> Result<PathBuf, Failure> {
+    pub(super) fn journal_path(&self, settings: &Settings) -> Result<PathBuf, Failure> {
         places::journal(self.told.journal.as_deref(), settings)
     }
 
     /// What the finder is told of camera and hitter.
-    pub fn finder(&self, settings: &Settings) -> FinderSettings {
+    pub(super) fn finder(&self, settings: &Settings) -> FinderSettings {
         self.finder_of(&self.seen(settings, self.now().stepped_in.as_ref()))
     }
 
@@ -147,7 +147,7 @@ impl Hitting {
     ///
     /// # Errors
     /// Where the journal cannot be opened or the plan cannot be followed.
-    pub fn begin(
+    pub(super) fn begin(
         &self,
         count_asked: Arc<AtomicBool>,
     ) -> Result<(JournalWriter, Training, FinderSettings), Failure> {
@@ -201,7 +201,7 @@ impl Hitting {
     ///
     /// # Errors
     /// Where the journal cannot be opened or the plan cannot be followed.
-    pub fn prepare_another(&self, settings: &Settings) -> Result<Next, Failure> {
+    pub(super) fn prepare_another(&self, settings: &Settings) -> Result<Next, Failure> {
         let path = self.journal_path(settings)?;
         let before = self.journal_path(&self.now().settings)?;
         let other = (path != before).then(|| open_journal(&path)).transpose()?;
@@ -211,18 +211,18 @@ impl Hitting {
     }
 
     /// Lets a prepared session begin between two reps.
-    pub fn begin_prepared(&self, next: Next) {
+    pub(super) fn begin_prepared(&self, next: Next) {
         *self.now() = next.now;
         self.revisions.put_session(next.change);
     }
 
     /// The settings in force.
-    pub fn settings(&self) -> Settings {
+    pub(super) fn settings(&self) -> Settings {
         self.now().settings.clone()
     }
 
     /// Takes note of edited settings that leave hitter and journal as they are.
-    pub fn take_note(&self, settings: &Settings) {
+    pub(super) fn take_note(&self, settings: &Settings) {
         self.now().settings = settings.clone();
     }
 

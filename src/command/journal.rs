@@ -26,7 +26,7 @@ const NAMED: usize = 20;
 
 /// Arguments of `journal`.
 #[derive(Debug, Args)]
-pub struct JournalArgs {
+pub(super) struct JournalArgs {
     #[command(subcommand)]
     what: What,
     /// Use this journal.
@@ -82,7 +82,7 @@ enum What {
 }
 
 impl JournalArgs {
-    pub fn run(self, settings: &Settings) -> Result<(), Failure> {
+    pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
         let path = places::journal(self.journal.as_deref(), settings)?;
         match self.what {
             What::Info => info(&path),

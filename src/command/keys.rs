@@ -14,7 +14,7 @@ use crate::settings::Settings;
 
 /// Arguments of `keys`.
 #[derive(Debug, Args)]
-pub struct KeysArgs {
+pub(super) struct KeysArgs {
     #[command(subcommand)]
     what: What,
     /// The keys of the page that shows this journal.
@@ -40,7 +40,7 @@ struct Drop {
 }
 
 impl KeysArgs {
-    pub fn run(self, settings: &Settings) -> Result<(), Failure> {
+    pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
         let journal = places::journal(self.journal.as_deref(), settings)?;
         let file = Keys::file_beside(&journal);
         let failed = |error: KeyError| match error {

@@ -7,7 +7,7 @@ use crate::pitch::{Air, Level, Pace, Pitch, PitchError};
 
 /// Arguments of `pitch`.
 #[derive(Debug, Args)]
-pub struct PitchArgs {
+pub(super) struct PitchArgs {
     /// Only this level.
     #[arg(long, value_name = "LEVEL")]
     level: Option<Level>,
@@ -36,7 +36,7 @@ pub struct PitchArgs {
 }
 
 impl PitchArgs {
-    pub fn run(self) -> Result<(), Failure> {
+    pub(super) fn run(self) -> Result<(), Failure> {
         use crate::pitch::Speed;
         let wrong = |error: PitchError| Failure::Request(error.to_string());
         let air = Air::at(self.temperature_c, self.altitude_m).map_err(wrong)?;

@@ -12,27 +12,27 @@ const MACHINE_SETTINGS: &str = "/etc/cagehand/cagehand.toml";
 /// The recording that stands in for a camera.
 const STAND_IN: &str = "left_60fps_faults.mp4";
 /// Standing height of the hitter in it, centimetres.
-pub const STAND_IN_HEIGHT_CM: f64 = 168.0;
+pub(super) const STAND_IN_HEIGHT_CM: f64 = 168.0;
 
 fn dirs() -> Option<ProjectDirs> {
     ProjectDirs::from("", "", "cagehand")
 }
 
 /// Where the user's own settings file lies, or would.
-pub fn own_settings() -> Option<PathBuf> {
+pub(super) fn own_settings() -> Option<PathBuf> {
     dirs().map(|d| d.config_dir().join("cagehand.toml"))
 }
 
 /// Where the settings are looked for, and what was found at the start.
 #[derive(Debug)]
-pub struct SettingsFiles {
+pub(super) struct SettingsFiles {
     told: Option<PathBuf>,
     in_force: Option<PathBuf>,
 }
 
 impl SettingsFiles {
     /// The file that was told; else the user's own, if there is one; else the machine's.
-    pub fn find(told: Option<PathBuf>) -> Self {
+    pub(super) fn find(told: Option<PathBuf>) -> Self {
         let mut files = Self {
             told,
             in_force: None,
@@ -45,7 +45,7 @@ impl SettingsFiles {
     }
 
     /// The places, the one that goes before the others first.
-    pub fn places(&self) -> Vec<PathBuf> {
+    pub(super) fn places(&self) -> Vec<PathBuf> {
         match &self.told {
             Some(told) => vec![told.clone()],
             None => own_settings()
@@ -56,17 +56,17 @@ impl SettingsFiles {
     }
 
     /// The file in force; `None` where the defaults are.
-    pub fn in_force(&self) -> Option<&Path> {
+    pub(super) fn in_force(&self) -> Option<&Path> {
         self.in_force.as_deref()
     }
 
     /// Whether the file was named on the command line.
-    pub fn is_told(&self) -> bool {
+    pub(super) fn is_told(&self) -> bool {
         self.told.is_some()
     }
 
     /// What is in force, in words.
-    pub fn told(&self) -> String {
+    pub(super) fn told(&self) -> String {
         match &self.in_force {
             Some(path) => path.display().to_string(),
             None => "the built-in defaults; there is no settings file".to_owned(),
@@ -77,7 +77,7 @@ impl SettingsFiles {
     ///
     /// # Errors
     /// Where the file cannot be read or is wrong.
-    pub fn read(&self) -> Result<Settings, SettingsError> {
+    pub(super) fn read(&self) -> Result<Settings, SettingsError> {
         match &self.in_force {
             Some(path) => Settings::read(path),
             None => Settings::parse(DEFAULT_FILE, "the built-in defaults".as_ref()),
@@ -86,7 +86,7 @@ impl SettingsFiles {
 }
 
 /// The journal: as told, as set, or in the user's data folder.
-pub fn journal(told: Option<&Path>, settings: &Settings) -> Result<PathBuf, Failure> {
+pub(super) fn journal(told: Option<&Path>, settings: &Settings) -> Result<PathBuf, Failure> {
     if let Some(path) = told.or(settings.journal.as_deref()) {
         return Ok(path.to_owned());
     }
@@ -100,7 +100,7 @@ pub fn journal(told: Option<&Path>, settings: &Settings) -> Result<PathBuf, Fail
 }
 
 /// The bundled recording: beside the sources, or where a package installs it.
-pub fn stand_in() -> Option<PathBuf> {
+pub(super) fn stand_in() -> Option<PathBuf> {
     let program = std::env::current_exe().ok();
     let near = program
         .as_deref()

@@ -16,7 +16,7 @@ use crate::settings::Settings;
 
 /// Arguments of `plan`.
 #[derive(Debug, Args)]
-pub struct PlanArgs {
+pub(super) struct PlanArgs {
     #[command(subcommand)]
     what: What,
     /// Whose plan, by name; without it the hitter of the settings, or everybody where they name none.
@@ -56,7 +56,7 @@ enum What {
 }
 
 impl PlanArgs {
-    pub fn run(self, settings: &Settings) -> Result<(), Failure> {
+    pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
         let path = places::journal(self.journal.as_deref(), settings)?;
         let hitter = match (self.everybody, self.hitter) {
             (true, _) => None,

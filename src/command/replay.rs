@@ -33,7 +33,7 @@ const REPLAY_SEED: u64 = 1;
 
 /// Arguments of `replay`.
 #[derive(Debug, Args)]
-pub struct Replay {
+pub(super) struct Replay {
     /// A video clip, or a pose track (.track.jsonl).
     source: PathBuf,
     /// Write the rep log here: one JSON line a rep, as it happens.
@@ -119,7 +119,7 @@ impl From<ModelArg> for Model {
 }
 
 impl Replay {
-    pub fn run(self, settings: &Settings) -> Result<(), Failure> {
+    pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
         let sound = self.sound()?;
         show::line(notice::NOTICE);
         if self.source.to_string_lossy().ends_with(TRACK_ENDING) {

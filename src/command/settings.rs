@@ -13,7 +13,7 @@ use crate::settings::{
 
 /// Arguments of `settings`.
 #[derive(Debug, Args)]
-pub struct SettingsArgs {
+pub(super) struct SettingsArgs {
     #[command(subcommand)]
     what: What,
 }
@@ -40,7 +40,7 @@ enum What {
 }
 
 impl SettingsArgs {
-    pub fn run(self, files: &SettingsFiles) -> Result<(), Failure> {
+    pub(super) fn run(self, files: &SettingsFiles) -> Result<(), Failure> {
         match self.what {
             What::Explain { key } => print_keys(files, key.as_deref()),
             What::Check { file } => check(file.as_deref().or(files.in_force())),

@@ -35,7 +35,7 @@ const LOOK_AGAIN: Duration = Duration::from_secs(1);
 
 /// Arguments of `watch`.
 #[derive(Debug, Args)]
-pub struct Watch {
+pub(super) struct Watch {
     /// Write the rep log here: one JSON line a rep, as it happens.
     #[arg(long, value_name = "FILE")]
     reps: Option<PathBuf>,
@@ -73,14 +73,14 @@ enum LogArg {
 
 impl Watch {
     /// How the log on standard error looks.
-    pub fn log_form(&self) -> Form {
+    pub(super) fn log_form(&self) -> Form {
         match self.log {
             LogArg::Text => Form::Text,
             LogArg::Json => Form::Json,
         }
     }
 
-    pub fn run(self, settings: &Settings, files: &SettingsFiles) -> Result<(), Failure> {
+    pub(super) fn run(self, settings: &Settings, files: &SettingsFiles) -> Result<(), Failure> {
         let sound = match self.sound.as_str() {
             "none" => Sound::None,
             "device" => Sound::Device,

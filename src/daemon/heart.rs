@@ -55,12 +55,12 @@ impl Drop for Heart {
 }
 
 /// Tells the service manager that the program has started: from here on it waits for a camera, or follows one.
-pub fn tell_ready() {
+pub(crate) fn tell_ready() {
     tell(&[sd_notify::NotifyState::Ready]);
 }
 
 /// Tells the service manager that the program lives, where it waits with nothing to do.
-pub fn tell_alive() {
+pub(crate) fn tell_alive() {
     tell(&[sd_notify::NotifyState::Watchdog]);
 }
 

@@ -15,7 +15,7 @@ const QUEUE: usize = 3;
 
 /// Which frames the pose thread gets.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Which {
+pub(crate) enum Which {
     /// Every one; the source waits.
     Every,
     /// The newest; the others are counted as dropped.
@@ -23,7 +23,7 @@ pub enum Which {
 }
 
 /// The capture thread's end. Dropping it closes the lane.
-pub enum LaneIn {
+pub(crate) enum LaneIn {
     /// Of a lane for every frame.
     Every {
         /// Frames to be looked at.
@@ -36,7 +36,7 @@ pub enum LaneIn {
 }
 
 /// The pose thread's end.
-pub enum LaneOut {
+pub(crate) enum LaneOut {
     /// Of a lane for every frame.
     Every {
         /// Frames to be looked at.
@@ -49,7 +49,7 @@ pub enum LaneOut {
 }
 
 /// Both ends of a new lane.
-pub fn lane(which: Which) -> (LaneIn, LaneOut) {
+pub(crate) fn lane(which: Which) -> (LaneIn, LaneOut) {
     match which {
         Which::Every => {
             let (full_in, full_out) = bounded(QUEUE);
@@ -74,7 +74,7 @@ pub fn lane(which: Which) -> (LaneIn, LaneOut) {
 
 impl LaneIn {
     /// Hands a frame over and leaves a used buffer in its place; false when the other end is gone.
-    pub fn put(&self, frame: &mut Frame) -> bool {
+    pub(crate) fn put(&self, frame: &mut Frame) -> bool {
         match self {
             LaneIn::Every { full, empty } => {
                 let buffer = empty.try_recv().unwrap_or_default();
@@ -85,7 +85,7 @@ impl LaneIn {
     }
 
     /// Frames dropped so far.
-    pub fn dropped(&self) -> u64 {
+    pub(crate) fn dropped(&self) -> u64 {
         match self {
             LaneIn::Every { .. } => 0,
             LaneIn::Latest(slot) => slot.dropped(),
@@ -103,7 +103,7 @@ impl Drop for LaneIn {
 
 impl LaneOut {
     /// Waits for the next frame; false when no more will come.
-    pub fn take(&self, into: &mut Frame) -> bool {
+    pub(crate) fn take(&self, into: &mut Frame) -> bool {
         match self {
             LaneOut::Every { full, empty } => match full.recv() {
                 Ok(frame) => {

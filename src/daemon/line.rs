@@ -32,7 +32,7 @@ pub struct Posed {
 }
 
 /// What a run begins with, and where what comes later waits.
-pub struct Posing {
+pub(crate) struct Posing {
     /// To begin with.
     pub trackers: Trackers,
     /// Where others wait.
@@ -57,7 +57,7 @@ impl From<Trackers> for Posing {
 ///
 /// # Errors
 /// The first error of any stage. The stage has been handed everything that was found until then.
-pub fn run_line(
+pub(crate) fn run_line(
     which: Which,
     posing: impl Into<Posing>,
     health: &Arc<Health>,

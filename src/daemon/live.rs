@@ -146,7 +146,7 @@ pub struct Live {
 }
 
 /// Where what goes on now is put up.
-pub type LiveBoard = watch::Sender<Arc<Live>>;
+pub(crate) type LiveBoard = watch::Sender<Arc<Live>>;
 
 /// Puts up what goes on.
 pub(super) struct LiveFeed {

@@ -79,7 +79,7 @@ impl Pictures {
 
 /// The pose thread's end.
 #[derive(Debug)]
-pub struct PictureTap {
+pub(crate) struct PictureTap {
     pictures: Arc<Pictures>,
     full: Sender<(Frame, LiveFigure)>,
     empty: Receiver<Frame>,
@@ -99,7 +99,7 @@ impl PictureTap {
     ///
     /// # Errors
     /// Where the system gives no thread.
-    pub fn start(pictures: Arc<Pictures>) -> io::Result<Self> {
+    pub(crate) fn start(pictures: Arc<Pictures>) -> io::Result<Self> {
         let (tap, press) = ends(pictures);
         spawn("picture", move || press.run())?;
         Ok(tap)
@@ -184,7 +184,7 @@ impl Press {
 }
 
 /// What everyone at the terminal, and in the service's log, is to see about the picture on the cage's screen.
-pub fn picture_notice(allowed: bool) -> &'static str {
+pub(crate) fn picture_notice(allowed: bool) -> &'static str {
     match allowed {
         true => {
             "THE CAMERA'S PICTURE IS SHOWN on the page's cage screen, to whoever may see that screen. It is not stored. Everyone \

@@ -27,7 +27,7 @@ const BROKEN_AFTER: u32 = 30;
 const AGAIN_AFTER: (Duration, Duration) = (Duration::from_secs(1), Duration::from_secs(30));
 
 /// What finds the body in a frame.
-pub trait FindPose: Send {
+pub(crate) trait FindPose: Send {
     /// The pose of the next frame.
     ///
     /// # Errors
@@ -42,10 +42,10 @@ impl FindPose for Tracker {
 }
 
 /// Loads a tracker afresh.
-pub type LoadTracker = Box<dyn FnMut() -> Result<Box<dyn FindPose>, InferenceError> + Send>;
+pub(crate) type LoadTracker = Box<dyn FnMut() -> Result<Box<dyn FindPose>, InferenceError> + Send>;
 
 /// The tracker to begin with, the one that takes over where the first does not keep up, and how a broken one is replaced.
-pub struct Trackers {
+pub(crate) struct Trackers {
     /// To begin with.
     pub first: Box<dyn FindPose>,
     /// Quicker and less true; `None` where the choice is fixed.
@@ -56,7 +56,7 @@ pub struct Trackers {
 
 impl Trackers {
     /// One model; a run in which it breaks ends with its error.
-    pub fn once(first: Tracker) -> Self {
+    pub(crate) fn once(first: Tracker) -> Self {
         Self {
             first: Box::new(first),
             lighter: None,
@@ -65,7 +65,7 @@ impl Trackers {
     }
 
     /// A model that is loaded again when it breaks. The one that takes over where the machine is too slow is the lite one.
-    pub fn lasting(first: Tracker, model: Model, lighter: Option<Tracker>) -> Self {
+    pub(crate) fn lasting(first: Tracker, model: Model, lighter: Option<Tracker>) -> Self {
         Self {
             first: Box::new(first),
             lighter: lighter.map(|tracker| Box::new(tracker) as Box<dyn FindPose>),
@@ -80,11 +80,11 @@ impl Trackers {
 
 /// Where other trackers wait for the pose thread to take them in use.
 #[derive(Default)]
-pub struct NextTrackers(Mutex<Option<Trackers>>);
+pub(crate) struct NextTrackers(Mutex<Option<Trackers>>);
 
 impl NextTrackers {
     /// Lets these take over from the next frame on.
-    pub fn put(&self, trackers: Trackers) {
+    pub(crate) fn put(&self, trackers: Trackers) {
         *self.0.lock().unwrap_or_else(PoisonError::into_inner) = Some(trackers);
     }
 

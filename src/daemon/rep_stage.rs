@@ -29,7 +29,7 @@ use crate::video::Films;
 mod heard;
 mod session;
 
-pub use session::SessionChange;
+pub(crate) use session::SessionChange;
 
 use super::DaemonError;
 use super::ears::Ears;
@@ -40,10 +40,10 @@ use super::pitcher::Pitcher;
 use super::rep_text::rep_text;
 use super::revise::{Revision, Revisions};
 
-pub use filming::film_notice;
+pub(crate) use filming::film_notice;
 
 /// A picture darker than this is too dark for the landmarks; mean brightness, 0 to 255.
-pub const DARK_BELOW: f32 = 40.0;
+pub(crate) const DARK_BELOW: f32 = 40.0;
 
 /// What the stage hands reps to. Each part may be absent.
 pub struct Outlets {

@@ -15,7 +15,7 @@ const SHOWN: [(MeasureName, &str); 7] = [
 ];
 
 /// One line: number, kind, when, the main measures with an arrow where they are out, and the cue.
-pub fn rep_text(judged: &JudgedRep) -> String {
+pub(crate) fn rep_text(judged: &JudgedRep) -> String {
     let rep = &judged.rep;
     let when = rep
         .events

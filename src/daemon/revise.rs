@@ -138,7 +138,7 @@ impl Revisions {
 
 /// The thread `settings`. It ends when this is dropped.
 #[derive(Debug)]
-pub struct SettingsFollower {
+pub(crate) struct SettingsFollower {
     end: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
 }
@@ -159,7 +159,7 @@ impl Drop for SettingsFollower {
 ///
 /// # Errors
 /// Where the system gives no thread.
-pub fn follow_settings(
+pub(crate) fn follow_settings(
     mut watch: SettingsWatch,
     revisions: Arc<Revisions>,
     mut prepare: impl FnMut(&Settings, &mut [KeyChange]) -> Result<Revision, String> + Send + 'static,

@@ -7,21 +7,21 @@ use super::thread::spawn;
 
 /// Remembers that somebody asked the program to stop. Clones share the memory.
 #[derive(Clone, Debug, Default)]
-pub struct Stop(Arc<AtomicBool>);
+pub(crate) struct Stop(Arc<AtomicBool>);
 
 impl Stop {
     /// Nobody has asked yet.
-    pub fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self::default()
     }
 
     /// Asks everybody to stop in order.
-    pub fn request(&self) {
+    pub(crate) fn request(&self) {
         self.0.store(true, Ordering::Release);
     }
 
     /// Whether somebody has asked.
-    pub fn requested(&self) -> bool {
+    pub(crate) fn requested(&self) -> bool {
         self.0.load(Ordering::Acquire)
     }
 
@@ -29,7 +29,7 @@ impl Stop {
     ///
     /// # Errors
     /// Where the system gives no thread.
-    pub fn on_signals(&self) -> std::io::Result<()> {
+    pub(crate) fn on_signals(&self) -> std::io::Result<()> {
         let stop = self.clone();
         let runtime = tokio::runtime::Builder::new_current_thread()
             .enable_all()
@@ -56,7 +56,7 @@ impl Stop {
 ///
 /// # Errors
 /// Where the system gives no thread.
-pub fn raise_on_user_signal(flag: &Arc<AtomicBool>) -> std::io::Result<()> {
+pub(crate) fn raise_on_user_signal(flag: &Arc<AtomicBool>) -> std::io::Result<()> {
     #[cfg(unix)]
     raise_on(
         tokio::signal::unix::SignalKind::user_defined1(),
@@ -72,7 +72,7 @@ pub fn raise_on_user_signal(flag: &Arc<AtomicBool>) -> std::io::Result<()> {
 ///
 /// # Errors
 /// Where the system gives no thread.
-pub fn raise_on_hangup_signal(flag: &Arc<AtomicBool>) -> std::io::Result<()> {
+pub(crate) fn raise_on_hangup_signal(flag: &Arc<AtomicBool>) -> std::io::Result<()> {
     #[cfg(unix)]
     raise_on(
         tokio::signal::unix::SignalKind::hangup(),

@@ -15,7 +15,7 @@ use super::stamp::{now_to_the_millisecond, stamp_text};
 use crate::rep::RepKind;
 
 /// The longest note, characters.
-pub const LONGEST_NOTE: usize = 2000;
+pub(crate) const LONGEST_NOTE: usize = 2000;
 
 /// A change of what the coach makes of a journal's content.
 #[derive(Clone, Debug, PartialEq)]

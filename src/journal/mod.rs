@@ -37,28 +37,34 @@ mod write;
 mod writer;
 mod writer_thread;
 
-pub use aside::SetAside;
-pub use copy::Restored;
-pub use edit::{Edit, LONGEST_NOTE, NoteRow};
-pub use error::JournalError;
+pub use edit::Edit;
+pub(crate) use edit::NoteRow;
+pub(crate) use error::JournalError;
 pub use export::ExportFormat;
-pub use forget::{Forgotten, Left};
-pub use hitter_files::HitterFiles;
-pub use hitters::{HitterChoice, HitterRow};
-pub use line::{RepLineError, parse_rep_line, rep_line};
+pub(crate) use forget::{Forgotten, Left};
+pub(crate) use hitters::{HitterChoice, HitterRow};
+pub use line::{parse_rep_line, rep_line};
 pub use moved::MovedEvent;
-pub use open::{Journal, JournalReader, OpenReport, UncleanSession};
-pub use plans::StoredPlan;
-pub use query::{Counts, RepFilter, SessionFilter, SessionRow, StoredRep};
-pub use record::{
-    HitterId, NewHitter, NewPlan, NewSession, NoteId, PictureSize, PlanId, RepId, RepRecord,
-    SessionId,
-};
-pub use rep_log::{RepLog, RepLogError};
+pub use open::Journal;
+pub(crate) use open::JournalReader;
+pub(crate) use plans::StoredPlan;
+pub use query::{RepFilter, StoredRep};
+pub(crate) use query::{SessionFilter, SessionRow};
+pub(crate) use record::{HitterId, NoteId};
+pub use record::{NewHitter, NewPlan, NewSession, PictureSize, RepId, RepRecord, SessionId};
+pub(crate) use rep_log::{RepLog, RepLogError};
 pub use stamp::now_to_the_millisecond;
-pub use timeline::{TimelineError, decode_timeline, encode_timeline};
-pub use usual::MeasuredSwing;
-pub use writer::{JournalHandle, JournalWriter, Storage, WriterOptions, WriterState};
+pub use timeline::{decode_timeline, encode_timeline};
+pub(crate) use usual::MeasuredSwing;
+pub(crate) use writer::{JournalHandle, JournalWriter, Storage, WriterOptions, WriterState};
 
+#[cfg(test)]
+use {
+    edit::LONGEST_NOTE,
+    open::{OpenReport, UncleanSession},
+    query::Counts,
+    record::PlanId,
+    timeline::TimelineError,
+};
 #[cfg(test)]
 mod tests;

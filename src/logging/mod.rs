@@ -16,7 +16,7 @@ use tracing_subscriber::layer::SubscriberExt;
 use tracing_subscriber::util::SubscriberInitExt;
 use tracing_subscriber::{EnvFilter, Layer, Registry, fmt, reload};
 
-pub use rotating::{LogLimits, RotatingFile};
+pub(crate) use rotating::{LogLimits, RotatingFile};
 
 /// Lines that may wait for the disk; about 2 MB.
 const WAITING_LINES: usize = 8192;
@@ -34,7 +34,7 @@ pub struct LogFiles {
 
 /// How lines on standard error look.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Form {
+pub(crate) enum Form {
     /// For people.
     #[default]
     Text,
@@ -44,7 +44,7 @@ pub enum Form {
 
 /// Keeps the log going; what waits is written when it is dropped, so it belongs at the top of the program.
 #[must_use]
-pub struct Logging {}
+pub(crate) struct Logging {}
 
 impl Drop for Logging {
     fn drop(&mut self) {
@@ -57,7 +57,7 @@ impl Drop for Logging {
 
 /// Starts the log. `verbose` is the number of `-v` and `RUST_LOG` overrules it; both say what goes to standard error only. A
 /// folder that cannot be used is told there and costs the files only. To be called once.
-pub fn start(verbose: u8, form: Form, files: Option<&LogFiles>) -> Logging {
+pub(crate) fn start(verbose: u8, form: Form, files: Option<&LogFiles>) -> Logging {
     let level = match verbose {
         0 => "warn,symphonia_core=error,symphonia_bundle_mp3=error",
         1 => "info,tract=warn,symphonia_core=error",
@@ -103,7 +103,7 @@ pub fn start(verbose: u8, form: Form, files: Option<&LogFiles>) -> Logging {
 ///
 /// # Errors
 /// What the system says of the folder.
-pub fn revise(files: Option<&LogFiles>) -> io::Result<()> {
+pub(crate) fn revise(files: Option<&LogFiles>) -> io::Result<()> {
     match WAYS.get() {
         Some(ways) => open(&mut lock(ways), files),
         None => Ok(()),

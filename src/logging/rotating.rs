@@ -32,7 +32,7 @@ pub struct LogLimits {
 
 /// The file being written, in its folder.
 #[derive(Debug)]
-pub struct RotatingFile {
+pub(crate) struct RotatingFile {
     folder: PathBuf,
     limits: LogLimits,
     current: Option<Current>,
@@ -53,7 +53,7 @@ impl RotatingFile {
     ///
     /// # Errors
     /// Where folder or file cannot be made or written.
-    pub fn open(folder: &Path, limits: LogLimits) -> io::Result<Self> {
+    pub(crate) fn open(folder: &Path, limits: LogLimits) -> io::Result<Self> {
         fs::create_dir_all(folder)?;
         let mut log = Self {
             folder: folder.to_owned(),

@@ -7,7 +7,7 @@ use std::f64::consts::{PI, SQRT_2};
 
 /// Second-order Butterworth low pass as one direct-form section.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Butterworth {
+pub(crate) struct Butterworth {
     b: [f64; 3],
     a: [f64; 2],
 }
@@ -17,7 +17,7 @@ impl Butterworth {
     ///
     /// `cutoff_hz` is brought below 0.45 of `rate_hz`, where the design is still sound; a slow
     /// camera therefore gets the mildest filter that its rate allows.
-    pub fn low_pass(cutoff_hz: f64, rate_hz: f64) -> Self {
+    pub(crate) fn low_pass(cutoff_hz: f64, rate_hz: f64) -> Self {
         let cutoff = cutoff_hz.clamp(1e-6 * rate_hz, 0.45 * rate_hz);
         let w = (PI * cutoff / rate_hz).tan();
         let norm = 1.0 + SQRT_2 * w + w * w;
@@ -32,7 +32,7 @@ impl Butterworth {
     }
 
     /// Feed-forward and feedback coefficients, the leading feedback 1 left out.
-    pub fn coefficients(&self) -> ([f64; 3], [f64; 2]) {
+    pub(crate) fn coefficients(&self) -> ([f64; 3], [f64; 2]) {
         (self.b, self.a)
     }
 
@@ -55,7 +55,7 @@ impl Butterworth {
     /// Forward and backward, so that nothing is delayed; the ends are continued by odd reflection.
     ///
     /// Gives a signal of the same length. Fewer than two samples come back as they are.
-    pub fn zero_phase(&self, signal: &[f64]) -> Vec<f64> {
+    pub(crate) fn zero_phase(&self, signal: &[f64]) -> Vec<f64> {
         let n = signal.len();
         if n < 2 {
             return signal.to_vec();
@@ -74,7 +74,7 @@ impl Butterworth {
 }
 
 /// First derivative by central differences, one-sided at the ends; units of the signal a second.
-pub fn derivative(signal: &[f64], rate_hz: f64) -> Vec<f64> {
+pub(crate) fn derivative(signal: &[f64], rate_hz: f64) -> Vec<f64> {
     let n = signal.len();
     (0..n)
         .map(|i| {
@@ -89,7 +89,7 @@ pub fn derivative(signal: &[f64], rate_hz: f64) -> Vec<f64> {
 }
 
 /// Replaces a sample by the middle one of itself and its neighbours: takes out single-frame jumps.
-pub fn median_of_three(signal: &[f64]) -> Vec<f64> {
+pub(crate) fn median_of_three(signal: &[f64]) -> Vec<f64> {
     let n = signal.len();
     (0..n)
         .map(|i| {
@@ -103,13 +103,13 @@ pub fn median_of_three(signal: &[f64]) -> Vec<f64> {
 }
 
 /// The value below which the share `q` (0 to 1) of the values lies; `None` for no values.
-pub fn quantile(values: &[f64], q: f64) -> Option<f64> {
+pub(crate) fn quantile(values: &[f64], q: f64) -> Option<f64> {
     quantile_of(&mut values.to_vec(), q)
 }
 
 /// The middle value, as [`median`], without memory of its own: the values are left in another order, without those that are
 /// no numbers.
-pub fn median_of(values: &mut Vec<f64>) -> Option<f64> {
+pub(crate) fn median_of(values: &mut Vec<f64>) -> Option<f64> {
     quantile_of(values, 0.5)
 }
 
@@ -126,7 +126,7 @@ fn quantile_of(sorted: &mut Vec<f64>, q: f64) -> Option<f64> {
 }
 
 /// The middle value; `None` for no values.
-pub fn median(values: &[f64]) -> Option<f64> {
+pub(crate) fn median(values: &[f64]) -> Option<f64> {
     quantile(values, 0.5)
 }
 

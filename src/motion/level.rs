@@ -38,7 +38,7 @@ const MOST_RAD: f64 = 0.1;
 ///
 /// Positive when the picture shows a level line falling to the right. `signals` must not be levelled yet; `forward` is +1
 /// where the pitcher is to the image's right; `yaw_rad` is the camera's angle off square, where it is known.
-pub fn roll(
+pub(crate) fn roll(
     signals: &Signals,
     (from, to): (usize, usize),
     landed: Option<f64>,
@@ -103,7 +103,7 @@ fn plumb_lean(signals: &Signals, from: usize, to: usize, forward: f64) -> f64 {
 /// source gives no metric landmarks.
 ///
 /// The hitter is set from `from` to `to`; `forward` is +1 where the pitcher is to the image's right.
-pub fn yaw_from_pelvis(
+pub(crate) fn yaw_from_pelvis(
     signals: &Signals,
     from: usize,
     to: usize,

@@ -10,7 +10,7 @@ use super::signals::{MissingLandmark, Path};
 
 /// One segment of the body.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Segment {
+pub(crate) struct Segment {
     /// Mass as a share of the whole body's.
     pub mass: f64,
     /// Where its mass centre lies, as a share of its length from the end nearer the trunk, or nearer the head.
@@ -19,7 +19,7 @@ pub struct Segment {
 
 /// Segment masses and mass centres of an adult. Limbs are counted for one side.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct SegmentTable {
+pub(crate) struct SegmentTable {
     /// Mass of the head, as a share. The table measures its centre from the top of the head, which no pose model
     /// gives; [`centre_of_mass`] says what stands in for it.
     pub head_mass: f64,
@@ -41,7 +41,7 @@ pub struct SegmentTable {
 
 impl SegmentTable {
     /// Men: de Leva 1996, J Biomech 29(9):1223-1230, Zatsiorsky and Seluyanov's data adjusted to joint centres.
-    pub const DE_LEVA_MALE: Self = Self {
+    pub(crate) const DE_LEVA_MALE: Self = Self {
         head_mass: 0.0694,
         trunk: segment(0.4346, 0.4310),
         upper_arm: segment(0.0271, 0.5772),
@@ -53,7 +53,7 @@ impl SegmentTable {
     };
 
     /// Women: the same source.
-    pub const DE_LEVA_FEMALE: Self = Self {
+    pub(crate) const DE_LEVA_FEMALE: Self = Self {
         head_mass: 0.0668,
         trunk: segment(0.4257, 0.3782),
         upper_arm: segment(0.0255, 0.5754),
@@ -65,10 +65,10 @@ impl SegmentTable {
     };
 
     /// The mean of men and women, for a hitter of whom neither is known.
-    pub const DE_LEVA_MEAN: Self = Self::DE_LEVA_MALE.mean(&Self::DE_LEVA_FEMALE);
+    pub(crate) const DE_LEVA_MEAN: Self = Self::DE_LEVA_MALE.mean(&Self::DE_LEVA_FEMALE);
 
     /// Halfway between two tables, each mass and each share by itself.
-    pub const fn mean(&self, other: &Self) -> Self {
+    pub(crate) const fn mean(&self, other: &Self) -> Self {
         Self {
             head_mass: 0.5 * (self.head_mass + other.head_mass),
             trunk: halfway(self.trunk, other.trunk),
@@ -82,7 +82,7 @@ impl SegmentTable {
     }
 
     /// Mass of all segments, both sides: 1 but for the rounding of the table.
-    pub const fn whole(&self) -> f64 {
+    pub(crate) const fn whole(&self) -> f64 {
         let limbs = self.upper_arm.mass
             + self.forearm.mass
             + self.hand.mass
@@ -152,7 +152,7 @@ const RIGHT: Side = Side {
 ///
 /// # Errors
 /// Where the source lacks a shoulder, hip, knee or ankle.
-pub fn centre_of_mass(
+pub(crate) fn centre_of_mass(
     table: &SegmentTable,
     at: &dyn Fn(Landmark) -> Option<Path>,
 ) -> Result<Path, MissingLandmark> {

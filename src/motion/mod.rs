@@ -2,15 +2,15 @@
 //!
 //! In: pose frames. Out: [`Signals`]. Pure: no clock, no files, no threads.
 
-pub mod filter;
+pub(crate) mod filter;
 mod level;
 mod mass;
 mod scale;
 mod series;
 mod signals;
 
-pub use level::{roll, yaw_from_pelvis};
-pub use mass::{Segment, SegmentTable, centre_of_mass};
-pub use scale::Scale;
-pub use series::{BodySeries, PointSeries, WorldSeries};
-pub use signals::{Foot, MissingLandmark, Pair, Path, Signals};
+pub(crate) use level::{roll, yaw_from_pelvis};
+pub(crate) use mass::{SegmentTable, centre_of_mass};
+pub(crate) use scale::Scale;
+pub(crate) use series::BodySeries;
+pub(crate) use signals::{Foot, Pair, Path, Signals};

@@ -15,7 +15,7 @@ use super::series::{BodySeries, WorldSeries};
 
 /// A body part's path. All three have one value per grid moment.
 #[derive(Clone, Debug, Default)]
-pub struct Path {
+pub(crate) struct Path {
     /// Centimetres to the image's right.
     pub x_cm: Vec<f64>,
     /// Centimetres upward.
@@ -26,7 +26,7 @@ pub struct Path {
 
 impl Path {
     /// The same path after a zero-phase low pass.
-    pub fn smoothed(&self, cutoff_hz: f64, rate_hz: f64) -> Self {
+    pub(crate) fn smoothed(&self, cutoff_hz: f64, rate_hz: f64) -> Self {
         let filter = Butterworth::low_pass(cutoff_hz, rate_hz);
         Self {
             x_cm: filter.zero_phase(&self.x_cm),
@@ -36,7 +36,7 @@ impl Path {
     }
 
     /// Speed along the path, centimetres a second.
-    pub fn speed(&self, rate_hz: f64) -> Vec<f64> {
+    pub(crate) fn speed(&self, rate_hz: f64) -> Vec<f64> {
         let (vx, vy) = (
             derivative(&self.x_cm, rate_hz),
             derivative(&self.y_cm, rate_hz),
@@ -45,7 +45,7 @@ impl Path {
     }
 
     /// Middle of two paths.
-    pub fn middle(a: &Path, b: &Path) -> Path {
+    pub(crate) fn middle(a: &Path, b: &Path) -> Path {
         let mix = |p: &[f64], q: &[f64]| p.iter().zip(q).map(|(x, y)| 0.5 * (x + y)).collect();
         Path {
             x_cm: mix(&a.x_cm, &b.x_cm),
@@ -62,7 +62,7 @@ impl Path {
 
 /// One foot's paths; heel and toe only where the source has them.
 #[derive(Clone, Debug, Default)]
-pub struct Foot {
+pub(crate) struct Foot {
     /// The ankle.
     pub ankle: Path,
     /// The heel.
@@ -73,7 +73,7 @@ pub struct Foot {
 
 /// A pair of the body's own left and right parts.
 #[derive(Clone, Debug, Default)]
-pub struct Pair<T> {
+pub(crate) struct Pair<T> {
     /// The person's left.
     pub left: T,
     /// The person's right.
@@ -82,7 +82,7 @@ pub struct Pair<T> {
 
 /// The signals of a stretch on an even time grid.
 #[derive(Clone, Debug)]
-pub struct Signals {
+pub(crate) struct Signals {
     /// The first grid moment.
     pub start: CaptureTime,
     /// Grid moments a second.
@@ -129,14 +129,18 @@ pub struct Signals {
 /// A landmark that every rep needs is missing from the source.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("the poses have no {0}, which every rep needs")]
-pub struct MissingLandmark(pub Landmark);
+pub(crate) struct MissingLandmark(pub Landmark);
 
 impl Signals {
     /// Turns pixels into levelled centimetres.
     ///
     /// # Errors
     /// Where the source lacks a wrist, ankle, hip, knee or shoulder, or any part of the head.
-    pub fn new(body: &BodySeries, scale: Scale, roll_rad: f64) -> Result<Self, MissingLandmark> {
+    pub(crate) fn new(
+        body: &BodySeries,
+        scale: Scale,
+        roll_rad: f64,
+    ) -> Result<Self, MissingLandmark> {
         let level = Leveller {
             cm_per_px: scale.cm_per_px,
             sin: roll_rad.sin(),
@@ -207,17 +211,17 @@ impl Signals {
     }
 
     /// The one of two uncertainties that fits the model which gave the landmarks.
-    pub fn by_model(&self, full: f64, lite: f64) -> f64 {
+    pub(crate) fn by_model(&self, full: f64, lite: f64) -> f64 {
         if self.lite { lite } else { full }
     }
 
     /// The model's metric landmark over time, where the source gives metric landmarks.
-    pub fn world(&self, landmark: Landmark) -> Option<&WorldSeries> {
+    pub(crate) fn world(&self, landmark: Landmark) -> Option<&WorldSeries> {
         self.world.as_ref()?.get(landmark.index())
     }
 
     /// The same signals turned by a roll of the camera, on top of what was taken out before.
-    pub fn levelled(&self, roll_rad: f64) -> Self {
+    pub(crate) fn levelled(&self, roll_rad: f64) -> Self {
         let (sin, cos) = roll_rad.sin_cos();
         let turn = |p: &Path| {
             let points = || p.x_cm.iter().zip(&p.y_cm);
@@ -269,17 +273,17 @@ impl Signals {
     }
 
     /// The capture time of a place on the grid, which may lie between two moments.
-    pub fn time_at(&self, place: f64) -> CaptureTime {
+    pub(crate) fn time_at(&self, place: f64) -> CaptureTime {
         self.start.plus_secs(place / self.rate_hz)
     }
 
     /// The place on the grid at a capture time; may lie outside the stretch.
-    pub fn place_of(&self, time: CaptureTime) -> f64 {
+    pub(crate) fn place_of(&self, time: CaptureTime) -> f64 {
         time.secs_since(self.start) * self.rate_hz
     }
 
     /// The nearest grid moment to a place, kept inside the stretch.
-    pub fn index(&self, place: f64) -> usize {
+    pub(crate) fn index(&self, place: f64) -> usize {
         (place.round().max(0.0) as usize).min(self.len.saturating_sub(1))
     }
 }

@@ -37,7 +37,7 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; i
 
 /// Who asks.
 #[derive(Clone, Debug)]
-pub struct Visitor {
+pub(super) struct Visitor {
     /// What they may see.
     pub role: Role,
     /// What their forms carry.
@@ -52,12 +52,12 @@ pub struct Visitor {
 
 impl Visitor {
     /// Their words.
-    pub fn words(&self) -> &'static Words {
+    pub(super) fn words(&self) -> &'static Words {
         Words::of(self.language)
     }
 
     /// Whether the coach's rooms are open to them.
-    pub fn is_coach(&self) -> bool {
+    pub(super) fn is_coach(&self) -> bool {
         self.role == Role::Coach
     }
 }

@@ -15,7 +15,7 @@ use crate::sound::DeviceState;
 /// How the daemon is. Milliseconds; counts are since the start.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
-pub struct HealthFigures {
+pub(crate) struct HealthFigures {
     /// The program's version.
     pub version: String,
     /// How long it runs, seconds.
@@ -97,11 +97,11 @@ pub struct HealthFigures {
 }
 
 /// What [`HealthFigures::restarts`] counts, in its order.
-pub const RESTARTED: [&str; 5] = ["camera", "pose", "rep", "sound", "journal"];
+pub(super) const RESTARTED: [&str; 5] = ["camera", "pose", "rep", "sound", "journal"];
 
 impl HealthFigures {
     /// The figures now.
-    pub fn of(health: &Health, up: Duration) -> Self {
+    pub(crate) fn of(health: &Health, up: Duration) -> Self {
         let count = |a: &AtomicU64| a.load(Ordering::Relaxed);
         let stage = health.stage();
         let frames = count(&health.frames);
@@ -171,7 +171,7 @@ impl HealthFigures {
 }
 
 /// The figures as pairs of words, for the terminal and the page.
-pub fn health_lines(f: &HealthFigures) -> Vec<(&'static str, String)> {
+pub(crate) fn health_lines(f: &HealthFigures) -> Vec<(&'static str, String)> {
     let told = |ms: Option<[f64; 3]>| ms.map_or_else(|| "not known yet".to_owned(), quantile_words);
     let share = 100.0 * f.dropped as f64 / f.frames.max(1) as f64;
     let restarts: Vec<String> = RESTARTED

@@ -14,15 +14,15 @@ use serde::{Deserialize, Serialize};
 /// The file's name, beside the journal.
 const FILE: &str = "page-keys.toml";
 /// A PIN has so many digits.
-pub const PIN_DIGITS: std::ops::RangeInclusive<usize> = 4..=12;
+pub(super) const PIN_DIGITS: std::ops::RangeInclusive<usize> = 4..=12;
 /// A password has so many characters at least.
-pub const PASSWORD_LEAST: usize = 10;
+pub(super) const PASSWORD_LEAST: usize = 10;
 /// What is longer is no key; hashing it would only cost time.
 const LONGEST: usize = 200;
 
 /// Whose key it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum KeyOf {
+pub(crate) enum KeyOf {
     /// The PIN: the hitter's screen.
     Hitter,
     /// The password: the coach's rooms, and the hitter's screen too.
@@ -31,7 +31,7 @@ pub enum KeyOf {
 
 /// Why a key is not taken.
 #[derive(Debug, thiserror::Error)]
-pub enum KeyError {
+pub(crate) enum KeyError {
     /// It is not fit.
     #[error("{0}")]
     Unfit(&'static str),
@@ -56,14 +56,14 @@ pub enum KeyError {
 /// The hashes; `None` where no key is set.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Keys {
+pub(crate) struct Keys {
     pin: Option<String>,
     password: Option<String>,
 }
 
 impl Keys {
     /// Where the keys of a journal's page lie.
-    pub fn file_beside(journal: &Path) -> PathBuf {
+    pub(crate) fn file_beside(journal: &Path) -> PathBuf {
         journal.with_file_name(FILE)
     }
 
@@ -71,7 +71,7 @@ impl Keys {
     ///
     /// # Errors
     /// Where there is a file that cannot be read: it must not open a door.
-    pub fn read(path: &Path) -> Result<Self, KeyError> {
+    pub(crate) fn read(path: &Path) -> Result<Self, KeyError> {
         match fs::read_to_string(path) {
             Ok(text) => toml::from_str(&text).map_err(|error| KeyError::Content {
                 path: path.to_owned(),
@@ -89,7 +89,7 @@ impl Keys {
     ///
     /// # Errors
     /// Where the disk does not take them; those before stay.
-    pub fn write(&self, path: &Path) -> Result<(), KeyError> {
+    pub(crate) fn write(&self, path: &Path) -> Result<(), KeyError> {
         let failed = |source| KeyError::File {
             path: path.to_owned(),
             source,
@@ -119,7 +119,7 @@ impl Keys {
     ///
     /// # Errors
     /// [`KeyError::Unfit`] where it is too short or, for a PIN, not of digits.
-    pub fn set(&mut self, whose: KeyOf, key: Option<&str>) -> Result<(), KeyError> {
+    pub(crate) fn set(&mut self, whose: KeyOf, key: Option<&str>) -> Result<(), KeyError> {
         let hash = match key {
             None => None,
             Some(key) => {
@@ -135,12 +135,12 @@ impl Keys {
     }
 
     /// Whether this key is set.
-    pub fn has(&self, whose: KeyOf) -> bool {
+    pub(crate) fn has(&self, whose: KeyOf) -> bool {
         self.hash(whose).is_some()
     }
 
     /// Whether what was typed is the key. It takes some tens of milliseconds and 19 MB by design, also where no key is set.
-    pub fn opens(&self, whose: KeyOf, typed: &str) -> bool {
+    pub(crate) fn opens(&self, whose: KeyOf, typed: &str) -> bool {
         let Some(hash) = self.hash(whose) else {
             // As long as for a real one, so that the time does not tell.
             let _ = hashed("no key is set");

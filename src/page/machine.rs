@@ -8,7 +8,7 @@ use std::path::Path;
 ///
 /// # Errors
 /// Where the system does not tell.
-pub fn free_bytes(path: &Path) -> io::Result<u64> {
+pub(crate) fn free_bytes(path: &Path) -> io::Result<u64> {
     #[cfg(unix)]
     {
         let folder = path.ancestors().find(|folder| folder.is_dir());
@@ -23,7 +23,7 @@ pub fn free_bytes(path: &Path) -> io::Result<u64> {
 }
 
 /// The hottest thermal zone, degrees Celsius (Linux).
-pub fn temperature_c() -> Option<f64> {
+pub(super) fn temperature_c() -> Option<f64> {
     let zones = fs::read_dir("/sys/class/thermal").ok()?;
     zones
         .filter_map(|zone| fs::read_to_string(zone.ok()?.path().join("temp")).ok())
@@ -33,7 +33,7 @@ pub fn temperature_c() -> Option<f64> {
 }
 
 /// How often the processor was slowed down for heat since the machine started (Linux, where the processor counts it).
-pub fn throttled() -> Option<u64> {
+pub(super) fn throttled() -> Option<u64> {
     let text =
         fs::read_to_string("/sys/devices/system/cpu/cpu0/thermal_throttle/core_throttle_count")
             .ok()?;
@@ -41,7 +41,7 @@ pub fn throttled() -> Option<u64> {
 }
 
 /// Memory that this program holds, bytes (Linux).
-pub fn resident_bytes() -> Option<u64> {
+pub(super) fn resident_bytes() -> Option<u64> {
     let status = fs::read_to_string("/proc/self/status").ok()?;
     let line = status.lines().find(|line| line.starts_with("VmRSS:"))?;
     let kib: u64 = line.split_whitespace().nth(1)?.parse().ok()?;
@@ -49,7 +49,7 @@ pub fn resident_bytes() -> Option<u64> {
 }
 
 /// The machine's own name in the network.
-pub fn name() -> Option<String> {
+pub(super) fn name() -> Option<String> {
     let name = std::fs::read_to_string("/proc/sys/kernel/hostname").ok()?;
     let name = name.trim();
     (!name.is_empty()).then(|| name.to_owned())

@@ -44,13 +44,13 @@ use crate::journal::NewHitter;
 
 use shared::Shared;
 
-pub use health_page::{HealthFigures, health_lines};
-pub use keys::{KeyError, KeyOf, Keys};
-pub use machine::free_bytes;
-pub use server::{PageError, PageServer};
+pub(crate) use health_page::{HealthFigures, health_lines};
+pub(crate) use keys::{KeyError, KeyOf, Keys};
+pub(crate) use machine::free_bytes;
+pub(crate) use server::PageServer;
 
 /// What the page asks of the daemon.
-pub trait SeatHitter: Send + Sync {
+pub(crate) trait SeatHitter: Send + Sync {
     /// The next session is this hitter's; one without a name is nobody's. It begins between two reps.
     ///
     /// # Errors

@@ -14,7 +14,7 @@ use crate::sound::Language;
 
 /// Why the page is not served.
 #[derive(Debug, thiserror::Error)]
-pub enum PageError {
+pub(crate) enum PageError {
     /// The address is taken or not this machine's.
     #[error(
         "the page cannot be served at {address}: {source}; choose another with [page] listen in the settings, or \"\" for none"
@@ -43,7 +43,7 @@ pub enum PageError {
 }
 
 /// The page's server, which may move to another address while the program runs.
-pub struct PageServer {
+pub(crate) struct PageServer {
     shared: Shared,
     served: Mutex<Option<Served>>,
 }
@@ -68,7 +68,7 @@ impl Served {
 
 impl PageServer {
     /// A server that serves nowhere yet; `language` is for whoever asks for none.
-    pub fn new(health: Arc<Health>, seat: Arc<dyn SeatHitter>, language: Language) -> Self {
+    pub(crate) fn new(health: Arc<Health>, seat: Arc<dyn SeatHitter>, language: Language) -> Self {
         Self {
             shared: Shared::new(health, seat, language),
             served: Mutex::new(None),
@@ -80,7 +80,10 @@ impl PageServer {
     ///
     /// # Errors
     /// Where the address cannot be had, or others could reach it and there are no keys.
-    pub fn serve_at(&self, address: Option<SocketAddr>) -> Result<Option<SocketAddr>, PageError> {
+    pub(crate) fn serve_at(
+        &self,
+        address: Option<SocketAddr>,
+    ) -> Result<Option<SocketAddr>, PageError> {
         let mut served = self.served.lock().unwrap_or_else(PoisonError::into_inner);
         let Some(address) = address else {
             if let Some(before) = served.take() {

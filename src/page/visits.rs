@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 
 /// What a visitor may see.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Role {
+pub(super) enum Role {
     /// The door.
     #[default]
     Nobody,
@@ -39,7 +39,7 @@ const FORGIVEN: Duration = Duration::from_secs(3600);
 
 /// A visit.
 #[derive(Clone, Debug)]
-pub struct Visit {
+pub(super) struct Visit {
     /// What it was let in for.
     pub role: Role,
     /// What a form of this visit carries, so that no other site can send one.
@@ -50,13 +50,13 @@ pub struct Visit {
 
 /// All visits, by the token in their cookie.
 #[derive(Debug, Default)]
-pub struct Visits {
+pub(super) struct Visits {
     visits: HashMap<String, Visit>,
 }
 
 impl Visits {
     /// Begins a visit; gives its token. `None` where the system gives no random numbers.
-    pub fn begin(&mut self, role: Role, now: Instant) -> Option<(String, Visit)> {
+    pub(super) fn begin(&mut self, role: Role, now: Instant) -> Option<(String, Visit)> {
         self.visits.retain(|_, visit| visit.lasts(now));
         if self.visits.len() >= MOST_VISITS
             && let Some(oldest) = self
@@ -79,7 +79,7 @@ impl Visits {
     }
 
     /// The visit of a token, if it lasts; it counts as seen now.
-    pub fn find(&mut self, token: &str, now: Instant) -> Option<Visit> {
+    pub(super) fn find(&mut self, token: &str, now: Instant) -> Option<Visit> {
         let visit = self.visits.get_mut(token)?;
         if !visit.lasts(now) {
             self.visits.remove(token);
@@ -90,7 +90,7 @@ impl Visits {
     }
 
     /// The same for what a screen asks again and again by itself: that does not keep a coach's door open.
-    pub fn find_for_screen(&mut self, token: &str, now: Instant) -> Option<Visit> {
+    pub(super) fn find_for_screen(&mut self, token: &str, now: Instant) -> Option<Visit> {
         match self.visits.get(token) {
             Some(visit) if visit.role == Role::Coach && visit.lasts(now) => Some(visit.clone()),
             _ => self.find(token, now),
@@ -98,7 +98,7 @@ impl Visits {
     }
 
     /// Ends a visit.
-    pub fn end(&mut self, token: &str) {
+    pub(super) fn end(&mut self, token: &str) {
         self.visits.remove(token);
     }
 }
@@ -128,14 +128,14 @@ struct Tries {
 
 /// How often wrong keys were tried.
 #[derive(Debug, Default)]
-pub struct DoorWatch {
+pub(super) struct DoorWatch {
     by_address: HashMap<IpAddr, Tries>,
     of_all: Option<Tries>,
 }
 
 impl DoorWatch {
     /// How long this address has to wait before it may try; `None` where it may now.
-    pub fn wait(&self, address: IpAddr, now: Instant) -> Option<Duration> {
+    pub(super) fn wait(&self, address: IpAddr, now: Instant) -> Option<Duration> {
         let own = self
             .by_address
             .get(&address)
@@ -146,7 +146,7 @@ impl DoorWatch {
     }
 
     /// Notes a wrong key.
-    pub fn wrong(&mut self, address: IpAddr, now: Instant) {
+    pub(super) fn wrong(&mut self, address: IpAddr, now: Instant) {
         self.by_address
             .retain(|_, tries| now.duration_since(tries.last) < FORGIVEN);
         let count = |before: Option<Tries>| Tries {
@@ -162,7 +162,7 @@ impl DoorWatch {
     }
 
     /// Notes a right key.
-    pub fn right(&mut self, address: IpAddr) {
+    pub(super) fn right(&mut self, address: IpAddr) {
         self.by_address.remove(&address);
         // It was counted as wrong while it was tried; the coaches of a busy day must not lock each other out.
         if let Some(all) = &mut self.of_all {

@@ -10,7 +10,7 @@ use crate::sound::{Language, phrase_words};
 
 /// The words of a language.
 #[derive(Debug)]
-pub struct Words {
+pub(super) struct Words {
     language: Language,
     words: BTreeMap<String, String>,
     cues: BTreeMap<String, String>,
@@ -18,7 +18,7 @@ pub struct Words {
 
 impl Words {
     /// The words of this language.
-    pub fn of(language: Language) -> &'static Self {
+    pub(super) fn of(language: Language) -> &'static Self {
         static ALL: OnceLock<[Words; 2]> = OnceLock::new();
         let [english, spanish] = ALL.get_or_init(|| Language::ALL.map(Words::read));
         match language {
@@ -44,17 +44,17 @@ impl Words {
     }
 
     /// The language.
-    pub fn language(&self) -> Language {
+    pub(super) fn language(&self) -> Language {
         self.language
     }
 
     /// The words of a key; the key itself where it has none, so that a gap shows.
-    pub fn t<'a>(&'a self, key: &'a str) -> &'a str {
+    pub(super) fn t<'a>(&'a self, key: &'a str) -> &'a str {
         self.words.get(key).map_or(key, String::as_str)
     }
 
     /// The words of a cue schedule, by its word in a plan's text.
-    pub fn schedule(&self, schedule: &str) -> &str {
+    pub(super) fn schedule(&self, schedule: &str) -> &str {
         self.t(match schedule {
             "every-rep" => "schedule.every_rep",
             "out-of-band" => "schedule.out_of_band",
@@ -66,31 +66,31 @@ impl Words {
     }
 
     /// The words of a key with `{}` filled in.
-    pub fn with(&self, key: &str, value: impl std::fmt::Display) -> String {
+    pub(super) fn with(&self, key: &str, value: impl std::fmt::Display) -> String {
         self.t(key).replacen("{}", &value.to_string(), 1)
     }
 
     /// All cues and what they say.
-    pub fn cues(&self) -> impl Iterator<Item = (&str, &str)> {
+    pub(super) fn cues(&self) -> impl Iterator<Item = (&str, &str)> {
         self.cues
             .iter()
             .map(|(id, words)| (id.as_str(), words.as_str()))
     }
 
     /// What a cue says; its id where it has no words.
-    pub fn cue<'a>(&'a self, id: &'a str) -> &'a str {
+    pub(super) fn cue<'a>(&'a self, id: &'a str) -> &'a str {
         self.cues.get(id).map_or(id, String::as_str)
     }
 
     /// A measure's name for people.
-    pub fn measure<'a>(&'a self, name: &'a str) -> &'a str {
+    pub(super) fn measure<'a>(&'a self, name: &'a str) -> &'a str {
         self.words
             .get(&format!("measure.{name}"))
             .map_or(name, String::as_str)
     }
 
     /// All words that scripts need, by key: those that begin with `js.`.
-    pub fn for_scripts(&self) -> BTreeMap<&str, &str> {
+    pub(super) fn for_scripts(&self) -> BTreeMap<&str, &str> {
         self.words
             .iter()
             .filter_map(|(key, words)| Some((key.strip_prefix("js.")?, words.as_str())))
@@ -99,7 +99,7 @@ impl Words {
 }
 
 /// The key of a verdict's words.
-pub fn verdict_key(verdict: &str) -> &'static str {
+pub(super) fn verdict_key(verdict: &str) -> &'static str {
     match verdict {
         "low" => "verdict.low",
         "high" => "verdict.high",

@@ -11,7 +11,9 @@ mod level;
 mod order;
 
 pub use air::Air;
-pub use delivery::{Delivery, Mark, MarkKind, Pitch, WindUp};
-pub use flight::{Ball, Flight, PitchError, Speed, Throw};
-pub use level::{Level, Pace, UnknownLevel, UnknownPace};
-pub use order::PitchOrder;
+pub(crate) use delivery::MarkKind;
+pub use delivery::{Delivery, Pitch, WindUp};
+pub(crate) use flight::PitchError;
+pub use flight::{Ball, Flight, Speed, Throw};
+pub use level::{Level, Pace};
+pub(crate) use order::PitchOrder;

@@ -13,7 +13,7 @@ const LONGEST_RUN: usize = 3;
 
 /// The pitches of a set, one speed after the other; never ends.
 #[derive(Clone, Debug)]
-pub struct PitchOrder {
+pub(crate) struct PitchOrder {
     speeds: Vec<Speed>,
     mixed: bool,
     random: fastrand::Rng,
@@ -26,7 +26,7 @@ pub struct PitchOrder {
 impl PitchOrder {
     /// All these speeds in the random order of this seed, or only the first of them. `None` where there is no speed. The
     /// order of a seed is the same on every machine; whoever plays draws a new seed for each set.
-    pub fn new(speeds: Vec<Speed>, mixed: bool, seed: u64) -> Option<Self> {
+    pub(crate) fn new(speeds: Vec<Speed>, mixed: bool, seed: u64) -> Option<Self> {
         (!speeds.is_empty()).then(|| Self {
             mixed: mixed && speeds.len() > 1,
             speeds,
@@ -37,7 +37,7 @@ impl PitchOrder {
     }
 
     /// The next speed.
-    pub fn next_speed(&mut self) -> Speed {
+    pub(crate) fn next_speed(&mut self) -> Speed {
         let place = if self.mixed { self.draw() } else { 0 };
         self.run = match self.run {
             Some((last, times)) if last == place => Some((place, times + 1)),

@@ -7,7 +7,7 @@ use std::sync::{Mutex, PoisonError};
 
 /// What lies outside the frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Border {
+pub(super) enum Border {
     /// The nearest pixel of the frame.
     Repeat,
     /// Black.
@@ -30,7 +30,7 @@ const CACHE_LINE: usize = 64;
 ///
 /// # Panics
 /// Where `pixels` or the frame's pixels have the wrong length.
-pub fn crop(
+pub(super) fn crop(
     frame: &Frame,
     roi: &Roi,
     size: usize,

@@ -21,7 +21,7 @@ const FORGET_SECS: f64 = 2.5;
 
 /// A body's place in the image.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Place {
+pub(super) struct Place {
     /// Between the hips, pixels.
     pub center_px: [f32; 2],
     /// Side of the square around the body, pixels.
@@ -30,7 +30,7 @@ pub struct Place {
 
 /// The hitter's last place and usual size.
 #[derive(Clone, Copy, Debug)]
-pub struct Home {
+pub(super) struct Home {
     last: Place,
     usual_side_px: f32,
     seen_at: CaptureTime,
@@ -40,7 +40,7 @@ pub struct Home {
 
 impl Home {
     /// The home of somebody just found.
-    pub fn new(place: Place, now: CaptureTime) -> Self {
+    pub(super) fn new(place: Place, now: CaptureTime) -> Self {
         Self {
             last: place,
             usual_side_px: place.side_px,
@@ -50,12 +50,12 @@ impl Home {
     }
 
     /// Whether nobody has been seen for so long that this home says nothing any more.
-    pub fn is_forgotten(&self, now: CaptureTime) -> bool {
+    pub(super) fn is_forgotten(&self, now: CaptureTime) -> bool {
         now.secs_since(self.seen_at) > FORGET_SECS
     }
 
     /// Whether a body followed from the last frame can still be the same person.
-    pub fn can_be(&self, place: Place, now: CaptureTime) -> bool {
+    pub(super) fn can_be(&self, place: Place, now: CaptureTime) -> bool {
         if self.on_probation(now) {
             return self.distance(place).is_some();
         }
@@ -66,14 +66,14 @@ impl Home {
     }
 
     /// How far a person found anew is from home, crop sides; `None` where it cannot be the hitter.
-    pub fn distance(&self, place: Place) -> Option<f32> {
+    pub(super) fn distance(&self, place: Place) -> Option<f32> {
         let sides = self.gap(place) / self.usual_side_px;
         (sides <= NEAR_SIDES && self.is_of_size(place)).then_some(sides)
     }
 
     /// Somebody was found here after the hitter had been lost. Whoever walks on is a passer-by; only who stays becomes
     /// the hitter again.
-    pub fn found_again(&mut self, now: CaptureTime) {
+    pub(super) fn found_again(&mut self, now: CaptureTime) {
         self.probation_until = Some(now.plus_secs(PROBATION_SECS));
         self.seen_at = now;
     }
@@ -83,7 +83,7 @@ impl Home {
     }
 
     /// The hitter was here.
-    pub fn seen(&mut self, place: Place, now: CaptureTime) {
+    pub(super) fn seen(&mut self, place: Place, now: CaptureTime) {
         let secs = now.secs_since(self.seen_at).clamp(0.0, 1.0) as f32;
         self.seen_at = now;
         if self.on_probation(now) {

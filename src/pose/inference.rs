@@ -15,7 +15,7 @@ mod work;
 
 use super::team::Team;
 use chain::Workers;
-pub use head::Cells;
+pub(super) use head::Cells;
 use head::Head;
 use kernels::InstructionSet;
 use std::collections::HashMap;
@@ -58,7 +58,7 @@ pub enum InferenceError {
 }
 
 /// A loaded network with the memory that its runs reuse.
-pub struct Network {
+pub(super) struct Network {
     name: String,
     /// Filled anew for each run.
     input: Arc<Tensor>,
@@ -69,7 +69,7 @@ pub struct Network {
 }
 
 /// What one run gave.
-pub struct Outputs<'a> {
+pub(super) struct Outputs<'a> {
     network: &'a str,
     names: &'a [String],
     heads: &'a HashMap<usize, Head>,
@@ -83,7 +83,7 @@ impl Network {
     ///
     /// # Errors
     /// Where the bytes are not an ONNX network whose input is one such picture, channels first.
-    pub fn from_bytes(
+    pub(super) fn from_bytes(
         name: &str,
         onnx: &[u8],
         picture: [usize; 3],
@@ -140,7 +140,10 @@ impl Network {
     ///
     /// # Errors
     /// Where the network fails.
-    pub fn run(&mut self, fill: impl FnOnce(&mut [f32])) -> Result<Outputs<'_>, InferenceError> {
+    pub(super) fn run(
+        &mut self,
+        fill: impl FnOnce(&mut [f32]),
+    ) -> Result<Outputs<'_>, InferenceError> {
         let values = self.try_run(fill).map_err(|e| InferenceError::Run {
             network: self.name.clone(),
             reason: format!("{e:#}"),
@@ -171,7 +174,7 @@ impl Outputs<'_> {
     ///
     /// # Errors
     /// Where there is no output of that name and size.
-    pub fn get(&self, output: &str, len: usize) -> Result<&[f32], InferenceError> {
+    pub(super) fn get(&self, output: &str, len: usize) -> Result<&[f32], InferenceError> {
         self.find(output)
             .filter(|(at, values)| !self.heads.contains_key(at) && values.len() == len)
             .map(|(_, values)| values)
@@ -182,7 +185,7 @@ impl Outputs<'_> {
     ///
     /// # Errors
     /// Where there is no output of that name and size.
-    pub fn cells(
+    pub(super) fn cells(
         &self,
         output: &str,
         [height, width, channels]: [usize; 3],

@@ -18,10 +18,9 @@ pub mod track;
 mod tracker;
 
 pub use body::{Body, ImagePoint, PoseFrame, WorldPoint};
-pub use detector::Detection;
-pub use inference::InferenceError;
+pub(crate) use inference::InferenceError;
 pub use landmark::{LANDMARK_COUNT, Landmark};
-pub use landmarker::Stages;
-pub use models::{Model, usual_threads};
-pub use one_euro::{OneEuro, OneEuroTuning, SpeedFrom};
-pub use tracker::Tracker;
+pub use models::Model;
+pub(crate) use models::usual_threads;
+pub(crate) use one_euro::{OneEuro, OneEuroTuning, SpeedFrom};
+pub(crate) use tracker::Tracker;

@@ -54,6 +54,6 @@ impl Model {
 
 /// Threads that work on a network where nobody says how many: two, where the machine has two cores. More were never
 /// measured; on a larger machine the other cores are left to decoding, films and the page.
-pub fn usual_threads() -> usize {
+pub(crate) fn usual_threads() -> usize {
     cores::count().min(2)
 }

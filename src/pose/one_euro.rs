@@ -6,7 +6,7 @@ use std::f64::consts::PI;
 
 /// How the filter is tuned.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct OneEuroTuning {
+pub(crate) struct OneEuroTuning {
     /// Cutoff at rest, hertz: lower means steadier.
     pub min_cutoff_hz: f64,
     /// How much the cutoff opens with speed: higher means less lag.
@@ -19,7 +19,7 @@ pub struct OneEuroTuning {
 
 /// What a value's speed is taken against.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum SpeedFrom {
+pub(crate) enum SpeedFrom {
     /// The filtered value before it, as the paper's authors do.
     Filtered,
     /// The value before it as it came, as the pose model's published pipeline does.
@@ -28,7 +28,7 @@ pub enum SpeedFrom {
 
 /// The filter for one number.
 #[derive(Clone, Debug)]
-pub struct OneEuro {
+pub(crate) struct OneEuro {
     tuning: OneEuroTuning,
     state: Option<State>,
 }
@@ -42,7 +42,7 @@ struct State {
 
 impl OneEuro {
     /// A filter that has seen nothing.
-    pub fn new(tuning: OneEuroTuning) -> Self {
+    pub(crate) fn new(tuning: OneEuroTuning) -> Self {
         Self {
             tuning,
             state: None,
@@ -53,7 +53,7 @@ impl OneEuro {
     ///
     /// The speed is taken in units of `1 / per_unit`, so that the tuning can be in body sizes while the values stay in
     /// pixels and the size may change from value to value. A step that is not positive gives the filtered value unchanged.
-    pub fn next(&mut self, value: f64, per_unit: f64, step_secs: f64) -> f64 {
+    pub(crate) fn next(&mut self, value: f64, per_unit: f64, step_secs: f64) -> f64 {
         let Some(last) = self.state else {
             self.state = Some(State {
                 raw: value,

@@ -297,7 +297,7 @@ impl Drop for Team {
 const TURNS: u32 = 2_000;
 
 /// Waits for something that another thread is about to bring about.
-pub fn wait_until(done: impl Fn() -> bool) {
+pub(super) fn wait_until(done: impl Fn() -> bool) {
     let mut turns = 0;
     while !done() {
         if turns < TURNS {

@@ -24,10 +24,10 @@ const SOUND_SPREAD_SECS: f64 = 0.005;
 const SUREST_PLACE: f64 = 0.3;
 
 /// Why a measure was not made.
-pub type Why = &'static str;
+pub(super) type Why = &'static str;
 
 /// A pitch on the signals' grid, and the rep that belongs to it.
-pub struct AgainstPitch {
+pub(super) struct AgainstPitch {
     release: f64,
     arrival: f64,
     rate_hz: f64,
@@ -35,7 +35,7 @@ pub struct AgainstPitch {
 
 /// A time span against the pitch.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Span {
+pub(super) struct Span {
     /// Milliseconds.
     pub ms: f64,
     /// One standard deviation, of the event and of the sound.
@@ -44,7 +44,7 @@ pub struct Span {
 
 impl AgainstPitch {
     /// The pitch of this rep.
-    pub fn new(
+    pub(super) fn new(
         pitch: Option<PitchTimes>,
         signals: &Signals,
         moments: &Moments,
@@ -73,22 +73,22 @@ impl AgainstPitch {
     }
 
     /// From the release to an event; negative where the event came first.
-    pub fn after_release(&self, event: Corner) -> Span {
+    pub(super) fn after_release(&self, event: Corner) -> Span {
         self.span(event, event.place - self.release)
     }
 
     /// From an event to the arrival; negative where the ball was there first.
-    pub fn before_arrival(&self, event: Corner) -> Span {
+    pub(super) fn before_arrival(&self, event: Corner) -> Span {
         self.span(event, self.arrival - event.place)
     }
 
     /// From the arrival to an event; negative where the event came first.
-    pub fn after_arrival(&self, event: Corner) -> Span {
+    pub(super) fn after_arrival(&self, event: Corner) -> Span {
         self.span(event, event.place - self.arrival)
     }
 
     /// The last moment at which a swing at this pitch can begin.
-    pub fn last_start(&self) -> Corner {
+    pub(super) fn last_start(&self) -> Corner {
         Corner {
             place: self.arrival - LAST_START_SECS * self.rate_hz,
             spread: SUREST_PLACE.hypot(SOUND_SPREAD_SECS * self.rate_hz),

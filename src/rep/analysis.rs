@@ -34,7 +34,7 @@ const OPEN_SIDE_YAW_RAD: f64 = 0.609;
 const BACKWARD_STRIDE: f64 = 0.08;
 
 /// What is already known when a stretch is judged.
-pub struct Verdicts<'a> {
+pub(super) struct Verdicts<'a> {
     /// What the operator said.
     pub told: &'a FinderSettings,
     /// How many times slower than life the signals are taken to have been filmed.
@@ -50,7 +50,7 @@ pub struct Verdicts<'a> {
 }
 
 /// A swing that was found.
-pub struct FoundSwing {
+pub(super) struct FoundSwing {
     /// The rep.
     pub rep: Rep,
     /// When the hands were fastest.
@@ -60,7 +60,7 @@ pub struct FoundSwing {
 }
 
 /// The first burst of the hands around `peak_at` that is a swing.
-pub fn swing(
+pub(super) fn swing(
     signals: &Signals,
     peak_at: CaptureTime,
     now: CaptureTime,
@@ -159,7 +159,7 @@ fn allowed(told: &FinderSettings, front_is_left: bool) -> bool {
 }
 
 /// The stride that came to rest about `down_at`, if it was a hitter's and no swing followed.
-pub fn take(
+pub(super) fn take(
     signals: &Signals,
     down_at: CaptureTime,
     now: CaptureTime,

@@ -13,11 +13,11 @@ use super::events::Moments;
 use super::fit::Corner;
 
 /// A value with one standard deviation, or the reason why it was not made.
-pub type Found = Result<(f64, f64), &'static str>;
+pub(super) type Found = Result<(f64, f64), &'static str>;
 
 /// What the angles are read from: one rep seen from the open side.
 #[derive(Clone, Copy)]
-pub struct Sight<'a> {
+pub(super) struct Sight<'a> {
     /// Levelled signals of the whole rep.
     pub signals: &'a Signals,
     /// Where the rep's events lie.
@@ -84,7 +84,7 @@ impl Sight<'_> {
     ///
     /// # Errors
     /// Without metric landmarks, without a plant, or with hips or shoulders hidden.
-    pub fn trunk_hinge(&self) -> Found {
+    pub(super) fn trunk_hinge(&self) -> Found {
         self.hinge_at(self.plant()?)
     }
 
@@ -92,7 +92,7 @@ impl Sight<'_> {
     ///
     /// # Errors
     /// As for [`Sight::trunk_hinge`], and without a contact.
-    pub fn trunk_hinge_change(&self) -> Found {
+    pub(super) fn trunk_hinge_change(&self) -> Found {
         let contact = self.moments.contact.ok_or("contact was not seen")?;
         let (before, _) = self.hinge_at(self.plant()?)?;
         let (after, _) = self.hinge_at(contact)?;
@@ -106,7 +106,7 @@ impl Sight<'_> {
     ///
     /// # Errors
     /// Always.
-    pub fn separation(&self) -> Found {
+    pub(super) fn separation(&self) -> Found {
         Err("one camera does not show how hips and shoulders turn against each other")
     }
 
@@ -115,7 +115,7 @@ impl Sight<'_> {
     /// # Errors
     /// Without heel, toe or metric landmarks, without a plant, with a hidden foot, or where camera or foot do not fit the
     /// ground that the reading supposes.
-    pub fn front_foot_open(&self) -> Found {
+    pub(super) fn front_foot_open(&self) -> Found {
         let plant = self.plant()?;
         let yaw_rad = self.yaw()?;
         let foot = self.foot(self.front_is_left);

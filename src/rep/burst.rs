@@ -95,7 +95,7 @@ pub(super) struct Burst {
 
 impl Burst {
     /// The burst whose highest speed lies about the grid moment `peak`.
-    pub fn new(signals: &Signals, peak: usize, pace: Pace) -> Result<Self, NoSwing> {
+    pub(super) fn new(signals: &Signals, peak: usize, pace: Pace) -> Result<Self, NoSwing> {
         let rate = signals.rate_hz;
         let steps = |secs: f64| (secs * rate).round() as usize;
         let start = peak.saturating_sub(steps(0.3));
@@ -150,7 +150,7 @@ impl Burst {
     }
 
     /// The first thing that speaks against a swing, if anything does.
-    pub fn is_a_swing(&self) -> Result<(), NoSwing> {
+    pub(super) fn is_a_swing(&self) -> Result<(), NoSwing> {
         self.hands_are_quick()?;
         self.hands_go_across()?;
         self.hands_are_together()?;

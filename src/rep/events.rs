@@ -62,7 +62,7 @@ const BODY_HZ: f64 = 5.0;
 
 /// Places on the grid; `None` where the stretch does not show the event.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Moments {
+pub(super) struct Moments {
     /// The hitter came to rest.
     pub set: Option<f64>,
     /// The weight starts back.
@@ -80,7 +80,12 @@ pub struct Moments {
 }
 
 /// Events of a swing whose hands are fastest at `hand_peak`.
-pub fn of_swing(signals: &Signals, hand_peak: f64, forward: f64, front_is_left: bool) -> Moments {
+pub(super) fn of_swing(
+    signals: &Signals,
+    hand_peak: f64,
+    forward: f64,
+    front_is_left: bool,
+) -> Moments {
     let rate = signals.rate_hz;
     let contact = Corner {
         place: hand_peak + CONTACT_AFTER_PEAK_SECS * rate,
@@ -96,7 +101,7 @@ pub fn of_swing(signals: &Signals, hand_peak: f64, forward: f64, front_is_left: 
 }
 
 /// Events of a stride whose foot is down at the latest at `latest`; the fit may look on to `look_to`.
-pub fn of_stride(
+pub(super) fn of_stride(
     signals: &Signals,
     latest: f64,
     look_to: f64,

@@ -47,7 +47,7 @@ const HOLD_HZ: f64 = 3.0;
 /// The follow-through takes this long to settle after the hands rest; a body that still moves then holds nothing.
 const SETTLE_SECS: f64 = 0.3;
 /// A hold of this length is long enough: what follows is not looked at, seconds.
-pub const HOLD_ENOUGH_SECS: f64 = 2.0;
+pub(super) const HOLD_ENOUGH_SECS: f64 = 2.0;
 /// Standard uncertainty of a hold, milliseconds: where the hands rest and where the body moves off are both soft.
 const HOLD_SPREAD_MS: f64 = 80.0;
 
@@ -70,7 +70,7 @@ impl Sight<'_> {
     ///
     /// # Errors
     /// Where a part is hidden or does not move, and where two parts fire too close together to tell which was first.
-    pub fn sequence(&self) -> Found {
+    pub(super) fn sequence(&self) -> Found {
         let plant = self.plant()?;
         let contact = self.moments.contact.ok_or("contact was not seen")?;
         if contact.place <= plant.place {
@@ -124,7 +124,7 @@ impl Sight<'_> {
     ///
     /// # Errors
     /// Without metric landmarks, a plant or a contact, or with the head or trunk hidden.
-    pub fn balance_offset(&self) -> Found {
+    pub(super) fn balance_offset(&self) -> Found {
         use Landmark::{LeftEar, LeftHip, LeftShoulder, RightEar, RightHip, RightShoulder};
         let plant = self.plant()?;
         let contact = self.moments.contact.ok_or("contact was not seen")?;
@@ -206,7 +206,7 @@ impl Sight<'_> {
 /// # Errors
 /// Where the finish is not seen, the hitter goes out of sight, or the stretch ends while the finish is still held: how
 /// long it was held is then not known yet.
-pub fn finish_hold(signals: &Signals, finish: Option<f64>) -> Found {
+pub(super) fn finish_hold(signals: &Signals, finish: Option<f64>) -> Found {
     let finish = finish.ok_or("the finish was not seen")?;
     let rate = signals.rate_hz;
     let height = signals.scale.height_cm;

@@ -4,7 +4,7 @@ use nalgebra::{Matrix4, Vector4};
 
 /// A fitted corner: where the signal comes to rest, and how much it is to be trusted.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Corner {
+pub(super) struct Corner {
     /// Place on the grid.
     pub place: f64,
     /// How far the place can move before the fit is clearly worse, in grid steps.
@@ -15,7 +15,7 @@ pub struct Corner {
 const TERMS: usize = 4;
 /// How the movement meets the rest.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Meeting {
+pub(super) enum Meeting {
     /// With speed left, as a heel meets the ground.
     Sudden,
     /// With the speed running out, as a body starts to lean.
@@ -31,7 +31,7 @@ const STEP: f64 = 0.25;
 /// line: `c + p (place - i) + q (place - i)^2` before the place (squares and cubes for a gentle meeting), `c + r (i - place)` after it. The line need not be
 /// level: a planted foot is drawn on slowly as the hips open. All signals share the place; each has its own `c`,
 /// `p`, `q`, `r`. `None` where there is too little signal.
-pub fn comes_to_rest(
+pub(super) fn comes_to_rest(
     signals: &[&[f64]],
     from: usize,
     to: usize,
@@ -77,7 +77,7 @@ pub fn comes_to_rest(
 }
 
 /// The mirror image of [`comes_to_rest`]: where signals that rested begin to move.
-pub fn starts_to_move(
+pub(super) fn starts_to_move(
     signals: &[&[f64]],
     from: usize,
     to: usize,
@@ -135,7 +135,7 @@ fn rest_error(signal: &[f64], place: f64, meeting: Meeting) -> f64 {
 }
 
 /// Place of the highest point near `i`, by the parabola through it and its neighbours.
-pub fn peak_place(signal: &[f64], i: usize) -> f64 {
+pub(super) fn peak_place(signal: &[f64], i: usize) -> f64 {
     if i == 0 || i + 1 >= signal.len() {
         return i as f64;
     }

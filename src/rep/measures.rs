@@ -47,24 +47,24 @@ const NOSE_BEFORE_EARS: f64 = 0.055;
 /// What a landmark's place wanders by between two moments of a rep, one standard deviation, as a share of
 /// standing height. Measured with the full model on rendered hitters with known joints.
 mod wander {
-    pub const HEAD_SHIFT: f64 = 0.0085;
+    pub(super) const HEAD_SHIFT: f64 = 0.0085;
     /// The same with the full model, where the face's turn is taken out.
-    pub const HEAD_SHIFT_STEADY: f64 = 0.0055;
-    pub const HEAD_SHIFT_IN_SWING: f64 = 0.006;
-    pub const HEAD_DROP: f64 = 0.0095;
-    pub const FOOT_SHIFT: f64 = 0.0125;
-    pub const HANDS_SHIFT: f64 = 0.012;
+    pub(super) const HEAD_SHIFT_STEADY: f64 = 0.0055;
+    pub(super) const HEAD_SHIFT_IN_SWING: f64 = 0.006;
+    pub(super) const HEAD_DROP: f64 = 0.0095;
+    pub(super) const FOOT_SHIFT: f64 = 0.0125;
+    pub(super) const HANDS_SHIFT: f64 = 0.012;
     /// Of the head over the base of support, which also holds the camera's angle; its roll comes on top.
-    pub const HEAD_OVER_BASE: f64 = 0.013;
+    pub(super) const HEAD_OVER_BASE: f64 = 0.013;
     /// The same with the lite model, whose ears and shoulders lie aside by as much again.
-    pub const HEAD_OVER_BASE_LITE: f64 = 0.026;
+    pub(super) const HEAD_OVER_BASE_LITE: f64 = 0.026;
 }
 
 /// The lite model makes every trunk some 11 degrees too upright, by 4 to 20 on rendered hitters.
 const LITE_HINGE: Why = "the lite model does not show how far the trunk bends; the full one does";
 
 /// What the making of the measures needs to know besides the signals.
-pub struct Setting<'a> {
+pub(super) struct Setting<'a> {
     /// The signals of the whole rep.
     pub signals: &'a Signals,
     /// Where its events lie.
@@ -106,7 +106,7 @@ fn steady_head(signals: &Signals) -> Path {
 }
 
 /// Every measure of the rep, made or not.
-pub fn measure(setting: &Setting) -> BTreeMap<MeasureName, Measure> {
+pub(super) fn measure(setting: &Setting) -> BTreeMap<MeasureName, Measure> {
     let maker = Maker::new(setting);
     MeasureName::ALL
         .iter()

@@ -28,13 +28,13 @@ mod tidy;
 mod types;
 mod weight;
 
-pub use again::{CannotMove, Corrected};
+pub use again::CannotMove;
+pub(crate) use again::Corrected;
 pub use event_name::EventName;
 pub use finder::{FinderSettings, FoundRep, RepFinder};
 pub use hold::HoldWatch;
-pub use live::{HeadTravel, LiveHead};
-pub use style::{LoadStyle, Style};
-pub use types::{
-    Bats, Events, FIRING, Measure, MeasureName, Phase, PitchTimes, Rep, RepKind, Ruler, Unit, View,
-    sequence_value, sequence_words,
-};
+pub use live::LiveHead;
+pub(crate) use style::LoadStyle;
+pub use style::Style;
+pub use types::{Bats, Events, Measure, MeasureName, Phase, PitchTimes, Rep, RepKind, Unit, View};
+pub(crate) use types::{FIRING, Ruler, sequence_value, sequence_words};

@@ -11,24 +11,24 @@ use super::types::{Events, Measure, Rep, Unit};
 
 /// How many times slower than life a film runs.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Pace {
+pub(super) struct Pace {
     /// 1 for life, more for a film that was slowed down.
     pub slow: f64,
 }
 
 impl Pace {
     /// As it happened.
-    pub const LIFE: Self = Self { slow: 1.0 };
+    pub(super) const LIFE: Self = Self { slow: 1.0 };
 
     /// The signals as if the film had run at life's pace.
-    pub fn quickened(self, signals: &Signals) -> Signals {
+    pub(super) fn quickened(self, signals: &Signals) -> Signals {
         let mut quick = signals.clone();
         quick.rate_hz *= self.slow;
         quick
     }
 
     /// A time of the quickened signals, which begin at `start`, on the film's clock.
-    pub fn time_on_film(self, time: CaptureTime, start: CaptureTime) -> CaptureTime {
+    pub(super) fn time_on_film(self, time: CaptureTime, start: CaptureTime) -> CaptureTime {
         if self == Self::LIFE {
             return time;
         }
@@ -38,7 +38,7 @@ impl Pace {
     /// A rep that was read from quickened signals, its times on the film's clock again.
     ///
     /// How long its parts took is not said: that hangs on a pace which is a guess.
-    pub fn on_film(self, rep: Rep, start: CaptureTime, now: CaptureTime) -> Rep {
+    pub(super) fn on_film(self, rep: Rep, start: CaptureTime, now: CaptureTime) -> Rep {
         if self == Self::LIFE {
             return rep;
         }

@@ -7,14 +7,14 @@
 const CAMERA_AWAY_CM: f64 = 480.0;
 /// The ears stand this share of their height above the ankles nearer to the plate than the ankles do, in a hitter's
 /// stance. Measured on rendered hitters; it fits a trunk inclined by about 25 degrees.
-pub const HEAD_NEARER: f64 = 0.15;
+pub(super) const HEAD_NEARER: f64 = 0.15;
 /// The same by the trunk's inclination: for an upright trunk, and what the sine of the hinge adds, H. Over all rendered
 /// hitters it fits within 0.005 H.
 const HEAD_NEAR_BY_HINGE: (f64, f64) = (0.018, 0.2186);
 
 /// The line to the pitcher as the camera sees it.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Line {
+pub(super) struct Line {
     /// +1 where the pitcher is to the image's right.
     pub forward: f64,
     /// How far the camera stands off square, radians, positive on the pitcher's side.
@@ -25,7 +25,7 @@ impl Line {
     /// Where something is along the line, centimetres from `middle_cm` (a place in the picture at the feet, such as the
     /// middle of the base). `x_cm` is its place in the picture, `nearer_cm` how much nearer to the camera than the
     /// feet it stands.
-    pub fn place(&self, x_cm: f64, nearer_cm: f64, middle_cm: f64) -> f64 {
+    pub(super) fn place(&self, x_cm: f64, nearer_cm: f64, middle_cm: f64) -> f64 {
         let seen = self.forward * (x_cm - middle_cm);
         let (sin, cos) = self.yaw_rad.sin_cos();
         (seen * (CAMERA_AWAY_CM - nearer_cm * cos) + CAMERA_AWAY_CM * nearer_cm * sin)
@@ -35,7 +35,7 @@ impl Line {
 
 /// How much nearer to the camera than the feet the head is, centimetres: by the hinge where it is known, else by the
 /// head's height above the ankles.
-pub fn head_nearer_cm(hinge_deg: Option<f64>, rise_cm: f64, height_cm: f64) -> f64 {
+pub(super) fn head_nearer_cm(hinge_deg: Option<f64>, rise_cm: f64, height_cm: f64) -> f64 {
     let (upright, bent) = HEAD_NEAR_BY_HINGE;
     match hinge_deg {
         Some(deg) => (upright + bent * deg.to_radians().sin()) * height_cm,

@@ -32,7 +32,7 @@ pub(super) struct Posture {
 }
 
 impl Posture {
-    pub fn of(signals: &Signals) -> Self {
+    pub(super) fn of(signals: &Signals) -> Self {
         let rate = signals.rate_hz;
         let body = |p: &Path| p.smoothed(BODY_HZ, rate);
         let Pair { left, right } = &signals.shoulder;
@@ -67,7 +67,7 @@ impl Posture {
     }
 
     /// Shoulders over hips over knees over ankles at a grid moment; see [`standing`].
-    pub fn stands(&self, i: usize, height_cm: f64) -> bool {
+    pub(super) fn stands(&self, i: usize, height_cm: f64) -> bool {
         let ankles = 0.5 * (self.left_ankle.y_cm[i] + self.right_ankle.y_cm[i]);
         upright(
             [

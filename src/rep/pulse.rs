@@ -19,7 +19,7 @@ const HEIGHT_OF_STANCE: f64 = 1.3;
 const JUMP: f64 = 0.35;
 
 /// The first frame after the last one at which the landmarks went over to another body; 0 where they never did.
-pub fn last_jump(frames: &[PoseFrame]) -> usize {
+pub(super) fn last_jump(frames: &[PoseFrame]) -> usize {
     let places: Vec<(usize, [f64; 2], f64)> = frames
         .iter()
         .enumerate()
@@ -40,7 +40,7 @@ pub fn last_jump(frames: &[PoseFrame]) -> usize {
 
 /// The newest frame's motion.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Pulse {
+pub(super) struct Pulse {
     /// Of the wrists' middle.
     pub hand_speed: f64,
     /// Of the faster ankle.
@@ -64,7 +64,7 @@ struct Place {
 
 /// Keeps the few frames that speeds need.
 #[derive(Default)]
-pub struct PulseReader {
+pub(super) struct PulseReader {
     places: VecDeque<Place>,
     heights: VecDeque<f64>,
     gaps: VecDeque<f64>,
@@ -75,13 +75,13 @@ pub struct PulseReader {
 
 impl PulseReader {
     /// Frames a second as they come, median of the last two seconds; `None` before the second frame.
-    pub fn frame_rate(&self) -> Option<f64> {
+    pub(super) fn frame_rate(&self) -> Option<f64> {
         let gaps: Vec<f64> = self.gaps.iter().copied().collect();
         median(&gaps).filter(|gap| *gap > 1e-4).map(|gap| 1.0 / gap)
     }
 
     /// Reads the next frame; `None` where it has no body or lacks a part that is needed.
-    pub fn read(&mut self, frame: &PoseFrame) -> Option<Pulse> {
+    pub(super) fn read(&mut self, frame: &PoseFrame) -> Option<Pulse> {
         let at = frame.captured_at;
         if let Some(last) = self.last {
             self.gaps.push_back(at.secs_since(last));

@@ -20,7 +20,7 @@ const MOVE_SECS: f64 = 0.035;
 
 /// What the hitter of sticks does. Degrees, centimetres, seconds after plant.
 #[derive(Clone, Debug)]
-pub struct Figure {
+pub(super) struct Figure {
     pub forward: f64,
     pub front_is_left: bool,
     pub yaw_deg: f64,
@@ -63,7 +63,7 @@ impl Figure {
     const LENGTH_SECS: f64 = 3.0;
 
     /// The signals and the events' places.
-    pub fn build(&self) -> (Signals, Moments) {
+    pub(super) fn build(&self) -> (Signals, Moments) {
         let frames: Vec<PoseFrame> = (0..(Self::LENGTH_SECS * RATE_HZ) as u64)
             .map(|index| {
                 let secs = index as f64 / RATE_HZ;
@@ -95,7 +95,7 @@ impl Figure {
     }
 
     /// What measures of this figure look at.
-    pub fn sight<'a>(&self, signals: &'a Signals, moments: &'a Moments) -> Sight<'a> {
+    pub(super) fn sight<'a>(&self, signals: &'a Signals, moments: &'a Moments) -> Sight<'a> {
         Sight {
             signals,
             moments,
@@ -106,7 +106,7 @@ impl Figure {
     }
 
     /// From the finish until the body moves off.
-    pub fn held_secs(&self) -> f64 {
+    pub(super) fn held_secs(&self) -> f64 {
         self.leaves_secs - self.contact_secs - Self::FINISH_AFTER_CONTACT_SECS
     }
 

@@ -87,7 +87,7 @@ pub struct Style {
 }
 
 /// The style that a rep shows.
-pub fn style(setting: &Setting) -> Style {
+pub(super) fn style(setting: &Setting) -> Style {
     let feet = &setting.signals.feet;
     let (front, back) = if setting.front_is_left {
         (&feet.left, &feet.right)

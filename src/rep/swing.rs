@@ -11,7 +11,7 @@ use super::pace::Pace;
 
 /// A burst of the hands that is a swing.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Swing {
+pub(super) struct Swing {
     /// Where on the grid the hands are fastest.
     pub hand_peak: f64,
     /// The hands' highest speed, centimetres a second.
@@ -24,7 +24,7 @@ pub struct Swing {
 
 /// Why a burst of the hands is no swing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum NoSwing {
+pub(super) enum NoSwing {
     /// The hands are not fast enough, or faster than hands can be.
     Slow,
     /// The hands do not get far enough, or not forward.
@@ -50,7 +50,7 @@ impl Swing {
     ///
     /// `signals` must reach from the load to a little after the peak. Where they are those of a slowed film, quickened
     /// by `pace`, more is asked of the swing, for any slow movement gets quick that way.
-    pub fn judge(
+    pub(super) fn judge(
         signals: &Signals,
         hand_speed: &[f64],
         peak: usize,

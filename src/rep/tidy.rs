@@ -14,7 +14,7 @@ const GUESS: f32 = 0.2;
 const LEAST_SEEN: usize = 5;
 
 /// Takes out landmarks that are nowhere, and gives guesses that may be true a little weight.
-pub fn tidy(body: &mut Body) {
+pub(super) fn tidy(body: &mut Body) {
     let hidden = |p: &ImagePoint| p.visibility <= 0.0;
     if !body.image.iter().flatten().any(hidden) {
         return;

@@ -254,19 +254,19 @@ measures! {
 }
 
 /// What can fire in a swing, in the order in which it should: the digits of a sequence's value.
-pub const FIRING: [&str; 4] = ["heel", "knee", "hip", "hands"];
+pub(crate) const FIRING: [&str; 4] = ["heel", "knee", "hip", "hands"];
 
 /// A sequence as a number: the places in [`FIRING`] plus one, first to fire first, as decimal digits.
 ///
 /// `[0, 1, 2, 3]` gives 1234.
-pub fn sequence_value(order: &[usize]) -> f64 {
+pub(crate) fn sequence_value(order: &[usize]) -> f64 {
     order
         .iter()
         .fold(0.0, |value, part| 10.0 * value + (part + 1) as f64)
 }
 
 /// The words of a sequence's number, first to fire first; empty for a number that is none.
-pub fn sequence_words(value: f64) -> Vec<&'static str> {
+pub(crate) fn sequence_words(value: f64) -> Vec<&'static str> {
     if !(1.0..=9999.0).contains(&value) {
         return Vec::new();
     }

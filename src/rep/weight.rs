@@ -40,7 +40,7 @@ type Why = &'static str;
 
 /// One measure and how sure it is.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Weighed {
+pub(super) struct Weighed {
     /// Percent of the base, or 1 for yes and 0 for no.
     pub value: f64,
     /// One standard deviation, in the unit of the value.
@@ -51,7 +51,7 @@ pub struct Weighed {
 
 /// The three measures of weight.
 #[derive(Clone, Debug, PartialEq)]
-pub struct WeightMeasures {
+pub(super) struct WeightMeasures {
     /// Rearmost place of the mass centre between gather and plant, percent of the base as it was at set.
     pub back: Result<Weighed, Why>,
     /// Place of the mass centre at plant, percent of the base at plant.
@@ -64,7 +64,7 @@ pub struct WeightMeasures {
 ///
 /// `forward` is +1 where the pitcher is to the image's right. `roll_spread_rad` is the standard uncertainty of the
 /// camera's roll in these signals: the mass centre is about half a height up, and each degree moves it by 1.5 cm.
-pub fn weight(
+pub(super) fn weight(
     signals: &Signals,
     moments: &Moments,
     forward: f64,
@@ -84,7 +84,7 @@ pub fn weight(
 ///
 /// Before the plant the front foot is on its way there, after it the back foot turns: between the feet at plant the
 /// share means the same all along.
-pub fn weight_at(
+pub(super) fn weight_at(
     signals: &Signals,
     moments: &Moments,
     forward: f64,

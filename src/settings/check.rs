@@ -26,7 +26,7 @@ pub(super) type Checked<T> = Result<T, Wrong>;
 const HEIGHTS_CM: std::ops::RangeInclusive<f64> = 80.0..=230.0;
 
 /// Rolls of a camera that may be told, degrees: one that leans more is to be set level by hand.
-pub const ROLL_DEG: std::ops::RangeInclusive<f64> = -15.0..=15.0;
+pub(crate) const ROLL_DEG: std::ops::RangeInclusive<f64> = -15.0..=15.0;
 
 /// Swings that may fix a baseline: fewer say nothing, more take weeks.
 const BASELINE_SWINGS: std::ops::RangeInclusive<u32> = 5..=200;

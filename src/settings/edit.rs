@@ -116,7 +116,7 @@ fn put(table: &mut dyn TableLike, key: &'static str, number: f64) -> Option<Chan
 ///
 /// # Errors
 /// Where the folder or the file cannot be written. The old file is then still in its place.
-pub fn replace_file(path: &Path, text: &str) -> Result<Option<PathBuf>, EditError> {
+pub(crate) fn replace_file(path: &Path, text: &str) -> Result<Option<PathBuf>, EditError> {
     let unwritable = |source| EditError::Unwritable {
         path: path.to_owned(),
         source,

@@ -11,7 +11,7 @@ use toml_edit::{Document, DocumentMut, Item, RawString, TableLike, Value};
 use super::DEFAULT_FILE;
 
 /// Written where a band is left out: its measure is not judged.
-pub const NO_BAND: &str = "none";
+pub(crate) const NO_BAND: &str = "none";
 /// The section whose keys are measures, and which a file replaces as a whole.
 const BANDS: &str = "bands";
 /// The ends of a band in the order in which people write them.

@@ -58,7 +58,7 @@ pub(super) enum AutoOr {
 
 impl AutoOr {
     /// As messages show it.
-    pub fn told(&self) -> String {
+    pub(super) fn told(&self) -> String {
         match self {
             Self::Number(number) => number.to_string(),
             Self::Word(word) => format!("{word:?}"),

@@ -20,10 +20,13 @@ use crate::rep::{Bats, MeasureName, View};
 use crate::sound::Language;
 use crate::video::VideoSettings;
 
-pub use check::ROLL_DEG;
-pub use edit::{CameraValues, Change, EditError, edit_camera, replace_file};
-pub use explain::{Key, NO_BAND, Section, explain};
-pub use reload::{KeyChange, Look, ReloadError, SettingsWatch, Takes, changes, takes};
+pub(crate) use check::ROLL_DEG;
+pub use edit::{CameraValues, edit_camera};
+pub(crate) use edit::{EditError, replace_file};
+pub use explain::explain;
+pub(crate) use explain::{Key, NO_BAND, Section};
+pub use reload::changes;
+pub(crate) use reload::{KeyChange, Look, SettingsWatch, Takes, takes};
 
 /// The default settings, commented: `config/cagehand.toml`.
 pub const DEFAULT_FILE: &str = include_str!("../../config/cagehand.toml");

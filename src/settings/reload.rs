@@ -41,7 +41,7 @@ pub struct KeyChange {
 }
 
 /// How a change of this key comes into force while `watch` runs; `None` for what is no key.
-pub fn takes(key: &str) -> Option<Takes> {
+pub(crate) fn takes(key: &str) -> Option<Takes> {
     Some(match key {
         "hitter.name" | "hitter.height_cm" | "hitter.bats" => Takes::AtOnce,
         "camera.device" | "camera.width" | "camera.height" | "camera.fps" => {
@@ -101,7 +101,7 @@ pub fn changes(before: &Settings, after: &Settings) -> Vec<KeyChange> {
 
 /// Why an edited file is not taken.
 #[derive(Debug, thiserror::Error)]
-pub enum ReloadError {
+pub(crate) enum ReloadError {
     /// It was there and is not any more.
     #[error("{path} is gone; put it back, or restart for the settings that are found then")]
     Gone {
@@ -129,7 +129,7 @@ pub enum ReloadError {
 
 /// What a look found.
 #[derive(Debug)]
-pub enum Look {
+pub(crate) enum Look {
     /// Nothing new.
     Same,
     /// Something new that may still be being written: look again soon.
@@ -165,7 +165,7 @@ enum Seen {
 
 /// Looks after the settings file.
 #[derive(Debug)]
-pub struct SettingsWatch {
+pub(crate) struct SettingsWatch {
     places: Vec<PathBuf>,
     /// The place of the file in force; `None` while the defaults are.
     in_force: Option<usize>,
@@ -177,7 +177,7 @@ pub struct SettingsWatch {
 impl SettingsWatch {
     /// A watch over these places, the one that goes before the others first. `file` is the one that `settings` were
     /// read from, if they were.
-    pub fn new(places: Vec<PathBuf>, file: Option<&Path>, settings: Settings) -> Self {
+    pub(crate) fn new(places: Vec<PathBuf>, file: Option<&Path>, settings: Settings) -> Self {
         let in_force = file.and_then(|file| places.iter().position(|place| place == file));
         let judged = match in_force {
             Some(place) => Seen::Text {
@@ -196,17 +196,17 @@ impl SettingsWatch {
     }
 
     /// The file in force; `None` while the defaults are.
-    pub fn file(&self) -> Option<&Path> {
+    pub(crate) fn file(&self) -> Option<&Path> {
         self.in_force.map(|place| self.places[place].as_path())
     }
 
     /// The settings in force.
-    pub fn settings(&self) -> &Settings {
+    pub(crate) fn settings(&self) -> &Settings {
         &self.settings
     }
 
     /// Looks whether something has changed since the last look.
-    pub fn look(&mut self) -> Look {
+    pub(crate) fn look(&mut self) -> Look {
         let seen = self.read();
         if self.judged.as_ref() == Some(&seen) {
             self.unsettled = None;
@@ -234,12 +234,12 @@ impl SettingsWatch {
     }
 
     /// Lets the next two looks judge what is there as if it were new.
-    pub fn forget(&mut self) {
+    pub(crate) fn forget(&mut self) {
         self.judged = None;
     }
 
     /// These are in force now.
-    pub fn accept(&mut self, settings: Settings) {
+    pub(crate) fn accept(&mut self, settings: Settings) {
         self.settings = settings;
     }
 

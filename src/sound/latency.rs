@@ -19,7 +19,7 @@ const PATIENCE: Duration = Duration::from_secs(5);
 
 /// Latencies of cues that were heard, in milliseconds; meaning as in [`super::Heard`].
 #[derive(Clone, Debug, PartialEq)]
-pub struct LatencyReport {
+pub(crate) struct LatencyReport {
     /// All of them, smallest first; never empty.
     pub millis: Vec<f64>,
     /// Cues that were asked for and not heard.
@@ -28,7 +28,7 @@ pub struct LatencyReport {
 
 impl LatencyReport {
     /// The latency that this share of the cues, 0 to 1, did not exceed: 0.95 for p95.
-    pub fn quantile_millis(&self, share: f64) -> f64 {
+    pub(crate) fn quantile_millis(&self, share: f64) -> f64 {
         let rank = (share.clamp(0.0, 1.0) * self.millis.len() as f64).ceil() as usize;
         let index = rank.saturating_sub(1);
         self.millis.get(index).copied().unwrap_or(f64::NAN)
@@ -40,7 +40,7 @@ impl LatencyReport {
 ///
 /// # Errors
 /// [`SoundError::NothingHeard`] where not one cue was heard, else where the player cannot start.
-pub fn measure_latency(
+pub(crate) fn measure_latency(
     library: Arc<CueLibrary>,
     cues: usize,
     volume: f32,

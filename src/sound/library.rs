@@ -20,7 +20,7 @@ use super::{
 };
 
 /// The cue that is a tone alone: the swing was in band.
-pub const IN_BAND: &str = "in_band";
+pub(crate) const IN_BAND: &str = "in_band";
 
 /// The silence before a sentence: it follows a cue more often than not.
 const BREATH: Duration = Duration::from_millis(200);

@@ -45,17 +45,18 @@ mod spectrum;
 mod timing_tests;
 
 pub use builtin::Language;
-pub use delivery::{DeliveryMark, DeliveryMarkKind};
-pub use error::SoundError;
-pub use head_tone::HeadTone;
-pub use latency::{LatencyReport, measure_latency};
-pub use library::{CueLibrary, IN_BAND};
-pub use outcome::{DELIVERY, Heard, Outcome, SENTENCE, Ticket, Unheard, UnheardReason};
-pub use phrase::{Phrase, PhraseTone, phrase_words};
-pub use player::{
+pub(crate) use delivery::{DeliveryMark, DeliveryMarkKind};
+pub(crate) use error::SoundError;
+pub(crate) use head_tone::HeadTone;
+pub(crate) use latency::measure_latency;
+pub use library::CueLibrary;
+pub(crate) use library::IN_BAND;
+pub(crate) use outcome::{DELIVERY, Heard, Outcome, Ticket};
+pub(crate) use phrase::phrase_words;
+pub(crate) use player::{
     DeliverySound, DeviceState, Output, PlayRequest, Player, PlayerHealth, SayRequest,
 };
-pub use render::WavRender;
+pub(crate) use render::WavRender;
 pub use sentence::Said;
 
 use std::time::Duration;

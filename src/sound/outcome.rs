@@ -7,9 +7,9 @@ use std::time::Instant;
 use crate::time::CaptureTime;
 
 /// The name under which a sentence and a delivery stand in an [`Outcome`], where a cue has its id.
-pub const SENTENCE: &str = "sentence";
+pub(crate) const SENTENCE: &str = "sentence";
 /// See [`SENTENCE`].
-pub const DELIVERY: &str = "delivery";
+pub(crate) const DELIVERY: &str = "delivery";
 
 /// One request, told apart from all others of the same player or file. Later ones are larger.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]

@@ -7,7 +7,7 @@ use serde::Deserialize;
 /// One spoken cue, or one part of a sentence.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Phrase {
+pub(crate) struct Phrase {
     /// The cue: what the hitter did, in snake case.
     pub id: String,
     /// What is said.
@@ -23,7 +23,7 @@ pub struct Phrase {
 /// Which tone goes before the words.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "snake_case")]
-pub enum PhraseTone {
+pub(crate) enum PhraseTone {
     /// A measure was out of its band.
     Out,
     /// A remark about the set-up: ready, not in view, too dark.
@@ -44,7 +44,9 @@ pub(super) fn parse(text: &str) -> Result<Vec<Phrase>, toml::de::Error> {
 }
 
 /// The words of the built-in phrases of a language, by cue.
-pub fn phrase_words(language: super::Language) -> std::collections::BTreeMap<String, String> {
+pub(crate) fn phrase_words(
+    language: super::Language,
+) -> std::collections::BTreeMap<String, String> {
     parse(language.phrases())
         .unwrap_or_default()
         .into_iter()

@@ -48,7 +48,7 @@ const FINISH_PATIENCE: Duration = CLOSE_PATIENCE
 
 /// Where cues are heard.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Output {
+pub(crate) enum Output {
     /// The system's default output device.
     Device,
     /// A WAV file on the recording's time line. For a recording that is replayed in real time; a
@@ -60,7 +60,7 @@ pub enum Output {
 
 /// A cue to be played now.
 #[derive(Clone, Debug)]
-pub struct PlayRequest {
+pub(crate) struct PlayRequest {
     /// Which cue.
     pub cue_id: Arc<str>,
     /// When it was decided, for the deadline and the latency.
@@ -71,7 +71,7 @@ pub struct PlayRequest {
 
 /// Words to be said as soon as nothing else is heard.
 #[derive(Clone, Debug)]
-pub struct SayRequest {
+pub(crate) struct SayRequest {
     /// What to say.
     pub said: Vec<Said>,
     /// When it was decided, for the deadline and the latency.
@@ -83,7 +83,7 @@ pub struct SayRequest {
 /// A paced pitch to be played as soon as nothing else is heard. Its marks keep their distances to the
 /// sample; when the first one was heard is in the [`Outcome`].
 #[derive(Clone, Debug)]
-pub struct DeliverySound {
+pub(crate) struct DeliverySound {
     /// The sounds, in any order; a mark at 0 is heard first.
     pub marks: Vec<DeliveryMark>,
     /// When it was decided, for the deadline and the latency.
@@ -128,7 +128,7 @@ pub struct PlayerHealth {
 }
 
 /// The handle to the thread. Dropping it fades out what is heard and ends the thread.
-pub struct Player {
+pub(crate) struct Player {
     sender: Option<Sender<Message>>,
     tones: Option<Sender<ToneNews>>,
     tone: Arc<ToneState>,
@@ -148,7 +148,7 @@ impl Player {
     ///
     /// # Errors
     /// Where the WAV file cannot be created or the system has no thread left.
-    pub fn start(
+    pub(crate) fn start(
         output: Output,
         library: Arc<CueLibrary>,
         volume: f32,
@@ -208,13 +208,13 @@ impl Player {
     }
 
     /// Asks for a cue. Returns at once, whatever the device is doing.
-    pub fn play(&self, request: PlayRequest) -> Ticket {
+    pub(crate) fn play(&self, request: PlayRequest) -> Ticket {
         self.ask(Sound::Cue(request.cue_id), request.decided_at, request.at)
     }
 
     /// Asks for a sentence. Returns at once. It waits until nothing else is heard, and a cue about a
     /// swing cuts it short.
-    pub fn say(&self, request: SayRequest) -> Ticket {
+    pub(crate) fn say(&self, request: SayRequest) -> Ticket {
         self.ask(
             Sound::Sentence(request.said),
             request.decided_at,
@@ -224,7 +224,7 @@ impl Player {
 
     /// Asks for the sounds of a pitch. Returns at once. They wait until nothing else is heard, and a
     /// cue about a swing cuts them short.
-    pub fn deliver(&self, delivery: DeliverySound) -> Ticket {
+    pub(crate) fn deliver(&self, delivery: DeliverySound) -> Ticket {
         self.ask(
             Sound::Delivery(delivery.marks),
             delivery.decided_at,
@@ -235,7 +235,7 @@ impl Player {
     /// Lets the head tone follow the head, or fade out. To be called with every frame while the rep
     /// runs; returns at once. `at` is the frame's capture time, its place in a WAV file. The tone is
     /// silent while a cue is heard.
-    pub fn head_tone(&self, tone: Option<HeadTone>, at: CaptureTime) {
+    pub(crate) fn head_tone(&self, tone: Option<HeadTone>, at: CaptureTime) {
         self.tone.set(tone);
         if let Some(tones) = &self.tones
             && tones.try_send((tone, at)).is_err()
@@ -245,7 +245,7 @@ impl Player {
     }
 
     /// How long the device took to the first sample of the head's last news, once; `None` where it has taken none since.
-    pub fn tone_lag(&self) -> Option<Duration> {
+    pub(crate) fn tone_lag(&self) -> Option<Duration> {
         self.tone.take_lag()
     }
 
@@ -271,7 +271,7 @@ impl Player {
 
     /// Plays what begins from now on at this volume, 0 to 1, and, where it is given, from this library. What is heard
     /// or waits for its turn already goes on as it is. Returns at once.
-    pub fn revise(&self, volume: f32, library: Option<Arc<CueLibrary>>) {
+    pub(crate) fn revise(&self, volume: f32, library: Option<Arc<CueLibrary>>) {
         let mut revised = self.revised.lock().unwrap_or_else(PoisonError::into_inner);
         let older = revised.take().and_then(|older| older.library);
         *revised = Some(Revised {
@@ -283,24 +283,24 @@ impl Player {
     /// Where [`Outcome`]s arrive, in the order in which they were settled: a few milliseconds after the
     /// request where nothing else was heard. Nobody needs to wait for one: it names its request by
     /// ticket and time, and 64 of them are kept.
-    pub fn outcomes(&self) -> &Receiver<Outcome> {
+    pub(crate) fn outcomes(&self) -> &Receiver<Outcome> {
         &self.outcomes
     }
 
     /// Counts since the start, and the state now.
-    pub fn health(&self) -> PlayerHealth {
+    pub(crate) fn health(&self) -> PlayerHealth {
         *self.reports.health()
     }
 
     /// Whether the thread still runs. It ends by itself only by a fault in the program.
-    pub fn is_alive(&self) -> bool {
+    pub(crate) fn is_alive(&self) -> bool {
         self.thread
             .as_ref()
             .is_some_and(|thread| !thread.is_finished())
     }
 
     /// Lets the last cue be heard to its end, closes a WAV file at `end`, and ends the thread.
-    pub fn finish(mut self, end: CaptureTime) {
+    pub(crate) fn finish(mut self, end: CaptureTime) {
         if let Some(sender) = &self.sender
             && sender
                 .send_timeout(Message::Finish(end), CLOSE_PATIENCE)

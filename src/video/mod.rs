@@ -20,11 +20,13 @@ mod picture;
 mod store;
 mod writing;
 
-pub use error::FilmError;
-pub use film::{Film, FilmNote};
-pub use keeper::{FilmState, Films, Tap};
-pub use picture::{Largest, Packed, Packer};
-pub use store::{FilmStore, Gone, StoredFilm, Usage};
+pub(crate) use error::FilmError;
+pub use film::Film;
+pub(crate) use film::FilmNote;
+pub(crate) use keeper::{FilmState, Films, Tap};
+pub use picture::{Largest, Packer};
+pub(crate) use store::Gone;
+pub use store::{FilmStore, StoredFilm};
 
 /// Whether films are kept, and how much.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

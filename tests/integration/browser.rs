@@ -29,7 +29,7 @@ impl Drop for Driver {
 }
 
 /// A browser window.
-pub struct Browser {
+pub(crate) struct Browser {
     pub client: Client,
     driver_port: u16,
     _profile: tempfile::TempDir,
@@ -37,7 +37,7 @@ pub struct Browser {
 }
 
 impl Browser {
-    pub async fn start(width: u32, height: u32) -> Self {
+    pub(crate) async fn start(width: u32, height: u32) -> Self {
         let mut driver = Command::new("chromedriver")
             .arg("--port=0")
             .stdout(Stdio::piped())
@@ -88,12 +88,12 @@ impl Browser {
         }
     }
 
-    pub async fn open(&self, address: &str) {
+    pub(crate) async fn open(&self, address: &str) {
         self.client.goto(address).await.unwrap();
     }
 
     /// The element, once it is there.
-    pub async fn find(&self, css: &str) -> Element {
+    pub(crate) async fn find(&self, css: &str) -> Element {
         self.client
             .wait()
             .at_most(PATIENCE)
@@ -102,26 +102,26 @@ impl Browser {
             .unwrap_or_else(|error| panic!("{css}: {error}"))
     }
 
-    pub async fn click(&self, css: &str) {
+    pub(crate) async fn click(&self, css: &str) {
         self.find(css).await.click().await.unwrap();
     }
 
-    pub async fn text(&self, css: &str) -> String {
+    pub(crate) async fn text(&self, css: &str) -> String {
         self.find(css).await.text().await.unwrap()
     }
 
     /// What a script of the page's own world returns.
-    pub async fn ask(&self, script: &str) -> Value {
+    pub(crate) async fn ask(&self, script: &str) -> Value {
         self.client.execute(script, vec![]).await.unwrap()
     }
 
     /// Waits until a script returns what counts as true.
-    pub async fn until(&self, what: &str, script: &str) -> Value {
+    pub(crate) async fn until(&self, what: &str, script: &str) -> Value {
         self.until_within(PATIENCE, what, script).await
     }
 
     /// Waits so long at most until a script returns what counts as true.
-    pub async fn until_within(&self, patience: Duration, what: &str, script: &str) -> Value {
+    pub(crate) async fn until_within(&self, patience: Duration, what: &str, script: &str) -> Value {
         let begun = Instant::now();
         loop {
             let found = self.ask(script).await;
@@ -139,7 +139,7 @@ impl Browser {
     }
 
     /// Keeps a picture of the page where somebody wants to look at it.
-    pub async fn picture(&self, name: &str) {
+    pub(crate) async fn picture(&self, name: &str) {
         if let Some(folder) = std::env::var_os("CAGEHAND_SCREENSHOTS") {
             let png = self.client.screenshot().await.unwrap();
             std::fs::create_dir_all(&folder).unwrap();
@@ -148,7 +148,7 @@ impl Browser {
     }
 
     /// What breaks the WCAG 2.2 rules of levels A and AA on this page, by axe-core: one line each.
-    pub async fn barriers(&self) -> Vec<String> {
+    pub(crate) async fn barriers(&self) -> Vec<String> {
         let axe = std::fs::read_to_string(project("tests/data/axe/axe.min.js")).unwrap();
         self.client.execute(&axe, vec![]).await.unwrap();
         let found = self
@@ -176,7 +176,7 @@ impl Browser {
     }
 
     /// What the browser hands to a screen reader: role and name of each node, in reading order.
-    pub async fn spoken(&self) -> Vec<(String, String)> {
+    pub(crate) async fn spoken(&self) -> Vec<(String, String)> {
         let session = self.client.session_id().await.unwrap().unwrap();
         let address = format!(
             "http://127.0.0.1:{}/session/{session}/goog/cdp/execute",
@@ -206,7 +206,7 @@ impl Browser {
             .collect()
     }
 
-    pub async fn close(self) {
+    pub(crate) async fn close(self) {
         self.client.clone().close().await.unwrap();
     }
 }
@@ -216,7 +216,7 @@ fn hyper_util_connector() -> hyper_util::client::legacy::connect::HttpConnector 
 }
 
 /// A daemon with a page, stopped with the test.
-pub struct Served {
+pub(crate) struct Served {
     child: Child,
     pub address: String,
 }
@@ -224,7 +224,7 @@ pub struct Served {
 impl Served {
     /// Runs `watch` on a recording with the lite model and these settings and arguments besides. Settings may begin with more
     /// keys of `[page]`.
-    pub fn start(place: &Place, clip: &str, settings: &str, more: &[&str]) -> Self {
+    pub(crate) fn start(place: &Place, clip: &str, settings: &str, more: &[&str]) -> Self {
         let port = TcpListener::bind(("127.0.0.1", 0))
             .unwrap()
             .local_addr()
@@ -276,7 +276,7 @@ impl Drop for Served {
 }
 
 /// Runs what waits for a browser.
-pub fn block_on(work: impl Future<Output = ()>) {
+pub(crate) fn block_on(work: impl Future<Output = ()>) {
     tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()

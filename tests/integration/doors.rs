@@ -8,7 +8,7 @@ use super::browser::Served;
 use super::program::{Place, recording};
 
 /// What the page answers: status, headers and body as text.
-pub fn ask(address: &str, method: &str, path: &str, headers: &[&str], body: &str) -> String {
+pub(crate) fn ask(address: &str, method: &str, path: &str, headers: &[&str], body: &str) -> String {
     let host = address.trim_start_matches("http://");
     let mut stream = TcpStream::connect(host).unwrap();
     let mut request = format!("{method} {path} HTTP/1.1\r\nConnection: close\r\n");
@@ -43,7 +43,7 @@ pub fn ask(address: &str, method: &str, path: &str, headers: &[&str], body: &str
     String::from_utf8_lossy(&answer).into_owned()
 }
 
-pub fn status(answer: &str) -> u16 {
+pub(crate) fn status(answer: &str) -> u16 {
     answer.split(' ').nth(1).unwrap_or("0").parse().unwrap_or(0)
 }
 

@@ -7,23 +7,23 @@ use serde_json::Value;
 use tempfile::TempDir;
 
 /// A run's own folder: its home, its data, its files.
-pub struct Place {
+pub(crate) struct Place {
     folder: TempDir,
 }
 
 impl Place {
-    pub fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self {
             folder: TempDir::new().unwrap(),
         }
     }
 
-    pub fn path(&self, name: &str) -> PathBuf {
+    pub(crate) fn path(&self, name: &str) -> PathBuf {
         self.folder.path().join(name)
     }
 
     /// The program with these arguments, not yet started.
-    pub fn command(&self, arguments: &[&str]) -> Command {
+    pub(crate) fn command(&self, arguments: &[&str]) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_cagehand"));
         command
             .args(arguments)
@@ -35,12 +35,12 @@ impl Place {
         command
     }
 
-    pub fn run(&self, arguments: &[&str]) -> Output {
+    pub(crate) fn run(&self, arguments: &[&str]) -> Output {
         self.command(arguments).output().unwrap()
     }
 
     /// Runs and insists on success; gives standard output.
-    pub fn run_well(&self, arguments: &[&str]) -> String {
+    pub(crate) fn run_well(&self, arguments: &[&str]) -> String {
         let output = self.run(arguments);
         assert!(
             output.status.success(),
@@ -52,12 +52,12 @@ impl Place {
 }
 
 /// A file of the project.
-pub fn project(path: &str) -> PathBuf {
+pub(crate) fn project(path: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
 }
 
 /// A bundled recording, as an argument.
-pub fn recording(name: &str) -> String {
+pub(crate) fn recording(name: &str) -> String {
     project("recordings")
         .join(format!("{name}.mp4"))
         .to_string_lossy()
@@ -65,7 +65,7 @@ pub fn recording(name: &str) -> String {
 }
 
 /// The objects of a JSON Lines file.
-pub fn json_lines(path: &Path) -> Vec<Value> {
+pub(crate) fn json_lines(path: &Path) -> Vec<Value> {
     let text = std::fs::read_to_string(path).unwrap();
     text.lines()
         .map(|line| serde_json::from_str(line).unwrap())

@@ -10,59 +10,59 @@
 //! - [`movements`]: what people do that is no swing
 
 #[path = "stage/capture.rs"]
-pub mod capture;
+pub(crate) mod capture;
 #[path = "stage/exercises.rs"]
-pub mod exercises;
+pub(crate) mod exercises;
 #[path = "stage/figure.rs"]
-pub mod figure;
+pub(crate) mod figure;
 #[path = "stage/film.rs"]
-pub mod film;
+pub(crate) mod film;
 #[path = "stage/movements.rs"]
-pub mod movements;
+pub(crate) mod movements;
 
 use cagehand::pose::{Body, ImagePoint, LANDMARK_COUNT, Landmark, PoseFrame};
 use cagehand::rep::{FinderSettings, Rep, RepFinder};
 use cagehand::time::CaptureTime;
 
 /// A place in metres: x toward the pitcher, y up, z the way a hitter's chest faces.
-pub type Spot = [f64; 3];
+pub(crate) type Spot = [f64; 3];
 
 /// Where a body's parts are at one moment; `None` for what the source does not know.
 #[derive(Clone)]
-pub struct Pose3 {
+pub(crate) struct Pose3 {
     spots: [Option<Spot>; LANDMARK_COUNT],
 }
 
 impl Pose3 {
-    pub fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self {
             spots: [None; LANDMARK_COUNT],
         }
     }
 
-    pub fn put(&mut self, landmark: Landmark, spot: Spot) {
+    pub(crate) fn put(&mut self, landmark: Landmark, spot: Spot) {
         self.spots[landmark.index()] = Some(spot);
     }
 
     /// The place of a landmark that the source has.
-    pub fn at(&self, landmark: Landmark) -> Spot {
+    pub(crate) fn at(&self, landmark: Landmark) -> Spot {
         self.spots[landmark.index()].unwrap()
     }
 
     /// The landmarks that the source has.
-    pub fn known(&self) -> impl Iterator<Item = Landmark> {
+    pub(crate) fn known(&self) -> impl Iterator<Item = Landmark> {
         Landmark::ALL
             .into_iter()
             .filter(|l| self.spots[l.index()].is_some())
     }
 
-    pub fn middle(&self, a: Landmark, b: Landmark) -> Spot {
+    pub(crate) fn middle(&self, a: Landmark, b: Landmark) -> Spot {
         let (p, q) = (self.at(a), self.at(b));
         [0, 1, 2].map(|k| 0.5 * (p[k] + q[k]))
     }
 
     /// The same pose in a mirror: a right-handed hitter becomes a left-handed one.
-    pub fn mirrored(&self) -> Self {
+    pub(crate) fn mirrored(&self) -> Self {
         let mut out = Self::new();
         for landmark in Landmark::ALL {
             if let Some([x, y, z]) = self.spots[landmark.index()] {
@@ -84,7 +84,7 @@ fn other_side(landmark: Landmark) -> Landmark {
 }
 
 /// A body over time.
-pub struct Motion {
+pub(crate) struct Motion {
     pub secs: f64,
     pub height_m: f64,
     pub at: Box<dyn Fn(f64) -> Pose3>,
@@ -92,7 +92,7 @@ pub struct Motion {
 
 /// Which landmarks a track carries.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Points {
+pub(crate) enum Points {
     /// The nose and the twelve joints.
     Thirteen,
     /// Eyes and ears as well.
@@ -102,7 +102,7 @@ pub enum Points {
 }
 
 impl Points {
-    pub fn carries(self, landmark: Landmark) -> bool {
+    pub(crate) fn carries(self, landmark: Landmark) -> bool {
         use Landmark::*;
         match landmark {
             LeftEye | RightEye | LeftEar | RightEar => self != Points::Thirteen,
@@ -118,7 +118,7 @@ impl Points {
 
 /// A pinhole camera that looks level at the middle of the place.
 #[derive(Clone, Copy, Debug)]
-pub struct Camera {
+pub(crate) struct Camera {
     /// 0 faces a hitter's chest, 90 stands where the pitcher is, 180 sees the back.
     pub yaw_deg: f64,
     pub roll_deg: f64,
@@ -130,7 +130,7 @@ const FOCAL_PX: f64 = 1400.0;
 const MIDDLE_PX: [f64; 2] = [640.0, 360.0];
 
 impl Camera {
-    pub fn at(yaw_deg: f64) -> Self {
+    pub(crate) fn at(yaw_deg: f64) -> Self {
         Self {
             yaw_deg,
             roll_deg: 0.0,
@@ -162,7 +162,7 @@ impl Camera {
 
 /// How a motion is taken.
 #[derive(Clone, Copy, Debug)]
-pub struct Take {
+pub(crate) struct Take {
     pub fps: f64,
     pub points: Points,
     pub camera: Camera,
@@ -172,7 +172,7 @@ pub struct Take {
 }
 
 impl Take {
-    pub fn new(camera: Camera, seed: u64) -> Self {
+    pub(crate) fn new(camera: Camera, seed: u64) -> Self {
         Self {
             fps: 60.0,
             points: Points::Seventeen,
@@ -183,7 +183,7 @@ impl Take {
     }
 
     /// The frames of a motion.
-    pub fn film(&self, motion: &Motion) -> Vec<PoseFrame> {
+    pub(crate) fn film(&self, motion: &Motion) -> Vec<PoseFrame> {
         let mut dice = Dice::new(self.seed);
         let frames = (motion.secs * self.fps + 1e-6).floor() as u64 + 1;
         let mut errors: Vec<Wander> = Landmark::ALL
@@ -289,7 +289,7 @@ fn haste(motion: &Motion, t: f64) -> f64 {
 }
 
 /// What the program makes of a track.
-pub fn reps_of(frames: &[PoseFrame], height_cm: Option<f64>) -> Vec<Rep> {
+pub(crate) fn reps_of(frames: &[PoseFrame], height_cm: Option<f64>) -> Vec<Rep> {
     let mut finder = RepFinder::new(FinderSettings {
         height_cm,
         ..FinderSettings::default()
@@ -305,12 +305,12 @@ pub fn reps_of(frames: &[PoseFrame], height_cm: Option<f64>) -> Vec<Rep> {
 
 /// Numbers drawn from a seed (SplitMix64), the same on every machine.
 #[derive(Clone)]
-pub struct Dice {
+pub(crate) struct Dice {
     state: u64,
 }
 
 impl Dice {
-    pub fn new(seed: u64) -> Self {
+    pub(crate) fn new(seed: u64) -> Self {
         let mut dice = Self {
             state: seed.wrapping_mul(0x2545_F491_4F6C_DD1D),
         };
@@ -327,20 +327,20 @@ impl Dice {
     }
 
     /// Evenly between two values.
-    pub fn between(&mut self, low: f64, high: f64) -> f64 {
+    pub(crate) fn between(&mut self, low: f64, high: f64) -> f64 {
         low + (high - low) * ((self.throw() >> 11) as f64 / (1u64 << 53) as f64)
     }
 
-    pub fn one_of<T: Copy>(&mut self, choices: &[T]) -> T {
+    pub(crate) fn one_of<T: Copy>(&mut self, choices: &[T]) -> T {
         choices[(self.throw() % choices.len() as u64) as usize]
     }
 
-    pub fn chance(&mut self, share: f64) -> bool {
+    pub(crate) fn chance(&mut self, share: f64) -> bool {
         self.between(0.0, 1.0) < share
     }
 
     /// From the normal distribution with mean 0 and deviation 1.
-    pub fn bell(&mut self) -> f64 {
+    pub(crate) fn bell(&mut self) -> f64 {
         let (u, v) = (self.between(1e-12, 1.0), self.between(0.0, 1.0));
         (-2.0 * u.ln()).sqrt() * (std::f64::consts::TAU * v).cos()
     }

@@ -10,13 +10,13 @@ use super::program::project;
 const SAME_SWING_SECS: f64 = 0.35;
 
 /// The truth beside a recording.
-pub struct Truth {
+pub(crate) struct Truth {
     value: Value,
 }
 
 /// Errors of a rep log, by what was compared: event errors in milliseconds, measures in their own unit.
 #[derive(Default)]
-pub struct Errors {
+pub(crate) struct Errors {
     pub swings: usize,
     pub found: usize,
     pub false_swings: usize,
@@ -26,22 +26,22 @@ pub struct Errors {
 }
 
 impl Truth {
-    pub fn of(name: &str) -> Self {
+    pub(crate) fn of(name: &str) -> Self {
         let path = project("recordings").join(format!("{name}.truth.json"));
         Self {
             value: serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap(),
         }
     }
 
-    pub fn height_cm(&self) -> u32 {
+    pub(crate) fn height_cm(&self) -> u32 {
         (self.value["hitter_height_m"].as_f64().unwrap() * 100.0).round() as u32
     }
 
-    pub fn bats(&self) -> &str {
+    pub(crate) fn bats(&self) -> &str {
         self.value["bats"].as_str().unwrap()
     }
 
-    pub fn segments(&self, kind: &str) -> Vec<&Value> {
+    pub(crate) fn segments(&self, kind: &str) -> Vec<&Value> {
         self.value["segments"]
             .as_array()
             .unwrap()
@@ -51,7 +51,7 @@ impl Truth {
     }
 
     /// Compares a rep log with the truth and adds what it finds to `errors`.
-    pub fn compare(&self, reps: &[Value], errors: &mut Errors) {
+    pub(crate) fn compare(&self, reps: &[Value], errors: &mut Errors) {
         let mut swings: Vec<&Value> = reps.iter().filter(|r| r["kind"] == "swing").collect();
         for truth in self.segments("rep") {
             errors.swings += 1;
@@ -121,13 +121,13 @@ impl Truth {
 
 impl Errors {
     /// The share of errors that lie within one `plus_minus`.
-    pub fn share_within_plus_minus(&self, name: &str) -> f64 {
+    pub(crate) fn share_within_plus_minus(&self, name: &str) -> f64 {
         let spreads = &self.in_spreads[name];
         spreads.iter().filter(|s| s.abs() < 1.0).count() as f64 / spreads.len() as f64
     }
 
     /// The largest error, in its own `plus_minus`.
-    pub fn worst_in_spreads(&self, name: &str) -> f64 {
+    pub(crate) fn worst_in_spreads(&self, name: &str) -> f64 {
         self.in_spreads[name]
             .iter()
             .map(|s| s.abs())
@@ -135,7 +135,7 @@ impl Errors {
     }
 
     /// The median and the largest of the absolute errors.
-    pub fn median_and_worst(&self, name: &str) -> (f64, f64) {
+    pub(crate) fn median_and_worst(&self, name: &str) -> (f64, f64) {
         let mut errors: Vec<f64> = self.by_name[name].iter().map(|e| e.abs()).collect();
         errors.sort_by(f64::total_cmp);
         let middle = errors.len() / 2;

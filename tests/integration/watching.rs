@@ -8,14 +8,14 @@ use std::time::{Duration, Instant};
 use super::program::{Place, recording};
 
 /// A running watch whose output goes to files; it is killed with the test.
-pub struct Watch<'a> {
+pub(crate) struct Watch<'a> {
     child: Child,
     place: &'a Place,
 }
 
 impl<'a> Watch<'a> {
     /// On the bundled recording, with these settings in `s.toml`.
-    pub fn start(place: &'a Place, settings: &str) -> Self {
+    pub(crate) fn start(place: &'a Place, settings: &str) -> Self {
         fs::write(
             place.path("s.toml"),
             format!("[pose]\nmodel = \"lite\"\n{settings}"),
@@ -46,11 +46,11 @@ impl<'a> Watch<'a> {
         Self { child, place }
     }
 
-    pub fn said(&self) -> String {
+    pub(crate) fn said(&self) -> String {
         fs::read_to_string(self.place.path("said.txt")).unwrap()
     }
 
-    pub fn wait_for(&self, what: &str, so: impl Fn() -> bool) {
+    pub(crate) fn wait_for(&self, what: &str, so: impl Fn() -> bool) {
         let begun = Instant::now();
         while !so() {
             assert!(
@@ -62,11 +62,11 @@ impl<'a> Watch<'a> {
         }
     }
 
-    pub fn wait_for_words(&self, words: &str) {
+    pub(crate) fn wait_for_words(&self, words: &str) {
         self.wait_for(words, || self.said().contains(words));
     }
 
-    pub fn stop(mut self) -> String {
+    pub(crate) fn stop(mut self) -> String {
         let sent = Command::new("sh")
             .args(["-c", &format!("kill -TERM {}", self.child.id())])
             .status();
@@ -85,7 +85,7 @@ impl Drop for Watch<'_> {
 }
 
 /// Every file below a folder.
-pub fn files(folder: &Path) -> Vec<PathBuf> {
+pub(crate) fn files(folder: &Path) -> Vec<PathBuf> {
     let mut found = Vec::new();
     for entry in fs::read_dir(folder).unwrap() {
         let path = entry.unwrap().path();

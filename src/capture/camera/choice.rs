@@ -15,7 +15,7 @@ use crate::capture::CaptureError;
 
 /// Which camera is meant.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub enum CameraDevice {
+pub(crate) enum CameraDevice {
     /// The first that has a usable mode.
     #[default]
     Auto,
@@ -55,7 +55,7 @@ impl fmt::Display for CameraDevice {
 
 /// What reaches the camera.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Backend {
+pub(crate) enum Backend {
     /// The best for this system: `v4l` on Linux, nokhwa elsewhere.
     #[default]
     Native,
@@ -65,7 +65,7 @@ pub enum Backend {
 
 /// A camera and what is wished of it.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct CameraChoice {
+pub(crate) struct CameraChoice {
     /// Which camera.
     pub device: CameraDevice,
     /// Pixels; none leaves it to the policy.
@@ -82,7 +82,7 @@ pub struct CameraChoice {
 
 /// How pictures travel from the camera.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum PixelFormat {
+pub(crate) enum PixelFormat {
     /// One JPEG a frame.
     Mjpeg,
     /// 4:2:2, packed.
@@ -118,7 +118,7 @@ impl fmt::Display for PixelFormat {
 
 /// One way a camera can run.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct CameraMode {
+pub(crate) struct CameraMode {
     /// Pixels.
     pub width: u32,
     /// Pixels.

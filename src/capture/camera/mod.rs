@@ -27,17 +27,17 @@ mod through_v4l;
 use std::fmt;
 use std::path::PathBuf;
 
-pub use self::choice::{Backend, CameraChoice, CameraDevice, CameraMode, PixelFormat};
-pub use self::controls::{
+pub(crate) use self::choice::{Backend, CameraChoice, CameraDevice, CameraMode, PixelFormat};
+pub(crate) use self::controls::{
     BLUR_LIMIT_CM, CameraControls, ControlsNow, EXPOSURE_LIMIT_MS, ExposureBy, ExposureWish,
-    FocusNow, FocusWish, GainWish, HANDS_M_S, LiveControls, PowerLine, blur_cm,
+    FocusNow, FocusWish, GainWish, LiveControls, PowerLine, blur_cm,
 };
 pub use self::pixels::MjpegDecoder;
 use super::{CaptureError, Frame};
 
 /// A camera and the mode it runs in, or, in a list, the mode it would be opened in.
 #[derive(Clone, Debug, PartialEq)]
-pub struct CameraInfo {
+pub(crate) struct CameraInfo {
     /// As the camera calls itself.
     pub name: String,
     /// The device node, where the system has them.
@@ -60,7 +60,7 @@ pub struct CameraInfo {
 
 impl CameraInfo {
     /// Name and place, as messages show it.
-    pub fn label(&self) -> String {
+    pub(crate) fn label(&self) -> String {
         match &self.path {
             Some(path) => format!("{} ({})", path.display(), self.name),
             None => format!("camera {} ({})", self.number, self.name),
@@ -74,7 +74,7 @@ impl CameraInfo {
 }
 
 /// An open camera.
-pub struct CameraSource {
+pub(crate) struct CameraSource {
     inner: Inner,
 }
 
@@ -90,7 +90,7 @@ impl CameraSource {
     /// # Errors
     ///
     /// [`CaptureError::CameraForbidden`] if there are cameras but none may be looked at.
-    pub fn list() -> Result<Vec<CameraInfo>, CaptureError> {
+    pub(crate) fn list() -> Result<Vec<CameraInfo>, CaptureError> {
         Self::list_through(Backend::Native)
     }
 
@@ -99,7 +99,7 @@ impl CameraSource {
     /// # Errors
     ///
     /// As [`Self::list`].
-    pub fn list_through(backend: Backend) -> Result<Vec<CameraInfo>, CaptureError> {
+    pub(crate) fn list_through(backend: Backend) -> Result<Vec<CameraInfo>, CaptureError> {
         match backend {
             #[cfg(target_os = "linux")]
             Backend::Native => through_v4l::list(),
@@ -114,7 +114,7 @@ impl CameraSource {
     /// # Errors
     ///
     /// Says which camera is missing, busy or refused, and what to do.
-    pub fn open(choice: &CameraChoice) -> Result<Self, CaptureError> {
+    pub(crate) fn open(choice: &CameraChoice) -> Result<Self, CaptureError> {
         let inner = match choice.backend {
             #[cfg(target_os = "linux")]
             Backend::Native => Inner::V4l(Box::new(through_v4l::V4lCamera::open(choice)?)),
@@ -124,7 +124,7 @@ impl CameraSource {
     }
 
     /// The camera and the mode it runs in.
-    pub fn info(&self) -> &CameraInfo {
+    pub(crate) fn info(&self) -> &CameraInfo {
         match &self.inner {
             #[cfg(target_os = "linux")]
             Inner::V4l(camera) => camera.info(),
@@ -134,7 +134,7 @@ impl CameraSource {
 
     /// What became of the wishes about exposure, gain, mains and focus; `None` where this backend
     /// leaves the camera as it is.
-    pub fn controls(&self) -> Option<ControlsNow> {
+    pub(crate) fn controls(&self) -> Option<ControlsNow> {
         match &self.inner {
             #[cfg(target_os = "linux")]
             Inner::V4l(camera) => Some(camera.controls()),
@@ -152,7 +152,7 @@ impl CameraSource {
     /// [`CaptureError::CameraTimeout`] after half a second without a frame (two seconds for the
     /// first after a start) and [`CaptureError::BadFrame`]: call again. [`CaptureError::CameraGone`]: drop the
     /// source and open the camera again. Through nokhwa there is no timeout on Linux.
-    pub fn next_frame(&mut self, into: &mut Frame) -> Result<(), CaptureError> {
+    pub(crate) fn next_frame(&mut self, into: &mut Frame) -> Result<(), CaptureError> {
         match &mut self.inner {
             #[cfg(target_os = "linux")]
             Inner::V4l(camera) => camera.next_frame(into),

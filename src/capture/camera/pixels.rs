@@ -51,7 +51,7 @@ impl MjpegDecoder {
 
 impl PixelDecoder {
     /// Writes size and pixels of `frame`; says what is wrong with the bytes if they cannot be used.
-    pub fn decode(
+    pub(super) fn decode(
         &mut self,
         bytes: &[u8],
         layout: &Layout,

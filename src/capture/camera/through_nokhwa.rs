@@ -155,7 +155,7 @@ pub(super) struct NokhwaCamera {
 }
 
 impl NokhwaCamera {
-    pub fn open(choice: &CameraChoice) -> Result<Self, CaptureError> {
+    pub(super) fn open(choice: &CameraChoice) -> Result<Self, CaptureError> {
         let mut info = pick(&list()?, &choice.device)?;
         let label = info.label();
         let mode = best_mode(&info.modes, choice).ok_or_else(|| CaptureError::NoUsableMode {
@@ -188,11 +188,11 @@ impl NokhwaCamera {
         })
     }
 
-    pub fn info(&self) -> &CameraInfo {
+    pub(super) fn info(&self) -> &CameraInfo {
         &self.info
     }
 
-    pub fn next_frame(&mut self, into: &mut Frame) -> Result<(), CaptureError> {
+    pub(super) fn next_frame(&mut self, into: &mut Frame) -> Result<(), CaptureError> {
         let gone = |reason: String| CaptureError::CameraGone {
             device: self.label.clone(),
             reason,

@@ -20,7 +20,7 @@ struct Edit {
 impl EditList {
     /// From the entries: how long each edit lasts, in ticks of `film_timescale`, and where in the
     /// recording it starts, in ticks of the track; a start below zero means that nothing is shown.
-    pub fn new(
+    pub(super) fn new(
         entries: impl IntoIterator<Item = (u64, i64)>,
         film_timescale: u32,
         track_timescale: u64,
@@ -57,7 +57,7 @@ impl EditList {
     /// Moves the stamps as shown so that the first edit starts on a frame of the track.
     ///
     /// A clip trimmed between two frames would otherwise start a fraction of a frame late.
-    pub fn starting_on_a_frame(mut self, written: &[i64]) -> Self {
+    pub(super) fn starting_on_a_frame(mut self, written: &[i64]) -> Self {
         if let Some(first_edit) = self.edits.first().filter(|edit| edit.start >= 0) {
             let first_frame = written
                 .iter()
@@ -72,7 +72,7 @@ impl EditList {
     }
 
     /// When a frame written for `ticks` is shown; none where it is left out.
-    pub fn shown_at(&self, ticks: i64) -> Option<i64> {
+    pub(super) fn shown_at(&self, ticks: i64) -> Option<i64> {
         self.edits
             .iter()
             .find(|edit| (edit.start..edit.end).contains(&ticks))

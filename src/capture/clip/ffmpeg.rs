@@ -72,7 +72,7 @@ struct Complaints {
 impl FfmpegReader {
     /// `codec` names the contents for the message if ffmpeg is missing; none where nothing is known
     /// of the file.
-    pub fn open(
+    pub(super) fn open(
         path: &Path,
         programs: &Programs,
         codec: Option<&str>,
@@ -184,22 +184,22 @@ impl FfmpegReader {
     }
 
     /// Leaves out the frames up to and including this stamp.
-    pub fn skip_until_after(&mut self, stamp: Option<CaptureTime>) {
+    pub(super) fn skip_until_after(&mut self, stamp: Option<CaptureTime>) {
         self.skip_until_after = stamp;
     }
 
     /// ffmpeg patches what it cannot decode, so no frame is known to be lost.
-    pub fn lost(&self) -> u64 {
+    pub(super) fn lost(&self) -> u64 {
         0
     }
 
     /// What ffmpeg complained of; complete at the end of the clip.
-    pub fn trouble(&self) -> Option<&str> {
+    pub(super) fn trouble(&self) -> Option<&str> {
         self.trouble.as_deref()
     }
 
     /// The next frame; false at the end.
-    pub fn next_frame(&mut self, into: &mut Frame) -> bool {
+    pub(super) fn next_frame(&mut self, into: &mut Frame) -> bool {
         loop {
             if !self.read_frame(into) {
                 return false;

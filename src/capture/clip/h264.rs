@@ -52,7 +52,7 @@ pub(super) struct H264Reader {
 
 impl H264Reader {
     /// Nothing is decoded yet.
-    pub fn new(file: File, track: VideoTrack, setup: AvcSetup, colour: ColourSpace) -> Self {
+    pub(super) fn new(file: File, track: VideoTrack, setup: AvcSetup, colour: ColourSpace) -> Self {
         let mut headers = Vec::new();
         for set in setup.sequence_sets.iter().chain(&setup.picture_sets) {
             headers.extend_from_slice(&START_CODE);
@@ -82,12 +82,12 @@ impl H264Reader {
     }
 
     /// While `true`, pictures that no other one is made from are passed over undecoded; their numbers are left out.
-    pub fn hurry(&mut self, hurries: bool) {
+    pub(super) fn hurry(&mut self, hurries: bool) {
         self.hurries = hurries;
     }
 
     /// Goes back to the first sample. What was lost stays counted.
-    pub fn rewind(&mut self) {
+    pub(super) fn rewind(&mut self) {
         self.fetch_held();
         while let Some(frame) = self.ready.pop_front() {
             self.spares.push(frame);
@@ -96,17 +96,17 @@ impl H264Reader {
     }
 
     /// Shown frames that could not be decoded so far.
-    pub fn lost(&self) -> u64 {
+    pub(super) fn lost(&self) -> u64 {
         self.lost
     }
 
     /// What is wrong with the file, apart from lost frames.
-    pub fn trouble(&self) -> Option<&str> {
+    pub(super) fn trouble(&self) -> Option<&str> {
         self.trouble.as_deref()
     }
 
     /// Nothing can be decoded any more although frames are left: there is no key frame ahead.
-    pub fn is_stuck(&self) -> bool {
+    pub(super) fn is_stuck(&self) -> bool {
         self.decoder.is_none()
             && self.ready.is_empty()
             && self.next_sample < self.samples.len()
@@ -116,13 +116,13 @@ impl H264Reader {
     }
 
     /// Counts all that is left as lost.
-    pub fn give_up(&mut self) {
+    pub(super) fn give_up(&mut self) {
         self.lost += shown_in(&self.samples[self.next_sample..]);
         self.next_sample = self.samples.len();
     }
 
     /// The next shown frame that can be decoded; false at the end and when stuck.
-    pub fn next_frame(&mut self, into: &mut Frame) -> bool {
+    pub(super) fn next_frame(&mut self, into: &mut Frame) -> bool {
         loop {
             if let Some(mut frame) = self.ready.pop_front() {
                 std::mem::swap(into, &mut frame);

@@ -38,7 +38,7 @@ pub(super) enum Line {
 
 impl Line {
     /// `time_base` is the one told last.
-    pub fn read(text: &str, time_base: TimeBase) -> Self {
+    pub(super) fn read(text: &str, time_base: TimeBase) -> Self {
         let text = text.trim_end();
         if text.contains("showinfo") {
             return Self::of_showinfo(text, time_base);

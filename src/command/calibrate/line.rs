@@ -6,13 +6,13 @@ use std::fmt;
 use std::str::FromStr;
 
 /// How far off each end of a line is taken to be read, pixels.
-pub const READING_PX: f64 = 2.0;
+pub(super) const READING_PX: f64 = 2.0;
 /// Lines shorter than this say nothing, pixels.
 const SHORTEST_PX: f64 = 20.0;
 
 /// A place in the picture, pixels from the top left corner.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Point {
+pub(super) struct Point {
     pub x_px: f64,
     pub y_px: f64,
 }
@@ -37,7 +37,7 @@ impl fmt::Display for Point {
 
 /// A line between two places that are not the same.
 #[derive(Clone, Copy, Debug)]
-pub struct Line {
+pub(super) struct Line {
     ends: [Point; 2],
 }
 
@@ -46,7 +46,7 @@ impl Line {
     ///
     /// # Errors
     /// For an end outside the picture, and for ends too near to each other.
-    pub fn new(ends: [Point; 2], what: &str, size_px: (u32, u32)) -> Result<Self, String> {
+    pub(super) fn new(ends: [Point; 2], what: &str, size_px: (u32, u32)) -> Result<Self, String> {
         let (width, height) = (f64::from(size_px.0), f64::from(size_px.1));
         for end in ends {
             if !((0.0..=width).contains(&end.x_px) && (0.0..=height).contains(&end.y_px)) {
@@ -69,13 +69,13 @@ impl Line {
     }
 
     /// Its length, pixels.
-    pub fn length_px(&self) -> f64 {
+    pub(super) fn length_px(&self) -> f64 {
         let [a, b] = self.ends;
         (a.x_px - b.x_px).hypot(a.y_px - b.y_px)
     }
 
     /// How far it falls from left to right, degrees.
-    pub fn fall_deg(&self) -> f64 {
+    pub(super) fn fall_deg(&self) -> f64 {
         let [a, b] = self.ends;
         let (left, right) = if a.x_px <= b.x_px { (a, b) } else { (b, a) };
         (right.y_px - left.y_px)
@@ -84,7 +84,7 @@ impl Line {
     }
 
     /// How far it leans to the right at its top, degrees.
-    pub fn lean_deg(&self) -> f64 {
+    pub(super) fn lean_deg(&self) -> f64 {
         let [a, b] = self.ends;
         let (top, foot) = if a.y_px <= b.y_px { (a, b) } else { (b, a) };
         (top.x_px - foot.x_px)
@@ -93,7 +93,7 @@ impl Line {
     }
 
     /// What its length is uncertain by, as a share; the same in radians holds for its direction.
-    pub fn spread(&self) -> f64 {
+    pub(super) fn spread(&self) -> f64 {
         std::f64::consts::SQRT_2 * READING_PX / self.length_px()
     }
 }

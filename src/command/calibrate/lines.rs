@@ -18,8 +18,8 @@ const BATS_CM: std::ops::RangeInclusive<f64> = 50.0..=107.0;
 const UPRIGHTS_CM: std::ops::RangeInclusive<f64> = 50.0..=400.0;
 /// Edges of home plate by rule (Official Baseball Rules 2.02): the front is 17 inches wide, the sides that run toward the
 /// pitcher are 8 1/2.
-pub const PLATE_FRONT_CM: f64 = 43.18;
-pub const PLATE_SIDE_CM: f64 = 21.59;
+pub(super) const PLATE_FRONT_CM: f64 = 43.18;
+pub(super) const PLATE_SIDE_CM: f64 = 21.59;
 /// What may be told of an edge of home plate, centimetres.
 const PLATES_CM: std::ops::RangeInclusive<f64> = 20.0..=45.0;
 /// A camera further off square than this shows no open side, degrees.
@@ -29,7 +29,7 @@ const STEEPEST_BAT_DEG: f64 = 30.0;
 
 /// What was read off the still, and how the camera stands as far as somebody measured it.
 #[derive(Clone, Copy, Debug)]
-pub struct Lines {
+pub(super) struct Lines {
     /// A bat on the ground where the feet go, pointing at the pitcher, and its length.
     pub bat: Option<(Line, f64)>,
     /// Something upright, and its length where it stands where the hitter does.
@@ -49,7 +49,7 @@ const USUAL_DISTANCE_CM: f64 = 450.0;
 
 /// A length at the hitter.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct KnownLength {
+pub(super) struct KnownLength {
     pub cm: f64,
     /// As long as it would look where the hitter stands, from square.
     pub px: f64,
@@ -60,14 +60,14 @@ pub struct KnownLength {
 }
 
 impl KnownLength {
-    pub fn cm_per_px(&self) -> f64 {
+    pub(super) fn cm_per_px(&self) -> f64 {
         self.cm / self.px
     }
 }
 
 /// What the lines say.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Calibration {
+pub(super) struct Calibration {
     /// Lengths at the hitter, the most certain kind first.
     pub lengths: Vec<KnownLength>,
     /// The camera's roll and its standard uncertainty, degrees; positive where a level line falls to the right.
@@ -83,7 +83,7 @@ impl Lines {
     ///
     /// # Errors
     /// Where a length cannot be that thing's, or a line lies as it cannot lie in a cage.
-    pub fn calibrate(&self) -> Result<Calibration, String> {
+    pub(super) fn calibrate(&self) -> Result<Calibration, String> {
         let mut found = Calibration::default();
         if let Some((line, cm)) = self.plumb {
             found.roll_deg = Some(roll(line.lean_deg(), line.spread())?);

@@ -34,7 +34,7 @@ const DIGITS: [[u8; 5]; 10] = [
 ///
 /// # Errors
 /// Where the file cannot be written.
-pub fn write(frame: &Frame, path: &Path) -> io::Result<()> {
+pub(super) fn write(frame: &Frame, path: &Path) -> io::Result<()> {
     let mut canvas = Canvas {
         rgb: frame.rgb.clone(),
         width: frame.width,
@@ -56,7 +56,7 @@ pub fn write(frame: &Frame, path: &Path) -> io::Result<()> {
 ///
 /// # Errors
 /// Where it cannot be read or is no PNG file.
-pub fn size_px(path: &Path) -> io::Result<(u32, u32)> {
+pub(super) fn size_px(path: &Path) -> io::Result<(u32, u32)> {
     let reader = png::Decoder::new(BufReader::new(File::open(path)?)).read_info()?;
     Ok(reader.info().size())
 }

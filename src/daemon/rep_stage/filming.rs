@@ -71,7 +71,7 @@ pub(super) fn stretch(judged: &JudgedRep) -> (CaptureTime, CaptureTime) {
 }
 
 /// What everyone at the terminal, and in the service's log, is to see about pictures.
-pub fn film_notice(folder: &std::path::Path, settings: &VideoSettings) -> String {
+pub(crate) fn film_notice(folder: &std::path::Path, settings: &VideoSettings) -> String {
     let folder = folder.display();
     match settings.keep {
         true => format!(

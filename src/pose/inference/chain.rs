@@ -17,11 +17,11 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use tract_onnx::tract_core::internal::*;
 
 /// Height, width and channels of a tensor that a chain reads or gives.
-pub type Shape = [usize; 3];
+pub(super) type Shape = [usize; 3];
 
 /// A picture that a chain gives.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Given {
+pub(super) struct Given {
     /// The step that makes it.
     pub step: usize,
     /// Its channels, where it is to have those of a pixel side by side; else it is given as it lies, in blocks.
@@ -30,7 +30,7 @@ pub struct Given {
 
 /// Who works on a chain, and with what.
 #[derive(Clone)]
-pub struct Workers {
+pub(super) struct Workers {
     /// The instructions that they use.
     pub set: InstructionSet,
     /// The threads.
@@ -39,7 +39,7 @@ pub struct Workers {
 
 /// The operator.
 #[derive(Clone)]
-pub struct Chain(Arc<Works>);
+pub(super) struct Chain(Arc<Works>);
 
 struct Works {
     workers: Workers,
@@ -52,7 +52,7 @@ struct Works {
 
 impl Chain {
     /// Makes an operator of steps that read each other's pictures and tensors of the given shapes.
-    pub fn new(
+    pub(super) fn new(
         workers: Workers,
         steps: Vec<Step>,
         inputs: Vec<Shape>,
@@ -89,13 +89,13 @@ impl Chain {
 
     /// The works, in order.
     #[cfg(test)]
-    pub fn works(&self) -> impl Iterator<Item = &Work> {
+    pub(super) fn works(&self) -> impl Iterator<Item = &Work> {
         self.0.steps.iter().map(|step| &step.work)
     }
 
     /// Checks that the plan can be followed.
     #[cfg(test)]
-    pub fn follow_plan(&self) {
+    pub(super) fn follow_plan(&self) {
         let kept: Vec<_> = self.0.outputs.iter().map(|given| given.step).collect();
         super::plan::follow(&self.0.steps, &self.0.plan, &kept);
     }

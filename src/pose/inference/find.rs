@@ -19,7 +19,7 @@ use tract_onnx::tract_core::ops::math::{Add, Max, Min};
 use tract_onnx::tract_core::ops::nn::{CoordTransformer, DataFormat, Interpolator, Resize};
 
 /// A work that stands for some nodes of a graph.
-pub struct Draft {
+pub(super) struct Draft {
     /// The first of the nodes.
     pub head: usize,
     /// What is done.
@@ -36,7 +36,7 @@ pub struct Draft {
 ///
 /// # Errors
 /// Where tract cannot tell what a node is.
-pub fn drafts(
+pub(super) fn drafts(
     source: &TypedModel,
     set: InstructionSet,
 ) -> TractResult<(Vec<Draft>, HashSet<usize>)> {
@@ -61,7 +61,11 @@ pub fn drafts(
 ///
 /// # Errors
 /// Where tract cannot read the weights.
-pub fn head(source: &TypedModel, draft: &Draft, layout: Layout) -> TractResult<Option<Head>> {
+pub(super) fn head(
+    source: &TypedModel,
+    draft: &Draft,
+    layout: Layout,
+) -> TractResult<Option<Head>> {
     let is_head = matches!(&draft.work, Work::Convolution(convolution) if convolution.is_head());
     let inputs = &source.node(draft.head).inputs;
     if !is_head || draft.inputs.len() != 1 {
@@ -303,7 +307,7 @@ impl<'a> Search<'a> {
 }
 
 /// Height, width and channels of one picture of floats, channels first, if that is what the fact says.
-pub fn picture(fact: &TypedFact) -> Option<Shape> {
+pub(super) fn picture(fact: &TypedFact) -> Option<Shape> {
     match fact.shape.as_concrete() {
         Some(&[1, channels, height, width]) if fact.datum_type == f32::datum_type() => {
             Some([height, width, channels])

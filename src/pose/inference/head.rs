@@ -7,7 +7,7 @@ use super::kernels::{BLOCK, Layout};
 
 /// The convolution.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Head {
+pub(crate) struct Head {
     /// How the features lie.
     pub layout: Layout,
     /// For each channel of the map one weight a feature, in blocks of eight.
@@ -18,7 +18,7 @@ pub struct Head {
 
 impl Head {
     /// Takes the weights in the order channel of the map, feature.
-    pub fn new(layout: Layout, weights: &[f32], bias: &[f32]) -> Self {
+    pub(crate) fn new(layout: Layout, weights: &[f32], bias: &[f32]) -> Self {
         let features = weights.len() / bias.len().max(1);
         let mut padded = vec![];
         for row in weights.chunks_exact(features.max(1)) {
@@ -33,7 +33,7 @@ impl Head {
     }
 
     /// Whether this makes a map of such a size from so many values of features.
-    pub fn fits(&self, [height, width, channels]: [usize; 3], values: usize) -> bool {
+    pub(crate) fn fits(&self, [height, width, channels]: [usize; 3], values: usize) -> bool {
         let layout = self.layout;
         [layout.height, layout.width, self.bias.len()] == [height, width, channels]
             && layout.len() == values
@@ -41,7 +41,7 @@ impl Head {
 }
 
 /// A map of which single values can be asked for.
-pub enum Cells<'a> {
+pub(crate) enum Cells<'a> {
     /// All channels of a cell side by side: the values, the width, the channels.
     Made(&'a [f32], usize, usize),
     /// Features, from which a value is made when it is asked for.
@@ -50,7 +50,7 @@ pub enum Cells<'a> {
 
 impl Cells<'_> {
     /// The value of one cell in one channel.
-    pub fn get(&self, row: usize, column: usize, channel: usize) -> f32 {
+    pub(crate) fn get(&self, row: usize, column: usize, channel: usize) -> f32 {
         match self {
             Self::Made(values, width, channels) => {
                 values[(row * width + column) * channels + channel]

@@ -18,15 +18,15 @@ mod product;
 mod shared;
 mod vector;
 
-pub use depthwise::{Depthwise, depthwise};
-pub use enlarge::{Enlargement, enlarge, rows_needed};
-pub use layout::{BLOCK, Buffer, Layout, Piece};
-pub use product::{Product, Sight, pack, panel_blocks, product};
-pub use shared::{Shared, View};
+pub(super) use depthwise::{Depthwise, depthwise};
+pub(super) use enlarge::{Enlargement, enlarge, rows_needed};
+pub(super) use layout::{BLOCK, Buffer, Layout, Piece};
+pub(super) use product::{Product, Sight, pack, panel_blocks, product};
+pub(super) use shared::{Shared, View};
 
 /// An instruction set that this machine was found to have.
 #[derive(Clone, Copy, Debug, Hash, PartialEq, Eq)]
-pub struct InstructionSet(Level);
+pub(super) struct InstructionSet(Level);
 
 #[derive(Clone, Copy, Debug, Hash, PartialEq, Eq)]
 enum Level {
@@ -43,7 +43,7 @@ enum Level {
 impl InstructionSet {
     /// The set to use on this machine: the widest, or none where tract's own operators are made for the processor,
     /// which is so on ARM.
-    pub fn preferred() -> Option<Self> {
+    pub(super) fn preferred() -> Option<Self> {
         if cfg!(target_arch = "x86_64") {
             Self::available().last().copied()
         } else {
@@ -52,7 +52,7 @@ impl InstructionSet {
     }
 
     /// Every set this machine has, narrowest first.
-    pub fn available() -> Vec<Self> {
+    pub(super) fn available() -> Vec<Self> {
         let mut found = vec![Self(Level::Portable)];
         found.extend(Self::wider());
         found
@@ -87,7 +87,7 @@ impl InstructionSet {
 
 /// Lowest and highest value that an output may take.
 #[derive(Clone, Copy, Debug)]
-pub struct Clamp {
+pub(super) struct Clamp {
     /// Values under it become it.
     pub low: f32,
     /// Values over it become it.

@@ -13,7 +13,7 @@ use std::ops::Range;
 
 /// What a work reads.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Operand {
+pub(super) enum Operand {
     /// The picture that an earlier step made.
     Step(usize),
     /// A tensor that was given to the chain.
@@ -22,7 +22,7 @@ pub enum Operand {
 
 /// A work and what it reads: the picture it works on, and maybe one that is added.
 #[derive(Debug)]
-pub struct Step {
+pub(super) struct Step {
     /// What is done.
     pub work: Work,
     /// What is read, one or two.
@@ -33,7 +33,7 @@ pub struct Step {
 
 /// How a chain is to be planned.
 #[derive(Clone, Copy, Debug)]
-pub struct Means {
+pub(super) struct Means {
     /// Threads that work on it.
     pub threads: usize,
     /// Blocks of channels that a matrix product makes at once.
@@ -42,7 +42,7 @@ pub struct Means {
 
 /// A piece of a step's picture.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Task {
+pub(super) struct Task {
     /// The step.
     pub step: usize,
     /// What of its picture.
@@ -51,14 +51,14 @@ pub struct Task {
 
 /// Parts that may be done at the same time, each of tasks to be done in order.
 #[derive(Debug)]
-pub struct Stage {
+pub(super) struct Stage {
     /// The parts.
     pub parts: Vec<Vec<Task>>,
 }
 
 /// Where a step's picture is kept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Place {
+pub(super) enum Place {
     /// As a whole in this buffer.
     Whole(usize),
     /// As a whole where it is given out, the so-maniest of these pictures.
@@ -71,7 +71,7 @@ pub enum Place {
 
 /// Order and memory of a chain.
 #[derive(Debug)]
-pub struct Plan {
+pub(super) struct Plan {
     /// What is done, in order.
     pub stages: Vec<Stage>,
     /// Where each step's picture is kept.
@@ -107,7 +107,7 @@ const LINE: usize = 16;
 
 impl Plan {
     /// Plans a chain of which some steps' pictures must be there as a whole at the end, some of them outside its memory.
-    pub fn new(steps: &[Step], kept: &[usize], outside: &[usize], means: Means) -> Self {
+    pub(super) fn new(steps: &[Step], kept: &[usize], outside: &[usize], means: Means) -> Self {
         let kept = &[kept, outside].concat();
         let ways = ways(steps, kept, means);
         let mut planner = Planner {
@@ -151,7 +151,7 @@ impl Plan {
     }
 
     /// How a step's picture is held while some blocks are made.
-    pub fn layout(&self, step: usize, blocks: &Range<usize>) -> Layout {
+    pub(super) fn layout(&self, step: usize, blocks: &Range<usize>) -> Layout {
         let layout = self.layouts[step];
         match self.places[step] {
             Place::Blocks(_) => Layout {

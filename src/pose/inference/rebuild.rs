@@ -26,7 +26,7 @@ use tract_onnx::tract_core::ops::source::TypedSource;
 ///
 /// # Errors
 /// Where tract refuses a node, which would be a mistake in this pass.
-pub fn rebuild(
+pub(super) fn rebuild(
     mut source: TypedModel,
     workers: Option<&Workers>,
     asked: &[usize],

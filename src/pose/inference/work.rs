@@ -6,14 +6,14 @@
 
 mod convolution;
 
-pub use convolution::{Convolution, Filter, Window};
+pub(super) use convolution::{Convolution, Filter, Window};
 
 use super::kernels::{self, BLOCK, Clamp, Enlargement, InstructionSet, Layout, Piece};
 use std::ops::Range;
 
 /// What is done to a result before it is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Activation {
+pub(super) enum Activation {
     /// Nothing.
     Linear,
     /// Negative values become 0.
@@ -40,7 +40,7 @@ impl Activation {
 
 /// A picture that a work reads.
 #[derive(Clone, Copy)]
-pub enum Picture<'a> {
+pub(super) enum Picture<'a> {
     /// In blocks of channels.
     Blocks(&'a [f32], Layout),
     /// Row by row, pixel by pixel, all channels of a pixel side by side: width and channels.
@@ -71,7 +71,7 @@ impl Picture<'_> {
 
 /// The pictures that a work reads.
 #[derive(Clone, Copy)]
-pub struct Inputs<'a> {
+pub(super) struct Inputs<'a> {
     /// The one it works on.
     pub first: Picture<'a>,
     /// One of the output's size that is added.
@@ -80,7 +80,7 @@ pub struct Inputs<'a> {
 
 /// One kind of work with its numbers.
 #[derive(Debug)]
-pub enum Work {
+pub(super) enum Work {
     /// Takes a tensor into blocks.
     Enter,
     /// A convolution with bias, sum and activation.
@@ -96,7 +96,7 @@ pub enum Work {
 impl Work {
     /// The input rows that some output rows are made of; `height` is the input's. For a second picture, which is only
     /// added, they are the output rows themselves.
-    pub fn rows_needed(&self, rows: Range<usize>, height: usize) -> Range<usize> {
+    pub(super) fn rows_needed(&self, rows: Range<usize>, height: usize) -> Range<usize> {
         match self {
             Self::Enter | Self::Sum(_) => rows,
             Self::Convolution(convolution) => convolution.window().rows_needed(rows),
@@ -106,7 +106,7 @@ impl Work {
     }
 
     /// Whether a channel of the output is made of the same channel of the inputs only.
-    pub fn is_channelwise(&self) -> bool {
+    pub(super) fn is_channelwise(&self) -> bool {
         match self {
             Self::Convolution(convolution) => convolution.is_channelwise(),
             Self::Enter | Self::Enlarge(_) | Self::MaxPool(_) | Self::Sum(_) => true,
@@ -114,7 +114,7 @@ impl Work {
     }
 
     /// Roughly the products that are added up for one channel of a pixel.
-    pub fn products(&self) -> usize {
+    pub(super) fn products(&self) -> usize {
         match self {
             Self::Convolution(convolution) => convolution.products(),
             Self::MaxPool(window) => window.kernel.iter().product(),
@@ -123,7 +123,7 @@ impl Work {
     }
 
     /// Makes one piece of a picture that lies as `to` says; `output` is the piece.
-    pub fn make(
+    pub(super) fn make(
         &self,
         set: InstructionSet,
         inputs: Inputs<'_>,
@@ -200,7 +200,7 @@ fn enter(
 }
 
 /// Takes a whole picture out of blocks: all channels of a pixel side by side.
-pub fn leave(values: &[f32], layout: Layout, channels: usize, output: &mut [f32]) {
+pub(super) fn leave(values: &[f32], layout: Layout, channels: usize, output: &mut [f32]) {
     for (row, line) in output.chunks_exact_mut(layout.width * channels).enumerate() {
         Picture::Blocks(values, layout).copy_row(row, channels, line);
     }

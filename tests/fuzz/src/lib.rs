@@ -18,10 +18,10 @@ use cagehand::settings::{CameraValues, Settings, changes, edit_camera, explain};
 use tempfile::TempDir;
 
 /// Takes bytes, panics on a finding.
-pub type Target = fn(&[u8]);
+pub(crate) type Target = fn(&[u8]);
 
 /// All of them, by name.
-pub const TARGETS: [(&str, Target); 7] = [
+pub(crate) const TARGETS: [(&str, Target); 7] = [
     ("settings", settings),
     ("plan", plan),
     ("track", track),
@@ -36,7 +36,7 @@ const FRAMES: usize = 12;
 const TRACK_FRAMES: usize = 400;
 
 /// A settings file: read, explained, compared, edited. An edit of good settings gives good settings.
-pub fn settings(data: &[u8]) {
+pub(crate) fn settings(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else {
         return;
     };
@@ -64,7 +64,7 @@ pub fn settings(data: &[u8]) {
 }
 
 /// A plan: what is read is written as text that reads back as the same plan.
-pub fn plan(data: &[u8]) {
+pub(crate) fn plan(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else {
         return;
     };
@@ -77,7 +77,7 @@ pub fn plan(data: &[u8]) {
 }
 
 /// A pose track: stamps rise, and whatever coordinates it holds, the finder takes them.
-pub fn track(data: &[u8]) {
+pub(crate) fn track(data: &[u8]) {
     let (_folder, path) = written("track.jsonl", data);
     let Ok(mut reader) = TrackReader::open(&path) else {
         return;
@@ -101,7 +101,7 @@ pub fn track(data: &[u8]) {
 }
 
 /// A clip, without the ffmpeg program: frames are whole and their stamps rise.
-pub fn clip(data: &[u8]) {
+pub(crate) fn clip(data: &[u8]) {
     let (_folder, path) = written("clip.mp4", data);
     let Ok(mut clip) = ClipSource::open(&path) else {
         return;
@@ -123,7 +123,7 @@ pub fn clip(data: &[u8]) {
 }
 
 /// A damaged journal: it is read as far as it goes, refused without a byte changed, or set aside with all its bytes.
-pub fn journal(data: &[u8]) {
+pub(crate) fn journal(data: &[u8]) {
     let (_folder, path) = written("journal.db", data);
     if let Ok(reader) = Journal::read_only(&path) {
         let _ = (reader.version(), reader.counts(), reader.findings());
@@ -159,7 +159,7 @@ pub fn journal(data: &[u8]) {
 
 /// The landmarks of a rep as bytes: what unpacks can be packed again and is the same. Bytes that begin with an odd one are
 /// taken for what is inside the packing, so that the fuzzer need not learn to deflate.
-pub fn timeline(data: &[u8]) {
+pub(crate) fn timeline(data: &[u8]) {
     let packed;
     let bytes = match data {
         [first, frames, inside @ ..] if first % 2 == 1 => {
@@ -191,7 +191,7 @@ fn wrapped(frames: u32, inside: &[u8]) -> Vec<u8> {
 }
 
 /// A line of the rep log: what is read is written as a line that reads back.
-pub fn rep_line_target(data: &[u8]) {
+pub(crate) fn rep_line_target(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else {
         return;
     };

@@ -10,10 +10,10 @@ use super::figure::{ANKLE, HIPS, Posture, axes, ease, scaled, sum};
 use super::{Dice, Motion};
 
 /// A movement's name and how it is drawn.
-pub type Movement = (&'static str, fn(&mut Dice) -> Motion);
+pub(crate) type Movement = (&'static str, fn(&mut Dice) -> Motion);
 
 /// Everything that must give no rep.
-pub const MOVEMENTS: &[Movement] = &[
+pub(crate) const MOVEMENTS: &[Movement] = &[
     ("squats", squats),
     ("push-ups", push_ups),
     ("jumping jacks", jumping_jacks),
@@ -31,7 +31,7 @@ pub const MOVEMENTS: &[Movement] = &[
     ("waving", waving),
 ];
 
-pub fn motion(dice: &mut Dice, secs: f64, posture: impl Fn(f64) -> Posture + 'static) -> Motion {
+pub(crate) fn motion(dice: &mut Dice, secs: f64, posture: impl Fn(f64) -> Posture + 'static) -> Motion {
     let height_m = dice.between(1.4, 1.95);
     Motion {
         secs,

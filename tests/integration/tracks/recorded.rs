@@ -10,12 +10,12 @@ use super::super::program::project;
 use super::super::stage::Points;
 
 /// The hitter's height in the recording's truth.
-pub const HEIGHT_CM: f64 = 183.0;
+pub(crate) const HEIGHT_CM: f64 = 183.0;
 /// The track starts this long after the recording.
 const START_SECS: f64 = 10.9;
 
 /// A swing from the stance to after the finish; all times in seconds on the track's clock.
-pub struct Recorded {
+pub(crate) struct Recorded {
     pub frames: Vec<PoseFrame>,
     pub gather: f64,
     pub lift_off: f64,
@@ -24,7 +24,7 @@ pub struct Recorded {
 }
 
 impl Recorded {
-    pub fn load() -> Self {
+    pub(crate) fn load() -> Self {
         let path = project("tests/data/tracks/right_60fps_swing_2.track.jsonl");
         let mut reader = TrackReader::open(&path).unwrap();
         let mut frames = Vec::new();
@@ -55,7 +55,7 @@ impl Recorded {
     }
 
     /// The frames between two moments.
-    pub fn between(&self, from: f64, to: f64) -> Vec<PoseFrame> {
+    pub(crate) fn between(&self, from: f64, to: f64) -> Vec<PoseFrame> {
         self.frames
             .iter()
             .filter(|f| (from..=to).contains(&f.captured_at.secs()))
@@ -65,7 +65,7 @@ impl Recorded {
 }
 
 /// The same poses at another frame rate, filled in by straight lines.
-pub fn at_rate(frames: &[PoseFrame], fps: f64) -> Vec<PoseFrame> {
+pub(crate) fn at_rate(frames: &[PoseFrame], fps: f64) -> Vec<PoseFrame> {
     let times: Vec<f64> = frames.iter().map(|f| f.captured_at.secs()).collect();
     let (first, last) = (times[0], times[times.len() - 1]);
     (0..=((last - first) * fps).floor() as u64)
@@ -108,7 +108,7 @@ fn mixed(a: &PoseFrame, b: &PoseFrame, share: f32) -> cagehand::pose::Body {
 }
 
 /// The same poses with fewer points and without metric landmarks.
-pub fn with_points(frames: &[PoseFrame], points: Points) -> Vec<PoseFrame> {
+pub(crate) fn with_points(frames: &[PoseFrame], points: Points) -> Vec<PoseFrame> {
     let mut frames = frames.to_vec();
     for body in frames.iter_mut().filter_map(|f| f.body.as_mut()) {
         body.world = None;

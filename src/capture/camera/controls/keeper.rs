@@ -47,7 +47,7 @@ pub(in super::super) struct Keeper {
 
 impl Keeper {
     /// Applies the wishes. `fps` is the camera's rate.
-    pub fn start(driver: &dyn Driver, live: LiveControls, label: &str, fps: f64) -> Self {
+    pub(crate) fn start(driver: &dyn Driver, live: LiveControls, label: &str, fps: f64) -> Self {
         let mut keeper = Self {
             version: live.version(),
             live,
@@ -67,7 +67,7 @@ impl Keeper {
     }
 
     /// After each picture: takes up other wishes, and follows the light. `brightness` is asked for only where it matters.
-    pub fn picture(
+    pub(crate) fn picture(
         &mut self,
         driver: &dyn Driver,
         at: CaptureTime,
@@ -93,7 +93,7 @@ impl Keeper {
     }
 
     /// Puts back what was changed; a camera that is gone does not mind.
-    pub fn end(&mut self, driver: &dyn Driver) {
+    pub(crate) fn end(&mut self, driver: &dyn Driver) {
         for (control, value) in self.before.drain(..).rev() {
             if let Err(error) = driver.set(control, value) {
                 tracing::debug!(?control, %error, "a camera control is left as it is");
@@ -102,7 +102,7 @@ impl Keeper {
     }
 
     /// What became of the wishes.
-    pub fn now(&self, driver: &dyn Driver) -> ControlsNow {
+    pub(crate) fn now(&self, driver: &dyn Driver) -> ControlsNow {
         let get = |control| {
             let range = driver.range(control)?;
             Some((range, driver.get(control).ok()?))

@@ -8,11 +8,11 @@
 use crate::time::CaptureTime;
 
 /// Speed of the hands at their fastest, in metres a second; `docs/camera.md` tells where it is from.
-pub const HANDS_M_S: f64 = 10.0;
+pub(crate) const HANDS_M_S: f64 = 10.0;
 /// The smear of the hands that is allowed, in centimetres; `docs/camera.md` tells why.
-pub const BLUR_LIMIT_CM: f64 = 4.0;
+pub(crate) const BLUR_LIMIT_CM: f64 = 4.0;
 /// The exposure at which the hands smear by the limit.
-pub const EXPOSURE_LIMIT_MS: f64 = BLUR_LIMIT_CM / 100.0 / HANDS_M_S * 1e3;
+pub(crate) const EXPOSURE_LIMIT_MS: f64 = BLUR_LIMIT_CM / 100.0 / HANDS_M_S * 1e3;
 
 /// Mean brightness, 0 to 255, under which a longer exposure is the lesser evil. The landmarks' own limit is 40.
 const TOO_DARK: f64 = 50.0;
@@ -36,7 +36,7 @@ const DARK_SECS: f64 = 2.0;
 const AGAIN_SECS: f64 = 600.0;
 
 /// The smear of the hands at their fastest, in centimetres.
-pub fn blur_cm(exposure_ms: f64) -> f64 {
+pub(crate) fn blur_cm(exposure_ms: f64) -> f64 {
     exposure_ms / 1e3 * HANDS_M_S * 100.0
 }
 
@@ -86,7 +86,7 @@ pub(super) struct Limiter {
 
 impl Limiter {
     /// `exposure.most` is the longest that the frame rate leaves room for.
-    pub fn new(exposure: Lever, limit: i64, gain: Option<Lever>) -> Self {
+    pub(super) fn new(exposure: Lever, limit: i64, gain: Option<Lever>) -> Self {
         Self {
             exposure,
             limit: limit.clamp(exposure.least, exposure.most.max(exposure.least)),
@@ -101,12 +101,12 @@ impl Limiter {
     }
 
     /// Whether the last pictures gave no reason for a change.
-    pub fn at_rest(&self) -> bool {
+    pub(super) fn at_rest(&self) -> bool {
         self.at_rest
     }
 
     /// Whether the light is too weak for an exposure within the limit.
-    pub fn light_is_weak(&self) -> bool {
+    pub(super) fn light_is_weak(&self) -> bool {
         self.given_back.is_some() || self.exposure.now > self.limit
     }
 
@@ -116,12 +116,12 @@ impl Limiter {
     }
 
     /// What the driver made of a step to `wished`. A driver that stays where it was can go no further that way.
-    pub fn exposure_is(&mut self, wished: i64, now: i64) {
+    pub(super) fn exposure_is(&mut self, wished: i64, now: i64) {
         Self::took(&mut self.exposure, wished, now);
     }
 
     /// As [`Self::exposure_is`], for the gain.
-    pub fn gain_is(&mut self, wished: i64, now: i64) {
+    pub(super) fn gain_is(&mut self, wished: i64, now: i64) {
         if let Some(gain) = &mut self.gain {
             Self::took(gain, wished, now);
         }
@@ -137,7 +137,7 @@ impl Limiter {
     }
 
     /// A picture's brightness; what to change, if anything.
-    pub fn picture(&mut self, at: CaptureTime, brightness: f64) -> Option<Step> {
+    pub(super) fn picture(&mut self, at: CaptureTime, brightness: f64) -> Option<Step> {
         let since = *self.since.get_or_insert(at);
         if let Some(given_back) = self.given_back {
             if at.secs_since(given_back) < AGAIN_SECS {

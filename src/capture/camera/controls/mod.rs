@@ -14,7 +14,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 pub(super) use self::keeper::Keeper;
-pub use self::limit::{BLUR_LIMIT_CM, EXPOSURE_LIMIT_MS, HANDS_M_S, blur_cm};
+pub(crate) use self::limit::{BLUR_LIMIT_CM, EXPOSURE_LIMIT_MS, blur_cm};
 
 /// How long a picture is exposed.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -99,7 +99,7 @@ pub struct CameraControls {
 ///
 /// It also carries what one opening of the camera leaves to the next: what was said already, and where the focus was.
 #[derive(Clone, Debug, Default)]
-pub struct LiveControls(Arc<Shared>);
+pub(crate) struct LiveControls(Arc<Shared>);
 
 #[derive(Debug, Default)]
 struct Shared {
@@ -118,14 +118,14 @@ struct State {
 
 impl LiveControls {
     /// With these wishes.
-    pub fn new(wishes: CameraControls) -> Self {
+    pub(crate) fn new(wishes: CameraControls) -> Self {
         let live = Self::default();
         live.state().wishes = wishes;
         live
     }
 
     /// Puts other wishes in force; the camera takes them up with its next frame.
-    pub fn set(&self, wishes: CameraControls) {
+    pub(crate) fn set(&self, wishes: CameraControls) {
         let mut state = self.state();
         if state.wishes == wishes {
             return;
@@ -140,7 +140,7 @@ impl LiveControls {
     }
 
     /// The wishes in force.
-    pub fn wishes(&self) -> CameraControls {
+    pub(crate) fn wishes(&self) -> CameraControls {
         self.state().wishes
     }
 
@@ -166,7 +166,7 @@ impl PartialEq for LiveControls {
 
 /// Who decides about the exposure.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum ExposureBy {
+pub(crate) enum ExposureBy {
     /// Nobody that could be asked: the driver has no such control.
     #[default]
     Unknown,
@@ -182,7 +182,7 @@ pub enum ExposureBy {
 
 /// What the lens does now.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum FocusNow {
+pub(crate) enum FocusNow {
     /// It is still focusing, and will be locked then.
     Settling,
     /// It stays where it is.
@@ -193,7 +193,7 @@ pub enum FocusNow {
 
 /// What became of the wishes.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct ControlsNow {
+pub(crate) struct ControlsNow {
     /// As the driver tells it. A camera that decides itself may tell an old value.
     pub exposure_ms: Option<f64>,
     /// Who decides about it.

@@ -42,7 +42,7 @@ pub(super) struct Controls(BTreeMap<Control, Range>);
 
 impl Controls {
     /// A camera that has none, or answers what is not understood, gives none.
-    pub fn of(device: &Device, label: &str) -> Self {
+    pub(super) fn of(device: &Device, label: &str) -> Self {
         match guarded(label, || device.query_controls()) {
             Ok(all) => Self::from_descriptions(&all),
             Err(error) => {
@@ -68,7 +68,7 @@ impl Controls {
     }
 
     /// With the open device, the way to the controls.
-    pub fn on<'a>(&'a self, device: &'a Device) -> OnDevice<'a> {
+    pub(super) fn on<'a>(&'a self, device: &'a Device) -> OnDevice<'a> {
         OnDevice {
             controls: self,
             device,

@@ -45,11 +45,11 @@ const FAILURES_ALLOWED: u32 = 5;
 
 /// Codes of errors, from Linux's `errno.h`.
 mod errno {
-    pub const EIO: i32 = 5;
-    pub const ENXIO: i32 = 6;
-    pub const EBADF: i32 = 9;
-    pub const EBUSY: i32 = 16;
-    pub const ENODEV: i32 = 19;
+    pub(super) const EIO: i32 = 5;
+    pub(super) const ENXIO: i32 = 6;
+    pub(super) const EBADF: i32 = 9;
+    pub(super) const EBUSY: i32 = 16;
+    pub(super) const ENODEV: i32 = 19;
 }
 
 /// An open camera.
@@ -68,7 +68,7 @@ pub(super) struct V4lCamera {
 }
 
 impl V4lCamera {
-    pub fn open(choice: &CameraChoice) -> Result<Self, CaptureError> {
+    pub(super) fn open(choice: &CameraChoice) -> Result<Self, CaptureError> {
         let mut info = match &choice.device {
             // A node that is named is opened even if the others cannot be looked at.
             CameraDevice::Path(path) => Self::at_path(path)?,
@@ -125,11 +125,11 @@ impl V4lCamera {
         }
     }
 
-    pub fn info(&self) -> &CameraInfo {
+    pub(super) fn info(&self) -> &CameraInfo {
         &self.info
     }
 
-    pub fn controls(&self) -> ControlsNow {
+    pub(super) fn controls(&self) -> ControlsNow {
         self.keeper.now(&self.controls.on(&self.device))
     }
 
@@ -145,7 +145,7 @@ impl V4lCamera {
         Ok(())
     }
 
-    pub fn next_frame(&mut self, into: &mut Frame) -> Result<(), CaptureError> {
+    pub(super) fn next_frame(&mut self, into: &mut Frame) -> Result<(), CaptureError> {
         loop {
             if self.stream.is_none() {
                 // A camera that cannot be set up again after a failure is gone, not merely shut.

@@ -35,7 +35,7 @@ pub(super) struct FrameCounter {
 const LARGEST_STEP: u32 = 10_000;
 
 impl FrameCounter {
-    pub fn count(&mut self, sequence: u32) -> u64 {
+    pub(super) fn count(&mut self, sequence: u32) -> u64 {
         let step = match self.last_sequence {
             // The count wraps round; a driver that never counts gives the same number again.
             Some(last) => match sequence.wrapping_sub(last) {
@@ -51,7 +51,7 @@ impl FrameCounter {
     }
 
     /// The driver begins anew; how many frames were lost meanwhile is not known.
-    pub fn stream_restarted(&mut self) {
+    pub(super) fn stream_restarted(&mut self) {
         self.last_sequence = None;
     }
 }

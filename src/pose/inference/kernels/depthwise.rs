@@ -10,7 +10,7 @@ use super::vector::{Base4, Vector};
 use super::{Clamp, InstructionSet, Level, dispatch};
 
 /// A convolution of each channel with its own `K` by `K` kernel.
-pub struct Depthwise<'a> {
+pub(crate) struct Depthwise<'a> {
     /// The input.
     pub input: &'a [f32],
     /// How the input lies; the rows that are needed must be there.
@@ -38,7 +38,7 @@ impl Depthwise<'_> {
     }
 
     /// Values of scratch memory that [`depthwise`] needs.
-    pub fn scratch_len(to: Layout, stride: usize, kernel: usize) -> usize {
+    pub(crate) fn scratch_len(to: Layout, stride: usize, kernel: usize) -> usize {
         let [rows, columns] = Self::reach(to, stride, kernel);
         rows * columns * BLOCK
     }
@@ -48,7 +48,7 @@ impl Depthwise<'_> {
 ///
 /// # Panics
 /// Where a slice does not have the size that the numbers ask for.
-pub fn depthwise<const K: usize>(
+pub(crate) fn depthwise<const K: usize>(
     set: InstructionSet,
     d: &Depthwise<'_>,
     scratch: &mut [f32],
@@ -63,12 +63,16 @@ pub fn depthwise<const K: usize>(
         d.from.len(),
         "input of a depthwise convolution"
     );
-    let channels = d.piece.blocks.end * BLOCK;
-    assert!(
-        d.weights.len() >= K * K * channels,
+    let channels = d.bias.len();
+    assert_eq!(
+        d.weights.len(),
+        K * K * channels,
         "weights of a depthwise convolution"
     );
-    assert!(d.bias.len() >= channels, "bias of a depthwise convolution");
+    assert!(
+        d.piece.blocks.end * BLOCK <= channels,
+        "bias of a depthwise convolution"
+    );
     assert_eq!(
         output.len(),
         d.to.piece_len(d.piece),

@@ -9,7 +9,7 @@ use super::vector::{Base4, Vector};
 use super::{Clamp, InstructionSet, Level, dispatch};
 
 /// A bilinear enlargement by two in half-pixel coordinates.
-pub struct Enlargement<'a> {
+pub(crate) struct Enlargement<'a> {
     /// The input.
     pub input: &'a [f32],
     /// How the input lies; the rows that are needed must be there.
@@ -32,7 +32,7 @@ const FAR: f32 = 0.25;
 ///
 /// # Panics
 /// Where a slice does not have the size that the numbers ask for.
-pub fn enlarge(set: InstructionSet, e: &Enlargement<'_>, output: &mut [f32]) {
+pub(crate) fn enlarge(set: InstructionSet, e: &Enlargement<'_>, output: &mut [f32]) {
     let (from, to) = (e.from, e.to);
     assert!(
         to.height == 2 * from.height
@@ -74,7 +74,10 @@ unsafe fn enlarge_avx2(e: &Enlargement<'_>, output: &mut [f32]) {
 }
 
 /// The input rows that output rows are made of.
-pub fn rows_needed(rows: std::ops::Range<usize>, input_height: usize) -> std::ops::Range<usize> {
+pub(crate) fn rows_needed(
+    rows: std::ops::Range<usize>,
+    input_height: usize,
+) -> std::ops::Range<usize> {
     (rows.start / 2).saturating_sub(usize::from(rows.start.is_multiple_of(2)))
         ..(rows.end / 2 + 1).min(input_height)
 }

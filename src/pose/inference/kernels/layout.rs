@@ -9,7 +9,7 @@
 use std::ops::Range;
 
 /// Channels in a block.
-pub const BLOCK: usize = 8;
+pub(crate) const BLOCK: usize = 8;
 
 /// Pixels that a band holds at most, where a single row does not hold more.
 const BAND_PIXELS: usize = 256;
@@ -20,7 +20,7 @@ const BAND_ROWS: usize = 4;
 
 /// What is made at once of a picture.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Piece {
+pub(crate) struct Piece {
     /// The band.
     pub band: usize,
     /// Blocks of its channels.
@@ -29,7 +29,7 @@ pub struct Piece {
 
 /// Size and place of a picture in a buffer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Layout {
+pub(crate) struct Layout {
     /// Rows of the picture.
     pub height: usize,
     /// Pixels of a row.
@@ -46,7 +46,7 @@ pub struct Layout {
 
 impl Layout {
     /// The layout of a picture that is held as a whole.
-    pub fn new([height, width]: [usize; 2], channels: usize) -> Self {
+    pub(crate) fn new([height, width]: [usize; 2], channels: usize) -> Self {
         let band_rows = (1..=height)
             .rev()
             .find(|rows| {
@@ -66,75 +66,75 @@ impl Layout {
     }
 
     /// Bands of the picture.
-    pub fn bands(&self) -> usize {
+    pub(crate) fn bands(&self) -> usize {
         self.height / self.band_rows
     }
 
     /// Rows of one band.
-    pub fn rows(&self, band: usize) -> Range<usize> {
+    pub(crate) fn rows(&self, band: usize) -> Range<usize> {
         band * self.band_rows..(band + 1) * self.band_rows
     }
 
     /// Pixels of a band.
-    pub fn band_pixels(&self) -> usize {
+    pub(crate) fn band_pixels(&self) -> usize {
         self.band_rows * self.width
     }
 
     /// Values from one block of a band to the next.
-    pub fn block_step(&self) -> usize {
+    pub(crate) fn block_step(&self) -> usize {
         self.band_pixels() * BLOCK
     }
 
     /// Values of a band.
-    pub fn band_len(&self) -> usize {
+    pub(crate) fn band_len(&self) -> usize {
         self.blocks * self.block_step()
     }
 
     /// Values of the buffer.
-    pub fn len(&self) -> usize {
+    pub(crate) fn len(&self) -> usize {
         self.held * self.band_len()
     }
 
     /// Where a band lies in the buffer.
-    pub fn band(&self, band: usize) -> Range<usize> {
+    pub(crate) fn band(&self, band: usize) -> Range<usize> {
         let start = band % self.held * self.band_len();
         start..start + self.band_len()
     }
 
     /// Where the first pixel of a row lies in the buffer, in one block.
-    pub fn at(&self, row: usize, block: usize) -> usize {
+    pub(crate) fn at(&self, row: usize, block: usize) -> usize {
         self.band(row / self.band_rows).start
             + (block - self.first_block) * self.block_step()
             + row % self.band_rows * self.width * BLOCK
     }
 
     /// Whether the buffer holds these blocks.
-    pub fn holds(&self, blocks: &Range<usize>) -> bool {
+    pub(crate) fn holds(&self, blocks: &Range<usize>) -> bool {
         self.first_block <= blocks.start
             && blocks.start <= blocks.end
             && blocks.end <= self.first_block + self.blocks
     }
 
     /// Where a piece lies in the buffer.
-    pub fn piece(&self, piece: &Piece) -> Range<usize> {
+    pub(crate) fn piece(&self, piece: &Piece) -> Range<usize> {
         let start = self.at(piece.band * self.band_rows, piece.blocks.start);
         start..start + self.piece_len(piece)
     }
 
     /// Values of a piece.
-    pub fn piece_len(&self, piece: &Piece) -> usize {
+    pub(crate) fn piece_len(&self, piece: &Piece) -> usize {
         piece.blocks.len() * self.block_step()
     }
 
     /// Where the first pixel of a row lies in a piece, in one block.
-    pub fn in_piece(&self, piece: &Piece, row: usize, block: usize) -> usize {
+    pub(crate) fn in_piece(&self, piece: &Piece, row: usize, block: usize) -> usize {
         (block - piece.blocks.start) * self.block_step() + row % self.band_rows * self.width * BLOCK
     }
 }
 
 /// Floats that start where a line of the processor's cache does: loads of whole registers then never touch two lines.
 #[derive(Debug, Default)]
-pub struct Buffer {
+pub(crate) struct Buffer {
     values: Vec<f32>,
     start: usize,
 }
@@ -152,7 +152,7 @@ pub(super) fn to_a_line<T>(values: &[T]) -> usize {
 
 impl Buffer {
     /// Zeros.
-    pub fn new(len: usize) -> Self {
+    pub(crate) fn new(len: usize) -> Self {
         let values = vec![0.0; len + SPARE];
         let start = to_a_line(&values);
         let mut buffer = Self { values, start };
@@ -161,19 +161,19 @@ impl Buffer {
     }
 
     /// A copy of some values.
-    pub fn from_values(values: &[f32]) -> Self {
+    pub(crate) fn from_values(values: &[f32]) -> Self {
         let mut buffer = Self::new(values.len());
         buffer.get_mut().copy_from_slice(values);
         buffer
     }
 
     /// The values.
-    pub fn get(&self) -> &[f32] {
+    pub(crate) fn get(&self) -> &[f32] {
         &self.values[self.start..]
     }
 
     /// The values, to be changed.
-    pub fn get_mut(&mut self) -> &mut [f32] {
+    pub(crate) fn get_mut(&mut self) -> &mut [f32] {
         &mut self.values[self.start..]
     }
 }

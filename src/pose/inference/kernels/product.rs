@@ -11,7 +11,7 @@ use std::ops::Range;
 
 /// A matrix product. One row of the left matrix is what one output pixel sees of the input: some runs of neighbouring
 /// values.
-pub struct Product<'a> {
+pub(crate) struct Product<'a> {
     /// Output pixels.
     pub pixels: usize,
     /// What one pixel sees.
@@ -38,7 +38,7 @@ pub struct Product<'a> {
 
 /// Runs of values that one output pixel sees.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Sight {
+pub(crate) struct Sight {
     /// How many runs.
     pub runs: usize,
     /// Values in each.
@@ -50,7 +50,7 @@ const PART_VALUES: usize = 288;
 
 impl Sight {
     /// Values in all runs.
-    pub fn values(self) -> usize {
+    pub(crate) fn values(self) -> usize {
         self.runs * self.run_len
     }
 
@@ -84,12 +84,12 @@ fn panels(columns: usize, lanes: usize) -> impl Iterator<Item = (usize, usize)> 
 }
 
 /// Blocks of channels in a panel: what is made at once starts at a multiple of them.
-pub fn panel_blocks(set: InstructionSet) -> usize {
+pub(crate) fn panel_blocks(set: InstructionSet) -> usize {
     (2 * set.lanes()).div_ceil(BLOCK)
 }
 
 /// Lays out a matrix of `sight.values()` rows and `columns` columns in the order in which a product reads it.
-pub fn pack(
+pub(crate) fn pack(
     set: InstructionSet,
     sight: Sight,
     columns: usize,
@@ -112,7 +112,7 @@ pub fn pack(
 ///
 /// # Panics
 /// Where a slice does not have the size that the numbers ask for.
-pub fn product(set: InstructionSet, p: &Product<'_>, output: &mut [f32]) {
+pub(crate) fn product(set: InstructionSet, p: &Product<'_>, output: &mut [f32]) {
     let Sight { runs, run_len } = p.window;
     assert!(
         p.columns.is_multiple_of(BLOCK) && p.columns > 0 && p.pixels > 0 && runs > 0 && run_len > 0,

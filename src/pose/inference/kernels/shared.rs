@@ -7,7 +7,7 @@ use std::cell::UnsafeCell;
 use std::ops::Range;
 
 /// Floats that start where a line of the processor's cache does.
-pub struct Shared {
+pub(crate) struct Shared {
     cells: Box<[UnsafeCell<f32>]>,
     start: usize,
     len: usize,
@@ -15,7 +15,7 @@ pub struct Shared {
 
 /// A view of such floats, or of others that nobody else may use meanwhile.
 #[derive(Clone, Copy)]
-pub struct View<'a>(&'a [UnsafeCell<f32>]);
+pub(crate) struct View<'a>(&'a [UnsafeCell<f32>]);
 
 // SAFETY: the floats are reached only through the functions of a view, whose callers promise that nobody writes what
 // somebody else has a slice of.
@@ -25,7 +25,7 @@ unsafe impl Sync for View<'_> {}
 
 impl Shared {
     /// Zeros.
-    pub fn new(len: usize) -> Self {
+    pub(crate) fn new(len: usize) -> Self {
         let zeros = std::iter::repeat_n(0.0, len + SPARE);
         let cells: Box<[_]> = zeros.map(UnsafeCell::new).collect();
         let start = to_a_line(&cells);
@@ -33,14 +33,14 @@ impl Shared {
     }
 
     /// All of them.
-    pub fn view(&self) -> View<'_> {
+    pub(crate) fn view(&self) -> View<'_> {
         View(&self.cells[self.start..self.start + self.len])
     }
 }
 
 impl<'a> View<'a> {
     /// Of floats that are somebody else's otherwise.
-    pub fn of(values: &'a mut [f32]) -> Self {
+    pub(crate) fn of(values: &'a mut [f32]) -> Self {
         let cells = std::ptr::from_mut(values) as *const [UnsafeCell<f32>];
         // SAFETY: a cell is laid out like its float, and as long as the view lives the floats are reached through it only.
         Self(unsafe { &*cells })
@@ -53,7 +53,7 @@ impl<'a> View<'a> {
     ///
     /// # Panics
     /// Where there are no such places.
-    pub unsafe fn get(self, places: Range<usize>) -> &'a [f32] {
+    pub(crate) unsafe fn get(self, places: Range<usize>) -> &'a [f32] {
         let cells = &self.0[places];
         // SAFETY: a cell is laid out like its float, and the caller promises that none of them is written.
         unsafe { std::slice::from_raw_parts(cells.as_ptr().cast(), cells.len()) }
@@ -67,7 +67,7 @@ impl<'a> View<'a> {
     /// # Panics
     /// Where there are no such places.
     #[allow(clippy::mut_from_ref, reason = "each thread has its own places")]
-    pub unsafe fn get_mut(self, places: Range<usize>) -> &'a mut [f32] {
+    pub(crate) unsafe fn get_mut(self, places: Range<usize>) -> &'a mut [f32] {
         let cells = &self.0[places];
         let first = UnsafeCell::raw_get(cells.as_ptr());
         // SAFETY: a cell is laid out like its float, may be written through a shared reference, and the caller promises

@@ -8,7 +8,7 @@ use std::ops::Range;
 
 /// Where a window goes over a picture.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Window {
+pub(crate) struct Window {
     /// Height and width of the input.
     pub input_size: [usize; 2],
     /// Height and width of the output.
@@ -23,7 +23,7 @@ pub struct Window {
 
 impl Window {
     /// The input rows that some output rows are made of.
-    pub fn rows_needed(&self, rows: Range<usize>) -> Range<usize> {
+    pub(crate) fn rows_needed(&self, rows: Range<usize>) -> Range<usize> {
         let first = (rows.start * self.stride[0]).saturating_sub(self.padding[0]);
         let past = ((rows.end - 1) * self.stride[0] + self.kernel[0])
             .saturating_sub(self.padding[0])
@@ -32,7 +32,7 @@ impl Window {
     }
 
     /// Rows and columns of the input that the window of one output pixel covers.
-    pub fn inside(&self, pixel: [usize; 2]) -> [Range<usize>; 2] {
+    pub(crate) fn inside(&self, pixel: [usize; 2]) -> [Range<usize>; 2] {
         std::array::from_fn(|i| {
             let start = pixel[i] * self.stride[i];
             let past = (start + self.kernel[i])
@@ -49,7 +49,7 @@ impl Window {
 }
 
 /// The weights of a convolution as a network gives them.
-pub struct Filter<'a> {
+pub(crate) struct Filter<'a> {
     /// Channels out, channels in of one group, height, width.
     pub shape: [usize; 4],
     /// Groups of channels.
@@ -73,7 +73,7 @@ enum Method {
 
 /// A convolution with bias, an optional second input that is added, and an activation.
 #[derive(Debug)]
-pub struct Convolution {
+pub(crate) struct Convolution {
     method: Method,
     window: Window,
     channels: [usize; 2],
@@ -84,7 +84,7 @@ pub struct Convolution {
 
 impl Convolution {
     /// Packs the weights for one instruction set. `None` where none of our methods fits.
-    pub fn new(
+    pub(crate) fn new(
         set: InstructionSet,
         window: Window,
         filter: &Filter<'_>,
@@ -154,27 +154,27 @@ impl Convolution {
     }
 
     /// Whether a second input can be added before the activation.
-    pub fn takes_residual(&self) -> bool {
+    pub(crate) fn takes_residual(&self) -> bool {
         self.method != Method::Depthwise
     }
 
     /// Whether each pixel's result is a plain linear function of that pixel's channels.
-    pub fn is_head(&self) -> bool {
+    pub(crate) fn is_head(&self) -> bool {
         self.method == Method::Pointwise && self.activation == Activation::Linear
     }
 
     /// Whether the input may be a tensor that has its channels last; else it must be in blocks.
-    pub fn reads_pixels(&self) -> bool {
+    pub(crate) fn reads_pixels(&self) -> bool {
         self.method == Method::Windowed
     }
 
     /// Whether a channel of the output is made of the same channel of the input only.
-    pub fn is_channelwise(&self) -> bool {
+    pub(crate) fn is_channelwise(&self) -> bool {
         self.method == Method::Depthwise
     }
 
     /// Products that are added up for one channel of a pixel.
-    pub fn products(&self) -> usize {
+    pub(crate) fn products(&self) -> usize {
         let [height, width] = self.window.kernel;
         let channels = if self.is_channelwise() {
             1
@@ -185,17 +185,17 @@ impl Convolution {
     }
 
     /// Sets what is done to the sum.
-    pub fn with_activation(self, activation: Activation) -> Self {
+    pub(crate) fn with_activation(self, activation: Activation) -> Self {
         Self { activation, ..self }
     }
 
     /// Where the windows go.
-    pub fn window(&self) -> &Window {
+    pub(crate) fn window(&self) -> &Window {
         &self.window
     }
 
     /// Values of scratch memory that [`Self::make`] needs.
-    pub fn scratch_len(&self) -> usize {
+    pub(crate) fn scratch_len(&self) -> usize {
         match self.method {
             Method::Windowed => {
                 self.window.kernel[0] * self.window.covered_width() * self.channels[0]
@@ -210,7 +210,7 @@ impl Convolution {
     }
 
     /// Makes one piece of the output.
-    pub fn make(
+    pub(crate) fn make(
         &self,
         set: InstructionSet,
         inputs: Inputs<'_>,
