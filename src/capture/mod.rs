@@ -29,4 +29,4 @@ pub(crate) use error::CaptureError;
 pub use frame::Frame;
 pub(crate) use rotate::Rotation;
 pub(crate) use slot::{LatestFrame, Taken};
-pub(crate) use source::{Pace, Source};
+pub(crate) use source::{PlaybackRate, Source};

@@ -10,7 +10,7 @@ use crate::time::CaptureTime;
 
 /// How fast a clip's frames are given.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub(crate) enum Pace {
+pub(crate) enum PlaybackRate {
     /// Each frame when its own time stamp says, on a clock that runs this many times as fast as life; above zero.
     Timed(f64),
     /// Each frame as soon as it is decoded.
@@ -18,7 +18,7 @@ pub(crate) enum Pace {
     Fast,
 }
 
-impl Pace {
+impl PlaybackRate {
     /// As it was recorded.
     pub(crate) const REAL: Self = Self::Timed(1.0);
 }
@@ -36,10 +36,10 @@ pub(crate) enum Source {
 
 impl Source {
     /// A clip at the pace asked for.
-    pub(crate) fn from_clip(clip: ClipSource, pace: Pace) -> Self {
+    pub(crate) fn from_clip(clip: ClipSource, pace: PlaybackRate) -> Self {
         match pace {
-            Pace::Fast => Self::Clip(Box::new(clip)),
-            Pace::Timed(rate) => Self::PacedClip(Box::new(PacedClip::new(clip, rate))),
+            PlaybackRate::Fast => Self::Clip(Box::new(clip)),
+            PlaybackRate::Timed(rate) => Self::PacedClip(Box::new(PacedClip::new(clip, rate))),
         }
     }
 

@@ -16,7 +16,7 @@ use self::line::{Line, Point, READING_PX};
 use self::lines::{Calibration, Lines, PLATE_FRONT_CM, PLATE_SIDE_CM};
 use super::watch::camera_choice;
 use super::{Failure, notice, places, show};
-use crate::capture::{CameraSource, CaptureError, ClipSource, Frame, Pace, Source};
+use crate::capture::{CameraSource, CaptureError, ClipSource, Frame, PlaybackRate, Source};
 use crate::motion::{BodySeries, Scale};
 use crate::pose::{Model, PoseFrame};
 use crate::rep::View;
@@ -163,7 +163,7 @@ impl Calibrate {
 
     fn open(&self, settings: &Settings) -> Result<Source, Failure> {
         Ok(match &self.source {
-            Some(path) => Source::from_clip(ClipSource::open(path)?, Pace::Fast),
+            Some(path) => Source::from_clip(ClipSource::open(path)?, PlaybackRate::Fast),
             None => Source::Camera(Box::new(CameraSource::open(&camera_choice(settings))?)),
         })
     }

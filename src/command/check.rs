@@ -15,7 +15,7 @@ use super::trial::{Scenes, time_landmarks};
 use super::watch::camera_choice;
 use super::{Failure, notice, places, show};
 use crate::capture::{
-    CameraMode, CameraSource, CaptureError, ClipSource, ControlsNow, Frame, Pace, PixelFormat,
+    CameraMode, CameraSource, CaptureError, ClipSource, ControlsNow, Frame, PlaybackRate, PixelFormat,
     Source,
 };
 use crate::page::free_bytes;
@@ -87,7 +87,7 @@ impl Check {
     /// Everything that needs pictures.
     fn look(&self, settings: &Settings) -> Result<Vec<Finding>, Failure> {
         let source = match &self.clip {
-            Some(path) => Source::from_clip(ClipSource::open(path)?, Pace::REAL),
+            Some(path) => Source::from_clip(ClipSource::open(path)?, PlaybackRate::REAL),
             None => match CameraSource::open(&camera_choice(settings)) {
                 Ok(camera) => Source::Camera(Box::new(camera)),
                 Err(error) => {

@@ -15,7 +15,7 @@ use super::session::{
     Sound, ears, named_plan, noted_hitter, noted_session, open_journal, training,
 };
 use super::{Failure, notice, places, show};
-use crate::capture::{CaptureClock, CaptureError, ClipSource, Frame, Pace, Source};
+use crate::capture::{CaptureClock, CaptureError, ClipSource, Frame, PlaybackRate, Source};
 use crate::daemon::{
     Health, LaneIn, Outlets, Posed, RepStage, Stop, Tally, Trackers, Which, run_line,
 };
@@ -82,17 +82,17 @@ const PACES: RangeInclusive<f64> = 0.1..=100.0;
 
 /// The pace as it was asked for.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct PaceArg(pub Pace);
+pub(super) struct PaceArg(pub PlaybackRate);
 
 impl FromStr for PaceArg {
     type Err = String;
 
     fn from_str(text: &str) -> Result<Self, String> {
         match text {
-            "real" => Ok(Self(Pace::REAL)),
-            "fast" => Ok(Self(Pace::Fast)),
+            "real" => Ok(Self(PlaybackRate::REAL)),
+            "fast" => Ok(Self(PlaybackRate::Fast)),
             number => match number.parse() {
-                Ok(times) if PACES.contains(&times) => Ok(Self(Pace::Timed(times))),
+                Ok(times) if PACES.contains(&times) => Ok(Self(PlaybackRate::Timed(times))),
                 _ => Err(format!(
                     "it must be real, fast, or a number from {} to {}",
                     PACES.start(),
@@ -153,8 +153,8 @@ impl Replay {
         stop.on_signals()?;
         let pace = self.pace.0;
         let which = match pace {
-            Pace::Fast => Which::Every,
-            Pace::Timed(_) => Which::Latest,
+            PlaybackRate::Fast => Which::Every,
+            PlaybackRate::Timed(_) => Which::Latest,
         };
         let trouble = Arc::new(Mutex::new(None));
         let capture = {
@@ -222,7 +222,7 @@ impl Replay {
             }
             match reader.next_frame() {
                 Ok(Some(pose)) => {
-                    if let Pace::Timed(rate) = self.pace.0 {
+                    if let PlaybackRate::Timed(rate) = self.pace.0 {
                         let due = due.get_or_insert_with(|| {
                             CaptureClock::anchored(Instant::now(), pose.captured_at).at_rate(rate)
                         });
@@ -323,7 +323,7 @@ impl Replay {
 
     fn sound(&self) -> Result<Sound, Failure> {
         match (self.sound.as_deref(), self.pace.0) {
-            (None, Pace::REAL) | (Some("device"), Pace::REAL) => Ok(Sound::Device),
+            (None, PlaybackRate::REAL) | (Some("device"), PlaybackRate::REAL) => Ok(Sound::Device),
             (Some("none") | None, _) => Ok(Sound::None),
             (Some("device"), _) => Err(Failure::Request(
                 "--sound device needs --pace real: at another pace cues would run into each other; use --sound FILE.wav".into(),

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use super::{Failure, plan, show};
-use crate::capture::Pace;
+use crate::capture::PlaybackRate;
 use crate::coach::{Baselines, Coach, Plan, Trainer};
 use crate::daemon::{Ears, Pitcher, Training};
 use crate::journal::{
@@ -32,14 +32,14 @@ pub(super) fn library(settings: &Settings) -> Result<CueLibrary, SoundError> {
 }
 
 /// Opens what cues go to.
-pub(super) fn ears(sound: &Sound, settings: &Settings, pace: Pace) -> Result<Ears, Failure> {
+pub(super) fn ears(sound: &Sound, settings: &Settings, pace: PlaybackRate) -> Result<Ears, Failure> {
     let library = || library(settings).map(Arc::new);
     let volume = settings.cues.volume;
     Ok(match (sound, pace) {
         (Sound::None, _) => Ears::None,
         (Sound::Device, _) => Ears::device(library()?, volume)?,
-        (Sound::File(path), Pace::Timed(_)) => Ears::wav_file(path, library()?, volume)?,
-        (Sound::File(path), Pace::Fast) => {
+        (Sound::File(path), PlaybackRate::Timed(_)) => Ears::wav_file(path, library()?, volume)?,
+        (Sound::File(path), PlaybackRate::Fast) => {
             Ears::render(WavRender::create(path, library()?)?.with_volume(volume))
         }
     })

@@ -17,7 +17,7 @@ use super::session::{Sound, ears, named_plan};
 use super::trial::{Scenes, choose_model};
 use super::{Failure, notice, places, reload, show};
 use crate::capture::{
-    CameraChoice, CameraSource, CaptureClock, CaptureError, ClipSource, LiveControls, Pace, Source,
+    CameraChoice, CameraSource, CaptureClock, CaptureError, ClipSource, LiveControls, PlaybackRate, Source,
 };
 use crate::daemon::{
     DaemonError, Health, LaneIn, NextTrackers, Outlets, PictureTap, Posing, RepStage, Revisions,
@@ -127,7 +127,7 @@ impl Watch {
         let hitting_journal = hitting.journal_path(settings)?;
         tell_alive();
         let outlets = Outlets {
-            ears: ears(&sound, settings, Pace::REAL)?,
+            ears: ears(&sound, settings, PlaybackRate::REAL)?,
             journal: Some(journal),
             rep_log: self.reps.as_deref().map(RepLog::create).transpose()?,
             track: None,
@@ -235,7 +235,7 @@ impl Watch {
 /// A pace for what stands in for a camera: "fast" is none, for it would wait for the model as no camera does.
 fn timed(text: &str) -> Result<PaceArg, String> {
     match text.parse()? {
-        PaceArg(Pace::Fast) => Err("it must be real or a number".into()),
+        PaceArg(PlaybackRate::Fast) => Err("it must be real or a number".into()),
         pace => Ok(pace),
     }
 }
