@@ -35,7 +35,7 @@ impl CaptureClock {
     }
 
     /// How long it takes until this clock has gone on by `ahead`; zero where that lies behind.
-    pub fn takes(&self, ahead: CaptureTime) -> Duration {
+    pub fn real_time_for(&self, ahead: CaptureTime) -> Duration {
         Duration::try_from_secs_f64(ahead.secs() / self.rate).unwrap_or(Duration::ZERO)
     }
 
@@ -120,10 +120,13 @@ mod tests {
             CaptureTime::from_secs(4.0)
         );
         assert_eq!(
-            clock.takes(CaptureTime::from_secs(1.0)),
+            clock.real_time_for(CaptureTime::from_secs(1.0)),
             Duration::from_millis(250)
         );
-        assert_eq!(clock.takes(CaptureTime::from_secs(-1.0)), Duration::ZERO);
+        assert_eq!(
+            clock.real_time_for(CaptureTime::from_secs(-1.0)),
+            Duration::ZERO
+        );
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! Frames and where they come from.
 //!
 //! In: a video clip on disk or a camera. Out: [`Frame`]s, upright 8-bit RGB with the time each was
-//! taken, in the order they were taken. [`Source`] is the one type the daemon drives; it runs on
+//! taken, in the order they were taken. [`FrameSource`] is the one type the daemon drives; it runs on
 //! the capture thread and may block for one frame. [`LatestFrame`] carries frames from that thread
 //! to the pose thread and lets the newest win.
 //!
@@ -19,14 +19,14 @@ mod source;
 
 pub use camera::MjpegDecoder;
 pub(crate) use camera::{
-    BLUR_LIMIT_CM, CameraChoice, CameraControls, CameraMode, CameraSource, ControlsNow,
-    EXPOSURE_LIMIT_MS, ExposureBy, ExposureWish, FocusNow, FocusWish, GainWish, LiveControls,
-    PixelFormat, PowerLine, blur_cm,
+    BLUR_LIMIT_CM, CameraControls, CameraMode, CameraRequest, CameraSource, ControlStatus,
+    EXPOSURE_LIMIT_MS, ExposureController, ExposureRequest, FocusRequest, FocusStatus, GainRequest,
+    LiveControls, PixelFormat, PowerLine, blur_cm,
 };
 pub use clip::ClipSource;
 pub(crate) use clock::CaptureClock;
 pub(crate) use error::CaptureError;
 pub use frame::Frame;
 pub(crate) use rotate::Rotation;
-pub(crate) use slot::{LatestFrame, Taken};
-pub(crate) use source::{PlaybackRate, Source};
+pub(crate) use slot::{LatestFrame, TakeOutcome};
+pub(crate) use source::{FrameSource, PlaybackRate};

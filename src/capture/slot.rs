@@ -12,7 +12,7 @@ use super::Frame;
 
 /// What a taker got.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Taken {
+pub(crate) enum TakeOutcome {
     /// A frame, newer than every frame taken before.
     Frame,
     /// Nothing came in time.
@@ -65,24 +65,24 @@ impl LatestFrame {
     /// for one to come. `into` is changed only when a frame is given.
     ///
     /// A frame put before the slot was closed is still given.
-    pub(crate) fn take(&self, into: &mut Frame, timeout: Duration) -> Taken {
+    pub(crate) fn take(&self, into: &mut Frame, timeout: Duration) -> TakeOutcome {
         let deadline = Instant::now().checked_add(timeout);
         let mut state = self.state();
         loop {
             if state.waiting {
                 state.waiting = false;
                 std::mem::swap(&mut state.frame, into);
-                return Taken::Frame;
+                return TakeOutcome::Frame;
             }
             if state.closed {
-                return Taken::Closed;
+                return TakeOutcome::Closed;
             }
             // A timeout too long for the clock means to wait for ever; an hour at a time does that.
             let left = deadline.map_or(Duration::from_secs(3600), |deadline| {
                 deadline.saturating_duration_since(Instant::now())
             });
             if left.is_zero() {
-                return Taken::Timeout;
+                return TakeOutcome::Timeout;
             }
             state = self
                 .changed
@@ -92,7 +92,7 @@ impl LatestFrame {
         }
     }
 
-    /// Ends the traffic: putting is refused, and takers get [`Taken::Closed`] once it is empty.
+    /// Ends the traffic: putting is refused, and takers get [`TakeOutcome::Closed`] once it is empty.
     pub(crate) fn close(&self) {
         self.state().closed = true;
         self.changed.notify_all();
@@ -131,10 +131,10 @@ mod tests {
             assert!(slot.put(&mut frame(index)));
         }
         let mut got = Frame::default();
-        assert_eq!(slot.take(&mut got, Duration::ZERO), Taken::Frame);
+        assert_eq!(slot.take(&mut got, Duration::ZERO), TakeOutcome::Frame);
         assert_eq!((got.index, got.rgb[0]), (4, 4));
         assert_eq!(slot.dropped(), 4);
-        assert_eq!(slot.take(&mut got, Duration::ZERO), Taken::Timeout);
+        assert_eq!(slot.take(&mut got, Duration::ZERO), TakeOutcome::Timeout);
         assert_eq!(got.index, 4, "a timeout leaves the caller's frame alone");
     }
 
@@ -144,8 +144,8 @@ mod tests {
         slot.put(&mut frame(7));
         slot.close();
         let mut got = Frame::default();
-        assert_eq!(slot.take(&mut got, Duration::MAX), Taken::Frame);
-        assert_eq!(slot.take(&mut got, Duration::MAX), Taken::Closed);
+        assert_eq!(slot.take(&mut got, Duration::MAX), TakeOutcome::Frame);
+        assert_eq!(slot.take(&mut got, Duration::MAX), TakeOutcome::Closed);
         let mut refused = frame(8);
         assert!(!slot.put(&mut refused));
         assert_eq!(refused.index, 8);
@@ -163,7 +163,7 @@ mod tests {
             seen.insert(filling.rgb.as_ptr() as usize);
             slot.put(&mut filling);
             if index % 3 == 0 {
-                assert_eq!(slot.take(&mut looking, Duration::ZERO), Taken::Frame);
+                assert_eq!(slot.take(&mut looking, Duration::ZERO), TakeOutcome::Frame);
                 assert_eq!(looking.rgb[0], index as u8);
             }
         }
@@ -183,7 +183,10 @@ mod tests {
             });
             slot.put(&mut frame(3));
             slot.close();
-            assert_eq!(taker.join().unwrap(), (Taken::Frame, 3, Taken::Closed));
+            assert_eq!(
+                taker.join().unwrap(),
+                (TakeOutcome::Frame, 3, TakeOutcome::Closed)
+            );
         });
     }
 
@@ -204,7 +207,7 @@ mod tests {
             let (mut taken, mut last, mut got) = (0, None, Frame::default());
             loop {
                 match slot.take(&mut got, Duration::MAX) {
-                    Taken::Frame => {
+                    TakeOutcome::Frame => {
                         assert!(
                             last.is_none_or(|last| got.index > last),
                             "{} after {last:?}",
@@ -216,8 +219,8 @@ mod tests {
                         );
                         (taken, last) = (taken + 1, Some(got.index));
                     }
-                    Taken::Closed => break,
-                    Taken::Timeout => panic!("an endless wait timed out"),
+                    TakeOutcome::Closed => break,
+                    TakeOutcome::Timeout => panic!("an endless wait timed out"),
                 }
             }
             assert_eq!(last, Some(PUT - 1), "the last frame is never lost");

@@ -25,7 +25,7 @@ impl PlaybackRate {
 
 /// Where frames come from.
 #[derive(Debug)]
-pub(crate) enum Source {
+pub(crate) enum FrameSource {
     /// A live camera.
     Camera(Box<CameraSource>),
     /// A clip, as fast as it decodes.
@@ -34,7 +34,7 @@ pub(crate) enum Source {
     PacedClip(Box<PacedClip>),
 }
 
-impl Source {
+impl FrameSource {
     /// A clip at the pace asked for.
     pub(crate) fn from_clip(clip: ClipSource, pace: PlaybackRate) -> Self {
         match pace {
@@ -126,7 +126,8 @@ impl PacedClip {
     ///
     /// As [`ClipSource::next_frame`].
     pub(crate) fn next_frame(&mut self, into: &mut Frame) -> Result<bool, CaptureError> {
-        self.clip.hurry(self.schedule.is_behind(Instant::now()));
+        self.clip
+            .skip_disposable(self.schedule.is_behind(Instant::now()));
         let more = self.clip.next_frame(into)?;
         if more {
             self.schedule.last = Some(into.captured_at);
@@ -154,14 +155,14 @@ impl Schedule {
         let (Some(clock), Some(last)) = (self.clock, self.last) else {
             return false;
         };
-        clock.takes(clock.at(now) - last) > BEHIND
+        clock.real_time_for(clock.at(now) - last) > BEHIND
     }
 
     fn wait(&mut self, now: Instant, stamp: CaptureTime) -> Duration {
         let clock = self
             .clock
             .get_or_insert_with(|| CaptureClock::anchored(now, stamp).at_rate(self.rate));
-        clock.takes(stamp - clock.at(now))
+        clock.real_time_for(stamp - clock.at(now))
     }
 }
 

@@ -14,9 +14,9 @@ use clap::Args;
 
 use self::line::{Line, Point, READING_PX};
 use self::lines::{Calibration, Lines, PLATE_FRONT_CM, PLATE_SIDE_CM};
-use super::watch::camera_choice;
+use super::watch::camera_request;
 use super::{Failure, notice, places, show};
-use crate::capture::{CameraSource, CaptureError, ClipSource, Frame, PlaybackRate, Source};
+use crate::capture::{CameraSource, CaptureError, ClipSource, Frame, FrameSource, PlaybackRate};
 use crate::motion::{BodySeries, Scale};
 use crate::pose::{Model, PoseFrame};
 use crate::rep::View;
@@ -161,21 +161,21 @@ impl Calibrate {
         Ok(())
     }
 
-    fn open(&self, settings: &Settings) -> Result<Source, Failure> {
+    fn open(&self, settings: &Settings) -> Result<FrameSource, Failure> {
         Ok(match &self.source {
-            Some(path) => Source::from_clip(ClipSource::open(path)?, PlaybackRate::Fast),
-            None => Source::Camera(Box::new(CameraSource::open(&camera_choice(settings))?)),
+            Some(path) => FrameSource::from_clip(ClipSource::open(path)?, PlaybackRate::Fast),
+            None => FrameSource::Camera(Box::new(CameraSource::open(&camera_request(settings))?)),
         })
     }
 
     /// The frame that is looked at: a camera's once it has settled, a clip's at the moment asked for.
-    fn first_frame(&self, source: &mut Source, frame: &mut Frame) -> Result<(), Failure> {
+    fn first_frame(&self, source: &mut FrameSource, frame: &mut Frame) -> Result<(), Failure> {
         let started = Instant::now();
         let mut first = None;
         while next_frame(source, frame)? {
             let first = *first.get_or_insert(frame.captured_at);
             let reached = match source {
-                Source::Camera(_) => started.elapsed() >= SETTLE,
+                FrameSource::Camera(_) => started.elapsed() >= SETTLE,
                 _ => frame.captured_at.secs_since(first) >= self.at,
             };
             if reached {
@@ -330,7 +330,7 @@ impl From<EditError> for Failure {
 }
 
 /// The next frame that can be used; false at the end of a clip.
-fn next_frame(source: &mut Source, frame: &mut Frame) -> Result<bool, CaptureError> {
+fn next_frame(source: &mut FrameSource, frame: &mut Frame) -> Result<bool, CaptureError> {
     let started = Instant::now();
     loop {
         match source.next_frame(frame) {

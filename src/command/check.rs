@@ -12,11 +12,11 @@ use clap::Args;
 
 use self::flicker::{flicker, strip_brightness};
 use super::trial::{Scenes, time_landmarks};
-use super::watch::camera_choice;
+use super::watch::camera_request;
 use super::{Failure, notice, places, show};
 use crate::capture::{
-    CameraMode, CameraSource, CaptureError, ClipSource, ControlsNow, Frame, PlaybackRate, PixelFormat,
-    Source,
+    CameraMode, CameraSource, CaptureError, ClipSource, ControlStatus, Frame, FrameSource,
+    PixelFormat, PlaybackRate,
 };
 use crate::page::free_bytes;
 use crate::pose::{Body, Landmark, Model};
@@ -87,9 +87,9 @@ impl Check {
     /// Everything that needs pictures.
     fn look(&self, settings: &Settings) -> Result<Vec<Finding>, Failure> {
         let source = match &self.clip {
-            Some(path) => Source::from_clip(ClipSource::open(path)?, PlaybackRate::REAL),
-            None => match CameraSource::open(&camera_choice(settings)) {
-                Ok(camera) => Source::Camera(Box::new(camera)),
+            Some(path) => FrameSource::from_clip(ClipSource::open(path)?, PlaybackRate::REAL),
+            None => match CameraSource::open(&camera_request(settings)) {
+                Ok(camera) => FrameSource::Camera(Box::new(camera)),
                 Err(error) => {
                     let mut findings = vec![Finding {
                         what: "camera",
@@ -112,7 +112,7 @@ impl Check {
             good: true,
             says: camera_says(&source),
         }];
-        if let Source::Camera(camera) = &source {
+        if let FrameSource::Camera(camera) = &source {
             findings.push(Finding {
                 what: "modes",
                 good: true,
@@ -138,9 +138,9 @@ impl Check {
     }
 }
 
-fn camera_says(source: &Source) -> String {
+fn camera_says(source: &FrameSource) -> String {
     match source {
-        Source::Camera(camera) => {
+        FrameSource::Camera(camera) => {
             let info = camera.info();
             format!(
                 "{}: {} x {} at {:.0} frames a second, {}",
@@ -191,16 +191,16 @@ struct Seen {
     light: f64,
     last: Frame,
     /// What became of the wishes about exposure and the like; none for a clip.
-    controls: Option<ControlsNow>,
+    controls: Option<ControlStatus>,
     /// Time in seconds and brightness of a strip of each picture.
     strip: Vec<(f64, f64)>,
 }
 
 /// Lets a camera come to rest: exposure, gain and focus follow the light for a few seconds.
-fn settle(source: &mut Source, frame: &mut Frame) -> Result<(), CaptureError> {
+fn settle(source: &mut FrameSource, frame: &mut Frame) -> Result<(), CaptureError> {
     let (started, mut asked) = (Instant::now(), Instant::now());
     while started.elapsed() < SETTLE {
-        let Source::Camera(camera) = &*source else {
+        let FrameSource::Camera(camera) = &*source else {
             return Ok(());
         };
         if asked.elapsed() >= ASK_EVERY {
@@ -217,7 +217,7 @@ fn settle(source: &mut Source, frame: &mut Frame) -> Result<(), CaptureError> {
     Ok(())
 }
 
-fn watch_for(mut source: Source, time: Duration) -> Result<Seen, CaptureError> {
+fn watch_for(mut source: FrameSource, time: Duration) -> Result<Seen, CaptureError> {
     let mut frame = Frame::default();
     let mut seen = Seen {
         frames: 0,
@@ -251,7 +251,7 @@ fn watch_for(mut source: Source, time: Duration) -> Result<Seen, CaptureError> {
         let strip = strip_brightness(&frame);
         seen.strip.push((frame.captured_at.secs_since(at), strip));
     }
-    if let Source::Camera(camera) = &source {
+    if let FrameSource::Camera(camera) = &source {
         seen.controls = camera.controls();
     }
     seen.light = light / seen.frames.max(1) as f64;

@@ -15,7 +15,7 @@ use super::session::{
     Sound, ears, named_plan, noted_hitter, noted_session, open_journal, training,
 };
 use super::{Failure, notice, places, show};
-use crate::capture::{CaptureClock, CaptureError, ClipSource, Frame, PlaybackRate, Source};
+use crate::capture::{CaptureClock, CaptureError, ClipSource, Frame, FrameSource, PlaybackRate};
 use crate::daemon::{
     Health, LaneIn, Outlets, Posed, RepStage, Stop, Tally, Trackers, Which, run_line,
 };
@@ -164,11 +164,11 @@ impl Replay {
                 Arc::clone(&trouble),
                 Arc::clone(&clock),
             );
-            let mut source = Source::from_clip(clip, pace);
+            let mut source = FrameSource::from_clip(clip, pace);
             move |lane: &LaneIn| {
                 let result = pump(&mut source, lane, &health, &stop, &clock);
                 *trouble.lock().unwrap_or_else(PoisonError::into_inner) =
-                    source.clip().and_then(|c| c.trouble().map(str::to_owned));
+                    source.clip().and_then(|c| c.problem().map(str::to_owned));
                 result
             }
         };
@@ -226,7 +226,7 @@ impl Replay {
                         let due = due.get_or_insert_with(|| {
                             CaptureClock::anchored(Instant::now(), pose.captured_at).at_rate(rate)
                         });
-                        std::thread::sleep(due.takes(pose.captured_at - due.now()));
+                        std::thread::sleep(due.real_time_for(pose.captured_at - due.now()));
                     }
                     let posed = Posed {
                         frame: pose,
@@ -340,7 +340,7 @@ impl Replay {
 
 /// Puts a source's frames into the lane until it ends, fails, or somebody asks to stop.
 pub(super) fn pump(
-    source: &mut Source,
+    source: &mut FrameSource,
     lane: &LaneIn,
     health: &Health,
     stop: &Stop,

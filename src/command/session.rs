@@ -32,7 +32,11 @@ pub(super) fn library(settings: &Settings) -> Result<CueLibrary, SoundError> {
 }
 
 /// Opens what cues go to.
-pub(super) fn ears(sound: &Sound, settings: &Settings, pace: PlaybackRate) -> Result<Ears, Failure> {
+pub(super) fn ears(
+    sound: &Sound,
+    settings: &Settings,
+    pace: PlaybackRate,
+) -> Result<Ears, Failure> {
     let library = || library(settings).map(Arc::new);
     let volume = settings.cues.volume;
     Ok(match (sound, pace) {

@@ -17,7 +17,8 @@ use super::session::{Sound, ears, named_plan};
 use super::trial::{Scenes, choose_model};
 use super::{Failure, notice, places, reload, show};
 use crate::capture::{
-    CameraChoice, CameraSource, CaptureClock, CaptureError, ClipSource, LiveControls, PlaybackRate, Source,
+    CameraRequest, CameraSource, CaptureClock, CaptureError, ClipSource, FrameSource, LiveControls,
+    PlaybackRate,
 };
 use crate::daemon::{
     DaemonError, Health, LaneIn, NextTrackers, Outlets, PictureTap, Posing, RepStage, Revisions,
@@ -95,7 +96,7 @@ impl Watch {
         crate::daemon::tell_ready();
         let stop = Stop::new();
         stop.on_signals()?;
-        let choice = camera_choice(settings);
+        let choice = camera_request(settings);
         let source = match self.first_source(&choice, &stop)? {
             Some(source) => source,
             None => return Ok(()),
@@ -107,7 +108,7 @@ impl Watch {
         // Each step of the start takes seconds on a slow machine, and the first frame is what comes after all of them.
         tell_alive();
 
-        let stand_in = (!matches!(source, Source::Camera(_))).then(|| StandIn {
+        let stand_in = (!matches!(source, FrameSource::Camera(_))).then(|| StandIn {
             height_cm: self
                 .stand_in
                 .is_none()
@@ -194,17 +195,23 @@ impl Watch {
     }
 
     /// The camera, or the stand-in where there is none; nothing if asked to stop while waiting.
-    fn first_source(&self, choice: &CameraChoice, stop: &Stop) -> Result<Option<Source>, Failure> {
+    fn first_source(
+        &self,
+        choice: &CameraRequest,
+        stop: &Stop,
+    ) -> Result<Option<FrameSource>, Failure> {
         if self.stand_in.is_none() {
             match CameraSource::open(choice) {
                 Ok(camera) => {
-                    let source = Source::Camera(Box::new(camera));
+                    let source = FrameSource::Camera(Box::new(camera));
                     show::line(&describe(&source));
                     return Ok(Some(source));
                 }
                 Err(error) if self.wait => {
                     show::line(&format!("{error}. Waiting for it"));
-                    return Ok(wait_for_camera(choice, stop).map(|c| Source::Camera(Box::new(c))));
+                    return Ok(
+                        wait_for_camera(choice, stop).map(|c| FrameSource::Camera(Box::new(c)))
+                    );
                 }
                 Err(error @ CaptureError::NoSuchCamera { .. }) => {
                     return Err(Failure::Request(error.to_string()));
@@ -225,7 +232,7 @@ impl Watch {
             "A recording stands in for the camera: {}",
             path.display()
         ));
-        Ok(Some(Source::from_clip(
+        Ok(Some(FrameSource::from_clip(
             ClipSource::open(&path)?.looped(self.loops),
             self.pace.0,
         )))
@@ -274,7 +281,7 @@ fn count_requests() -> Result<Arc<AtomicBool>, Failure> {
 }
 
 /// The settings' wishes in the capture room's words.
-pub(super) fn camera_choice(settings: &Settings) -> CameraChoice {
+pub(super) fn camera_request(settings: &Settings) -> CameraRequest {
     let camera = &settings.camera;
     // Any text is a device; the error type has no values.
     let device = camera
@@ -282,19 +289,19 @@ pub(super) fn camera_choice(settings: &Settings) -> CameraChoice {
         .as_deref()
         .and_then(|d| d.parse().ok())
         .unwrap_or_default();
-    CameraChoice {
+    CameraRequest {
         device,
         width: Some(camera.width),
         height: Some(camera.height),
         fps: Some(f64::from(camera.fps)),
         controls: LiveControls::new(camera.controls),
-        ..CameraChoice::default()
+        ..CameraRequest::default()
     }
 }
 
-fn describe(source: &Source) -> String {
+fn describe(source: &FrameSource) -> String {
     match source {
-        Source::Camera(camera) => {
+        FrameSource::Camera(camera) => {
             let info = camera.info();
             format!(
                 "camera {}: {} x {}, {:.0} frames a second",
@@ -304,7 +311,7 @@ fn describe(source: &Source) -> String {
                 info.fps
             )
         }
-        Source::Clip(_) | Source::PacedClip(_) => {
+        FrameSource::Clip(_) | FrameSource::PacedClip(_) => {
             let path = source
                 .clip()
                 .map(|c| c.path().display().to_string())
@@ -316,8 +323,8 @@ fn describe(source: &Source) -> String {
 
 /// Keeps frames coming: a camera that is lost is opened again for as long as it takes.
 fn follow(
-    mut source: Source,
-    choice: &CameraChoice,
+    mut source: FrameSource,
+    choice: &CameraRequest,
     lane: &LaneIn,
     health: &Health,
     stop: &Stop,
@@ -331,7 +338,7 @@ fn follow(
         // it again.
         let pumped = match pumped {
             Ok(pumped) => pumped,
-            Err(fault) if !matches!(source, Source::Camera(_)) => resume_unwind(fault),
+            Err(fault) if !matches!(source, FrameSource::Camera(_)) => resume_unwind(fault),
             Err(_) => Err(CaptureError::Fault),
         };
         match pumped {
@@ -339,7 +346,7 @@ fn follow(
             Err(error @ (CaptureError::CameraTimeout { .. } | CaptureError::BadFrame { .. })) => {
                 tracing::warn!(%error, "a frame was lost");
             }
-            Err(error) if !matches!(source, Source::Camera(_)) => return Err(error),
+            Err(error) if !matches!(source, FrameSource::Camera(_)) => return Err(error),
             Err(error) => {
                 tracing::warn!(%error, "the camera was lost; trying to open it again");
                 // The old handle goes first: while it lives the node may not come back.
@@ -349,14 +356,14 @@ fn follow(
                 };
                 health.reopened.fetch_add(1, Ordering::Relaxed);
                 tracing::warn!(camera = camera.info().label(), "the camera is back");
-                source = Source::Camera(Box::new(camera));
+                source = FrameSource::Camera(Box::new(camera));
             }
         }
     }
 }
 
 /// Looks for the camera again and again; nothing if asked to stop.
-fn wait_for_camera(choice: &CameraChoice, stop: &Stop) -> Option<CameraSource> {
+fn wait_for_camera(choice: &CameraRequest, stop: &Stop) -> Option<CameraSource> {
     let mut last_reason = None;
     loop {
         let until = Instant::now() + LOOK_AGAIN;

@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use crossbeam_channel::{Receiver, Sender, bounded};
 
-use crate::capture::{Frame, LatestFrame, Taken};
+use crate::capture::{Frame, LatestFrame, TakeOutcome};
 
 /// Frames under way at once when none may be dropped.
 const QUEUE: usize = 3;
@@ -115,9 +115,9 @@ impl LaneOut {
             },
             LaneOut::Latest(slot) => loop {
                 match slot.take(into, Duration::from_secs(1)) {
-                    Taken::Frame => return true,
-                    Taken::Closed => return false,
-                    Taken::Timeout => {}
+                    TakeOutcome::Frame => return true,
+                    TakeOutcome::Closed => return false,
+                    TakeOutcome::Timeout => {}
                 }
             },
         }

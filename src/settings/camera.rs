@@ -4,7 +4,7 @@ use toml::Spanned;
 
 use super::check::{Checked, Wrong};
 use super::file::AutoOr;
-use crate::capture::{ExposureWish, FocusWish, GainWish, PowerLine};
+use crate::capture::{ExposureRequest, FocusRequest, GainRequest, PowerLine};
 
 /// Exposures that can be wished, milliseconds: shorter is dark in any light, longer is no film.
 const EXPOSURE_MS: std::ops::RangeInclusive<f64> = 0.1..=50.0;
@@ -12,25 +12,27 @@ const PERCENT: std::ops::RangeInclusive<f64> = 0.0..=100.0;
 
 type Given = Option<Spanned<AutoOr>>;
 
-pub(super) fn exposure(value: Given) -> Checked<ExposureWish> {
+pub(super) fn exposure(value: Given) -> Checked<ExposureRequest> {
     read(
         value,
         "exposure_ms",
         "\"auto\", \"camera\" or 0.1 to 50 milliseconds",
         |given| match given {
-            AutoOr::Number(ms) if EXPOSURE_MS.contains(ms) => Some(ExposureWish::Millis(*ms)),
-            AutoOr::Word(word) if word == "auto" => Some(ExposureWish::Limited),
-            AutoOr::Word(word) if word == "camera" => Some(ExposureWish::Camera),
+            AutoOr::Number(ms) if EXPOSURE_MS.contains(ms) => Some(ExposureRequest::Millis(*ms)),
+            AutoOr::Word(word) if word == "auto" => Some(ExposureRequest::Limited),
+            AutoOr::Word(word) if word == "camera" => Some(ExposureRequest::Camera),
             _ => None,
         },
     )
 }
 
-pub(super) fn gain(value: Given) -> Checked<GainWish> {
+pub(super) fn gain(value: Given) -> Checked<GainRequest> {
     let right = "\"auto\" or 0 to 100, the share of what the camera can";
     read(value, "gain_pct", right, |given| match given {
-        AutoOr::Number(percent) if PERCENT.contains(percent) => Some(GainWish::Percent(*percent)),
-        AutoOr::Word(word) if word == "auto" => Some(GainWish::Auto),
+        AutoOr::Number(percent) if PERCENT.contains(percent) => {
+            Some(GainRequest::Percent(*percent))
+        }
+        AutoOr::Word(word) if word == "auto" => Some(GainRequest::Auto),
         _ => None,
     })
 }
@@ -46,12 +48,14 @@ pub(super) fn power_line(value: Given) -> Checked<PowerLine> {
     })
 }
 
-pub(super) fn focus(value: Given) -> Checked<FocusWish> {
+pub(super) fn focus(value: Given) -> Checked<FocusRequest> {
     let right = "\"lock\", \"auto\" or 0 (far) to 100 (near)";
     read(value, "focus_pct", right, |given| match given {
-        AutoOr::Number(percent) if PERCENT.contains(percent) => Some(FocusWish::Percent(*percent)),
-        AutoOr::Word(word) if word == "lock" => Some(FocusWish::Lock),
-        AutoOr::Word(word) if word == "auto" => Some(FocusWish::Auto),
+        AutoOr::Number(percent) if PERCENT.contains(percent) => {
+            Some(FocusRequest::Percent(*percent))
+        }
+        AutoOr::Word(word) if word == "lock" => Some(FocusRequest::Lock),
+        AutoOr::Word(word) if word == "auto" => Some(FocusRequest::Auto),
         _ => None,
     })
 }
@@ -75,7 +79,7 @@ fn read<T: Default>(
 mod tests {
     use std::path::Path;
 
-    use crate::capture::{CameraControls, ExposureWish, FocusWish, GainWish, PowerLine};
+    use crate::capture::{CameraControls, ExposureRequest, FocusRequest, GainRequest, PowerLine};
     use crate::settings::{Settings, SettingsError};
 
     #[test]
@@ -98,18 +102,18 @@ mod tests {
         assert_eq!(
             controls("exposure_ms = 2.5\ngain_pct = 40\npower_line_hz = 50\nfocus_pct = 0"),
             CameraControls {
-                exposure: ExposureWish::Millis(2.5),
-                gain: GainWish::Percent(40.0),
+                exposure: ExposureRequest::Millis(2.5),
+                gain: GainRequest::Percent(40.0),
                 power_line: PowerLine::Hz50,
-                focus: FocusWish::Percent(0.0),
+                focus: FocusRequest::Percent(0.0),
             }
         );
         assert_eq!(
             controls("exposure_ms = \"camera\"\npower_line_hz = \"off\"\nfocus_pct = \"auto\""),
             CameraControls {
-                exposure: ExposureWish::Camera,
+                exposure: ExposureRequest::Camera,
                 power_line: PowerLine::Off,
-                focus: FocusWish::Auto,
+                focus: FocusRequest::Auto,
                 ..default
             }
         );

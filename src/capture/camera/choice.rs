@@ -65,7 +65,7 @@ pub(crate) enum Backend {
 
 /// A camera and what is wished of it.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub(crate) struct CameraChoice {
+pub(crate) struct CameraRequest {
     /// Which camera.
     pub device: CameraDevice,
     /// Pixels; none leaves it to the policy.
@@ -158,7 +158,7 @@ const SAME_RATE_SHARE: f64 = 0.01;
 /// least 640x480 before smaller ones; then the frame rate, up to 60; then the size nearest to
 /// 1280x720; then the rate nearest to 60; then plain pictures where USB 2 can carry them, and MJPEG
 /// where it cannot.
-pub(super) fn best_mode(modes: &[CameraMode], choice: &CameraChoice) -> Option<CameraMode> {
+pub(super) fn best_mode(modes: &[CameraMode], choice: &CameraRequest) -> Option<CameraMode> {
     let better = |a: &&CameraMode, b: &&CameraMode| {
         let (a, b) = (cost(a, choice), cost(b, choice));
         a.iter()
@@ -171,7 +171,7 @@ pub(super) fn best_mode(modes: &[CameraMode], choice: &CameraChoice) -> Option<C
 }
 
 /// What speaks against a mode, the weightiest first; smaller is better.
-fn cost(mode: &CameraMode, choice: &CameraChoice) -> [f64; 7] {
+fn cost(mode: &CameraMode, choice: &CameraRequest) -> [f64; 7] {
     let size_was_wished = choice.width.is_some() || choice.height.is_some();
     let wished_fps = choice.fps.unwrap_or(WANTED_FPS);
     let wished_size = (
@@ -261,7 +261,7 @@ mod tests {
         }
     }
 
-    fn check(modes: &[CameraMode], choice: &CameraChoice, best: CameraMode) {
+    fn check(modes: &[CameraMode], choice: &CameraRequest, best: CameraMode) {
         assert_eq!(best_mode(modes, choice), Some(best));
         let backwards: Vec<CameraMode> = modes.iter().rev().copied().collect();
         assert_eq!(
@@ -271,8 +271,8 @@ mod tests {
         );
     }
 
-    fn any() -> CameraChoice {
-        CameraChoice::default()
+    fn any() -> CameraRequest {
+        CameraRequest::default()
     }
 
     #[test]
@@ -370,7 +370,7 @@ mod tests {
             mode(640, 480, 120.0, Mjpeg),
             mode(1920, 1080, 15.0, Mjpeg),
         ];
-        let wish = |width, height, fps| CameraChoice {
+        let wish = |width, height, fps| CameraRequest {
             width,
             height,
             fps,

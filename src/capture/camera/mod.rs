@@ -27,10 +27,10 @@ mod through_v4l;
 use std::fmt;
 use std::path::PathBuf;
 
-pub(crate) use self::choice::{Backend, CameraChoice, CameraDevice, CameraMode, PixelFormat};
+pub(crate) use self::choice::{Backend, CameraDevice, CameraMode, CameraRequest, PixelFormat};
 pub(crate) use self::controls::{
-    BLUR_LIMIT_CM, CameraControls, ControlsNow, EXPOSURE_LIMIT_MS, ExposureBy, ExposureWish,
-    FocusNow, FocusWish, GainWish, LiveControls, PowerLine, blur_cm,
+    BLUR_LIMIT_CM, CameraControls, ControlStatus, EXPOSURE_LIMIT_MS, ExposureController,
+    ExposureRequest, FocusRequest, FocusStatus, GainRequest, LiveControls, PowerLine, blur_cm,
 };
 pub use self::pixels::MjpegDecoder;
 use super::{CaptureError, Frame};
@@ -114,7 +114,7 @@ impl CameraSource {
     /// # Errors
     ///
     /// Says which camera is missing, busy or refused, and what to do.
-    pub(crate) fn open(choice: &CameraChoice) -> Result<Self, CaptureError> {
+    pub(crate) fn open(choice: &CameraRequest) -> Result<Self, CaptureError> {
         let inner = match choice.backend {
             #[cfg(target_os = "linux")]
             Backend::Native => Inner::V4l(Box::new(through_v4l::V4lCamera::open(choice)?)),
@@ -134,7 +134,7 @@ impl CameraSource {
 
     /// What became of the wishes about exposure, gain, mains and focus; `None` where this backend
     /// leaves the camera as it is.
-    pub(crate) fn controls(&self) -> Option<ControlsNow> {
+    pub(crate) fn controls(&self) -> Option<ControlStatus> {
         match &self.inner {
             #[cfg(target_os = "linux")]
             Inner::V4l(camera) => Some(camera.controls()),
@@ -183,10 +183,10 @@ mod tests {
     fn a_camera_that_is_not_there_is_named_with_those_that_are() {
         for backend in [Backend::Native, Backend::Nokhwa] {
             let device = CameraDevice::Name("no such camera at all".into());
-            let error = CameraSource::open(&CameraChoice {
+            let error = CameraSource::open(&CameraRequest {
                 device,
                 backend,
-                ..CameraChoice::default()
+                ..CameraRequest::default()
             })
             .unwrap_err();
             match &error {

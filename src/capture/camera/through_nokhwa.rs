@@ -17,7 +17,7 @@ use nokhwa::{Camera, NokhwaError};
 
 use super::choice::{best_mode, pick};
 use super::pixels::{Layout, PixelDecoder};
-use super::{CameraChoice, CameraInfo, CameraMode, PixelFormat};
+use super::{CameraInfo, CameraMode, CameraRequest, PixelFormat};
 use crate::capture::clock::monotonic_now;
 use crate::capture::colour::ColourSpace;
 use crate::capture::{CaptureError, Frame};
@@ -84,7 +84,7 @@ fn with_modes(mut info: CameraInfo) -> Option<CameraInfo> {
         .and_then(|mut camera| modes_of(&info.label(), &mut camera))
     {
         Ok(modes) => {
-            let mode = best_mode(&modes, &CameraChoice::default())?;
+            let mode = best_mode(&modes, &CameraRequest::default())?;
             info.modes = modes;
             info.take_on(mode);
             Some(info)
@@ -155,7 +155,7 @@ pub(super) struct NokhwaCamera {
 }
 
 impl NokhwaCamera {
-    pub(super) fn open(choice: &CameraChoice) -> Result<Self, CaptureError> {
+    pub(super) fn open(choice: &CameraRequest) -> Result<Self, CaptureError> {
         let mut info = pick(&list()?, &choice.device)?;
         let label = info.label();
         let mode = best_mode(&info.modes, choice).ok_or_else(|| CaptureError::NoUsableMode {

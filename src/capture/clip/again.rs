@@ -59,7 +59,7 @@ impl ClipSource {
         } else {
             UNKNOWN_FPS
         };
-        self.trouble = self.trouble().map(str::to_owned);
+        self.problem = self.problem().map(str::to_owned);
         let lost = self.lost();
         match &mut self.reader {
             Reader::BuiltIn(reader) => reader.rewind(),

@@ -59,7 +59,7 @@ pub(super) struct FfmpegReader {
     given: u64,
     last: Option<CaptureTime>,
     skip_until_after: Option<CaptureTime>,
-    trouble: Option<String>,
+    problem: Option<String>,
 }
 
 /// What ffmpeg complained of.
@@ -162,7 +162,7 @@ impl FfmpegReader {
             given: 0,
             last: None,
             skip_until_after: None,
-            trouble: None,
+            problem: None,
         };
         if let Some(said) = said {
             let listener = std::thread::Builder::new()
@@ -177,8 +177,8 @@ impl FfmpegReader {
         if reader.next_frame(&mut first) {
             return Ok((reader, first));
         }
-        Err(match reader.trouble.take() {
-            Some(trouble) => failed(path, trouble),
+        Err(match reader.problem.take() {
+            Some(problem) => failed(path, problem),
             None => CaptureError::NoFrames { path: path.into() },
         })
     }
@@ -194,8 +194,8 @@ impl FfmpegReader {
     }
 
     /// What ffmpeg complained of; complete at the end of the clip.
-    pub(super) fn trouble(&self) -> Option<&str> {
-        self.trouble.as_deref()
+    pub(super) fn problem(&self) -> Option<&str> {
+        self.problem.as_deref()
     }
 
     /// The next frame; false at the end.
@@ -253,7 +253,7 @@ impl FfmpegReader {
             .take()
             .and_then(|listener| listener.join().ok())
             .unwrap_or_default();
-        self.trouble = match (complaints.last, self.expected) {
+        self.problem = match (complaints.last, self.expected) {
             (Some(last), _) if complaints.count == 1 => Some(last),
             (Some(last), _) => Some(format!(
                 "ffmpeg reported {} problems, at last: {last}",

@@ -44,10 +44,10 @@ pub(super) struct H264Reader {
     stream: Vec<u8>,
     painter: Painter,
     lost: u64,
-    trouble: Option<String>,
+    problem: Option<String>,
     at_end: bool,
     /// Whether pictures that no other one is made from are passed over.
-    hurries: bool,
+    skip: bool,
 }
 
 impl H264Reader {
@@ -75,15 +75,15 @@ impl H264Reader {
                 upright: Vec::new(),
             },
             lost: 0,
-            trouble: track.cut_short,
+            problem: track.cut_short,
             at_end: false,
-            hurries: false,
+            skip: false,
         }
     }
 
     /// While `true`, pictures that no other one is made from are passed over undecoded; their numbers are left out.
-    pub(super) fn hurry(&mut self, hurries: bool) {
-        self.hurries = hurries;
+    pub(super) fn skip_disposable(&mut self, skip: bool) {
+        self.skip = skip;
     }
 
     /// Goes back to the first sample. What was lost stays counted.
@@ -101,8 +101,8 @@ impl H264Reader {
     }
 
     /// What is wrong with the file, apart from lost frames.
-    pub(super) fn trouble(&self) -> Option<&str> {
-        self.trouble.as_deref()
+    pub(super) fn problem(&self) -> Option<&str> {
+        self.problem.as_deref()
     }
 
     /// Nothing can be decoded any more although frames are left: there is no key frame ahead.
@@ -149,7 +149,7 @@ impl H264Reader {
         let found = match self.load(sample) {
             Ok(found) => found,
             Err(error) => {
-                self.trouble = Some(format!(
+                self.problem = Some(format!(
                     "the file could not be read any further ({error}); check the disk"
                 ));
                 self.lost += u64::from(sample.shown.is_some());
@@ -162,7 +162,7 @@ impl H264Reader {
             self.lost += u64::from(sample.shown.is_some());
             return false;
         }
-        if self.hurries && found.spare && self.decoder.is_some() {
+        if self.skip && found.spare && self.decoder.is_some() {
             return false;
         }
         let from = if may_start { 0 } else { self.headers.len() };

@@ -69,7 +69,7 @@ pub struct ClipSource {
     last_given: Option<CaptureTime>,
     /// Frames lost by a reader that was given up.
     lost_before: u64,
-    trouble: Option<String>,
+    problem: Option<String>,
     again: Again,
 }
 
@@ -201,7 +201,7 @@ impl ClipSource {
             first: Some(first),
             last_given: None,
             lost_before: 0,
-            trouble: None,
+            problem: None,
             again: Again::default(),
         }
     }
@@ -218,9 +218,9 @@ impl ClipSource {
 
     /// While `true`, pictures that no other one is made from are passed over where that saves decoding them: for a reader that
     /// is behind. Their numbers are left out.
-    pub fn hurry(&mut self, hurries: bool) {
+    pub fn skip_disposable(&mut self, skip: bool) {
         if let Reader::BuiltIn(reader) = &mut self.reader {
-            reader.hurry(hurries);
+            reader.skip_disposable(skip);
         }
     }
 
@@ -231,7 +231,7 @@ impl ClipSource {
     /// # Errors
     ///
     /// A looped clip that cannot be opened again. Damage is none: a clip that goes bad half-way ends early and says so in
-    /// [`Self::trouble`].
+    /// [`Self::problem`].
     pub fn next_frame(&mut self, into: &mut Frame) -> Result<bool, CaptureError> {
         let mut more = self.next_of_run(into);
         if !more && self.begin_again()? {
@@ -291,10 +291,10 @@ impl ClipSource {
 
     /// What is wrong with the file, in a sentence for the user; none if nothing is. Complete once
     /// the last frame was given.
-    pub fn trouble(&self) -> Option<&str> {
-        self.trouble.as_deref().or(match &self.reader {
-            Reader::BuiltIn(reader) => reader.trouble(),
-            Reader::Ffmpeg(reader) => reader.trouble(),
+    pub fn problem(&self) -> Option<&str> {
+        self.problem.as_deref().or(match &self.reader {
+            Reader::BuiltIn(reader) => reader.problem(),
+            Reader::Ffmpeg(reader) => reader.problem(),
         })
     }
 }
@@ -312,7 +312,7 @@ impl ClipSource {
         match FfmpegReader::open(&self.path, &self.programs, Some(&self.info.codec)) {
             Ok(opened) => {
                 self.lost_before = reader.lost();
-                self.trouble = Some("part of the clip is damaged; from there on ffmpeg decoded it and may have patched pictures".into());
+                self.problem = Some("part of the clip is damaged; from there on ffmpeg decoded it and may have patched pictures".into());
                 let mut reader = opened.reader;
                 reader.skip_until_after(self.last_given);
                 self.reader = Reader::Ffmpeg(Box::new(reader));
@@ -320,7 +320,7 @@ impl ClipSource {
             Err(error) => {
                 tracing::debug!(%error, "ffmpeg cannot take over");
                 reader.give_up();
-                self.trouble = Some("the clip is damaged and no key frame follows, so the rest could not be decoded; copy the clip again or install ffmpeg".into());
+                self.problem = Some("the clip is damaged and no key frame follows, so the rest could not be decoded; copy the clip again or install ffmpeg".into());
             }
         }
     }

@@ -110,7 +110,7 @@ fn stamps_sizes_and_counts_are_those_that_ffprobe_prints() {
                 .all(|(frame, index)| frame.index == index),
             "{name}"
         );
-        assert_eq!((clip.lost(), clip.trouble()), (0, None), "{name}");
+        assert_eq!((clip.lost(), clip.problem()), (0, None), "{name}");
     }
 }
 
@@ -234,9 +234,9 @@ fn damage_with_no_key_frame_ahead_is_told_or_left_to_ffmpeg() {
     assert_eq!(frames.len() as u64 + clip.lost(), 60);
     assert!(clip.lost() > 0);
     assert!(
-        clip.trouble().unwrap().contains("install ffmpeg"),
+        clip.problem().unwrap().contains("install ffmpeg"),
         "{:?}",
-        clip.trouble()
+        clip.problem()
     );
     if ffmpeg_is_here() {
         let mut clip = ClipSource::open(&path).unwrap();
@@ -253,7 +253,7 @@ fn damage_with_no_key_frame_ahead_is_told_or_left_to_ffmpeg() {
             Some(&1_966_667),
             "it reaches the end of the clip"
         );
-        assert!(clip.trouble().unwrap().contains("damaged"));
+        assert!(clip.problem().unwrap().contains("damaged"));
     }
 }
 
@@ -271,10 +271,10 @@ fn a_file_that_ends_early_gives_what_it_holds_and_says_so() {
             .iter()
             .all(|frame| frame.rgb == clean[frame.index as usize].rgb)
     );
-    let trouble = clip.trouble().unwrap();
+    let problem = clip.problem().unwrap();
     assert!(
-        trouble.contains("ends early") && trouble.contains("of 60 frames"),
-        "{trouble}"
+        problem.contains("ends early") && problem.contains("of 60 frames"),
+        "{problem}"
     );
 }
 
@@ -286,7 +286,7 @@ fn every_way_of_cutting_a_file_short_ends_in_frames_or_a_clear_error() {
         match ClipSource::open_with(&path, no_programs()) {
             Ok(mut clip) => {
                 all_frames(&mut clip);
-                assert!(clip.trouble().is_some(), "{length} bytes: nothing is said");
+                assert!(clip.problem().is_some(), "{length} bytes: nothing is said");
             }
             Err(error) => assert!(
                 error.to_string().contains("short.mp4"),
@@ -365,7 +365,7 @@ fn through_ffmpeg_other_codecs_give_frames_with_their_own_stamps() {
         assert!(info.codec.starts_with(codec), "{name}: {}", info.codec);
         assert!((info.fps - 25.0).abs() < 0.01, "{name}: {}", info.fps);
         assert_eq!(micros(&all_frames(&mut clip)), steady(10, 25.0), "{name}");
-        assert_eq!(clip.trouble(), None, "{name}");
+        assert_eq!(clip.problem(), None, "{name}");
     }
 }
 
@@ -430,7 +430,7 @@ fn a_reader_in_a_hurry_leaves_out_what_no_other_picture_needs() {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("recordings/r01.mp4");
     let mut whole = ClipSource::open(&path).unwrap();
     let mut hurried = ClipSource::open(&path).unwrap();
-    hurried.hurry(true);
+    hurried.skip_disposable(true);
     let (mut one, mut other) = (Frame::default(), Frame::default());
     let (mut given, mut left_out) = (0, 0);
     while given < 60 && hurried.next_frame(&mut other).unwrap() {

@@ -3,7 +3,8 @@
 use super::Finding;
 use super::flicker::Flicker;
 use crate::capture::{
-    BLUR_LIMIT_CM, ControlsNow, EXPOSURE_LIMIT_MS, ExposureBy, FocusNow, PowerLine, blur_cm,
+    BLUR_LIMIT_CM, ControlStatus, EXPOSURE_LIMIT_MS, ExposureController, FocusStatus, PowerLine,
+    blur_cm,
 };
 
 /// A flicker of so many percent makes pictures that differ too much.
@@ -14,7 +15,7 @@ const FULL_GAIN_PCT: f64 = 95.0;
 const ROUNDING: f64 = 1.05;
 
 /// The lines of the report.
-pub(super) fn findings(now: &ControlsNow, flickers: Option<Flicker>) -> Vec<Finding> {
+pub(super) fn findings(now: &ControlStatus, flickers: Option<Flicker>) -> Vec<Finding> {
     let mut findings = vec![exposure(now)];
     findings.extend(gain(now));
     findings.push(mains(now, flickers));
@@ -34,7 +35,7 @@ fn finding(what: &'static str, good: bool, says: String) -> Finding {
     Finding { what, good, says }
 }
 
-fn exposure(now: &ControlsNow) -> Finding {
+fn exposure(now: &ControlStatus) -> Finding {
     let finding = |good, says| finding("exposure", good, says);
     let Some(ms) = now.exposure_ms else {
         return finding(
@@ -51,7 +52,7 @@ fn exposure(now: &ControlsNow) -> Finding {
     let long = ms > EXPOSURE_LIMIT_MS * ROUNDING;
     let times = (ms / EXPOSURE_LIMIT_MS).ceil().max(2.0);
     match now.exposure_by {
-        ExposureBy::CameraInTheDark => finding(
+        ExposureController::CameraInTheDark => finding(
             false,
             format!(
                 "it is too dark for any short exposure, so the camera is left to itself. Put much more light on the hitter, at \
@@ -59,7 +60,7 @@ fn exposure(now: &ControlsNow) -> Finding {
             ),
         ),
         _ if !long => finding(true, format!("{smear}, {BLUR_LIMIT_CM:.0} cm are allowed")),
-        ExposureBy::Light => finding(
+        ExposureController::Light => finding(
             false,
             format!(
                 "{smear}, {BLUR_LIMIT_CM:.0} cm are allowed: the light is too weak for less. Put about {:.1} times as much light on the \
@@ -67,20 +68,22 @@ fn exposure(now: &ControlsNow) -> Finding {
                 ms / EXPOSURE_LIMIT_MS
             ),
         ),
-        ExposureBy::Settings => finding(
+        ExposureController::Settings => finding(
             false,
             format!(
                 "{smear}, {BLUR_LIMIT_CM:.0} cm are allowed. Set exposure_ms = \"auto\" under [camera] in the settings"
             ),
         ),
-        ExposureBy::Camera | ExposureBy::Unknown if now.notes.is_empty() => finding(
-            false,
-            format!(
-                "{smear}, {BLUR_LIMIT_CM:.0} cm are allowed; the camera decides it. Set exposure_ms = \"auto\" under [camera] in the \
+        ExposureController::Camera | ExposureController::Unknown if now.notes.is_empty() => {
+            finding(
+                false,
+                format!(
+                    "{smear}, {BLUR_LIMIT_CM:.0} cm are allowed; the camera decides it. Set exposure_ms = \"auto\" under [camera] in the \
                  settings"
-            ),
-        ),
-        ExposureBy::Camera | ExposureBy::Unknown => finding(
+                ),
+            )
+        }
+        ExposureController::Camera | ExposureController::Unknown => finding(
             false,
             format!(
                 "{smear}, {BLUR_LIMIT_CM:.0} cm are allowed; the camera decides it and cannot be told. Put more light on the hitter"
@@ -89,11 +92,13 @@ fn exposure(now: &ControlsNow) -> Finding {
     }
 }
 
-fn gain(now: &ControlsNow) -> Option<Finding> {
+fn gain(now: &ControlStatus) -> Option<Finding> {
     let percent = now.gain_pct?;
     let by = match now.own_gain {
         Some(true) => "set by the camera",
-        _ if now.exposure_by == ExposureBy::Light => "set from the light, or by the settings",
+        _ if now.exposure_by == ExposureController::Light => {
+            "set from the light, or by the settings"
+        }
         _ => "as it is set",
     };
     let advice = match now.own_gain != Some(true) && percent >= FULL_GAIN_PCT {
@@ -109,7 +114,7 @@ fn gain(now: &ControlsNow) -> Option<Finding> {
     ))
 }
 
-fn mains(now: &ControlsNow, flickers: Option<Flicker>) -> Finding {
+fn mains(now: &ControlStatus, flickers: Option<Flicker>) -> Finding {
     let set = match now.power_line {
         None => "the camera has no setting against it",
         Some(PowerLine::Off) => "nothing is set against it",
@@ -133,8 +138,8 @@ fn mains(now: &ControlsNow, flickers: Option<Flicker>) -> Finding {
     };
     // Half a period of the mains is a whole one of the light.
     let period_ms = 500.0 / f64::from(mains_hz);
-    let short =
-        now.exposure_ms.is_some_and(|ms| ms < period_ms) && now.exposure_by != ExposureBy::Camera;
+    let short = now.exposure_ms.is_some_and(|ms| ms < period_ms)
+        && now.exposure_by != ExposureController::Camera;
     let strong = depth_pct >= STRONG_FLICKER_PCT;
     if short || now.power_line.is_none() || now.power_line == Some(right) {
         let advice = match strong {
@@ -152,18 +157,18 @@ fn mains(now: &ControlsNow, flickers: Option<Flicker>) -> Finding {
     )
 }
 
-fn focus(now: &ControlsNow) -> Finding {
+fn focus(now: &ControlStatus) -> Finding {
     let (good, says) = match now.focus {
         None => (
             true,
             "fixed, or set by hand at the lens: see that the hitter is sharp",
         ),
-        Some(FocusNow::Locked) => (true, "locked: it does not hunt when somebody walks by"),
-        Some(FocusNow::Settling) => (
+        Some(FocusStatus::Locked) => (true, "locked: it does not hunt when somebody walks by"),
+        Some(FocusStatus::Settling) => (
             true,
             "still focusing; it is locked three seconds after the start",
         ),
-        Some(FocusNow::Automatic) => (
+        Some(FocusStatus::Automatic) => (
             false,
             "not locked: the picture may go soft when somebody walks by. Set focus_pct = \"lock\" under [camera] in the \
              settings",
@@ -172,7 +177,7 @@ fn focus(now: &ControlsNow) -> Finding {
     finding("focus", good, says.into())
 }
 
-fn rate(now: &ControlsNow) -> Finding {
+fn rate(now: &ControlStatus) -> Finding {
     let (good, says) = match now.steady_rate {
         Some(true) => (true, "held in poor light"),
         Some(false) => (
@@ -191,21 +196,21 @@ fn rate(now: &ControlsNow) -> Finding {
 mod tests {
     use super::*;
 
-    fn webcam() -> ControlsNow {
-        ControlsNow {
+    fn webcam() -> ControlStatus {
+        ControlStatus {
             exposure_ms: Some(4.0),
-            exposure_by: ExposureBy::Light,
+            exposure_by: ExposureController::Light,
             gain_pct: Some(50.0),
             own_gain: None,
             power_line: Some(PowerLine::Hz60),
-            focus: Some(FocusNow::Locked),
+            focus: Some(FocusStatus::Locked),
             steady_rate: Some(true),
             settled: true,
             notes: Vec::new(),
         }
     }
 
-    fn line(now: &ControlsNow, flickers: Option<Flicker>, what: &str) -> (bool, String) {
+    fn line(now: &ControlStatus, flickers: Option<Flicker>, what: &str) -> (bool, String) {
         let found = findings(now, flickers);
         let found = found.into_iter().find(|f| f.what == what).unwrap();
         (found.good, found.says)
@@ -220,32 +225,35 @@ mod tests {
 
     #[test]
     fn a_long_exposure_is_told_with_what_to_change() {
-        let long = |exposure_by, ms| ControlsNow {
+        let long = |exposure_by, ms| ControlStatus {
             exposure_ms: Some(ms),
             exposure_by,
             ..webcam()
         };
         for (now, says) in [
             (
-                long(ExposureBy::Light, 10.0),
+                long(ExposureController::Light, 10.0),
                 "Put about 2.5 times as much light",
             ),
             (
-                long(ExposureBy::Settings, 8.0),
+                long(ExposureController::Settings, 8.0),
                 "Set exposure_ms = \"auto\"",
             ),
-            (long(ExposureBy::Camera, 16.0), "Set exposure_ms = \"auto\""),
             (
-                long(ExposureBy::CameraInTheDark, 15.8),
+                long(ExposureController::Camera, 16.0),
+                "Set exposure_ms = \"auto\"",
+            ),
+            (
+                long(ExposureController::CameraInTheDark, 15.8),
                 "at least 4 times as much",
             ),
         ] {
             let (good, told) = line(&now, None, "exposure");
             assert!(!good && told.contains(says), "{told}");
         }
-        let refused = ControlsNow {
+        let refused = ControlStatus {
             notes: vec!["it refuses".into()],
-            ..long(ExposureBy::Camera, 16.0)
+            ..long(ExposureController::Camera, 16.0)
         };
         let (good, told) = line(&refused, None, "exposure");
         assert!(
@@ -265,8 +273,8 @@ mod tests {
             !good && says.contains("use lamps that do not flicker"),
             "{says}"
         );
-        let by_camera = ControlsNow {
-            exposure_by: ExposureBy::Camera,
+        let by_camera = ControlStatus {
+            exposure_by: ExposureController::Camera,
             exposure_ms: Some(16.0),
             ..webcam()
         };
@@ -281,10 +289,10 @@ mod tests {
 
     #[test]
     fn a_camera_that_tells_nothing_is_told_about_as_such() {
-        let found = findings(&ControlsNow::default(), None);
+        let found = findings(&ControlStatus::default(), None);
         assert!(found.iter().all(|f| f.good));
         assert!(
-            line(&ControlsNow::default(), None, "exposure")
+            line(&ControlStatus::default(), None, "exposure")
                 .1
                 .contains("plenty of light")
         );

@@ -119,7 +119,7 @@ pub(crate) fn clip(data: &[u8]) {
         );
         last = Some(frame.captured_at);
     }
-    let _ = (clip.lost(), clip.trouble());
+    let _ = (clip.lost(), clip.problem());
 }
 
 /// A damaged journal: it is read as far as it goes, refused without a byte changed, or set aside with all its bytes.

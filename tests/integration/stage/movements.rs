@@ -31,7 +31,11 @@ pub(crate) const MOVEMENTS: &[Movement] = &[
     ("waving", waving),
 ];
 
-pub(crate) fn motion(dice: &mut Dice, secs: f64, posture: impl Fn(f64) -> Posture + 'static) -> Motion {
+pub(crate) fn motion(
+    dice: &mut Dice,
+    secs: f64,
+    posture: impl Fn(f64) -> Posture + 'static,
+) -> Motion {
     let height_m = dice.between(1.4, 1.95);
     Motion {
         secs,

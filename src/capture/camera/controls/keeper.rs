@@ -8,8 +8,8 @@ use std::io;
 
 use super::limit::{EXPOSURE_LIMIT_MS, Lever, Limiter, Step, blur_cm};
 use super::{
-    CameraControls, Control, ControlsNow, Driver, ExposureBy, ExposureWish, FocusNow, FocusWish,
-    GainWish, LiveControls, PowerLine,
+    CameraControls, Control, ControlStatus, Driver, ExposureController, ExposureRequest,
+    FocusRequest, FocusStatus, GainRequest, LiveControls, PowerLine,
 };
 use crate::time::CaptureTime;
 
@@ -39,7 +39,7 @@ pub(in super::super) struct Keeper {
     first_picture: Option<CaptureTime>,
     /// What there was before, in the order it was changed.
     before: Vec<(Control, i64)>,
-    exposure_by: ExposureBy,
+    exposure_by: ExposureController,
     weak: bool,
     weak_said: Option<CaptureTime>,
     notes: Vec<String>,
@@ -57,7 +57,7 @@ impl Keeper {
             focus_settles: false,
             first_picture: None,
             before: Vec::new(),
-            exposure_by: ExposureBy::Unknown,
+            exposure_by: ExposureController::Unknown,
             weak: false,
             weak_said: None,
             notes: Vec::new(),
@@ -102,17 +102,17 @@ impl Keeper {
     }
 
     /// What became of the wishes.
-    pub(crate) fn now(&self, driver: &dyn Driver) -> ControlsNow {
+    pub(crate) fn now(&self, driver: &dyn Driver) -> ControlStatus {
         let get = |control| {
             let range = driver.range(control)?;
             Some((range, driver.get(control).ok()?))
         };
         let focus = get(Control::OwnFocus).map(|(_, own)| match own {
-            _ if self.focus_settles => FocusNow::Settling,
-            0 => FocusNow::Locked,
-            _ => FocusNow::Automatic,
+            _ if self.focus_settles => FocusStatus::Settling,
+            0 => FocusStatus::Locked,
+            _ => FocusStatus::Automatic,
         });
-        ControlsNow {
+        ControlStatus {
             exposure_ms: get(Control::ExposureTime).map(|(_, units)| units as f64 / UNITS_PER_MS),
             exposure_by: self.exposure_by,
             gain_pct: get(Control::Gain).map(|(range, value)| range.percent_of(value)),
@@ -149,17 +149,17 @@ impl Keeper {
         }
     }
 
-    fn apply_gain(&mut self, driver: &dyn Driver, wish: GainWish) {
+    fn apply_gain(&mut self, driver: &dyn Driver, wish: GainRequest) {
         let own = driver.range(Control::OwnGain).is_some();
         match (wish, driver.range(Control::Gain)) {
-            (GainWish::Auto, _) if own => {
+            (GainRequest::Auto, _) if own => {
                 self.set(driver, Control::OwnGain, 1);
             }
             // Set from the light, together with the exposure.
-            (GainWish::Auto, Some(_)) => {}
-            (GainWish::Auto, None) => self.note("it has no setting for the gain", false),
-            (GainWish::Percent(_), None) => self.note("it has no setting for the gain", true),
-            (GainWish::Percent(percent), Some(range)) => {
+            (GainRequest::Auto, Some(_)) => {}
+            (GainRequest::Auto, None) => self.note("it has no setting for the gain", false),
+            (GainRequest::Percent(_), None) => self.note("it has no setting for the gain", true),
+            (GainRequest::Percent(percent), Some(range)) => {
                 if own {
                     self.set(driver, Control::OwnGain, 0);
                 }
@@ -170,44 +170,44 @@ impl Keeper {
 
     fn apply_exposure(&mut self, driver: &dyn Driver, wishes: &CameraControls) {
         self.limiter = None;
-        self.exposure_by = ExposureBy::Unknown;
+        self.exposure_by = ExposureController::Unknown;
         let Some(range) = driver.range(Control::ExposureTime) else {
             self.note(
                 "its exposure cannot be set, so that a swing may smear in weak light",
-                matches!(wishes.exposure, ExposureWish::Millis(_)),
+                matches!(wishes.exposure, ExposureRequest::Millis(_)),
             );
             return;
         };
         let units = |ms: f64| ((ms * UNITS_PER_MS).round() as i64).clamp(range.least, range.most);
         let most = units(self.frame_ms * FRAME_SHARE);
         let first = match wishes.exposure {
-            ExposureWish::Camera => {
+            ExposureRequest::Camera => {
                 self.leave_exposure(driver);
-                self.exposure_by = ExposureBy::Camera;
+                self.exposure_by = ExposureController::Camera;
                 return;
             }
-            ExposureWish::Millis(ms) => units(ms),
-            ExposureWish::Limited => units(EXPOSURE_LIMIT_MS).min(most),
+            ExposureRequest::Millis(ms) => units(ms),
+            ExposureRequest::Limited => units(EXPOSURE_LIMIT_MS).min(most),
         };
         let by_hand = driver.range(Control::ExposureMode).is_none()
             || self.set(driver, Control::ExposureMode, BY_HAND);
         if !by_hand || !self.set(driver, Control::ExposureTime, first) {
             self.leave_exposure(driver);
-            self.exposure_by = ExposureBy::Camera;
+            self.exposure_by = ExposureController::Camera;
             return;
         }
-        if matches!(wishes.exposure, ExposureWish::Millis(_)) {
-            self.exposure_by = ExposureBy::Settings;
+        if matches!(wishes.exposure, ExposureRequest::Millis(_)) {
+            self.exposure_by = ExposureController::Settings;
             return;
         }
-        self.exposure_by = ExposureBy::Light;
+        self.exposure_by = ExposureController::Light;
         let exposure = Lever {
             least: range.least.max(1),
             now: driver.get(Control::ExposureTime).unwrap_or(first),
             most,
         };
         let gain = match wishes.gain {
-            GainWish::Auto if driver.range(Control::OwnGain).is_none() => driver
+            GainRequest::Auto if driver.range(Control::OwnGain).is_none() => driver
                 .range(Control::Gain)
                 .zip(driver.get(Control::Gain).ok())
                 .map(|(range, now)| Lever {
@@ -233,16 +233,16 @@ impl Keeper {
         }
     }
 
-    fn apply_focus(&mut self, driver: &dyn Driver, wish: FocusWish) {
+    fn apply_focus(&mut self, driver: &dyn Driver, wish: FocusRequest) {
         self.focus_settles = false;
         let own = driver.range(Control::OwnFocus).is_some();
         match wish {
-            FocusWish::Auto if own => {
+            FocusRequest::Auto if own => {
                 self.set(driver, Control::OwnFocus, 1);
             }
-            FocusWish::Auto => self.note("it has no automatic focus", true),
-            FocusWish::Lock if !own => self.note("its focus is fixed, or set by hand", false),
-            FocusWish::Lock => {
+            FocusRequest::Auto => self.note("it has no automatic focus", true),
+            FocusRequest::Lock if !own => self.note("its focus is fixed, or set by hand", false),
+            FocusRequest::Lock => {
                 let kept = self.live.state().focus;
                 if let Some(value) = kept {
                     self.set(driver, Control::OwnFocus, 0);
@@ -252,7 +252,7 @@ impl Keeper {
                     self.focus_settles = driver.get(Control::OwnFocus).is_ok_and(|on| on != 0);
                 }
             }
-            FocusWish::Percent(percent) => match driver.range(Control::Focus) {
+            FocusRequest::Percent(percent) => match driver.range(Control::Focus) {
                 Some(range) => {
                     if own {
                         self.set(driver, Control::OwnFocus, 0);
@@ -281,7 +281,7 @@ impl Keeper {
             Step::Gain(wished) => self.follow(driver, Control::Gain, wished),
             Step::GiveBack => {
                 self.leave_exposure(driver);
-                self.exposure_by = ExposureBy::CameraInTheDark;
+                self.exposure_by = ExposureController::CameraInTheDark;
             }
             Step::TakeBack => self.apply_exposure(driver, &self.live.wishes()),
         }

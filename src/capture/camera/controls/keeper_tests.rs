@@ -97,14 +97,14 @@ fn by_default_the_exposure_is_short_the_rate_steady_and_the_focus_locked_after_a
         2,
         "it has no choice of its own, and keeps what it has"
     );
-    assert_eq!(keeper.now(&camera).focus, Some(FocusNow::Settling));
+    assert_eq!(keeper.now(&camera).focus, Some(FocusStatus::Settling));
     camera.values.borrow_mut().insert(Control::Focus, 85);
     watch(&mut keeper, &camera, 0.0, 4.0, 120.0);
     let now = keeper.now(&camera);
-    assert_eq!(now.focus, Some(FocusNow::Locked));
+    assert_eq!(now.focus, Some(FocusStatus::Locked));
     assert_eq!(
         (now.exposure_ms, now.exposure_by),
-        (Some(4.0), ExposureBy::Light)
+        (Some(4.0), ExposureController::Light)
     );
     assert_eq!(
         (now.steady_rate, now.settled, now.notes.len()),
@@ -120,7 +120,7 @@ fn by_default_the_exposure_is_short_the_rate_steady_and_the_focus_locked_after_a
         (0, 85)
     );
     assert_eq!(again.value(Control::ExposureTime), 40);
-    assert_eq!(keeper.now(&again).focus, Some(FocusNow::Locked));
+    assert_eq!(keeper.now(&again).focus, Some(FocusStatus::Locked));
 }
 
 #[test]
@@ -129,10 +129,10 @@ fn what_is_wished_is_set() {
     let (keeper, _) = start(
         &camera,
         CameraControls {
-            exposure: ExposureWish::Millis(2.5),
-            gain: GainWish::Percent(40.0),
+            exposure: ExposureRequest::Millis(2.5),
+            gain: GainRequest::Percent(40.0),
             power_line: PowerLine::Hz50,
-            focus: FocusWish::Percent(20.0),
+            focus: FocusRequest::Percent(20.0),
         },
     );
     for (control, value) in [
@@ -148,7 +148,7 @@ fn what_is_wished_is_set() {
     let now = keeper.now(&camera);
     assert_eq!(
         (now.exposure_by, now.power_line),
-        (ExposureBy::Settings, Some(PowerLine::Hz50))
+        (ExposureController::Settings, Some(PowerLine::Hz50))
     );
     assert!((now.gain_pct.unwrap() - 40.0).abs() < 0.1 && now.settled);
 }
@@ -159,15 +159,15 @@ fn other_wishes_are_taken_up_with_the_next_picture() {
     let (mut keeper, live) = start(&camera, CameraControls::default());
     watch(&mut keeper, &camera, 0.0, 1.0, 120.0);
     live.set(CameraControls {
-        exposure: ExposureWish::Camera,
+        exposure: ExposureRequest::Camera,
         power_line: PowerLine::Off,
-        focus: FocusWish::Auto,
+        focus: FocusRequest::Auto,
         ..CameraControls::default()
     });
     watch(&mut keeper, &camera, 1.0, 0.02, 120.0);
     assert_eq!(camera.value(Control::ExposureMode), 3);
     assert_eq!(camera.value(Control::PowerLine), 0);
-    assert_eq!(keeper.now(&camera).focus, Some(FocusNow::Automatic));
+    assert_eq!(keeper.now(&camera).focus, Some(FocusStatus::Automatic));
     let sets = camera.sets.borrow().len();
     watch(&mut keeper, &camera, 1.1, 5.0, 120.0);
     assert_eq!(
@@ -187,14 +187,14 @@ fn in_the_dark_the_exposure_goes_back_to_the_camera() {
     let now = keeper.now(&camera);
     assert_eq!(
         (now.exposure_by, now.settled),
-        (ExposureBy::CameraInTheDark, true)
+        (ExposureController::CameraInTheDark, true)
     );
     // Ten minutes later it is tried again, and the lamps are on.
     watch(&mut keeper, &camera, 20.0, 605.0, 120.0);
     let now = keeper.now(&camera);
     assert_eq!(
         (now.exposure_by, now.exposure_ms),
-        (ExposureBy::Light, Some(4.0))
+        (ExposureController::Light, Some(4.0))
     );
 }
 
@@ -218,7 +218,7 @@ fn no_exposure_is_longer_than_the_time_between_two_frames() {
 fn a_camera_without_controls_works_and_each_lack_is_said_once() {
     let camera = Webcam::default();
     let wishes = CameraControls {
-        exposure: ExposureWish::Millis(2.0),
+        exposure: ExposureRequest::Millis(2.0),
         ..CameraControls::default()
     };
     let (mut keeper, live) = start(&camera, wishes);
@@ -227,7 +227,7 @@ fn a_camera_without_controls_works_and_each_lack_is_said_once() {
     assert_eq!(now.notes.len(), 4, "{:?}", now.notes);
     assert_eq!(
         (now.exposure_ms, now.exposure_by, now.settled),
-        (None, ExposureBy::Unknown, true)
+        (None, ExposureController::Unknown, true)
     );
     let said = |live: &LiveControls| {
         let said = live.state().said.clone();
@@ -253,7 +253,7 @@ fn a_camera_that_refuses_a_short_exposure_keeps_its_own() {
     let (keeper, _) = start(&camera, CameraControls::default());
     let now = keeper.now(&camera);
     assert_eq!(camera.value(Control::ExposureMode), 3);
-    assert_eq!(now.exposure_by, ExposureBy::Camera);
+    assert_eq!(now.exposure_by, ExposureController::Camera);
     assert!(
         now.notes[0].contains("refuses its setting for the exposure"),
         "{:?}",
@@ -268,7 +268,7 @@ fn at_the_end_the_camera_is_as_it_was() {
     let (mut keeper, _) = start(
         &camera,
         CameraControls {
-            gain: GainWish::Percent(50.0),
+            gain: GainRequest::Percent(50.0),
             power_line: PowerLine::Hz50,
             ..CameraControls::default()
         },

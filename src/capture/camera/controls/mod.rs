@@ -1,7 +1,7 @@
 //! What is wished of a camera beside its mode: exposure, gain, the mains, focus.
 //!
 //! In: [`CameraControls`] from the settings, in a [`LiveControls`] that may get other wishes while the camera runs. Out:
-//! [`ControlsNow`], what became of them. `limit` decides about exposure and gain from the brightness of the pictures and is
+//! [`ControlStatus`], what became of them. `limit` decides about exposure and gain from the brightness of the pictures and is
 //! pure; `keeper` applies wishes and decisions through a [`Driver`] on the capture thread. A camera that lacks a control is
 //! a fact that is said once, and never an error.
 
@@ -18,7 +18,7 @@ pub(crate) use self::limit::{BLUR_LIMIT_CM, EXPOSURE_LIMIT_MS, blur_cm};
 
 /// How long a picture is exposed.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub enum ExposureWish {
+pub enum ExposureRequest {
     /// As long as the light needs, and no longer than a swing allows where there is enough of it.
     #[default]
     Limited,
@@ -30,7 +30,7 @@ pub enum ExposureWish {
 
 /// How much the camera amplifies.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub enum GainWish {
+pub enum GainRequest {
     /// As much as the picture needs.
     #[default]
     Auto,
@@ -72,7 +72,7 @@ impl PowerLine {
 
 /// What the lens does.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub enum FocusWish {
+pub enum FocusRequest {
     /// It focuses once, when the camera starts, and then stays.
     #[default]
     Lock,
@@ -86,13 +86,13 @@ pub enum FocusWish {
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct CameraControls {
     /// How long a picture is exposed.
-    pub exposure: ExposureWish,
+    pub exposure: ExposureRequest,
     /// How much the camera amplifies.
-    pub gain: GainWish,
+    pub gain: GainRequest,
     /// What it does against flicker.
     pub power_line: PowerLine,
     /// What the lens does.
-    pub focus: FocusWish,
+    pub focus: FocusRequest,
 }
 
 /// The wishes in force. Clones share them: one is with the camera, another with whoever changes them.
@@ -166,7 +166,7 @@ impl PartialEq for LiveControls {
 
 /// Who decides about the exposure.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(crate) enum ExposureBy {
+pub(crate) enum ExposureController {
     /// Nobody that could be asked: the driver has no such control.
     #[default]
     Unknown,
@@ -182,7 +182,7 @@ pub(crate) enum ExposureBy {
 
 /// What the lens does now.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum FocusNow {
+pub(crate) enum FocusStatus {
     /// It is still focusing, and will be locked then.
     Settling,
     /// It stays where it is.
@@ -193,11 +193,11 @@ pub(crate) enum FocusNow {
 
 /// What became of the wishes.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub(crate) struct ControlsNow {
+pub(crate) struct ControlStatus {
     /// As the driver tells it. A camera that decides itself may tell an old value.
     pub exposure_ms: Option<f64>,
     /// Who decides about it.
-    pub exposure_by: ExposureBy,
+    pub exposure_by: ExposureController,
     /// Share of what the camera can, 0 to 100.
     pub gain_pct: Option<f64>,
     /// Whether the camera sets the gain itself; `None` where it cannot be asked.
@@ -205,7 +205,7 @@ pub(crate) struct ControlsNow {
     /// `None` where the driver has no such control.
     pub power_line: Option<PowerLine>,
     /// `None` where the focus is fixed or set by hand.
-    pub focus: Option<FocusNow>,
+    pub focus: Option<FocusStatus>,
     /// Whether the rate holds in poor light; `None` where it cannot be asked.
     pub steady_rate: Option<bool>,
     /// Whether exposure, gain and focus have come to rest.
@@ -270,7 +270,7 @@ mod tests {
         live.set(CameraControls::default());
         assert_eq!(with_camera.version(), 0);
         let wishes = CameraControls {
-            exposure: ExposureWish::Millis(2.0),
+            exposure: ExposureRequest::Millis(2.0),
             ..CameraControls::default()
         };
         live.set(wishes);
@@ -282,12 +282,12 @@ mod tests {
         let live = LiveControls::default();
         live.state().focus = Some(70);
         live.set(CameraControls {
-            gain: GainWish::Percent(10.0),
+            gain: GainRequest::Percent(10.0),
             ..CameraControls::default()
         });
         assert_eq!(live.state().focus, Some(70));
         live.set(CameraControls {
-            focus: FocusWish::Auto,
+            focus: FocusRequest::Auto,
             ..CameraControls::default()
         });
         assert_eq!(live.state().focus, None);

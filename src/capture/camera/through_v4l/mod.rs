@@ -27,9 +27,9 @@ pub(super) use self::modes::list;
 use self::modes::{codes_of, format_of, interval_of, look_at, number_of, rate_of};
 use self::stamps::{FrameCounter, stamp_of};
 use super::choice::{best_mode, pick};
-use super::controls::{ControlsNow, Keeper};
+use super::controls::{ControlStatus, Keeper};
 use super::pixels::{Layout, PixelDecoder};
-use super::{CameraChoice, CameraDevice, CameraInfo, CameraMode};
+use super::{CameraDevice, CameraInfo, CameraMode, CameraRequest};
 use crate::capture::clock::monotonic_now;
 use crate::capture::colour::ColourSpace;
 use crate::capture::{CaptureError, Frame};
@@ -68,7 +68,7 @@ pub(super) struct V4lCamera {
 }
 
 impl V4lCamera {
-    pub(super) fn open(choice: &CameraChoice) -> Result<Self, CaptureError> {
+    pub(super) fn open(choice: &CameraRequest) -> Result<Self, CaptureError> {
         let mut info = match &choice.device {
             // A node that is named is opened even if the others cannot be looked at.
             CameraDevice::Path(path) => Self::at_path(path)?,
@@ -129,7 +129,7 @@ impl V4lCamera {
         &self.info
     }
 
-    pub(super) fn controls(&self) -> ControlsNow {
+    pub(super) fn controls(&self) -> ControlStatus {
         self.keeper.now(&self.controls.on(&self.device))
     }
 

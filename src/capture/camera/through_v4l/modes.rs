@@ -8,7 +8,7 @@ use v4l::video::Capture;
 use v4l::{Device, FourCC, Fraction};
 
 use super::super::choice::best_mode;
-use super::super::{CameraChoice, CameraInfo, CameraMode, PixelFormat};
+use super::super::{CameraInfo, CameraMode, CameraRequest, PixelFormat};
 use super::{guarded, open_error};
 use crate::capture::CaptureError;
 
@@ -44,7 +44,7 @@ pub(super) fn look_at(number: u32, path: &Path) -> Result<Option<CameraInfo>, Ca
     let device = Device::with_path(path).map_err(|error| open_error(&label, &error))?;
     let modes = guarded(&label, || Ok(modes_of(&device)))?;
     Ok(
-        best_mode(&modes, &CameraChoice::default()).map(|mode| CameraInfo {
+        best_mode(&modes, &CameraRequest::default()).map(|mode| CameraInfo {
             name,
             path: Some(path.to_path_buf()),
             number,
