@@ -17,6 +17,7 @@
 //! - [`command`]: the command line
 //! - [`settings`]: what the operator and the coach have chosen
 //! - [`time`]: the one clock that they all speak in
+//! - [`text_enum`]: enums that have a fixed text in files
 
 pub mod capture;
 pub mod coach;
@@ -32,5 +33,6 @@ pub mod pose;
 pub mod rep;
 pub mod settings;
 pub mod sound;
+pub(crate) mod text_enum;
 pub mod time;
 pub mod video;

@@ -1,40 +1,92 @@
-//! Which cue belongs to which miss.
+//! The cues, and which one belongs to which miss.
 
 use super::verdict::Verdict;
 use crate::rep::MeasureName;
+use crate::text_enum::text_enum;
 
-/// Played when every cued measure is in its band.
-pub(crate) const IN_BAND: &str = "in_band";
+text_enum! {
+    /// What a hitter hears by itself: after a rep, that it was in band or what they did wrong; between reps, a remark
+    /// on what the camera sees.
+    ///
+    /// An id says what the hitter did, not what to do; the words are the sound library's.
+    #[allow(missing_docs, reason = "the ids say it")]
+    pub enum CueId {
+        /// Every cued measure is in its band; a tone without words.
+        InBand = "in_band",
+        HeadBack = "head_back",
+        HeadForward = "head_forward",
+        HeadBackInSwing = "head_back_in_swing",
+        HeadForwardInSwing = "head_forward_in_swing",
+        HeadRose = "head_rose",
+        HeadDropped = "head_dropped",
+        OverBackFoot = "over_back_foot",
+        OverFrontFoot = "over_front_foot",
+        StrideShort = "stride_short",
+        StrideLong = "stride_long",
+        LoadLate = "load_late",
+        LoadSlow = "load_slow",
+        StrideHurried = "stride_hurried",
+        StrideSlow = "stride_slow",
+        FootDownLate = "foot_down_late",
+        FootDownEarly = "foot_down_early",
+        HandsLate = "hands_late",
+        HandsFar = "hands_far",
+        WeightFarBack = "weight_far_back",
+        WeightNotBack = "weight_not_back",
+        WeightHungBack = "weight_hung_back",
+        WeightForward = "weight_forward",
+        WeightEarly = "weight_early",
+        FootClosed = "foot_closed",
+        FootOpen = "foot_open",
+        PostureUpright = "posture_upright",
+        PostureBent = "posture_bent",
+        PostureChanged = "posture_changed",
+        SeparationSmall = "separation_small",
+        SequenceOff = "sequence_off",
+        BalanceLost = "balance_lost",
+        FinishShort = "finish_short",
+        StrideEarly = "stride_early",
+        StrideLate = "stride_late",
+        SwingEarly = "swing_early",
+        SwingLate = "swing_late",
+        /// Remark: the camera has the hitter set.
+        Ready = "ready",
+        /// Remark: nobody is in the picture.
+        NotInView = "not_in_view",
+        /// Remark: the feet are cut off.
+        FeetHidden = "feet_hidden",
+        /// Remark: the picture is too dark.
+        TooDark = "too_dark",
+    }
+}
 
 /// The cue for a measure that is out on this side; `None` for one that is in.
-///
-/// The id says what the hitter did, not what to do; the words are the sound library's.
-pub(crate) fn cue_for(measure: MeasureName, verdict: Verdict) -> Option<&'static str> {
+pub(crate) fn cue_for(measure: MeasureName, verdict: Verdict) -> Option<CueId> {
     use MeasureName::*;
     let (low, high) = match measure {
-        HeadToPlant => ("head_back", "head_forward"),
-        HeadToContact => ("head_back_in_swing", "head_forward_in_swing"),
-        HeadDrop => ("head_rose", "head_dropped"),
-        HeadBetweenFeet => ("over_back_foot", "over_front_foot"),
-        StrideLength | StrideLengthOfHeight => ("stride_short", "stride_long"),
-        GatherToPlant => ("load_late", "load_slow"),
-        LiftToPlant => ("stride_hurried", "stride_slow"),
-        PlantToContact => ("foot_down_late", "foot_down_early"),
-        HandsBack => ("hands_late", "hands_far"),
-        WeightBack => ("weight_far_back", "weight_not_back"),
-        WeightAtPlant => ("weight_hung_back", "weight_forward"),
-        BackBeforeForward => ("weight_early", "weight_early"),
-        FrontFootOpen => ("foot_closed", "foot_open"),
-        TrunkHinge => ("posture_upright", "posture_bent"),
-        TrunkHingeChange => ("posture_changed", "posture_changed"),
-        Separation => ("separation_small", "separation_small"),
-        Sequence => ("sequence_off", "sequence_off"),
-        BalanceOffset => ("balance_lost", "balance_lost"),
-        FinishHold => ("finish_short", "finish_short"),
-        PlantAfterRelease => ("stride_early", "stride_late"),
-        PlantToArrival => ("stride_late", "stride_early"),
-        ContactToArrival => ("swing_early", "swing_late"),
-        WeightKept => ("weight_hung_back", "weight_forward"),
+        HeadToPlant => (CueId::HeadBack, CueId::HeadForward),
+        HeadToContact => (CueId::HeadBackInSwing, CueId::HeadForwardInSwing),
+        HeadDrop => (CueId::HeadRose, CueId::HeadDropped),
+        HeadBetweenFeet => (CueId::OverBackFoot, CueId::OverFrontFoot),
+        StrideLength | StrideLengthOfHeight => (CueId::StrideShort, CueId::StrideLong),
+        GatherToPlant => (CueId::LoadLate, CueId::LoadSlow),
+        LiftToPlant => (CueId::StrideHurried, CueId::StrideSlow),
+        PlantToContact => (CueId::FootDownLate, CueId::FootDownEarly),
+        HandsBack => (CueId::HandsLate, CueId::HandsFar),
+        WeightBack => (CueId::WeightFarBack, CueId::WeightNotBack),
+        WeightAtPlant => (CueId::WeightHungBack, CueId::WeightForward),
+        BackBeforeForward => (CueId::WeightEarly, CueId::WeightEarly),
+        FrontFootOpen => (CueId::FootClosed, CueId::FootOpen),
+        TrunkHinge => (CueId::PostureUpright, CueId::PostureBent),
+        TrunkHingeChange => (CueId::PostureChanged, CueId::PostureChanged),
+        Separation => (CueId::SeparationSmall, CueId::SeparationSmall),
+        Sequence => (CueId::SequenceOff, CueId::SequenceOff),
+        BalanceOffset => (CueId::BalanceLost, CueId::BalanceLost),
+        FinishHold => (CueId::FinishShort, CueId::FinishShort),
+        PlantAfterRelease => (CueId::StrideEarly, CueId::StrideLate),
+        PlantToArrival => (CueId::StrideLate, CueId::StrideEarly),
+        ContactToArrival => (CueId::SwingEarly, CueId::SwingLate),
+        WeightKept => (CueId::WeightHungBack, CueId::WeightForward),
     };
     match verdict {
         Verdict::In => None,
@@ -53,14 +105,14 @@ mod tests {
         use Verdict::*;
         // A foot that is down soon after the release, or long before the ball comes, was early.
         for (measure, verdict, cue) in [
-            (PlantAfterRelease, Low, "stride_early"),
-            (PlantToArrival, High, "stride_early"),
-            (PlantAfterRelease, High, "stride_late"),
-            (PlantToArrival, Low, "stride_late"),
-            (ContactToArrival, Low, "swing_early"),
-            (ContactToArrival, High, "swing_late"),
-            (WeightKept, High, "weight_forward"),
-            (WeightKept, Low, "weight_hung_back"),
+            (PlantAfterRelease, Low, CueId::StrideEarly),
+            (PlantToArrival, High, CueId::StrideEarly),
+            (PlantAfterRelease, High, CueId::StrideLate),
+            (PlantToArrival, Low, CueId::StrideLate),
+            (ContactToArrival, Low, CueId::SwingEarly),
+            (ContactToArrival, High, CueId::SwingLate),
+            (WeightKept, High, CueId::WeightForward),
+            (WeightKept, Low, CueId::WeightHungBack),
         ] {
             assert_eq!(cue_for(measure, verdict), Some(cue));
             assert_eq!(cue_for(measure, In), None);

@@ -4,9 +4,10 @@
 
 use super::band::{AbsoluteBand, AbsoluteBands, Bands};
 use super::baseline::Baselines;
-use super::cue::{IN_BAND, cue_for};
+use super::cue::{CueId, cue_for};
 use super::verdict::{CueGiven, JudgedRep, Verdict, verdicts};
 use crate::rep::{Bats, Measure, MeasureName, Rep, RepKind};
+use crate::text_enum::Recorded;
 
 /// The coach's wishes, applied to one rep after the other.
 #[derive(Clone, Debug)]
@@ -83,7 +84,7 @@ impl Coach {
             .then(|| self.cue(&verdicts))
             .flatten()
             .map(|id| CueGiven {
-                id: id.to_owned(),
+                id: Recorded::Known(id),
                 at: rep.known_at,
                 latency_ms: None,
             });
@@ -113,10 +114,7 @@ impl Coach {
     }
 
     /// The most important miss; "in band" if there is none; nothing if nothing could be judged.
-    fn cue(
-        &self,
-        verdicts: &std::collections::BTreeMap<MeasureName, Verdict>,
-    ) -> Option<&'static str> {
+    fn cue(&self, verdicts: &std::collections::BTreeMap<MeasureName, Verdict>) -> Option<CueId> {
         let judged = || {
             self.order
                 .iter()
@@ -126,7 +124,7 @@ impl Coach {
         Some(
             judged()
                 .find_map(|(name, verdict)| cue_for(name, verdict))
-                .unwrap_or(IN_BAND),
+                .unwrap_or(CueId::InBand),
         )
     }
 }
@@ -184,8 +182,8 @@ mod tests {
         )
     }
 
-    fn cue_of(rep: Rep) -> Option<String> {
-        coach().judge(rep).cue.map(|c| c.id)
+    fn cue_of(rep: Rep) -> Option<CueId> {
+        coach().judge(rep).cue.and_then(|cue| cue.id.known())
     }
 
     #[test]
@@ -197,7 +195,7 @@ mod tests {
                 (MeasureName::HandsBack, -3.0),
             ],
         );
-        assert_eq!(cue_of(both).as_deref(), Some("hands_late"));
+        assert_eq!(cue_of(both), Some(CueId::HandsLate));
         let one = rep(
             RepKind::Swing,
             &[
@@ -205,14 +203,14 @@ mod tests {
                 (MeasureName::HandsBack, 3.0),
             ],
         );
-        assert_eq!(cue_of(one).as_deref(), Some("head_forward"));
+        assert_eq!(cue_of(one), Some(CueId::HeadForward));
     }
 
     #[test]
     fn all_in_gives_the_pleasant_tone_and_nothing_judged_gives_silence() {
         assert_eq!(
-            cue_of(rep(RepKind::Swing, &[(MeasureName::HeadToPlant, 5.0)])).as_deref(),
-            Some(IN_BAND)
+            cue_of(rep(RepKind::Swing, &[(MeasureName::HeadToPlant, 5.0)])),
+            Some(CueId::InBand)
         );
         assert_eq!(
             cue_of(rep(RepKind::Swing, &[(MeasureName::HeadDrop, 50.0)])),
@@ -251,7 +249,10 @@ mod tests {
         };
         assert_eq!(long.bands[&stride], expected);
         assert_eq!(long.verdicts[&stride], Verdict::High);
-        assert_eq!(long.cue.map(|cue| cue.id).as_deref(), Some("stride_long"));
+        assert_eq!(
+            long.cue.and_then(|cue| cue.id.known()),
+            Some(CueId::StrideLong)
+        );
         // The other side of the plate is another hitter in this.
         let mut left = rep(RepKind::Swing, &[(stride, 77.0)]);
         left.bats = Bats::Left;

@@ -23,6 +23,7 @@ pub(crate) use band::BandEnds;
 pub(crate) use band::{AbsoluteBand, AbsoluteBands};
 pub use band::{Band, Bands};
 pub(crate) use baseline::Baselines;
+pub use cue::CueId;
 pub(crate) use cue::cue_for;
 pub use judge::Coach;
 pub use plan::{PLAN_STARTS, Plan};
@@ -32,7 +33,7 @@ pub use schedule::{
     CueSchedule, Decision, FADED_OVER, JudgedAs, QuietReason, Scheduler, faded_share,
 };
 pub use set::{Closing, SetEvent, SetRun};
-pub use spoken::{SET_PHRASES, Said};
+pub use spoken::{PhraseId, Said};
 pub use spread::SpreadWatch;
 pub use trainer::Trainer;
 pub(crate) use trainer::{Followed, OPENING};

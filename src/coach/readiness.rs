@@ -7,6 +7,7 @@
 //! once a minute; nothing is said while a rep runs or just after it, when the cue has the floor. "Ready" comes when
 //! the hitter is set after trouble or after a long time out of the box, not before every swing.
 
+use super::cue::CueId;
 use crate::rep::Phase;
 use crate::time::CaptureTime;
 
@@ -101,13 +102,13 @@ pub(crate) enum Remark {
 }
 
 impl Remark {
-    /// The phrase in the sound library.
-    pub(crate) const fn phrase(self) -> &'static str {
+    /// What is played for it.
+    pub(crate) const fn cue(self) -> CueId {
         match self {
-            Remark::Ready => "ready",
-            Remark::OutOfView => "not_in_view",
-            Remark::FeetHidden => "feet_hidden",
-            Remark::TooDark => "too_dark",
+            Remark::Ready => CueId::Ready,
+            Remark::OutOfView => CueId::NotInView,
+            Remark::FeetHidden => CueId::FeetHidden,
+            Remark::TooDark => CueId::TooDark,
         }
     }
 }

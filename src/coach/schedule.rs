@@ -1,17 +1,15 @@
 //! How often a hitter is cued: the schedules, and the one that decides rep by rep.
 //!
-//! In: how each rep was judged, in order. Out: cue it, sum up, or stay quiet and why; the reason's words go into the
-//! journal. Pure, and without chance: a session's reps, decided again in order, leave the same state behind, which is
-//! how a session that was broken off is taken up again.
+//! In: how each rep was judged, in order. Out: cue it, sum up, or stay quiet and why. Pure, and without chance: the
+//! same reps in the same order are always cued alike.
 //!
 //! No study here was made on hitters; each names why a schedule is offered, not that it works in a cage.
 
 use std::collections::VecDeque;
 
-use serde::{Deserialize, Serialize};
-
 use super::verdict::{JudgedRep, Verdict};
 use crate::rep::{MeasureName, RepKind};
+use crate::text_enum::text_enum;
 
 /// How many reps the faded schedule looks back over (our choice: two handfuls).
 pub const FADED_OVER: usize = 10;
@@ -26,8 +24,7 @@ const FADED_TO: f64 = 0.9;
 const FADED_LEAST: f64 = 0.2;
 
 /// Which reps are cued.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(tag = "when", rename_all = "kebab-case", deny_unknown_fields)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum CueSchedule {
     /// Every rep that could be judged, in band or out.
     ///
@@ -142,61 +139,29 @@ pub enum Decision {
     Quiet(QuietReason),
 }
 
-/// Why a rep was not cued.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum QuietReason {
-    /// It was in band and silence says so.
-    InBand,
-    /// One rep in so many is cued, and this was another.
-    NotItsTurn,
-    /// The faded schedule passed it over.
-    Faded,
-    /// It goes into the summary to come.
-    SummaryLater,
-    /// The plan is silent.
-    SilentPlan,
-    /// It was a take.
-    Take,
-    /// None of the cued measures could be made.
-    NotMeasured,
-    /// None of the cued measures has a band that stands.
-    NoBand,
-    /// No measure is to be cued.
-    NoOrder,
-}
-
-impl QuietReason {
-    /// Every reason.
-    pub const ALL: [QuietReason; 9] = [
-        QuietReason::InBand,
-        QuietReason::NotItsTurn,
-        QuietReason::Faded,
-        QuietReason::SummaryLater,
-        QuietReason::SilentPlan,
-        QuietReason::Take,
-        QuietReason::NotMeasured,
-        QuietReason::NoBand,
-        QuietReason::NoOrder,
-    ];
-
-    /// The words in the journal.
-    pub const fn words(self) -> &'static str {
-        match self {
-            QuietReason::InBand => "in band",
-            QuietReason::NotItsTurn => "not this one's turn",
-            QuietReason::Faded => "faded",
-            QuietReason::SummaryLater => "summary later",
-            QuietReason::SilentPlan => "silent plan",
-            QuietReason::Take => "take",
-            QuietReason::NotMeasured => "nothing could be measured",
-            QuietReason::NoBand => "no band to judge by",
-            QuietReason::NoOrder => "no measure to cue",
-        }
-    }
-
-    /// The reason with these words.
-    pub fn from_words(words: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|reason| reason.words() == words)
+text_enum! {
+    /// Why a rep was not cued. The texts are those of the journal and the rep log.
+    pub enum QuietReason {
+        /// It was in band and silence says so.
+        InBand = "in band",
+        /// One rep in so many is cued, and this was another.
+        NotItsTurn = "not this one's turn",
+        /// The faded schedule passed it over.
+        Faded = "faded",
+        /// It goes into the summary to come.
+        SummaryLater = "summary later",
+        /// A summary was said in place of its cue.
+        SummedUp = "summed up",
+        /// The plan is silent.
+        SilentPlan = "silent plan",
+        /// It was a take.
+        Take = "take",
+        /// None of the cued measures could be made.
+        NotMeasured = "nothing could be measured",
+        /// None of the cued measures has a band that stands.
+        NoBand = "no band to judge by",
+        /// No measure is to be cued.
+        NoOrder = "no measure to cue",
     }
 }
 
@@ -221,15 +186,6 @@ impl Scheduler {
             latest: VecDeque::with_capacity(FADED_OVER),
             owed: 0,
         }
-    }
-
-    /// As it stands after these reps, oldest first.
-    pub fn resumed(schedule: CueSchedule, past: impl IntoIterator<Item = JudgedAs>) -> Self {
-        let mut scheduler = Self::new(schedule);
-        for rep in past {
-            scheduler.decide(rep);
-        }
-        scheduler
     }
 
     /// The schedule it goes by.
@@ -404,55 +360,5 @@ mod tests {
         // A slump: after five misses each rep is cued again, and while it lasts.
         cued(&mut scheduler, Out, 5);
         assert_eq!(cued(&mut scheduler, Out, 30), 30);
-    }
-
-    #[test]
-    fn a_session_taken_up_again_goes_on_as_if_it_had_not_been_broken_off() {
-        let reps: Vec<JudgedAs> = (0..200u32)
-            .map(|idx| match idx * 7919 % 11 {
-                0 => Take,
-                1 => NotMeasured,
-                2..=4 => Out,
-                _ => In,
-            })
-            .collect();
-        for schedule in [
-            CueSchedule::EveryRep,
-            CueSchedule::OutOfBand,
-            CueSchedule::EveryNth { every: 3 },
-            CueSchedule::Faded,
-            CueSchedule::Summary { after: 7 },
-            CueSchedule::Silent,
-        ] {
-            let mut whole = Scheduler::new(schedule);
-            let all: Vec<Decision> = reps.iter().map(|rep| whole.decide(*rep)).collect();
-            for broken_at in [0, 1, 13, 100] {
-                let past = reps[..broken_at].iter().copied();
-                let mut resumed = Scheduler::resumed(schedule, past);
-                let rest: Vec<Decision> = reps[broken_at..]
-                    .iter()
-                    .map(|rep| resumed.decide(*rep))
-                    .collect();
-                assert_eq!(rest, all[broken_at..], "{schedule:?} from {broken_at}");
-                assert_eq!(resumed, whole);
-            }
-        }
-    }
-
-    #[test]
-    fn reasons_read_back_and_schedules_are_written_in_our_words() {
-        for reason in QuietReason::ALL {
-            assert_eq!(QuietReason::from_words(reason.words()), Some(reason));
-        }
-        let text = serde_json::to_string(&CueSchedule::EveryNth { every: 3 }).unwrap();
-        assert_eq!(text, r#"{"when":"every-nth","every":3}"#);
-        for schedule in [CueSchedule::Faded, CueSchedule::Summary { after: 8 }] {
-            let text = serde_json::to_string(&schedule).unwrap();
-            assert!(text.contains(schedule.name()));
-            assert_eq!(
-                serde_json::from_str::<CueSchedule>(&text).unwrap(),
-                schedule
-            );
-        }
     }
 }

@@ -4,7 +4,7 @@
 //! given again in order stands where it stood.
 
 use super::plan::SetShape;
-use super::spoken::{MOST_SAID, Said};
+use super::spoken::{MOST_SAID, PhraseId, Said};
 use super::tally::{SetSummary, Tally};
 use super::verdict::JudgedRep;
 use crate::rep::{MeasureName, RepKind};
@@ -84,22 +84,22 @@ impl SetEvent {
     pub fn said(&self) -> Vec<Said> {
         match self {
             SetEvent::RestDue { secs } => vec![
-                Said::Phrase("rest"),
+                Said::Phrase(PhraseId::Rest),
                 Said::Pause,
                 match secs.is_multiple_of(60) {
-                    true => Said::Count(secs / 60, "minutes"),
-                    false => Said::Count(*secs, "seconds"),
+                    true => Said::Count(secs / 60, PhraseId::Minutes),
+                    false => Said::Count(*secs, PhraseId::Seconds),
                 },
             ],
-            SetEvent::RestOver => vec![Said::Phrase("rest_over")],
+            SetEvent::RestOver => vec![Said::Phrase(PhraseId::RestOver)],
             SetEvent::Closed {
                 why: Closing::LeftAlone,
                 ..
             } => Vec::new(),
             SetEvent::Closed { summary, .. } => {
-                let mut said = vec![Said::Phrase("set_done"), Said::Pause];
+                let mut said = vec![Said::Phrase(PhraseId::SetDone), Said::Pause];
                 said.extend(summary.said());
-                said.extend([Said::Pause, Said::Phrase("closing")]);
+                said.extend([Said::Pause, Said::Phrase(PhraseId::Closing)]);
                 said
             }
         }
@@ -140,14 +140,14 @@ impl SetRun {
 
     /// The count, for a hitter who asks.
     pub fn count_said(&self) -> Vec<Said> {
-        let mut said = vec![Said::Count(self.swings(), "swings")];
+        let mut said = vec![Said::Count(self.swings(), PhraseId::Swings)];
         match self.to_go() {
             Some(left) => said.extend([
                 Said::Pause,
                 Said::Number(left.min(MOST_SAID)),
-                Said::Phrase("to_go"),
+                Said::Phrase(PhraseId::ToGo),
             ]),
-            None => said.push(Said::Phrase("so_far")),
+            None => said.push(Said::Phrase(PhraseId::SoFar)),
         }
         said
     }
@@ -250,10 +250,10 @@ mod tests {
         assert_eq!(
             set.count_said(),
             [
-                Said::Count(2, "swings"),
+                Said::Count(2, PhraseId::Swings),
                 Said::Pause,
                 Said::Number(1),
-                Said::Phrase("to_go")
+                Said::Phrase(PhraseId::ToGo)
             ]
         );
         let Some(SetEvent::Closed { why, summary }) = set.rep(&swing(25.0)) else {
@@ -331,6 +331,6 @@ mod tests {
         let mut set = run(SetShape::default());
         set.rep(&swing(0.0));
         let asked = set.close().unwrap();
-        assert_eq!(asked.said()[0], Said::Phrase("set_done"));
+        assert_eq!(asked.said()[0], Said::Phrase(PhraseId::SetDone));
     }
 }

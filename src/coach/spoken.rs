@@ -4,17 +4,21 @@
 //! and which language they are is the sound library's; each phrase stands alone and none has to agree with a number
 //! in gender or plural, so that any language can be put in. Pure.
 
+use super::cue::CueId;
 use crate::rep::{MeasureName, Unit};
+use crate::text_enum::text_enum;
 
 /// A piece of what is said.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Said {
-    /// A phrase of the sound library, by its id.
-    Phrase(&'static str),
+    /// A phrase.
+    Phrase(PhraseId),
+    /// The words of a cue, without its tone.
+    Cue(CueId),
     /// A number, 0 to [`MOST_SAID`].
     Number(u32),
-    /// A number, 0 to [`MOST_SAID`], before a noun, by the noun's id: ten swings, one swing.
-    Count(u32, &'static str),
+    /// A number, 0 to [`MOST_SAID`], before a noun in the form that fits: ten swings, one swing.
+    Count(u32, PhraseId),
     /// What a comma is in writing.
     Pause,
 }
@@ -22,29 +26,32 @@ pub enum Said {
 /// The greatest number that is ever said.
 pub(crate) const MOST_SAID: u32 = 999;
 
-/// The phrases and nouns that openings, sets, summaries and rests use besides the cues.
-pub const SET_PHRASES: [&str; 20] = [
-    "opening",
-    "set_done",
-    "closing",
-    "rest",
-    "rest_over",
-    "spreading",
-    "stop_for_today",
-    "in_the_band",
-    "mostly",
-    "all",
-    "none",
-    "so_far",
-    "to_go",
-    "swings",
-    "centimetres",
-    "milliseconds",
-    "percent",
-    "degrees",
-    "seconds",
-    "minutes",
-];
+text_enum! {
+    /// The phrases and nouns of openings, sets, summaries and rests, by their ids in the sound library.
+    #[allow(missing_docs, reason = "the ids say it")]
+    pub enum PhraseId {
+        Opening = "opening",
+        SetDone = "set_done",
+        Closing = "closing",
+        Rest = "rest",
+        RestOver = "rest_over",
+        Spreading = "spreading",
+        StopForToday = "stop_for_today",
+        InTheBand = "in_the_band",
+        Mostly = "mostly",
+        All = "all",
+        None = "none",
+        SoFar = "so_far",
+        ToGo = "to_go",
+        Swings = "swings",
+        Centimetres = "centimetres",
+        Milliseconds = "milliseconds",
+        Percent = "percent",
+        Degrees = "degrees",
+        Seconds = "seconds",
+        Minutes = "minutes",
+    }
+}
 
 /// Below this, a time is rounded to hundredths of a second; from it on to tenths. A front foot that is down for 0.12 s
 /// or 0.18 s is two different swings, a load of 0.74 s or 0.78 s is one.
@@ -58,7 +65,7 @@ pub(crate) struct Rounded {
     /// In the unit.
     pub number: u32,
     /// The phrase of the unit.
-    pub unit: &'static str,
+    pub unit: PhraseId,
     /// The unit in print, the number before it.
     pub print: &'static str,
     /// Places behind the point in print, of `number` as a whole number of the smallest.
@@ -70,13 +77,13 @@ pub(crate) struct Rounded {
 pub(crate) fn rounded(of: MeasureName, value: f64) -> Option<Rounded> {
     let size = value.abs();
     let (number, unit, print, decimals) = match of.unit() {
-        Unit::Cm => (size, "centimetres", "cm", 0),
+        Unit::Cm => (size, PhraseId::Centimetres, "cm", 0),
         Unit::Ms if (size / 10.0).round() * 10.0 < TENTHS_FROM_MS => {
-            (size / 10.0, "milliseconds", "s", 2)
+            (size / 10.0, PhraseId::Milliseconds, "s", 2)
         }
-        Unit::Ms => (size / 100.0, "milliseconds", "s", 1),
-        Unit::Pct => (5.0 * (size / 5.0).round(), "percent", "%", 0),
-        Unit::Deg => (5.0 * (size / 5.0).round(), "degrees", "degrees", 0),
+        Unit::Ms => (size / 100.0, PhraseId::Milliseconds, "s", 1),
+        Unit::Pct => (5.0 * (size / 5.0).round(), PhraseId::Percent, "%", 0),
+        Unit::Deg => (5.0 * (size / 5.0).round(), PhraseId::Degrees, "degrees", 0),
         Unit::YesNo | Unit::Order => return None,
     };
     let number = number.round();
@@ -121,16 +128,16 @@ mod tests {
     fn values_are_said_in_steps_that_a_coach_would_use() {
         use MeasureName::*;
         for (of, value, printed, unit, number) in [
-            (HeadToPlant, 12.4, "12 cm", "centimetres", 12),
-            (HeadToPlant, -6.6, "-7 cm", "centimetres", 7),
-            (HeadToPlant, -0.3, "0 cm", "centimetres", 0),
-            (PlantToContact, 124.0, "0.12 s", "milliseconds", 12),
-            (PlantToContact, 394.9, "0.39 s", "milliseconds", 39),
-            (PlantToContact, 396.0, "0.4 s", "milliseconds", 4),
-            (GatherToPlant, 776.0, "0.8 s", "milliseconds", 8),
-            (GatherToPlant, 1240.0, "1.2 s", "milliseconds", 12),
-            (HeadBetweenFeet, 63.0, "65 %", "percent", 65),
-            (FrontFootOpen, 41.0, "40 degrees", "degrees", 40),
+            (HeadToPlant, 12.4, "12 cm", PhraseId::Centimetres, 12),
+            (HeadToPlant, -6.6, "-7 cm", PhraseId::Centimetres, 7),
+            (HeadToPlant, -0.3, "0 cm", PhraseId::Centimetres, 0),
+            (PlantToContact, 124.0, "0.12 s", PhraseId::Milliseconds, 12),
+            (PlantToContact, 394.9, "0.39 s", PhraseId::Milliseconds, 39),
+            (PlantToContact, 396.0, "0.4 s", PhraseId::Milliseconds, 4),
+            (GatherToPlant, 776.0, "0.8 s", PhraseId::Milliseconds, 8),
+            (GatherToPlant, 1240.0, "1.2 s", PhraseId::Milliseconds, 12),
+            (HeadBetweenFeet, 63.0, "65 %", PhraseId::Percent, 65),
+            (FrontFootOpen, 41.0, "40 degrees", PhraseId::Degrees, 40),
         ] {
             let found = rounded(of, value).unwrap();
             assert_eq!(found.printed(), printed);
@@ -147,15 +154,15 @@ mod tests {
         let said = |of, value| rounded(of, value).unwrap().said();
         assert_eq!(
             said(MeasureName::HandsBack, -3.0),
-            Said::Count(3, "centimetres")
+            Said::Count(3, PhraseId::Centimetres)
         );
         assert_eq!(
             said(MeasureName::PlantToContact, 124.0),
-            Said::Count(120, "milliseconds")
+            Said::Count(120, PhraseId::Milliseconds)
         );
         assert_eq!(
             said(MeasureName::GatherToPlant, 776.0),
-            Said::Count(800, "milliseconds")
+            Said::Count(800, PhraseId::Milliseconds)
         );
     }
 }

@@ -4,8 +4,8 @@
 
 use std::collections::VecDeque;
 
-use super::cue::cue_for;
-use super::spoken::{Said, rounded};
+use super::cue::{CueId, cue_for};
+use super::spoken::{PhraseId, Said, rounded};
 use super::verdict::{JudgedRep, Verdict};
 use crate::motion::filter::median;
 use crate::rep::{MeasureName, RepKind};
@@ -202,22 +202,22 @@ impl MeasureTally {
 impl SetSummary {
     /// As it is heard: swings, how many in band, and what was missed most with its usual size.
     pub fn said(&self) -> Vec<Said> {
-        let mut said = vec![Said::Count(self.swings, "swings")];
+        let mut said = vec![Said::Count(self.swings, PhraseId::Swings)];
         if self.judged == 0 {
             return said;
         }
         said.push(Said::Pause);
         said.push(match self.in_band {
-            0 => Said::Phrase("none"),
-            all if all == self.judged => Said::Phrase("all"),
+            0 => Said::Phrase(PhraseId::None),
+            all if all == self.judged => Said::Phrase(PhraseId::All),
             some => Said::Number(some),
         });
-        said.push(Said::Phrase("in_the_band"));
+        said.push(Said::Phrase(PhraseId::InTheBand));
         let Some(miss) = &self.most_missed else {
             return said;
         };
         if let Some(cue) = cue_for(miss.measure, miss.side) {
-            said.extend([Said::Pause, Said::Phrase("mostly"), Said::Phrase(cue)]);
+            said.extend([Said::Pause, Said::Phrase(PhraseId::Mostly), Said::Cue(cue)]);
             if let Some(size) = rounded(miss.measure, miss.missed_at) {
                 said.extend([Said::Pause, size.said()]);
             }
@@ -246,7 +246,7 @@ impl SetSummary {
             return line;
         };
         let words = cue_for(miss.measure, miss.side)
-            .unwrap_or_default()
+            .map_or("", CueId::as_str)
             .replace('_', " ");
         line += &format!(
             "; missed most: {words}, {} time{}",
@@ -385,19 +385,19 @@ pub(super) mod tests {
             (HeadToPlant, Verdict::High, 3)
         );
         assert_eq!((miss.missed_at, miss.median), (13.0, 12.4));
-        use Said::{Count, Number, Pause, Phrase};
+        use Said::{Count, Cue, Number, Pause, Phrase};
         assert_eq!(
             found.said(),
             [
-                Count(6, "swings"),
+                Count(6, PhraseId::Swings),
                 Pause,
                 Number(1),
-                Phrase("in_the_band"),
+                Phrase(PhraseId::InTheBand),
                 Pause,
-                Phrase("mostly"),
-                Phrase("head_forward"),
+                Phrase(PhraseId::Mostly),
+                Cue(CueId::HeadForward),
                 Pause,
-                Count(13, "centimetres"),
+                Count(13, PhraseId::Centimetres),
             ]
         );
         assert_eq!(
@@ -412,11 +412,14 @@ pub(super) mod tests {
         let well = summary(&[HeadToPlant], &[&[(HeadToPlant, 1.0)]]);
         assert_eq!(
             well.said()[2..],
-            [Said::Phrase("all"), Said::Phrase("in_the_band")]
+            [
+                Said::Phrase(PhraseId::All),
+                Said::Phrase(PhraseId::InTheBand)
+            ]
         );
         assert_eq!(well.line(), "1 swing; 1 in band");
         let unseen = summary(&[HeadToPlant], &[&[], &[]]);
-        assert_eq!(unseen.said(), [Said::Count(2, "swings")]);
+        assert_eq!(unseen.said(), [Said::Count(2, PhraseId::Swings)]);
         assert_eq!(unseen.line(), "2 swings; nothing in focus could be judged");
         let mut takes = Tally::new(&[HeadToPlant]);
         takes.add(&judged(RepKind::Take, 0.0, &[(HeadToPlant, 50.0)]));
@@ -426,7 +429,7 @@ pub(super) mod tests {
             &[MeasureName::BackBeforeForward],
             &[&[(MeasureName::BackBeforeForward, 0.0)]],
         );
-        assert_eq!(early.said().last(), Some(&Said::Phrase("weight_early")));
+        assert_eq!(early.said().last(), Some(&Said::Cue(CueId::WeightEarly)));
         assert_eq!(
             early.line(),
             "1 swing; 0 in band; missed most: weight early, 1 time"
@@ -444,7 +447,7 @@ pub(super) mod tests {
             assert_eq!(found.most_missed.unwrap().measure, first);
             assert!(found.said().iter().all(|said| match said {
                 Said::Number(number) | Said::Count(number, _) => *number <= MOST_SAID,
-                Said::Phrase(_) | Said::Pause => true,
+                Said::Phrase(_) | Said::Cue(_) | Said::Pause => true,
             }));
         }
     }

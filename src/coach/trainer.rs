@@ -8,15 +8,16 @@ use super::judge::Coach;
 use super::plan::{Plan, SetShape};
 use super::schedule::{CueSchedule, Decision, JudgedAs, QuietReason, Scheduler};
 use super::set::{SetEvent, SetRun, SetState};
-use super::spoken::Said;
+use super::spoken::{PhraseId, Said};
 use super::spread::SpreadWatch;
 use super::tally::Tally;
 use super::verdict::{JudgedRep, PitchPlayed};
 use crate::rep::{Measure, MeasureName, Rep, RepKind};
+use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
 
-/// The phrase that opens a session under a plan; it says what pain and dizziness mean.
-pub(crate) const OPENING: &str = "opening";
+/// What opens a session under a plan: it says what pain and dizziness mean.
+pub(crate) const OPENING: &[Said] = &[Said::Phrase(PhraseId::Opening)];
 
 /// A session's coach, schedule and set.
 pub struct Trainer {
@@ -84,18 +85,18 @@ impl Trainer {
             Decision::Cue => {}
             Decision::Quiet(reason) => {
                 judged.cue = None;
-                judged.no_cue = Some(reason.words().to_owned());
+                judged.no_cue = Some(Recorded::Known(reason));
             }
             Decision::Summary => {
                 judged.cue = None;
-                judged.no_cue = Some("summed up".to_owned());
+                judged.no_cue = Some(Recorded::Known(QuietReason::SummedUp));
                 let summary = self.since_summary.summary();
                 followed.say(summary.said(), format!("summary: {}", summary.line()));
                 self.since_summary = Tally::new(&self.focus);
             }
         }
         if judged.cue.is_none() && judged.no_cue.is_none() {
-            judged.no_cue = Some(QuietReason::NotMeasured.words().to_owned());
+            judged.no_cue = Some(Recorded::Known(QuietReason::NotMeasured));
         }
         if let Some(event) = self.set.rep(&judged) {
             followed.set_event(&event, self.scheduler.schedule());
@@ -123,9 +124,9 @@ impl Trainer {
                 spread.measure, spread.times
             );
             let said = vec![
-                Said::Phrase("spreading"),
+                Said::Phrase(PhraseId::Spreading),
                 Said::Pause,
-                Said::Phrase("stop_for_today"),
+                Said::Phrase(PhraseId::StopForToday),
             ];
             followed.say(said, line);
         }
@@ -217,9 +218,9 @@ impl Followed {
         // What a silent plan keeps to itself through the set it does not tell at its end.
         let said = match (event, schedule) {
             (SetEvent::Closed { .. }, CueSchedule::Silent) if !event.said().is_empty() => vec![
-                Said::Phrase("set_done"),
+                Said::Phrase(PhraseId::SetDone),
                 Said::Pause,
-                Said::Phrase("closing"),
+                Said::Phrase(PhraseId::Closing),
             ],
             _ => event.said(),
         };
@@ -260,6 +261,6 @@ mod tests {
         };
         assert!(numbers(&close_of("head still")));
         let quiet = close_of("quiet check");
-        assert!(quiet.contains(&Said::Phrase("set_done")) && !numbers(&quiet));
+        assert!(quiet.contains(&Said::Phrase(PhraseId::SetDone)) && !numbers(&quiet));
     }
 }

@@ -5,7 +5,10 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::band::AbsoluteBands;
+use super::cue::CueId;
+use super::schedule::QuietReason;
 use crate::rep::{Corrected, Measure, MeasureName, Rep};
+use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
 
 /// How a measure stands against its band.
@@ -41,8 +44,8 @@ impl Verdict {
 /// A cue that was decided on.
 #[derive(Clone, Debug, PartialEq)]
 pub struct CueGiven {
-    /// Which cue, as the sound library names it, such as `in_band` or `head_forward`.
-    pub id: String,
+    /// Which cue.
+    pub id: Recorded<CueId>,
     /// When it was decided, in capture time.
     pub at: CaptureTime,
     /// From the decision to the first sample at the device, where a device played it.
@@ -64,7 +67,7 @@ pub struct JudgedRep {
     /// What the hitter heard, if anything.
     pub cue: Option<CueGiven>,
     /// Why the hitter heard nothing, where that is so.
-    pub no_cue: Option<String>,
+    pub no_cue: Option<Recorded<QuietReason>>,
     /// The pitch that was played for this rep, if one was.
     pub pitch: Option<PitchPlayed>,
 }

@@ -18,10 +18,11 @@ use crate::capture::{
     CameraMode, CameraSource, CaptureError, ClipSource, ControlStatus, Frame, FrameSource,
     PixelFormat, PlaybackRate,
 };
+use crate::coach::CueId;
 use crate::page::free_bytes;
 use crate::pose::{Body, Landmark, Model};
 use crate::settings::Settings;
-use crate::sound::{IN_BAND, Outcome, Output, PlayRequest, Player};
+use crate::sound::{Outcome, Output, PlayRequest, Player};
 use crate::time::CaptureTime;
 use crate::video::FilmStore;
 
@@ -377,7 +378,7 @@ fn speaker(settings: &Settings) -> Finding {
     };
     let at = CaptureTime::default();
     player.play(PlayRequest {
-        cue_id: IN_BAND.into(),
+        cue_id: CueId::InBand.as_str().into(),
         decided_at: Instant::now(),
         at,
     });

@@ -7,7 +7,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use crate::coach::Said;
+use crate::coach::{CueId, Said};
 use crate::pitch::{Delivery, MarkKind};
 use crate::sound::{
     self, CueLibrary, DeliveryMark, DeliveryMarkKind, DeliverySound, DeviceState, HeadTone,
@@ -107,16 +107,16 @@ impl Ears {
     ///
     /// # Errors
     /// Where the file cannot be written.
-    pub fn cue(&mut self, id: &str, at: CaptureTime) -> Result<Option<Ticket>, SoundError> {
+    pub fn cue(&mut self, id: CueId, at: CaptureTime) -> Result<Option<Ticket>, SoundError> {
         match self {
             Ears::None => Ok(None),
             Ears::Player(live) => Ok(Some(live.player.play(PlayRequest {
-                cue_id: id.into(),
+                cue_id: id.as_str().into(),
                 decided_at: Instant::now(),
                 at,
             }))),
             Ears::Render(render) => {
-                let settled = render.wav.cue_at(id, at)?;
+                let settled = render.wav.cue_at(id.as_str(), at)?;
                 render.keep(settled);
                 Ok(None)
             }
@@ -274,9 +274,10 @@ impl Render {
 
 fn spoken(said: &Said) -> sound::Said {
     match *said {
-        Said::Phrase(id) => sound::Said::phrase(id),
+        Said::Phrase(id) => sound::Said::phrase(id.as_str()),
+        Said::Cue(id) => sound::Said::phrase(id.as_str()),
         Said::Number(number) => sound::Said::Number(number),
-        Said::Count(number, noun) => sound::Said::count(number, noun),
+        Said::Count(number, noun) => sound::Said::count(number, noun.as_str()),
         Said::Pause => sound::Said::Pause,
     }
 }

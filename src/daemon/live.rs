@@ -13,10 +13,11 @@ use serde::Serialize;
 use tokio::sync::watch;
 
 use super::picture::Pictures;
-use crate::coach::{JudgedRep, Verdict};
+use crate::coach::{CueId, JudgedRep, Verdict};
 use crate::journal::PictureSize;
 use crate::pose::{LANDMARK_COUNT, PoseFrame};
 use crate::rep::{MeasureName, RepKind};
+use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
 
 /// How many reps the trail holds.
@@ -34,7 +35,7 @@ pub struct LiveRep {
     /// `swing` or `take`.
     pub kind: &'static str,
     /// What the hitter heard: a cue's id; `None` where they heard nothing.
-    pub cue: Option<String>,
+    pub cue: Option<Recorded<CueId>>,
     /// The measure that the cue was about, or the first that is worked on.
     pub measure: Option<&'static str>,
     /// Its value.

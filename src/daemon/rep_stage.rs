@@ -14,7 +14,7 @@ use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
 use crate::capture::CaptureClock;
-use crate::coach::{Followed, JudgedRep, OPENING, PitchPlayed, Readiness, Said, Seen, Trainer};
+use crate::coach::{Followed, JudgedRep, OPENING, PitchPlayed, Readiness, Seen, Trainer};
 use crate::journal::{JournalWriter, PictureSize, RepLog, RepRecord};
 use crate::pose::PoseFrame;
 use crate::pose::track::TrackWriter;
@@ -236,7 +236,7 @@ impl RepStage {
         } = posed;
         let now = pose.captured_at;
         if self.tally.frames == 0 && self.training.opening {
-            self.outlets.ears.say(&[Said::Phrase(OPENING)], now)?;
+            self.outlets.ears.say(OPENING, now)?;
         }
         self.picture = picture;
         self.tally.frames += 1;
@@ -342,7 +342,7 @@ impl RepStage {
         let phase = self.finder.phase();
         let remark = self.readiness.step(now, Seen { phase, ..seen });
         if let Some(remark) = remark.filter(|_| self.training.remarks) {
-            self.outlets.ears.cue(remark.phrase(), now)?;
+            self.outlets.ears.cue(remark.cue(), now)?;
         }
         let due = self.training.trainer.tick(now);
         self.follow(&due, now)?;
@@ -399,11 +399,13 @@ impl RepStage {
             RepKind::Take => self.tally.takes += 1,
         }
         let at = judged.rep.known_at;
-        if let Some(cue) = &judged.cue {
+        if let Some(cue) = &judged.cue
+            && let Some(id) = cue.id.known()
+        {
             let decided_at = Instant::now();
             let finish = judged.rep.events.finish;
             let after_finish_ms = finish.map(|finish| 1e3 * cue.at.secs_since(finish));
-            let ticket = self.outlets.ears.cue(&cue.id, cue.at)?;
+            let ticket = self.outlets.ears.cue(id, cue.at)?;
             self.cued = ticket.map(|ticket| Cued {
                 ticket,
                 decided_at,

@@ -2,6 +2,7 @@
 
 use crate::coach::{JudgedRep, Verdict};
 use crate::rep::{Measure, MeasureName, RepKind};
+use crate::text_enum::Recorded;
 
 /// The measures that fit on a line, and their short names.
 const SHOWN: [(MeasureName, &str); 7] = [
@@ -43,14 +44,14 @@ pub(crate) fn rep_text(judged: &JudgedRep) -> String {
     }
     match (&judged.cue, rep.kind) {
         (Some(cue), _) => {
-            text += &format!("  cue: {}", cue.id.replace('_', " "));
+            text += &format!("  cue: {}", cue.id.as_str().replace('_', " "));
             if let Some(latency) = cue.latency_ms {
                 text += &format!(" after {latency:.0} ms");
             }
         }
         (None, RepKind::Take) => {}
         (None, RepKind::Swing) => {
-            let why = judged.no_cue.as_deref();
+            let why = judged.no_cue.as_ref().map(Recorded::as_str);
             text += &format!("  no cue: {}", why.unwrap_or("nothing could be judged"));
         }
     }

@@ -107,15 +107,15 @@ pub(super) fn row(stored: &StoredRep) -> Vec<String> {
         fields.extend(made);
     }
     let cue = stored.judged.cue.as_ref();
-    fields.push(cue.map(|cue| cue.id.clone()).unwrap_or_default());
+    fields.push(cue.map(|cue| cue.id.to_string()).unwrap_or_default());
     fields.push(cue.map(|cue| number(cue.at.secs(), 3)).unwrap_or_default());
     fields.push(
         cue.and_then(|cue| cue.latency_ms)
             .map(|ms| number(ms, 1))
             .unwrap_or_default(),
     );
-    let quiet = stored.judged.no_cue.clone().filter(|_| cue.is_none());
-    fields.push(quiet.unwrap_or_default());
+    let quiet = stored.judged.no_cue.as_ref().filter(|_| cue.is_none());
+    fields.push(quiet.map(ToString::to_string).unwrap_or_default());
     let pitch = stored.judged.pitch;
     fields.push(pitch.map(|p| number(p.speed_kmh, 1)).unwrap_or_default());
     for at in [pitch.map(|p| p.release), pitch.map(|p| p.arrival)] {

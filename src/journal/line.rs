@@ -15,6 +15,7 @@ use crate::rep::{
     Bats, Events, FIRING, LoadStyle, Measure, MeasureName, Rep, RepKind, Style, Unit, View,
     sequence_value, sequence_words,
 };
+use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
 
 const FORMAT: &str = "rep";
@@ -128,7 +129,10 @@ impl<'a> Line<'a> {
                 verdicts,
             },
             cue: cue.as_ref().map(CueLine::new),
-            no_cue: no_cue.as_deref().filter(|_| cue.is_none()),
+            no_cue: no_cue
+                .as_ref()
+                .map(Recorded::as_str)
+                .filter(|_| cue.is_none()),
             pitch: pitch.as_ref().map(PitchLine::new),
             style: StyleLine::new(&rep.style),
             origin,
@@ -278,7 +282,7 @@ struct CueLine {
 impl CueLine {
     fn new(cue: &CueGiven) -> Self {
         Self {
-            id: cue.id.clone(),
+            id: cue.id.to_string(),
             at: rounded(cue.at.secs(), 3),
             latency_ms: cue
                 .latency_ms
@@ -443,11 +447,11 @@ pub fn parse_rep_line(line: &str) -> Result<JudgedRep, RepLineError> {
         bands: AbsoluteBands::new(),
         verdicts,
         cue: line.cue.map(|cue| CueGiven {
-            id: cue.id,
+            id: cue.id.as_str().into(),
             at: CaptureTime::from_secs(cue.at),
             latency_ms: cue.latency_ms,
         }),
-        no_cue: line.no_cue,
+        no_cue: line.no_cue.as_deref().map(Recorded::from),
         pitch: line.pitch.map(|pitch| PitchPlayed {
             speed_kmh: pitch.speed_kmh,
             release: CaptureTime::from_secs(pitch.release),

@@ -18,6 +18,7 @@ use super::stamp::{parse_stamp, stamp_text};
 use crate::coach::{AbsoluteBand, AbsoluteBands, CueGiven, JudgedRep, PitchPlayed, Verdict};
 use crate::motion::Scale;
 use crate::rep::{Bats, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Ruler, Style, View};
+use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
 
 /// How the note of a session begins that a crash, kill or power cut left open.
@@ -198,7 +199,10 @@ pub(super) fn insert_rep(
         length(rep.style.lift_height_cm),
         rep.style.load.map(LoadStyle::name),
         // A cue that was heard needs no reason.
-        no_cue.as_deref().filter(|_| cue.is_none()),
+        no_cue
+            .as_ref()
+            .map(Recorded::as_str)
+            .filter(|_| cue.is_none()),
         pitch.map(|pitch| pitch.speed_kmh),
         pitch.map(|pitch| pitch.release.secs()),
         pitch.map(|pitch| pitch.arrival.secs()),
@@ -327,7 +331,7 @@ pub(super) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep> {
     };
     let cue = match (row.get::<_, Option<String>>(15)?, time(16)?) {
         (Some(id), Some(at)) => Some(CueGiven {
-            id,
+            id: id.as_str().into(),
             at,
             latency_ms: row.get(17)?,
         }),
@@ -388,7 +392,10 @@ pub(super) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep> {
             bands: AbsoluteBands::new(),
             verdicts: BTreeMap::new(),
             cue,
-            no_cue: row.get(25)?,
+            no_cue: row
+                .get::<_, Option<String>>(25)?
+                .as_deref()
+                .map(Recorded::from),
             pitch,
         },
         marked: row.get(29)?,

@@ -14,12 +14,13 @@ use super::reps::{usual, usual_words};
 use super::shared::{Choice, Shared, Trouble};
 use super::strip::{Align, Axis, Part, parts};
 use super::words::Words;
-use crate::coach::{Plan, Verdict};
+use crate::coach::{CueId, Plan, Verdict};
 use crate::journal::{
     HitterId, HitterRow, NoteRow, RepId, SessionFilter, SessionId, SessionRow, StoredPlan,
     StoredRep,
 };
 use crate::rep::{MeasureName, RepKind};
+use crate::text_enum::Recorded;
 
 /// Sessions on one page of the list.
 const AT_A_TIME: u32 = 40;
@@ -348,8 +349,8 @@ pub(super) fn phase_key(phase: &str) -> &'static str {
 /// What the hitter heard, or why nothing.
 pub(super) fn heard(rep: &StoredRep, w: &'static Words) -> String {
     match (&rep.judged.cue, &rep.judged.no_cue) {
-        (Some(cue), _) if cue.id == "in_band" => w.t("js.in_band").to_owned(),
-        (Some(cue), _) => w.cue(&cue.id).to_owned(),
+        (Some(cue), _) if cue.id == Recorded::Known(CueId::InBand) => w.t("js.in_band").to_owned(),
+        (Some(cue), _) => w.cue(cue.id.as_str()).to_owned(),
         (None, Some(why)) => w.with("review.quiet", why),
         (None, None) => String::new(),
     }

@@ -98,7 +98,7 @@ fn worked(focus: Option<Vec<MeasureName>>, reps: &[StoredRep], w: &'static Words
             let missed = (low.max(high) > 0)
                 .then(|| cue_for(name, side))
                 .flatten()
-                .map(|cue| format!("{} ({})", w.cue(cue), low.max(high)));
+                .map(|cue| format!("{} ({})", w.cue(cue.as_str()), low.max(high)));
             Some(Worked {
                 words: w.measure(name.name()).to_owned(),
                 inside: count(Verdict::In),

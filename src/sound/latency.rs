@@ -7,12 +7,12 @@ use std::sync::Arc;
 use std::thread;
 use std::time::{Duration, Instant};
 
-use crate::time::CaptureTime;
-
 use super::SoundError;
-use super::library::{CueLibrary, IN_BAND};
+use super::library::CueLibrary;
 use super::outcome::{Outcome, UnheardReason};
 use super::player::{DeviceState, Output, PlayRequest, Player};
+use crate::coach::CueId;
+use crate::time::CaptureTime;
 
 /// How long the device may take to open, and a cue to be settled.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -57,7 +57,7 @@ pub(crate) fn measure_latency(
     let (mut millis, mut unheard, mut why) = (Vec::with_capacity(cues), 0, "it was not settled");
     for index in 0..cues {
         let request = PlayRequest {
-            cue_id: IN_BAND.into(),
+            cue_id: CueId::InBand.as_str().into(),
             decided_at: Instant::now(),
             at: CaptureTime::default(),
         };

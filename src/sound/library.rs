@@ -18,9 +18,7 @@ use super::tone::{self, Tone};
 use super::{
     Language, MAX_CUE, MAX_PART, MAX_SENTENCE, SoundError, duration_of, frames_in, loudness, speech,
 };
-
-/// The cue that is a tone alone: the swing was in band.
-pub(crate) const IN_BAND: &str = "in_band";
+use crate::coach::CueId;
 
 /// The silence before a sentence: it follows a cue more often than not.
 const BREATH: Duration = Duration::from_millis(200);
@@ -189,15 +187,15 @@ impl CueLibrary {
     /// What is heard for a cue: mono samples at [`super::SAMPLE_RATE_HZ`], the tone first; `None` for
     /// an unknown id.
     pub fn samples_for(&self, cue_id: &str) -> Option<Arc<[f32]>> {
-        if cue_id == IN_BAND {
+        if cue_id == CueId::InBand.as_str() {
             return Some(Arc::clone(&self.in_band));
         }
         self.cue(cue_id).map(|cue| Arc::clone(&cue.samples))
     }
 
-    /// What is said for a cue or a part of a sentence; empty for [`IN_BAND`], `None` for an unknown id.
+    /// What is said for a cue or a part of a sentence; empty for [`CueId::InBand`], `None` for an unknown id.
     pub fn words_for(&self, id: &str) -> Option<&str> {
-        if id == IN_BAND {
+        if id == CueId::InBand.as_str() {
             return Some("");
         }
         self.phrases.get(id).map(|phrase| phrase.words.as_str())
@@ -247,7 +245,10 @@ impl CueLibrary {
             .phrases
             .iter()
             .filter(|(_, phrase)| phrase.tone != PhraseTone::None);
-        let mut ids: Vec<&str> = cues.map(|(id, _)| id.as_str()).chain([IN_BAND]).collect();
+        let mut ids: Vec<&str> = cues
+            .map(|(id, _)| id.as_str())
+            .chain([CueId::InBand.as_str()])
+            .collect();
         ids.sort_unstable();
         ids.into_iter()
     }
@@ -262,7 +263,7 @@ impl CueLibrary {
     /// The samples of a sound, with its place among the others.
     pub(super) fn ready(&self, sound: &Sound) -> Result<Ready, SoundError> {
         match sound {
-            Sound::Cue(id) if **id == *IN_BAND => Ok(Ready {
+            Sound::Cue(id) if **id == *CueId::InBand.as_str() => Ok(Ready {
                 samples: Arc::clone(&self.in_band),
                 rank: Rank::Swing,
             }),

@@ -292,8 +292,12 @@ fn a_faulty_folder_is_refused_by_name() {
             .contains("`head_frwd`, which is no cue")
     );
     assert!(
-        message(&MINE.replace("head_forward", IN_BAND), 0.5, 0.5)
-            .contains("`in_band`, which is no cue")
+        message(
+            &MINE.replace("head_forward", CueId::InBand.as_str()),
+            0.5,
+            0.5
+        )
+        .contains("`in_band`, which is no cue")
     );
     assert!(message(&MINE.repeat(2), 0.5, 0.5).contains("two entries for `head_forward`"));
     assert!(message(&MINE.replace("words", "wrds"), 0.5, 0.5).contains("wrds"));

@@ -50,7 +50,6 @@ pub(crate) use error::SoundError;
 pub(crate) use head_tone::HeadTone;
 pub(crate) use latency::measure_latency;
 pub use library::CueLibrary;
-pub(crate) use library::IN_BAND;
 pub(crate) use outcome::{DELIVERY, Heard, Outcome, Ticket};
 pub(crate) use phrase::phrase_words;
 pub(crate) use player::{

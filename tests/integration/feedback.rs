@@ -7,7 +7,7 @@ use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 use serde_json::{Value, json};
 
-use cagehand::coach::SET_PHRASES;
+use cagehand::coach::PhraseId;
 use cagehand::pose::track::TrackReader;
 use cagehand::rep::{FinderSettings, LiveHead, RepFinder};
 use cagehand::sound::{CueLibrary, Language, Said};
@@ -213,9 +213,9 @@ fn a_set_is_opened_with_its_caution_and_closed_with_its_numbers() {
 fn each_language_has_every_phrase() {
     for language in Language::ALL {
         let library = CueLibrary::load_in(language, None).unwrap();
-        for id in SET_PHRASES {
+        for id in PhraseId::ALL {
             assert!(
-                library.words_for(id).is_some(),
+                library.words_for(id.as_str()).is_some(),
                 "{id} in {}",
                 language.code()
             );

@@ -7,8 +7,9 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use cagehand::coach::{
-    Bands, Closing, Coach, CueSchedule, Decision, FADED_OVER, JudgedAs, JudgedRep, PLAN_STARTS,
-    Plan, QuietReason, Said, Scheduler, SetEvent, SetRun, SpreadWatch, faded_share,
+    Bands, Closing, Coach, CueId, CueSchedule, Decision, FADED_OVER, JudgedAs, JudgedRep,
+    PLAN_STARTS, PhraseId, Plan, QuietReason, Said, Scheduler, SetEvent, SetRun, SpreadWatch,
+    faded_share,
 };
 use cagehand::rep::{Bats, Events, Measure, MeasureName, Rep, RepKind, Style, View};
 use cagehand::settings::{DEFAULT_FILE, Settings};
@@ -219,21 +220,21 @@ fn a_planned_set_is_cued_rested_and_closed_with_the_numbers_a_coach_would_say() 
         panic!("{events:?}");
     };
     assert_eq!((events.len(), *why), (2, Closing::Target));
-    use Said::{Count, Number, Pause, Phrase};
+    use Said::{Count, Cue, Number, Pause, Phrase};
     let expected = [
-        Phrase("set_done"),
+        Phrase(PhraseId::SetDone),
         Pause,
-        Count(6, "swings"),
+        Count(6, PhraseId::Swings),
         Pause,
         Number(3),
-        Phrase("in_the_band"),
+        Phrase(PhraseId::InTheBand),
         Pause,
-        Phrase("mostly"),
-        Phrase("head_forward"),
+        Phrase(PhraseId::Mostly),
+        Cue(CueId::HeadForward),
         Pause,
-        Count(12, "centimetres"),
+        Count(12, PhraseId::Centimetres),
         Pause,
-        Phrase("closing"),
+        Phrase(PhraseId::Closing),
     ];
     assert_eq!(events[1].said(), expected);
     assert_eq!(

@@ -5,7 +5,6 @@
 
 use std::time::Duration;
 
-use crate::coach::Said;
 use crate::coach::{OPENING, Readiness};
 use crate::journal::{JournalWriter, NewHitter, NewSession};
 use crate::rep::{FinderSettings, LiveHead, Phase, RepFinder};
@@ -85,7 +84,7 @@ impl RepStage {
         self.live.begin_session();
         self.put_up(None);
         if self.training.opening && self.tally.frames > 0 {
-            self.outlets.ears.say(&[Said::Phrase(OPENING)], now)?;
+            self.outlets.ears.say(OPENING, now)?;
         }
         Ok(())
     }
