@@ -12,9 +12,8 @@ use std::hint::black_box;
 use std::path::{Path, PathBuf};
 
 use cagehand::capture::{ClipSource, Frame, MjpegDecoder};
-use cagehand::journal::{
-    Journal, NewSession, PictureSize, RepRecord, encode_timeline, now_to_the_millisecond,
-};
+use cagehand::journal::{Journal, NewSession, RepRecord, encode_timeline, now_to_the_millisecond};
+use cagehand::picture_size::PictureSize;
 use cagehand::pose::track::TrackReader;
 use cagehand::pose::{Model, PoseFrame};
 use cagehand::rep::{FinderSettings, FoundRep, RepFinder};

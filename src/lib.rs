@@ -18,6 +18,7 @@
 //! - [`settings`]: what the operator and the coach have chosen
 //! - [`time`]: the one clock that they all speak in
 //! - [`text_enum`]: enums that have a fixed text in files
+//! - [`thread`], [`picture_size`], `stats`, `machine`: leaves that any room may use
 
 pub mod capture;
 pub mod coach;
@@ -26,13 +27,17 @@ pub(crate) mod cores;
 pub mod daemon;
 pub mod journal;
 pub(crate) mod logging;
+pub(crate) mod machine;
 pub(crate) mod motion;
 pub(crate) mod page;
+pub mod picture_size;
 pub mod pitch;
 pub mod pose;
 pub mod rep;
 pub mod settings;
 pub mod sound;
+pub(crate) mod stats;
 pub(crate) mod text_enum;
+pub mod thread;
 pub mod time;
 pub mod video;

@@ -112,7 +112,9 @@ impl LatestFrame {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::thread::spawn;
     use std::collections::HashSet;
+    use std::sync::Arc;
 
     fn frame(index: u64) -> Frame {
         Frame {
@@ -173,29 +175,32 @@ mod tests {
     #[test]
     fn a_waiting_taker_is_woken_by_a_frame_and_by_closing() {
         // The taker asks to wait for ever, so only being woken lets this test end.
-        let slot = LatestFrame::new();
-        std::thread::scope(|scope| {
-            let taker = scope.spawn(|| {
+        let slot = Arc::new(LatestFrame::new());
+        let taker = spawn("test", {
+            let slot = Arc::clone(&slot);
+            move || {
                 let mut got = Frame::default();
                 let first = slot.take(&mut got, Duration::MAX);
                 let second = slot.take(&mut got, Duration::MAX);
                 (first, got.index, second)
-            });
-            slot.put(&mut frame(3));
-            slot.close();
-            assert_eq!(
-                taker.join().unwrap(),
-                (TakeOutcome::Frame, 3, TakeOutcome::Closed)
-            );
-        });
+            }
+        })
+        .unwrap();
+        slot.put(&mut frame(3));
+        slot.close();
+        assert_eq!(
+            taker.join().unwrap(),
+            (TakeOutcome::Frame, 3, TakeOutcome::Closed)
+        );
     }
 
     #[test]
     fn across_threads_every_frame_is_either_taken_in_order_or_counted_as_dropped() {
         const PUT: u64 = 20_000;
-        let slot = LatestFrame::new();
-        let taken = std::thread::scope(|scope| {
-            scope.spawn(|| {
+        let slot = Arc::new(LatestFrame::new());
+        let putter = spawn("test", {
+            let slot = Arc::clone(&slot);
+            move || {
                 let mut filling = Frame::default();
                 for index in 0..PUT {
                     filling.index = index;
@@ -203,29 +208,30 @@ mod tests {
                     assert!(slot.put(&mut filling));
                 }
                 slot.close();
-            });
-            let (mut taken, mut last, mut got) = (0, None, Frame::default());
-            loop {
-                match slot.take(&mut got, Duration::MAX) {
-                    TakeOutcome::Frame => {
-                        assert!(
-                            last.is_none_or(|last| got.index > last),
-                            "{} after {last:?}",
-                            got.index
-                        );
-                        assert!(
-                            got.rgb.iter().all(|byte| *byte == got.index as u8),
-                            "a torn frame"
-                        );
-                        (taken, last) = (taken + 1, Some(got.index));
-                    }
-                    TakeOutcome::Closed => break,
-                    TakeOutcome::Timeout => panic!("an endless wait timed out"),
-                }
             }
-            assert_eq!(last, Some(PUT - 1), "the last frame is never lost");
-            taken
-        });
+        })
+        .unwrap();
+        let (mut taken, mut last, mut got) = (0, None, Frame::default());
+        loop {
+            match slot.take(&mut got, Duration::MAX) {
+                TakeOutcome::Frame => {
+                    assert!(
+                        last.is_none_or(|last| got.index > last),
+                        "{} after {last:?}",
+                        got.index
+                    );
+                    assert!(
+                        got.rgb.iter().all(|byte| *byte == got.index as u8),
+                        "a torn frame"
+                    );
+                    (taken, last) = (taken + 1, Some(got.index));
+                }
+                TakeOutcome::Closed => break,
+                TakeOutcome::Timeout => panic!("an endless wait timed out"),
+            }
+        }
+        putter.join().unwrap();
+        assert_eq!(last, Some(PUT - 1), "the last frame is never lost");
         assert_eq!(taken + slot.dropped(), PUT);
     }
 }

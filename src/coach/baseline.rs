@@ -12,8 +12,8 @@
 use std::borrow::Borrow;
 use std::collections::HashMap;
 
-use crate::motion::filter::median;
 use crate::rep::{Bats, MeasureName, Rep, RepKind, Unit};
+use crate::stats::median;
 
 /// How many swings fix a baseline where nobody says otherwise.
 pub(crate) const DEFAULT_SWINGS: usize = 20;

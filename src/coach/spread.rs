@@ -20,8 +20,8 @@
 
 use std::collections::{BTreeMap, VecDeque};
 
-use crate::motion::filter::median;
 use crate::rep::{MeasureName, Unit};
+use crate::stats::median;
 
 /// How many swings before give the level that a residual is taken from.
 const LEVEL_OVER: usize = 3;

@@ -7,8 +7,8 @@ use std::collections::VecDeque;
 use super::cue::{CueId, cue_for};
 use super::spoken::{PhraseId, Said, rounded};
 use super::verdict::{JudgedRep, Verdict};
-use crate::motion::filter::median;
 use crate::rep::{MeasureName, RepKind};
+use crate::stats::median;
 
 /// The middle is that of so many latest values: an open set may run for weeks, and memory must not grow with it.
 const LATEST: usize = 500;

@@ -19,7 +19,7 @@ use crate::capture::{
     PixelFormat, PlaybackRate,
 };
 use crate::coach::CueId;
-use crate::page::free_bytes;
+use crate::machine::free_bytes;
 use crate::pose::{Body, Landmark, Model};
 use crate::settings::Settings;
 use crate::sound::{Outcome, Output, PlayRequest, Player};

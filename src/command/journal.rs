@@ -15,7 +15,7 @@ use crate::journal::{
     Forgotten, HitterChoice, Journal, JournalError, JournalReader, RepFilter, RepId, SessionFilter,
     SessionId,
 };
-use crate::page::free_bytes;
+use crate::machine::free_bytes;
 use crate::settings::Settings;
 use crate::video::{FilmError, FilmStore, Gone};
 

@@ -19,7 +19,8 @@ use crate::capture::{CaptureClock, CaptureError, ClipSource, Frame, FrameSource,
 use crate::daemon::{
     Health, LaneIn, Outlets, Posed, RepStage, Stop, Tally, Trackers, Which, run_line,
 };
-use crate::journal::{PictureSize, RepLog};
+use crate::journal::RepLog;
+use crate::picture_size::PictureSize;
 use crate::pose::Model;
 use crate::pose::track::{TrackReader, TrackWriter};
 use crate::rep::{Bats, FinderSettings};

@@ -15,6 +15,7 @@ use crate::capture::{Frame, MjpegDecoder};
 use crate::daemon::Trackers;
 use crate::pose::{Model, Tracker};
 use crate::settings::ModelChoice;
+use crate::thread::spawn;
 use crate::video::{Largest, Packer};
 
 /// Runs that time a model, of which the first quarter warms it up: more where a camera is fast.
@@ -151,24 +152,22 @@ impl TrialCamera {
         let between = Duration::from_secs_f64(1.0 / told_or_usual(fps).max(LEAST_FPS));
         let (give, pictures) = bounded(1);
         let (used, take) = bounded(2);
-        let thread = std::thread::Builder::new()
-            .name("trial-camera".into())
-            .spawn(move || {
-                let mut decoder = MjpegDecoder::default();
-                let mut frame = Frame::default();
-                let mut next = Instant::now();
-                while decoder.decode(&jpeg, &mut frame).is_ok() {
-                    match give.try_send(frame) {
-                        Ok(()) => frame = take.try_recv().unwrap_or_default(),
-                        // The model is slower than the camera; as in a real run the older picture goes.
-                        Err(TrySendError::Full(unused)) => frame = unused,
-                        Err(TrySendError::Disconnected(_)) => break,
-                    }
-                    next += between;
-                    std::thread::sleep(next.saturating_duration_since(Instant::now()));
+        let thread = spawn("trial-camera", move || {
+            let mut decoder = MjpegDecoder::default();
+            let mut frame = Frame::default();
+            let mut next = Instant::now();
+            while decoder.decode(&jpeg, &mut frame).is_ok() {
+                match give.try_send(frame) {
+                    Ok(()) => frame = take.try_recv().unwrap_or_default(),
+                    // The model is slower than the camera; as in a real run the older picture goes.
+                    Err(TrySendError::Full(unused)) => frame = unused,
+                    Err(TrySendError::Disconnected(_)) => break,
                 }
-            })
-            .ok()?;
+                next += between;
+                std::thread::sleep(next.saturating_duration_since(Instant::now()));
+            }
+        })
+        .ok()?;
         Some(Self {
             pictures: Some(pictures),
             used,

@@ -28,6 +28,7 @@ use crate::journal::RepLog;
 use crate::logging::Form;
 use crate::page::{PageServer, SeatHitter};
 use crate::settings::Settings;
+use crate::thread::spawn;
 use crate::video::{FilmStore, Films};
 
 /// How long to wait between looks for a camera. It never grows: a look costs next to nothing, and a camera that is plugged
@@ -249,7 +250,7 @@ fn timed(text: &str) -> Result<PaceArg, String> {
 
 /// The films beside the journal, and what is said about them: that pictures are kept is never silent.
 fn films(journal: &Path, settings: &Settings) -> Result<Films, Failure> {
-    let films = Films::start(journal, settings.video, crate::page::free_bytes)
+    let films = Films::start(journal, settings.video, crate::machine::free_bytes)
         .map_err(DaemonError::from)?;
     let usage = FilmStore::of_journal(journal).usage().unwrap_or_default();
     if settings.video.keep || usage.films > 0 {
@@ -265,17 +266,15 @@ fn count_requests() -> Result<Arc<AtomicBool>, Failure> {
     if std::io::stdin().is_terminal() {
         let asked = Arc::clone(&asked);
         // It ends with the program: a read of the terminal cannot be called off.
-        std::thread::Builder::new()
-            .name("terminal".into())
-            .spawn(move || {
-                for line in std::io::stdin().lines() {
-                    if line.is_err() {
-                        return;
-                    }
-                    asked.store(true, Ordering::Relaxed);
+        spawn("terminal", move || {
+            for line in std::io::stdin().lines() {
+                if line.is_err() {
+                    return;
                 }
-            })
-            .map_err(DaemonError::from)?;
+                asked.store(true, Ordering::Relaxed);
+            }
+        })
+        .map_err(DaemonError::from)?;
     }
     Ok(asked)
 }

@@ -117,7 +117,7 @@ impl Times {
             .iter()
             .map(|t| f64::from(*t))
             .collect();
-        crate::motion::filter::quantile(&times, q)
+        crate::stats::quantile(&times, q)
     }
 }
 

@@ -146,7 +146,7 @@ mod tests {
     #[test]
     fn every_frame_arrives_in_order_where_none_may_be_dropped() {
         let (lane_in, lane_out) = lane(Which::Every);
-        let sender = super::super::thread::spawn("test", move || {
+        let sender = crate::thread::spawn("test", move || {
             (0..50).all(|i| lane_in.put(&mut numbered(i)))
         })
         .unwrap();

@@ -7,15 +7,15 @@ use std::time::Duration;
 use crossbeam_channel::{Receiver, RecvTimeoutError, bounded};
 
 use crate::capture::{CaptureClock, CaptureError};
-use crate::journal::PictureSize;
+use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
 
 use super::heart::Heart;
 use super::lane::{LaneIn, Which, lane};
 use super::picture::PictureTap;
 use super::posing::{NextTrackers, PoseOuts, Trackers, pose_frames};
-use super::thread::spawn;
 use super::{DaemonError, Health, RepStage};
+use crate::thread::spawn;
 
 /// Poses that may wait for the rep stage: four seconds at 60 frames a second. An analysis takes a few milliseconds and
 /// a cue's report up to a quarter second; only a stage in trouble fills this.

@@ -14,7 +14,7 @@ use tokio::sync::watch;
 
 use super::picture::Pictures;
 use crate::coach::{CueId, JudgedRep, Verdict};
-use crate::journal::PictureSize;
+use crate::picture_size::PictureSize;
 use crate::pose::{LANDMARK_COUNT, PoseFrame};
 use crate::rep::{MeasureName, RepKind};
 use crate::text_enum::Recorded;

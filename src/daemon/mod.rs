@@ -26,7 +26,6 @@ mod rep_stage;
 mod rep_text;
 mod revise;
 mod stop;
-pub mod thread;
 
 pub use ears::Ears;
 pub(crate) use health::{Health, Times};

@@ -14,10 +14,10 @@ use crossbeam_channel::{Receiver, Sender, bounded};
 use tokio::sync::watch;
 
 use super::live::LiveFigure;
-use super::thread::spawn;
 use crate::capture::Frame;
-use crate::journal::PictureSize;
+use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
+use crate::thread::spawn;
 use crate::video::{Largest, Packer};
 
 /// No side of a picture is longer, pixels.

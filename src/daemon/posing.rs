@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 use crossbeam_channel::Sender;
 
 use crate::capture::{CaptureClock, Frame};
-use crate::journal::PictureSize;
+use crate::picture_size::PictureSize;
 use crate::pose::{InferenceError, Model, PoseFrame, Tracker};
 use crate::video::Tap;
 

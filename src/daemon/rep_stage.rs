@@ -15,7 +15,8 @@ use std::time::{Duration, Instant};
 
 use crate::capture::CaptureClock;
 use crate::coach::{Followed, JudgedRep, OPENING, PitchPlayed, Readiness, Seen, Trainer};
-use crate::journal::{JournalWriter, PictureSize, RepLog, RepRecord};
+use crate::journal::{JournalWriter, RepLog, RepRecord};
+use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
 use crate::pose::track::TrackWriter;
 use crate::rep::{

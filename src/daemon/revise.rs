@@ -19,7 +19,7 @@ use crate::sound::CueLibrary;
 use crate::video::VideoSettings;
 
 use super::rep_stage::SessionChange;
-use super::thread::spawn;
+use crate::thread::spawn;
 
 /// How often the file is looked at.
 const LOOK_EVERY: Duration = Duration::from_secs(1);

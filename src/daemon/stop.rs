@@ -3,7 +3,7 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use super::thread::spawn;
+use crate::thread::spawn;
 
 /// Remembers that somebody asked the program to stop. Clones share the memory.
 #[derive(Clone, Debug, Default)]

@@ -51,7 +51,7 @@ pub(crate) use plans::StoredPlan;
 pub use query::{RepFilter, StoredRep};
 pub(crate) use query::{SessionFilter, SessionRow};
 pub(crate) use record::{HitterId, NoteId};
-pub use record::{NewHitter, NewPlan, NewSession, PictureSize, RepId, RepRecord, SessionId};
+pub use record::{NewHitter, NewPlan, NewSession, RepId, RepRecord, SessionId};
 pub(crate) use rep_log::{RepLog, RepLogError};
 pub use stamp::now_to_the_millisecond;
 pub use timeline::{decode_timeline, encode_timeline};

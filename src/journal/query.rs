@@ -9,13 +9,14 @@ use rusqlite::{OptionalExtension, params_from_iter};
 use super::error::JournalError;
 use super::hitters::HitterChoice;
 use super::open::JournalReader;
-use super::record::{HitterId, PictureSize, PlanId, RepId, SessionId};
+use super::record::{HitterId, PlanId, RepId, SessionId};
 use super::rows::{
     REP_COLUMNS, REP_TABLES, SELECT_MEASURES, UNCLEAN_NOTE, read_measures, read_rep, stamp_at,
 };
 use super::stamp::stamp_text;
 use super::timeline::decode_timeline;
 use crate::coach::{Baselines, JudgedRep};
+use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
 use crate::rep::RepKind;
 use crate::time::CaptureTime;

@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use super::stamp::now_to_the_millisecond;
 use super::timeline::{TimelineError, encode_timeline};
 use crate::coach::JudgedRep;
+use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
 use crate::rep::{Bats, Measure};
 use crate::time::CaptureTime;
@@ -85,15 +86,6 @@ pub struct NewSession {
     pub program_version: String,
     /// The plan that it goes by, if any.
     pub plan: Option<NewPlan>,
-}
-
-/// The size of the pictures that landmarks were found in; needed to replay them.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct PictureSize {
-    /// Pixels across.
-    pub width_px: u32,
-    /// Pixels down.
-    pub height_px: u32,
 }
 
 /// A rep with all that the journal keeps of it.

@@ -6,11 +6,13 @@
 
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::thread::{Builder, JoinHandle};
+use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use crossbeam_channel::{Sender, bounded};
 use jiff::Timestamp;
+
+use crate::thread::spawn;
 
 use super::edit::Edit;
 use super::error::JournalError;
@@ -203,15 +205,12 @@ impl JournalWriter {
             Arc::clone(&shared),
             receiver,
         );
-        let thread = Builder::new()
-            .name("journal".to_owned())
-            .spawn(|| worker.run())
-            .map_err(|error| {
-                tracing::error!(%error, "the journal's thread cannot be started");
-                JournalError::WriterGone {
-                    path: path.to_path_buf(),
-                }
-            })?;
+        let thread = spawn("journal", || worker.run()).map_err(|error| {
+            tracing::error!(%error, "the journal's thread cannot be started");
+            JournalError::WriterGone {
+                path: path.to_path_buf(),
+            }
+        })?;
         Ok(Self {
             sender: Some(sender),
             thread: Some(thread),

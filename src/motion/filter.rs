@@ -102,34 +102,6 @@ pub(crate) fn median_of_three(signal: &[f64]) -> Vec<f64> {
         .collect()
 }
 
-/// The value below which the share `q` (0 to 1) of the values lies; `None` for no values.
-pub(crate) fn quantile(values: &[f64], q: f64) -> Option<f64> {
-    quantile_of(&mut values.to_vec(), q)
-}
-
-/// The middle value, as [`median`], without memory of its own: the values are left in another order, without those that are
-/// no numbers.
-pub(crate) fn median_of(values: &mut Vec<f64>) -> Option<f64> {
-    quantile_of(values, 0.5)
-}
-
-fn quantile_of(sorted: &mut Vec<f64>, q: f64) -> Option<f64> {
-    sorted.retain(|value| value.is_finite());
-    if sorted.is_empty() {
-        return None;
-    }
-    sorted.sort_unstable_by(f64::total_cmp);
-    let place = q.clamp(0.0, 1.0) * (sorted.len() - 1) as f64;
-    let (low, share) = (place.floor() as usize, place.fract());
-    let high = (low + 1).min(sorted.len() - 1);
-    Some(sorted[low] * (1.0 - share) + sorted[high] * share)
-}
-
-/// The middle value; `None` for no values.
-pub(crate) fn median(values: &[f64]) -> Option<f64> {
-    quantile(values, 0.5)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -7,8 +7,8 @@
 
 use crate::pose::Landmark;
 
-use super::filter::{median, quantile};
 use super::series::BodySeries;
+use crate::stats::{median, quantile};
 
 /// Ankle to knee to hip, hips' middle to shoulders' middle, shoulders' middle to ears' middle, in the
 /// model's landmarks, as a share of standing height. Measured with the model on rendered people of

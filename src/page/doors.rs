@@ -271,7 +271,7 @@ fn is_this_machine(headers: &HeaderMap) -> bool {
     };
     let name = without_port(host);
     let bare = name.trim_start_matches('[').trim_end_matches(']');
-    let own = super::machine::name();
+    let own = crate::machine::host_name();
     bare.eq_ignore_ascii_case("localhost")
         || bare.parse::<IpAddr>().is_ok()
         || own.is_some_and(|own| {

@@ -7,9 +7,9 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
-use super::machine;
 use crate::daemon::Health;
 use crate::journal::Storage;
+use crate::machine;
 use crate::sound::DeviceState;
 
 /// How the daemon is. Milliseconds; counts are since the start.

@@ -17,7 +17,6 @@ mod health_page;
 mod keys;
 mod language;
 mod live;
-mod machine;
 mod metrics;
 mod numbers;
 mod owner;
@@ -46,7 +45,6 @@ use shared::Shared;
 
 pub(crate) use health_page::{HealthFigures, health_lines};
 pub(crate) use keys::{KeyError, KeyOf, Keys};
-pub(crate) use machine::free_bytes;
 pub(crate) use server::PageServer;
 
 /// What the page asks of the daemon.

@@ -15,8 +15,8 @@ use super::shared::{Choice, Shared, Trouble};
 use super::words::Words;
 use crate::coach::{AbsoluteBand, PLAN_STARTS, Plan, Verdict};
 use crate::journal::{Edit, HitterId, JournalError, JournalReader, NewPlan};
-use crate::motion::filter::median;
 use crate::rep::MeasureName;
+use crate::stats::median;
 
 /// A plan is tried on so many of the hitter's last swings.
 const TRIED_ON: u32 = 300;

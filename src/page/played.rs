@@ -9,11 +9,12 @@ use axum::extract::{Path, State};
 use serde::Serialize;
 
 use super::shared::{Shared, Trouble};
-use crate::journal::{PictureSize, RepId, StoredRep};
-use crate::motion::filter::median;
+use crate::journal::{RepId, StoredRep};
 use crate::motion::{Path as Course, SegmentTable, centre_of_mass};
+use crate::picture_size::PictureSize;
 use crate::pose::{LANDMARK_COUNT, Landmark, PoseFrame};
 use crate::rep::Rep;
+use crate::stats::median;
 use crate::time::CaptureTime;
 
 /// A rep for the player: seconds are from plant, places are pixels of the picture.

@@ -17,8 +17,8 @@ use super::sessions::{best_of, heard};
 use super::shared::{Choice, Shared, Trouble};
 use super::words::Words;
 use crate::journal::{JournalReader, MeasuredSwing, NoteRow, RepId, StoredRep};
-use crate::motion::filter::{median, quantile};
 use crate::rep::{EventName, Events, MeasureName, RepKind};
+use crate::stats::{median, quantile};
 use crate::time::CaptureTime;
 
 /// "Usual" is what the hitter did in so many swings before.

@@ -9,7 +9,7 @@ use tokio::sync::oneshot;
 use super::keys::KeyError;
 use super::shared::{Shared, may_serve};
 use super::{SeatHitter, router};
-use crate::daemon::{Health, thread};
+use crate::daemon::Health;
 use crate::sound::Language;
 
 /// Why the page is not served.
@@ -125,7 +125,7 @@ fn start(address: SocketAddr, shared: Shared) -> Result<Served, PageError> {
         .build()
         .map_err(PageError::Thread)?;
     let (stop, stopped) = oneshot::channel::<()>();
-    let thread = thread::spawn("page", move || {
+    let thread = crate::thread::spawn("page", move || {
         runtime.block_on(async move {
             let served = async {
                 let listener = tokio::net::TcpListener::from_std(listener)?;

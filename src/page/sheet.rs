@@ -15,8 +15,8 @@ use crate::coach::{Plan, Verdict, cue_for};
 use crate::journal::{
     ExportFormat, NoteRow, RepFilter, SessionId, SessionRow, StoredRep, rep_line,
 };
-use crate::motion::filter::median;
 use crate::rep::MeasureName;
+use crate::stats::median;
 
 /// What was worked on, in words.
 struct Worked {

@@ -18,8 +18,8 @@ use super::shared::{Choice, Shared, Trouble};
 use super::words::Words;
 use crate::coach::{AbsoluteBand, Verdict};
 use crate::journal::{HitterId, MeasuredSwing, StoredPlan};
-use crate::motion::filter::{median, quantile};
 use crate::rep::{MeasureName, Unit};
+use crate::stats::{median, quantile};
 
 /// Swings that are looked at, by what they are gathered into.
 const REPS: u32 = 300;

@@ -8,6 +8,7 @@
 #![allow(unsafe_code)]
 
 use crate::cores::{self, Helping};
+use crate::thread::spawn;
 use std::cell::UnsafeCell;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::ptr::NonNull;
@@ -122,13 +123,11 @@ impl Team {
                 job: UnsafeCell::new(None),
                 failed: Arc::clone(&failed),
             });
-            let handle = thread::Builder::new()
-                .name(format!("pose-helper-{number}"))
-                .spawn({
-                    let desk = Arc::clone(&desk);
-                    move || desk.serve(number, polite)
-                })
-                .ok()?;
+            let handle = spawn(&format!("pose-helper-{number}"), {
+                let desk = Arc::clone(&desk);
+                move || desk.serve(number, polite)
+            })
+            .ok()?;
             Some(Helper {
                 desk,
                 thread: handle.thread().clone(),

@@ -4,8 +4,9 @@
 //! spread. The order of work is backward from the hands: contact, then the landing of the front foot,
 //! its lift-off, and the gather before it.
 
-use crate::motion::filter::{Butterworth, quantile};
+use crate::motion::filter::Butterworth;
 use crate::motion::{Foot, Path, Signals};
+use crate::stats::quantile;
 
 use super::fit::{Corner, Meeting, comes_to_rest, starts_to_move};
 

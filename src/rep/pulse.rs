@@ -4,8 +4,8 @@
 
 use std::collections::VecDeque;
 
-use crate::motion::filter::{median, median_of};
 use crate::pose::{Body, Landmark, PoseFrame};
+use crate::stats::{median, median_in_place};
 use crate::time::CaptureTime;
 
 /// Speeds are taken over this long.
@@ -103,7 +103,7 @@ impl PulseReader {
         }
         self.sorted.clear();
         self.sorted.extend(&self.heights);
-        let height = median_of(&mut self.sorted)?.max(1.0);
+        let height = median_in_place(&mut self.sorted)?.max(1.0);
         let old = self.places.front()?;
         let span = at.secs_since(old.at);
         if span <= 0.0 || span > 5.0 * SPAN_SECS {

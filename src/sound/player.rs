@@ -13,6 +13,7 @@ use std::time::{Duration, Instant};
 
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
 
+use crate::thread::spawn;
 use crate::time::CaptureTime;
 
 use super::delivery::DeliveryMark;
@@ -186,13 +187,11 @@ impl Player {
         let worker = Worker::new(outlet, library, volume, reports.clone());
         let revised = worker.revised();
         let requests = queue.clone();
-        let thread = thread::Builder::new()
-            .name("sound".to_owned())
-            .spawn(move || {
-                let _alive: Sender<()> = alive;
-                worker.run(&requests, &tone_news);
-            })
-            .map_err(SoundError::SpawnThread)?;
+        let thread = spawn("sound", move || {
+            let _alive: Sender<()> = alive;
+            worker.run(&requests, &tone_news);
+        })
+        .map_err(SoundError::SpawnThread)?;
         Ok(Self {
             sender: Some(sender),
             tones: Some(tones),

@@ -4,7 +4,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::thread::{Builder, JoinHandle};
+use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
@@ -15,6 +15,7 @@ use super::film::FilmNote;
 use super::store::{FilmStore, Usage};
 use super::writing::Writer;
 use crate::capture::Frame;
+use crate::thread::spawn;
 use crate::time::CaptureTime;
 
 /// Frames on their way to the thread; at 1280 x 720 they take 2.8 MB each.
@@ -151,12 +152,9 @@ impl Films {
             free,
         };
         let cutter = Cutter::new(Arc::clone(&shared), frames, used, to_cut, films);
-        let start = |name: &str, work: Box<dyn FnOnce() + Send>| {
-            Builder::new().name(name.to_owned()).spawn(work)
-        };
         let threads = vec![
-            start("video-files", Box::new(move || writer.run()))?,
-            start("video", Box::new(move || cutter.run()))?,
+            spawn("video-files", move || writer.run())?,
+            spawn("video", move || cutter.run())?,
         ];
         Ok(Self {
             tap: Some(Tap {

@@ -12,7 +12,7 @@ use std::sync::{Arc, OnceLock};
 use cagehand::capture::{ClipSource, Frame};
 use cagehand::coach::{Bands, Coach, Trainer};
 use cagehand::daemon::{Ears, Outlets, Posed, RepStage, Training};
-use cagehand::journal::PictureSize;
+use cagehand::picture_size::PictureSize;
 use cagehand::pose::Model;
 use cagehand::rep::{FinderSettings, MeasureName};
 

@@ -56,7 +56,7 @@ impl Browser {
             })
             .expect("the driver says its port");
         // What it says later must have somewhere to go.
-        cagehand::daemon::thread::spawn("driver-says", move || for _ in lines {}).unwrap();
+        cagehand::thread::spawn("driver-says", move || for _ in lines {}).unwrap();
         let profile = tempfile::TempDir::new().unwrap();
         let arguments = [
             "--headless=new".to_owned(),

@@ -5,9 +5,10 @@ use std::path::Path;
 
 use cagehand::coach::Coach;
 use cagehand::journal::{
-    Edit, ExportFormat, Journal, MovedEvent, NewSession, PictureSize, RepFilter, RepId, RepRecord,
-    SessionId, StoredRep, now_to_the_millisecond,
+    Edit, ExportFormat, Journal, MovedEvent, NewSession, RepFilter, RepId, RepRecord, SessionId,
+    StoredRep, now_to_the_millisecond,
 };
+use cagehand::picture_size::PictureSize;
 use cagehand::rep::{
     CannotMove, EventName, FinderSettings, FoundRep, Measure, MeasureName, Rep, RepFinder,
 };

@@ -28,7 +28,7 @@ impl Daemon {
             .unwrap();
         let out = child.stdout.take().unwrap();
         let (sender, lines) = sync_channel(256);
-        cagehand::daemon::thread::spawn("daemon-says", move || {
+        cagehand::thread::spawn("daemon-says", move || {
             for line in BufReader::new(out).lines().map_while(Result::ok) {
                 if sender.send(line).is_err() {
                     return;

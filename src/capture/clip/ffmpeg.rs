@@ -16,6 +16,7 @@ use super::ClipInfo;
 use super::probe::{Probe, probe};
 use super::said::{Line, Picture, TimeBase};
 use crate::capture::{CaptureError, Frame};
+use crate::thread::spawn;
 use crate::time::CaptureTime;
 
 /// The programs to run: names to be found on the search path, or paths.
@@ -165,9 +166,7 @@ impl FfmpegReader {
             problem: None,
         };
         if let Some(said) = said {
-            let listener = std::thread::Builder::new()
-                .name("ffmpeg-listener".into())
-                .spawn(move || listen(said, &sender));
+            let listener = spawn("ffmpeg-listener", move || listen(said, &sender));
             reader.listener =
                 Some(listener.map_err(|error| {
                     failed(path, format!("no thread could be started ({error})"))

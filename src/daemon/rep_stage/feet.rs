@@ -1,6 +1,6 @@
 //! Whether the hitter's feet are in the picture.
 
-use crate::journal::PictureSize;
+use crate::picture_size::PictureSize;
 use crate::pose::{Landmark, PoseFrame};
 
 /// Feet this near to the picture's edge are cut off, a share of its size.

@@ -19,6 +19,7 @@ use rusqlite::Connection;
 use super::*;
 use crate::coach::{AbsoluteBand, AbsoluteBands, CueGiven, JudgedRep, Verdict};
 use crate::motion::Scale;
+use crate::picture_size::PictureSize;
 use crate::pose::{Body, ImagePoint, LANDMARK_COUNT, PoseFrame, WorldPoint};
 use crate::rep::{Bats, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Ruler, Style, View};
 use crate::time::CaptureTime;

@@ -8,6 +8,7 @@ use rusqlite::TransactionBehavior;
 use super::super::writer::{Job, Shared};
 use super::super::writer_thread::Worker;
 use super::*;
+use crate::thread::spawn;
 
 const QUICK: WriterOptions = WriterOptions {
     retry_every: Duration::from_millis(20),
@@ -313,9 +314,10 @@ fn senders_wait_rather_than_lose_a_rep() {
     let writer = Arc::new(writer);
     let sender = {
         let writer = Arc::clone(&writer);
-        std::thread::Builder::new()
-            .spawn(move || (1..=60).for_each(|number| writer.log_rep(record(number)).unwrap()))
-            .unwrap()
+        spawn("test", move || {
+            (1..=60).for_each(|number| writer.log_rep(record(number)).unwrap());
+        })
+        .unwrap()
     };
     wait_for("the writer to notice", || {
         matches!(writer.state().storage, Storage::Waiting { .. })

@@ -5,8 +5,9 @@ use std::fs;
 use std::path::Path;
 
 use cagehand::coach::{Coach, PLAN_STARTS, Trainer};
+use cagehand::picture_size::PictureSize;
 use cagehand::journal::{
-    Journal, NewHitter, NewPlan, NewSession, PictureSize, RepRecord, encode_timeline,
+    Journal, NewHitter, NewPlan, NewSession, RepRecord, encode_timeline,
     now_to_the_millisecond, rep_line,
 };
 use cagehand::pose::track::TrackReader;

@@ -1,13 +1,13 @@
-//! What the machine itself tells: room on the disk, heat, memory. Read from the system, each absent where it is not told.
+//! Figures of the machine: free disk space, temperature, memory. Each is absent where the system does not give it.
 
 use std::fs;
 use std::io;
 use std::path::Path;
 
-/// Bytes free where a file lies or will lie: those of the nearest folder above it that there is.
+/// Free bytes on the disk that holds a file, or will: asked of the nearest folder above it that exists.
 ///
 /// # Errors
-/// Where the system does not tell.
+/// Where the system does not say.
 pub(crate) fn free_bytes(path: &Path) -> io::Result<u64> {
     #[cfg(unix)]
     {
@@ -23,7 +23,7 @@ pub(crate) fn free_bytes(path: &Path) -> io::Result<u64> {
 }
 
 /// The hottest thermal zone, degrees Celsius (Linux).
-pub(super) fn temperature_c() -> Option<f64> {
+pub(crate) fn temperature_c() -> Option<f64> {
     let zones = fs::read_dir("/sys/class/thermal").ok()?;
     zones
         .filter_map(|zone| fs::read_to_string(zone.ok()?.path().join("temp")).ok())
@@ -32,16 +32,16 @@ pub(super) fn temperature_c() -> Option<f64> {
         .reduce(f64::max)
 }
 
-/// How often the processor was slowed down for heat since the machine started (Linux, where the processor counts it).
-pub(super) fn throttled() -> Option<u64> {
+/// How often the processor was throttled for heat since the machine started (Linux, where the processor counts it).
+pub(crate) fn throttled() -> Option<u64> {
     let text =
         fs::read_to_string("/sys/devices/system/cpu/cpu0/thermal_throttle/core_throttle_count")
             .ok()?;
     text.trim().parse().ok()
 }
 
-/// Memory that this program holds, bytes (Linux).
-pub(super) fn resident_bytes() -> Option<u64> {
+/// Memory of this process, resident bytes (Linux).
+pub(crate) fn resident_bytes() -> Option<u64> {
     let status = fs::read_to_string("/proc/self/status").ok()?;
     let line = status.lines().find(|line| line.starts_with("VmRSS:"))?;
     let kib: u64 = line.split_whitespace().nth(1)?.parse().ok()?;
@@ -49,7 +49,7 @@ pub(super) fn resident_bytes() -> Option<u64> {
 }
 
 /// The machine's own name in the network.
-pub(super) fn name() -> Option<String> {
+pub(crate) fn host_name() -> Option<String> {
     let name = std::fs::read_to_string("/proc/sys/kernel/hostname").ok()?;
     let name = name.trim();
     (!name.is_empty()).then(|| name.to_owned())

@@ -1,4 +1,4 @@
-//! Named threads. The one place where threads of this program are started.
+//! Named threads. Every thread of the program that is not a library's own is started here.
 
 use std::io;
 use std::thread::{Builder, JoinHandle};
@@ -7,6 +7,10 @@ use std::thread::{Builder, JoinHandle};
 ///
 /// # Errors
 /// Where the system gives no thread.
+#[allow(
+    clippy::disallowed_methods,
+    reason = "this is the one place that the lint sends everyone to"
+)]
 pub fn spawn<T: Send + 'static>(
     name: &str,
     work: impl FnOnce() -> T + Send + 'static,
