@@ -18,6 +18,7 @@
 //! - [`settings`]: what the operator and the coach have chosen
 //! - [`time`]: the one clock that they all speak in
 //! - [`text_enum`]: enums that have a fixed text in files
+//! - [`toml_checked`]: TOML that people write, checked with lines
 //! - [`thread`], [`picture_size`], `stats`, `machine`: leaves that any room may use
 
 pub mod capture;
@@ -40,4 +41,5 @@ pub(crate) mod stats;
 pub(crate) mod text_enum;
 pub mod thread;
 pub mod time;
+pub(crate) mod toml_checked;
 pub mod video;

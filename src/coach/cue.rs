@@ -60,6 +60,11 @@ text_enum! {
     }
 }
 
+/// Whether a measure can be cued: one that is known only after the cue is judged and logged, no more.
+pub(crate) fn can_be_cued(measure: MeasureName) -> bool {
+    measure != MeasureName::FinishHold
+}
+
 /// The cue for a measure that is out on this side; `None` for one that is in.
 pub(crate) fn cue_for(measure: MeasureName, verdict: Verdict) -> Option<CueId> {
     use MeasureName::*;

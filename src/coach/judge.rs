@@ -5,7 +5,8 @@
 use super::band::{AbsoluteBand, AbsoluteBands, Bands};
 use super::baseline::Baselines;
 use super::cue::{CueId, cue_for};
-use super::verdict::{CueGiven, JudgedRep, Verdict, verdicts};
+use super::judged::{CueGiven, JudgedRep, verdicts};
+use super::verdict::Verdict;
 use crate::rep::{Bats, Measure, MeasureName, Rep, RepKind};
 use crate::text_enum::Recorded;
 

@@ -6,16 +6,19 @@ mod band;
 mod baseline;
 mod cue;
 mod judge;
+mod judged;
 mod plan;
 mod plan_file;
 mod plan_text;
 mod plan_write;
+mod quiet;
 mod readiness;
 mod schedule;
 mod set;
 mod spoken;
 mod spread;
 mod tally;
+pub(crate) mod toml_values;
 mod trainer;
 mod verdict;
 
@@ -24,21 +27,21 @@ pub(crate) use band::{AbsoluteBand, AbsoluteBands};
 pub use band::{Band, Bands};
 pub(crate) use baseline::Baselines;
 pub use cue::CueId;
-pub(crate) use cue::cue_for;
+pub(crate) use cue::{can_be_cued, cue_for};
 pub use judge::Coach;
+pub(crate) use judged::{CueGiven, PitchPlayed};
+pub use judged::{JudgedAs, JudgedRep};
 pub use plan::{PLAN_STARTS, Plan};
 pub(crate) use plan::{PitchPlan, PlanStart, SetShape, SpeedUnit};
+pub use quiet::QuietReason;
 pub(crate) use readiness::{Readiness, Seen};
-pub use schedule::{
-    CueSchedule, Decision, FADED_OVER, JudgedAs, QuietReason, Scheduler, faded_share,
-};
+pub use schedule::{CueSchedule, Decision, FADED_OVER, Scheduler, faded_share};
 pub use set::{Closing, SetEvent, SetRun};
 pub use spoken::{PhraseId, Said};
 pub use spread::SpreadWatch;
 pub use trainer::Trainer;
 pub(crate) use trainer::{Followed, OPENING};
-pub use verdict::JudgedRep;
-pub(crate) use verdict::{CueGiven, PitchPlayed, Verdict};
+pub(crate) use verdict::Verdict;
 
 #[cfg(test)]
 pub(crate) use tally::tests::judged as judged_for_tests;

@@ -6,8 +6,6 @@
 //! theirs.
 
 use super::band::Bands;
-use super::plan_text::{self, PlanError};
-use super::plan_write;
 use super::schedule::CueSchedule;
 use crate::pitch::{Level, Pace, Speed};
 use crate::rep::MeasureName;
@@ -106,19 +104,6 @@ impl SpeedUnit {
 }
 
 impl Plan {
-    /// Reads and checks a plan's text.
-    ///
-    /// # Errors Where it is not TOML, has a key that does not exist or lacks one that must be there, or a value
-    /// that cannot be; with the line.
-    pub fn parse(text: &str) -> Result<Self, PlanError> {
-        plan_text::parse(text)
-    }
-
-    /// The plan as text that [`Plan::parse`] reads back to the same plan, with a comment on each part.
-    pub fn to_text(&self) -> String {
-        plan_write::write(self)
-    }
-
     /// The bands in force under this plan: its own, and for the rest those given.
     pub fn bands_over(&self, settings: &Bands) -> Bands {
         let mut bands = settings.clone();

@@ -2,16 +2,16 @@
 //!
 //! In: TOML. Out: a plan, or where it is wrong and what would be right. Pure.
 
-use std::collections::BTreeMap;
-
 use toml::Spanned;
 
-use super::band::{Band, BandEnds, Bands};
+use super::band::{Band, BandEnds};
 use super::plan::{PitchPlan, Plan, SetShape, SpeedUnit};
 use super::plan_file::{File, FileCues, FilePitch, FileSet};
 use super::schedule::CueSchedule;
+use super::toml_values::{bands, cue_order};
 use crate::pitch::Level;
 use crate::rep::MeasureName;
+use crate::toml_checked::{self, Checked, refuse, within};
 
 /// What is wrong with a plan, where, and what would be right.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -33,37 +33,27 @@ const MOST_SPEEDS: usize = 6;
 /// What a pitched ball may do; a thrown one reaches neither end.
 const SPEEDS_KMH: std::ops::RangeInclusive<f64> = 20.0..=180.0;
 
-/// A wrong value and where it stands, as a byte offset.
-struct Wrong {
-    at: usize,
-    reason: String,
-}
-
-type Checked<T> = Result<T, Wrong>;
-
-fn wrong<T>(place: &Spanned<impl Sized>, reason: impl Into<String>) -> Checked<T> {
-    Err(Wrong {
-        at: place.span().start,
-        reason: reason.into(),
-    })
-}
-
-pub(super) fn parse(text: &str) -> Result<Plan, PlanError> {
-    let file: Checked<File> = toml::from_str(text).map_err(|error| Wrong {
-        at: error.span().map_or(0, |span| span.start),
-        reason: error.message().trim().to_owned(),
-    });
-    file.and_then(plan).map_err(|wrong| PlanError {
-        line: text.get(..wrong.at).unwrap_or(text).matches('\n').count() + 1,
-        reason: wrong.reason,
-    })
+impl Plan {
+    /// Reads and checks a plan's text.
+    ///
+    /// # Errors
+    /// [`PlanError`] with the line, where the text is not TOML, has an unknown key, lacks a required one, or has a value
+    /// that cannot be.
+    pub fn parse(text: &str) -> Result<Self, PlanError> {
+        toml_checked::read(text)
+            .and_then(plan)
+            .map_err(|error| PlanError {
+                line: error.line(text),
+                reason: error.reason,
+            })
+    }
 }
 
 fn plan(file: File) -> Checked<Plan> {
     Ok(Plan {
         name: name(&file.name)?,
         focus: focus(&file.focus)?,
-        bands: bands(file.bands)?,
+        bands: bands(file.bands, band)?,
         schedule: schedule(file.cues.get_ref())?,
         set: file
             .set
@@ -79,7 +69,7 @@ fn plan(file: File) -> Checked<Plan> {
 fn name(given: &Spanned<String>) -> Checked<String> {
     let name = given.get_ref().trim();
     if name.is_empty() || name.chars().count() > LONGEST_NAME || name.contains(char::is_control) {
-        return wrong(
+        return refuse(
             given,
             format!("a plan's name is one line of 1 to {LONGEST_NAME} letters"),
         );
@@ -87,45 +77,14 @@ fn name(given: &Spanned<String>) -> Checked<String> {
     Ok(name.to_owned())
 }
 
-fn measure(name: &Spanned<String>) -> Checked<MeasureName> {
-    let given = name.get_ref();
-    MeasureName::from_name(given).map_or_else(
-        || {
-            let known: Vec<&str> = MeasureName::ALL.iter().map(|m| m.name()).collect();
-            wrong(
-                name,
-                format!(
-                    "there is no measure {given:?}; the measures are {}",
-                    known.join(", ")
-                ),
-            )
-        },
-        Ok,
-    )
-}
-
 fn focus(given: &Spanned<Vec<Spanned<String>>>) -> Checked<Vec<MeasureName>> {
-    let mut focus = Vec::with_capacity(given.get_ref().len());
-    for name in given.get_ref() {
-        let found = measure(name)?;
-        if focus.contains(&found) {
-            return wrong(
-                name,
-                format!("{found} stands twice in focus; leave one out"),
-            );
-        }
-        if found == MeasureName::FinishHold {
-            return wrong(
-                name,
-                format!(
-                    "{found} is known only after the cue and cannot be in focus; it is judged and logged in any case"
-                ),
-            );
-        }
-        focus.push(found);
-    }
+    let focus = cue_order(
+        given.get_ref(),
+        "stands twice in focus; leave one out",
+        "is known only after the cue and cannot be in focus; it is judged and logged in any case",
+    )?;
     if focus.is_empty() {
-        return wrong(
+        return refuse(
             given,
             "focus is empty; name at least one measure, and for a set without cues write when = \"silent\"",
         );
@@ -133,21 +92,8 @@ fn focus(given: &Spanned<Vec<Spanned<String>>>) -> Checked<Vec<MeasureName>> {
     Ok(focus)
 }
 
-fn bands(given: BTreeMap<Spanned<String>, Spanned<BandEnds>>) -> Checked<Bands> {
-    given
-        .into_iter()
-        .map(|(name, given)| {
-            let of = measure(&name)?;
-            match band(of, *given.get_ref()) {
-                Ok(band) => Ok((of, band)),
-                Err(reason) => wrong(&given, reason),
-            }
-        })
-        .collect()
-}
-
 /// As [`BandEnds::band`]; in a plan, a band without an end would say nothing.
-fn band(of: MeasureName, given: BandEnds) -> Result<Band, String> {
+fn band(given: BandEnds, of: MeasureName) -> Result<Band, String> {
     if given == BandEnds::default() {
         return Err(format!(
             "the band of {of} has no end; give low, high or both, or leave it out to keep the settings' band"
@@ -159,14 +105,14 @@ fn band(of: MeasureName, given: BandEnds) -> Result<Band, String> {
 fn schedule(given: &FileCues) -> Checked<CueSchedule> {
     let FileCues { when, every, after } = given;
     let number = |key: &str, value: &Option<Spanned<u32>>, least: u32, example: u32| match value {
-        None => wrong(
+        None => refuse(
             when,
             format!(
                 "when = {:?} needs a number beside it, such as {key} = {example}",
                 when.get_ref()
             ),
         ),
-        Some(value) => within(key, value, least, MOST_EVERY),
+        Some(value) => within(value, key, &(least..=MOST_EVERY)),
     };
     let schedule = match when.get_ref().as_str() {
         "every-rep" => CueSchedule::EveryRep,
@@ -180,7 +126,7 @@ fn schedule(given: &FileCues) -> Checked<CueSchedule> {
         },
         "silent" => CueSchedule::Silent,
         other => {
-            return wrong(
+            return refuse(
                 when,
                 format!(
                     "when is {other:?}; it must be one of \"every-rep\", \"out-of-band\", \"every-nth\", \"faded\", \
@@ -209,7 +155,7 @@ fn schedule(given: &FileCues) -> Checked<CueSchedule> {
             } else {
                 "summary"
             };
-            return wrong(
+            return refuse(
                 value,
                 format!("{key} goes with when = {word:?} only; leave it out here"),
             );
@@ -218,22 +164,11 @@ fn schedule(given: &FileCues) -> Checked<CueSchedule> {
     Ok(schedule)
 }
 
-fn within(key: &str, value: &Spanned<u32>, least: u32, most: u32) -> Checked<u32> {
-    let number = *value.get_ref();
-    if (least..=most).contains(&number) {
-        return Ok(number);
-    }
-    wrong(
-        value,
-        format!("{key} is {number}; it must be {least} to {most}"),
-    )
-}
-
 fn shape(given: &FileSet) -> Checked<SetShape> {
     let number = |key: &str, value: &Option<Spanned<u32>>, most: u32| {
         value
             .as_ref()
-            .map_or(Ok(0), |value| within(key, value, 0, most))
+            .map_or(Ok(0), |value| within(value, key, &(0..=most)))
     };
     let shape = SetShape {
         reps: number("reps", &given.reps, MOST_REPS)?,
@@ -241,14 +176,14 @@ fn shape(given: &FileSet) -> Checked<SetShape> {
         rest_secs: number("rest_secs", &given.rest_secs, MOST_REST_SECS)?,
     };
     match (&given.rest_after_reps, &given.rest_secs) {
-        (Some(after), _) if shape.rest_after > 0 && shape.rest_secs < LEAST_REST_SECS => wrong(
+        (Some(after), _) if shape.rest_after > 0 && shape.rest_secs < LEAST_REST_SECS => refuse(
             after,
             format!(
                 "rest_after_reps = {} needs rest_secs = {LEAST_REST_SECS} to {MOST_REST_SECS} beside it",
                 shape.rest_after
             ),
         ),
-        (_, Some(secs)) if shape.rest_secs > 0 && shape.rest_after == 0 => wrong(
+        (_, Some(secs)) if shape.rest_secs > 0 && shape.rest_after == 0 => refuse(
             secs,
             format!(
                 "rest_secs = {} needs rest_after_reps beside it, such as 10",
@@ -262,11 +197,11 @@ fn shape(given: &FileSet) -> Checked<SetShape> {
 fn pitch(given: &FilePitch) -> Checked<PitchPlan> {
     let level = match given.level.get_ref().parse::<Level>() {
         Ok(level) => level,
-        Err(unknown) => return wrong(&given.level, unknown.to_string()),
+        Err(unknown) => return refuse(&given.level, unknown.to_string()),
     };
     let (unit, speeds) = match (&given.speeds_mph, &given.speeds_kmh) {
         (Some(_), Some(kmh)) => {
-            return wrong(
+            return refuse(
                 kmh,
                 "speeds_mph and speeds_kmh are both given; keep one of them",
             );
@@ -284,7 +219,7 @@ fn pitch(given: &FilePitch) -> Checked<PitchPlan> {
                 SpeedUnit::Kmh => (*SPEEDS_KMH.start(), *SPEEDS_KMH.end()),
                 SpeedUnit::Mph => (13.0, 111.0),
             };
-            return wrong(
+            return refuse(
                 place,
                 format!(
                     "a pitch of {speed} {}; it must be {least} to {most}",
@@ -293,7 +228,7 @@ fn pitch(given: &FilePitch) -> Checked<PitchPlan> {
             );
         }
         if numbers.len() > MOST_SPEEDS {
-            return wrong(
+            return refuse(
                 place,
                 format!("{} speeds are given; {MOST_SPEEDS} at most", numbers.len()),
             );
@@ -308,7 +243,7 @@ fn pitch(given: &FilePitch) -> Checked<PitchPlan> {
             _ => None,
         };
         if let Some(reason) = reason {
-            return wrong(place, reason);
+            return refuse(place, reason);
         }
     }
     Ok(PitchPlan {
@@ -321,14 +256,14 @@ fn pitch(given: &FilePitch) -> Checked<PitchPlan> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::band::AbsoluteBand;
+    use super::super::band::{AbsoluteBand, Bands};
     use super::super::plan::PLAN_STARTS;
     use super::*;
 
     const LEAST: &str = "name = \"a\"\nfocus = [\"head_drop_cm\"]\n[cues]\nwhen = \"faded\"\n";
 
     fn refused(text: &str, line: usize, says: &str) {
-        let error = parse(text).expect_err(text);
+        let error = Plan::parse(text).expect_err(text);
         assert_eq!(error.line, line, "{text}: {error}");
         assert!(error.reason.contains(says), "{text}: {error}");
     }
@@ -337,9 +272,9 @@ mod tests {
     fn plans_read_back_from_their_own_text() {
         let mut plans: Vec<Plan> = PLAN_STARTS
             .iter()
-            .map(|start| parse(start.text).unwrap())
+            .map(|start| Plan::parse(start.text).unwrap())
             .collect();
-        let mut full = parse(LEAST).unwrap();
+        let mut full = Plan::parse(LEAST).unwrap();
         full.name = "Jo's \"low\" swing \\ größer".into();
         full.head_tone = true;
         full.schedule = CueSchedule::Summary { after: 8 };
@@ -380,7 +315,7 @@ mod tests {
         plans.push(full);
         for plan in plans {
             let text = plan.to_text();
-            assert_eq!(parse(&text).as_ref(), Ok(&plan), "{text}");
+            assert_eq!(Plan::parse(&text).as_ref(), Ok(&plan), "{text}");
         }
     }
 

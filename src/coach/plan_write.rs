@@ -10,8 +10,14 @@ use super::band::{AbsoluteBand, Band};
 use super::plan::{Plan, SetShape, SpeedUnit};
 use super::schedule::CueSchedule;
 
-/// The plan's text.
-pub(super) fn write(plan: &Plan) -> String {
+impl Plan {
+    /// The plan as text that [`Plan::parse`] reads back to the same plan, with a comment on each part.
+    pub fn to_text(&self) -> String {
+        write(self)
+    }
+}
+
+fn write(plan: &Plan) -> String {
     let mut text = String::new();
     // Writing to a string cannot fail, so what it returns says nothing.
     let mut line = |line: std::fmt::Arguments<'_>| {

@@ -7,9 +7,8 @@
 
 use std::collections::VecDeque;
 
-use super::verdict::{JudgedRep, Verdict};
-use crate::rep::{MeasureName, RepKind};
-use crate::text_enum::text_enum;
+use super::judged::JudgedAs;
+use super::quiet::QuietReason;
 
 /// How many reps the faded schedule looks back over (our choice: two handfuls).
 pub const FADED_OVER: usize = 10;
@@ -89,45 +88,6 @@ impl CueSchedule {
     }
 }
 
-/// How a rep was judged by the measures that are cued.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum JudgedAs {
-    /// Every one of them that could be judged is in its band.
-    In,
-    /// At least one is out.
-    Out,
-    /// It was a stride without a swing.
-    Take,
-    /// None of them could be measured.
-    NotMeasured,
-    /// None of them has a band that stands: none was set, or it waits for the hitter's usual value.
-    NoBand,
-    /// No measure is to be cued.
-    NoOrder,
-}
-
-impl JudgedAs {
-    /// How a rep stands by the measures that are cued, in any order.
-    pub fn of(judged: &JudgedRep, cued: &[MeasureName]) -> Self {
-        if judged.rep.kind == RepKind::Take {
-            return JudgedAs::Take;
-        }
-        if cued.is_empty() {
-            return JudgedAs::NoOrder;
-        }
-        let verdicts = || cued.iter().filter_map(|name| judged.verdicts.get(name));
-        if verdicts().any(|verdict| *verdict != Verdict::In) {
-            JudgedAs::Out
-        } else if verdicts().next().is_some() {
-            JudgedAs::In
-        } else if cued.iter().any(|name| judged.bands.contains_key(name)) {
-            JudgedAs::NotMeasured
-        } else {
-            JudgedAs::NoBand
-        }
-    }
-}
-
 /// What follows a rep.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Decision {
@@ -137,32 +97,6 @@ pub enum Decision {
     Summary,
     /// Say nothing.
     Quiet(QuietReason),
-}
-
-text_enum! {
-    /// Why a rep was not cued. The texts are those of the journal and the rep log.
-    pub enum QuietReason {
-        /// It was in band and silence says so.
-        InBand = "in band",
-        /// One rep in so many is cued, and this was another.
-        NotItsTurn = "not this one's turn",
-        /// The faded schedule passed it over.
-        Faded = "faded",
-        /// It goes into the summary to come.
-        SummaryLater = "summary later",
-        /// A summary was said in place of its cue.
-        SummedUp = "summed up",
-        /// The plan is silent.
-        SilentPlan = "silent plan",
-        /// It was a take.
-        Take = "take",
-        /// None of the cued measures could be made.
-        NotMeasured = "nothing could be measured",
-        /// None of the cued measures has a band that stands.
-        NoBand = "no band to judge by",
-        /// No measure is to be cued.
-        NoOrder = "no measure to cue",
-    }
 }
 
 /// Decides, rep by rep.

@@ -3,10 +3,10 @@
 //! In: judged reps and the time between them, both in capture time. Out: what is due now. Pure; a set whose reps are
 //! given again in order stands where it stood.
 
+use super::judged::JudgedRep;
 use super::plan::SetShape;
 use super::spoken::{MOST_SAID, PhraseId, Said};
 use super::tally::{SetSummary, Tally};
-use super::verdict::JudgedRep;
 use crate::rep::{MeasureName, RepKind};
 use crate::time::CaptureTime;
 

@@ -5,8 +5,9 @@
 use std::collections::VecDeque;
 
 use super::cue::{CueId, cue_for};
+use super::judged::JudgedRep;
 use super::spoken::{PhraseId, Said, rounded};
-use super::verdict::{JudgedRep, Verdict};
+use super::verdict::Verdict;
 use crate::rep::{MeasureName, RepKind};
 use crate::stats::median;
 

@@ -5,13 +5,15 @@
 
 use super::band::Bands;
 use super::judge::Coach;
+use super::judged::JudgedAs;
+use super::judged::{JudgedRep, PitchPlayed};
 use super::plan::{Plan, SetShape};
-use super::schedule::{CueSchedule, Decision, JudgedAs, QuietReason, Scheduler};
+use super::quiet::QuietReason;
+use super::schedule::{CueSchedule, Decision, Scheduler};
 use super::set::{SetEvent, SetRun, SetState};
 use super::spoken::{PhraseId, Said};
 use super::spread::SpreadWatch;
 use super::tally::Tally;
-use super::verdict::{JudgedRep, PitchPlayed};
 use crate::rep::{Measure, MeasureName, Rep, RepKind};
 use crate::text_enum::Recorded;
 use crate::time::CaptureTime;

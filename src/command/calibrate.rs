@@ -20,7 +20,9 @@ use crate::capture::{CameraSource, CaptureError, ClipSource, Frame, FrameSource,
 use crate::motion::{BodySeries, Scale};
 use crate::pose::{Model, PoseFrame};
 use crate::rep::View;
-use crate::settings::{CameraValues, DEFAULT_FILE, EditError, Settings, edit_camera, replace_file};
+use crate::settings::{
+    CameraValues, DEFAULT_FILE, EditError, HEIGHT_CM, Settings, edit_camera, replace_file,
+};
 
 const CAUTION: &str = "\
 While the still is taken and things are laid out nobody swings, the pitching machine is off, and its guards stay in place.";
@@ -81,7 +83,7 @@ pub(super) struct Calibrate {
     #[arg(long, requires = "bat", conflicts_with = "plumb")]
     square: bool,
     /// Compare with the pose of a hitter of this height who stands in the picture now.
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(80..=230))]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(HEIGHT_CM))]
     height_cm: Option<u16>,
     /// Say what would be written, and write nothing.
     #[arg(long)]

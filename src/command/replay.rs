@@ -24,7 +24,7 @@ use crate::picture_size::PictureSize;
 use crate::pose::Model;
 use crate::pose::track::{TrackReader, TrackWriter};
 use crate::rep::{Bats, FinderSettings};
-use crate::settings::{ModelChoice, Settings};
+use crate::settings::{HEIGHT_CM, ModelChoice, Settings};
 
 /// Pose tracks are known by this ending.
 const TRACK_ENDING: &str = ".jsonl";
@@ -44,7 +44,7 @@ pub(super) struct Replay {
     #[arg(long, value_name = "FILE")]
     track: Option<PathBuf>,
     /// The hitter's standing height in centimetres.
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(80..=230))]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(HEIGHT_CM))]
     height_cm: Option<u16>,
     /// Which side the hitter stands on; found out where not told.
     #[arg(long)]

@@ -12,13 +12,12 @@ use super::shared::{Shared, Trouble};
 use super::words::Words;
 use crate::journal::{HitterRow, NewHitter};
 use crate::rep::Bats;
+use crate::settings::is_height;
 
 /// More names than this are no choice by tap; the rest is behind "all".
 const FIRST_NAMES: usize = 12;
 /// The longest name, characters.
 const LONGEST_NAME: usize = 60;
-/// Heights that a person who swings a bat may have, centimetres.
-const HEIGHTS_CM: std::ops::RangeInclusive<f64> = 80.0..=230.0;
 
 /// The page's content.
 #[derive(Template)]
@@ -157,7 +156,7 @@ fn new_hitter(seat: &Seat) -> Result<NewHitter, &'static str> {
             text.replace(',', ".")
                 .parse::<f64>()
                 .ok()
-                .filter(|cm| HEIGHTS_CM.contains(cm))
+                .filter(|cm| is_height(*cm))
                 .ok_or("hitters.height_unfit")?,
         ),
     };

@@ -6,7 +6,9 @@ use std::collections::BTreeMap;
 
 use super::numbers;
 use super::words::Words;
-use crate::coach::{AbsoluteBand, Band, Bands, CueSchedule, PitchPlan, Plan, SetShape, SpeedUnit};
+use crate::coach::{
+    AbsoluteBand, Band, Bands, CueSchedule, PitchPlan, Plan, SetShape, SpeedUnit, can_be_cued,
+};
 use crate::pitch::Level;
 use crate::rep::MeasureName;
 
@@ -156,11 +158,6 @@ impl PlanFields {
             mixed: sent.contains_key("mixed"),
         }
     }
-}
-
-/// What is known only after the cue cannot be cued.
-fn can_be_cued(name: MeasureName) -> bool {
-    name != MeasureName::FinishHold
 }
 
 /// The settings' band of a measure, in words.

@@ -1,5 +1,5 @@
-//! The settings file as it is written: every key optional, unknown keys refused, places remembered so that a
-//! wrong value can be shown with its line.
+//! The settings file as it is written: every key optional, unknown keys refused, positions kept so that a wrong value
+//! can be shown with its line.
 
 use std::collections::BTreeMap;
 
@@ -8,113 +8,130 @@ use toml::Spanned;
 
 use crate::coach::BandEnds;
 
+/// Declares a section whose keys are all optional, and how one file's section lies over another's.
+macro_rules! section {
+    ($Section:ident { $($key:ident: $Type:ty,)+ }) => {
+        #[derive(Debug, Default, Deserialize)]
+        #[serde(deny_unknown_fields, default)]
+        pub(super) struct $Section { $(pub(super) $key: Option<$Type>,)+ }
+
+        impl $Section {
+            /// This section; what it leaves out is as in `default`.
+            fn or(self, default: Self) -> Self {
+                Self { $($key: self.$key.or(default.$key),)+ }
+            }
+        }
+    };
+}
+
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub(super) struct File {
-    pub hitter: Hitter,
-    pub camera: Camera,
-    pub pose: Pose,
-    pub cues: Cues,
-    pub journal: Journal,
-    pub page: Page,
-    pub video: Video,
-    pub log: Log,
-    pub baseline: Baseline,
-    pub bands: Option<BTreeMap<Spanned<String>, Spanned<BandEnds>>>,
+    pub(super) hitter: Hitter,
+    pub(super) camera: Camera,
+    pub(super) pose: Pose,
+    pub(super) cues: Cues,
+    pub(super) journal: Journal,
+    pub(super) page: Page,
+    pub(super) video: Video,
+    pub(super) log: Log,
+    pub(super) baseline: Baseline,
+    /// Given as a whole or left out as a whole.
+    pub(super) bands: Option<BTreeMap<Spanned<String>, Spanned<BandEnds>>>,
 }
 
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub(super) struct Hitter {
-    pub name: Option<Spanned<String>>,
-    pub height_cm: Option<Spanned<f64>>,
-    pub bats: Option<Spanned<String>>,
-}
-
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub(super) struct Camera {
-    pub device: Option<Spanned<String>>,
-    pub width: Option<Spanned<u32>>,
-    pub height: Option<Spanned<u32>>,
-    pub fps: Option<Spanned<u32>>,
-    pub view: Option<Spanned<String>>,
-    pub known_length_cm: Option<Spanned<f64>>,
-    pub known_length_px: Option<Spanned<f64>>,
-    pub roll_deg: Option<Spanned<AutoOr>>,
-    pub exposure_ms: Option<Spanned<AutoOr>>,
-    pub gain_pct: Option<Spanned<AutoOr>>,
-    pub power_line_hz: Option<Spanned<AutoOr>>,
-    pub focus_pct: Option<Spanned<AutoOr>>,
-}
-
-/// A number, or a word that stands for "find it out".
-#[derive(Debug, Deserialize)]
-#[serde(untagged, expecting = "it must be \"auto\" or a number")]
-pub(super) enum AutoOr {
-    Number(f64),
-    Word(String),
-}
-
-impl AutoOr {
-    /// As messages show it.
-    pub(super) fn told(&self) -> String {
-        match self {
-            Self::Number(number) => number.to_string(),
-            Self::Word(word) => format!("{word:?}"),
+impl File {
+    /// This file; what it leaves out is as in `default`.
+    pub(super) fn or(self, default: Self) -> Self {
+        Self {
+            hitter: self.hitter.or(default.hitter),
+            camera: self.camera.or(default.camera),
+            pose: self.pose.or(default.pose),
+            cues: self.cues.or(default.cues),
+            journal: self.journal.or(default.journal),
+            page: self.page.or(default.page),
+            video: self.video.or(default.video),
+            log: self.log.or(default.log),
+            baseline: self.baseline.or(default.baseline),
+            bands: self.bands.or(default.bands),
         }
     }
 }
 
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub(super) struct Pose {
-    pub model: Option<Spanned<String>>,
+section!(Hitter {
+    name: Spanned<String>,
+    height_cm: Spanned<f64>,
+    bats: Spanned<String>,
+});
+
+section!(Camera {
+    device: Spanned<String>,
+    width: Spanned<u32>,
+    height: Spanned<u32>,
+    fps: Spanned<u32>,
+    view: Spanned<String>,
+    known_length_cm: Spanned<f64>,
+    known_length_px: Spanned<f64>,
+    roll_deg: Spanned<NumberOrWord>,
+    exposure_ms: Spanned<NumberOrWord>,
+    gain_pct: Spanned<NumberOrWord>,
+    power_line_hz: Spanned<NumberOrWord>,
+    focus_pct: Spanned<NumberOrWord>,
+});
+
+section!(Pose {
+    model: Spanned<String>,
+});
+
+section!(Cues {
+    volume: Spanned<f64>,
+    order: Vec<Spanned<String>>,
+    phrases: Spanned<String>,
+    language: Spanned<String>,
+    remarks: bool,
+});
+
+section!(Journal {
+    path: Spanned<String>,
+});
+
+section!(Page {
+    listen: Spanned<String>,
+    picture: bool,
+});
+
+section!(Baseline {
+    swings: Spanned<u32>,
+});
+
+section!(Video {
+    keep: bool,
+    keep_days: Spanned<u32>,
+    keep_gb: Spanned<f64>,
+});
+
+section!(Log {
+    folder: Spanned<String>,
+    level: Spanned<String>,
+    file_mb: Spanned<u32>,
+    keep_files: Spanned<u32>,
+    keep_days: Spanned<u32>,
+});
+
+/// A number, or a word such as `auto`.
+#[derive(Debug, Deserialize)]
+#[serde(untagged, expecting = "it must be \"auto\" or a number")]
+pub(super) enum NumberOrWord {
+    Number(f64),
+    Word(String),
 }
 
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub(super) struct Cues {
-    pub volume: Option<Spanned<f64>>,
-    pub order: Option<Vec<Spanned<String>>>,
-    pub phrases: Option<Spanned<String>>,
-    pub language: Option<Spanned<String>>,
-    pub remarks: Option<bool>,
-}
-
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub(super) struct Journal {
-    pub path: Option<Spanned<String>>,
-}
-
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub(super) struct Page {
-    pub listen: Option<Spanned<String>>,
-    pub picture: Option<bool>,
-}
-
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub(super) struct Baseline {
-    pub swings: Option<Spanned<u32>>,
-}
-
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub(super) struct Video {
-    pub keep: Option<bool>,
-    pub keep_days: Option<Spanned<u32>>,
-    pub keep_gb: Option<Spanned<f64>>,
-}
-
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub(super) struct Log {
-    pub folder: Option<Spanned<String>>,
-    pub level: Option<Spanned<String>>,
-    pub file_mb: Option<Spanned<u32>>,
-    pub keep_files: Option<Spanned<u32>>,
-    pub keep_days: Option<Spanned<u32>>,
+impl std::fmt::Display for NumberOrWord {
+    /// As it stands in the file.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Number(number) => number.fmt(f),
+            Self::Word(word) => write!(f, "{word:?}"),
+        }
+    }
 }

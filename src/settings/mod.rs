@@ -3,7 +3,6 @@
 //! In: a TOML file. Out: [`Settings`] that are right throughout, or a [`SettingsError`] with the line and the
 //! reason. The commented file in `config/` is compiled in and is the default.
 
-mod camera;
 mod check;
 mod edit;
 mod explain;
@@ -11,6 +10,7 @@ mod file;
 mod reload;
 
 use std::net::SocketAddr;
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
 use crate::capture::CameraControls;
@@ -20,13 +20,23 @@ use crate::rep::{Bats, MeasureName, View};
 use crate::sound::Language;
 use crate::video::VideoSettings;
 
-pub(crate) use check::ROLL_DEG;
 pub use edit::{CameraValues, edit_camera};
 pub(crate) use edit::{EditError, replace_file};
 pub use explain::explain;
 pub(crate) use explain::{Key, NO_BAND, Section};
 pub use reload::changes;
 pub(crate) use reload::{KeyChange, Look, SettingsWatch, Takes, takes};
+
+/// Standing heights of people who swing a bat, centimeters.
+pub(crate) const HEIGHT_CM: RangeInclusive<i64> = 80..=230;
+
+/// Whether someone who swings a bat can be this tall, centimeters.
+pub(crate) fn is_height(cm: f64) -> bool {
+    (*HEIGHT_CM.start() as f64..=*HEIGHT_CM.end() as f64).contains(&cm)
+}
+
+/// Rolls of a camera that can be corrected, degrees: one that leans more is to be set level by hand.
+pub(crate) const ROLL_DEG: RangeInclusive<f64> = -15.0..=15.0;
 
 /// The default settings, commented: `config/cagehand.toml`.
 pub const DEFAULT_FILE: &str = include_str!("../../config/cagehand.toml");
@@ -160,7 +170,7 @@ impl Settings {
     pub fn parse(text: &str, path: &Path) -> Result<Self, SettingsError> {
         check::settings(text).map_err(|wrong| SettingsError::Wrong {
             path: path.to_owned(),
-            line: text[..wrong.at.min(text.len())].matches('\n').count() + 1,
+            line: wrong.line(text),
             reason: wrong.reason,
         })
     }

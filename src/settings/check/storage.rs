@@ -1,38 +1,39 @@
-//! What is kept beside the journal: films and log files, and how much of them.
+//! Checks the sections about what is stored beside the journal: films and log files, and how much of them.
+
+use std::ops::RangeInclusive;
 
 use tracing::Level;
 
 use super::super::file::{Log, Video};
-use super::{Checked, named, within, word};
+use super::{choice, non_empty, within};
 use crate::logging::{LogFiles, LogLimits};
+use crate::toml_checked::Checked;
 use crate::video::VideoSettings;
 
 /// Days that films and log files may be kept; longer is for an archive, which this is not.
-const DAYS: (u32, u32) = (1, 3650);
+const DAYS: RangeInclusive<u32> = 1..=3650;
 /// Space for films, GB.
-const VIDEO_GB: (f64, f64) = (0.1, 10_000.0);
+const VIDEO_GB: RangeInclusive<f64> = 0.1..=10_000.0;
 /// A log file's size, MB, and how many there may be.
-const FILE_MB: (u32, u32) = (1, 1000);
-const FILES: (u32, u32) = (1, 1000);
+const FILE_MB: RangeInclusive<u32> = 1..=1000;
+const FILES: RangeInclusive<u32> = 1..=1000;
 /// Bytes of a MB and of a GB, as disks are sold.
 const MB: u64 = 1_000_000;
 const GB: f64 = 1e9;
 
-pub(super) fn video(given: Video, default: Video) -> Checked<VideoSettings> {
-    let days = given.keep_days.or(default.keep_days);
-    let gb = given.keep_gb.or(default.keep_gb);
+pub(super) fn video(given: Video) -> Checked<VideoSettings> {
     Ok(VideoSettings {
-        // Where nobody says so, no picture is kept.
-        keep: given.keep.or(default.keep).unwrap_or(false),
-        keep_days: within(days, "keep_days", DAYS.0, DAYS.1)?,
-        keep_bytes: (within(gb, "keep_gb", VIDEO_GB.0, VIDEO_GB.1)? * GB) as u64,
+        // Off unless asked for: films show people.
+        keep: given.keep.unwrap_or(false),
+        keep_days: within(given.keep_days, "keep_days", &DAYS)?,
+        keep_bytes: (within(given.keep_gb, "keep_gb", &VIDEO_GB)? * GB) as u64,
     })
 }
 
 /// What goes into log files; `None` where no folder is named. The other values are checked all the same.
-pub(super) fn log_files(given: Log, default: Log) -> Checked<Option<LogFiles>> {
-    let level = word(
-        given.level.or(default.level),
+pub(super) fn log_files(given: Log) -> Checked<Option<LogFiles>> {
+    let level = choice(
+        given.level,
         "level",
         &[
             ("error", Level::ERROR),
@@ -43,16 +44,12 @@ pub(super) fn log_files(given: Log, default: Log) -> Checked<Option<LogFiles>> {
         ],
     )?
     .unwrap_or(Level::INFO);
-    let mb = given.file_mb.or(default.file_mb);
-    let files = given.keep_files.or(default.keep_files);
-    let days = given.keep_days.or(default.keep_days);
     let limits = LogLimits {
-        file_bytes: MB * u64::from(within(mb, "file_mb", FILE_MB.0, FILE_MB.1)?),
-        keep_files: within(files, "keep_files", FILES.0, FILES.1)? as usize,
-        keep_days: within(days, "keep_days", DAYS.0, DAYS.1)?,
+        file_bytes: MB * u64::from(within(given.file_mb, "file_mb", &FILE_MB)?),
+        keep_files: within(given.keep_files, "keep_files", &FILES)? as usize,
+        keep_days: within(given.keep_days, "keep_days", &DAYS)?,
     };
-    let folder = named(given.folder.or(default.folder));
-    Ok(folder.map(|folder| LogFiles {
+    Ok(non_empty(given.folder).map(|folder| LogFiles {
         folder: folder.into(),
         level,
         limits,
