@@ -189,7 +189,7 @@ mod tests {
     use std::collections::BTreeMap;
 
     use super::*;
-    use crate::rep::{Events, Measure, Style, View};
+    use crate::rep::{Events, Measure, NotMeasured, Style, View};
     use crate::time::CaptureTime;
 
     const STRIDE: MeasureName = MeasureName::StrideLength;
@@ -278,7 +278,7 @@ mod tests {
             ..swing(STRIDE, 70.0)
         });
         let hidden = Measure::NotMade {
-            why: "hidden".into(),
+            why: NotMeasured::PartHidden,
         };
         baselines.add(&Rep {
             measures: BTreeMap::from([(STRIDE, hidden)]),

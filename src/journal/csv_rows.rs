@@ -100,7 +100,7 @@ pub(super) fn row(stored: &StoredRep) -> Vec<String> {
                 String::new(),
                 String::new(),
                 String::new(),
-                why,
+                why.as_str().to_owned(),
             ],
             None => Default::default(),
         };

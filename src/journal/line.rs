@@ -12,8 +12,8 @@ use serde::{Deserialize, Serialize, Serializer};
 use super::record::{writable, writable_fps};
 use crate::coach::{AbsoluteBands, CueGiven, JudgedRep, PitchPlayed, Verdict};
 use crate::rep::{
-    Bats, Events, FIRING, LoadStyle, Measure, MeasureName, Rep, RepKind, Style, Unit, View,
-    sequence_value, sequence_words,
+    Bats, Events, FIRING, LoadStyle, Measure, MeasureName, NotMeasured, Rep, RepKind, Style, Unit,
+    View, sequence_value, sequence_words,
 };
 use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
@@ -175,7 +175,10 @@ impl Serialize for MeasuresOut<'_> {
                     confidence: rounded(confidence, 2),
                     verdict: self.verdicts.get(name).copied(),
                 },
-                Measure::NotMade { why } => MeasureOut::NotMade { value: (), why },
+                Measure::NotMade { why } => MeasureOut::NotMade {
+                    value: (),
+                    why: why.as_str().to_owned(),
+                },
             };
             map.serialize_entry(name.name(), &line)?;
         }
@@ -421,7 +424,9 @@ pub fn parse_rep_line(line: &str) -> Result<JudgedRep, RepLineError> {
                     confidence,
                 }
             }
-            MeasureIn::NotMade { why } => Measure::NotMade { why },
+            MeasureIn::NotMade { why } => Measure::NotMade {
+                why: NotMeasured::from_words(&why),
+            },
         };
         measures.insert(name, measure);
     }

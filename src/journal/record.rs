@@ -9,7 +9,7 @@ use super::timeline::{TimelineError, encode_timeline};
 use crate::coach::JudgedRep;
 use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
-use crate::rep::{Bats, Measure};
+use crate::rep::{Bats, Measure, NotMeasured};
 use crate::time::CaptureTime;
 
 macro_rules! ids {
@@ -169,7 +169,7 @@ pub(super) fn writable(measure: &Measure) -> Measure {
             confidence,
         } if !(value.is_finite() && plus_minus.is_finite() && confidence.is_finite()) => {
             Measure::NotMade {
-                why: "the value is not a number".to_owned(),
+                why: NotMeasured::NotANumber,
             }
         }
         other => other.clone(),

@@ -17,7 +17,9 @@ use super::record::{
 use super::stamp::{parse_stamp, stamp_text};
 use crate::coach::{AbsoluteBand, AbsoluteBands, CueGiven, JudgedRep, PitchPlayed, Verdict};
 use crate::motion::Scale;
-use crate::rep::{Bats, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Ruler, Style, View};
+use crate::rep::{
+    Bats, Events, LoadStyle, Measure, MeasureName, NotMeasured, Rep, RepKind, Ruler, Style, View,
+};
 use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
 
@@ -256,7 +258,7 @@ pub(super) fn insert_measures(
             made.and(verdicts.get(name)).map(|verdict| verdict.name()),
             band.low,
             band.high,
-            why,
+            why.as_ref().map(NotMeasured::as_str),
         ])?;
     }
     Ok(())
@@ -431,7 +433,9 @@ pub(super) fn read_measures(
                 plus_minus: row.get(2)?,
                 confidence: row.get(3)?,
             },
-            None => Measure::NotMade { why: row.get(7)? },
+            None => Measure::NotMade {
+                why: NotMeasured::from_words(&row.get::<_, String>(7)?),
+            },
         };
         stored.judged.rep.measures.insert(name, measure);
         if row.get_ref(4)? != ValueRef::Null {

@@ -35,7 +35,7 @@ pub(super) fn measure(name: MeasureName, measure: &Measure) -> String {
             Unit::YesNo | Unit::Order => plain(name, *value),
             _ => format!("{} ± {}", with_unit(name, *value), plain(name, *plus_minus)),
         },
-        Measure::NotMade { why } => why.clone(),
+        Measure::NotMade { why } => why.as_str().to_owned(),
     }
 }
 

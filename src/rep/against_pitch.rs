@@ -9,6 +9,7 @@ use crate::motion::Signals;
 
 use super::events::Moments;
 use super::fit::Corner;
+use super::not_measured::NotMeasured;
 use super::types::PitchTimes;
 
 /// A rep belongs to a pitch if its plant or contact comes at most this long before the release and after the arrival.
@@ -22,9 +23,6 @@ const LAST_START_SECS: f64 = 0.2;
 const SOUND_SPREAD_SECS: f64 = 0.005;
 /// A place on the grid is never surer than this share of a frame, however smooth the curve.
 const SUREST_PLACE: f64 = 0.3;
-
-/// Why a measure was not made.
-pub(super) type Why = &'static str;
 
 /// A pitch on the signals' grid, and the rep that belongs to it.
 pub(super) struct AgainstPitch {
@@ -48,8 +46,8 @@ impl AgainstPitch {
         pitch: Option<PitchTimes>,
         signals: &Signals,
         moments: &Moments,
-    ) -> Result<Self, Why> {
-        let pitch = pitch.ok_or("no pitch was played")?;
+    ) -> Result<Self, NotMeasured> {
+        let pitch = pitch.ok_or(NotMeasured::NoPitch)?;
         let rate_hz = signals.rate_hz;
         let (release, arrival) = (
             signals.place_of(pitch.release),
@@ -68,7 +66,7 @@ impl AgainstPitch {
                 rate_hz,
             })
         } else {
-            Err("no pitch belongs to this swing")
+            Err(NotMeasured::PitchOfAnotherSwing)
         }
     }
 
@@ -162,7 +160,7 @@ mod tests {
 
     fn why(measure: &Measure) -> &str {
         match measure {
-            Measure::NotMade { why } => why,
+            Measure::NotMade { why } => why.as_str(),
             made => panic!("{made:?}"),
         }
     }

@@ -11,9 +11,10 @@ use crate::pose::Landmark;
 
 use super::events::Moments;
 use super::fit::Corner;
+use super::not_measured::NotMeasured;
 
 /// A value with one standard deviation, or the reason why it was not made.
-pub(super) type Found = Result<(f64, f64), &'static str>;
+pub(super) type Found = Result<(f64, f64), NotMeasured>;
 
 /// What the angles are read from: one rep seen from the open side.
 #[derive(Clone, Copy)]
@@ -30,8 +31,6 @@ pub(super) struct Sight<'a> {
     pub yaw_rad: Option<f64>,
 }
 
-/// Said of tracks that have the picture's landmarks only.
-const NO_DEPTH: &str = "needs metric landmarks";
 /// Places are averaged over this long to either side: landmarks jitter, and an angle of a short limb more so.
 const REACH_SECS: f64 = 0.04;
 /// Landmarks seen worse than this on average make no measure.
@@ -93,7 +92,7 @@ impl Sight<'_> {
     /// # Errors
     /// As for [`Sight::trunk_hinge`], and without a contact.
     pub(super) fn trunk_hinge_change(&self) -> Found {
-        let contact = self.moments.contact.ok_or("contact was not seen")?;
+        let contact = self.moments.contact.ok_or(NotMeasured::ContactNotSeen)?;
         let (before, _) = self.hinge_at(self.plant()?)?;
         let (after, _) = self.hinge_at(contact)?;
         Ok((after - before, HINGE_CHANGE_DEG))
@@ -107,7 +106,7 @@ impl Sight<'_> {
     /// # Errors
     /// Always.
     pub(super) fn separation(&self) -> Found {
-        Err("one camera does not show how hips and shoulders turn against each other")
+        Err(NotMeasured::TurnNotShown)
     }
 
     /// `front_foot_open_deg`: heel to tip of the front foot at plant; 0 points at the plate, 90 at the pitcher.
@@ -120,7 +119,7 @@ impl Sight<'_> {
         let yaw_rad = self.yaw()?;
         let foot = self.foot(self.front_is_left);
         let (Some(heel), Some(toe)) = (&foot.heel, &foot.toe) else {
-            return Err("the poses have no heel and toe");
+            return Err(NotMeasured::NoHeelAndToe);
         };
         let place = plant.place + FOOT_FLAT_SECS * self.signals.rate_hz;
         let (from, to) = (self.mean_point(heel, place)?, self.mean_point(toe, place)?);
@@ -129,7 +128,7 @@ impl Sight<'_> {
         // A toe that looks no nearer than the heel is at the end of what the slope resolves.
         let near = GROUND_SLOPE * (from[1] - to[1]).max(0.005 * height);
         if !FOOT_OF_HEIGHT.contains(&(along.hypot(near) / height)) {
-            return Err("the front foot does not look flat on the ground from here");
+            return Err(NotMeasured::FootNotFlat);
         }
         let turned = along.atan2(near);
         // A roll lifts or sinks the toe by its share of the way along; the slope makes that a way toward the camera.
@@ -159,7 +158,7 @@ impl Sight<'_> {
         // The picture shows the height of the trunk; against its length that is the hinge's cosine whichever way it leans.
         let shown = (shoulders[1] - hips[1]) / (TRUNK_OF_HEIGHT * signals.scale.height_cm);
         if !(0.0..LONGEST_TRUNK).contains(&shown) {
-            return Err("the trunk's length does not fit the hitter's height");
+            return Err(NotMeasured::TrunkLengthOff);
         }
         let by_length = shown.min(1.0).acos().to_degrees();
         let rough = (0.5 * (by_depth + by_length)).max(LEAST_SHOWN_DEG);
@@ -172,18 +171,18 @@ impl Sight<'_> {
         ))
     }
 
-    pub(super) fn plant(&self) -> Result<Corner, &'static str> {
-        self.moments
-            .plant
-            .ok_or("the front foot was not seen to come down")
+    pub(super) fn plant(&self) -> Result<Corner, NotMeasured> {
+        self.moments.plant.ok_or(NotMeasured::PlantNotSeen)
     }
 
     /// The camera's angle off square, radians.
-    pub(super) fn yaw(&self) -> Result<f64, &'static str> {
+    pub(super) fn yaw(&self) -> Result<f64, NotMeasured> {
         match self.yaw_rad {
             Some(yaw_rad) => Ok(yaw_rad),
-            None if self.signals.world(Landmark::LeftHip).is_none() => Err(NO_DEPTH),
-            None => Err("the hitter was not seen set, which shows the camera's angle"),
+            None if self.signals.world(Landmark::LeftHip).is_none() => {
+                Err(NotMeasured::NoMetricLandmarks)
+            }
+            None => Err(NotMeasured::CameraAngleNotShown),
         }
     }
 
@@ -201,21 +200,21 @@ impl Sight<'_> {
     }
 
     /// Mean place of a path around a grid place, centimetres, x and y.
-    fn mean_point(&self, path: &Path, place: f64) -> Result<[f64; 2], &'static str> {
+    fn mean_point(&self, path: &Path, place: f64) -> Result<[f64; 2], NotMeasured> {
         let around = self.around(place);
         let n = around.clone().count() as f64;
         let mean = |v: &[f64]| v[around.clone()].iter().sum::<f64>() / n;
         if self.signals.found[around.clone()].iter().any(|f| !f) {
-            return Err("the hitter was out of sight");
+            return Err(NotMeasured::OutOfSight);
         }
         if mean(&path.visibility) < LEAST_VISIBILITY {
-            return Err("the body part was hidden");
+            return Err(NotMeasured::PartHidden);
         }
         Ok([mean(&path.x_cm), mean(&path.y_cm)])
     }
 
     /// From the middle of some metric landmarks to the middle of others around a place, metres.
-    fn way(&self, from: &[Landmark], to: &[Landmark], place: f64) -> Result<Way, &'static str> {
+    fn way(&self, from: &[Landmark], to: &[Landmark], place: f64) -> Result<Way, NotMeasured> {
         let around = self.around(place);
         let n = around.clone().count() as f64;
         let mut sum = Way {
@@ -237,7 +236,7 @@ impl Sight<'_> {
         from: &[Landmark],
         to: &[Landmark],
         i: usize,
-    ) -> Result<Way, &'static str> {
+    ) -> Result<Way, NotMeasured> {
         let (start, end) = (self.metric(from, i)?, self.metric(to, i)?);
         let [x, y, z] = [0, 1, 2].map(|k| end[k] - start[k]);
         // The metric landmarks follow the camera's axes: the roll that the signals lost is still in them.
@@ -249,11 +248,14 @@ impl Sight<'_> {
         })
     }
 
-    fn metric(&self, landmarks: &[Landmark], i: usize) -> Result<[f64; 3], &'static str> {
+    fn metric(&self, landmarks: &[Landmark], i: usize) -> Result<[f64; 3], NotMeasured> {
         let mut mean = [0.0; 3];
         for &landmark in landmarks {
-            let series = self.signals.world(landmark).ok_or(NO_DEPTH)?;
-            let point = series.xyz.get(i).ok_or(NO_DEPTH)?;
+            let series = self
+                .signals
+                .world(landmark)
+                .ok_or(NotMeasured::NoMetricLandmarks)?;
+            let point = series.xyz.get(i).ok_or(NotMeasured::NoMetricLandmarks)?;
             for k in 0..3 {
                 mean[k] += point[k] / landmarks.len() as f64;
             }
@@ -347,10 +349,7 @@ mod tests {
         };
         let (signals, moments) = figure.build();
         let found = figure.sight(&signals, &moments).front_foot_open();
-        assert_eq!(
-            found,
-            Err("the front foot does not look flat on the ground from here")
-        );
+        assert_eq!(found, Err(NotMeasured::FootNotFlat));
     }
 
     #[test]
@@ -368,8 +367,8 @@ mod tests {
         };
         let (signals, moments) = figure.build();
         let sight = figure.sight(&signals, &moments);
-        assert_eq!(sight.trunk_hinge(), Err("the body part was hidden"));
-        assert_eq!(sight.front_foot_open(), Err("the body part was hidden"));
+        assert_eq!(sight.trunk_hinge(), Err(NotMeasured::PartHidden));
+        assert_eq!(sight.front_foot_open(), Err(NotMeasured::PartHidden));
 
         let flat = Figure {
             metric: false,
@@ -385,15 +384,12 @@ mod tests {
             sight.front_foot_open(),
             sight.balance_offset(),
         ] {
-            assert_eq!(found, Err("needs metric landmarks"));
+            assert_eq!(found, Err(NotMeasured::NoMetricLandmarks));
         }
 
         let (signals, mut moments) = Figure::default().build();
         moments.plant = None;
         let sight = figure.sight(&signals, &moments);
-        assert_eq!(
-            sight.trunk_hinge(),
-            Err("the front foot was not seen to come down")
-        );
+        assert_eq!(sight.trunk_hinge(), Err(NotMeasured::PlantNotSeen));
     }
 }

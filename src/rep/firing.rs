@@ -8,6 +8,7 @@ use crate::motion::{Path, Signals};
 use crate::pose::Landmark;
 
 use super::angles::{Found, LEAST_VISIBILITY, Sight, TRUNK_DEPTH};
+use super::not_measured::NotMeasured;
 use super::types::{FIRING, sequence_value};
 
 /// The parts' movement is looked at from this long before plant to this long after contact, seconds.
@@ -72,9 +73,9 @@ impl Sight<'_> {
     /// Where a part is hidden or does not move, and where two parts fire too close together to tell which was first.
     pub(super) fn sequence(&self) -> Found {
         let plant = self.plant()?;
-        let contact = self.moments.contact.ok_or("contact was not seen")?;
+        let contact = self.moments.contact.ok_or(NotMeasured::ContactNotSeen)?;
         if contact.place <= plant.place {
-            return Err("the order of the events is not clear");
+            return Err(NotMeasured::EventOrderUnclear);
         }
         let signals = self.signals;
         let rate = signals.rate_hz;
@@ -82,7 +83,7 @@ impl Sight<'_> {
         let to = signals.index(contact.place + LOOK_SECS.1 * rate);
         let height = signals.scale.height_cm;
         let back = self.foot(!self.front_is_left);
-        let heel = back.heel.as_ref().ok_or("the poses have no heels")?;
+        let heel = back.heel.as_ref().ok_or(NotMeasured::NoHeels)?;
         let knee = if self.front_is_left {
             &signals.knee.right
         } else {
@@ -91,7 +92,7 @@ impl Sight<'_> {
         for path in [heel, knee, &signals.hands] {
             let seen = path.visibility[from..=to].iter().sum::<f64>() / (to - from + 1) as f64;
             if seen < LEAST_VISIBILITY || signals.found[from..=to].iter().any(|f| !f) {
-                return Err("the body part was hidden");
+                return Err(NotMeasured::PartHidden);
             }
         }
         let in_heights = |v: &[f64], sign: f64| v.iter().map(|x| sign * x / height).collect();
@@ -104,7 +105,7 @@ impl Sight<'_> {
         let mut fired = Vec::with_capacity(FIRING.len());
         for (part, course) in courses.iter().enumerate() {
             let place = half_speed_place(course, rate, from..=to, LEAST_SPEED[part])
-                .ok_or("a part was not seen to fire")?;
+                .ok_or(NotMeasured::PartDidNotFire)?;
             let late = if FIRING[part] == "hip" {
                 HIPS_LATE_SECS
             } else {
@@ -127,13 +128,13 @@ impl Sight<'_> {
     pub(super) fn balance_offset(&self) -> Found {
         use Landmark::{LeftEar, LeftHip, LeftShoulder, RightEar, RightHip, RightShoulder};
         let plant = self.plant()?;
-        let contact = self.moments.contact.ok_or("contact was not seen")?;
+        let contact = self.moments.contact.ok_or(NotMeasured::ContactNotSeen)?;
         let (sin, cos) = self.yaw()?.sin_cos();
         let signals = self.signals;
         let from = signals.index(plant.place);
         let to = signals.index(self.moments.finish.unwrap_or(signals.len as f64));
         if to <= signals.index(contact.place) {
-            return Err("the recording ends in the swing");
+            return Err(NotMeasured::EndsInSwing);
         }
         let smooth = |path: &Path| path.smoothed(BALANCE_HZ, signals.rate_hz);
         let (head, hips, shoulders) = (
@@ -144,16 +145,16 @@ impl Sight<'_> {
         for path in [&head, &hips, &shoulders] {
             let seen = path.visibility[from..=to].iter().sum::<f64>() / (to - from + 1) as f64;
             if seen < LEAST_VISIBILITY || signals.found[from..=to].iter().any(|f| !f) {
-                return Err("the head or trunk was hidden");
+                return Err(NotMeasured::HeadOrTrunkHidden);
             }
         }
         // How much nearer to the camera than the hips, centimetres.
-        let near = |ends: [Landmark; 2]| -> Result<Vec<f64>, &'static str> {
+        let near = |ends: [Landmark; 2]| -> Result<Vec<f64>, NotMeasured> {
             let raw = (0..signals.len)
                 .map(|i| {
                     Ok(100.0 * TRUNK_DEPTH * self.way_at(&[LeftHip, RightHip], &ends, i)?.near)
                 })
-                .collect::<Result<Vec<f64>, &'static str>>()?;
+                .collect::<Result<Vec<f64>, NotMeasured>>()?;
             Ok(Butterworth::low_pass(BALANCE_HZ, signals.rate_hz).zero_phase(&raw))
         };
         let (ears, trunk) = (
@@ -179,7 +180,7 @@ impl Sight<'_> {
     }
 
     /// The hips' turn about the vertical from the metric landmarks, radians, growing as they open.
-    fn hips_turn_rad(&self) -> Result<Vec<f64>, &'static str> {
+    fn hips_turn_rad(&self) -> Result<Vec<f64>, NotMeasured> {
         let (front, back) = if self.front_is_left {
             (Landmark::LeftHip, Landmark::RightHip)
         } else {
@@ -207,7 +208,7 @@ impl Sight<'_> {
 /// Where the finish is not seen, the hitter goes out of sight, or the stretch ends while the finish is still held: how
 /// long it was held is then not known yet.
 pub(super) fn finish_hold(signals: &Signals, finish: Option<f64>) -> Found {
-    let finish = finish.ok_or("the finish was not seen")?;
+    let finish = finish.ok_or(NotMeasured::FinishNotSeen)?;
     let rate = signals.rate_hz;
     let height = signals.scale.height_cm;
     let from = signals.index(finish);
@@ -226,14 +227,14 @@ pub(super) fn finish_hold(signals: &Signals, finish: Option<f64>) -> Found {
     };
     let last = signals.len.saturating_sub(1);
     if settle > last {
-        return Err("the recording ends with the finish");
+        return Err(NotMeasured::EndsWithFinish);
     }
     if !held(settle) {
         return Ok((0.0, HOLD_SPREAD_MS));
     }
     for i in settle..=enough.min(last) {
         if !signals.found[i] {
-            return Err("the hitter was out of sight");
+            return Err(NotMeasured::OutOfSight);
         }
         if !held(i) {
             return Ok((1000.0 * (i as f64 - finish) / rate, HOLD_SPREAD_MS));
@@ -242,7 +243,7 @@ pub(super) fn finish_hold(signals: &Signals, finish: Option<f64>) -> Found {
     if enough <= last {
         Ok((1000.0 * HOLD_ENOUGH_SECS, HOLD_SPREAD_MS))
     } else {
-        Err("the recording ends while the finish is held")
+        Err(NotMeasured::EndsInHold)
     }
 }
 
@@ -274,7 +275,7 @@ fn order(fired: &mut [Fired]) -> Found {
         gap < TOLD_APART * pair[0].spread_secs.hypot(pair[1].spread_secs)
     });
     if close {
-        return Err("the parts fire too close together to tell their order");
+        return Err(NotMeasured::FiredTooClose);
     }
     let parts: Vec<usize> = fired.iter().map(|f| f.part).collect();
     Ok((sequence_value(&parts), 0.0))
@@ -350,7 +351,7 @@ mod tests {
         let (signals, moments) = quick.build();
         assert_eq!(
             quick.sight(&signals, &moments).sequence(),
-            Err("the parts fire too close together to tell their order")
+            Err(NotMeasured::FiredTooClose)
         );
     }
 
@@ -394,16 +395,16 @@ mod tests {
         let (signals, moments) = still.build();
         assert_eq!(
             finish_hold(&signals, moments.finish),
-            Err("the recording ends while the finish is held")
+            Err(NotMeasured::EndsInHold)
         );
         let late = signals.len as f64 - 5.0;
         assert_eq!(
             finish_hold(&signals, Some(late)),
-            Err("the recording ends with the finish")
+            Err(NotMeasured::EndsWithFinish)
         );
         let early = signals.len as f64 - 1.0 - 2.1 * signals.rate_hz;
         let (held, _) = finish_hold(&signals, Some(early)).unwrap();
         assert!((held - 1000.0 * HOLD_ENOUGH_SECS).abs() < 1e-9);
-        assert_eq!(finish_hold(&signals, None), Err("the finish was not seen"));
+        assert_eq!(finish_hold(&signals, None), Err(NotMeasured::FinishNotSeen));
     }
 }

@@ -10,6 +10,7 @@ use crate::time::CaptureTime;
 
 use super::finder::{FinderSettings, FoundRep};
 use super::firing::{HOLD_ENOUGH_SECS, finish_hold};
+use super::not_measured::NotMeasured;
 use super::types::{Measure, MeasureName, RepKind};
 
 /// How often the growing stretch is looked at, seconds: a look costs a few milliseconds.
@@ -88,17 +89,17 @@ impl HoldWatch {
         &self.frames[self.known..]
     }
 
-    fn look(&self, now: CaptureTime) -> Result<Held, &'static str> {
-        let unseen = "the hitter was out of sight";
-        let body = BodySeries::from_frames(&self.frames, self.fps).ok_or(unseen)?;
+    fn look(&self, now: CaptureTime) -> Result<Held, NotMeasured> {
+        let unseen = NotMeasured::OutOfSight;
+        let body = BodySeries::from_frames(&self.frames, self.fps).ok_or(unseen.clone())?;
         let scale = match self.told.cm_per_px {
             Some(known) => Scale::from_known_length(known, self.told.height_cm),
-            None => Scale::from_body(&body, self.told.height_cm).ok_or(unseen)?,
+            None => Scale::from_body(&body, self.told.height_cm).ok_or(unseen.clone())?,
         };
         let signals = Signals::new(&body, scale, 0.0).map_err(|_| unseen)?;
         let (millis, plus_minus) = finish_hold(&signals, Some(signals.place_of(self.finish)))?;
         if now.secs_since(self.finish) < 1e-3 * millis + EDGE_SECS {
-            return Err("the recording ends while the finish is held");
+            return Err(NotMeasured::EndsInHold);
         }
         let (from, to) = (
             signals.index(signals.place_of(self.finish)),
@@ -119,15 +120,13 @@ struct Held {
     confidence: f64,
 }
 
-fn written(held: Result<Held, &'static str>) -> Measure {
+fn written(held: Result<Held, NotMeasured>) -> Measure {
     match held {
         Ok(held) => Measure::Made {
             value: held.millis,
             plus_minus: held.plus_minus,
             confidence: held.confidence,
         },
-        Err(why) => Measure::NotMade {
-            why: why.to_owned(),
-        },
+        Err(why) => Measure::NotMade { why },
     }
 }

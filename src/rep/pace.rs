@@ -7,6 +7,7 @@
 use crate::motion::Signals;
 use crate::time::CaptureTime;
 
+use super::not_measured::NotMeasured;
 use super::types::{Events, Measure, Rep, Unit};
 
 /// How many times slower than life a film runs.
@@ -71,7 +72,7 @@ impl Pace {
         for (name, measure) in &mut rep.measures {
             if name.unit() == Unit::Ms {
                 *measure = Measure::NotMade {
-                    why: "the film runs slower than life, by how much is not known".into(),
+                    why: NotMeasured::SlowMotion,
                 };
             }
         }

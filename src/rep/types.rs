@@ -5,6 +5,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
+use super::not_measured::NotMeasured;
 use crate::motion::Scale;
 use crate::time::CaptureTime;
 
@@ -303,10 +304,10 @@ pub enum Measure {
         /// How well the landmarks behind it were seen, 0 to 1.
         confidence: f64,
     },
-    /// It could not be made; the words say why.
+    /// It could not be made.
     NotMade {
-        /// Short plain words, such as "front heel hidden".
-        why: String,
+        /// The reason.
+        why: NotMeasured,
     },
 }
 

@@ -12,6 +12,7 @@ use crate::motion::{Foot, Path, Signals};
 
 use super::events::Moments;
 use super::fit::Corner;
+use super::not_measured::NotMeasured;
 
 /// Cutoff of the zero-phase low pass for the mass centre, hertz: nothing heavy moves faster.
 const MASS_HZ: f64 = 5.0;
@@ -35,9 +36,6 @@ const TRAVEL_SPREAD: f64 = 0.003;
 /// Travel from the set place that counts as travel: two standard deviations, H.
 const LEAST_TRAVEL: f64 = 2.0 * TRAVEL_SPREAD;
 
-/// Why a measure was not made.
-type Why = &'static str;
-
 /// One measure and how sure it is.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Weighed {
@@ -53,11 +51,11 @@ pub(super) struct Weighed {
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct WeightMeasures {
     /// Rearmost place of the mass centre between gather and plant, percent of the base as it was at set.
-    pub back: Result<Weighed, Why>,
+    pub back: Result<Weighed, NotMeasured>,
     /// Place of the mass centre at plant, percent of the base at plant.
-    pub at_plant: Result<Weighed, Why>,
+    pub at_plant: Result<Weighed, NotMeasured>,
     /// 1 where, between gather and plant, the mass centre goes behind its set place before it goes ahead of it.
-    pub back_before_forward: Result<Weighed, Why>,
+    pub back_before_forward: Result<Weighed, NotMeasured>,
 }
 
 /// Makes the measures of weight.
@@ -74,7 +72,7 @@ pub(super) fn weight(
     let scales = Scales::new(signals, forward, front_is_left, roll_spread_rad);
     let load = scales.load(moments);
     WeightMeasures {
-        back: load.and_then(|load| scales.rearmost(&load)),
+        back: load.clone().and_then(|load| scales.rearmost(&load)),
         at_plant: scales.at_plant(moments),
         back_before_forward: load.map(|load| scales.back_before_forward(&load)),
     }
@@ -91,7 +89,7 @@ pub(super) fn weight_at(
     front_is_left: bool,
     roll_spread_rad: f64,
     when: Corner,
-) -> Result<Weighed, Why> {
+) -> Result<Weighed, NotMeasured> {
     Scales::new(signals, forward, front_is_left, roll_spread_rad).at(moments, when)
 }
 
@@ -132,15 +130,9 @@ impl<'a> Scales<'a> {
         }
     }
 
-    fn load(&self, moments: &Moments) -> Result<Load, Why> {
-        let gather = moments
-            .gather
-            .ok_or("the recording does not show the hitter set")?
-            .place;
-        let plant = moments
-            .plant
-            .ok_or("the front foot was not seen to come down")?
-            .place;
+    fn load(&self, moments: &Moments) -> Result<Load, NotMeasured> {
+        let gather = moments.gather.ok_or(NotMeasured::SetNotShown)?.place;
+        let plant = moments.plant.ok_or(NotMeasured::PlantNotSeen)?.place;
         let from = gather - REST_SECS * self.signals.rate_hz;
         let from = moments.set.map_or(from, |set| from.max(set)).min(gather);
         let load = Load {
@@ -151,7 +143,7 @@ impl<'a> Scales<'a> {
         if load.gather < load.plant {
             Ok(load)
         } else {
-            Err("the order of the events is not clear")
+            Err(NotMeasured::EventOrderUnclear)
         }
     }
 
@@ -167,25 +159,21 @@ impl<'a> Scales<'a> {
             .unwrap_or(load.gather)
     }
 
-    fn rearmost(&self, load: &Load) -> Result<Weighed, Why> {
+    fn rearmost(&self, load: &Load) -> Result<Weighed, NotMeasured> {
         // The front foot leaves the ground meanwhile: the base is the one on which the hitter was set.
         let place = self.rearmost_place(load) as f64;
         self.over_base(place, load.rest, 0.0, OVER_FEET)
     }
 
-    fn at_plant(&self, moments: &Moments) -> Result<Weighed, Why> {
-        let plant = moments
-            .plant
-            .ok_or("the front foot was not seen to come down")?;
+    fn at_plant(&self, moments: &Moments) -> Result<Weighed, NotMeasured> {
+        let plant = moments.plant.ok_or(NotMeasured::PlantNotSeen)?;
         self.at(moments, plant)
     }
 
-    fn at(&self, moments: &Moments, when: Corner) -> Result<Weighed, Why> {
-        let plant = moments
-            .plant
-            .ok_or("the front foot was not seen to come down")?;
+    fn at(&self, moments: &Moments, when: Corner) -> Result<Weighed, NotMeasured> {
+        let plant = moments.plant.ok_or(NotMeasured::PlantNotSeen)?;
         if !(0.0..=(self.signals.len - 1) as f64).contains(&when.place) {
-            return Err("the recording does not show that moment");
+            return Err(NotMeasured::MomentNotShown);
         }
         let reach = PLANT_SECS * self.signals.rate_hz;
         let around = (
@@ -202,12 +190,12 @@ impl<'a> Scales<'a> {
         feet: (usize, usize),
         place_spread: f64,
         over_feet: f64,
-    ) -> Result<Weighed, Why> {
+    ) -> Result<Weighed, NotMeasured> {
         let height = self.signals.scale.height_cm;
         let (back, front) = (middle(self.back, feet), middle(self.front, feet));
         let base = self.forward * (front.x - back.x);
         if base < LEAST_BASE * height {
-            return Err("the feet are too close together in the picture");
+            return Err(NotMeasured::FeetTooClose);
         }
         let share = self.forward * (between(&self.mass.x_cm, place) - back.x) / base;
         let rise = between(&self.mass.y_cm, place) - (back.y * (1.0 - share) + front.y * share);

@@ -54,7 +54,9 @@ fn a_forgotten_hitter_is_in_no_byte_of_the_file_or_its_log() {
                 confidence: 0.9,
             },
         );
-        let hidden = Measure::NotMade { why: why.into() };
+        let hidden = Measure::NotMade {
+            why: NotMeasured::from_words(why),
+        };
         rep.judged
             .rep
             .measures

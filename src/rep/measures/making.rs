@@ -4,9 +4,10 @@
 
 use crate::motion::Path;
 use crate::rep::fit::Corner;
-use crate::rep::types::Measure;
+use crate::rep::not_measured::NotMeasured;
+use crate::rep::types::{Measure, RepKind, View};
 
-use super::{Maker, Why};
+use super::Maker;
 
 /// The resting place before the gather is averaged over this long.
 const REST_SECS: f64 = 0.3;
@@ -17,40 +18,56 @@ pub(super) const TIMING_MS: f64 = 15.0;
 
 impl Maker<'_> {
     /// The mean before the gather, while the hitter is set.
-    pub(super) fn rest(&self, values: &[f64]) -> Result<f64, Why> {
+    pub(super) fn rest(&self, values: &[f64]) -> Result<f64, NotMeasured> {
         let signals = self.s.signals;
         let rest = REST_SECS * signals.rate_hz;
         let until = match (self.s.moments.gather, self.s.moments.lift_off) {
             (Some(gather), _) => gather.place,
             // Whose gather began before the recording is taken as he stood before the foot left, if that much shows.
             (None, Some(lift)) if lift.place >= rest => lift.place,
-            _ => return Err("the recording does not show the hitter set"),
+            _ => return Err(NotMeasured::SetNotShown),
         };
         let from = (until - REST_SECS * signals.rate_hz).max(self.s.moments.set.unwrap_or(0.0));
         let (from, until) = (signals.index(from), signals.index(until));
         Ok(values[from..=until].iter().sum::<f64>() / (until - from + 1) as f64)
     }
 
-    pub(super) fn gather(&self) -> Result<Corner, Why> {
-        self.s.moments.gather.ok_or("the gather was not seen")
+    /// What reaches beyond plant is made of a swing only.
+    pub(super) fn need_swing(&self) -> Result<(), NotMeasured> {
+        match self.s.kind {
+            RepKind::Swing => Ok(()),
+            RepKind::Take => Err(NotMeasured::NoSwing),
+        }
     }
 
-    pub(super) fn lift_off(&self) -> Result<Corner, Why> {
-        self.s
-            .moments
-            .lift_off
-            .ok_or("the front foot was not seen to lift")
+    pub(super) fn need_open_side(&self) -> Result<(), NotMeasured> {
+        match self.s.view {
+            View::OpenSide => Ok(()),
+            View::Rear | View::Front => Err(NotMeasured::OpenSideNeeded),
+        }
     }
 
-    pub(super) fn plant(&self) -> Result<Corner, Why> {
-        self.s
-            .moments
-            .plant
-            .ok_or("the front foot was not seen to come down")
+    pub(super) fn need_full_model(&self) -> Result<(), NotMeasured> {
+        if self.s.signals.lite {
+            return Err(NotMeasured::LiteModelHinge);
+        }
+        Ok(())
     }
 
-    pub(super) fn contact(&self) -> Result<Corner, Why> {
-        self.s.moments.contact.ok_or("contact was not seen")
+    pub(super) fn gather(&self) -> Result<Corner, NotMeasured> {
+        self.s.moments.gather.ok_or(NotMeasured::GatherNotSeen)
+    }
+
+    pub(super) fn lift_off(&self) -> Result<Corner, NotMeasured> {
+        self.s.moments.lift_off.ok_or(NotMeasured::LiftOffNotSeen)
+    }
+
+    pub(super) fn plant(&self) -> Result<Corner, NotMeasured> {
+        self.s.moments.plant.ok_or(NotMeasured::PlantNotSeen)
+    }
+
+    pub(super) fn contact(&self) -> Result<Corner, NotMeasured> {
+        self.s.moments.contact.ok_or(NotMeasured::ContactNotSeen)
     }
 
     /// The value between two grid moments.
@@ -65,10 +82,10 @@ impl Maker<'_> {
         0.5 * (self.at(values, place + 1.0) - self.at(values, place - 1.0))
     }
 
-    pub(super) fn span(&self, from: Corner, to: Corner) -> Result<Measure, Why> {
+    pub(super) fn span(&self, from: Corner, to: Corner) -> Result<Measure, NotMeasured> {
         let ms = 1000.0 / self.s.signals.rate_hz;
         if to.place <= from.place {
-            return Err("the order of the events is not clear");
+            return Err(NotMeasured::EventOrderUnclear);
         }
         // A place on the grid is never surer than a fifth of a frame, however smooth the curve.
         let spread = from.spread.hypot(to.spread).max(0.3) * ms;
@@ -87,7 +104,7 @@ impl Maker<'_> {
         slip: f64,
         seen: &Path,
         when: Corner,
-    ) -> Result<Measure, Why> {
+    ) -> Result<Measure, NotMeasured> {
         let scale = self.s.signals.scale.spread.hypot(self.unfold_spread) * value;
         self.made(value, wander.hypot(slip).hypot(scale), seen, when)
     }
@@ -98,7 +115,7 @@ impl Maker<'_> {
         plus_minus: f64,
         seen: &Path,
         when: Corner,
-    ) -> Result<Measure, Why> {
+    ) -> Result<Measure, NotMeasured> {
         let signals = self.s.signals;
         let reach = 0.1 * signals.rate_hz;
         let (from, to) = (
@@ -106,11 +123,11 @@ impl Maker<'_> {
             signals.index(when.place + reach),
         );
         if signals.found[from..=to].iter().any(|f| !f) {
-            return Err("the hitter was out of sight");
+            return Err(NotMeasured::OutOfSight);
         }
         let confidence = seen.visibility[from..=to].iter().sum::<f64>() / (to - from + 1) as f64;
         if confidence < LEAST_VISIBILITY {
-            return Err("the body part was hidden");
+            return Err(NotMeasured::PartHidden);
         }
         Ok(Measure::Made {
             value,

@@ -98,7 +98,9 @@ fn a_hold_that_is_cut_off_is_not_made_up() {
         assert_eq!(watch.push(&frame), None);
     }
     match watch.end() {
-        Measure::NotMade { why } => assert_eq!(why, "the recording ends while the finish is held"),
+        Measure::NotMade { why } => {
+            assert_eq!(why.as_str(), "the recording ends while the finish is held");
+        }
         made => panic!("{made:?}"),
     }
 }

@@ -70,7 +70,7 @@ fn fewer_points_give_the_swing_and_say_what_they_lack() {
         for measure in refused {
             match &rep.measures[&measure] {
                 Measure::Made { value, .. } => panic!("{measure} {value} with {points:?}"),
-                Measure::NotMade { why } => assert!(why.len() > 5, "{measure}: {why:?}"),
+                Measure::NotMade { why } => assert!(why.as_str().len() > 5, "{measure}: {why:?}"),
             }
         }
         // Every name is there, made or not.

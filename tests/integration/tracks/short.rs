@@ -23,7 +23,7 @@ fn refused(rep: &Rep, measures: &[MeasureName], what: &str) {
     for measure in measures {
         match &rep.measures[measure] {
             Measure::Made { value, .. } => panic!("{what}: {measure} {value} is invented"),
-            Measure::NotMade { why } => assert!(why.len() > 5, "{measure}: {why:?}"),
+            Measure::NotMade { why } => assert!(why.as_str().len() > 5, "{measure}: {why:?}"),
         }
     }
 }

@@ -1,0 +1,143 @@
+//! The measures of the head: how far it travels and sinks, and where it is over the feet.
+//!
+//! In: what a [`Maker`] knows of a rep. Out: [`Measure`]s, or why there is none.
+
+use crate::motion::{Path, Signals};
+use crate::pose::Landmark;
+use crate::rep::not_measured::NotMeasured;
+use crate::rep::place::{HEAD_NEARER, head_nearer_cm};
+use crate::rep::types::Measure;
+
+use super::{Maker, UNKNOWN_YAW_RAD, wander};
+
+/// On average over set and plant, H; enough for a difference of two places.
+const HEAD_NEAR_ON_AVERAGE: f64 = 0.11;
+/// The model draws the middle of the ears after the face by this share of the way from them to the nose: of two ears it
+/// sees one at most. A face that turns from the pitcher to the ball would pass for travel. Measured on rendered hitters of
+/// two kinds, and the same with both models.
+const EARS_AFTER_FACE: f64 = 0.3;
+/// How far the nose may be before the middle of the ears, H: the face is turned to the pitcher.
+const NOSE_BEFORE_EARS: f64 = 0.055;
+
+/// The nose, where it shows what the ears do as the face turns: metric landmarks tell that a pose model gave them; people
+/// label ears where they are.
+fn face_shows(signals: &Signals) -> Option<&Path> {
+    signals
+        .nose
+        .as_ref()
+        .filter(|_| signals.world(Landmark::Nose).is_some())
+}
+
+/// The head's path without what the turning face does to the ears along the picture.
+pub(super) fn steady(signals: &Signals) -> Path {
+    let mut head = signals.head.clone();
+    if let Some(nose) = face_shows(signals) {
+        for (x, nose) in head.x_cm.iter_mut().zip(&nose.x_cm) {
+            *x -= EARS_AFTER_FACE * (nose - *x);
+        }
+    }
+    head
+}
+
+impl Maker<'_> {
+    pub(super) fn head_to_plant(&self) -> Result<Measure, NotMeasured> {
+        self.need_open_side()?;
+        let height = self.s.signals.scale.height_cm;
+        let plant = self.plant()?;
+        let from = self.rest(&self.head.x_cm)?;
+        let to = self.at(&self.head.x_cm, plant.place);
+        let slip = self.slope(&self.head.x_cm, plant.place) * plant.spread;
+        self.length(
+            self.went(from, to, HEAD_NEAR_ON_AVERAGE * height, plant),
+            self.head_shift() * height,
+            slip,
+            &self.head,
+            plant,
+        )
+    }
+
+    pub(super) fn head_to_contact(&self) -> Result<Measure, NotMeasured> {
+        self.need_swing()?;
+        self.need_open_side()?;
+        let height = self.s.signals.scale.height_cm;
+        let (plant, contact) = (self.plant()?, self.contact()?);
+        let shift = self.at(&self.head.x_cm, contact.place) - self.at(&self.head.x_cm, plant.place);
+        let slip = self.slope(&self.head.x_cm, plant.place) * plant.spread;
+        self.length(
+            self.unfold * self.s.forward * shift,
+            wander::HEAD_SHIFT_IN_SWING * height,
+            slip,
+            &self.head,
+            contact,
+        )
+    }
+
+    pub(super) fn head_drop(&self) -> Result<Measure, NotMeasured> {
+        self.need_swing()?;
+        self.need_open_side()?;
+        let height = self.s.signals.scale.height_cm;
+        let contact = self.contact()?;
+        let drop = self.rest(&self.head.y_cm)? - self.at(&self.head.y_cm, contact.place);
+        let slip = self.slope(&self.head.y_cm, contact.place) * contact.spread;
+        self.length(drop, wander::HEAD_DROP * height, slip, &self.head, contact)
+    }
+
+    /// What the head's place wanders by between set and plant, H.
+    fn head_shift(&self) -> f64 {
+        let signals = self.s.signals;
+        if face_shows(signals).is_some() {
+            signals.by_model(wander::HEAD_SHIFT_STEADY, wander::HEAD_SHIFT)
+        } else {
+            wander::HEAD_SHIFT
+        }
+    }
+
+    pub(super) fn head_between_feet(&self) -> Result<Measure, NotMeasured> {
+        self.need_open_side()?;
+        let plant = self.plant()?;
+        let back = self.standing_place(&self.back.ankle, plant);
+        let base = self.standing_place(&self.front.ankle, plant) - back;
+        let height = self.s.signals.scale.height_cm;
+        if base * self.s.forward < 0.12 * height {
+            return Err(NotMeasured::FeetTooClose);
+        }
+        let ankles = 0.5
+            * (self.at(&self.back.ankle.y_cm, plant.place)
+                + self.at(&self.front.ankle.y_cm, plant.place));
+        let rise = self.at(&self.head.y_cm, plant.place) - ankles;
+        // The head stands nearer to the plate, and so to the camera, than the feet do: it looks farther out than it is,
+        // and seen from the pitcher's side it slides back against them.
+        let front = self.standing_place(&self.front.ankle, plant);
+        let middle = 0.5 * (front + back);
+        let line = self.line();
+        let hinge_deg = self.sight().trunk_hinge().ok().map(|(deg, _)| deg);
+        let nearer = head_nearer_cm(hinge_deg, rise, height);
+        let head = line.place(self.at(&self.head.x_cm, plant.place), nearer, middle);
+        let (front, rear) = (
+            line.place(front, 0.0, middle),
+            line.place(back, 0.0, middle),
+        );
+        let over = 100.0 * (head - rear) / (front - rear);
+        let slip = self.slope(&self.head.x_cm, plant.place) * plant.spread;
+        let unknown_slide = match self.s.yaw_rad {
+            Some(_) => 0.0,
+            None => HEAD_NEARER * rise * UNKNOWN_YAW_RAD.sin(),
+        };
+        let nose = if self.s.signals.head_is_nose {
+            NOSE_BEFORE_EARS * height
+        } else {
+            0.0
+        };
+        let wander = self
+            .s
+            .signals
+            .by_model(wander::HEAD_OVER_BASE, wander::HEAD_OVER_BASE_LITE);
+        let spread = (wander * height)
+            .hypot(self.s.roll_spread_rad * rise)
+            .hypot(slip)
+            .hypot(unknown_slide)
+            .hypot(nose);
+        let spread = 100.0 * spread / base.abs();
+        self.made(over, spread, &self.head, plant)
+    }
+}
