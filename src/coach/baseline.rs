@@ -277,9 +277,7 @@ mod tests {
             bats: Bats::Left,
             ..swing(STRIDE, 70.0)
         });
-        let hidden = Measure::NotMade {
-            why: NotMeasured::PartHidden,
-        };
+        let hidden = Measure::from(NotMeasured::PartHidden);
         baselines.add(&Rep {
             measures: BTreeMap::from([(STRIDE, hidden)]),
             ..swing(STRIDE, 0.0)

@@ -12,8 +12,8 @@ use serde::{Deserialize, Serialize, Serializer};
 use super::record::{writable, writable_fps};
 use crate::coach::{AbsoluteBands, CueGiven, JudgedRep, PitchPlayed, Verdict};
 use crate::rep::{
-    Bats, Events, FIRING, LoadStyle, Measure, MeasureName, NotMeasured, Rep, RepKind, Style, Unit,
-    View, sequence_value, sequence_words,
+    Bats, Events, FIRING, LoadStyle, Measure, MeasureName, Rep, RepKind, Style, Unit, View,
+    sequence_value, sequence_words,
 };
 use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
@@ -425,7 +425,7 @@ pub fn parse_rep_line(line: &str) -> Result<JudgedRep, RepLineError> {
                 }
             }
             MeasureIn::NotMade { why } => Measure::NotMade {
-                why: NotMeasured::from_words(&why),
+                why: why.as_str().into(),
             },
         };
         measures.insert(name, measure);

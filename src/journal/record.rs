@@ -168,9 +168,7 @@ pub(super) fn writable(measure: &Measure) -> Measure {
             plus_minus,
             confidence,
         } if !(value.is_finite() && plus_minus.is_finite() && confidence.is_finite()) => {
-            Measure::NotMade {
-                why: NotMeasured::NotANumber,
-            }
+            NotMeasured::NotANumber.into()
         }
         other => other.clone(),
     }

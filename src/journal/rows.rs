@@ -17,9 +17,7 @@ use super::record::{
 use super::stamp::{parse_stamp, stamp_text};
 use crate::coach::{AbsoluteBand, AbsoluteBands, CueGiven, JudgedRep, PitchPlayed, Verdict};
 use crate::motion::Scale;
-use crate::rep::{
-    Bats, Events, LoadStyle, Measure, MeasureName, NotMeasured, Rep, RepKind, Ruler, Style, View,
-};
+use crate::rep::{Bats, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Ruler, Style, View};
 use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
 
@@ -258,7 +256,7 @@ pub(super) fn insert_measures(
             made.and(verdicts.get(name)).map(|verdict| verdict.name()),
             band.low,
             band.high,
-            why.as_ref().map(NotMeasured::as_str),
+            why.as_ref().map(Recorded::as_str),
         ])?;
     }
     Ok(())
@@ -434,7 +432,7 @@ pub(super) fn read_measures(
                 confidence: row.get(3)?,
             },
             None => Measure::NotMade {
-                why: NotMeasured::from_words(&row.get::<_, String>(7)?),
+                why: row.get::<_, String>(7)?.as_str().into(),
             },
         };
         stored.judged.rep.measures.insert(name, measure);

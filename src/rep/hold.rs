@@ -91,10 +91,10 @@ impl HoldWatch {
 
     fn look(&self, now: CaptureTime) -> Result<Held, NotMeasured> {
         let unseen = NotMeasured::OutOfSight;
-        let body = BodySeries::from_frames(&self.frames, self.fps).ok_or(unseen.clone())?;
+        let body = BodySeries::from_frames(&self.frames, self.fps).ok_or(unseen)?;
         let scale = match self.told.cm_per_px {
             Some(known) => Scale::from_known_length(known, self.told.height_cm),
-            None => Scale::from_body(&body, self.told.height_cm).ok_or(unseen.clone())?,
+            None => Scale::from_body(&body, self.told.height_cm).ok_or(unseen)?,
         };
         let signals = Signals::new(&body, scale, 0.0).map_err(|_| unseen)?;
         let (millis, plus_minus) = finish_hold(&signals, Some(signals.place_of(self.finish)))?;
@@ -127,6 +127,6 @@ fn written(held: Result<Held, NotMeasured>) -> Measure {
             plus_minus: held.plus_minus,
             confidence: held.confidence,
         },
-        Err(why) => Measure::NotMade { why },
+        Err(why) => why.into(),
     }
 }

@@ -81,9 +81,7 @@ pub(super) fn measure(setting: &Setting) -> BTreeMap<MeasureName, Measure> {
     MeasureName::ALL
         .iter()
         .map(|&name| {
-            let made = maker
-                .make(name)
-                .unwrap_or_else(|why| Measure::NotMade { why });
+            let made = maker.make(name).unwrap_or_else(Measure::from);
             (name, made)
         })
         .collect()
@@ -148,9 +146,9 @@ impl<'a> Maker<'a> {
                 self.need_swing()?;
                 self.span(self.plant()?, self.contact()?)
             }
-            MeasureName::WeightBack => self.weighed(|weight| &weight.back),
-            MeasureName::WeightAtPlant => self.weighed(|weight| &weight.at_plant),
-            MeasureName::BackBeforeForward => self.weighed(|weight| &weight.back_before_forward),
+            MeasureName::WeightBack => self.weighed(|weight| weight.back),
+            MeasureName::WeightAtPlant => self.weighed(|weight| weight.at_plant),
+            MeasureName::BackBeforeForward => self.weighed(|weight| weight.back_before_forward),
             MeasureName::HandsBack => self.hands_back(),
             MeasureName::FrontFootOpen => {
                 self.need_open_side()?;
@@ -298,10 +296,10 @@ impl<'a> Maker<'a> {
 
     fn weighed(
         &self,
-        which: fn(&WeightMeasures) -> &Result<Weighed, NotMeasured>,
+        which: fn(&WeightMeasures) -> Result<Weighed, NotMeasured>,
     ) -> Result<Measure, NotMeasured> {
         self.need_open_side()?;
-        self.made_of_weight(which(&self.weight).clone()?)
+        self.made_of_weight(which(&self.weight)?)
     }
 
     fn made_of_weight(&self, weighed: Weighed) -> Result<Measure, NotMeasured> {

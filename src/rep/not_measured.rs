@@ -3,108 +3,77 @@
 //! The words are part of the file formats: the rep log, the journal and its exports keep them as they stand here. What a
 //! person reads on a page or hears is put into words there, in the reader's language.
 
-macro_rules! reasons {
-    ($($(#[$doc:meta])* $variant:ident = $words:literal;)+) => {
-        /// Why a measure could not be made.
-        #[derive(Clone, Debug, PartialEq, Eq)]
-        pub enum NotMeasured {
-            $($(#[$doc])* $variant,)+
-            /// A reason that another version of the program wrote down, in its words.
-            Other(Box<str>),
-        }
+use crate::text_enum::text_enum;
 
-        impl NotMeasured {
-            /// Every reason that this version gives.
-            pub(crate) const ALL: &'static [NotMeasured] = &[$(NotMeasured::$variant),+];
-
-            /// The words that files keep.
-            pub fn as_str(&self) -> &str {
-                match self {
-                    $(NotMeasured::$variant => $words,)+
-                    NotMeasured::Other(words) => words,
-                }
-            }
-        }
-    };
-}
-
-reasons! {
-    /// The measure reaches beyond plant, and the rep is a take.
-    NoSwing = "no swing followed";
-    /// The camera stands where the measure does not show.
-    OpenSideNeeded = "needs the camera at the open side";
-    /// The poses have no metric landmarks.
-    NoMetricLandmarks = "needs metric landmarks";
-    /// The poses lack a heel or toe of the front foot.
-    NoHeelAndToe = "the poses have no heel and toe";
-    /// The poses lack the back heel.
-    NoHeels = "the poses have no heels";
-    /// No body was found at the time.
-    OutOfSight = "the hitter was out of sight";
-    /// The landmarks behind it were seen too badly.
-    PartHidden = "the body part was hidden";
-    /// The same for the balance, which needs all of these.
-    HeadOrTrunkHidden = "the head or trunk was hidden";
-    /// The wrists are too far apart for both to hold the bat.
-    WristsApart = "the wrists were not seen together on the bat";
-    /// The base is too short to measure on.
-    FeetTooClose = "the feet are too close together in the picture";
-    /// The rest before the gather is not in the recording.
-    SetNotShown = "the recording does not show the hitter set";
-    /// The set position shows where the camera stands, and it is not in the recording.
-    CameraAngleNotShown = "the hitter was not seen set, which shows the camera's angle";
-    /// No gather was found.
-    GatherNotSeen = "the gather was not seen";
-    /// No lift-off was found.
-    LiftOffNotSeen = "the front foot was not seen to lift";
-    /// No plant was found.
-    PlantNotSeen = "the front foot was not seen to come down";
-    /// No contact was found.
-    ContactNotSeen = "contact was not seen";
-    /// No finish was found.
-    FinishNotSeen = "the finish was not seen";
-    /// The time between two events would be negative.
-    EventOrderUnclear = "the order of the events is not clear";
-    /// The time asked for is not in the recording.
-    MomentNotShown = "the recording does not show that moment";
-    /// There is no picture of what follows contact.
-    EndsInSwing = "the recording ends in the swing";
-    /// There is no picture of what follows the finish.
-    EndsWithFinish = "the recording ends with the finish";
-    /// The hitter still holds the finish in the last picture.
-    EndsInHold = "the recording ends while the finish is held";
-    /// How the hips turn against the shoulders lies in depth.
-    TurnNotShown = "one camera does not show how hips and shoulders turn against each other";
-    /// The foot's length in the picture does not fit the slope of the ground.
-    FootNotFlat = "the front foot does not look flat on the ground from here";
-    /// The trunk looks longer than this hitter's can be.
-    TrunkLengthOff = "the trunk's length does not fit the hitter's height";
-    /// The lite model makes every trunk some 11 degrees too upright, by 4 to 20 on rendered hitters.
-    LiteModelHinge = "the lite model does not show how far the trunk bends; the full one does";
-    /// A part of the sequence never reached its least speed.
-    PartDidNotFire = "a part was not seen to fire";
-    /// Two parts fire within what the landmarks' noise moves their times by.
-    FiredTooClose = "the parts fire too close together to tell their order";
-    /// The pitcher was off.
-    NoPitch = "no pitch was played";
-    /// The last pitch was played too long before or after this rep.
-    PitchOfAnotherSwing = "no pitch belongs to this swing";
-    /// Contact came before the last moment at which a swing at the pitch can begin.
-    SwingOverEarly = "the swing was over before it had to begin";
-    /// The film was slowed down, so that its times are not those of life.
-    SlowMotion = "the film runs slower than life, by how much is not known";
-    /// The value or its spread is infinite or no number.
-    NotANumber = "the value is not a number";
-}
-
-impl NotMeasured {
-    /// The reason of these words; words that this version does not know are kept as they are.
-    pub(crate) fn from_words(words: &str) -> Self {
-        Self::ALL
-            .iter()
-            .find(|reason| reason.as_str() == words)
-            .cloned()
-            .unwrap_or_else(|| Self::Other(words.into()))
+text_enum! {
+    /// Why a measure could not be made.
+    pub enum NotMeasured {
+        /// The measure reaches beyond plant, and the rep is a take.
+        NoSwing = "no swing followed",
+        /// The camera stands where the measure does not show.
+        OpenSideNeeded = "needs the camera at the open side",
+        /// The poses have no metric landmarks.
+        NoMetricLandmarks = "needs metric landmarks",
+        /// The poses lack a heel or toe of the front foot.
+        NoHeelAndToe = "the poses have no heel and toe",
+        /// The poses lack the back heel.
+        NoHeels = "the poses have no heels",
+        /// No body was found at the time.
+        OutOfSight = "the hitter was out of sight",
+        /// The landmarks behind it were seen too badly.
+        PartHidden = "the body part was hidden",
+        /// The same for the balance, which needs all of these.
+        HeadOrTrunkHidden = "the head or trunk was hidden",
+        /// The wrists are too far apart for both to hold the bat.
+        WristsApart = "the wrists were not seen together on the bat",
+        /// The base is too short to measure on.
+        FeetTooClose = "the feet are too close together in the picture",
+        /// The rest before the gather is not in the recording.
+        SetNotShown = "the recording does not show the hitter set",
+        /// The set position shows where the camera stands, and it is not in the recording.
+        CameraAngleNotShown = "the hitter was not seen set, which shows the camera's angle",
+        /// No gather was found.
+        GatherNotSeen = "the gather was not seen",
+        /// No lift-off was found.
+        LiftOffNotSeen = "the front foot was not seen to lift",
+        /// No plant was found.
+        PlantNotSeen = "the front foot was not seen to come down",
+        /// No contact was found.
+        ContactNotSeen = "contact was not seen",
+        /// No finish was found.
+        FinishNotSeen = "the finish was not seen",
+        /// The time between two events would be negative.
+        EventOrderUnclear = "the order of the events is not clear",
+        /// The time asked for is not in the recording.
+        MomentNotShown = "the recording does not show that moment",
+        /// There is no picture of what follows contact.
+        EndsInSwing = "the recording ends in the swing",
+        /// There is no picture of what follows the finish.
+        EndsWithFinish = "the recording ends with the finish",
+        /// The hitter still holds the finish in the last picture.
+        EndsInHold = "the recording ends while the finish is held",
+        /// How the hips turn against the shoulders lies in depth.
+        TurnNotShown = "one camera does not show how hips and shoulders turn against each other",
+        /// The foot's length in the picture does not fit the slope of the ground.
+        FootNotFlat = "the front foot does not look flat on the ground from here",
+        /// The trunk looks longer than this hitter's can be.
+        TrunkLengthOff = "the trunk's length does not fit the hitter's height",
+        /// The lite model makes every trunk some 11 degrees too upright, by 4 to 20 on rendered hitters.
+        LiteModelHinge = "the lite model does not show how far the trunk bends; the full one does",
+        /// A part of the sequence never reached its least speed.
+        PartDidNotFire = "a part was not seen to fire",
+        /// Two parts fire within what the landmarks' noise moves their times by.
+        FiredTooClose = "the parts fire too close together to tell their order",
+        /// The pitcher was off.
+        NoPitch = "no pitch was played",
+        /// The last pitch was played too long before or after this rep.
+        PitchOfAnotherSwing = "no pitch belongs to this swing",
+        /// Contact came before the last moment at which a swing at the pitch can begin.
+        SwingOverEarly = "the swing was over before it had to begin",
+        /// The film was slowed down, so that its times are not those of life.
+        SlowMotion = "the film runs slower than life, by how much is not known",
+        /// The value or its spread is infinite or no number.
+        NotANumber = "the value is not a number",
     }
 }
 
@@ -114,20 +83,8 @@ mod tests {
 
     #[test]
     fn every_reason_has_words_of_its_own_and_reads_back() {
-        let mut all: Vec<&str> = NotMeasured::ALL.iter().map(NotMeasured::as_str).collect();
         for reason in NotMeasured::ALL {
-            assert_eq!(NotMeasured::from_words(reason.as_str()), *reason);
+            assert_eq!(reason.as_str().parse(), Ok(*reason));
         }
-        all.sort_unstable();
-        let count = all.len();
-        all.dedup();
-        assert_eq!(all.len(), count);
-    }
-
-    #[test]
-    fn words_of_another_version_are_kept() {
-        let older = NotMeasured::from_words("front heel hidden");
-        assert_eq!(older, NotMeasured::Other("front heel hidden".into()));
-        assert_eq!(older.as_str(), "front heel hidden");
     }
 }

@@ -71,9 +71,7 @@ impl Pace {
         };
         for (name, measure) in &mut rep.measures {
             if name.unit() == Unit::Ms {
-                *measure = Measure::NotMade {
-                    why: NotMeasured::SlowMotion,
-                };
+                *measure = NotMeasured::SlowMotion.into();
             }
         }
         rep

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::not_measured::NotMeasured;
 use crate::motion::Scale;
+use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
 
 /// Which side of the plate the hitter stands on.
@@ -307,8 +308,16 @@ pub enum Measure {
     /// It could not be made.
     NotMade {
         /// The reason.
-        why: NotMeasured,
+        why: Recorded<NotMeasured>,
     },
+}
+
+impl From<NotMeasured> for Measure {
+    fn from(why: NotMeasured) -> Self {
+        Measure::NotMade {
+            why: Recorded::Known(why),
+        }
+    }
 }
 
 impl Measure {

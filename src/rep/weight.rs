@@ -72,7 +72,7 @@ pub(super) fn weight(
     let scales = Scales::new(signals, forward, front_is_left, roll_spread_rad);
     let load = scales.load(moments);
     WeightMeasures {
-        back: load.clone().and_then(|load| scales.rearmost(&load)),
+        back: load.and_then(|load| scales.rearmost(&load)),
         at_plant: scales.at_plant(moments),
         back_before_forward: load.map(|load| scales.back_before_forward(&load)),
     }

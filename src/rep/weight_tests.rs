@@ -125,8 +125,8 @@ fn the_shares_are_those_counted_by_hand_on_either_side() {
                 right,
                 0.01,
             );
-            assert!(near(made.back.clone(), 37.6), "{made:?}");
-            assert!(near(made.at_plant.clone(), 39.6), "{made:?}");
+            assert!(near(made.back, 37.6), "{made:?}");
+            assert!(near(made.at_plant, 39.6), "{made:?}");
             let yes = made.back_before_forward.unwrap();
             assert!(yes.value == 1.0 && yes.plus_minus < 0.05, "{yes:?}");
         }

@@ -54,9 +54,7 @@ fn a_forgotten_hitter_is_in_no_byte_of_the_file_or_its_log() {
                 confidence: 0.9,
             },
         );
-        let hidden = Measure::NotMade {
-            why: NotMeasured::from_words(why),
-        };
+        let hidden = Measure::NotMade { why: why.into() };
         rep.judged
             .rep
             .measures

@@ -21,9 +21,7 @@ use crate::coach::{AbsoluteBand, AbsoluteBands, CueGiven, JudgedRep, Verdict};
 use crate::motion::Scale;
 use crate::picture_size::PictureSize;
 use crate::pose::{Body, ImagePoint, LANDMARK_COUNT, PoseFrame, WorldPoint};
-use crate::rep::{
-    Bats, Events, LoadStyle, Measure, MeasureName, NotMeasured, Rep, RepKind, Ruler, Style, View,
-};
+use crate::rep::{Bats, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Ruler, Style, View};
 use crate::time::CaptureTime;
 
 /// Numbers that look random and are the same in every run (xorshift, Marsaglia 2003).
@@ -77,7 +75,7 @@ pub(super) fn judged(number: u32) -> JudgedRep {
         (
             MeasureName::HandsBack,
             Measure::NotMade {
-                why: NotMeasured::Other("back hand hidden".into()),
+                why: "back hand hidden".into(),
             },
         ),
     ]);
