@@ -14,6 +14,8 @@
 //! - [`video`]: films of reps, where they are turned on
 //! - [`logging`]: what the program tells of itself
 //! - [`page`]: what is served on the local machine
+//! - `status`: how the run is, for whoever reads it
+//! - [`daemon`]: the run itself: threads, channels, shutdown
 //! - [`command`]: the command line
 //! - [`settings`]: what the operator and the coach have chosen
 //! - [`time`]: the one clock that they all speak in
@@ -38,6 +40,7 @@ pub mod rep;
 pub mod settings;
 pub mod sound;
 pub(crate) mod stats;
+pub(crate) mod status;
 pub(crate) mod text_enum;
 pub mod thread;
 pub mod time;

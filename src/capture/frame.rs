@@ -1,5 +1,6 @@
 //! One picture with the time it was taken.
 
+use crate::picture_size::PictureSize;
 use crate::time::CaptureTime;
 
 /// A picture in 8-bit RGB, rows from the top, without padding, upright as a viewer sees it.
@@ -26,6 +27,14 @@ impl Frame {
         self.height = height;
         self.rgb.resize(3 * width * height, 0);
         &mut self.rgb
+    }
+
+    /// Width and height.
+    pub fn size(&self) -> PictureSize {
+        PictureSize {
+            width_px: self.width as u32,
+            height_px: self.height as u32,
+        }
     }
 
     /// Mean brightness of a sample of the pixels, 0 to 255; 0 for a frame without pixels.

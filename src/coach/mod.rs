@@ -34,7 +34,7 @@ pub use judged::{JudgedAs, JudgedRep};
 pub use plan::{PLAN_STARTS, Plan};
 pub(crate) use plan::{PitchPlan, PlanStart, SetShape, SpeedUnit};
 pub use quiet::QuietReason;
-pub(crate) use readiness::{Readiness, Seen};
+pub(crate) use readiness::{Readiness, ReadyState, Seen};
 pub use schedule::{CueSchedule, Decision, FADED_OVER, Scheduler, faded_share};
 pub use set::{Closing, SetEvent, SetRun};
 pub use spoken::{PhraseId, Said};

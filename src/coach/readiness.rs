@@ -46,9 +46,11 @@ pub(crate) struct Seen {
 }
 
 /// Whether the camera has the hitter, for a page.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "snake_case")]
 pub(crate) enum ReadyState {
     /// Not watched long enough to say.
+    #[serde(rename = "looking")]
     Unknown,
     /// Set, in view and in the light.
     Ready,
@@ -63,18 +65,6 @@ pub(crate) enum ReadyState {
 }
 
 impl ReadyState {
-    /// The word for programs.
-    pub(crate) const fn name(self) -> &'static str {
-        match self {
-            ReadyState::Unknown => "looking",
-            ReadyState::Ready => "ready",
-            ReadyState::InView => "in_view",
-            ReadyState::OutOfView => "out_of_view",
-            ReadyState::FeetHidden => "feet_hidden",
-            ReadyState::TooDark => "too_dark",
-        }
-    }
-
     /// The words on a page.
     pub(crate) const fn words(self) -> &'static str {
         match self {

@@ -10,10 +10,10 @@ use super::replay::ModelArg;
 use super::trial::{Scenes, time_landmarks};
 use super::{Failure, bench_live, places, session, show};
 use crate::capture::{ClipSource, Frame};
-use crate::daemon::Times;
 use crate::pose::{Model, usual_threads};
 use crate::settings::Settings;
 use crate::sound::measure_latency;
+use crate::status::DurationWindow;
 
 /// Frames of the clip that are timed.
 const FRAMES: usize = 300;
@@ -39,14 +39,14 @@ pub(super) struct Bench {
     json: bool,
 }
 
-/// Times of one landmark model on a clip.
+/// DurationWindow of one landmark model on a clip.
 #[derive(Default)]
 struct ModelTimes {
     /// A whole frame: crop, network, reading.
-    frame: Times,
-    crop: Times,
-    network: Times,
-    reading: Times,
+    frame: DurationWindow,
+    crop: DurationWindow,
+    network: DurationWindow,
+    reading: DurationWindow,
 }
 
 impl ModelTimes {
@@ -72,7 +72,7 @@ impl ModelTimes {
         Ok(times)
     }
 
-    fn parts(&self) -> [(&'static str, &Times); 4] {
+    fn parts(&self) -> [(&'static str, &DurationWindow); 4] {
         [
             ("frame", &self.frame),
             ("crop", &self.crop),
@@ -99,7 +99,7 @@ impl Bench {
         }
         let path = self.clip()?;
         show::line(&format!("{}:", path.display()));
-        let decode = Times::default();
+        let decode = DurationWindow::default();
         let mut clip = ClipSource::open(&path)?;
         let mut frame = Frame::default();
         for _ in 0..FRAMES {
@@ -176,7 +176,7 @@ fn sound(settings: &Settings) -> Result<(), Failure> {
     Ok(())
 }
 
-pub(super) fn row(what: &str, times: &Times) {
+pub(super) fn row(what: &str, times: &DurationWindow) {
     let [p50, p95, p99] = [0.5, 0.95, 0.99].map(|q| times.quantile_ms(q).unwrap_or(f64::NAN));
     show::line(&format!(
         "  {what:<22} p50 {p50:6.2} ms   p95 {p95:6.2} ms   p99 {p99:6.2} ms"

@@ -12,10 +12,11 @@ use super::session::{library, training};
 use super::trial::{Scenes, choose_model};
 use super::{Failure, places, show};
 use crate::capture::{CaptureClock, CaptureError, ClipSource, Frame, MjpegDecoder};
-use crate::daemon::{Ears, Health, LaneIn, Outlets, RepStage, Times, Trackers, Which, run_line};
+use crate::daemon::{Delivery, Ears, FrameSender, Outlets, RepStage, TrackerSet, run_pipeline};
 use crate::pose::Model;
 use crate::rep::FinderSettings;
 use crate::settings::{ModelChoice, Settings};
+use crate::status::{DurationWindow, Health};
 use crate::time::CaptureTime;
 use crate::video::{Largest, Packer};
 
@@ -64,7 +65,7 @@ pub(super) fn run(
     let (words, trackers) = match model {
         Some(model) => (
             format!("{} model, as told.", model.name()),
-            Trackers::once(model.tracker()?),
+            TrackerSet::once(model.tracker()?),
         ),
         None => choose_model(ModelChoice::Auto, fps, Scenes::Decoded { fps })?,
     };
@@ -87,14 +88,14 @@ pub(super) fn run(
     };
     let mut stage =
         RepStage::new(finder, training, outlets, Arc::clone(&clock)).with_live(&health, None);
-    let decode = Arc::new(Times::default());
+    let decode = Arc::new(DurationWindow::default());
     let capture = {
         let (health, clock, decode) =
             (Arc::clone(&health), Arc::clone(&clock), Arc::clone(&decode));
-        move |lane: &LaneIn| send(&packed, secs, lane, &health, &clock, &decode)
+        move |frames: &FrameSender| send(&packed, secs, frames, &health, &clock, &decode)
     };
-    run_line(
-        Which::Latest,
+    run_pipeline(
+        Delivery::Latest,
         trackers,
         &health,
         &clock,
@@ -130,18 +131,18 @@ pub(super) fn run(
 fn send(
     packed: &Packed,
     secs: u32,
-    lane: &LaneIn,
+    frames: &FrameSender,
     health: &Health,
     clock: &OnceLock<CaptureClock>,
-    decode: &Times,
+    decode: &DurationWindow,
 ) -> Result<(), CaptureError> {
     let mut decoder = MjpegDecoder::default();
     let mut frame = Frame::default();
     let began = Instant::now();
     // Only this thread sets it.
     let _ = clock.set(CaptureClock::anchored(began, CaptureTime::default()));
-    let frames = (f64::from(secs) * packed.fps) as u64;
-    for (index, jpeg) in (0..frames).zip(packed.jpegs.iter().cycle()) {
+    let count = (f64::from(secs) * packed.fps) as u64;
+    for (index, jpeg) in (0..count).zip(packed.jpegs.iter().cycle()) {
         let due_secs = index as f64 / packed.fps;
         let due = began + Duration::from_secs_f64(due_secs);
         std::thread::sleep(due.saturating_duration_since(Instant::now()));
@@ -154,10 +155,10 @@ fn send(
         frame.index = index;
         frame.captured_at = CaptureTime::from_secs(due_secs);
         health.frames.fetch_add(1, Ordering::Relaxed);
-        if !lane.put(&mut frame) {
+        if !frames.send(&mut frame) {
             break;
         }
-        health.dropped.store(lane.dropped(), Ordering::Relaxed);
+        health.dropped.store(frames.dropped(), Ordering::Relaxed);
     }
     Ok(())
 }

@@ -11,12 +11,13 @@ use super::trial::{Scenes, choose_model};
 use super::{Failure, show};
 use crate::capture::LiveControls;
 use crate::daemon::{
-    Health, NextTrackers, Pictures, Revision, Revisions, SettingsFollower, follow_settings,
-    picture_notice, raise_on_hangup_signal,
+    PendingTrackers, Revision, Revisions, SettingsFollower, follow_settings, picture_notice,
+    raise_on_hangup_signal,
 };
 use crate::page::PageServer;
 use crate::rep::MeasureName;
 use crate::settings::{KeyChange, Settings, SettingsWatch, Takes};
+use crate::status::{Health, Preview};
 
 /// What of this run decides how an edit is used, and what takes it up.
 pub(super) struct Run {
@@ -31,9 +32,9 @@ pub(super) struct Run {
     /// Where the model in use is told.
     pub health: Arc<Health>,
     /// Whether screens may show the camera's picture.
-    pub pictures: Arc<Pictures>,
+    pub pictures: Arc<Preview>,
     /// Where another pose model waits.
-    pub trackers: Arc<NextTrackers>,
+    pub trackers: Arc<PendingTrackers>,
     /// Frames a second of the source, which a model has to keep up with.
     pub fps: f64,
 }

@@ -17,7 +17,7 @@ use super::session::{
 use super::{Failure, notice, places, show};
 use crate::capture::{CaptureClock, CaptureError, ClipSource, Frame, FrameSource, PlaybackRate};
 use crate::daemon::{
-    Health, LaneIn, Outlets, Posed, RepStage, Stop, Tally, Trackers, Which, run_line,
+    Delivery, FrameSender, Outlets, PoseSample, RepStage, Stop, TrackerSet, run_pipeline,
 };
 use crate::journal::RepLog;
 use crate::picture_size::PictureSize;
@@ -25,6 +25,7 @@ use crate::pose::Model;
 use crate::pose::track::{TrackReader, TrackWriter};
 use crate::rep::{Bats, FinderSettings};
 use crate::settings::{HEIGHT_CM, ModelChoice, Settings};
+use crate::status::{Health, RunCounts};
 
 /// Pose tracks are known by this ending.
 const TRACK_ENDING: &str = ".jsonl";
@@ -154,8 +155,8 @@ impl Replay {
         stop.on_signals()?;
         let pace = self.pace.0;
         let which = match pace {
-            PlaybackRate::Fast => Which::Every,
-            PlaybackRate::Timed(_) => Which::Latest,
+            PlaybackRate::Fast => Delivery::Every,
+            PlaybackRate::Timed(_) => Delivery::Latest,
         };
         let trouble = Arc::new(Mutex::new(None));
         let capture = {
@@ -166,16 +167,16 @@ impl Replay {
                 Arc::clone(&clock),
             );
             let mut source = FrameSource::from_clip(clip, pace);
-            move |lane: &LaneIn| {
-                let result = pump(&mut source, lane, &health, &stop, &clock);
+            move |frames: &FrameSender| {
+                let result = pump(&mut source, frames, &health, &stop, &clock);
                 *trouble.lock().unwrap_or_else(PoisonError::into_inner) =
                     source.clip().and_then(|c| c.problem().map(str::to_owned));
                 result
             }
         };
-        let ran = run_line(
+        let ran = run_pipeline(
             which,
-            Trackers::once(tracker),
+            TrackerSet::once(tracker),
             &health,
             &clock,
             &mut stage,
@@ -229,12 +230,12 @@ impl Replay {
                         });
                         std::thread::sleep(due.real_time_for(pose.captured_at - due.now()));
                     }
-                    let posed = Posed {
-                        frame: pose,
+                    let posed = PoseSample {
+                        pose,
                         picture,
                         brightness: None,
                     };
-                    if let Err(error) = stage.take(posed) {
+                    if let Err(error) = stage.step(posed) {
                         break Err(Failure::from(error));
                     }
                 }
@@ -249,7 +250,7 @@ impl Replay {
     }
 
     /// A recording in which nobody was ever found is bad news, not a success.
-    fn verdict(&self, tally: &Tally, stop: &Stop) -> Result<(), Failure> {
+    fn verdict(&self, tally: &RunCounts, stop: &Stop) -> Result<(), Failure> {
         if tally.bodies == 0 && !stop.requested() {
             return Err(Failure::Finding(format!(
                 "{}: no hitter was found in any of its {} frames; the whole body must be in the picture, lit, and large enough",
@@ -339,10 +340,10 @@ impl Replay {
     }
 }
 
-/// Puts a source's frames into the lane until it ends, fails, or somebody asks to stop.
+/// Puts a source's frames into the frames until it ends, fails, or somebody asks to stop.
 pub(super) fn pump(
     source: &mut FrameSource,
-    lane: &LaneIn,
+    frames: &FrameSender,
     health: &Health,
     stop: &Stop,
     clock: &OnceLock<CaptureClock>,
@@ -367,18 +368,18 @@ pub(super) fn pump(
             captured_at_nanos = frame.captured_at.nanos(),
             "frame"
         );
-        if !lane.put(&mut frame) {
+        if !frames.send(&mut frame) {
             break;
         }
         health
             .dropped
-            .store(lane.dropped() + passed_over, Ordering::Relaxed);
+            .store(frames.dropped() + passed_over, Ordering::Relaxed);
     }
     Ok(())
 }
 
 /// What was found, in words.
-pub(super) fn told(tally: &Tally) -> String {
+pub(super) fn told(tally: &RunCounts) -> String {
     let plural = |n: u32, one: &str| format!("{n} {one}{}", if n == 1 { "" } else { "s" });
     let mut text = plural(tally.swings, "swing");
     let _ = write!(text, ", {}.", plural(tally.takes, "take"));

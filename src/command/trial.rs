@@ -12,7 +12,7 @@ use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
 
 use super::Failure;
 use crate::capture::{Frame, MjpegDecoder};
-use crate::daemon::Trackers;
+use crate::daemon::TrackerSet;
 use crate::pose::{Model, Tracker};
 use crate::settings::ModelChoice;
 use crate::thread::spawn;
@@ -45,11 +45,11 @@ pub(super) fn choose_model(
     choice: ModelChoice,
     fps: f64,
     scenes: Scenes,
-) -> Result<(String, Trackers), Failure> {
+) -> Result<(String, TrackerSet), Failure> {
     if let ModelChoice::Fixed(model) = choice {
         return Ok((
             format!("{} model, as set.", model.name()),
-            Trackers::lasting(model.tracker()?, model, None),
+            TrackerSet::supervised(model.tracker()?, model, None),
         ));
     }
     let fps = told_or_usual(fps);
@@ -61,7 +61,7 @@ pub(super) fn choose_model(
     let rate = format!("{free_ms:.1} ms are free at {fps:.0} frames a second");
     if full_ms <= free_ms {
         let words = format!("full model: it takes {full_ms:.1} ms a frame here, {rate}.");
-        return Ok((words, Trackers::lasting(full, Model::Full, Some(lite))));
+        return Ok((words, TrackerSet::supervised(full, Model::Full, Some(lite))));
     }
     // Only said, not decided on: the least will do, and the start is not to wait.
     let lite_ms = trial.time(&mut lite, Duration::ZERO)?;
@@ -72,7 +72,7 @@ pub(super) fn choose_model(
     let words = format!(
         "lite model: it takes {lite_ms:.1} ms a frame here, the full one {full_ms:.1}, {rate}.{lacking}"
     );
-    Ok((words, Trackers::lasting(lite, Model::Lite, None)))
+    Ok((words, TrackerSet::supervised(lite, Model::Lite, None)))
 }
 
 fn told_or_usual(fps: f64) -> f64 {

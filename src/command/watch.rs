@@ -21,13 +21,14 @@ use crate::capture::{
     PlaybackRate,
 };
 use crate::daemon::{
-    DaemonError, Health, LaneIn, NextTrackers, Outlets, PictureTap, Posing, RepStage, Revisions,
-    Stop, Which, film_notice, picture_notice, raise_on_user_signal, run_line, tell_alive,
+    DaemonError, Delivery, FrameSender, Outlets, PendingTrackers, PoseSetup, PreviewTap, RepStage,
+    Revisions, Stop, film_notice, notify_alive, picture_notice, raise_on_user_signal, run_pipeline,
 };
 use crate::journal::RepLog;
 use crate::logging::Form;
 use crate::page::{PageServer, SeatHitter};
 use crate::settings::Settings;
+use crate::status::Health;
 use crate::thread::spawn;
 use crate::video::{FilmStore, Films};
 
@@ -94,7 +95,7 @@ impl Watch {
             }
         };
         show::line(notice::NOTICE);
-        crate::daemon::tell_ready();
+        crate::daemon::notify_ready();
         let stop = Stop::new();
         stop.on_signals()?;
         let choice = camera_request(settings);
@@ -107,7 +108,7 @@ impl Watch {
         let (model, trackers) = choose_model(settings.model, fps, Scenes::Decoded { fps })?;
         show::line(&model);
         // Each step of the start takes seconds on a slow machine, and the first frame is what comes after all of them.
-        tell_alive();
+        notify_alive();
 
         let stand_in = (!matches!(source, FrameSource::Camera(_))).then(|| StandIn {
             height_cm: self
@@ -127,7 +128,7 @@ impl Watch {
         let (journal, training, finder) = hitting.begin(count_requests()?)?;
         let hitter = hitting.name();
         let hitting_journal = hitting.journal_path(settings)?;
-        tell_alive();
+        notify_alive();
         let outlets = Outlets {
             ears: ears(&sound, settings, PlaybackRate::REAL)?,
             journal: Some(journal),
@@ -135,16 +136,16 @@ impl Watch {
             track: None,
             show: Box::new(show::line),
         };
-        tell_alive();
+        notify_alive();
         let clock = Arc::new(OnceLock::new());
         let health = Arc::new(Health::default());
         health.set_model(&model);
         let seat: Arc<dyn SeatHitter> = Arc::clone(&hitting) as _;
-        health.pictures.allow(settings.page_picture);
+        health.preview.allow(settings.page_picture);
         if settings.page_picture {
             show::line(picture_notice(true));
         }
-        let picture = PictureTap::start(Arc::clone(&health.pictures)).map_err(DaemonError::from)?;
+        let picture = PreviewTap::start(Arc::clone(&health.preview)).map_err(DaemonError::from)?;
         let page = Arc::new(PageServer::new(
             Arc::clone(&health),
             seat,
@@ -156,14 +157,14 @@ impl Watch {
             // Without its page the daemon is still worth running.
             Err(error) => tracing::warn!(%error, "no page"),
         }
-        let next = Arc::new(NextTrackers::default());
+        let next = Arc::new(PendingTrackers::default());
         let run = reload::Run {
             hitting,
             heard: !matches!(sound, Sound::None),
             controls: choice.controls.clone(),
             page,
             health: Arc::clone(&health),
-            pictures: Arc::clone(&health.pictures),
+            pictures: Arc::clone(&health.preview),
             trackers: Arc::clone(&next),
             fps,
         };
@@ -174,14 +175,14 @@ impl Watch {
             .with_films(films(&hitting_journal, settings)?);
         let capture = {
             let (health, stop, clock) = (Arc::clone(&health), stop.clone(), Arc::clone(&clock));
-            move |lane: &LaneIn| follow(source, &choice, lane, &health, &stop, &clock)
+            move |frames: &FrameSender| follow(source, &choice, frames, &health, &stop, &clock)
         };
-        let ran = run_line(
-            Which::Latest,
-            Posing {
+        let ran = run_pipeline(
+            Delivery::Latest,
+            PoseSetup {
                 trackers,
-                next,
-                picture: Some(picture),
+                pending: next,
+                preview: Some(picture),
             },
             &health,
             &clock,
@@ -324,14 +325,14 @@ fn describe(source: &FrameSource) -> String {
 fn follow(
     mut source: FrameSource,
     choice: &CameraRequest,
-    lane: &LaneIn,
+    frames: &FrameSender,
     health: &Health,
     stop: &Stop,
     clock: &OnceLock<CaptureClock>,
 ) -> Result<(), CaptureError> {
     loop {
         let pumped = catch_unwind(AssertUnwindSafe(|| {
-            pump(&mut source, lane, health, stop, clock)
+            pump(&mut source, frames, health, stop, clock)
         }));
         // A driver's odd answer may trip a fault of ours; a camera that is opened afresh is the cure. A recording would trip
         // it again.
@@ -372,7 +373,7 @@ fn wait_for_camera(choice: &CameraRequest, stop: &Stop) -> Option<CameraSource> 
             }
             std::thread::sleep(Duration::from_millis(50));
         }
-        tell_alive();
+        notify_alive();
         let opened = catch_unwind(AssertUnwindSafe(|| CameraSource::open(choice)));
         match opened.unwrap_or(Err(CaptureError::Fault)) {
             Ok(camera) => return Some(camera),

@@ -1,7 +1,7 @@
 //! Threads, channels and shutdown: the only room that knows all the others.
 //!
 //! ```text
-//! thread capture ──lane──▶ thread pose ──queue──▶ main thread: reps, coach ──▶ thread sound
+//! thread capture ─frames─▶ thread pose ──queue──▶ main thread: reps, coach ──▶ thread sound
 //!                                                                        └──▶ thread journal
 //! ```
 //!
@@ -10,36 +10,34 @@
 //!
 //! Beside them the thread `settings` looks after the settings file and hands what changed to the main thread.
 //!
-//! The order of a shutdown: the capture thread stops and closes the lane; the pose thread empties it and ends; the
+//! The order of a shutdown: the capture thread stops and closes the frame channel; the pose thread empties it and ends; the
 //! main thread judges what is still open and closes the journal, then the sound.
 
 mod ears;
-mod health;
-mod heart;
-mod lane;
-mod line;
-mod live;
-mod picture;
+mod frame_channel;
+mod live_publisher;
+mod pipeline;
 mod pitcher;
-mod posing;
+mod pose_stage;
+mod preview_encoder;
 mod rep_stage;
 mod rep_text;
 mod revise;
 mod stop;
+mod watchdog;
 
 pub use ears::Ears;
-pub(crate) use health::{Health, Times};
-pub(crate) use heart::{tell_alive, tell_ready};
-pub(crate) use lane::{LaneIn, Which};
-pub use line::Posed;
-pub(crate) use line::{Posing, run_line};
-pub(crate) use picture::{PictureTap, Pictures, picture_notice};
+pub(crate) use frame_channel::{Delivery, FrameSender};
+pub use pipeline::PoseSample;
+pub(crate) use pipeline::{PoseSetup, run_pipeline};
 pub(crate) use pitcher::Pitcher;
-pub(crate) use posing::{NextTrackers, Trackers};
+pub(crate) use pose_stage::{PendingTrackers, TrackerSet};
+pub(crate) use preview_encoder::{PreviewTap, picture_notice};
 pub use rep_stage::{Outlets, RepStage, Training};
-pub(crate) use rep_stage::{SessionChange, Tally, film_notice};
+pub(crate) use rep_stage::{SessionChange, film_notice};
 pub(crate) use revise::{Revision, Revisions, SettingsFollower, follow_settings};
 pub(crate) use stop::{Stop, raise_on_hangup_signal, raise_on_user_signal};
+pub(crate) use watchdog::{notify_alive, notify_ready};
 
 use crate::capture::CaptureError;
 use crate::journal::{JournalError, RepLogError};

@@ -24,6 +24,7 @@ use crate::rep::{
     RepKind,
 };
 use crate::sound::Ticket;
+use crate::status::{DurationWindow, Health, LiveFigure, RunCounts, StageReport};
 use crate::time::CaptureTime;
 use crate::video::Films;
 
@@ -34,9 +35,8 @@ pub(crate) use session::SessionChange;
 
 use super::DaemonError;
 use super::ears::Ears;
-use super::health::{Health, StageReport, Times};
-use super::line::Posed;
-use super::live::{LiveFeed, LiveFigure, LiveRep};
+use super::live_publisher::LivePublisher;
+use super::pipeline::PoseSample;
 use super::pitcher::Pitcher;
 use super::rep_text::rep_text;
 use super::revise::{Revision, Revisions};
@@ -78,19 +78,6 @@ pub struct Training {
     pub count_asked: Arc<AtomicBool>,
 }
 
-/// Counts of what was found.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Tally {
-    /// Swings.
-    pub swings: u32,
-    /// Takes.
-    pub takes: u32,
-    /// Frames looked at.
-    pub frames: u64,
-    /// Frames with a body.
-    pub bodies: u64,
-}
-
 /// A rep that was cued and waits for the end of its finish before it is logged.
 struct Waiting {
     judged: JudgedRep,
@@ -123,22 +110,22 @@ pub struct RepStage {
     /// "Now" on the source's clock, once the source has one.
     clock: Arc<OnceLock<CaptureClock>>,
     picture: PictureSize,
-    tally: Tally,
+    counts: RunCounts,
     last: CaptureTime,
     /// The side of the last rep, for bands that hang on it.
     bats: Bats,
     last_rep: Option<String>,
     /// From capture to first sample: of cues, and of the head tone.
-    cue_times: Arc<Times>,
-    finish_times: Arc<Times>,
-    tone_times: Arc<Times>,
+    cue_times: Arc<DurationWindow>,
+    finish_times: Arc<DurationWindow>,
+    tone_times: Arc<DurationWindow>,
     /// From capture to the tone's last news.
     tone_told_ms: Option<f64>,
     rep_restarts: u64,
     /// Where other settings wait for the next frame.
     revisions: Arc<Revisions>,
     /// Where a screen sees what goes on.
-    live: LiveFeed,
+    live: LivePublisher,
     hitter: Option<String>,
     /// Where there are some to be kept, or to be deleted in time.
     films: Option<Films>,
@@ -164,7 +151,7 @@ impl RepStage {
             outlets,
             clock,
             picture: PictureSize::default(),
-            tally: Tally::default(),
+            counts: RunCounts::default(),
             last: CaptureTime::default(),
             bats: told.bats.unwrap_or(Bats::Right),
             last_rep: None,
@@ -174,7 +161,7 @@ impl RepStage {
             tone_told_ms: None,
             rep_restarts: 0,
             revisions: Arc::default(),
-            live: LiveFeed::new(Arc::default(), Arc::default()),
+            live: LivePublisher::new(Arc::default(), Arc::default()),
             hitter: None,
             films: None,
         }
@@ -183,7 +170,7 @@ impl RepStage {
     /// The same stage, which puts up there what goes on; the first session is this hitter's.
     #[must_use]
     pub fn with_live(mut self, health: &Health, hitter: Option<String>) -> Self {
-        self.live = LiveFeed::new(Arc::clone(&health.live), Arc::clone(&health.pictures));
+        self.live = LivePublisher::new(Arc::clone(&health.live), Arc::clone(&health.preview));
         self.cue_times = Arc::clone(&health.cue);
         self.finish_times = Arc::clone(&health.finish_to_cue);
         self.tone_times = Arc::clone(&health.tone);
@@ -225,23 +212,23 @@ impl RepStage {
     ///
     /// # Errors
     /// Where a file that was asked for cannot be written, or the journal's thread is gone.
-    pub fn take(&mut self, posed: Posed) -> Result<(), DaemonError> {
+    pub fn step(&mut self, sample: PoseSample) -> Result<(), DaemonError> {
         if let Some(revision) = self.revisions.take() {
             self.revise(revision);
         }
-        self.change_session_when_due(posed.frame.captured_at)?;
-        let Posed {
-            frame: pose,
+        self.change_session_when_due(sample.pose.captured_at)?;
+        let PoseSample {
+            pose,
             picture,
             brightness,
-        } = posed;
+        } = sample;
         let now = pose.captured_at;
-        if self.tally.frames == 0 && self.training.opening {
+        if self.counts.frames == 0 && self.training.opening {
             self.outlets.ears.say(OPENING, now)?;
         }
         self.picture = picture;
-        self.tally.frames += 1;
-        self.tally.bodies += u64::from(pose.body.is_some());
+        self.counts.frames += 1;
+        self.counts.bodies += u64::from(pose.body.is_some());
         self.last = now;
         if let Some(track) = &mut self.outlets.track {
             track.frame(&pose)?;
@@ -272,18 +259,18 @@ impl RepStage {
         }
         self.between_reps(now, seen)?;
         if let Some(figure) = figure {
-            self.put_up(Some(figure));
+            self.publish(Some(figure));
         }
         Ok(())
     }
 
     /// Lets screens see how things stand; `figure` is the hitter's, where it has moved.
-    fn put_up(&mut self, figure: Option<Option<LiveFigure>>) {
+    fn publish(&mut self, figure: Option<Option<LiveFigure>>) {
         let trainer = &self.training.trainer;
-        let (ready, phase) = (self.readiness.state().name(), self.finder.phase().name());
+        let (ready, phase) = (self.readiness.state(), self.finder.phase());
         let (hitter, plan) = (self.hitter.clone(), self.training.plan.clone());
         let filmed = self.films.as_ref().is_some_and(Films::is_on);
-        self.live.put_up(|live| {
+        self.live.publish(|live| {
             live.hitter = hitter;
             live.plan = plan;
             live.ready = ready;
@@ -305,7 +292,7 @@ impl RepStage {
     pub fn idle(&mut self) -> Result<(), DaemonError> {
         self.settle(Duration::ZERO);
         // A hitter whom the camera saw last is not the hitter now.
-        self.put_up(Some(None));
+        self.publish(Some(None));
         self.change_session_when_due(self.last)
     }
 
@@ -314,7 +301,7 @@ impl RepStage {
         self.outlets.ears.tend();
         let sound = self.outlets.ears.health();
         StageReport {
-            tally: self.tally,
+            counts: self.counts,
             last_rep: self.last_rep.clone(),
             ready: self.readiness.state().words(),
             sound: sound.map(|(health, _)| health),
@@ -365,8 +352,8 @@ impl RepStage {
     /// The source has ended: judges what is still open, writes out and closes everything.
     ///
     /// # Errors
-    /// As for [`Self::take`], and where reps could not be stored.
-    pub fn finish(mut self) -> Result<Tally, DaemonError> {
+    /// As for [`Self::step`], and where reps could not be stored.
+    pub fn finish(mut self) -> Result<RunCounts, DaemonError> {
         if let Some(found) = self.finder.finish() {
             self.judge(found)?;
         }
@@ -385,7 +372,7 @@ impl RepStage {
             track.finish()?;
         }
         self.outlets.ears.finish(self.last)?;
-        Ok(self.tally)
+        Ok(self.counts)
     }
 
     /// Judges and cues a rep at once. It is logged when its finish is over.
@@ -396,8 +383,8 @@ impl RepStage {
         let pitch = self.pitch_of(&found);
         let (mut judged, followed) = self.training.trainer.rep(found.rep, pitch);
         match judged.rep.kind {
-            RepKind::Swing => self.tally.swings += 1,
-            RepKind::Take => self.tally.takes += 1,
+            RepKind::Swing => self.counts.swings += 1,
+            RepKind::Take => self.counts.takes += 1,
         }
         let at = judged.rep.known_at;
         if let Some(cue) = &judged.cue
@@ -414,9 +401,8 @@ impl RepStage {
                 latency_ms: None,
             });
         }
-        let shown = LiveRep::of(&judged, self.training.trainer.focus());
-        self.live.rep(shown, judged.rep.kind);
-        self.put_up(None);
+        self.live.add_rep(&judged, self.training.trainer.focus());
+        self.publish(None);
         let text = rep_text(&judged);
         (self.outlets.show)(&text);
         self.last_rep = Some(text);

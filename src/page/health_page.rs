@@ -7,10 +7,10 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
-use crate::daemon::Health;
 use crate::journal::Storage;
 use crate::machine;
 use crate::sound::DeviceState;
+use crate::status::Health;
 
 /// How the daemon is. Milliseconds; counts are since the start.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -131,8 +131,8 @@ impl HealthFigures {
             cue_ms: health.cue.quantiles_ms(),
             finish_to_cue_ms: health.finish_to_cue.quantiles_ms(),
             tone_ms: health.tone.quantiles_ms(),
-            swings: stage.tally.swings,
-            takes: stage.tally.takes,
+            swings: stage.counts.swings,
+            takes: stage.counts.takes,
             last_rep: stage.last_rep,
             plan: stage.plan,
             sound: sound.to_owned(),
@@ -153,8 +153,8 @@ impl HealthFigures {
             ],
             settings_trouble: stage.settings_trouble,
             settings_waiting: stage.settings_waiting,
-            picture_shown: health.pictures.are_allowed(),
-            pictures_made: health.pictures.made(),
+            picture_shown: health.preview.is_allowed(),
+            pictures_made: health.preview.made(),
             video_kept: films.keep,
             video_folder: Some(films.folder).filter(|folder| !folder.as_os_str().is_empty()),
             video_films: films.usage.films,

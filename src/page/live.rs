@@ -33,11 +33,11 @@ pub(super) async fn events(
 
 /// The next picture, or nothing where the camera gives none: the screen then shows none either.
 pub(super) async fn picture(State(shared): State<Shared>) -> Result<Response, Trouble> {
-    let pictures = &shared.health.pictures;
-    if !pictures.are_allowed() {
+    let preview = &shared.health.preview;
+    if !preview.is_allowed() {
         return Err(Trouble::NotThere);
     }
-    let Ok(Some(picture)) = tokio::time::timeout(PICTURE_WITHIN, pictures.next()).await else {
+    let Ok(Some(picture)) = tokio::time::timeout(PICTURE_WITHIN, preview.next()).await else {
         return Ok(StatusCode::NO_CONTENT.into_response());
     };
     let figure = serde_json::to_string(&picture.figure).map_err(|_| Trouble::Fault)?;

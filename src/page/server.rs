@@ -9,8 +9,8 @@ use tokio::sync::oneshot;
 use super::keys::KeyError;
 use super::shared::{Shared, may_serve};
 use super::{SeatHitter, router};
-use crate::daemon::Health;
 use crate::sound::Language;
+use crate::status::Health;
 
 /// Why the page is not served.
 #[derive(Debug, thiserror::Error)]

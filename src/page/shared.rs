@@ -12,9 +12,9 @@ use super::SeatHitter;
 use super::doors::role_here;
 use super::keys::{KeyError, Keys};
 use super::visits::{DoorWatch, Role, Visits};
-use crate::daemon::Health;
 use crate::journal::{Edit, Journal, JournalError, JournalReader};
 use crate::sound::Language;
+use crate::status::Health;
 
 /// What the handlers know. Cheap to copy.
 #[derive(Clone)]

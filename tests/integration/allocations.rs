@@ -11,8 +11,7 @@ use std::sync::{Arc, OnceLock};
 
 use cagehand::capture::{ClipSource, Frame};
 use cagehand::coach::{Bands, Coach, Trainer};
-use cagehand::daemon::{Ears, Outlets, Posed, RepStage, Training};
-use cagehand::picture_size::PictureSize;
+use cagehand::daemon::{Ears, Outlets, PoseSample, RepStage, Training};
 use cagehand::pose::Model;
 use cagehand::rep::{FinderSettings, MeasureName};
 
@@ -96,16 +95,12 @@ fn a_pose_takes_no_memory_of_ours_and_none_in_the_rep_stage() {
     let (mut by_pose, mut by_stage) = (Vec::new(), Vec::new());
     while clip.next_frame(&mut frame).unwrap() {
         let (found, pose) = taken(|| tracker.next(&frame).unwrap());
-        let picture = PictureSize {
-            width_px: frame.width as u32,
-            height_px: frame.height as u32,
-        };
-        let posed = Posed {
-            frame: found,
-            picture,
+        let posed = PoseSample {
+            pose: found,
+            picture: frame.size(),
             brightness: Some(frame.brightness()),
         };
-        let (_, stage) = taken(|| stage.take(posed).unwrap());
+        let (_, stage) = taken(|| stage.step(posed).unwrap());
         by_pose.push(pose);
         by_stage.push(stage);
     }

@@ -82,8 +82,8 @@ impl RepStage {
         self.last_rep = None;
         self.hitter = name;
         self.live.begin_session();
-        self.put_up(None);
-        if self.training.opening && self.tally.frames > 0 {
+        self.publish(None);
+        if self.training.opening && self.counts.frames > 0 {
             self.outlets.ears.say(OPENING, now)?;
         }
         Ok(())

@@ -10,11 +10,10 @@ use crate::journal::{JournalHandle, WriterState};
 use crate::sound::PlayerHealth;
 use crate::video::FilmState;
 
-use super::live::LiveBoard;
-use super::picture::Pictures;
-use super::rep_stage::Tally;
+use super::live::LiveState;
+use super::preview::Preview;
 
-/// Times kept for quantiles: the last minute and a half at 60 frames a second.
+/// DurationWindow kept for quantiles: the last minute and a half at 60 frames a second.
 const KEPT: usize = 5400;
 
 /// The figures. All counts are since the start.
@@ -24,8 +23,8 @@ pub struct Health {
     pub frames: AtomicU64,
     /// Frames that the pose stage never saw, because a newer one had come.
     pub dropped: AtomicU64,
-    /// Frames that the pose stage has looked at.
-    pub analysed: AtomicU64,
+    /// Frames that the pose stage has analyzed.
+    pub analyzed: AtomicU64,
     /// Frames with a body.
     pub bodies: AtomicU64,
     /// How often a broken pose model was loaded again.
@@ -33,30 +32,43 @@ pub struct Health {
     /// How often the camera was opened again.
     pub reopened: AtomicU64,
     /// Time the pose stage took for a frame.
-    pub pose: Times,
+    pub pose: DurationWindow,
     /// From a frame's capture to the end of its analysis.
-    pub seen: Times,
+    pub seen: DurationWindow,
     /// From the capture of a rep's deciding frame to the first sample of its cue.
-    pub cue: Arc<Times>,
+    pub cue: Arc<DurationWindow>,
     /// From a swing's finish to the first sample of its cue: the above, and what it takes to know that it is over.
-    pub finish_to_cue: Arc<Times>,
+    pub finish_to_cue: Arc<DurationWindow>,
     /// From a frame's capture to the first sample of the tone that follows the head in it.
-    pub tone: Arc<Times>,
+    pub tone: Arc<DurationWindow>,
     /// What goes on now, for screens.
-    pub live: Arc<LiveBoard>,
+    pub live: Arc<LiveState>,
     /// The camera's picture for screens, where it is allowed.
-    pub pictures: Arc<Pictures>,
+    pub preview: Arc<Preview>,
     /// What the rep stage told last.
     stage: Mutex<StageReport>,
     /// Which pose model is in use, and why.
     model: Mutex<String>,
 }
 
+/// Counts of what was found in a run.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct RunCounts {
+    /// Swings.
+    pub swings: u32,
+    /// Takes.
+    pub takes: u32,
+    /// Frames looked at.
+    pub frames: u64,
+    /// Frames with a body.
+    pub bodies: u64,
+}
+
 /// What the rep stage tells once a second.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct StageReport {
     /// Swings and takes so far.
-    pub tally: Tally,
+    pub counts: RunCounts,
     /// The last rep as the terminal showed it.
     pub last_rep: Option<String>,
     /// Whether the camera has the hitter, in words.
@@ -85,9 +97,9 @@ pub struct StageReport {
 
 /// A window of durations.
 #[derive(Debug, Default)]
-pub struct Times(Mutex<VecDeque<f32>>);
+pub struct DurationWindow(Mutex<VecDeque<f32>>);
 
-impl Times {
+impl DurationWindow {
     /// Adds one.
     pub fn add(&self, duration: Duration) {
         self.add_ms(duration.as_secs_f64() * 1e3);

@@ -1,7 +1,7 @@
-//! The lane on which frames go from the capture thread to the pose thread.
+//! The channel from the capture thread to the pose thread. Buffers go back and forth; no frame is copied.
 //!
 //! A live source uses the latest-frame slot: a slow model drops frames and counts them, it never lags.
-//! A recording read as fast as it goes uses a short queue in which nothing is dropped.
+//! A recording that is read as fast as possible uses a short queue in which nothing is dropped.
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -13,99 +13,102 @@ use crate::capture::{Frame, LatestFrame, TakeOutcome};
 /// Frames under way at once when none may be dropped.
 const QUEUE: usize = 3;
 
-/// Which frames the pose thread gets.
+/// Which frames reach the pose thread.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Which {
+pub(crate) enum Delivery {
     /// Every one; the source waits.
     Every,
-    /// The newest; the others are counted as dropped.
+    /// The newest one; the others are counted as dropped.
     Latest,
 }
 
-/// The capture thread's end. Dropping it closes the lane.
-pub(crate) enum LaneIn {
-    /// Of a lane for every frame.
+/// The capture thread's end. Dropping it closes the channel.
+pub(crate) enum FrameSender {
+    /// A queue.
     Every {
-        /// Frames to be looked at.
+        /// Frames on their way.
         full: Sender<Frame>,
-        /// Buffers that come back.
+        /// Used buffers on their way back.
         empty: Receiver<Frame>,
     },
-    /// Of a lane for the latest frame.
+    /// A slot.
     Latest(Arc<LatestFrame>),
 }
 
-/// The pose thread's end.
-pub(crate) enum LaneOut {
-    /// Of a lane for every frame.
+/// The pose thread's end. Dropping it closes the channel.
+pub(crate) enum FrameReceiver {
+    /// A queue.
     Every {
-        /// Frames to be looked at.
+        /// Frames on their way.
         full: Receiver<Frame>,
-        /// Buffers that go back.
+        /// Used buffers on their way back.
         empty: Sender<Frame>,
     },
-    /// Of a lane for the latest frame.
+    /// A slot.
     Latest(Arc<LatestFrame>),
 }
 
-/// Both ends of a new lane.
-pub(crate) fn lane(which: Which) -> (LaneIn, LaneOut) {
-    match which {
-        Which::Every => {
+/// Both ends of a new channel.
+pub(crate) fn frame_channel(delivery: Delivery) -> (FrameSender, FrameReceiver) {
+    match delivery {
+        Delivery::Every => {
             let (full_in, full_out) = bounded(QUEUE);
             let (empty_in, empty_out) = bounded(QUEUE + 1);
             (
-                LaneIn::Every {
+                FrameSender::Every {
                     full: full_in,
                     empty: empty_out,
                 },
-                LaneOut::Every {
+                FrameReceiver::Every {
                     full: full_out,
                     empty: empty_in,
                 },
             )
         }
-        Which::Latest => {
+        Delivery::Latest => {
             let slot = Arc::new(LatestFrame::new());
-            (LaneIn::Latest(Arc::clone(&slot)), LaneOut::Latest(slot))
+            (
+                FrameSender::Latest(Arc::clone(&slot)),
+                FrameReceiver::Latest(slot),
+            )
         }
     }
 }
 
-impl LaneIn {
-    /// Hands a frame over and leaves a used buffer in its place; false when the other end is gone.
-    pub(crate) fn put(&self, frame: &mut Frame) -> bool {
+impl FrameSender {
+    /// Hands a frame over and leaves a used buffer in its place; false when the receiver is gone.
+    pub(crate) fn send(&self, frame: &mut Frame) -> bool {
         match self {
-            LaneIn::Every { full, empty } => {
+            FrameSender::Every { full, empty } => {
                 let buffer = empty.try_recv().unwrap_or_default();
                 full.send(std::mem::replace(frame, buffer)).is_ok()
             }
-            LaneIn::Latest(slot) => slot.put(frame),
+            FrameSender::Latest(slot) => slot.put(frame),
         }
     }
 
     /// Frames dropped so far.
     pub(crate) fn dropped(&self) -> u64 {
         match self {
-            LaneIn::Every { .. } => 0,
-            LaneIn::Latest(slot) => slot.dropped(),
+            FrameSender::Every { .. } => 0,
+            FrameSender::Latest(slot) => slot.dropped(),
         }
     }
 }
 
-impl Drop for LaneIn {
+impl Drop for FrameSender {
     fn drop(&mut self) {
-        if let LaneIn::Latest(slot) = self {
+        if let FrameSender::Latest(slot) = self {
             slot.close();
         }
     }
 }
 
-impl LaneOut {
+impl FrameReceiver {
     /// Waits for the next frame; false when no more will come.
-    pub(crate) fn take(&self, into: &mut Frame) -> bool {
+    pub(crate) fn recv(&self, into: &mut Frame) -> bool {
         match self {
-            LaneOut::Every { full, empty } => match full.recv() {
+            FrameReceiver::Every { full, empty } => match full.recv() {
                 Ok(frame) => {
                     // A buffer that finds no place is simply freed.
                     let _ = empty.try_send(std::mem::replace(into, frame));
@@ -113,7 +116,7 @@ impl LaneOut {
                 }
                 Err(_) => false,
             },
-            LaneOut::Latest(slot) => loop {
+            FrameReceiver::Latest(slot) => loop {
                 match slot.take(into, Duration::from_secs(1)) {
                     TakeOutcome::Frame => return true,
                     TakeOutcome::Closed => return false,
@@ -124,9 +127,9 @@ impl LaneOut {
     }
 }
 
-impl Drop for LaneOut {
+impl Drop for FrameReceiver {
     fn drop(&mut self) {
-        if let LaneOut::Latest(slot) = self {
+        if let FrameReceiver::Latest(slot) = self {
             slot.close();
         }
     }
@@ -145,40 +148,40 @@ mod tests {
 
     #[test]
     fn every_frame_arrives_in_order_where_none_may_be_dropped() {
-        let (lane_in, lane_out) = lane(Which::Every);
-        let sender = crate::thread::spawn("test", move || {
-            (0..50).all(|i| lane_in.put(&mut numbered(i)))
+        let (sender, receiver) = frame_channel(Delivery::Every);
+        let sending = crate::thread::spawn("test", move || {
+            (0..50).all(|i| sender.send(&mut numbered(i)))
         })
         .unwrap();
         let mut frame = Frame::default();
         let mut seen = Vec::new();
-        while lane_out.take(&mut frame) {
+        while receiver.recv(&mut frame) {
             seen.push(frame.index);
         }
-        assert!(sender.join().unwrap());
+        assert!(sending.join().unwrap());
         assert_eq!(seen, (0..50).collect::<Vec<_>>());
     }
 
     #[test]
     fn the_latest_frame_wins_and_the_others_are_counted() {
-        let (lane_in, lane_out) = lane(Which::Latest);
+        let (sender, receiver) = frame_channel(Delivery::Latest);
         for i in 0..5 {
-            assert!(lane_in.put(&mut numbered(i)));
+            assert!(sender.send(&mut numbered(i)));
         }
-        assert_eq!(lane_in.dropped(), 4);
+        assert_eq!(sender.dropped(), 4);
         let mut frame = Frame::default();
-        assert!(lane_out.take(&mut frame));
+        assert!(receiver.recv(&mut frame));
         assert_eq!(frame.index, 4);
-        drop(lane_in);
-        assert!(!lane_out.take(&mut frame));
+        drop(sender);
+        assert!(!receiver.recv(&mut frame));
     }
 
     #[test]
     fn a_sender_learns_that_the_receiver_is_gone() {
-        for which in [Which::Every, Which::Latest] {
-            let (lane_in, lane_out) = lane(which);
-            drop(lane_out);
-            assert!(!lane_in.put(&mut numbered(0)));
+        for delivery in [Delivery::Every, Delivery::Latest] {
+            let (sender, receiver) = frame_channel(delivery);
+            drop(receiver);
+            assert!(!sender.send(&mut numbered(0)));
         }
     }
 }

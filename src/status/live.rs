@@ -1,0 +1,119 @@
+//! What goes on now, for the screen in the cage: the last rep, a trail of those before, and a stick figure.
+//!
+//! The newest state wins: a screen that is slow misses old states, never the last. What the hitter is not to hear is not
+//! here either: a rep that the plan keeps quiet has neither cue nor number.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use serde::Serialize;
+use tokio::sync::watch;
+
+use crate::coach::{CueId, ReadyState};
+use crate::rep::{Phase, RepKind};
+use crate::text_enum::Recorded;
+
+/// A rep as the screen shows it.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct LiveRep {
+    /// Its number in the session.
+    pub number: u32,
+    /// `swing` or `take`.
+    pub kind: RepKind,
+    /// What the hitter heard; `None` where they heard nothing.
+    pub cue: Option<Recorded<CueId>>,
+    /// The name of the measure that the cue was about, or of the first that is worked on.
+    pub measure: Option<&'static str>,
+    /// Its value.
+    pub value: Option<f64>,
+    /// Its unit as it stands behind the number.
+    pub unit: &'static str,
+    /// `in`, `low` or `high`.
+    pub verdict: Option<&'static str>,
+}
+
+/// The hitter as points in the picture.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct LiveFigure {
+    /// Size of the picture, pixels.
+    pub width: u32,
+    /// Size of the picture, pixels.
+    pub height: u32,
+    /// The landmarks in the model's order, whole pixels; `None` for those not seen, none at all where nobody is found.
+    pub points: Vec<Option<[i32; 2]>>,
+}
+
+/// What goes on now.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Live {
+    /// Who hits, where they have a name.
+    pub hitter: Option<String>,
+    /// The plan in force.
+    pub plan: Option<String>,
+    /// Whether the camera has the hitter.
+    pub ready: ReadyState,
+    /// What the hitter is doing.
+    pub phase: Phase,
+    /// Swings in this session.
+    pub swings: u32,
+    /// Takes in this session.
+    pub takes: u32,
+    /// Swings left in the set; `None` where it is open.
+    pub to_go: Option<u32>,
+    /// Whether a film of each rep is kept, which nobody in the cage may overlook.
+    pub filmed: bool,
+    /// Whether screens may show the camera's picture, which is to be said where it is shown.
+    pub pictured: bool,
+    /// When the last rep was published, milliseconds since 1970 by the wall clock: the screen measures its own delay by it.
+    pub rep_at_ms: i64,
+    /// Whether the set rests now.
+    pub resting: bool,
+    /// Whether the set is over.
+    pub over: bool,
+    /// The last reps, the newest last.
+    pub trail: VecDeque<LiveRep>,
+    /// The hitter now.
+    pub figure: Option<LiveFigure>,
+}
+
+impl Default for Live {
+    fn default() -> Self {
+        Self {
+            hitter: None,
+            plan: None,
+            ready: ReadyState::Unknown,
+            phase: Phase::Away,
+            swings: 0,
+            takes: 0,
+            to_go: None,
+            filmed: false,
+            pictured: false,
+            rep_at_ms: 0,
+            resting: false,
+            over: false,
+            trail: VecDeque::new(),
+            figure: None,
+        }
+    }
+}
+
+/// The newest [`Live`], for any number of screens.
+#[derive(Debug, Default)]
+pub struct LiveState(watch::Sender<Arc<Live>>);
+
+impl LiveState {
+    /// Replaces the state and wakes whoever waits for the next one.
+    pub(crate) fn publish(&self, live: Arc<Live>) {
+        self.0.send_replace(live);
+    }
+
+    /// The states from now on, beginning with the newest.
+    pub(crate) fn subscribe(&self) -> watch::Receiver<Arc<Live>> {
+        self.0.subscribe()
+    }
+
+    /// Whether a screen follows.
+    pub(crate) fn has_viewers(&self) -> bool {
+        self.0.receiver_count() > 0
+    }
+}

@@ -1,0 +1,12 @@
+//! How the run is, for whoever reads it: health figures, what goes on now, the camera's preview.
+//!
+//! In: figures and states, written by the daemon's threads. Out: the same, read by the page. Nothing here knows who writes
+//! or who reads, and nothing waits for a reader.
+
+mod health;
+mod live;
+mod preview;
+
+pub(crate) use health::{DurationWindow, Health, RunCounts, StageReport};
+pub(crate) use live::{Live, LiveFigure, LiveRep, LiveState};
+pub(crate) use preview::{Preview, PreviewPicture};
