@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::Deserialize;
 
-use super::baseline::has_usual;
+use super::baseline::has_baseline;
 use super::verdict::Verdict;
 use crate::rep::MeasureName;
 
@@ -107,7 +107,7 @@ impl BandEnds {
                 "the band of {of} has below or above under 0; both say how far from the usual value is accepted"
             ));
         }
-        if !has_usual(of) {
+        if !has_baseline(of) {
             return Err(format!(
                 "{of} has no usual value for a band to lie around; give low and high"
             ));

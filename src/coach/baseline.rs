@@ -9,7 +9,6 @@
 //! same share of itself. A wild value hardly moves a median, and a slump of fifty swings moves what is usual by about one
 //! spread; a lasting change is followed in the end.
 
-use std::borrow::Borrow;
 use std::collections::HashMap;
 
 use crate::rep::{Bats, MeasureName, Rep, RepKind, Unit};
@@ -34,7 +33,7 @@ const KEPT: usize = 1000;
 
 /// What is usual for a hitter, in the measure's unit.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Usual {
+pub struct Baseline {
     /// The middle of the hitter's values.
     pub median: f64,
     /// One standard deviation of the hitter's values from swing to swing, as the median absolute deviation tells it.
@@ -47,7 +46,7 @@ pub struct Usual {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Baselines {
     swings: usize,
-    measures: HashMap<(Bats, MeasureName), Baseline>,
+    measures: HashMap<(Bats, MeasureName), RunningBaseline>,
 }
 
 impl Default for Baselines {
@@ -67,7 +66,7 @@ impl Baselines {
 
     /// Lets this many values fix each baseline from now on. The values are gone through again, so that the baselines are
     /// those that a new start with the same reps would give.
-    pub fn revise(&mut self, swings: usize) {
+    pub fn set_swings(&mut self, swings: usize) {
         let swings = swings.max(1);
         if swings == self.swings {
             return;
@@ -76,21 +75,12 @@ impl Baselines {
         for baseline in self.measures.values_mut() {
             let values = std::mem::take(&mut baseline.values);
             let count = baseline.count;
-            *baseline = Baseline::default();
+            *baseline = RunningBaseline::default();
             for value in values {
                 baseline.add(value, swings);
             }
             baseline.count = count;
         }
-    }
-
-    /// The baselines that these reps leave behind. They are the hitter's, oldest first; takes may be among them.
-    pub fn from_reps<R: Borrow<Rep>>(swings: usize, reps: impl IntoIterator<Item = R>) -> Self {
-        let mut baselines = Self::new(swings);
-        for rep in reps {
-            baselines.add(rep.borrow());
-        }
-        baselines
     }
 
     /// Takes the hitter's next rep in. Only the measures that were made in a swing count; a take changes nothing.
@@ -107,17 +97,17 @@ impl Baselines {
 
     /// Takes in one measure of the hitter's next swing that was not known with the others.
     pub fn add_value(&mut self, bats: Bats, name: MeasureName, value: f64) {
-        if value.is_finite() && has_usual(name) {
+        if value.is_finite() && has_baseline(name) {
             let baseline = self.measures.entry((bats, name)).or_default();
             baseline.add(value, self.swings);
         }
     }
 
     /// What is usual on this side; `None` until enough swings are behind it, and for what has no usual value.
-    pub fn usual(&self, bats: Bats, name: MeasureName) -> Option<Usual> {
+    pub fn get(&self, bats: Bats, name: MeasureName) -> Option<Baseline> {
         let baseline = self.measures.get(&(bats, name))?;
         let (median, spread) = baseline.usual?;
-        Some(Usual {
+        Some(Baseline {
             median,
             spread,
             count: baseline.count,
@@ -132,13 +122,13 @@ impl Baselines {
 }
 
 /// Whether a measure can have a usual value: yes and no have none, and neither has an order.
-pub(crate) fn has_usual(name: MeasureName) -> bool {
+pub(crate) fn has_baseline(name: MeasureName) -> bool {
     !matches!(name.unit(), Unit::YesNo | Unit::Order)
 }
 
 /// The baseline of one measure.
 #[derive(Clone, Debug, Default, PartialEq)]
-struct Baseline {
+struct RunningBaseline {
     /// The latest values, [`KEPT`] to twice as many, so that another number of swings can fix it. What lies further back has
     /// long been forgotten by a baseline that moves.
     values: Vec<f64>,
@@ -148,7 +138,7 @@ struct Baseline {
     usual: Option<(f64, f64)>,
 }
 
-impl Baseline {
+impl RunningBaseline {
     fn add(&mut self, value: f64, swings: usize) {
         if self.values.len() == 2 * KEPT {
             self.values.drain(..KEPT);
@@ -214,11 +204,15 @@ mod tests {
     }
 
     fn after(swings: usize, values: &[f64]) -> Baselines {
-        Baselines::from_reps(swings, values.iter().map(|v| swing(STRIDE, *v)))
+        let mut baselines = Baselines::new(swings);
+        for value in values {
+            baselines.add(&swing(STRIDE, *value));
+        }
+        baselines
     }
 
-    fn usual(baselines: &Baselines) -> Usual {
-        baselines.usual(Bats::Right, STRIDE).unwrap()
+    fn usual(baselines: &Baselines) -> Baseline {
+        baselines.get(Bats::Right, STRIDE).unwrap()
     }
 
     /// Numbers about 70 with a spread of 2, the same in every run: sums of twelve uniform numbers (xorshift).
@@ -266,7 +260,7 @@ mod tests {
     #[test]
     fn nothing_is_usual_before_the_first_swings_are_in() {
         let mut baselines = after(20, &normal(19, 3));
-        assert_eq!(baselines.usual(Bats::Right, STRIDE), None);
+        assert_eq!(baselines.get(Bats::Right, STRIDE), None);
         assert_eq!(baselines.missing(Bats::Right, STRIDE), 1);
         // A take, a swing without the measure and one from the other side bring it no nearer.
         baselines.add(&Rep {
@@ -283,7 +277,7 @@ mod tests {
             ..swing(STRIDE, 0.0)
         });
         baselines.add(&swing(STRIDE, f64::NAN));
-        assert_eq!(baselines.usual(Bats::Right, STRIDE), None);
+        assert_eq!(baselines.get(Bats::Right, STRIDE), None);
         baselines.add(&swing(STRIDE, 70.0));
         assert_eq!(usual(&baselines).count, 20);
         assert_eq!(baselines.missing(Bats::Right, STRIDE), 0);
@@ -334,21 +328,11 @@ mod tests {
     }
 
     #[test]
-    fn stored_swings_give_the_same_baselines_again() {
-        let values = normal(60, 19);
-        let mut live = Baselines::new(20);
-        for value in &values {
-            live.add(&swing(STRIDE, *value));
-        }
-        assert_eq!(live, after(20, &values));
-    }
-
-    #[test]
     fn another_number_of_swings_gives_what_a_new_start_with_it_gives() {
         let values = normal(60, 11);
         for (before, now) in [(20, 12), (12, 20), (20, 80), (80, 20)] {
             let mut revised = after(before, &values[..50]);
-            revised.revise(now);
+            revised.set_swings(now);
             assert_eq!(revised, after(now, &values[..50]), "{before} to {now}");
             for value in &values[50..] {
                 revised.add(&swing(MeasureName::HeadToPlant, *value));
@@ -367,13 +351,13 @@ mod tests {
     #[test]
     fn what_is_no_quantity_has_no_usual_value() {
         for name in [MeasureName::BackBeforeForward, MeasureName::Sequence] {
-            let reps = (0..30).map(|_| swing(name, 1.0));
-            assert_eq!(
-                Baselines::from_reps(20, reps).usual(Bats::Right, name),
-                None
-            );
-            assert!(!has_usual(name));
+            let mut baselines = Baselines::new(20);
+            for _ in 0..30 {
+                baselines.add(&swing(name, 1.0));
+            }
+            assert_eq!(baselines.get(Bats::Right, name), None);
+            assert!(!has_baseline(name));
         }
-        assert!(has_usual(STRIDE));
+        assert!(has_baseline(STRIDE));
     }
 }

@@ -39,16 +39,6 @@ impl Coach {
         self
     }
 
-    /// The bands as they are set.
-    pub fn bands(&self) -> &Bands {
-        &self.bands
-    }
-
-    /// What is usual for the hitter, up to the last rep.
-    pub fn baselines(&self) -> &Baselines {
-        &self.baselines
-    }
-
     /// The bands for the next rep on this side. One that hangs on a usual value that is not known yet is left out: its
     /// measure is not judged.
     pub fn bands_for(&self, bats: Bats) -> AbsoluteBands {
@@ -60,19 +50,22 @@ impl Coach {
 
     /// The band of one measure for the next rep on this side, as [`Self::bands_for`] has it.
     pub fn band_for(&self, bats: Bats, name: MeasureName) -> Option<AbsoluteBand> {
-        let usual = self.baselines.usual(bats, name).map(|usual| usual.median);
+        let usual = self
+            .baselines
+            .get(bats, name)
+            .map(|baseline| baseline.median);
         self.bands.get(&name)?.absolute(usual)
     }
 
     /// Puts other bands and another order in force; the count of reps goes on.
-    pub fn revise(&mut self, bands: Bands, order: Vec<MeasureName>) {
+    pub fn set_bands(&mut self, bands: Bands, order: Vec<MeasureName>) {
         self.bands = bands;
         self.order = order;
     }
 
     /// Lets this many swings fix what is usual, as if it had been so from the first one on.
-    pub fn revise_baselines(&mut self, swings: usize) {
-        self.baselines.revise(swings);
+    pub fn set_baseline_swings(&mut self, swings: usize) {
+        self.baselines.set_swings(swings);
     }
 
     /// Numbers and judges the next rep, then lets it count toward what is usual. A take is judged and not cued.

@@ -7,7 +7,7 @@
 
 use super::band::Bands;
 use super::schedule::CueSchedule;
-use crate::pitch::{Level, Pace, Speed};
+use crate::pitch::{Level, Speed, SpeedClass};
 use crate::rep::MeasureName;
 
 /// What a hitter works on.
@@ -73,14 +73,14 @@ impl PitchPlan {
                 .map(|speed| self.unit.speed(*speed))
                 .collect();
         }
-        let usual: &[Pace] = if self.mixed {
-            &Pace::ALL
+        let usual: &[SpeedClass] = if self.mixed {
+            &SpeedClass::ALL
         } else {
-            &[Pace::Medium]
+            &[SpeedClass::Medium]
         };
         usual
             .iter()
-            .map(|pace| self.level.usual_speed(*pace))
+            .map(|class| self.level.usual_speed(*class))
             .collect()
     }
 }
@@ -112,106 +112,10 @@ impl Plan {
     }
 }
 
-/// A plan to start from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct PlanStart {
-    /// Its name, that of its text.
-    pub name: &'static str,
-    /// What it is for, in a sentence.
-    pub about: &'static str,
-    /// Its text.
-    pub text: &'static str,
-}
-
-/// The plans to start from. What they work on and how many swings they take is common practice, no source; why they
-/// cue as they do stands with [`CueSchedule`]. They leave the bands to the settings, where the coach has set them.
-pub const PLAN_STARTS: [PlanStart; 4] = [
-    PlanStart {
-        name: "head still",
-        about: "The head stays where it is while the front foot goes out and the bat comes through.",
-        text: r#"name = "head still"
-focus = ["head_to_plant_cm", "head_to_contact_cm", "head_drop_cm"]
-
-[cues]
-when = "faded"
-
-[set]
-reps = 20
-rest_after_reps = 10
-rest_secs = 60
-"#,
-    },
-    PlanStart {
-        name: "stride on time",
-        about: "An early, unhurried load, and the front foot down before the ball is there.",
-        text: r#"name = "stride on time"
-focus = ["plant_to_arrival_ms", "gather_to_plant_ms", "lift_to_plant_ms", "plant_to_contact_ms"]
-
-[cues]
-when = "every-nth"
-every = 2
-
-[set]
-reps = 20
-rest_after_reps = 10
-rest_secs = 60
-
-[pitch]
-level = "high-school"
-"#,
-    },
-    PlanStart {
-        name: "stay back",
-        about: "Weight goes back before it goes forward, and is still back when a slow pitch comes.",
-        text: r#"name = "stay back"
-focus = ["weight_kept_pct", "back_before_forward", "head_between_feet_pct"]
-
-[cues]
-when = "out-of-band"
-
-[set]
-reps = 18
-rest_after_reps = 9
-rest_secs = 90
-
-[pitch]
-level = "high-school"
-mixed = true
-"#,
-    },
-    PlanStart {
-        name: "quiet check",
-        about: "Nothing is said: what has been learnt shows when the cues are away. Best a day or \
-                more after the last set.",
-        text: r#"name = "quiet check"
-focus = ["head_to_plant_cm", "gather_to_plant_ms", "plant_to_contact_ms"]
-
-[cues]
-when = "silent"
-
-[set]
-reps = 10
-"#,
-    },
-];
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::coach::{AbsoluteBand, Band, Verdict, cue_for};
-
-    #[test]
-    fn each_start_is_a_plan_whose_measures_have_cues() {
-        for start in PLAN_STARTS {
-            let plan = Plan::parse(start.text).unwrap();
-            assert_eq!(plan.name, start.name);
-            for measure in &plan.focus {
-                assert!(cue_for(*measure, Verdict::Low).is_some(), "{measure}");
-                assert!(cue_for(*measure, Verdict::High).is_some(), "{measure}");
-            }
-            assert!(!plan.head_tone, "the tone is off where nobody asked for it");
-        }
-    }
+    use crate::coach::{AbsoluteBand, Band, PLAN_TEMPLATES};
 
     #[test]
     fn a_plans_bands_go_before_those_of_the_settings() {
@@ -225,7 +129,7 @@ mod tests {
             (MeasureName::HeadDrop, high(10.0)),
             (MeasureName::HandsBack, high(20.0)),
         ]);
-        let mut plan = Plan::parse(PLAN_STARTS[0].text).unwrap();
+        let mut plan = Plan::parse(PLAN_TEMPLATES[0].text).unwrap();
         plan.bands = Bands::from([
             (MeasureName::HeadDrop, high(6.0)),
             (MeasureName::StrideLength, high(90.0)),
@@ -255,7 +159,7 @@ mod tests {
         assert!((given[0] - 80.4672).abs() < 1e-9 && (given[1] - 64.373_76).abs() < 1e-9);
         assert!((kmh(pitch(SpeedUnit::Kmh, &[80.0], false))[0] - 80.0).abs() < 1e-9);
         assert_eq!(kmh(pitch(SpeedUnit::Mph, &[], true)).len(), 3);
-        let medium = Level::Youth.usual_speed(Pace::Medium).km_h();
+        let medium = Level::Youth.usual_speed(SpeedClass::Medium).km_h();
         assert_eq!(kmh(pitch(SpeedUnit::Mph, &[], false)), [medium]);
     }
 }

@@ -7,7 +7,7 @@ use toml::Spanned;
 use super::band::{Band, BandEnds};
 use super::plan::{PitchPlan, Plan, SetShape, SpeedUnit};
 use super::plan_file::{File, FileCues, FilePitch, FileSet};
-use super::schedule::CueSchedule;
+use super::schedule::{CueSchedule, ScheduleKind};
 use super::toml_values::{bands, cue_order};
 use crate::pitch::Level;
 use crate::rep::MeasureName;
@@ -104,64 +104,53 @@ fn band(given: BandEnds, of: MeasureName) -> Result<Band, String> {
 
 fn schedule(given: &FileCues) -> Checked<CueSchedule> {
     let FileCues { when, every, after } = given;
-    let number = |key: &str, value: &Option<Spanned<u32>>, least: u32, example: u32| match value {
-        None => refuse(
+    let Ok(kind) = when.get_ref().parse::<ScheduleKind>() else {
+        let known: Vec<String> = ScheduleKind::ALL
+            .iter()
+            .map(|kind| format!("{:?}", kind.as_str()))
+            .collect();
+        return refuse(
             when,
             format!(
-                "when = {:?} needs a number beside it, such as {key} = {example}",
-                when.get_ref()
+                "when is {:?}; it must be one of {}",
+                when.get_ref(),
+                known.join(", ")
             ),
-        ),
-        Some(value) => within(value, key, &(least..=MOST_EVERY)),
+        );
     };
-    let schedule = match when.get_ref().as_str() {
-        "every-rep" => CueSchedule::EveryRep,
-        "out-of-band" => CueSchedule::OutOfBand,
-        "every-nth" => CueSchedule::EveryNth {
-            every: number("every", every, 1, 2)?,
-        },
-        "faded" => CueSchedule::Faded,
-        "summary" => CueSchedule::Summary {
-            after: number("after", after, 2, 5)?,
-        },
-        "silent" => CueSchedule::Silent,
-        other => {
-            return refuse(
-                when,
-                format!(
-                    "when is {other:?}; it must be one of \"every-rep\", \"out-of-band\", \"every-nth\", \"faded\", \
-                     \"summary\", \"silent\""
-                ),
-            );
-        }
-    };
-    for (key, value, belongs) in [
-        (
-            "every",
-            every,
-            matches!(schedule, CueSchedule::EveryNth { .. }),
-        ),
-        (
-            "after",
-            after,
-            matches!(schedule, CueSchedule::Summary { .. }),
-        ),
-    ] {
-        if let Some(value) = value
-            && !belongs
-        {
-            let word = if key == "every" {
-                "every-nth"
-            } else {
-                "summary"
-            };
-            return refuse(
-                value,
-                format!("{key} goes with when = {word:?} only; leave it out here"),
-            );
+    let mut number = 0;
+    for (key, value) in [("every", every), ("after", after)] {
+        let expected = kind.number().filter(|number| number.key == key);
+        match (expected, value) {
+            (Some(expected), Some(value)) => {
+                number = within(value, key, &(expected.least..=MOST_EVERY))?;
+            }
+            (Some(expected), None) => {
+                return refuse(
+                    when,
+                    format!(
+                        "when = {:?} needs a number beside it, such as {key} = {}",
+                        when.get_ref(),
+                        expected.example
+                    ),
+                );
+            }
+            (None, Some(value)) => {
+                let owner = ScheduleKind::ALL
+                    .iter()
+                    .find(|kind| kind.number().is_some_and(|number| number.key == key));
+                return refuse(
+                    value,
+                    format!(
+                        "{key} goes with when = {:?} only; leave it out here",
+                        owner.map_or("", |kind| kind.as_str())
+                    ),
+                );
+            }
+            (None, None) => {}
         }
     }
-    Ok(schedule)
+    Ok(CueSchedule::new(kind, number))
 }
 
 fn shape(given: &FileSet) -> Checked<SetShape> {
@@ -257,7 +246,7 @@ fn pitch(given: &FilePitch) -> Checked<PitchPlan> {
 #[cfg(test)]
 mod tests {
     use super::super::band::{AbsoluteBand, Bands};
-    use super::super::plan::PLAN_STARTS;
+    use super::super::plan_templates::PLAN_TEMPLATES;
     use super::*;
 
     const LEAST: &str = "name = \"a\"\nfocus = [\"head_drop_cm\"]\n[cues]\nwhen = \"faded\"\n";
@@ -270,7 +259,7 @@ mod tests {
 
     #[test]
     fn plans_read_back_from_their_own_text() {
-        let mut plans: Vec<Plan> = PLAN_STARTS
+        let mut plans: Vec<Plan> = PLAN_TEMPLATES
             .iter()
             .map(|start| Plan::parse(start.text).unwrap())
             .collect();

@@ -8,7 +8,7 @@ use toml::Value;
 
 use super::band::{AbsoluteBand, Band};
 use super::plan::{Plan, SetShape, SpeedUnit};
-use super::schedule::CueSchedule;
+use super::schedule::ScheduleKind;
 
 impl Plan {
     /// The plan as text that [`Plan::parse`] reads back to the same plan, with a comment on each part.
@@ -38,15 +38,14 @@ fn write(plan: &Plan) -> String {
     for (name, band) in &plan.bands {
         line(format_args!("{name} = {{ {} }}", band_ends(band)));
     }
+    let kind = plan.schedule.kind();
     line(format_args!(
-        "\n# \"every-rep\", \"out-of-band\", \"every-nth\" (with every = 2), \"faded\", \"summary\" (with after = 5) \
-         or \"silent\".\n[cues]\nwhen = {}",
-        quoted(plan.schedule.name())
+        "\n# {}.\n[cues]\nwhen = {}",
+        schedule_choices(),
+        quoted(kind.as_str())
     ));
-    match plan.schedule {
-        CueSchedule::EveryNth { every } => line(format_args!("every = {every}")),
-        CueSchedule::Summary { after } => line(format_args!("after = {after}")),
-        _ => {}
+    if let (Some(expected), Some(number)) = (kind.number(), plan.schedule.number()) {
+        line(format_args!("{} = {number}", expected.key));
     }
     let SetShape {
         reps,
@@ -76,6 +75,26 @@ fn write(plan: &Plan) -> String {
     text
 }
 
+/// The kinds of schedules with an example of each one's number.
+fn schedule_choices() -> String {
+    let choices: Vec<String> = ScheduleKind::ALL
+        .iter()
+        .map(|kind| match kind.number() {
+            Some(number) => format!(
+                "{:?} (with {} = {})",
+                kind.as_str(),
+                number.key,
+                number.example
+            ),
+            None => format!("{:?}", kind.as_str()),
+        })
+        .collect();
+    match choices.split_last() {
+        Some((last, others)) => format!("{} or {last}", others.join(", ")),
+        None => String::new(),
+    }
+}
+
 fn quoted(text: &str) -> String {
     Value::String(text.to_owned()).to_string()
 }
@@ -102,5 +121,50 @@ impl SpeedUnit {
             SpeedUnit::Mph => "speeds_mph",
             SpeedUnit::Kmh => "speeds_kmh",
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_plan_is_written_with_these_comments_and_in_this_order() {
+        let plan = Plan::parse(
+            "name = \"a\"\nfocus = [\"head_drop_cm\", \"hands_back_cm\"]\nhead_tone = true\n\
+             [bands]\nhead_drop_cm = { low = -3, high = 10 }\nstride_length_cm = { below = 6 }\n\
+             [cues]\nwhen = \"summary\"\nafter = 8\n[set]\nreps = 20\nrest_after_reps = 10\nrest_secs = 60\n\
+             [pitch]\nlevel = \"youth\"\nspeeds_mph = [50, 42.5]\nmixed = true\n",
+        )
+        .unwrap();
+        let expected = r#"name = "a"
+# What is cued, the most important first.
+focus = ["head_drop_cm", "hands_back_cm"]
+# A soft tone that follows the head while the rep runs.
+head_tone = true
+
+# Bands that differ from the settings: low and high, or below and above the hitter's own usual value.
+[bands]
+head_drop_cm = { low = -3.0, high = 10.0 }
+stride_length_cm = { below = 6.0 }
+
+# "every-rep", "out-of-band", "every-nth" (with every = 2), "faded", "summary" (with after = 5) or "silent".
+[cues]
+when = "summary"
+after = 8
+
+# Swings in a set (0: open end) and from rest to rest (0: no rests).
+[set]
+reps = 20
+rest_after_reps = 10
+rest_secs = 60
+
+# The pitch that is played; without speeds_mph or speeds_kmh as fast as is usual at the level.
+[pitch]
+level = "youth"
+speeds_mph = [50.0, 42.5]
+mixed = true
+"#;
+        assert_eq!(plan.to_text(), expected);
     }
 }

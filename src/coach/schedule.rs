@@ -9,6 +9,7 @@ use std::collections::VecDeque;
 
 use super::judged::JudgedAs;
 use super::quiet::QuietReason;
+use crate::text_enum::text_enum;
 
 /// How many reps the faded schedule looks back over (our choice: two handfuls).
 pub const FADED_OVER: usize = 10;
@@ -74,16 +75,88 @@ pub enum CueSchedule {
     Silent,
 }
 
-impl CueSchedule {
-    /// The word used in plans and on the page.
-    pub const fn name(self) -> &'static str {
+text_enum! {
+    /// The kinds of [`CueSchedule`]. The texts are those of plans.
+    pub(crate) enum ScheduleKind {
+        /// [`CueSchedule::EveryRep`].
+        EveryRep = "every-rep",
+        /// [`CueSchedule::OutOfBand`].
+        OutOfBand = "out-of-band",
+        /// [`CueSchedule::EveryNth`].
+        EveryNth = "every-nth",
+        /// [`CueSchedule::Faded`].
+        Faded = "faded",
+        /// [`CueSchedule::Summary`].
+        Summary = "summary",
+        /// [`CueSchedule::Silent`].
+        Silent = "silent",
+    }
+}
+
+/// The number that a plan gives with a kind of schedule.
+#[derive(Clone, Copy)]
+pub(super) struct ScheduleNumber {
+    /// Its key in a plan.
+    pub(super) key: &'static str,
+    pub(super) least: u32,
+    /// For messages and comments.
+    pub(super) example: u32,
+}
+
+impl ScheduleKind {
+    /// The number that goes with it, if any.
+    pub(super) const fn number(self) -> Option<ScheduleNumber> {
         match self {
-            CueSchedule::EveryRep => "every-rep",
-            CueSchedule::OutOfBand => "out-of-band",
-            CueSchedule::EveryNth { .. } => "every-nth",
-            CueSchedule::Faded => "faded",
-            CueSchedule::Summary { .. } => "summary",
-            CueSchedule::Silent => "silent",
+            ScheduleKind::EveryNth => Some(ScheduleNumber {
+                key: "every",
+                least: 1,
+                example: 2,
+            }),
+            ScheduleKind::Summary => Some(ScheduleNumber {
+                key: "after",
+                least: 2,
+                example: 5,
+            }),
+            ScheduleKind::EveryRep
+            | ScheduleKind::OutOfBand
+            | ScheduleKind::Faded
+            | ScheduleKind::Silent => None,
+        }
+    }
+}
+
+impl CueSchedule {
+    /// A schedule of this kind; `number` counts only where the kind has one.
+    pub(crate) const fn new(kind: ScheduleKind, number: u32) -> Self {
+        match kind {
+            ScheduleKind::EveryRep => CueSchedule::EveryRep,
+            ScheduleKind::OutOfBand => CueSchedule::OutOfBand,
+            ScheduleKind::EveryNth => CueSchedule::EveryNth { every: number },
+            ScheduleKind::Faded => CueSchedule::Faded,
+            ScheduleKind::Summary => CueSchedule::Summary { after: number },
+            ScheduleKind::Silent => CueSchedule::Silent,
+        }
+    }
+
+    /// Its kind.
+    pub(crate) const fn kind(self) -> ScheduleKind {
+        match self {
+            CueSchedule::EveryRep => ScheduleKind::EveryRep,
+            CueSchedule::OutOfBand => ScheduleKind::OutOfBand,
+            CueSchedule::EveryNth { .. } => ScheduleKind::EveryNth,
+            CueSchedule::Faded => ScheduleKind::Faded,
+            CueSchedule::Summary { .. } => ScheduleKind::Summary,
+            CueSchedule::Silent => ScheduleKind::Silent,
+        }
+    }
+
+    /// The number that goes with its kind.
+    pub(crate) const fn number(self) -> Option<u32> {
+        match self {
+            CueSchedule::EveryNth { every: number } | CueSchedule::Summary { after: number } => {
+                Some(number)
+            }
+            _ => None,
         }
     }
 }

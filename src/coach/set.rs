@@ -6,7 +6,7 @@
 use super::judged::JudgedRep;
 use super::plan::SetShape;
 use super::spoken::{MOST_SAID, PhraseId, Said};
-use super::tally::{SetSummary, Tally};
+use super::tally::{SetSummary, SetTally};
 use crate::rep::{MeasureName, RepKind};
 use crate::time::CaptureTime;
 
@@ -17,7 +17,7 @@ const LEFT_ALONE_SECS: f64 = 600.0;
 #[derive(Clone, Debug)]
 pub struct SetRun {
     shape: SetShape,
-    tally: Tally,
+    tally: SetTally,
     /// Swings since the last rest.
     since_rest: u32,
     last_rep: Option<CaptureTime>,
@@ -51,7 +51,7 @@ pub enum SetEvent {
     /// The set is over.
     Closed {
         /// Why.
-        why: Closing,
+        why: CloseReason,
         /// What it was like.
         summary: SetSummary,
     },
@@ -59,7 +59,7 @@ pub enum SetEvent {
 
 /// Why a set was closed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Closing {
+pub enum CloseReason {
     /// All its swings are made.
     Target,
     /// Somebody asked for it.
@@ -68,13 +68,13 @@ pub enum Closing {
     LeftAlone,
 }
 
-impl Closing {
+impl CloseReason {
     /// The words in the journal.
     pub const fn words(self) -> &'static str {
         match self {
-            Closing::Target => "target reached",
-            Closing::Asked => "asked for",
-            Closing::LeftAlone => "left alone",
+            CloseReason::Target => "target reached",
+            CloseReason::Asked => "asked for",
+            CloseReason::LeftAlone => "left alone",
         }
     }
 }
@@ -93,7 +93,7 @@ impl SetEvent {
             ],
             SetEvent::RestOver => vec![Said::Phrase(PhraseId::RestOver)],
             SetEvent::Closed {
-                why: Closing::LeftAlone,
+                why: CloseReason::LeftAlone,
                 ..
             } => Vec::new(),
             SetEvent::Closed { summary, .. } => {
@@ -111,7 +111,7 @@ impl SetRun {
     pub fn new(shape: SetShape, focus: &[MeasureName]) -> Self {
         Self {
             shape,
-            tally: Tally::new(focus),
+            tally: SetTally::new(focus),
             since_rest: 0,
             last_rep: None,
             state: SetState::Open,
@@ -177,7 +177,7 @@ impl SetRun {
         }
         self.since_rest += 1;
         if self.to_go() == Some(0) {
-            return Some(self.closed(Closing::Target));
+            return Some(self.closed(CloseReason::Target));
         }
         if self.shape.rest_after > 0 && self.since_rest >= self.shape.rest_after {
             self.since_rest = 0;
@@ -201,7 +201,7 @@ impl SetRun {
                 Some(SetEvent::RestOver)
             }
             _ if now.secs_since(last) >= LEFT_ALONE_SECS + f64::from(self.shape.rest_secs) => {
-                Some(self.closed(Closing::LeftAlone))
+                Some(self.closed(CloseReason::LeftAlone))
             }
             _ => None,
         }
@@ -210,10 +210,10 @@ impl SetRun {
     /// Closes it where somebody asks for that; nothing where it is closed already or has no rep.
     pub fn close(&mut self) -> Option<SetEvent> {
         (self.state != SetState::Closed && self.last_rep.is_some())
-            .then(|| self.closed(Closing::Asked))
+            .then(|| self.closed(CloseReason::Asked))
     }
 
-    fn closed(&mut self, why: Closing) -> SetEvent {
+    fn closed(&mut self, why: CloseReason) -> SetEvent {
         self.state = SetState::Closed;
         SetEvent::Closed {
             why,
@@ -261,7 +261,7 @@ mod tests {
         };
         assert_eq!(
             (why, summary.swings, summary.takes),
-            (Closing::Target, 3, 1)
+            (CloseReason::Target, 3, 1)
         );
         assert_eq!(
             (set.state(), set.rep(&swing(33.0))),
@@ -323,7 +323,7 @@ mod tests {
         assert!(matches!(
             left,
             SetEvent::Closed {
-                why: Closing::LeftAlone,
+                why: CloseReason::LeftAlone,
                 ..
             }
         ));

@@ -16,7 +16,7 @@ const LATEST: usize = 500;
 
 /// Counts reps, from one summary to the next.
 #[derive(Clone, Debug, PartialEq)]
-pub(crate) struct Tally {
+pub(crate) struct SetTally {
     swings: u32,
     takes: u32,
     judged: u32,
@@ -70,12 +70,12 @@ pub struct SetSummary {
     /// Those of them with every judged measure in focus in its band.
     pub in_band: u32,
     /// What was missed most; `None` where nothing was.
-    pub most_missed: Option<Miss>,
+    pub most_missed: Option<MissedMeasure>,
 }
 
 /// A measure on the wrong side of its band.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Miss {
+pub struct MissedMeasure {
     /// The measure.
     pub measure: MeasureName,
     /// Low or high, the side of most of its misses.
@@ -88,7 +88,7 @@ pub struct Miss {
     pub median: f64,
 }
 
-impl Tally {
+impl SetTally {
     /// Nothing counted yet. The focus is in order of importance.
     pub(crate) fn new(focus: &[MeasureName]) -> Self {
         let measures = focus
@@ -164,7 +164,7 @@ impl Tally {
     /// What was counted so far.
     pub(crate) fn summary(&self) -> SetSummary {
         // Of measures missed equally often the more important one, which stands first, is named.
-        let mut most_missed: Option<(u32, Miss)> = None;
+        let mut most_missed: Option<(u32, MissedMeasure)> = None;
         for tally in &self.measures {
             let misses = tally.low.count + tally.high.count;
             if let Some(miss) = tally.miss()
@@ -184,13 +184,13 @@ impl Tally {
 }
 
 impl MeasureTally {
-    fn miss(&self) -> Option<Miss> {
+    fn miss(&self) -> Option<MissedMeasure> {
         let (side, misses) = if self.low.count > self.high.count {
             (Verdict::Low, &self.low)
         } else {
             (Verdict::High, &self.high)
         };
-        Some(Miss {
+        Some(MissedMeasure {
             measure: self.name,
             side,
             times: misses.count,
@@ -282,7 +282,7 @@ pub(super) mod tests {
 
     #[test]
     fn an_open_set_of_weeks_counts_all_and_keeps_the_latest() {
-        let mut tally = Tally::new(&[HeadToPlant]);
+        let mut tally = SetTally::new(&[HeadToPlant]);
         for swing in 0..20 * LATEST {
             let value = if swing < 19 * LATEST { 30.0 } else { 12.0 };
             tally.add(&judged(RepKind::Swing, 1.0, &[(HeadToPlant, value)]));
@@ -340,7 +340,7 @@ pub(super) mod tests {
     }
 
     fn summary(focus: &[MeasureName], swings: &[&[(MeasureName, f64)]]) -> SetSummary {
-        let mut tally = Tally::new(focus);
+        let mut tally = SetTally::new(focus);
         for values in swings {
             tally.add(&judged(RepKind::Swing, 0.0, values));
         }
@@ -349,7 +349,7 @@ pub(super) mod tests {
 
     #[test]
     fn another_focus_keeps_the_counts_and_the_values_of_measures_that_stay() {
-        let mut tally = Tally::new(&[HeadDrop, HeadToPlant]);
+        let mut tally = SetTally::new(&[HeadDrop, HeadToPlant]);
         let both: &[_] = &[(HeadToPlant, 15.0), (HandsBack, -3.0)];
         tally.add(&judged(RepKind::Swing, 0.0, both));
         tally.add(&judged(RepKind::Take, 0.0, both));
@@ -422,7 +422,7 @@ pub(super) mod tests {
         let unseen = summary(&[HeadToPlant], &[&[], &[]]);
         assert_eq!(unseen.said(), [Said::Count(2, PhraseId::Swings)]);
         assert_eq!(unseen.line(), "2 swings; nothing in focus could be judged");
-        let mut takes = Tally::new(&[HeadToPlant]);
+        let mut takes = SetTally::new(&[HeadToPlant]);
         takes.add(&judged(RepKind::Take, 0.0, &[(HeadToPlant, 50.0)]));
         assert_eq!(takes.summary().most_missed, None);
         // A yes or no is counted and has no size.

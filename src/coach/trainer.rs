@@ -1,6 +1,6 @@
 //! A session under a plan: each rep judged, cued or not by the schedule, counted into its set.
 //!
-//! In: reps in order and the time between them. Out: a [`Followed`] for each rep: the judged rep with its cue or the reason
+//! In: reps in order and the time between them. Out: a [`Announcements`] for each rep: the judged rep with its cue or the reason
 //! for none, what is to be said besides, and lines to print. Pure; when something is heard is the caller's affair.
 
 use super::band::Bands;
@@ -13,7 +13,7 @@ use super::schedule::{CueSchedule, Decision, Scheduler};
 use super::set::{SetEvent, SetRun, SetState};
 use super::spoken::{PhraseId, Said};
 use super::spread::SpreadWatch;
-use super::tally::Tally;
+use super::tally::SetTally;
 use crate::rep::{Measure, MeasureName, Rep, RepKind};
 use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
@@ -28,7 +28,7 @@ pub struct Trainer {
     focus: Vec<MeasureName>,
     scheduler: Scheduler,
     /// Reps since the last summary, for schedules that sum up.
-    since_summary: Tally,
+    since_summary: SetTally,
     set: SetRun,
     /// Only a plan's set is watched for spread.
     spread: Option<SpreadWatch>,
@@ -36,7 +36,7 @@ pub struct Trainer {
 
 /// What follows from a rep, or from time going by.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Followed {
+pub struct Announcements {
     /// What is to be said after the cue, sentence by sentence.
     pub sentences: Vec<Vec<Said>>,
     /// The same in print.
@@ -70,7 +70,7 @@ impl Trainer {
         Self {
             coach,
             scheduler: Scheduler::new(schedule),
-            since_summary: Tally::new(&focus),
+            since_summary: SetTally::new(&focus),
             set: SetRun::new(shape, &focus),
             spread: watched.then(|| SpreadWatch::new(&focus)),
             focus,
@@ -78,10 +78,10 @@ impl Trainer {
     }
 
     /// Judges the next rep and decides what is heard of it. `pitch` is the one that was played for it.
-    pub fn rep(&mut self, rep: Rep, pitch: Option<PitchPlayed>) -> (JudgedRep, Followed) {
+    pub fn rep(&mut self, rep: Rep, pitch: Option<PitchPlayed>) -> (JudgedRep, Announcements) {
         let mut judged = self.coach.judge(rep);
         judged.pitch = pitch;
-        let mut followed = Followed::default();
+        let mut announcements = Announcements::default();
         self.since_summary.add(&judged);
         match self.scheduler.decide(JudgedAs::of(&judged, &self.focus)) {
             Decision::Cue => {}
@@ -93,21 +93,21 @@ impl Trainer {
                 judged.cue = None;
                 judged.no_cue = Some(Recorded::Known(QuietReason::SummedUp));
                 let summary = self.since_summary.summary();
-                followed.say(summary.said(), format!("summary: {}", summary.line()));
-                self.since_summary = Tally::new(&self.focus);
+                announcements.say(summary.said(), format!("summary: {}", summary.line()));
+                self.since_summary = SetTally::new(&self.focus);
             }
         }
         if judged.cue.is_none() && judged.no_cue.is_none() {
             judged.no_cue = Some(Recorded::Known(QuietReason::NotMeasured));
         }
         if let Some(event) = self.set.rep(&judged) {
-            followed.set_event(&event, self.scheduler.schedule());
+            announcements.set_event(&event, self.scheduler.schedule());
         }
-        self.watch_spread(&judged, &mut followed);
-        (judged, followed)
+        self.watch_spread(&judged, &mut announcements);
+        (judged, announcements)
     }
 
-    fn watch_spread(&mut self, judged: &JudgedRep, followed: &mut Followed) {
+    fn watch_spread(&mut self, judged: &JudgedRep, announcements: &mut Announcements) {
         if judged.rep.kind == RepKind::Take {
             return;
         }
@@ -130,17 +130,17 @@ impl Trainer {
                 Said::Pause,
                 Said::Phrase(PhraseId::StopForToday),
             ];
-            followed.say(said, line);
+            announcements.say(said, line);
         }
     }
 
     /// What is due by now, between reps.
-    pub fn tick(&mut self, now: CaptureTime) -> Followed {
-        let mut followed = Followed::default();
+    pub fn tick(&mut self, now: CaptureTime) -> Announcements {
+        let mut announcements = Announcements::default();
         if let Some(event) = self.set.tick(now) {
-            followed.set_event(&event, self.scheduler.schedule());
+            announcements.set_event(&event, self.scheduler.schedule());
         }
-        followed
+        announcements
     }
 
     /// Puts a measure into a judged rep that was not known when it was judged; see [`Coach::complete`].
@@ -149,14 +149,14 @@ impl Trainer {
     }
 
     /// The count, for a hitter who asks.
-    pub fn count(&self) -> Followed {
-        let mut followed = Followed::default();
+    pub fn count(&self) -> Announcements {
+        let mut announcements = Announcements::default();
         let line = match self.set.to_go() {
             Some(left) => format!("{} swings, {left} to go", self.set.swings()),
             None => format!("{} swings", self.set.swings()),
         };
-        followed.say(self.set.count_said(), line);
-        followed
+        announcements.say(self.set.count_said(), line);
+        announcements
     }
 
     /// The set so far in print, for a session that ends before its set does; nothing where it is over or has no swing.
@@ -187,12 +187,17 @@ impl Trainer {
 
     /// Puts other bands, another order and another length of the baseline in force. Counts go on; a measure that is new in
     /// the order is summed up from here on. Under a plan the caller gives the plan's own bands and order.
-    pub fn revise(&mut self, bands: Bands, order: Vec<MeasureName>, baseline_swings: usize) {
+    pub fn apply_settings(
+        &mut self,
+        bands: Bands,
+        order: Vec<MeasureName>,
+        baseline_swings: usize,
+    ) {
         self.since_summary.refocus(&order);
         self.set.refocus(&order);
         self.focus.clone_from(&order);
-        self.coach.revise(bands, order);
-        self.coach.revise_baselines(baseline_swings);
+        self.coach.set_bands(bands, order);
+        self.coach.set_baseline_swings(baseline_swings);
     }
 
     /// The coach of this session.
@@ -201,7 +206,7 @@ impl Trainer {
     }
 }
 
-impl Followed {
+impl Announcements {
     fn say(&mut self, said: Vec<Said>, line: String) {
         if !said.is_empty() {
             self.sentences.push(said);
@@ -232,13 +237,17 @@ impl Followed {
 
 #[cfg(test)]
 mod tests {
-    use super::super::plan::PLAN_STARTS;
+    use super::super::plan_templates::PLAN_TEMPLATES;
     use super::super::tally::tests::judged;
     use super::*;
 
     /// The sentences of a set of ten swings under a start.
     fn close_of(start: &str) -> Vec<Said> {
-        let text = PLAN_STARTS.iter().find(|s| s.name == start).unwrap().text;
+        let text = PLAN_TEMPLATES
+            .iter()
+            .find(|s| s.name == start)
+            .unwrap()
+            .text;
         let mut plan = Plan::parse(text).unwrap();
         plan.set = SetShape {
             reps: 10,

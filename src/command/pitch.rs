@@ -3,7 +3,7 @@
 use clap::Args;
 
 use super::{Failure, show};
-use crate::pitch::{Air, Level, Pace, Pitch, PitchError};
+use crate::pitch::{Air, Level, Pitch, PitchError, SpeedClass};
 
 /// Arguments of `pitch`.
 #[derive(Debug, Args)]
@@ -51,7 +51,9 @@ impl PitchArgs {
             }
             let speeds = match told {
                 Some(speed) => vec![speed],
-                None => Pace::ALL.map(|pace| level.usual_speed(pace)).to_vec(),
+                None => SpeedClass::ALL
+                    .map(|class| level.usual_speed(class))
+                    .to_vec(),
             };
             for speed in speeds {
                 let pitch = Pitch::new(level, speed, air).map_err(wrong)?;

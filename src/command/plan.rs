@@ -8,7 +8,7 @@ use clap::{Args, Subcommand};
 use toml_edit::{DocumentMut, Item, Value};
 
 use super::{Failure, places, show};
-use crate::coach::{PLAN_STARTS, Plan, PlanStart};
+use crate::coach::{PLAN_TEMPLATES, Plan, PlanTemplate};
 use crate::journal::{
     HitterId, Journal, JournalError, JournalReader, NewHitter, NewPlan, StoredPlan,
 };
@@ -129,13 +129,13 @@ pub(super) fn taken(plan: &str) -> Result<NewPlan, Failure> {
     checked(start?.text.to_owned())
 }
 
-fn known_start(name: &str) -> Result<&'static PlanStart, Failure> {
+fn known_start(name: &str) -> Result<&'static PlanTemplate, Failure> {
     let plain = |text: &str| text.trim().replace(['-', '_'], " ").to_lowercase();
-    PLAN_STARTS
+    PLAN_TEMPLATES
         .iter()
         .find(|start| plain(start.name) == plain(name))
         .ok_or_else(|| {
-            let names: Vec<&str> = PLAN_STARTS.iter().map(|start| start.name).collect();
+            let names: Vec<&str> = PLAN_TEMPLATES.iter().map(|start| start.name).collect();
             Failure::Request(format!(
                 "{name:?} is neither a file nor one of the plans to start from: {}",
                 names.join(", ")
@@ -153,7 +153,7 @@ fn checked(text: String) -> Result<NewPlan, Failure> {
 
 fn list(path: &Path) -> Result<(), Failure> {
     show::line("to start from:");
-    for start in PLAN_STARTS {
+    for start in PLAN_TEMPLATES {
         show::line(&format!("  {:<16} {}", start.name, start.about));
     }
     let plans = match Journal::read_only(path) {
@@ -264,7 +264,7 @@ mod tests {
 
     #[test]
     fn single_values_are_changed_and_the_rest_stays() {
-        let start = PLAN_STARTS[0].text;
+        let start = PLAN_TEMPLATES[0].text;
         let values = [
             "set.reps=30",
             "cues.when=silent",
@@ -278,7 +278,7 @@ mod tests {
         let plan = Plan::parse(&text).unwrap();
         assert_eq!(plan.set.reps, 30);
         assert_eq!(plan.set.rest_after, 0);
-        assert_eq!(plan.schedule.name(), "silent");
+        assert_eq!(plan.schedule, crate::coach::CueSchedule::Silent);
         assert_eq!(plan.bands.len(), 1);
         assert_eq!(plan.pitch.unwrap().level.name(), "youth");
         assert_eq!(plan.focus, Plan::parse(start).unwrap().focus);
@@ -287,9 +287,9 @@ mod tests {
     #[test]
     fn a_value_that_cannot_be_is_refused() {
         for values in [["set.reps"], ["=3"], ["name.x=3"]] {
-            assert!(changed(PLAN_STARTS[0].text, &values.map(str::to_owned)).is_err());
+            assert!(changed(PLAN_TEMPLATES[0].text, &values.map(str::to_owned)).is_err());
         }
-        let odd = changed(PLAN_STARTS[0].text, &["set.reps=-3".to_owned()]).unwrap();
+        let odd = changed(PLAN_TEMPLATES[0].text, &["set.reps=-3".to_owned()]).unwrap();
         assert!(checked(odd).is_err());
     }
 

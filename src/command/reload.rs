@@ -16,7 +16,7 @@ use crate::daemon::{
 };
 use crate::page::PageServer;
 use crate::rep::MeasureName;
-use crate::settings::{KeyChange, Settings, SettingsWatch, Takes};
+use crate::settings::{Applies, KeyChange, Settings, SettingsWatch};
 use crate::status::{Health, Preview};
 
 /// What of this run decides how an edit is used, and what takes it up.
@@ -72,7 +72,7 @@ impl Run {
     fn prepare(&self, settings: &Settings, changes: &mut [KeyChange]) -> Result<Revision, String> {
         for change in changes.iter_mut() {
             if let Some(why) = self.unused(&change.key) {
-                change.takes = Takes::Unused(why);
+                change.applies = Applies::Unused(why);
             }
         }
         let other_sounds = changes
@@ -110,7 +110,7 @@ impl Run {
         let changed = |key: &str| {
             changes
                 .iter()
-                .any(|change| change.key == key && change.takes == Takes::AtOnce)
+                .any(|change| change.key == key && change.applies == Applies::Live)
         };
         if changed("journal.path") && settings.video.keep {
             return Err(

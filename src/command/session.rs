@@ -140,7 +140,7 @@ pub(super) fn training(
             show::line(&format!(
                 "plan: {}, cues {}",
                 plan.name,
-                plan.schedule.name()
+                plan.schedule.kind()
             ));
             Trainer::under_plan(coach, plan)
         }

@@ -8,7 +8,7 @@ use super::places::SettingsFiles;
 use super::session::library;
 use super::{Failure, show};
 use crate::settings::{
-    DEFAULT_FILE, Key, NO_BAND, Section, Settings, Takes, changes, explain, takes,
+    Applies, DEFAULT_FILE, Key, NO_BAND, Section, Settings, applies, changes, explain,
 };
 
 /// Arguments of `settings`.
@@ -138,7 +138,7 @@ fn print_section(section: &Section) {
             None => String::new(),
         };
         show::line(&format!("    now      {}{from}", key.now));
-        if let Some(Takes::Restart(why)) = takes(&key.name) {
+        if let Some(Applies::Restart(why)) = applies(&key.name) {
             show::line(&format!("    a change needs a restart: {why}"));
         }
     }

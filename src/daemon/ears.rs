@@ -156,7 +156,7 @@ impl Ears {
             .iter()
             .map(|mark| DeliveryMark {
                 at_secs: mark.at_secs,
-                kind: match mark.what {
+                kind: match mark.kind {
                     MarkKind::Beat => DeliveryMarkKind::Beat,
                     MarkKind::Release => DeliveryMarkKind::Release,
                     MarkKind::Plate => DeliveryMarkKind::Plate,

@@ -14,7 +14,7 @@ use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
 use crate::capture::CaptureClock;
-use crate::coach::{Followed, JudgedRep, OPENING, PitchPlayed, Readiness, Seen, Trainer};
+use crate::coach::{Announcements, JudgedRep, OPENING, PitchPlayed, Readiness, Seen, Trainer};
 use crate::journal::{JournalWriter, RepLog, RepRecord};
 use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
@@ -198,7 +198,9 @@ impl RepStage {
             library,
             video,
         } = revision;
-        self.training.trainer.revise(bands, order, baseline_swings);
+        self.training
+            .trainer
+            .apply_settings(bands, order, baseline_swings);
         self.training.remarks = remarks;
         self.told = finder;
         self.finder.revise(finder);
@@ -381,7 +383,7 @@ impl RepStage {
         let hold = HoldWatch::new(self.told, &found);
         self.bats = found.rep.bats;
         let pitch = self.pitch_of(&found);
-        let (mut judged, followed) = self.training.trainer.rep(found.rep, pitch);
+        let (mut judged, announcements) = self.training.trainer.rep(found.rep, pitch);
         match judged.rep.kind {
             RepKind::Swing => self.counts.swings += 1,
             RepKind::Take => self.counts.takes += 1,
@@ -406,7 +408,7 @@ impl RepStage {
         let text = rep_text(&judged);
         (self.outlets.show)(&text);
         self.last_rep = Some(text);
-        self.follow(&followed, at)?;
+        self.follow(&announcements, at)?;
         tracing::debug!(rep = judged.number, kind = judged.rep.kind.name(), "rep");
         match hold {
             Some(hold) => {
@@ -439,11 +441,15 @@ impl RepStage {
     }
 
     /// Says and prints what follows from a rep or from time.
-    fn follow(&mut self, followed: &Followed, at: CaptureTime) -> Result<(), DaemonError> {
-        for sentence in &followed.sentences {
+    fn follow(
+        &mut self,
+        announcements: &Announcements,
+        at: CaptureTime,
+    ) -> Result<(), DaemonError> {
+        for sentence in &announcements.sentences {
             self.outlets.ears.say(sentence, at)?;
         }
-        for line in &followed.lines {
+        for line in &announcements.lines {
             (self.outlets.show)(line);
         }
         Ok(())

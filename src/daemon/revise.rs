@@ -14,7 +14,7 @@ use std::time::{Duration, Instant};
 
 use crate::coach::Bands;
 use crate::rep::{FinderSettings, MeasureName};
-use crate::settings::{KeyChange, Look, Settings, SettingsWatch, Takes, changes};
+use crate::settings::{Applies, KeyChange, Reload, Settings, SettingsWatch, changes};
 use crate::sound::CueLibrary;
 use crate::video::VideoSettings;
 
@@ -175,14 +175,14 @@ pub(crate) fn follow_settings(
             std::thread::sleep(TICK);
             let asked = look_now.swap(false, Ordering::Relaxed);
             if asked {
-                watch.forget();
+                watch.recheck();
             }
             if !asked && Instant::now() < next {
                 continue;
             }
             next = Instant::now() + LOOK_EVERY;
             // A fault of ours while a file is read costs that reading, not those to come.
-            let Ok(looked) = catch_unwind(AssertUnwindSafe(|| watch.look())) else {
+            let Ok(looked) = catch_unwind(AssertUnwindSafe(|| watch.poll())) else {
                 refuse(
                     &revisions,
                     "reading them met a fault of cagehand",
@@ -191,10 +191,10 @@ pub(crate) fn follow_settings(
                 continue;
             };
             match looked {
-                Look::Same => {}
-                Look::Unsettled => next = Instant::now() + SETTLE,
-                Look::Wrong(error) => refuse(&revisions, &error.to_string(), &mut show),
-                Look::Right {
+                Reload::Unchanged => {}
+                Reload::Unsettled => next = Instant::now() + SETTLE,
+                Reload::Invalid(error) => refuse(&revisions, &error.to_string(), &mut show),
+                Reload::Valid {
                     settings,
                     mut changes,
                 } => match prepare(&settings, &mut changes) {
@@ -247,7 +247,7 @@ fn take(
     state.taken += u64::from(!told.is_empty());
     state.restart = changes(started_with, settings)
         .into_iter()
-        .filter(|change| matches!(change.takes, Takes::Restart(_)))
+        .filter(|change| matches!(change.applies, Applies::Restart(_)))
         .map(|change| change.key)
         .collect();
 }
@@ -257,12 +257,12 @@ fn line(changes: &[KeyChange]) -> String {
     if changes.is_empty() {
         return "read again and right; nothing changes".to_owned();
     }
-    let mut parts: Vec<(Takes, Vec<String>)> = Vec::new();
+    let mut parts: Vec<(Applies, Vec<String>)> = Vec::new();
     let mut sorted: Vec<&KeyChange> = changes.iter().collect();
-    sorted.sort_by_key(|change| match change.takes {
-        Takes::AtOnce => 0,
-        Takes::Restart(_) => 1,
-        Takes::Unused(_) => 2,
+    sorted.sort_by_key(|change| match change.applies {
+        Applies::Live => 0,
+        Applies::Restart(_) => 1,
+        Applies::Unused(_) => 2,
     });
     for change in sorted {
         let short = change.before.len().max(change.after.len()) <= LONG;
@@ -272,20 +272,20 @@ fn line(changes: &[KeyChange]) -> String {
             false => format!("{} changed", change.key),
         };
         match parts.last_mut() {
-            Some((takes, same)) if *takes == change.takes => same.push(words),
-            _ => parts.push((change.takes, vec![words])),
+            Some((applies, same)) if *applies == change.applies => same.push(words),
+            _ => parts.push((change.applies, vec![words])),
         }
     }
     let mut line = String::new();
-    for (takes, words) in parts {
+    for (applies, words) in parts {
         if !line.is_empty() {
             line.push_str("; ");
         }
         let words = words.join(", ");
-        let _ = match takes {
-            Takes::AtOnce => write!(line, "{words}"),
-            Takes::Restart(why) => write!(line, "needs a restart ({why}): {words}"),
-            Takes::Unused(why) => write!(line, "not used now ({why}): {words}"),
+        let _ = match applies {
+            Applies::Live => write!(line, "{words}"),
+            Applies::Restart(why) => write!(line, "needs a restart ({why}): {words}"),
+            Applies::Unused(why) => write!(line, "not used now ({why}): {words}"),
         };
     }
     line
@@ -298,12 +298,12 @@ mod tests {
     use std::fs;
     use std::path::Path;
 
-    fn change(key: &str, before: &str, after: &str, takes: Takes) -> KeyChange {
+    fn change(key: &str, before: &str, after: &str, applies: Applies) -> KeyChange {
         KeyChange {
             key: key.into(),
             before: before.into(),
             after: after.into(),
-            takes,
+            applies,
         }
     }
 
@@ -322,20 +322,20 @@ mod tests {
 
     #[test]
     fn one_line_says_what_changes_at_once_and_what_does_not() {
-        let opened = Takes::Restart("the camera is open");
+        let opened = Applies::Restart("the camera is open");
         let long = "x".repeat(LONG + 1);
         assert_eq!(
             line(&[
                 change("camera.fps", "60", "30", opened),
-                change("cues.volume", "0.8", "0.5", Takes::AtOnce),
+                change("cues.volume", "0.8", "0.5", Applies::Live),
                 change("camera.width", "1280", "640", opened),
-                change("cues.order", &long, "[]", Takes::AtOnce),
+                change("cues.order", &long, "[]", Applies::Live),
                 change("hitter.name", "\"Mia\"", "\"\"", opened),
                 change(
                     "hitter.bats",
                     "\"auto\"",
                     "\"left\"",
-                    Takes::Unused("a recording stands in")
+                    Applies::Unused("a recording stands in")
                 ),
             ]),
             "cues.volume = 0.5 (was 0.8), cues.order changed; needs a restart (the camera is open): camera.fps = 30 (was 60), \

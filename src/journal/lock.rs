@@ -89,7 +89,7 @@ impl WriterLock {
 
 impl Drop for WriterLock {
     fn drop(&mut self) {
-        // Closing the file is not enough while a program is being started elsewhere in this process: until it runs, it
+        // CloseReason the file is not enough while a program is being started elsewhere in this process: until it runs, it
         // holds a copy of every open file (flock(2)).
         if let Err(error) = self.file.unlock() {
             tracing::debug!(%error, "the journal's lock was left to the system");

@@ -7,7 +7,8 @@ use std::collections::BTreeMap;
 use super::numbers;
 use super::words::Words;
 use crate::coach::{
-    AbsoluteBand, Band, Bands, CueSchedule, PitchPlan, Plan, SetShape, SpeedUnit, can_be_cued,
+    AbsoluteBand, Band, Bands, CueSchedule, PitchPlan, Plan, ScheduleKind, SetShape, SpeedUnit,
+    can_be_cued,
 };
 use crate::pitch::Level;
 use crate::rep::MeasureName;
@@ -36,7 +37,7 @@ pub(super) struct MeasureFields {
 pub(super) struct PlanFields {
     pub(super) name: String,
     pub(super) measures: Vec<MeasureFields>,
-    pub(super) when: &'static str,
+    pub(super) when: Option<ScheduleKind>,
     /// The number beside the schedule; empty for those without.
     pub(super) when_number: String,
     pub(super) reps: String,
@@ -49,14 +50,14 @@ pub(super) struct PlanFields {
     pub(super) mixed: bool,
 }
 
-/// The schedules by their words in a plan's text.
-pub(super) const SCHEDULES: [&str; 6] = [
-    "out-of-band",
-    "faded",
-    "every-nth",
-    "every-rep",
-    "summary",
-    "silent",
+/// The schedules in the order in which they are offered.
+pub(super) const SCHEDULES: [ScheduleKind; 6] = [
+    ScheduleKind::OutOfBand,
+    ScheduleKind::Faded,
+    ScheduleKind::EveryNth,
+    ScheduleKind::EveryRep,
+    ScheduleKind::Summary,
+    ScheduleKind::Silent,
 ];
 
 /// The levels of play by their words.
@@ -68,6 +69,11 @@ const FIXED: &str = "fixed";
 const USUAL: &str = "usual";
 
 impl PlanFields {
+    /// Whether this schedule is the one that is chosen.
+    pub(super) fn is_when(&self, kind: &ScheduleKind) -> bool {
+        self.when.as_ref() == Some(kind)
+    }
+
     /// The fields that say what the plan says.
     pub(super) fn of(plan: &Plan, settings: &Bands, w: &'static Words) -> Self {
         let number = |value: Option<f64>| value.map(|v| v.to_string()).unwrap_or_default();
@@ -102,12 +108,12 @@ impl PlanFields {
         Self {
             name: plan.name.clone(),
             measures,
-            when: plan.schedule.name(),
-            when_number: match plan.schedule {
-                CueSchedule::EveryNth { every } => every.to_string(),
-                CueSchedule::Summary { after } => after.to_string(),
-                _ => String::new(),
-            },
+            when: Some(plan.schedule.kind()),
+            when_number: plan
+                .schedule
+                .number()
+                .map(|number| number.to_string())
+                .unwrap_or_default(),
             reps: plan.set.reps.to_string(),
             rest_after: plan.set.rest_after.to_string(),
             rest_secs: plan.set.rest_secs.to_string(),
@@ -146,7 +152,7 @@ impl PlanFields {
         Self {
             name: text("name"),
             measures,
-            when: one_of("when", &SCHEDULES),
+            when: text("when").parse().ok(),
             when_number: text("when_number"),
             reps: text("reps"),
             rest_after: text("rest_after"),
@@ -246,14 +252,10 @@ pub(super) fn to_text(sent: &Sent, w: &'static Words) -> Result<String, String> 
         name: plain("name").to_owned(),
         focus: cued.into_iter().map(|(_, name)| name).collect(),
         bands,
-        schedule: match plain("when") {
-            "every-rep" => CueSchedule::EveryRep,
-            "every-nth" => CueSchedule::EveryNth { every: beside },
-            "faded" => CueSchedule::Faded,
-            "summary" => CueSchedule::Summary { after: beside },
-            "silent" => CueSchedule::Silent,
-            _ => CueSchedule::OutOfBand,
-        },
+        schedule: CueSchedule::new(
+            plain("when").parse().unwrap_or(ScheduleKind::OutOfBand),
+            beside,
+        ),
         set: SetShape {
             reps: whole("reps")?,
             rest_after: whole("rest_after")?,
@@ -306,7 +308,7 @@ fn number(text: &str) -> Result<Option<f64>, String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::coach::PLAN_STARTS;
+    use crate::coach::PLAN_TEMPLATES;
     use crate::sound::Language;
 
     /// What a browser sends for these fields.
@@ -314,7 +316,7 @@ mod tests {
         let mut sent = Sent::new();
         let mut put = |key: &str, value: String| sent.insert(key.to_owned(), value);
         put("name", fields.name.clone());
-        put("when", fields.when.into());
+        put("when", fields.when.map_or("", ScheduleKind::as_str).into());
         put("when_number", fields.when_number.clone());
         put("reps", fields.reps.clone());
         put("rest_after", fields.rest_after.clone());
@@ -344,7 +346,7 @@ mod tests {
             [bands]\nhead_drop_cm = { high = 4.5 }\nstride_length_cm = { below = 3, above = 5.25 }\n\
             [cues]\nwhen = \"summary\"\nafter = 7\n[set]\nreps = 40\nrest_after_reps = 10\nrest_secs = 60\n\
             [pitch]\nlevel = \"youth\"\nspeeds_mph = [55, 60.5]\nmixed = true\n";
-        for text in PLAN_STARTS.iter().map(|start| start.text).chain([full]) {
+        for text in PLAN_TEMPLATES.iter().map(|start| start.text).chain([full]) {
             let plan = Plan::parse(text).unwrap();
             let fields = PlanFields::of(&plan, &Bands::new(), w);
             let form = sent(&fields);
@@ -358,7 +360,7 @@ mod tests {
     #[test]
     fn what_is_no_number_is_said_with_its_measure() {
         let w = Words::of(Language::English);
-        let plan = Plan::parse(PLAN_STARTS[0].text).unwrap();
+        let plan = Plan::parse(PLAN_TEMPLATES[0].text).unwrap();
         let mut form = sent(&PlanFields::of(&plan, &Bands::new(), w));
         form.insert("kind.head_drop_cm".into(), FIXED.into());
         form.insert("to.head_drop_cm".into(), "four".into());

@@ -13,7 +13,7 @@ use super::plan_fields::{self, PlanFields, Sent};
 use super::sessions::hitter_choices;
 use super::shared::{Choice, Shared, Trouble};
 use super::words::Words;
-use crate::coach::{AbsoluteBand, PLAN_STARTS, Plan, Verdict};
+use crate::coach::{AbsoluteBand, PLAN_TEMPLATES, Plan, ScheduleKind, Verdict};
 use crate::journal::{Edit, HitterId, JournalError, JournalReader, NewPlan};
 use crate::rep::MeasureName;
 use crate::stats::median;
@@ -52,7 +52,7 @@ struct PlansPage<'a> {
     starts: Vec<(&'static str, &'static str)>,
     /// The plan as fields; `None` where the text is no plan.
     fields: Option<PlanFields>,
-    schedules: [&'static str; 6],
+    schedules: [ScheduleKind; 6],
     levels: Vec<&'static str>,
     text: String,
     said: Option<String>,
@@ -69,7 +69,7 @@ pub(super) async fn page(
     Query(asked): Query<Asked>,
 ) -> Result<Html<String>, Trouble> {
     let hitter = id_of(asked.hitter.as_deref());
-    let start = PLAN_STARTS
+    let start = PLAN_TEMPLATES
         .iter()
         .find(|start| Some(start.name) == asked.start.as_deref());
     let text = start.map(|start| start.text.to_owned());
@@ -105,7 +105,7 @@ async fn shown(
     let w = visitor.words();
     let text = text
         .or(plan.as_ref().map(|plan| plan.text.clone()))
-        .unwrap_or_else(|| PLAN_STARTS[0].text.to_owned());
+        .unwrap_or_else(|| PLAN_TEMPLATES[0].text.to_owned());
     let page = PlansPage {
         w,
         visitor,
@@ -115,7 +115,7 @@ async fn shown(
         in_force: plan
             .as_ref()
             .map_or_else(|| w.t("plans.none").to_owned(), |plan| plan.name.clone()),
-        starts: PLAN_STARTS.map(|start| (start.name, start.about)).into(),
+        starts: PLAN_TEMPLATES.map(|start| (start.name, start.about)).into(),
         fields: match sent {
             Some(sent) => Some(PlanFields::as_sent(sent, &shared.seat.bands(), w)),
             None => Plan::parse(&text)

@@ -6,6 +6,7 @@
 use std::collections::BTreeMap;
 use std::sync::OnceLock;
 
+use crate::coach::ScheduleKind;
 use crate::sound::{Language, phrase_words};
 
 /// The words of a language.
@@ -53,15 +54,15 @@ impl Words {
         self.words.get(key).map_or(key, String::as_str)
     }
 
-    /// The words of a cue schedule, by its word in a plan's text.
-    pub(super) fn schedule(&self, schedule: &str) -> &str {
-        self.t(match schedule {
-            "every-rep" => "schedule.every_rep",
-            "out-of-band" => "schedule.out_of_band",
-            "every-nth" => "schedule.every_nth",
-            "faded" => "schedule.faded",
-            "summary" => "schedule.summary",
-            _ => "schedule.silent",
+    /// The words of a cue schedule.
+    pub(super) fn schedule(&self, kind: &ScheduleKind) -> &str {
+        self.t(match kind {
+            ScheduleKind::EveryRep => "schedule.every_rep",
+            ScheduleKind::OutOfBand => "schedule.out_of_band",
+            ScheduleKind::EveryNth => "schedule.every_nth",
+            ScheduleKind::Faded => "schedule.faded",
+            ScheduleKind::Summary => "schedule.summary",
+            ScheduleKind::Silent => "schedule.silent",
         })
     }
 

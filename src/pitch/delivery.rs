@@ -45,7 +45,7 @@ pub struct Mark {
     /// From the start of the delivery.
     pub at_secs: f64,
     /// What is heard.
-    pub what: MarkKind,
+    pub kind: MarkKind,
 }
 
 /// The pitch that is delivered.
@@ -109,13 +109,13 @@ impl Delivery {
         let arrival_secs = release_secs + pitch.flight.secs;
         let beats = (0..wind_up.beats).map(|beat| Mark {
             at_secs: f64::from(beat) * wind_up.beat_secs,
-            what: MarkKind::Beat,
+            kind: MarkKind::Beat,
         });
         let flight = [
             (release_secs, MarkKind::Release),
             (arrival_secs, MarkKind::Plate),
         ]
-        .map(|(at_secs, what)| Mark { at_secs, what });
+        .map(|(at_secs, kind)| Mark { at_secs, kind });
         Ok(Self {
             marks: beats.chain(flight).collect(),
             release_secs,
@@ -127,17 +127,22 @@ impl Delivery {
 
 #[cfg(test)]
 mod tests {
-    use super::super::level::Pace;
+    use super::super::level::SpeedClass;
     use super::*;
 
-    fn pitch(pace: Pace) -> Pitch {
-        Pitch::new(Level::Youth, Level::Youth.usual_speed(pace), Air::default()).unwrap()
+    fn pitch(class: SpeedClass) -> Pitch {
+        Pitch::new(
+            Level::Youth,
+            Level::Youth.usual_speed(class),
+            Air::default(),
+        )
+        .unwrap()
     }
 
     #[test]
     fn the_release_is_the_beat_after_the_last_and_the_flight_follows() {
-        let delivery = Delivery::new(pitch(Pace::Medium), WindUp::default()).unwrap();
-        let kinds: Vec<MarkKind> = delivery.marks.iter().map(|m| m.what).collect();
+        let delivery = Delivery::new(pitch(SpeedClass::Medium), WindUp::default()).unwrap();
+        let kinds: Vec<MarkKind> = delivery.marks.iter().map(|m| m.kind).collect();
         let beat = MarkKind::Beat;
         assert_eq!(
             kinds,
@@ -157,9 +162,9 @@ mod tests {
     }
 
     #[test]
-    fn nothing_before_the_release_tells_the_pace() {
-        let of = |pace| Delivery::new(pitch(pace), WindUp::default()).unwrap();
-        let (fast, slow) = (of(Pace::Fast), of(Pace::Slow));
+    fn nothing_before_the_release_tells_the_speed() {
+        let of = |class| Delivery::new(pitch(class), WindUp::default()).unwrap();
+        let (fast, slow) = (of(SpeedClass::Fast), of(SpeedClass::Slow));
         assert_eq!(fast.marks[..4], slow.marks[..4]);
         assert!(slow.arrival_secs > fast.arrival_secs + 0.05);
     }
@@ -170,14 +175,14 @@ mod tests {
             beats: 0,
             beat_secs: 0.6,
         };
-        let delivery = Delivery::new(pitch(Pace::Fast), silent).unwrap();
+        let delivery = Delivery::new(pitch(SpeedClass::Fast), silent).unwrap();
         assert_eq!((delivery.marks.len(), delivery.release_secs), (2, 0.0));
         for beat_secs in [0.1, 2.0, f64::NAN] {
             let hurried = WindUp {
                 beats: 3,
                 beat_secs,
             };
-            assert!(Delivery::new(pitch(Pace::Fast), hurried).is_err());
+            assert!(Delivery::new(pitch(SpeedClass::Fast), hurried).is_err());
         }
     }
 }

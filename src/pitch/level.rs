@@ -1,6 +1,6 @@
 //! Levels of play: how far the pitcher stands, which ball is thrown and how fast.
 //!
-//! In: a word from the settings. Out: a [`Level`], and for each [`Pace`] the [`Throw`] that is usual there. Distances
+//! In: a word from the settings. Out: a [`Level`], and for each [`SpeedClass`] the [`Throw`] that is usual there. Distances
 //! are the rules'; where the hand lets go and how fast pitches are is common practice, no source, but where a line
 //! says more.
 
@@ -34,7 +34,7 @@ pub enum Level {
 
 /// How fast a pitch is for its level.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum Pace {
+pub enum SpeedClass {
     /// As fast as a good pitcher of that level throws.
     Fast,
     /// Between the two.
@@ -47,14 +47,6 @@ pub enum Pace {
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("no level of play is called {word:?}; there are {}", names(&Level::ALL.map(Level::name)))]
 pub struct UnknownLevel {
-    /// The word.
-    pub word: String,
-}
-
-/// A word that names no pace.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("no pace is called {word:?}; there are {}", names(&Pace::ALL.map(Pace::name)))]
-pub struct UnknownPace {
     /// The word.
     pub word: String,
 }
@@ -182,13 +174,13 @@ impl Level {
         (figures.rule_ft - figures.extension_ft) * METRES_PER_FOOT - PLATE_DEPTH_M
     }
 
-    /// How fast a pitch of that pace usually is.
-    pub const fn usual_speed(self, pace: Pace) -> Speed {
+    /// How fast a pitch of that class usually is.
+    pub const fn usual_speed(self, class: SpeedClass) -> Speed {
         let [fast, medium, slow] = self.figures().mph;
-        Speed::from_mph(match pace {
-            Pace::Fast => fast,
-            Pace::Medium => medium,
-            Pace::Slow => slow,
+        Speed::from_mph(match class {
+            SpeedClass::Fast => fast,
+            SpeedClass::Medium => medium,
+            SpeedClass::Slow => slow,
         })
     }
 
@@ -225,32 +217,9 @@ impl FromStr for Level {
     }
 }
 
-impl Pace {
-    /// Every pace, the fastest first.
-    pub const ALL: [Pace; 3] = [Pace::Fast, Pace::Medium, Pace::Slow];
-
-    /// The word in the settings and the logs.
-    pub const fn name(self) -> &'static str {
-        match self {
-            Pace::Fast => "fast",
-            Pace::Medium => "medium",
-            Pace::Slow => "slow",
-        }
-    }
-}
-
-impl FromStr for Pace {
-    type Err = UnknownPace;
-
-    fn from_str(word: &str) -> Result<Self, UnknownPace> {
-        let word = word.trim();
-        Pace::ALL
-            .into_iter()
-            .find(|pace| pace.name() == word)
-            .ok_or_else(|| UnknownPace {
-                word: word.to_owned(),
-            })
-    }
+impl SpeedClass {
+    /// Every class, the fastest first.
+    pub const ALL: [SpeedClass; 3] = [SpeedClass::Fast, SpeedClass::Medium, SpeedClass::Slow];
 }
 
 #[cfg(test)]
@@ -281,10 +250,10 @@ mod tests {
     #[test]
     fn every_level_has_three_pitches_that_arrive_one_after_the_other() {
         for level in Level::ALL {
-            let secs: Vec<f64> = Pace::ALL
+            let secs: Vec<f64> = SpeedClass::ALL
                 .into_iter()
-                .map(|pace| {
-                    let throw = level.throw(level.usual_speed(pace));
+                .map(|class| {
+                    let throw = level.throw(level.usual_speed(class));
                     throw.fly(Air::default()).unwrap().secs
                 })
                 .collect();
@@ -299,16 +268,12 @@ mod tests {
     }
 
     #[test]
-    fn words_name_levels_and_paces_and_others_are_refused_with_the_list() {
+    fn words_name_levels_and_others_are_refused_with_the_list() {
         for level in Level::ALL {
             assert_eq!(level.name().parse(), Ok(level));
         }
         assert_eq!("college".parse(), Ok(Level::HighSchool));
-        for pace in Pace::ALL {
-            assert_eq!(pace.name().parse(), Ok(pace));
-        }
         let refused = "tee ball".parse::<Level>().unwrap_err().to_string();
         assert!(refused.contains("\"tee ball\"") && refused.contains("softball-35-ft"));
-        assert!("quick".parse::<Pace>().is_err());
     }
 }

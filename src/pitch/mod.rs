@@ -15,5 +15,5 @@ pub(crate) use delivery::MarkKind;
 pub use delivery::{Delivery, Pitch, WindUp};
 pub(crate) use flight::PitchError;
 pub use flight::{Ball, Flight, Speed, Throw};
-pub use level::{Level, Pace};
+pub use level::{Level, SpeedClass};
 pub(crate) use order::PitchOrder;

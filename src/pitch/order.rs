@@ -116,9 +116,9 @@ mod tests {
         // same speed again has a chance of 1/5, either other one of 2/5, and across blocks each about 1/3, which
         // makes (5/5 + 1/3) / 6 = 0.222 and (10/5 + 1/3) / 6 = 0.389. The cap on runs takes a few in a thousand off
         // the first.
-        let paces = mixed(7, 60_000);
+        let speeds = mixed(7, 60_000);
         let mut pairs: HashMap<(u32, u32), f64> = HashMap::new();
-        for pair in paces.windows(2) {
+        for pair in speeds.windows(2) {
             *pairs.entry((pair[0], pair[1])).or_default() += 3.0 / 60_000.0;
         }
         for ((a, b), share) in pairs {

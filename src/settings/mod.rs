@@ -25,7 +25,7 @@ pub(crate) use edit::{EditError, replace_file};
 pub use explain::explain;
 pub(crate) use explain::{Key, NO_BAND, Section};
 pub use reload::changes;
-pub(crate) use reload::{KeyChange, Look, SettingsWatch, Takes, takes};
+pub(crate) use reload::{Applies, KeyChange, Reload, SettingsWatch, applies};
 
 /// Standing heights of people who swing a bat, centimeters.
 pub(crate) const HEIGHT_CM: RangeInclusive<i64> = 80..=230;

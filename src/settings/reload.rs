@@ -1,10 +1,9 @@
-//! Settings that are edited while the program runs: seen, checked and compared with those in force.
+//! Settings that are edited while the program runs: noticed, checked and compared with those in force.
 //!
-//! In: the places where a settings file may lie, looked at again and again by whoever owns a thread for it. Out: a [`Look`]:
-//! settings that are right with what they change, or why the file is not taken. The content decides and not the file's time:
-//! a clock that is stepped, an editor that puts a new file into the old one's place, and a `touch` are all told from an edit. A content
-//! counts only when two looks found it the same, so that a half written file is not taken for a wish.
-//! Nothing here puts settings in force, starts threads or waits.
+//! In: the paths where a settings file may be, polled by the caller. Out: a [`Reload`]: valid settings with what they
+//! change, or why the file is refused. The content decides, not the file's time: a clock that is stepped, an editor that
+//! replaces the file, and a `touch` are not mistaken for an edit. A content counts only when two polls in a row find it,
+//! so that a half-written file is never used. Nothing here puts settings in force, starts threads or waits.
 
 use std::collections::BTreeMap;
 use std::fs;
@@ -13,15 +12,15 @@ use std::path::{Path, PathBuf};
 use super::explain::{NO_BAND, explain};
 use super::{Settings, SettingsError};
 
-/// A settings file is no larger, in bytes; what is larger is something else.
+/// The largest file that is read as settings, bytes; a larger one is something else.
 const LARGEST: u64 = 1 << 20;
 
-/// How a change of a key comes into force.
+/// When a change of a key comes into force.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Takes {
+pub enum Applies {
     /// While the program runs.
-    AtOnce,
-    /// When it is started the next time, for this reason.
+    Live,
+    /// At the next start, for this reason.
     Restart(&'static str),
     /// Not in this run, for this reason.
     Unused(&'static str),
@@ -36,35 +35,35 @@ pub struct KeyChange {
     pub before: String,
     /// The value after.
     pub after: String,
-    /// How it comes into force.
-    pub takes: Takes,
+    /// When it comes into force.
+    pub applies: Applies,
 }
 
-/// How a change of this key comes into force while `watch` runs; `None` for what is no key.
-pub(crate) fn takes(key: &str) -> Option<Takes> {
+/// When a change of this key comes into force while `watch` runs; `None` where there is no such key.
+pub(crate) fn applies(key: &str) -> Option<Applies> {
     Some(match key {
-        "hitter.name" | "hitter.height_cm" | "hitter.bats" => Takes::AtOnce,
         "camera.device" | "camera.width" | "camera.height" | "camera.fps" => {
-            Takes::Restart("the camera and its mode are chosen when it is opened")
+            Applies::Restart("the camera and its mode are chosen when it is opened")
         }
+        "hitter.name" | "hitter.height_cm" | "hitter.bats" => Applies::Live,
         "camera.exposure_ms" | "camera.gain_pct" | "camera.power_line_hz" | "camera.focus_pct" => {
-            Takes::AtOnce
+            Applies::Live
         }
         "camera.view" | "camera.known_length_cm" | "camera.known_length_px" | "camera.roll_deg" => {
-            Takes::AtOnce
+            Applies::Live
         }
-        "pose.model" => Takes::AtOnce,
+        "pose.model" => Applies::Live,
         "cues.volume" | "cues.order" | "cues.language" | "cues.phrases" | "cues.remarks" => {
-            Takes::AtOnce
+            Applies::Live
         }
-        // A session ends and another begins, between two reps.
-        "journal.path" | "page.listen" | "baseline.swings" => Takes::AtOnce,
-        "page.picture" => Takes::AtOnce,
-        "video.keep" | "video.keep_days" | "video.keep_gb" => Takes::AtOnce,
+        // These end the session and begin another, between two reps.
+        "journal.path" | "page.listen" | "baseline.swings" => Applies::Live,
+        "page.picture" => Applies::Live,
+        "video.keep" | "video.keep_days" | "video.keep_gb" => Applies::Live,
         "log.folder" | "log.level" | "log.file_mb" | "log.keep_files" | "log.keep_days" => {
-            Takes::AtOnce
+            Applies::Live
         }
-        _ if key.starts_with("bands.") => Takes::AtOnce,
+        _ if key.starts_with("bands.") => Applies::Live,
         _ => return None,
     })
 }
@@ -93,13 +92,13 @@ pub fn changes(before: &Settings, after: &Settings) -> Vec<KeyChange> {
                 key: key.clone(),
                 before: before.clone(),
                 after: after.clone(),
-                takes: takes(key).unwrap_or(Takes::AtOnce),
+                applies: applies(key).unwrap_or(Applies::Live),
             })
         })
         .collect()
 }
 
-/// Why an edited file is not taken.
+/// Why an edited file is refused.
 #[derive(Debug, thiserror::Error)]
 pub(crate) enum ReloadError {
     /// It was there and is not any more.
@@ -127,67 +126,67 @@ pub(crate) enum ReloadError {
     Settings(#[from] SettingsError),
 }
 
-/// What a look found.
+/// What a poll found.
 #[derive(Debug)]
-pub(crate) enum Look {
+pub(crate) enum Reload {
     /// Nothing new.
-    Same,
-    /// Something new that may still be being written: look again soon.
+    Unchanged,
+    /// A new content that may still be half written: poll again soon.
     Unsettled,
-    /// Right settings. They are those of the watch only after [`SettingsWatch::accept`].
-    Right {
+    /// Valid settings. They become those of the watch with [`SettingsWatch::accept`].
+    Valid {
         /// The settings.
         settings: Box<Settings>,
         /// What they change, which may be nothing.
         changes: Vec<KeyChange>,
     },
-    /// The file is not taken; told once for each content.
-    Wrong(ReloadError),
+    /// The file is refused; reported once for each content.
+    Invalid(ReloadError),
 }
 
-/// What lies at the places.
+/// What is found at the paths; an index says at which.
 #[derive(Clone, Debug, PartialEq, Eq)]
-enum Seen {
+enum FileState {
     Text {
-        place: usize,
+        index: usize,
         text: String,
     },
     TooLarge {
-        place: usize,
+        index: usize,
         bytes: u64,
     },
     Unreadable {
-        place: usize,
+        index: usize,
         why: std::io::ErrorKind,
     },
     Nothing,
 }
 
-/// Looks after the settings file.
+/// Watches the settings file.
 #[derive(Debug)]
 pub(crate) struct SettingsWatch {
-    places: Vec<PathBuf>,
-    /// The place of the file in force; `None` while the defaults are.
+    paths: Vec<PathBuf>,
+    /// The index of the file in force; `None` while the defaults are in force.
     in_force: Option<usize>,
     settings: Settings,
-    judged: Option<Seen>,
-    unsettled: Option<Seen>,
+    judged: Option<FileState>,
+    unsettled: Option<FileState>,
 }
 
 impl SettingsWatch {
-    /// A watch over these places, the one that goes before the others first. `file` is the one that `settings` were
-    /// read from, if they were.
-    pub(crate) fn new(places: Vec<PathBuf>, file: Option<&Path>, settings: Settings) -> Self {
-        let in_force = file.and_then(|file| places.iter().position(|place| place == file));
+    /// A watch over these paths, in order of precedence. `file` is the one that `settings` were read from, if they were
+    /// read from a file.
+    pub(crate) fn new(paths: Vec<PathBuf>, file: Option<&Path>, settings: Settings) -> Self {
+        let in_force = file.and_then(|file| paths.iter().position(|index| index == file));
         let judged = match in_force {
-            Some(place) => Seen::Text {
-                place,
+            Some(index) => FileState::Text {
+                index,
                 text: settings.text.clone(),
             },
-            None => Seen::Nothing,
+            None => FileState::Nothing,
         };
         Self {
-            places,
+            paths,
             in_force,
             settings,
             judged: Some(judged),
@@ -195,95 +194,92 @@ impl SettingsWatch {
         }
     }
 
-    /// The file in force; `None` while the defaults are.
-    pub(crate) fn file(&self) -> Option<&Path> {
-        self.in_force.map(|place| self.places[place].as_path())
-    }
-
     /// The settings in force.
     pub(crate) fn settings(&self) -> &Settings {
         &self.settings
     }
 
-    /// Looks whether something has changed since the last look.
-    pub(crate) fn look(&mut self) -> Look {
+    /// Whether something has changed since the last poll.
+    pub(crate) fn poll(&mut self) -> Reload {
         let seen = self.read();
         if self.judged.as_ref() == Some(&seen) {
             self.unsettled = None;
-            return Look::Same;
+            return Reload::Unchanged;
         }
         if self.unsettled.as_ref() != Some(&seen) {
             self.unsettled = Some(seen);
-            return Look::Unsettled;
+            return Reload::Unsettled;
         }
         self.unsettled = None;
         self.judged = Some(seen.clone());
         match self.judge(seen) {
-            Ok(None) => Look::Same,
-            Ok(Some((place, settings))) => {
+            Ok(None) => Reload::Unchanged,
+            Ok(Some((index, settings))) => {
                 let changes = changes(&self.settings, &settings);
-                // Which file it is counts from now on even if the settings are turned down further on.
-                self.in_force = Some(place);
-                Look::Right {
+                // The file takes precedence from now on even if the caller then turns the settings down.
+                self.in_force = Some(index);
+                Reload::Valid {
                     settings: Box::new(settings),
                     changes,
                 }
             }
-            Err(error) => Look::Wrong(error),
+            Err(error) => Reload::Invalid(error),
         }
     }
 
-    /// Lets the next two looks judge what is there as if it were new.
-    pub(crate) fn forget(&mut self) {
+    /// Lets the next two polls judge what is there as if it were new.
+    pub(crate) fn recheck(&mut self) {
         self.judged = None;
     }
 
-    /// These are in force now.
+    /// Records that these settings are in force now.
     pub(crate) fn accept(&mut self, settings: Settings) {
         self.settings = settings;
     }
 
-    /// The first place with a file. A file that goes before the one in force is taken up; that the one in force is gone
-    /// does not put another one in its place.
-    fn read(&self) -> Seen {
+    /// The first path with a file. A file that precedes the one in force replaces it; where the one in force is gone, no
+    /// later one takes its index.
+    fn read(&self) -> FileState {
         let last = self.in_force.unwrap_or(usize::MAX);
-        for (place, path) in self.places.iter().enumerate().take(last.saturating_add(1)) {
+        for (index, path) in self.paths.iter().enumerate().take(last.saturating_add(1)) {
             let bytes = match fs::metadata(path) {
                 Ok(found) if found.is_file() => found.len(),
                 _ => continue,
             };
             if bytes > LARGEST {
-                return Seen::TooLarge { place, bytes };
+                return FileState::TooLarge { index, bytes };
             }
             return match fs::read_to_string(path) {
-                Ok(text) => Seen::Text { place, text },
-                Err(error) => Seen::Unreadable {
-                    place,
+                Ok(text) => FileState::Text { index, text },
+                Err(error) => FileState::Unreadable {
+                    index,
                     why: error.kind(),
                 },
             };
         }
-        Seen::Nothing
+        FileState::Nothing
     }
 
-    fn judge(&self, seen: Seen) -> Result<Option<(usize, Settings)>, ReloadError> {
-        let path = |place: usize| self.places[place].clone();
+    fn judge(&self, seen: FileState) -> Result<Option<(usize, Settings)>, ReloadError> {
+        let path = |index: usize| self.paths[index].clone();
         match seen {
-            Seen::Text { place, text } if text.trim().is_empty() => {
-                Err(ReloadError::Empty { path: path(place) })
+            FileState::Text { index, text } if text.trim().is_empty() => {
+                Err(ReloadError::Empty { path: path(index) })
             }
-            Seen::Text { place, text } => Ok(Some((place, Settings::parse(&text, &path(place))?))),
-            Seen::TooLarge { place, bytes } => Err(ReloadError::TooLarge {
-                path: path(place),
+            FileState::Text { index, text } => {
+                Ok(Some((index, Settings::parse(&text, &path(index))?)))
+            }
+            FileState::TooLarge { index, bytes } => Err(ReloadError::TooLarge {
+                path: path(index),
                 bytes,
             }),
-            Seen::Unreadable { place, why } => Err(SettingsError::Unreadable {
-                path: path(place),
+            FileState::Unreadable { index, why } => Err(SettingsError::Unreadable {
+                path: path(index),
                 source: why.into(),
             }
             .into()),
-            Seen::Nothing => match self.in_force {
-                Some(place) => Err(ReloadError::Gone { path: path(place) }),
+            FileState::Nothing => match self.in_force {
+                Some(index) => Err(ReloadError::Gone { path: path(index) }),
                 None => Ok(None),
             },
         }

@@ -7,8 +7,8 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use cagehand::coach::{
-    Bands, Closing, Coach, CueId, CueSchedule, Decision, FADED_OVER, JudgedAs, JudgedRep,
-    PLAN_STARTS, PhraseId, Plan, QuietReason, Said, Scheduler, SetEvent, SetRun, SpreadWatch,
+    Bands, CloseReason, Coach, CueId, CueSchedule, Decision, FADED_OVER, JudgedAs, JudgedRep,
+    PLAN_TEMPLATES, PhraseId, Plan, QuietReason, Said, Scheduler, SetEvent, SetRun, SpreadWatch,
     faded_share,
 };
 use cagehand::rep::{Bats, Events, Measure, MeasureName, Rep, RepKind, Style, View};
@@ -185,7 +185,7 @@ fn faded_thins_out_comes_back_in_the_slump_and_thins_out_again() {
 
 #[test]
 fn each_plan_to_start_from_has_a_band_for_each_measure_in_focus() {
-    for start in PLAN_STARTS {
+    for start in PLAN_TEMPLATES {
         let plan = Plan::parse(start.text).unwrap();
         let bands = plan.bands_over(&settings_bands());
         for measure in &plan.focus {
@@ -219,7 +219,7 @@ fn a_planned_set_is_cued_rested_and_closed_with_the_numbers_a_coach_would_say() 
     let SetEvent::Closed { why, summary } = &events[1] else {
         panic!("{events:?}");
     };
-    assert_eq!((events.len(), *why), (2, Closing::Target));
+    assert_eq!((events.len(), *why), (2, CloseReason::Target));
     use Said::{Count, Cue, Number, Pause, Phrase};
     let expected = [
         Phrase(PhraseId::SetDone),

@@ -3,7 +3,9 @@
 //! Flight times are held to published ones within 2 %. Two reports of the trade are left out, for they contradict each
 //! other and the physics: 0.400 s for 90 mph, and 54 ms between 92 and 100 mph.
 
-use cagehand::pitch::{Air, Ball, Delivery, Flight, Level, Pace, Pitch, Speed, Throw, WindUp};
+use cagehand::pitch::{
+    Air, Ball, Delivery, Flight, Level, Pitch, Speed, SpeedClass, Throw, WindUp,
+};
 use cagehand::pose::PoseFrame;
 use cagehand::rep::{FinderSettings, MeasureName, PitchTimes, Rep, RepFinder, RepKind};
 use cagehand::time::CaptureTime;
@@ -103,12 +105,12 @@ fn a_softball_that_takes_0_35_s_is_a_fast_one() {
 #[test]
 fn the_wind_up_is_steady_and_the_ball_takes_its_time() {
     let air = Air::at(25.0, 300.0).unwrap();
-    let of = |pace| {
+    let of = |class| {
         let pitch =
-            Pitch::new(Level::HighSchool, Level::HighSchool.usual_speed(pace), air).unwrap();
+            Pitch::new(Level::HighSchool, Level::HighSchool.usual_speed(class), air).unwrap();
         Delivery::new(pitch, WindUp::default()).unwrap()
     };
-    let (fast, slow) = (of(Pace::Fast), of(Pace::Slow));
+    let (fast, slow) = (of(SpeedClass::Fast), of(SpeedClass::Slow));
     assert_eq!(fast.release_secs, slow.release_secs);
     let waits = |d: &Delivery| d.arrival_secs - d.release_secs;
     assert!(waits(&slow) - waits(&fast) > 0.05);

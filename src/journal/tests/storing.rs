@@ -359,10 +359,10 @@ fn what_is_usual_for_a_hitter_comes_from_all_of_their_stored_swings_and_nobody_e
         .unwrap();
     assert_eq!(stored, live);
     // Drops of 1.25, 2.25, 3.25, 21.25, 22.25 fix it; the sixth moves it by a step toward the last five.
-    let usual = stored.usual(Bats::Right, name).unwrap();
+    let usual = stored.get(Bats::Right, name).unwrap();
     assert_eq!(usual.count, 6);
     assert!((3.25..4.0).contains(&usual.median), "{usual:?}");
-    assert_eq!(stored.usual(Bats::Left, name), None);
+    assert_eq!(stored.get(Bats::Left, name), None);
 }
 
 /// The page asks these of a journal of any size: each must go by index, never through all reps or measures.

@@ -4,7 +4,7 @@ use std::error::Error;
 use std::fs;
 use std::path::Path;
 
-use cagehand::coach::{Coach, PLAN_STARTS, Trainer};
+use cagehand::coach::{Coach, PLAN_TEMPLATES, Trainer};
 use cagehand::picture_size::PictureSize;
 use cagehand::journal::{
     Journal, NewHitter, NewPlan, NewSession, RepRecord, encode_timeline,
@@ -30,7 +30,7 @@ pub fn write(folder: &Path) -> Result<(), Box<dyn Error>> {
     for (name, text) in SETTINGS {
         put("settings", name, text.as_bytes())?;
     }
-    for start in &PLAN_STARTS {
+    for start in &PLAN_TEMPLATES {
         put("plan", start.name, start.text.as_bytes())?;
     }
     for entry in fs::read_dir(project.join("tests/data/clips"))? {
@@ -124,8 +124,8 @@ fn journal(
         settings: String::new(),
         program_version: "0".into(),
         plan: Some(NewPlan {
-            name: PLAN_STARTS[0].name.into(),
-            text: PLAN_STARTS[0].text.into(),
+            name: PLAN_TEMPLATES[0].name.into(),
+            text: PLAN_TEMPLATES[0].text.into(),
         }),
     })?;
     let picture = PictureSize {

@@ -1,0 +1,103 @@
+//! The plans that ship with the program.
+
+/// A plan to start from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct PlanTemplate {
+    /// Its name, that of its text.
+    pub name: &'static str,
+    /// What it is for, in a sentence.
+    pub about: &'static str,
+    /// Its text.
+    pub text: &'static str,
+}
+
+/// The plans to start from. What they work on and how many swings they take is common practice, no source; why they
+/// cue as they do stands with [`CueSchedule`]. They leave the bands to the settings, where the coach has set them.
+pub const PLAN_TEMPLATES: [PlanTemplate; 4] = [
+    PlanTemplate {
+        name: "head still",
+        about: "The head stays where it is while the front foot goes out and the bat comes through.",
+        text: r#"name = "head still"
+focus = ["head_to_plant_cm", "head_to_contact_cm", "head_drop_cm"]
+
+[cues]
+when = "faded"
+
+[set]
+reps = 20
+rest_after_reps = 10
+rest_secs = 60
+"#,
+    },
+    PlanTemplate {
+        name: "stride on time",
+        about: "An early, unhurried load, and the front foot down before the ball is there.",
+        text: r#"name = "stride on time"
+focus = ["plant_to_arrival_ms", "gather_to_plant_ms", "lift_to_plant_ms", "plant_to_contact_ms"]
+
+[cues]
+when = "every-nth"
+every = 2
+
+[set]
+reps = 20
+rest_after_reps = 10
+rest_secs = 60
+
+[pitch]
+level = "high-school"
+"#,
+    },
+    PlanTemplate {
+        name: "stay back",
+        about: "Weight goes back before it goes forward, and is still back when a slow pitch comes.",
+        text: r#"name = "stay back"
+focus = ["weight_kept_pct", "back_before_forward", "head_between_feet_pct"]
+
+[cues]
+when = "out-of-band"
+
+[set]
+reps = 18
+rest_after_reps = 9
+rest_secs = 90
+
+[pitch]
+level = "high-school"
+mixed = true
+"#,
+    },
+    PlanTemplate {
+        name: "quiet check",
+        about: "Nothing is said: what has been learnt shows when the cues are away. Best a day or \
+                more after the last set.",
+        text: r#"name = "quiet check"
+focus = ["head_to_plant_cm", "gather_to_plant_ms", "plant_to_contact_ms"]
+
+[cues]
+when = "silent"
+
+[set]
+reps = 10
+"#,
+    },
+];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::coach::{Plan, Verdict, cue_for};
+
+    #[test]
+    fn each_template_is_a_plan_whose_measures_have_cues() {
+        for template in PLAN_TEMPLATES {
+            let plan = Plan::parse(template.text).unwrap();
+            assert_eq!(plan.name, template.name);
+            for measure in &plan.focus {
+                assert!(cue_for(*measure, Verdict::Low).is_some(), "{measure}");
+                assert!(cue_for(*measure, Verdict::High).is_some(), "{measure}");
+            }
+            assert!(!plan.head_tone, "the tone is off where nobody asked for it");
+        }
+    }
+}
