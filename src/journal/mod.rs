@@ -9,61 +9,42 @@
 //! This room stores what it is given. It must not judge a rep, drop one, or change a file that it
 //! does not understand.
 
-mod aside;
-mod copy;
-mod csv_rows;
-mod edit;
 mod error;
-mod export;
-mod forget;
-mod hitter_files;
-mod hitters;
-mod line;
-mod lock;
-mod look;
-mod moved;
-mod open;
-mod plans;
-mod query;
+mod files;
 mod record;
-mod rep_log;
-mod rows;
-mod schema;
-mod search;
+mod rep_json;
 mod stamp;
+mod store;
 mod timeline;
-mod usual;
-mod write;
-mod writer;
-mod writer_thread;
+mod worker;
 
-pub use edit::Edit;
-pub(crate) use edit::NoteRow;
 pub(crate) use error::JournalError;
-pub use export::ExportFormat;
-pub(crate) use forget::{Forgotten, Left};
-pub(crate) use hitters::{HitterChoice, HitterRow};
-pub use line::{parse_rep_line, rep_line};
-pub use moved::MovedEvent;
-pub use open::Journal;
-pub(crate) use open::JournalReader;
-pub(crate) use plans::StoredPlan;
-pub use query::{RepFilter, StoredRep};
-pub(crate) use query::{SessionFilter, SessionRow};
+pub(crate) use files::deletion::{Forgotten, Left};
+pub use files::export::ExportFormat;
+pub(crate) use files::rep_log::{RepLog, RepLogError};
 pub(crate) use record::{HitterId, NoteId};
 pub use record::{NewHitter, NewPlan, NewSession, RepId, RepRecord, SessionId};
-pub(crate) use rep_log::{RepLog, RepLogError};
+pub use rep_json::{parse_rep_line, rep_line};
 pub use stamp::now_to_the_millisecond;
+pub use store::edits::Edit;
+pub(crate) use store::edits::NoteRow;
+pub(crate) use store::history::MeasuredSwing;
+pub(crate) use store::hitters::{HitterChoice, HitterRow};
+pub use store::moved_events::MovedEvent;
+pub use store::open::Journal;
+pub(crate) use store::open::JournalReader;
+pub(crate) use store::plans::StoredPlan;
+pub use store::query::{RepFilter, StoredRep};
+pub(crate) use store::query::{SessionFilter, SessionRow};
 pub use timeline::{decode_timeline, encode_timeline};
-pub(crate) use usual::MeasuredSwing;
-pub(crate) use writer::{JournalHandle, JournalWriter, Storage, WriterOptions, WriterState};
+pub(crate) use worker::{JournalHandle, JournalWriter, Storage, WriterOptions, WriterState};
 
 #[cfg(test)]
 use {
-    edit::LONGEST_NOTE,
-    open::{OpenReport, UncleanSession},
-    query::Counts,
     record::PlanId,
+    store::edits::LONGEST_NOTE,
+    store::open::{OpenReport, UncleanSession},
+    store::query::Counts,
     timeline::TimelineError,
 };
 #[cfg(test)]

@@ -110,6 +110,70 @@ fn a_forgotten_hitter_is_in_no_byte_of_the_file_or_its_log() {
 }
 
 #[test]
+fn a_name_in_a_correction_goes_with_its_hitter_and_is_told_where_it_is_anothers() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let name = "Bartholomea Quixwood";
+    let mut journal = Journal::open(&path).unwrap();
+    log_reps(&mut journal, "Ana", 1..=2);
+    log_reps(&mut journal, name, 1..=2);
+    let reps: Vec<RepId> = (1..=4).map(RepId::new).collect();
+    let strike = |rep: RepId, why: Option<&str>| Edit::Strike {
+        rep,
+        why: why.map(str::to_owned),
+    };
+    // Struck, then counted again: the reason stands in the corrections only.
+    let hers = format!("{name} was called to the phone");
+    journal.edit(&strike(reps[2], Some(&hers))).unwrap();
+    journal.edit(&strike(reps[2], None)).unwrap();
+    // An event is moved: what was found is kept, with why a measure could not be made.
+    let mut judged = judged(2);
+    let why = format!("{name}'s umbrella hid the elbow");
+    let id = {
+        let session = journal.reader().sessions().unwrap()[0].id;
+        let mut rep = record(7);
+        let hidden = Measure::NotMade {
+            why: why.as_str().into(),
+        };
+        rep.judged
+            .rep
+            .measures
+            .insert(MeasureName::HandsBack, hidden);
+        journal.log_rep(session, &rep).unwrap()
+    };
+    judged.rep.events.plant = time(13.01);
+    let moved = MovedEvent {
+        rep: id,
+        event: crate::rep::EventName::Plant,
+        judged,
+    };
+    journal.edit(&Edit::MoveEvent(Box::new(moved))).unwrap();
+    journal.empty_wal().unwrap();
+    assert!(found(&path, hers.as_bytes()) > 0 && found(&path, why.as_bytes()) > 0);
+
+    // Another hitter's correction names her too.
+    let others = format!("{name} stood in the way");
+    journal.edit(&strike(reps[0], Some(&others))).unwrap();
+    journal.edit(&strike(reps[0], None)).unwrap();
+    let forgotten = journal
+        .forget_hitter(&HitterChoice::Name(name.into()))
+        .unwrap();
+    assert_eq!(
+        forgotten.named_by_others,
+        ["1 in corrections.was", "1 in corrections.became"]
+    );
+    assert_eq!(forgotten.left, []);
+    for trace in [&hers, &why] {
+        assert_eq!(found(&path, trace.as_bytes()), 0, "{trace}");
+    }
+    assert_eq!(
+        found(&path, name.as_bytes()),
+        2,
+        "in the other hitter's correction, before and after"
+    );
+}
+
+#[test]
 fn what_stays_of_a_forgotten_hitter_is_told() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("journal.db");

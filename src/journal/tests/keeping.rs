@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use super::super::schema;
+use super::super::store::schema;
 use super::*;
 
 pub(super) fn named(name: &str) -> NewHitter {
@@ -115,7 +115,7 @@ fn a_journal_without_its_head_is_known_by_its_tables_alone() {
     let path = dir.path().join("journal.db");
     filled(&path, "Ana", 12);
     // Moved here from another machine: no lock file.
-    fs::remove_file(super::super::lock::lock_path(&path)).unwrap();
+    fs::remove_file(super::super::files::lock::lock_path(&path)).unwrap();
     scratch(&path, 0..100);
     let aside = Journal::open_or_set_aside(&path).unwrap();
     assert!(aside.report().set_aside.is_some());

@@ -1,5 +1,6 @@
 //! Tests of the journal, and the reps they use.
 
+mod columns;
 mod contract;
 mod forgetting;
 mod full_disk;

@@ -3,8 +3,8 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use super::super::lock::lock_path;
-use super::super::schema;
+use super::super::files::lock::lock_path;
+use super::super::store::schema;
 use super::*;
 
 #[test]

@@ -384,8 +384,8 @@ fn what_the_page_asks_goes_by_index() {
             .collect()
     };
     for sql in [
-        super::super::usual::SWINGS_MEASURED,
-        super::super::usual::VALUES_BEFORE,
+        &super::super::store::history::select_swings_measured(),
+        &super::super::store::history::select_values_before(),
         "SELECT id, rep, text, made_at FROM notes WHERE session = ?1 ORDER BY id",
         "SELECT count(*) FROM corrections WHERE rep = ?1",
         "SELECT count(*) FROM reps WHERE session = ?1 AND struck_why IS NULL AND coalesce(called, kind) = 'swing'",

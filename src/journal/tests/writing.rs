@@ -5,8 +5,8 @@ use std::time::{Duration, Instant};
 
 use rusqlite::TransactionBehavior;
 
-use super::super::writer::{Job, Shared};
-use super::super::writer_thread::Worker;
+use super::super::worker::thread::Worker;
+use super::super::worker::{Job, Shared};
 use super::*;
 use crate::thread::spawn;
 

@@ -13,12 +13,12 @@ use std::time::{Duration, Instant};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender};
 use jiff::Timestamp;
 
-use super::edit::Edit;
-use super::error::JournalError;
-use super::open::Journal;
-use super::record::{NewHitter, NewSession, PackedRep, RepId, SessionId};
-use super::stamp::now_to_the_millisecond;
-use super::writer::{Job, Shared, Storage, WriterOptions};
+use crate::journal::error::JournalError;
+use crate::journal::record::{NewHitter, NewSession, PackedRep, RepId, SessionId};
+use crate::journal::stamp::now_to_the_millisecond;
+use crate::journal::store::edits::Edit;
+use crate::journal::store::open::Journal;
+use crate::journal::worker::{Job, Shared, Storage, WriterOptions};
 
 /// The longest wait between tries once the program wants to end.
 const LAST_TRIES_EVERY: Duration = Duration::from_millis(200);
@@ -59,10 +59,10 @@ impl Pending {
 }
 
 /// The thread's work.
-pub(super) struct Worker {
+pub(in crate::journal) struct Worker {
     path: PathBuf,
     /// `None` until the journal could be opened.
-    pub(super) journal: Option<Journal>,
+    pub(in crate::journal) journal: Option<Journal>,
     options: WriterOptions,
     shared: Arc<Shared>,
     receiver: Receiver<Job>,
@@ -75,11 +75,11 @@ pub(super) struct Worker {
     failed_before: bool,
     /// The rep with this number meets a fault so many times.
     #[cfg(test)]
-    pub(super) fault_at: (u32, u32),
+    pub(in crate::journal) fault_at: (u32, u32),
 }
 
 impl Worker {
-    pub(super) fn new(
+    pub(in crate::journal) fn new(
         path: PathBuf,
         journal: Result<Journal, JournalError>,
         options: WriterOptions,
@@ -108,7 +108,7 @@ impl Worker {
     }
 
     /// Runs until the handle is closed and everything is stored or given up.
-    pub(super) fn run(mut self) -> Result<(), JournalError> {
+    pub(in crate::journal) fn run(mut self) -> Result<(), JournalError> {
         let mut open = true;
         while open {
             if self.pending.is_empty() && self.journal.is_some() {
@@ -137,7 +137,7 @@ impl Worker {
     }
 
     /// Returns whether more may come.
-    pub(super) fn take_in(&mut self, job: Job) -> bool {
+    pub(in crate::journal) fn take_in(&mut self, job: Job) -> bool {
         match catch_unwind(AssertUnwindSafe(|| Pending::of(job))) {
             Ok(None) => return false,
             // Whoever asks for an edit is there to try again; it must not come true minutes later.
@@ -218,7 +218,7 @@ impl Worker {
 
     /// Stores what waits, in order, until nothing does or the disk fails. Returns whether nothing
     /// waits any more.
-    pub(super) fn store_pending(&mut self) -> bool {
+    pub(in crate::journal) fn store_pending(&mut self) -> bool {
         if self.journal.is_none() {
             match Journal::open_or_set_aside(&self.path) {
                 Ok(journal) => self.take_over(journal),

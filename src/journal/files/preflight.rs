@@ -5,9 +5,9 @@ use std::path::Path;
 
 use rusqlite::Connection;
 
-use super::error::JournalError;
-use super::open::{JournalReader, writer_flags};
-use super::schema::{self, Found};
+use crate::journal::error::JournalError;
+use crate::journal::store::open::{JournalReader, writer_flags};
+use crate::journal::store::schema::{self, Found};
 
 /// Up to this size the whole file is checked at the start, beyond it all but the timelines: reading
 /// gigabytes would keep the hitter waiting.
@@ -15,7 +15,7 @@ const FULL_CHECK_BYTES: u64 = 256 << 20;
 
 /// Looks at an existing file through a connection that cannot write, so that whatever it is, it
 /// stays as it is.
-pub(super) fn look_before_writing(path: &Path) -> Result<Found, JournalError> {
+pub(in crate::journal) fn look_before_writing(path: &Path) -> Result<Found, JournalError> {
     finish_what_a_kill_began(path)?;
     let reader = JournalReader::open(path)?;
     let found = reader.ask("read it", schema::identify)?;

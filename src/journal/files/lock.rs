@@ -11,11 +11,11 @@ use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
-use super::error::JournalError;
+use crate::journal::error::JournalError;
 
 /// Held as long as this process may write the journal.
 #[derive(Debug)]
-pub(super) struct WriterLock {
+pub(in crate::journal) struct WriterLock {
     file: File,
     knows_a_journal: bool,
 }
@@ -24,7 +24,7 @@ pub(super) struct WriterLock {
 const KNOWN_LINE: &str = "journal";
 
 /// The lock file of a journal: its path with `.lock` behind it.
-pub(super) fn lock_path(journal: &Path) -> PathBuf {
+pub(in crate::journal) fn lock_path(journal: &Path) -> PathBuf {
     let mut name = journal.as_os_str().to_owned();
     name.push(".lock");
     PathBuf::from(name)
@@ -32,7 +32,7 @@ pub(super) fn lock_path(journal: &Path) -> PathBuf {
 
 impl WriterLock {
     /// Takes the lock of this journal, or says who has it. Never waits.
-    pub(super) fn take(journal: &Path) -> Result<Self, JournalError> {
+    pub(in crate::journal) fn take(journal: &Path) -> Result<Self, JournalError> {
         let path = lock_path(journal);
         let mut file = OpenOptions::new()
             .read(true)
@@ -70,12 +70,12 @@ impl WriterLock {
     }
 
     /// Whether a journal was opened under this lock before.
-    pub(super) fn knows_a_journal(&self) -> bool {
+    pub(in crate::journal) fn knows_a_journal(&self) -> bool {
         self.knows_a_journal
     }
 
     /// Notes that a journal was opened under this lock.
-    pub(super) fn note_a_journal(&mut self) {
+    pub(in crate::journal) fn note_a_journal(&mut self) {
         if self.knows_a_journal {
             return;
         }

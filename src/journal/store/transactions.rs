@@ -3,18 +3,20 @@
 use jiff::Timestamp;
 use rusqlite::{Transaction, TransactionBehavior, params};
 
-use super::error::JournalError;
-use super::open::Journal;
-use super::record::{HitterId, NewHitter, NewSession, PackedRep, RepId, RepRecord, SessionId};
-use super::rows;
-use super::stamp::{now_to_the_millisecond, stamp_text};
+use super::insert;
+use crate::journal::error::JournalError;
+use crate::journal::record::{
+    HitterId, NewHitter, NewSession, PackedRep, RepId, RepRecord, SessionId,
+};
+use crate::journal::stamp::{now_to_the_millisecond, stamp_text};
+use crate::journal::store::open::Journal;
 
 impl Journal {
     /// Finds the hitter of this name, bringing side and height up to date where they are given; adds
     /// one where the name is new or missing.
     pub fn find_or_add_hitter(&mut self, hitter: &NewHitter) -> Result<HitterId, JournalError> {
         self.change("add a hitter", |change| {
-            rows::find_or_add_hitter(change, hitter, now_to_the_millisecond())
+            insert::find_or_add_hitter(change, hitter, now_to_the_millisecond())
         })
     }
 
@@ -28,21 +30,21 @@ impl Journal {
 
     /// Begins a session of this hitter, who is found or added in the same transaction, so that a
     /// second try does not add a nameless hitter twice.
-    pub(super) fn begin_session_of(
+    pub(in crate::journal) fn begin_session_of(
         &mut self,
         hitter: Option<&NewHitter>,
         session: &NewSession,
     ) -> Result<SessionId, JournalError> {
         self.change("begin a session", |change| {
             let hitter = match hitter {
-                Some(hitter) => Some(rows::find_or_add_hitter(
+                Some(hitter) => Some(insert::find_or_add_hitter(
                     change,
                     hitter,
                     now_to_the_millisecond(),
                 )?),
                 None => session.hitter,
             };
-            rows::insert_session(change, hitter, session)
+            insert::insert_session(change, hitter, session)
         })
     }
 
@@ -87,15 +89,15 @@ impl Journal {
         self.log_packed(session, &PackedRep::from_record(record))
     }
 
-    pub(super) fn log_packed(
+    pub(in crate::journal) fn log_packed(
         &mut self,
         session: SessionId,
         packed: &PackedRep,
     ) -> Result<RepId, JournalError> {
         self.change("log a rep", |change| {
-            match rows::find_same_rep(change, session, &packed.judged)? {
+            match insert::find_same_rep(change, session, &packed.judged)? {
                 Some(id) => Ok(id),
-                None => rows::insert_rep(change, session, packed),
+                None => insert::insert_rep(change, session, packed),
             }
         })
     }
@@ -138,7 +140,7 @@ impl Journal {
 
     /// Moves all of the write-ahead log into the open file and empties it. Unlike SQLite's own way at
     /// closing it does so also where the file was moved, so that no log is left beside a new one.
-    pub(super) fn empty_wal(&self) -> Result<(), JournalError> {
+    pub(in crate::journal) fn empty_wal(&self) -> Result<(), JournalError> {
         let blocked: bool = self.reader.ask("clear the write-ahead log", |c| {
             c.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get(0))
         })?;
@@ -151,7 +153,7 @@ impl Journal {
     }
 
     /// One transaction: committed if `work` succeeds, undone if it or the commit fails.
-    pub(super) fn change<T>(
+    pub(in crate::journal) fn change<T>(
         &mut self,
         doing: &'static str,
         work: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>,

@@ -9,9 +9,9 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
-use super::error::JournalError;
-use super::schema::{APPLICATION_ID, VERSION};
-use super::search::count_in_file;
+use crate::journal::error::JournalError;
+use crate::journal::files::byte_search::count_in_file;
+use crate::journal::store::schema::{APPLICATION_ID, VERSION};
 
 /// The first bytes of every SQLite file, and where its header keeps the marks (SQLite, "Database File Format", 1.3).
 const MAGIC: &[u8] = b"SQLite format 3\0";
@@ -37,7 +37,11 @@ pub struct SetAside {
 
 /// Whether this damaged file was a journal that this program would write: by its header where it has one, else by the
 /// tables' text in it or in its log, or because a journal was opened under its lock before.
-pub(super) fn was_a_journal(path: &Path, error: &JournalError, known_by_lock: bool) -> bool {
+pub(in crate::journal) fn was_a_journal(
+    path: &Path,
+    error: &JournalError,
+    known_by_lock: bool,
+) -> bool {
     if !matches!(
         error,
         JournalError::Damaged { .. } | JournalError::NotDatabase { .. }
@@ -67,7 +71,7 @@ pub(super) fn was_a_journal(path: &Path, error: &JournalError, known_by_lock: bo
 }
 
 /// Renames the damaged journal to `NAME.damaged-YYYYMMDD-HHMMSS.db` (UTC).
-pub(super) fn set_damaged_aside(
+pub(in crate::journal) fn set_damaged_aside(
     path: &Path,
     error: &JournalError,
 ) -> Result<SetAside, JournalError> {
@@ -86,7 +90,7 @@ pub(super) fn set_damaged_aside(
 
 /// Renames the journal and its side files to `NAME.WORD-YYYYMMDD-HHMMSS.db`; the lock file stays. What is not
 /// there is passed over. Gives the new name.
-pub(super) fn set_aside(path: &Path, word: &str) -> Result<PathBuf, JournalError> {
+pub(in crate::journal) fn set_aside(path: &Path, word: &str) -> Result<PathBuf, JournalError> {
     let target = free_name(path, word, Timestamp::now());
     for side in SIDES {
         let from = with_side(path, side);
@@ -101,7 +105,7 @@ pub(super) fn set_aside(path: &Path, word: &str) -> Result<PathBuf, JournalError
 }
 
 /// Makes renames in the journal's folder outlive a power cut.
-pub(super) fn keep_names(path: &Path) -> Result<(), JournalError> {
+pub(in crate::journal) fn keep_names(path: &Path) -> Result<(), JournalError> {
     #[cfg(unix)]
     if let Some(folder) = path.parent() {
         File::open(folder)
@@ -114,7 +118,7 @@ pub(super) fn keep_names(path: &Path) -> Result<(), JournalError> {
 }
 
 /// The journals that were set aside from this one, oldest first.
-pub(super) fn all_set_aside(path: &Path) -> Vec<PathBuf> {
+pub(in crate::journal) fn all_set_aside(path: &Path) -> Vec<PathBuf> {
     let stem = path.file_stem().unwrap_or_default().to_string_lossy();
     let (damaged, replaced) = (format!("{stem}.damaged-"), format!("{stem}.replaced-"));
     let entries = path.parent().and_then(|folder| fs::read_dir(folder).ok());
@@ -134,7 +138,7 @@ pub(super) fn all_set_aside(path: &Path) -> Vec<PathBuf> {
 }
 
 /// The journal's name with something behind it, as SQLite names its side files.
-pub(super) fn with_side(path: &Path, side: &str) -> PathBuf {
+pub(in crate::journal) fn with_side(path: &Path, side: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(side);
     PathBuf::from(name)

@@ -4,8 +4,8 @@ use std::fs::File;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
-use super::line::rep_line;
 use crate::coach::JudgedRep;
+use crate::journal::rep_json::rep_line;
 
 /// Why the rep log could not be written.
 #[derive(Debug, thiserror::Error)]

@@ -10,14 +10,14 @@ use std::path::{Path, PathBuf};
 use rusqlite::OptionalExtension;
 use serde_json::json;
 
-use super::error::JournalError;
 use super::export::exported_line;
-use super::hitters::{HitterChoice, HitterRow};
-use super::open::JournalReader;
-use super::query::{RepFilter, SessionFilter};
-use super::record::RepId;
-use super::rows::stamp_at;
-use super::stamp::stamp_text;
+use crate::journal::error::JournalError;
+use crate::journal::record::RepId;
+use crate::journal::stamp::stamp_text;
+use crate::journal::store::hitters::{HitterChoice, HitterRow};
+use crate::journal::store::open::JournalReader;
+use crate::journal::store::query::{RepFilter, SessionFilter};
+use crate::journal::store::read::stamp_of;
 use crate::video::{FilmError, FilmNote, FilmStore};
 
 /// What was written of a hitter.
@@ -132,9 +132,9 @@ impl JournalReader {
             )?
             .query_row([rep.get()], |row| {
                 Ok(FilmNote {
-                    session: row.get(0)?,
-                    session_started_ms: stamp_at(row, 1)?.as_millisecond(),
-                    rep: row.get(2)?,
+                    session: row.get("session")?,
+                    session_started_ms: stamp_of(row, "started_at")?.as_millisecond(),
+                    rep: row.get("number")?,
                 })
             })
             .optional()

@@ -9,8 +9,8 @@ use serde::de::Error as _;
 use serde::ser::SerializeMap;
 use serde::{Deserialize, Serialize, Serializer};
 
-use super::record::{writable, writable_fps};
 use crate::coach::{AbsoluteBands, CueGiven, JudgedRep, PitchPlayed, Verdict};
+use crate::journal::record::{writable, writable_fps};
 use crate::rep::{
     Bats, Events, FIRING, LoadStyle, Measure, MeasureName, Rep, RepKind, Style, Unit, View,
     sequence_value, sequence_words,

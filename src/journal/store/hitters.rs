@@ -2,10 +2,11 @@
 
 use jiff::Timestamp;
 
-use super::error::JournalError;
-use super::open::JournalReader;
-use super::record::HitterId;
-use super::rows::{stamp_at, word_at};
+use super::columns::{Column, HitterColumn, get};
+use super::read::{BATS, optional_word, stamp};
+use crate::journal::error::JournalError;
+use crate::journal::record::HitterId;
+use crate::journal::store::open::JournalReader;
 use crate::rep::Bats;
 
 /// A hitter as stored.
@@ -47,23 +48,19 @@ impl JournalReader {
 
     fn list_hitters(&self, order: &str) -> Result<Vec<HitterRow>, JournalError> {
         self.ask("list the hitters", |c| {
-            c.prepare_cached(&format!(
-                "SELECT id, name, bats, height_cm, created_at FROM hitters {order}"
-            ))?
-            .query_map([], |row| {
-                let bats = match row.get_ref(2)? {
-                    rusqlite::types::ValueRef::Null => None,
-                    _ => Some(word_at(row, 2, &[Bats::Left, Bats::Right], Bats::name)?),
-                };
-                Ok(HitterRow {
-                    id: HitterId::new(row.get(0)?),
-                    name: row.get(1)?,
-                    bats,
-                    height_cm: row.get(3)?,
-                    created_at: stamp_at(row, 4)?,
-                })
-            })?
-            .collect()
+            use HitterColumn as C;
+            let columns = C::selection();
+            c.prepare_cached(&format!("SELECT {columns} FROM hitters {order}"))?
+                .query_map([], |row| {
+                    Ok(HitterRow {
+                        id: HitterId::new(get(row, C::Id)?),
+                        name: get(row, C::Name)?,
+                        bats: optional_word(row, C::Bats, &BATS, Bats::name)?,
+                        height_cm: get(row, C::HeightCm)?,
+                        created_at: stamp(row, C::CreatedAt)?,
+                    })
+                })?
+                .collect()
         })
     }
 

@@ -6,14 +6,13 @@
 use jiff::Timestamp;
 use rusqlite::{OptionalExtension, Row};
 
-use super::error::JournalError;
-use super::open::{Journal, JournalReader};
-use super::record::{HitterId, NewPlan, PlanId};
-use super::rows::{find_or_add_plan, stamp_at};
-use super::stamp::now_to_the_millisecond;
-
-const PLAN_COLUMNS: &str = "plans.id, plans.hitter, hitters.name, plans.name, plans.text, made_at";
-const PLAN_TABLES: &str = "plans LEFT JOIN hitters ON hitters.id = plans.hitter";
+use super::columns::{Column, Extra, PlanColumn, PlanExtra, get};
+use super::insert::find_or_add_plan;
+use super::read::stamp;
+use crate::journal::error::JournalError;
+use crate::journal::record::{HitterId, NewPlan, PlanId};
+use crate::journal::stamp::now_to_the_millisecond;
+use crate::journal::store::open::{Journal, JournalReader};
 
 /// A plan as stored.
 #[derive(Clone, Debug, PartialEq)]
@@ -70,43 +69,47 @@ impl JournalReader {
     /// Every plan that was ever in force, oldest first.
     pub fn plans(&self) -> Result<Vec<StoredPlan>, JournalError> {
         self.ask("list the plans", |c| {
-            c.prepare_cached(&format!(
-                "SELECT {PLAN_COLUMNS} FROM {PLAN_TABLES} ORDER BY plans.id"
-            ))?
-            .query_map([], read_plan)?
-            .collect()
+            c.prepare_cached(&select_plans("ORDER BY plans.id"))?
+                .query_map([], read_plan)?
+                .collect()
         })
     }
 
     /// The plan with this number, if there is one.
     pub fn plan(&self, id: PlanId) -> Result<Option<StoredPlan>, JournalError> {
         self.ask("look up a plan", |c| {
-            c.prepare_cached(&format!(
-                "SELECT {PLAN_COLUMNS} FROM {PLAN_TABLES} WHERE plans.id = ?1"
-            ))?
-            .query_row([id.get()], read_plan)
-            .optional()
+            c.prepare_cached(&select_plans("WHERE plans.id = ?1"))?
+                .query_row([id.get()], read_plan)
+                .optional()
         })
     }
 
     fn newest_plan(&self, hitter: Option<HitterId>) -> Result<Option<StoredPlan>, JournalError> {
+        let newest = "WHERE plans.hitter IS ?1 ORDER BY plans.id DESC LIMIT 1";
         self.ask("look up a plan", |c| {
-            c.prepare_cached(&format!(
-                "SELECT {PLAN_COLUMNS} FROM {PLAN_TABLES} WHERE plans.hitter IS ?1 ORDER BY plans.id DESC LIMIT 1"
-            ))?
-            .query_row([hitter.map(HitterId::get)], read_plan)
-            .optional()
+            c.prepare_cached(&select_plans(newest))?
+                .query_row([hitter.map(HitterId::get)], read_plan)
+                .optional()
         })
     }
 }
 
+fn select_plans(which: &str) -> String {
+    format!(
+        "SELECT {}, {} FROM plans LEFT JOIN hitters ON hitters.id = plans.hitter {which}",
+        PlanColumn::selection(),
+        PlanExtra::selection()
+    )
+}
+
 fn read_plan(row: &Row<'_>) -> rusqlite::Result<StoredPlan> {
+    use PlanColumn as C;
     Ok(StoredPlan {
-        id: PlanId::new(row.get(0)?),
-        hitter: row.get::<_, Option<i64>>(1)?.map(HitterId::new),
-        hitter_name: row.get(2)?,
-        name: row.get(3)?,
-        text: row.get(4)?,
-        made_at: stamp_at(row, 5)?,
+        id: PlanId::new(get(row, C::Id)?),
+        hitter: get::<Option<i64>>(row, C::Hitter)?.map(HitterId::new),
+        hitter_name: get(row, PlanExtra::HitterName)?,
+        name: get(row, C::Name)?,
+        text: get(row, C::Text)?,
+        made_at: stamp(row, C::MadeAt)?,
     })
 }

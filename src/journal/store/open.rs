@@ -10,13 +10,14 @@ use std::time::Duration;
 use jiff::Timestamp;
 use rusqlite::{Connection, OpenFlags};
 
-use super::aside::{self, SetAside};
-use super::error::JournalError;
-use super::lock::WriterLock;
-use super::look::look_before_writing;
-use super::record::SessionId;
-use super::schema::{self, Found};
-use super::{rows, stamp};
+use super::insert::close_unclean_sessions;
+use crate::journal::error::JournalError;
+use crate::journal::files::lock::WriterLock;
+use crate::journal::files::preflight::look_before_writing;
+use crate::journal::files::quarantine::{self, SetAside};
+use crate::journal::record::SessionId;
+use crate::journal::stamp::now_to_the_millisecond;
+use crate::journal::store::schema::{self, Found};
 
 /// How long to wait for another program's lock on the file; the writer tries again after that.
 const BUSY_TIMEOUT: Duration = Duration::from_secs(1);
@@ -62,14 +63,14 @@ enum OnDamage {
 /// writes.
 #[derive(Debug)]
 pub struct JournalReader {
-    pub(super) connection: Connection,
-    pub(super) path: PathBuf,
+    pub(in crate::journal) connection: Connection,
+    pub(in crate::journal) path: PathBuf,
 }
 
 /// A journal open for writing: the only one of its file on this machine.
 #[derive(Debug)]
 pub struct Journal {
-    pub(super) reader: JournalReader,
+    pub(in crate::journal) reader: JournalReader,
     report: OpenReport,
     identity: Option<FileIdentity>,
     // Last, so that it is given back after the connection has closed. Without one it is an editor beside a writer.
@@ -104,9 +105,9 @@ impl Journal {
         let (reader, report) = match open_file(&path) {
             Err(error)
                 if on_damage == OnDamage::SetAside
-                    && aside::was_a_journal(&path, &error, lock.knows_a_journal()) =>
+                    && quarantine::was_a_journal(&path, &error, lock.knows_a_journal()) =>
             {
-                let set_aside = aside::set_damaged_aside(&path, &error)?;
+                let set_aside = quarantine::set_damaged_aside(&path, &error)?;
                 let (reader, report) = open_file(&path)?;
                 let report = OpenReport {
                     set_aside: Some(set_aside),
@@ -120,7 +121,10 @@ impl Journal {
     }
 
     /// Opens a file whose lock is held already.
-    pub(super) fn open_locked(path: &Path, lock: WriterLock) -> Result<Self, JournalError> {
+    pub(in crate::journal) fn open_locked(
+        path: &Path,
+        lock: WriterLock,
+    ) -> Result<Self, JournalError> {
         let (reader, report) = open_file(path)?;
         Ok(Self::held(reader, report, lock))
     }
@@ -209,7 +213,7 @@ impl Journal {
     }
 
     /// Makes sure that the open file still has its name. SQLite would go on writing to a deleted one.
-    pub(super) fn refuse_moved(&self) -> Result<(), JournalError> {
+    pub(in crate::journal) fn refuse_moved(&self) -> Result<(), JournalError> {
         if FileIdentity::of(&self.reader.path) == self.identity {
             return Ok(());
         }
@@ -230,7 +234,7 @@ impl Journal {
 }
 
 impl JournalReader {
-    pub(super) fn open(path: &Path) -> Result<Self, JournalError> {
+    pub(in crate::journal) fn open(path: &Path) -> Result<Self, JournalError> {
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let connection = Connection::open_with_flags(path, flags)
             .map_err(|error| JournalError::from_sqlite(path, "open it", error))?;
@@ -243,7 +247,7 @@ impl JournalReader {
     }
 
     /// Runs a piece of SQLite work; `doing` completes "cannot ..." should it fail.
-    pub(super) fn ask<T>(
+    pub(in crate::journal) fn ask<T>(
         &self,
         doing: &'static str,
         work: impl FnOnce(&Connection) -> rusqlite::Result<T>,
@@ -322,7 +326,7 @@ impl FileIdentity {
 }
 
 /// The journal's full name; makes its folder. Two names of one file must lead to one lock.
-pub(super) fn full_path(path: &Path) -> Result<PathBuf, JournalError> {
+pub(in crate::journal) fn full_path(path: &Path) -> Result<PathBuf, JournalError> {
     refuse_what_is_no_file(path)?;
     let folder = match path.parent() {
         Some(folder) if !folder.as_os_str().is_empty() => folder,
@@ -366,15 +370,10 @@ fn open_file(path: &Path) -> Result<(JournalReader, OpenReport), JournalError> {
     schema::upgrade(&mut reader.connection, schema::STEPS, version).map_err(|error| {
         JournalError::from_sqlite(&reader.path, "bring its tables up to date", error)
     })?;
-    let unclean =
-        rows::close_unclean_sessions(&mut reader.connection, stamp::now_to_the_millisecond())
-            .map_err(|error| {
-                JournalError::from_sqlite(
-                    &reader.path,
-                    "close the sessions of an earlier run",
-                    error,
-                )
-            })?;
+    let unclean = close_unclean_sessions(&mut reader.connection, now_to_the_millisecond())
+        .map_err(|error| {
+            JournalError::from_sqlite(&reader.path, "close the sessions of an earlier run", error)
+        })?;
     let report = OpenReport {
         created: version == 0,
         upgraded_from: (version > 0 && version < schema::VERSION).then_some(version),
@@ -384,7 +383,7 @@ fn open_file(path: &Path) -> Result<(JournalReader, OpenReport), JournalError> {
     Ok((reader, report))
 }
 
-pub(super) fn writer_flags() -> OpenFlags {
+pub(in crate::journal) fn writer_flags() -> OpenFlags {
     OpenFlags::SQLITE_OPEN_READ_WRITE
         | OpenFlags::SQLITE_OPEN_CREATE
         | OpenFlags::SQLITE_OPEN_NO_MUTEX
@@ -401,7 +400,7 @@ fn setting_text(connection: &Connection, setting: &str) -> rusqlite::Result<Stri
 }
 
 /// Refuses folders, and devices and pipes, which SQLite might take for an empty file.
-pub(super) fn refuse_what_is_no_file(path: &Path) -> Result<(), JournalError> {
+pub(in crate::journal) fn refuse_what_is_no_file(path: &Path) -> Result<(), JournalError> {
     if path.is_dir() || path.file_name().is_none() {
         return Err(JournalError::Directory {
             path: path.to_path_buf(),
@@ -419,7 +418,7 @@ pub(super) fn refuse_what_is_no_file(path: &Path) -> Result<(), JournalError> {
 
 /// Makes an empty file that strangers on the machine cannot read; SQLite gives its side files the
 /// same rights. An existing file keeps what its owner chose.
-pub(super) fn create_for_owner_and_group(path: &Path) -> Result<(), JournalError> {
+pub(in crate::journal) fn create_for_owner_and_group(path: &Path) -> Result<(), JournalError> {
     let mut options = fs::OpenOptions::new();
     options.write(true).create_new(true);
     #[cfg(unix)]

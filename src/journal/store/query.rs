@@ -4,18 +4,18 @@ use std::fmt;
 
 use jiff::Timestamp;
 use rusqlite::types::Value;
-use rusqlite::{OptionalExtension, params_from_iter};
+use rusqlite::{OptionalExtension, Row, params_from_iter};
 
-use super::error::JournalError;
-use super::hitters::HitterChoice;
-use super::open::JournalReader;
-use super::record::{HitterId, PlanId, RepId, SessionId};
-use super::rows::{
-    REP_COLUMNS, REP_TABLES, SELECT_MEASURES, UNCLEAN_NOTE, read_measures, read_rep, stamp_at,
-};
-use super::stamp::stamp_text;
-use super::timeline::decode_timeline;
+use super::columns::{Column, Extra, SessionColumn, SessionExtra, get};
+use super::insert::UNCLEAN_NOTE;
+use super::read::{optional_stamp, prepare_measures, read_measures, read_rep, select_reps, stamp};
 use crate::coach::{Baselines, JudgedRep};
+use crate::journal::error::JournalError;
+use crate::journal::record::{HitterId, PlanId, RepId, SessionId};
+use crate::journal::stamp::stamp_text;
+use crate::journal::store::hitters::HitterChoice;
+use crate::journal::store::open::JournalReader;
+use crate::journal::timeline::decode_timeline;
 use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
 use crate::rep::RepKind;
@@ -145,6 +145,24 @@ pub struct RepFilter {
     pub until: Option<Timestamp>,
 }
 
+fn read_session(row: &Row<'_>) -> rusqlite::Result<SessionRow> {
+    use SessionColumn as C;
+    Ok(SessionRow {
+        id: SessionId::new(get(row, C::Id)?),
+        hitter: get::<Option<i64>>(row, C::Hitter)?.map(HitterId::new),
+        hitter_name: get(row, SessionExtra::HitterName)?,
+        started_at: stamp(row, C::StartedAt)?,
+        ended_at: optional_stamp(row, C::EndedAt)?,
+        end_note: get(row, C::EndNote)?,
+        source: get(row, C::Source)?,
+        settings: get(row, C::Settings)?,
+        program_version: get(row, C::ProgramVersion)?,
+        swings: get(row, SessionExtra::Swings)?,
+        takes: get(row, SessionExtra::Takes)?,
+        plan: get::<Option<i64>>(row, C::Plan)?.map(PlanId::new),
+    })
+}
+
 impl JournalReader {
     /// All sessions, the newest first.
     pub fn sessions(&self) -> Result<Vec<SessionRow>, JournalError> {
@@ -174,33 +192,12 @@ impl JournalReader {
             .map_or_else(String::new, |limit| format!("LIMIT {limit}"));
         self.ask("list the sessions", |c| {
             c.prepare_cached(&format!(
-                "SELECT sessions.id, sessions.hitter, hitters.name, started_at, ended_at, end_note, source,
-                        settings, program_version,
-                        (SELECT count(*) FROM reps WHERE session = sessions.id AND struck_why IS NULL
-                            AND coalesce(called, kind) = 'swing'),
-                        (SELECT count(*) FROM reps WHERE session = sessions.id AND struck_why IS NULL
-                            AND coalesce(called, kind) = 'take'),
-                        sessions.plan
-                 FROM sessions LEFT JOIN hitters ON hitters.id = sessions.hitter
-                 {which} ORDER BY sessions.id DESC {limit}"
+                "SELECT {}, {} FROM sessions LEFT JOIN hitters ON hitters.id = sessions.hitter
+                 {which} ORDER BY sessions.id DESC {limit}",
+                SessionColumn::selection(),
+                SessionExtra::selection()
             ))?
-            .query_map(params_from_iter(values), |row| {
-                let ended = row.get_ref(4)? != rusqlite::types::ValueRef::Null;
-                Ok(SessionRow {
-                    id: SessionId::new(row.get(0)?),
-                    hitter: row.get::<_, Option<i64>>(1)?.map(HitterId::new),
-                    hitter_name: row.get(2)?,
-                    started_at: stamp_at(row, 3)?,
-                    ended_at: if ended { Some(stamp_at(row, 4)?) } else { None },
-                    end_note: row.get(5)?,
-                    source: row.get(6)?,
-                    settings: row.get(7)?,
-                    program_version: row.get(8)?,
-                    swings: row.get(9)?,
-                    takes: row.get(10)?,
-                    plan: row.get::<_, Option<i64>>(11)?.map(PlanId::new),
-                })
-            })?
+            .query_map(params_from_iter(values), read_session)?
             .collect()
         })
     }
@@ -216,16 +213,17 @@ impl JournalReader {
     pub fn counts(&self) -> Result<Counts, JournalError> {
         self.ask("count the reps", |c| {
             c.query_row(
-                "SELECT (SELECT count(*) FROM hitters), (SELECT count(*) FROM sessions),
-                        count(*) FILTER (WHERE kind = 'swing'), count(*) FILTER (WHERE kind = 'take')
+                "SELECT (SELECT count(*) FROM hitters) AS hitters, (SELECT count(*) FROM sessions) AS sessions,
+                        count(*) FILTER (WHERE kind = 'swing') AS swings,
+                        count(*) FILTER (WHERE kind = 'take') AS takes
                  FROM reps",
                 [],
                 |row| {
                     Ok(Counts {
-                        hitters: row.get(0)?,
-                        sessions: row.get(1)?,
-                        swings: row.get(2)?,
-                        takes: row.get(3)?,
+                        hitters: row.get("hitters")?,
+                        sessions: row.get("sessions")?,
+                        swings: row.get("swings")?,
+                        takes: row.get("takes")?,
                     })
                 },
             )
@@ -282,16 +280,14 @@ impl JournalReader {
 
     fn one_rep(&self, which: &str, values: &[i64]) -> Result<Option<StoredRep>, JournalError> {
         self.ask("read a rep", |c| {
-            let sql = format!("SELECT {REP_COLUMNS} FROM {REP_TABLES} {which}");
-            let mut select = c.prepare_cached(&sql)?;
+            let mut select = c.prepare_cached(&format!("{} {which}", select_reps()))?;
             let found = select
                 .query_row(params_from_iter(values), read_rep)
                 .optional()?;
             let Some(mut rep) = found else {
                 return Ok(None);
             };
-            let mut measures = c.prepare_cached(SELECT_MEASURES)?;
-            read_measures(&mut measures, &mut rep)?;
+            read_measures(&mut *prepare_measures(c)?, &mut rep)?;
             Ok(Some(rep))
         })
     }
@@ -322,11 +318,15 @@ impl JournalReader {
                  WHERE reps.id = ?1",
             )?
             .query_row([rep.get()], |row| {
-                if row.get_ref(2)? == rusqlite::types::ValueRef::Null {
+                let landmarks = row.get_ref("landmarks")?;
+                if landmarks == rusqlite::types::ValueRef::Null {
                     return Ok(None);
                 }
-                let picture = PictureSize { width_px: row.get(0)?, height_px: row.get(1)? };
-                Ok(Some((picture, decode_timeline(row.get_ref(2)?.as_blob()?))))
+                let picture = PictureSize {
+                    width_px: row.get("width_px")?,
+                    height_px: row.get("height_px")?,
+                };
+                Ok(Some((picture, decode_timeline(landmarks.as_blob()?))))
             })
             .optional()
         })?;
@@ -365,12 +365,9 @@ impl JournalReader {
         // A read transaction: reps and their measures come from one moment. It ends with its drop.
         let _moment = self.connection.unchecked_transaction().map_err(sqlite)?;
         let (conditions, values) = self.conditions(filter)?;
-        let sql = format!("SELECT {REP_COLUMNS} FROM {REP_TABLES} {conditions} ORDER BY reps.id");
+        let sql = format!("{} {conditions} ORDER BY reps.id", select_reps());
         let mut select = self.connection.prepare(&sql).map_err(sqlite)?;
-        let mut measures = self
-            .connection
-            .prepare_cached(SELECT_MEASURES)
-            .map_err(sqlite)?;
+        let mut measures = prepare_measures(&self.connection).map_err(sqlite)?;
         let mut rows = select.query(params_from_iter(values)).map_err(sqlite)?;
         let mut count = 0;
         while let Some(row) = rows.next().map_err(sqlite)? {
@@ -411,7 +408,7 @@ impl JournalReader {
 
     /// The filter as SQL. Only the conditions that are wanted are written, so that each can use its
     /// index.
-    pub(super) fn conditions(
+    pub(in crate::journal) fn conditions(
         &self,
         filter: &RepFilter,
     ) -> Result<(String, Vec<Value>), JournalError> {

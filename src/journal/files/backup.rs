@@ -8,15 +8,15 @@ use std::path::{Path, PathBuf};
 
 use rusqlite::Connection;
 
-use super::aside::{keep_names, set_aside, with_side};
-use super::error::JournalError;
-use super::lock::WriterLock;
-use super::open::{
+use crate::journal::error::JournalError;
+use crate::journal::files::lock::WriterLock;
+use crate::journal::files::quarantine::{keep_names, set_aside, with_side};
+use crate::journal::store::open::{
     Journal, JournalReader, OpenReport, create_for_owner_and_group, full_path,
     refuse_what_is_no_file,
 };
-use super::query::Counts;
-use super::schema::{self, Found};
+use crate::journal::store::query::Counts;
+use crate::journal::store::schema::{self, Found};
 
 /// A journal put back from a copy.
 #[derive(Clone, Debug, PartialEq)]

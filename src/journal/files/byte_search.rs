@@ -8,7 +8,7 @@ use std::path::Path;
 const CHUNK_BYTES: usize = 1 << 20;
 
 /// Counts each needle in the file's first `within_bytes`; occurrences may overlap. An empty needle is found nowhere.
-pub(super) fn count_in_file(
+pub(in crate::journal) fn count_in_file(
     path: &Path,
     needles: &[&[u8]],
     within_bytes: u64,
@@ -36,7 +36,7 @@ pub(super) fn count_in_file(
 }
 
 /// Counts the places in the file where one of the `marks` stands. All are `N` bytes and begin with `lead`.
-pub(super) fn count_marks<const N: usize>(
+pub(in crate::journal) fn count_marks<const N: usize>(
     path: &Path,
     lead: [u8; 2],
     marks: &HashSet<[u8; N]>,

@@ -6,12 +6,14 @@
 
 use rusqlite::{Connection, OptionalExtension, params};
 
-use super::error::JournalError;
-use super::moved::{MovedEvent, as_found, move_event};
-use super::open::{Journal, JournalReader};
-use super::record::{HitterId, NewHitter, NewPlan, NoteId, RepId, SessionId};
-use super::rows::{find_or_add_hitter, find_or_add_plan, stamp_at};
-use super::stamp::{now_to_the_millisecond, stamp_text};
+use super::columns::{Column, CorrectionColumn, NoteColumn, RepColumn, get, insert};
+use super::insert::{find_or_add_hitter, find_or_add_plan};
+use super::read::stamp;
+use crate::journal::error::JournalError;
+use crate::journal::record::{HitterId, NewHitter, NewPlan, NoteId, RepId, SessionId};
+use crate::journal::stamp::{now_to_the_millisecond, stamp_text};
+use crate::journal::store::moved_events::{MovedEvent, as_found, move_event};
+use crate::journal::store::open::{Journal, JournalReader};
 use crate::rep::RepKind;
 
 /// The longest note, characters.
@@ -130,16 +132,16 @@ fn apply(connection: &Connection, edit: &Edit) -> rusqlite::Result<Option<i64>> 
             if !there {
                 return Ok(None);
             }
-            connection.execute(
-                "INSERT INTO notes (session, rep, text, made_at) VALUES (?1, ?2, ?3, ?4)",
-                params![
-                    session.get(),
-                    rep.map(RepId::get),
-                    text.trim(),
-                    stamp_text(now)
+            insert(
+                connection,
+                &[
+                    (NoteColumn::Session, &session.get()),
+                    (NoteColumn::Rep, &rep.map(RepId::get)),
+                    (NoteColumn::Text, &text.trim()),
+                    (NoteColumn::MadeAt, &stamp_text(now)),
                 ],
-            )?;
-            Ok(Some(connection.last_insert_rowid()))
+            )
+            .map(Some)
         }
         Edit::DropNote(note) => {
             let rows = connection.execute("DELETE FROM notes WHERE id = ?1", [note.get()])?;
@@ -156,14 +158,14 @@ fn apply(connection: &Connection, edit: &Edit) -> rusqlite::Result<Option<i64>> 
             connection,
             *rep,
             "struck",
-            "struck_why",
+            RepColumn::StruckWhy,
             why.as_deref().map(str::trim),
         ),
         Edit::Call { rep, kind } => correct(
             connection,
             *rep,
             "called",
-            "called",
+            RepColumn::Called,
             kind.map(RepKind::name),
         ),
         Edit::MoveEvent(moved) => move_event(connection, moved),
@@ -177,14 +179,15 @@ fn apply(connection: &Connection, edit: &Edit) -> rusqlite::Result<Option<i64>> 
     }
 }
 
-/// Changes one column and keeps what it was; `column` is one of ours, never a user's text.
+/// Changes one column and keeps what it was.
 fn correct(
     connection: &Connection,
     rep: RepId,
     what: &str,
-    column: &str,
+    column: RepColumn,
     became: Option<&str>,
 ) -> rusqlite::Result<Option<i64>> {
+    let column = column.name();
     let was: Option<Option<String>> = connection
         .query_row(
             &format!("SELECT {column} FROM reps WHERE id = ?1"),
@@ -200,14 +203,17 @@ fn correct(
         &format!("UPDATE reps SET {column} = ?2 WHERE id = ?1"),
         params![rep.get(), became],
     )?;
-    connection.execute(
-        "INSERT INTO corrections (rep, what, was, became, made_at) VALUES (?1, ?2, ?3, ?4, ?5)",
-        params![
-            rep.get(),
-            what,
-            was,
-            became,
-            stamp_text(now_to_the_millisecond())
+    insert(
+        connection,
+        &[
+            (CorrectionColumn::Rep, &rep.get()),
+            (CorrectionColumn::What, &what),
+            (CorrectionColumn::Was, &was),
+            (CorrectionColumn::Became, &became),
+            (
+                CorrectionColumn::MadeAt,
+                &stamp_text(now_to_the_millisecond()),
+            ),
         ],
     )?;
     Ok(Some(rep.get()))
@@ -217,15 +223,17 @@ impl JournalReader {
     /// The notes on a session and its reps, the oldest first.
     pub fn notes(&self, session: SessionId) -> Result<Vec<NoteRow>, JournalError> {
         self.ask("read the notes", |c| {
-            c.prepare_cached(
-                "SELECT id, rep, text, made_at FROM notes WHERE session = ?1 ORDER BY id",
-            )?
+            use NoteColumn as C;
+            let columns = C::selection();
+            c.prepare_cached(&format!(
+                "SELECT {columns} FROM notes WHERE session = ?1 ORDER BY id"
+            ))?
             .query_map([session.get()], |row| {
                 Ok(NoteRow {
-                    id: NoteId::new(row.get(0)?),
-                    rep: row.get::<_, Option<i64>>(1)?.map(RepId::new),
-                    text: row.get(2)?,
-                    made_at: stamp_at(row, 3)?,
+                    id: NoteId::new(get(row, C::Id)?),
+                    rep: get::<Option<i64>>(row, C::Rep)?.map(RepId::new),
+                    text: get(row, C::Text)?,
+                    made_at: stamp(row, C::MadeAt)?,
                 })
             })?
             .collect()

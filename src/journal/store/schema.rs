@@ -5,10 +5,10 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// Marks an SQLite file as a journal ("CGHJ"), so that no other program's database is written to.
-pub(super) const APPLICATION_ID: i32 = 0x4347_484A;
+pub(in crate::journal) const APPLICATION_ID: i32 = 0x4347_484A;
 
 /// All steps, oldest first.
-pub(super) const STEPS: &[&str] = &[
+pub(in crate::journal) const STEPS: &[&str] = &[
     include_str!("schema/001_first.sql"),
     include_str!("schema/002_style.sql"),
     include_str!("schema/003_plans.sql"),
@@ -17,11 +17,11 @@ pub(super) const STEPS: &[&str] = &[
 ];
 
 /// The newest version this program knows.
-pub(super) const VERSION: u32 = STEPS.len() as u32;
+pub(in crate::journal) const VERSION: u32 = STEPS.len() as u32;
 
 /// What a file is, judged without writing to it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Found {
+pub(in crate::journal) enum Found {
     /// No tables and no marks: free to become a journal.
     Empty,
     /// A journal of this version.
@@ -34,7 +34,7 @@ pub(super) enum Found {
 }
 
 /// Looks at the marks of an open file. It only reads.
-pub(super) fn identify(connection: &Connection) -> rusqlite::Result<Found> {
+pub(in crate::journal) fn identify(connection: &Connection) -> rusqlite::Result<Found> {
     let application: i32 = connection.pragma_query_value(None, "application_id", |r| r.get(0))?;
     let version: i32 = connection.pragma_query_value(None, "user_version", |r| r.get(0))?;
     let tables: i64 =
@@ -48,7 +48,7 @@ pub(super) fn identify(connection: &Connection) -> rusqlite::Result<Found> {
 
 /// Runs the steps that the file lacks, all of them in one transaction, so that a failure or a kill
 /// leaves the old version whole.
-pub(super) fn upgrade(
+pub(in crate::journal) fn upgrade(
     connection: &mut Connection,
     steps: &[&str],
     from_version: u32,

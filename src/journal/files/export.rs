@@ -8,12 +8,12 @@ use std::io::{self, BufWriter, Write};
 use serde_json::json;
 
 use super::csv_rows;
-use super::error::JournalError;
-use super::line::{LineOrigin, rep_line_with_origin, rounded};
-use super::open::JournalReader;
-use super::query::{RepFilter, StoredRep};
-use super::record::RepId;
-use super::stamp::stamp_text;
+use crate::journal::error::JournalError;
+use crate::journal::record::RepId;
+use crate::journal::rep_json::{LineOrigin, rep_line_with_origin, rounded};
+use crate::journal::stamp::stamp_text;
+use crate::journal::store::open::JournalReader;
+use crate::journal::store::query::{RepFilter, StoredRep};
 use crate::pose::{Body, LANDMARK_COUNT, Landmark, PoseFrame};
 
 /// How reps leave the journal.
@@ -106,7 +106,7 @@ impl JournalReader {
 }
 
 /// A rep as one line of an export.
-pub(super) fn exported_line(stored: StoredRep) -> String {
+pub(in crate::journal) fn exported_line(stored: StoredRep) -> String {
     let origin = LineOrigin {
         session: stored.session.get(),
         hitter: stored.hitter_name,

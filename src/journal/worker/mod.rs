@@ -12,14 +12,15 @@ use std::time::{Duration, Instant};
 use crossbeam_channel::{Sender, bounded};
 use jiff::Timestamp;
 
-use crate::thread::spawn;
+pub(in crate::journal) mod thread;
 
-use super::edit::Edit;
-use super::error::JournalError;
-use super::open::{Journal, OpenReport};
-use super::record::{NewHitter, NewSession, RepRecord, SessionId};
-use super::stamp::now_to_the_millisecond;
-use super::writer_thread::Worker;
+use crate::journal::error::JournalError;
+use crate::journal::record::{NewHitter, NewSession, RepRecord, SessionId};
+use crate::journal::stamp::now_to_the_millisecond;
+use crate::journal::store::edits::Edit;
+use crate::journal::store::open::{Journal, OpenReport};
+use crate::journal::worker::thread::Worker;
+use crate::thread::spawn;
 
 /// Jobs in the channel to the thread; a few reps, as the thread takes them out at once.
 const CHANNEL_JOBS: usize = 16;
@@ -81,7 +82,7 @@ pub struct WriterState {
 }
 
 /// An entry on its way to the thread.
-pub(super) enum Job {
+pub(in crate::journal) enum Job {
     Session {
         hitter: Option<NewHitter>,
         session: NewSession,
@@ -143,19 +144,19 @@ impl JournalHandle {
 
 /// What handle and thread share.
 #[derive(Debug, Default)]
-pub(super) struct Shared {
+pub(in crate::journal) struct Shared {
     state: Mutex<WriterState>,
     give_up_at: Mutex<Option<Instant>>,
 }
 
 impl Shared {
-    pub(super) fn state(&self) -> MutexGuard<'_, WriterState> {
+    pub(in crate::journal) fn state(&self) -> MutexGuard<'_, WriterState> {
         // A state left by a panic is still a state; the thread's end is noticed elsewhere.
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// When to stop trying; `None` while the program runs.
-    pub(super) fn give_up_at(&self) -> Option<Instant> {
+    pub(in crate::journal) fn give_up_at(&self) -> Option<Instant> {
         *self
             .give_up_at
             .lock()

@@ -6,13 +6,14 @@
 use std::collections::HashSet;
 use std::path::PathBuf;
 
-use super::aside::{all_set_aside, with_side};
-use super::error::JournalError;
-use super::hitters::HitterChoice;
-use super::open::Journal;
-use super::query::SessionFilter;
-use super::record::SessionId;
-use super::search::{count_in_file, count_marks};
+use crate::journal::error::JournalError;
+use crate::journal::files::byte_search::{count_in_file, count_marks};
+use crate::journal::files::quarantine::{all_set_aside, with_side};
+use crate::journal::record::SessionId;
+use crate::journal::store::columns::{Holds, Listed, all_columns};
+use crate::journal::store::hitters::HitterChoice;
+use crate::journal::store::open::Journal;
+use crate::journal::store::query::SessionFilter;
 use crate::video::{FilmError, FilmStore, Gone};
 
 /// The beginning of a stored timeline: long enough that no two reps of one camera share it by chance. SQLite keeps the
@@ -21,21 +22,6 @@ type Mark = [u8; 48];
 
 /// Shorter names stand in compressed landmarks by chance.
 const TELLING_NAME_BYTES: usize = 5;
-
-/// Every column that holds a text which people or cameras gave.
-const TEXT_COLUMNS: [(&str, &str); 11] = [
-    ("hitters", "name"),
-    ("sessions", "source"),
-    ("sessions", "settings"),
-    ("sessions", "end_note"),
-    ("plans", "name"),
-    ("plans", "text"),
-    ("reps", "cue"),
-    ("reps", "no_cue"),
-    ("reps", "struck_why"),
-    ("notes", "text"),
-    ("measures", "why"),
-];
 
 /// What was found of a deleted hitter.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -224,7 +210,15 @@ impl Journal {
         if name.is_empty() {
             return Ok(found);
         }
-        for (table, column) in TEXT_COLUMNS {
+        for Listed {
+            table,
+            column,
+            holds,
+        } in all_columns()
+        {
+            if holds != Holds::FreeText {
+                continue;
+            }
             let entries: u32 = self.reader().ask("search its texts", |c| {
                 let sql = format!("SELECT count(*) FROM {table} WHERE instr({column}, ?1) > 0");
                 c.query_row(&sql, [name], |row| row.get(0))

@@ -1,0 +1,358 @@
+//! Every column of the journal's tables, listed once: SQL is made from these lists, and each entry says what its column
+//! holds, so that deletion knows where people's words can stand.
+//!
+//! A test compares the lists with the schema, column by column.
+
+use rusqlite::types::FromSql;
+use rusqlite::{Connection, Row, ToSql, params_from_iter};
+
+use crate::rep::EventName;
+
+/// What a column holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(in crate::journal) enum Holds {
+    /// A number: nobody's words fit into it.
+    Number,
+    /// A time of day that this program writes.
+    Stamp,
+    /// One of the few words that this program writes there, such as `left` or a measure's name. Nothing that anyone
+    /// types gets into it.
+    ProgramWord,
+    /// Text that people, cameras or settings gave, or words that older versions chose: a person's name can stand in it.
+    FreeText,
+    /// The packed landmarks of a rep.
+    Landmarks,
+}
+
+/// What a row of a SELECT has at a fixed place.
+pub(in crate::journal) trait Selected: Copy + 'static {
+    /// The place in the row.
+    fn index(self) -> usize;
+}
+
+/// The columns of one table.
+pub(in crate::journal) trait Column: Selected {
+    const TABLE: &'static str;
+    const ALL: &'static [Self];
+
+    fn name(self) -> &'static str;
+    fn holds(self) -> Holds;
+
+    /// All names, comma separated, as an INSERT takes them.
+    fn names() -> String {
+        joined(Self::ALL)
+    }
+
+    /// All names with their table, as a SELECT takes them; its rows are read by these columns.
+    fn selection() -> String {
+        let qualified: Vec<String> = Self::ALL
+            .iter()
+            .map(|column| format!("{}.{}", Self::TABLE, column.name()))
+            .collect();
+        qualified.join(", ")
+    }
+}
+
+/// The names of some columns, comma separated.
+pub(in crate::journal) fn joined<C: Column>(columns: &[C]) -> String {
+    let names: Vec<&str> = columns.iter().map(|column| column.name()).collect();
+    names.join(", ")
+}
+
+/// What a SELECT gives behind the columns of its table: columns of joined tables and counts, as SQL.
+pub(in crate::journal) trait Extra: Selected {
+    const ALL: &'static [Self];
+
+    fn sql(self) -> &'static str;
+
+    /// All of them, comma separated.
+    fn selection() -> String {
+        let parts: Vec<&str> = Self::ALL.iter().map(|extra| extra.sql()).collect();
+        parts.join(", ")
+    }
+}
+
+macro_rules! columns {
+    ($(#[$doc:meta])* $name:ident in $table:literal { $($column:ident = $text:literal: $holds:ident),+ $(,)? }) => {
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+        pub(in crate::journal) enum $name { $($column),+ }
+
+        impl Selected for $name {
+            fn index(self) -> usize {
+                self as usize
+            }
+        }
+
+        impl Column for $name {
+            const TABLE: &'static str = $table;
+            const ALL: &'static [Self] = &[$(Self::$column),+];
+
+            fn name(self) -> &'static str {
+                match self { $(Self::$column => $text),+ }
+            }
+
+            fn holds(self) -> Holds {
+                match self { $(Self::$column => Holds::$holds),+ }
+            }
+        }
+    };
+}
+
+macro_rules! extras {
+    ($(#[$doc:meta])* $name:ident behind $columns:ident { $($extra:ident = $sql:literal),+ $(,)? }) => {
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+        pub(in crate::journal) enum $name { $($extra),+ }
+
+        impl Selected for $name {
+            fn index(self) -> usize {
+                <$columns as Column>::ALL.len() + self as usize
+            }
+        }
+
+        impl Extra for $name {
+            const ALL: &'static [Self] = &[$(Self::$extra),+];
+
+            fn sql(self) -> &'static str {
+                match self { $(Self::$extra => $sql),+ }
+            }
+        }
+    };
+}
+
+columns! {
+    HitterColumn in "hitters" {
+        Id = "id": Number,
+        Name = "name": FreeText,
+        Bats = "bats": ProgramWord,
+        HeightCm = "height_cm": Number,
+        CreatedAt = "created_at": Stamp,
+    }
+}
+
+columns! {
+    SessionColumn in "sessions" {
+        Id = "id": Number,
+        Hitter = "hitter": Number,
+        StartedAt = "started_at": Stamp,
+        EndedAt = "ended_at": Stamp,
+        EndNote = "end_note": FreeText,
+        Source = "source": FreeText,
+        Settings = "settings": FreeText,
+        ProgramVersion = "program_version": ProgramWord,
+        Plan = "plan": Number,
+    }
+}
+
+extras! {
+    /// Who hit, and how much the session holds; struck reps do not count.
+    SessionExtra behind SessionColumn {
+        HitterName = "hitters.name",
+        Swings = "(SELECT count(*) FROM reps WHERE session = sessions.id AND struck_why IS NULL AND coalesce(called, kind) = 'swing')",
+        Takes = "(SELECT count(*) FROM reps WHERE session = sessions.id AND struck_why IS NULL AND coalesce(called, kind) = 'take')",
+    }
+}
+
+columns! {
+    PlanColumn in "plans" {
+        Id = "id": Number,
+        Hitter = "hitter": Number,
+        Name = "name": FreeText,
+        Text = "text": FreeText,
+        MadeAt = "made_at": Stamp,
+    }
+}
+
+extras! {
+    PlanExtra behind PlanColumn {
+        HitterName = "hitters.name",
+    }
+}
+
+columns! {
+    RepColumn in "reps" {
+        Id = "id": Number,
+        Session = "session": Number,
+        Number = "number": Number,
+        Kind = "kind": ProgramWord,
+        Bats = "bats": ProgramWord,
+        View = "view": ProgramWord,
+        Fps = "fps": Number,
+        SetSecs = "set_secs": Number,
+        GatherSecs = "gather_secs": Number,
+        LiftOffSecs = "lift_off_secs": Number,
+        PlantSecs = "plant_secs": Number,
+        HeelRiseSecs = "heel_rise_secs": Number,
+        ContactSecs = "contact_secs": Number,
+        FinishSecs = "finish_secs": Number,
+        KnownAtSecs = "known_at_secs": Number,
+        Cue = "cue": FreeText,
+        CueAtSecs = "cue_at_secs": Number,
+        CueLatencyMs = "cue_latency_ms": Number,
+        LoggedAt = "logged_at": Stamp,
+        StanceWidthCm = "stance_width_cm": Number,
+        HandHeightCm = "hand_height_cm": Number,
+        LiftHeightCm = "lift_height_cm": Number,
+        Load = "load": ProgramWord,
+        NoCue = "no_cue": FreeText,
+        PitchKmh = "pitch_kmh": Number,
+        PitchReleaseSecs = "pitch_release_secs": Number,
+        PitchArrivalSecs = "pitch_arrival_secs": Number,
+        Marked = "marked": Number,
+        StruckWhy = "struck_why": FreeText,
+        Called = "called": ProgramWord,
+        CmPerPx = "cm_per_px": Number,
+        ScaledForCm = "scaled_for_cm": Number,
+        ScaleSpread = "scale_spread": Number,
+        RollDeg = "roll_deg": Number,
+    }
+}
+
+extras! {
+    /// Who hit, and whether the coach moved any event of the rep.
+    RepExtra behind RepColumn {
+        Hitter = "sessions.hitter",
+        HitterName = "hitters.name",
+        Moved = "EXISTS (SELECT 1 FROM found_events WHERE rep = reps.id)",
+    }
+}
+
+impl RepColumn {
+    /// Where the time of an event stands; `found_events` has a column of the same name.
+    pub(in crate::journal) const fn of_event(event: EventName) -> Self {
+        match event {
+            EventName::Set => Self::SetSecs,
+            EventName::Gather => Self::GatherSecs,
+            EventName::LiftOff => Self::LiftOffSecs,
+            EventName::Plant => Self::PlantSecs,
+            EventName::HeelRise => Self::HeelRiseSecs,
+            EventName::Contact => Self::ContactSecs,
+            EventName::Finish => Self::FinishSecs,
+        }
+    }
+
+    /// The columns of all events, in the order of [`EventName::ALL`].
+    pub(in crate::journal) fn events() -> [Self; EventName::ALL.len()] {
+        EventName::ALL.map(Self::of_event)
+    }
+}
+
+columns! {
+    /// `found_measures` has the same columns.
+    MeasureColumn in "measures" {
+        Rep = "rep": Number,
+        Name = "name": ProgramWord,
+        Value = "value": Number,
+        PlusMinus = "plus_minus": Number,
+        Confidence = "confidence": Number,
+        Verdict = "verdict": ProgramWord,
+        BandLow = "band_low": Number,
+        BandHigh = "band_high": Number,
+        Why = "why": FreeText,
+    }
+}
+
+extras! {
+    /// The rep that was measured.
+    MeasureExtra behind MeasureColumn {
+        Session = "reps.session",
+        Number = "reps.number",
+        LoggedAt = "reps.logged_at",
+        Marked = "reps.marked",
+    }
+}
+
+columns! {
+    NoteColumn in "notes" {
+        Id = "id": Number,
+        Session = "session": Number,
+        Rep = "rep": Number,
+        Text = "text": FreeText,
+        MadeAt = "made_at": Stamp,
+    }
+}
+
+columns! {
+    CorrectionColumn in "corrections" {
+        Id = "id": Number,
+        Rep = "rep": Number,
+        What = "what": ProgramWord,
+        Was = "was": FreeText,
+        Became = "became": FreeText,
+        MadeAt = "made_at": Stamp,
+    }
+}
+
+columns! {
+    TimelineColumn in "timelines" {
+        Rep = "rep": Number,
+        StartSecs = "start_secs": Number,
+        WidthPx = "width_px": Number,
+        HeightPx = "height_px": Number,
+        Landmarks = "landmarks": Landmarks,
+    }
+}
+
+/// A column with its table.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(in crate::journal) struct Listed {
+    pub(in crate::journal) table: &'static str,
+    pub(in crate::journal) column: &'static str,
+    pub(in crate::journal) holds: Holds,
+}
+
+/// Every column of every table.
+pub(in crate::journal) fn all_columns() -> Vec<Listed> {
+    fn listed<C: Column>(table: &'static str, columns: &[C]) -> Vec<Listed> {
+        let of = |column: &C| Listed {
+            table,
+            column: column.name(),
+            holds: column.holds(),
+        };
+        columns.iter().map(of).collect()
+    }
+    fn whole<C: Column>() -> Vec<Listed> {
+        listed(C::TABLE, C::ALL)
+    }
+    [
+        whole::<HitterColumn>(),
+        whole::<SessionColumn>(),
+        whole::<PlanColumn>(),
+        whole::<RepColumn>(),
+        whole::<NoteColumn>(),
+        whole::<MeasureColumn>(),
+        whole::<TimelineColumn>(),
+        whole::<CorrectionColumn>(),
+        listed("found_events", &[MeasureColumn::Rep]),
+        listed("found_events", &RepColumn::events()),
+        listed("found_measures", MeasureColumn::ALL),
+    ]
+    .concat()
+}
+
+/// Adds a row and gives its number; columns that are left out get their default.
+pub(in crate::journal) fn insert<C: Column>(
+    connection: &Connection,
+    values: &[(C, &dyn ToSql)],
+) -> rusqlite::Result<i64> {
+    let columns: Vec<C> = values.iter().map(|(column, _)| *column).collect();
+    let places = vec!["?"; values.len()].join(", ");
+    let sql = format!(
+        "INSERT INTO {} ({}) VALUES ({places})",
+        C::TABLE,
+        joined(&columns)
+    );
+    connection
+        .prepare_cached(&sql)?
+        .execute(params_from_iter(values.iter().map(|(_, value)| value)))?;
+    Ok(connection.last_insert_rowid())
+}
+
+/// Reads a column of a row. By its place, which is known: looking a name up costs a search through all names.
+pub(in crate::journal) fn get<T: FromSql>(
+    row: &Row<'_>,
+    column: impl Selected,
+) -> rusqlite::Result<T> {
+    row.get(column.index())
+}

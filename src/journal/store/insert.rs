@@ -1,0 +1,320 @@
+//! Rows of the journal's tables, written.
+//!
+//! Functions here work inside the caller's transaction and know nothing of files or locks.
+
+use std::collections::BTreeMap;
+
+use jiff::Timestamp;
+use rusqlite::{Connection, OptionalExtension, ToSql, TransactionBehavior, params};
+
+use super::columns::{
+    HitterColumn, MeasureColumn, PlanColumn, RepColumn, SessionColumn, TimelineColumn, insert,
+};
+use super::open::UncleanSession;
+use super::read::stamp_of;
+use crate::coach::{AbsoluteBands, JudgedRep, Verdict};
+use crate::journal::record::{
+    HitterId, NewHitter, NewPlan, NewSession, PackedRep, PackedTimeline, PlanId, RepId, SessionId,
+    writable, writable_fps,
+};
+use crate::journal::stamp::stamp_text;
+use crate::rep::{Bats, EventName, LoadStyle, Measure, MeasureName};
+use crate::text_enum::Recorded;
+use crate::time::CaptureTime;
+
+/// How the note of a session begins that a crash, kill or power cut left open.
+pub(in crate::journal) const UNCLEAN_NOTE: &str = "not ended by cagehand";
+
+/// Finds the hitter of this name and brings side and height up to date, or adds one.
+pub(in crate::journal) fn find_or_add_hitter(
+    connection: &Connection,
+    hitter: &NewHitter,
+    now: Timestamp,
+) -> rusqlite::Result<HitterId> {
+    let name = hitter
+        .name
+        .as_deref()
+        .map(str::trim)
+        .filter(|name| !name.is_empty());
+    let bats = hitter.bats.map(Bats::name);
+    // What is not a height is not kept; the height is an aid here, not a measurement.
+    let height_cm = hitter.height_cm.filter(|cm| cm.is_finite() && *cm > 0.0);
+    let known = name
+        .map(|name| {
+            connection
+                .query_row("SELECT id FROM hitters WHERE name = ?1", [name], |row| {
+                    row.get(0)
+                })
+                .optional()
+        })
+        .transpose()?
+        .flatten();
+    if let Some(id) = known {
+        connection.execute(
+            "UPDATE hitters SET bats = coalesce(?2, bats), height_cm = coalesce(?3, height_cm) WHERE id = ?1",
+            params![id, bats, height_cm],
+        )?;
+        return Ok(HitterId::new(id));
+    }
+    use HitterColumn as C;
+    insert(
+        connection,
+        &[
+            (C::Name, &name),
+            (C::Bats, &bats),
+            (C::HeightCm, &height_cm),
+            (C::CreatedAt, &stamp_text(now)),
+        ],
+    )
+    .map(HitterId::new)
+}
+
+/// Adds a session.
+pub(in crate::journal) fn insert_session(
+    connection: &Connection,
+    hitter: Option<HitterId>,
+    session: &NewSession,
+) -> rusqlite::Result<SessionId> {
+    let plan = session
+        .plan
+        .as_ref()
+        .map(|plan| find_or_add_plan(connection, hitter, plan, session.started_at))
+        .transpose()?;
+    use SessionColumn as C;
+    insert(
+        connection,
+        &[
+            (C::Hitter, &hitter.map(HitterId::get)),
+            (C::StartedAt, &stamp_text(session.started_at)),
+            (C::Source, &session.source),
+            (C::Settings, &session.settings),
+            (C::ProgramVersion, &session.program_version),
+            (C::Plan, &plan.map(PlanId::get)),
+        ],
+    )
+    .map(SessionId::new)
+}
+
+/// The hitter's newest plan if it is this one to the letter, else a new entry; plans are never changed.
+pub(in crate::journal) fn find_or_add_plan(
+    connection: &Connection,
+    hitter: Option<HitterId>,
+    plan: &NewPlan,
+    now: Timestamp,
+) -> rusqlite::Result<PlanId> {
+    let newest: Option<(i64, String, String)> = connection
+        .query_row(
+            "SELECT id, name, text FROM plans WHERE hitter IS ?1 ORDER BY id DESC LIMIT 1",
+            [hitter.map(HitterId::get)],
+            |row| Ok((row.get("id")?, row.get("name")?, row.get("text")?)),
+        )
+        .optional()?;
+    if let Some((id, name, text)) = newest
+        && (&name, &text) == (&plan.name, &plan.text)
+    {
+        return Ok(PlanId::new(id));
+    }
+    use PlanColumn as C;
+    insert(
+        connection,
+        &[
+            (C::Hitter, &hitter.map(HitterId::get)),
+            (C::Name, &plan.name),
+            (C::Text, &plan.text),
+            (C::MadeAt, &stamp_text(now)),
+        ],
+    )
+    .map(PlanId::new)
+}
+
+/// Adds a rep with its measures and its timeline.
+pub(in crate::journal) fn insert_rep(
+    connection: &Connection,
+    session: SessionId,
+    packed: &PackedRep,
+) -> rusqlite::Result<RepId> {
+    let JudgedRep {
+        number,
+        rep,
+        bands,
+        verdicts,
+        cue,
+        no_cue,
+        pitch,
+    } = &packed.judged;
+    use RepColumn as C;
+    let length = |cm: Option<f64>| cm.filter(|cm| cm.is_finite());
+    let scale = rep.ruler.map(|ruler| ruler.scale);
+    let cue = cue.as_ref();
+    let event_secs = EventName::ALL.map(|event| {
+        (
+            C::of_event(event),
+            rep.events.at(event).map(CaptureTime::secs),
+        )
+    });
+    let events = event_secs
+        .each_ref()
+        .map(|(column, secs)| (*column, secs as &dyn ToSql));
+    let id = insert(
+        connection,
+        &[
+            &events[..],
+            &[
+                (C::Session, &session.get()),
+                (C::Number, number),
+                (C::Kind, &rep.kind.name()),
+                (C::Bats, &rep.bats.name()),
+                (C::View, &rep.view.name()),
+                (C::Fps, &writable_fps(rep.fps)),
+                (C::KnownAtSecs, &rep.known_at.secs()),
+                (C::Cue, &cue.map(|cue| cue.id.as_str())),
+                (C::CueAtSecs, &cue.map(|cue| cue.at.secs())),
+                (C::CueLatencyMs, &cue.and_then(|cue| cue.latency_ms)),
+                (C::LoggedAt, &stamp_text(packed.logged_at)),
+                (C::StanceWidthCm, &length(rep.style.stance_width_cm)),
+                (C::HandHeightCm, &length(rep.style.hand_height_cm)),
+                (C::LiftHeightCm, &length(rep.style.lift_height_cm)),
+                (C::Load, &rep.style.load.map(LoadStyle::name)),
+                // A cue that was heard needs no reason.
+                (
+                    C::NoCue,
+                    &no_cue
+                        .as_ref()
+                        .map(Recorded::as_str)
+                        .filter(|_| cue.is_none()),
+                ),
+                (C::PitchKmh, &pitch.map(|pitch| pitch.speed_kmh)),
+                (
+                    C::PitchReleaseSecs,
+                    &pitch.map(|pitch| pitch.release.secs()),
+                ),
+                (
+                    C::PitchArrivalSecs,
+                    &pitch.map(|pitch| pitch.arrival.secs()),
+                ),
+                (C::CmPerPx, &scale.map(|scale| scale.cm_per_px)),
+                (C::ScaledForCm, &scale.map(|scale| scale.height_cm)),
+                (C::ScaleSpread, &scale.map(|scale| scale.spread)),
+                (C::RollDeg, &rep.ruler.and_then(|ruler| ruler.roll_deg)),
+            ],
+        ]
+        .concat(),
+    )?;
+    insert_measures(connection, id, &rep.measures, bands, verdicts)?;
+    if let Some(timeline) = &packed.timeline {
+        insert_timeline(connection, id, timeline)?;
+    }
+    Ok(RepId::new(id))
+}
+
+fn insert_timeline(
+    connection: &Connection,
+    rep: i64,
+    timeline: &PackedTimeline,
+) -> rusqlite::Result<()> {
+    use TimelineColumn as C;
+    insert(
+        connection,
+        &[
+            (C::Rep, &rep),
+            (C::StartSecs, &timeline.start.secs()),
+            (C::WidthPx, &timeline.picture.width_px),
+            (C::HeightPx, &timeline.picture.height_px),
+            (C::Landmarks, &timeline.landmarks),
+        ],
+    )
+    .map(drop)
+}
+
+/// Adds the measures of the rep with this id, with how they were judged.
+pub(in crate::journal) fn insert_measures(
+    connection: &Connection,
+    id: i64,
+    measures: &BTreeMap<MeasureName, Measure>,
+    bands: &AbsoluteBands,
+    verdicts: &BTreeMap<MeasureName, Verdict>,
+) -> rusqlite::Result<()> {
+    use MeasureColumn as C;
+    for (name, measure) in measures {
+        let band = bands.get(name).copied().unwrap_or_default();
+        let (made, why) = match writable(measure) {
+            Measure::Made {
+                value,
+                plus_minus,
+                confidence,
+            } => (Some((value, plus_minus, confidence)), None),
+            Measure::NotMade { why } => (None, Some(why)),
+        };
+        // Without a value there is nothing to judge.
+        let verdict = made.and(verdicts.get(name)).map(|verdict| verdict.name());
+        insert(
+            connection,
+            &[
+                (C::Rep, &id),
+                (C::Name, &name.name()),
+                (C::Value, &made.map(|made| made.0)),
+                (C::PlusMinus, &made.map(|made| made.1)),
+                (C::Confidence, &made.map(|made| made.2)),
+                (C::Verdict, &verdict),
+                (C::BandLow, &band.low),
+                (C::BandHigh, &band.high),
+                (C::Why, &why.as_ref().map(Recorded::as_str)),
+            ],
+        )?;
+    }
+    Ok(())
+}
+
+/// The rep with this number in this session, if it was the same swing: one that ended at the same
+/// capture time. It tells a second try of one rep from two reps with one number.
+pub(in crate::journal) fn find_same_rep(
+    connection: &Connection,
+    session: SessionId,
+    judged: &JudgedRep,
+) -> rusqlite::Result<Option<RepId>> {
+    connection
+        .query_row(
+            "SELECT id FROM reps WHERE session = ?1 AND number = ?2 AND known_at_secs = ?3",
+            params![session.get(), judged.number, judged.rep.known_at.secs()],
+            |row| row.get(0),
+        )
+        .optional()
+        .map(|id| id.map(RepId::new))
+}
+
+/// Ends every session that is still open, at its last rep, with a note.
+pub(in crate::journal) fn close_unclean_sessions(
+    connection: &mut Connection,
+    now: Timestamp,
+) -> rusqlite::Result<Vec<UncleanSession>> {
+    let change = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    let unclean: Vec<UncleanSession> = change
+        .prepare(
+            "SELECT id, started_at,
+                    max(started_at, coalesce((SELECT max(logged_at) FROM reps WHERE session = sessions.id), ''))
+                        AS last_at,
+                    (SELECT count(*) FROM reps WHERE session = sessions.id) AS reps
+             FROM sessions WHERE ended_at IS NULL ORDER BY id",
+        )?
+        .query_map([], |row| {
+            Ok(UncleanSession {
+                id: SessionId::new(row.get("id")?),
+                started_at: stamp_of(row, "started_at")?,
+                ended_at: stamp_of(row, "last_at")?,
+                reps: row.get("reps")?,
+            })
+        })?
+        .collect::<rusqlite::Result<_>>()?;
+    let note = format!(
+        "{UNCLEAN_NOTE}; closed at its last rep by the start at {}",
+        stamp_text(now)
+    );
+    for session in &unclean {
+        change.execute(
+            "UPDATE sessions SET ended_at = ?2, end_note = ?3 WHERE id = ?1",
+            params![session.id.get(), stamp_text(session.ended_at), note],
+        )?;
+    }
+    change.commit()?;
+    Ok(unclean)
+}

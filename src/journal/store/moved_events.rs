@@ -1,0 +1,167 @@
+//! Events that the coach moved: the rep holds the moved times and what is measured with them, what was found is kept beside it.
+//!
+//! Functions here work inside the caller's transaction. The first correction of a rep copies what was found; going back to it
+//! puts the copy into its old place, to the last bit.
+
+use rusqlite::types::Value;
+use rusqlite::{Connection, OptionalExtension, params_from_iter};
+
+use super::columns::{Column, CorrectionColumn, MeasureColumn, insert};
+use super::insert::insert_measures;
+use super::read::{event_columns, read_events};
+use crate::coach::JudgedRep;
+use crate::journal::error::JournalError;
+use crate::journal::record::RepId;
+use crate::journal::stamp::{now_to_the_millisecond, stamp_text};
+use crate::journal::store::open::JournalReader;
+use crate::rep::{EventName, Events};
+use crate::time::CaptureTime;
+
+/// An event's new place and what the rep becomes by it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MovedEvent {
+    /// The rep.
+    pub rep: RepId,
+    /// What was moved.
+    pub event: EventName,
+    /// The rep with it: its events, measures, verdicts and bands are stored; the rest stays as it was logged.
+    pub judged: JudgedRep,
+}
+
+/// Stores a moved event. `None` where the rep is not there.
+pub(in crate::journal) fn move_event(
+    connection: &Connection,
+    moved: &MovedEvent,
+) -> rusqlite::Result<Option<i64>> {
+    let id = moved.rep.get();
+    let Some(before) = events_now(connection, moved.rep)? else {
+        return Ok(None);
+    };
+    let events = event_columns();
+    let copied = connection.execute(
+        &format!(
+            "INSERT OR IGNORE INTO found_events (rep, {events}) SELECT id, {events} FROM reps WHERE id = ?1"
+        ),
+        [id],
+    )?;
+    if copied > 0 {
+        copy_measures(connection, id, "measures", "found_measures")?;
+    }
+    let JudgedRep {
+        rep,
+        bands,
+        verdicts,
+        ..
+    } = &moved.judged;
+    put_events(connection, id, &rep.events)?;
+    connection.execute("DELETE FROM measures WHERE rep = ?1", [id])?;
+    insert_measures(connection, id, &rep.measures, bands, verdicts)?;
+    note_changes(connection, id, &before, &rep.events)?;
+    Ok(Some(id))
+}
+
+/// Puts events and measures back as they were found. `None` where the rep is not there.
+pub(in crate::journal) fn as_found(
+    connection: &Connection,
+    rep: RepId,
+) -> rusqlite::Result<Option<i64>> {
+    let id = rep.get();
+    let Some(before) = events_now(connection, rep)? else {
+        return Ok(None);
+    };
+    let Some(found) = events_found(connection, rep)? else {
+        return Ok(Some(id));
+    };
+    put_events(connection, id, &found)?;
+    connection.execute("DELETE FROM measures WHERE rep = ?1", [id])?;
+    copy_measures(connection, id, "found_measures", "measures")?;
+    connection.execute("DELETE FROM found_events WHERE rep = ?1", [id])?;
+    note_changes(connection, id, &before, &found)?;
+    Ok(Some(id))
+}
+
+fn copy_measures(
+    connection: &Connection,
+    id: i64,
+    from: &str,
+    to: &str,
+) -> rusqlite::Result<usize> {
+    let columns = MeasureColumn::names();
+    connection.execute(
+        &format!("INSERT INTO {to} ({columns}) SELECT {columns} FROM {from} WHERE rep = ?1"),
+        [id],
+    )
+}
+
+fn put_events(connection: &Connection, id: i64, events: &Events) -> rusqlite::Result<usize> {
+    let columns = event_columns();
+    let places = ["?"; EventName::ALL.len()].join(", ");
+    let secs = EventName::ALL.map(|event| Value::from(events.at(event).map(CaptureTime::secs)));
+    connection.execute(
+        &format!("UPDATE reps SET ({columns}) = ({places}) WHERE id = ?"),
+        params_from_iter(secs.into_iter().chain([Value::from(id)])),
+    )
+}
+
+/// One correction for each event that is at another time now.
+fn note_changes(
+    connection: &Connection,
+    id: i64,
+    before: &Events,
+    after: &Events,
+) -> rusqlite::Result<()> {
+    let words = |at: Option<CaptureTime>| at.map(|at| format!("{:.3}", at.secs()));
+    let now = stamp_text(now_to_the_millisecond());
+    for event in EventName::ALL {
+        let (was, became) = (before.at(event), after.at(event));
+        if was != became {
+            insert(
+                connection,
+                &[
+                    (CorrectionColumn::Rep, &id),
+                    (CorrectionColumn::What, &event.name()),
+                    (CorrectionColumn::Was, &words(was)),
+                    (CorrectionColumn::Became, &words(became)),
+                    (CorrectionColumn::MadeAt, &now),
+                ],
+            )?;
+        }
+    }
+    Ok(())
+}
+
+/// The events that the rep has now.
+fn events_now(connection: &Connection, rep: RepId) -> rusqlite::Result<Option<Events>> {
+    let sql = format!("SELECT {} FROM reps WHERE id = ?1", event_columns());
+    query_events(connection, &sql, rep)
+}
+
+/// The events that the rep had before the coach moved any; `None` where they are as they were found.
+fn events_found(connection: &Connection, rep: RepId) -> rusqlite::Result<Option<Events>> {
+    let sql = format!(
+        "SELECT {} FROM found_events WHERE rep = ?1",
+        event_columns()
+    );
+    query_events(connection, &sql, rep)
+}
+
+fn query_events(
+    connection: &Connection,
+    sql: &str,
+    rep: RepId,
+) -> rusqlite::Result<Option<Events>> {
+    connection
+        .prepare_cached(sql)?
+        .query_row([rep.get()], read_events)
+        .optional()
+}
+
+impl JournalReader {
+    /// The events of a rep as they were found, where the coach has moved any of them since.
+    ///
+    /// # Errors
+    /// Those of the disk.
+    pub fn found_events(&self, rep: RepId) -> Result<Option<Events>, JournalError> {
+        self.ask("read what was found", |c| events_found(c, rep))
+    }
+}
