@@ -49,7 +49,7 @@ performance: setup
 
 lint:
 	cargo fmt --check
-	cargo clippy --all-targets -- -D warnings
+	cargo clippy --workspace --all-targets -- -D warnings
 
 format:
 	cargo fmt

@@ -2,7 +2,8 @@
 """Lists the Rust crates that are part of the program, with the text of their licences: crates.py OUT.
 
 In: Cargo.lock and the sources that cargo has fetched for the build. Out: one text file, which goes with every copy of
-the program, as those licences ask. Crates that only build or test the program are not part of it and are left out.
+the program, as those licences ask. Crates that only build or test the program are not part of it and are left out, and
+so are the program's own.
 """
 
 import json
@@ -29,6 +30,7 @@ def main(out: Path) -> None:
             if dep["pkg"] not in linked and any(kind["kind"] is None for kind in dep["dep_kinds"]):
                 linked.add(dep["pkg"])
                 waiting.append(dep["pkg"])
+    linked -= set(metadata["workspace_members"])
 
     texts: dict[str, list[str]] = {}
     lines, without = [], []

@@ -1,8 +1,8 @@
 //! Cuts a turned square out of a frame for a network: red, green and blue of a pixel side by side, as floats.
 
 use super::roi::Roi;
-use super::team::Team;
 use crate::capture::Frame;
+use cagehand_networks::WorkerPool;
 use std::sync::{Mutex, PoisonError};
 
 /// What lies outside the frame.
@@ -26,7 +26,7 @@ const CACHE_LINE: usize = 64;
 /// Samples `roi` at `size` x `size` points into `pixels` (size x size x 3), each value `low + byte / 255 * (high - low)`.
 ///
 /// Bilinear; the first point lies on the square's corner, as the model's published pipeline has it. The
-/// team shares the work.
+/// pool shares the work.
 ///
 /// # Panics
 /// Where `pixels` or the frame's pixels have the wrong length.
@@ -37,7 +37,7 @@ pub(super) fn crop(
     border: Border,
     (low, high): (f32, f32),
     pixels: &mut [f32],
-    team: &Team,
+    pool: &WorkerPool,
 ) {
     assert_eq!(pixels.len(), 3 * size * size, "pixels for {size}x{size}");
     assert_eq!(
@@ -91,8 +91,8 @@ pub(super) fn crop(
     };
     let bands = Mutex::new(pixels.chunks_mut(3 * size * TILE).enumerate());
     let next = || bands.lock().unwrap_or_else(PoisonError::into_inner).next();
-    team.run(&|member| {
-        while member.may_go_on()
+    pool.run(&|worker| {
+        while worker.may_continue()
             && let Some((band, pixels)) = next()
         {
             sample(band, pixels);
@@ -193,6 +193,7 @@ impl Sampler<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use cagehand_networks::CoreBudget;
 
     /// Has one thread do it, then three.
     fn sample(
@@ -203,7 +204,15 @@ mod tests {
         range: (f32, f32),
         pixels: &mut [f32],
     ) {
-        crop(frame, roi, size, border, range, pixels, &Team::new(1));
+        crop(
+            frame,
+            roi,
+            size,
+            border,
+            range,
+            pixels,
+            &WorkerPool::new(1, &CoreBudget::unlimited()),
+        );
         let mut together = vec![f32::NAN; pixels.len()];
         crop(
             frame,
@@ -212,7 +221,7 @@ mod tests {
             border,
             range,
             &mut together,
-            &Team::stubborn(3),
+            &WorkerPool::new(3, &CoreBudget::unlimited()),
         );
         assert_eq!(*pixels, together);
     }

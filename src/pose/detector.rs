@@ -4,10 +4,10 @@
 //! and stand in `models/README.md` with their source.
 
 use super::crop::{Border, crop};
-use super::inference::{InferenceError, Network};
 use super::roi::Roi;
-use super::team::Team;
 use crate::capture::Frame;
+use cagehand_networks::WorkerPool;
+use cagehand_networks::{InferenceError, Network};
 use std::sync::Arc;
 
 /// Side of the network's input.
@@ -44,20 +44,20 @@ impl Detection {
 /// The detector network.
 pub struct Detector {
     network: Network,
-    team: Arc<Team>,
+    pool: Arc<WorkerPool>,
     anchors: Vec<[f32; 2]>,
 }
 
 impl Detector {
-    /// Loads the network from an ONNX file's bytes; the team works on it.
+    /// Loads the network from an ONNX file's bytes; the pool works on it.
     ///
     /// # Errors
     /// Where the bytes are not the detector.
-    pub fn new(onnx: &[u8], team: &Arc<Team>) -> Result<Self, InferenceError> {
-        let network = Network::from_bytes("pose_detection", onnx, [INPUT, INPUT, 3], &[], team)?;
+    pub fn new(onnx: &[u8], pool: &Arc<WorkerPool>) -> Result<Self, InferenceError> {
+        let network = Network::from_bytes("pose_detection", onnx, [INPUT, INPUT, 3], &[], pool)?;
         Ok(Self {
             network,
-            team: Arc::clone(team),
+            pool: Arc::clone(pool),
             anchors: anchors(),
         })
     }
@@ -76,7 +76,7 @@ impl Detector {
                 Border::Black,
                 (-1.0, 1.0),
                 pixels,
-                &self.team,
+                &self.pool,
             );
         })?;
         let boxes = outputs.get("boxes", ANCHORS * BOX)?;

@@ -5,11 +5,11 @@
 
 use super::body::{Body, ImagePoint, WorldPoint};
 use super::crop::{Border, crop};
-use super::inference::{InferenceError, Network};
 use super::landmark::LANDMARK_COUNT;
 use super::roi::Roi;
-use super::team::Team;
 use crate::capture::Frame;
+use cagehand_networks::WorkerPool;
+use cagehand_networks::{InferenceError, Network};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -57,21 +57,21 @@ pub struct Stages {
 /// The landmark network.
 pub struct Landmarker {
     network: Network,
-    team: Arc<Team>,
+    pool: Arc<WorkerPool>,
     lite: bool,
     stages: Stages,
 }
 
 impl Landmarker {
-    /// Loads the network from an ONNX file's bytes; `name` is for messages, and the team works on it.
+    /// Loads the network from an ONNX file's bytes; `name` is for messages, and the pool works on it.
     ///
     /// # Errors
     /// Where the bytes are not a landmark model.
-    pub fn new(name: &str, onnx: &[u8], team: &Arc<Team>) -> Result<Self, InferenceError> {
-        let network = Network::from_bytes(name, onnx, [INPUT, INPUT, 3], &["heatmaps"], team)?;
+    pub fn new(name: &str, onnx: &[u8], pool: &Arc<WorkerPool>) -> Result<Self, InferenceError> {
+        let network = Network::from_bytes(name, onnx, [INPUT, INPUT, 3], &["heatmaps"], pool)?;
         Ok(Self {
             network,
-            team: Arc::clone(team),
+            pool: Arc::clone(pool),
             lite: false,
             stages: Stages::default(),
         })
@@ -102,7 +102,7 @@ impl Landmarker {
                 Border::Repeat,
                 (0.0, 1.0),
                 pixels,
-                &self.team,
+                &self.pool,
             );
             cropped = Instant::now();
         })?;

@@ -1,11 +1,11 @@
 //! The networks that ship inside the program.
 
 use super::detector::Detector;
-use super::inference::InferenceError;
 use super::landmarker::Landmarker;
-use super::team::Team;
 use super::tracker::Tracker;
 use crate::cores;
+use cagehand_networks::InferenceError;
+use cagehand_networks::WorkerPool;
 use std::sync::Arc;
 
 const DETECTOR: &[u8] = include_bytes!("../../models/pose_detection.onnx");
@@ -43,17 +43,17 @@ impl Model {
     /// # Errors
     /// Where a network cannot be prepared.
     pub fn tracker_on(self, threads: usize) -> Result<Tracker, InferenceError> {
-        let team = &Arc::new(Team::new(threads));
+        let pool = &Arc::new(WorkerPool::new(threads, &cores::BUDGET));
         let landmarker = match self {
-            Model::Lite => Landmarker::new("pose_landmark_lite", LITE, team)?.lite(),
-            Model::Full => Landmarker::new("pose_landmark_full", FULL, team)?,
+            Model::Lite => Landmarker::new("pose_landmark_lite", LITE, pool)?.lite(),
+            Model::Full => Landmarker::new("pose_landmark_full", FULL, pool)?,
         };
-        Ok(Tracker::new(Detector::new(DETECTOR, team)?, landmarker))
+        Ok(Tracker::new(Detector::new(DETECTOR, pool)?, landmarker))
     }
 }
 
 /// Threads that work on a network where nobody says how many: two, where the machine has two cores. More were never
 /// measured; on a larger machine the other cores are left to decoding, films and the page.
 pub(crate) fn usual_threads() -> usize {
-    cores::count().min(2)
+    cagehand_networks::machine_cores().min(2)
 }

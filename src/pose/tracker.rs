@@ -6,12 +6,12 @@
 use super::body::PoseFrame;
 use super::detector::{Detection, Detector};
 use super::home::{Home, Place};
-use super::inference::InferenceError;
 use super::landmarker::{Landmarker, Landmarks, Stages};
 use super::one_euro::{OneEuro, OneEuroTuning, SpeedFrom};
 use super::roi::Roi;
 use crate::capture::Frame;
 use crate::time::CaptureTime;
+use cagehand_networks::InferenceError;
 
 /// While nobody is in sight the detector looks this often; looking at every frame would heat the machine
 /// for nothing.

@@ -70,7 +70,7 @@ impl Packer {
         if pixels == 0 || wide == 0 || high == 0 || frame.rgb.len() != 3 * pixels {
             return None;
         }
-        let _busy = cores::busy();
+        let _urgent = cores::BUDGET.begin_urgent();
         let rgb = if (width, height) == (frame.width, frame.height) {
             &frame.rgb
         } else {

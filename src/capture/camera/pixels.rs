@@ -44,7 +44,7 @@ impl MjpegDecoder {
     /// # Errors
     /// In words, where the bytes are no JPEG.
     pub fn decode(&mut self, jpeg: &[u8], frame: &mut Frame) -> Result<(), String> {
-        let _busy = cores::busy();
+        let _urgent = cores::BUDGET.begin_urgent();
         self.0.decode_jpeg(jpeg, frame)
     }
 }
@@ -61,7 +61,7 @@ impl PixelDecoder {
             return Err("it is empty".into());
         }
         let (width, height) = (layout.width, layout.height);
-        let _busy = cores::busy();
+        let _urgent = cores::BUDGET.begin_urgent();
         match layout.format {
             PixelFormat::Mjpeg => self.decode_jpeg(bytes, frame),
             PixelFormat::Yuyv => {

@@ -178,7 +178,7 @@ impl H264Reader {
             },
         };
         self.held.add(sample);
-        let _busy = cores::busy();
+        let _urgent = cores::BUDGET.begin_urgent();
         match decoder.decode(&self.stream[from..]) {
             Ok(Some(picture)) => {
                 let shown = self.held.pop_earliest();

@@ -1,26 +1,26 @@
 //! Rebuilds a tract graph so that our works are done in it by our own operator.
 //!
 //! In: a typed graph as tract reads it from an ONNX file (channels first, shapes known, weights constant). Out: an
-//! equal graph, except that pictures go in and come out with their channels last. Works that hang together (see
-//! `find`) become one [`Chain`].
+//! equal graph, except that pictures go in and come out with their channels last. Program that hang together (see
+//! `matching`) become one [`FusedGraph`].
 //!
 //! Why at all: tract 0.23 has no fast depthwise kernel for x86-64, packs the input of every pointwise convolution anew,
 //! and gives every picture new memory. What is not found is copied unchanged, with a move of the channel axis before
 //! and behind it, so a graph of another make runs slower but not wrongly.
 
-use super::chain::{Chain, Given, Shape, Workers};
-use super::find::{self, Draft, picture};
-use super::head::Head;
+use super::fused::{Backend, FusedGraph, OutputSpec, Shape};
 use super::kernels::Layout;
+use super::layer::Layer;
+use super::lazy_conv::LazyConv;
+use super::matching::{self as find, MatchedLayer, picture};
 use super::plan::{Operand, Step};
-use super::work::Work;
 use std::collections::{HashMap, HashSet};
 use tract_onnx::tract_core::internal::*;
 use tract_onnx::tract_core::ops::identity::Identity;
 use tract_onnx::tract_core::ops::nn::Resize;
 use tract_onnx::tract_core::ops::source::TypedSource;
 
-/// Rebuilds `source` for some workers; without them, all operators stay tract's. Of the outputs in `asked` only
+/// Rebuilds `source` for some backend; without them, all operators stay tract's. Of the outputs in `asked` only
 /// single values are wanted: where the convolution that makes one can be left out, that output gives the features that
 /// the convolution reads instead, and the convolution is returned with the output's place.
 ///
@@ -28,14 +28,14 @@ use tract_onnx::tract_core::ops::source::TypedSource;
 /// Where tract refuses a node, which would be a mistake in this pass.
 pub(super) fn rebuild(
     mut source: TypedModel,
-    workers: Option<&Workers>,
+    backend: Option<&Backend>,
     asked: &[usize],
-) -> TractResult<(TypedModel, HashMap<usize, Head>)> {
+) -> TractResult<(TypedModel, HashMap<usize, LazyConv>)> {
     lower_resizes(&mut source)?;
     skip_identities(&mut source)?;
     let source = &source;
-    let (mut drafts, done) = match workers {
-        Some(workers) => find::drafts(source, workers.set)?,
+    let (mut drafts, done) = match backend {
+        Some(backend) => find::drafts(source, backend.set)?,
         None => Default::default(),
     };
     let mut heads = HashMap::new();
@@ -68,7 +68,7 @@ pub(super) fn rebuild(
     };
     let in_blocks = latent.values().copied().collect();
     let order = source.eval_order()?;
-    let mut by_level: Vec<Vec<Draft>> = (0..=levels.highest()).map(|_| vec![]).collect();
+    let mut by_level: Vec<Vec<MatchedLayer>> = (0..=levels.highest()).map(|_| vec![]).collect();
     for (draft, level) in drafts.into_iter().zip(&levels.drafts) {
         by_level[*level].push(draft);
     }
@@ -78,8 +78,8 @@ pub(super) fn rebuild(
                 pass.copy(*id)?;
             }
         }
-        if let Some(workers) = workers.filter(|_| !drafts.is_empty()) {
-            pass.chain(workers, level, drafts, &wanted, &in_blocks)?;
+        if let Some(backend) = backend.filter(|_| !drafts.is_empty()) {
+            pass.chain(backend, level, drafts, &wanted, &in_blocks)?;
         }
     }
     let mut outputs = vec![];
@@ -131,7 +131,11 @@ struct Levels {
 }
 
 impl Levels {
-    fn new(source: &TypedModel, drafts: &[Draft], done: &HashSet<usize>) -> TractResult<Self> {
+    fn new(
+        source: &TypedModel,
+        drafts: &[MatchedLayer],
+        done: &HashSet<usize>,
+    ) -> TractResult<Self> {
         let heads: HashMap<_, _> = drafts
             .iter()
             .enumerate()
@@ -172,7 +176,7 @@ impl Levels {
 /// Values that are read outside the chain that makes them.
 fn wanted(
     source: &TypedModel,
-    drafts: &[Draft],
+    drafts: &[MatchedLayer],
     done: &HashSet<usize>,
     levels: &Levels,
 ) -> TractResult<HashSet<OutletId>> {
@@ -268,16 +272,16 @@ impl Pass<'_> {
     /// Wires a chain of all the drafts of one level.
     fn chain(
         &mut self,
-        workers: &Workers,
+        backend: &Backend,
         level: usize,
-        drafts: Vec<Draft>,
+        drafts: Vec<MatchedLayer>,
         wanted: &HashSet<OutletId>,
         in_blocks: &HashSet<OutletId>,
     ) -> TractResult<()> {
         let mut links = Links::default();
         let mut outputs = vec![];
         for draft in drafts {
-            let pixels = matches!(&draft.work, Work::Convolution(c) if c.reads_pixels());
+            let pixels = matches!(&draft.layer, Layer::Convolution(c) if c.reads_pixels());
             let mut inputs = vec![];
             for (nth, outlet) in draft.inputs.iter().enumerate() {
                 inputs.push(match links.steps_of.get(outlet) {
@@ -288,7 +292,7 @@ impl Pass<'_> {
             let [height, width, channels] = draft.shape;
             let layout = Layout::new([height, width], channels);
             let step = links.steps.len();
-            let mut give = |channels| outputs.push((draft.output, Given { step, channels }));
+            let mut give = |channels| outputs.push((draft.output, OutputSpec { step, channels }));
             if wanted.contains(&draft.output) {
                 give(Some(channels));
             }
@@ -297,13 +301,13 @@ impl Pass<'_> {
             }
             links.steps_of.insert(draft.output, step);
             links.steps.push(Step {
-                work: draft.work,
+                layer: draft.layer,
                 inputs,
                 layout,
             });
         }
         let given = outputs.iter().map(|(_, given)| *given).collect();
-        let chain = Chain::new(workers.clone(), links.steps, links.shapes, given);
+        let chain = FusedGraph::new(backend.clone(), links.steps, links.shapes, given);
         let outlets = self
             .target
             .wire_node(format!("chain.{level}"), chain, &links.tensors)?;
@@ -316,10 +320,10 @@ impl Pass<'_> {
         Ok(())
     }
 
-    /// What a work reads of a value that its chain does not make: the tensor itself, or a picture made of it.
+    /// What a layer reads of a value that its chain does not make: the tensor itself, or a picture made of it.
     fn enter(&mut self, outlet: OutletId, pixels: bool, links: &mut Links) -> TractResult<Operand> {
-        let shape =
-            picture(self.source.outlet_fact(outlet)?).context("a work reads pictures of floats")?;
+        let shape = picture(self.source.outlet_fact(outlet)?)
+            .context("a layer reads pictures of floats")?;
         let tensor = match links.tensors_of.get(&outlet) {
             Some(tensor) => *tensor,
             None => {
@@ -334,7 +338,7 @@ impl Pass<'_> {
         }
         let [height, width, channels] = shape;
         links.steps.push(Step {
-            work: Work::Enter,
+            layer: Layer::Pack,
             inputs: vec![Operand::Tensor(tensor)],
             layout: Layout::new([height, width], channels),
         });

@@ -1,14 +1,14 @@
-//! The kinds of work that a chain does: each makes a picture out of one or two others, a piece at a time.
+//! The kinds of layer that a chain does: each makes a picture out of one or two others, a tile at a time.
 //!
-//! In: pictures in blocks of channels (see `kernels::Layout`), or a tensor with its channels last. Out: one piece of a
-//! picture. Shapes and weights are fixed when a work is made; the arithmetic is in `kernels`. A work does not look at
+//! In: pictures in blocks of channels (see `kernels::Layout`), or a tensor with its channels last. Out: one tile of a
+//! picture. Shapes and weights are fixed when a layer is made; the arithmetic is in `kernels`. A layer does not look at
 //! the graph around it and knows nothing of tract.
 
 mod convolution;
 
 pub(super) use convolution::{Convolution, Filter, Window};
 
-use super::kernels::{self, BLOCK, Clamp, Enlargement, InstructionSet, Layout, Piece};
+use super::kernels::{self, BLOCK, Clamp, InstructionSet, Layout, Tile, Upsampling};
 use std::ops::Range;
 
 /// What is done to a result before it is written.
@@ -38,16 +38,16 @@ impl Activation {
     }
 }
 
-/// A picture that a work reads.
+/// A picture that a layer reads.
 #[derive(Clone, Copy)]
-pub(super) enum Picture<'a> {
+pub(super) enum FeatureMap<'a> {
     /// In blocks of channels.
     Blocks(&'a [f32], Layout),
     /// Row by row, pixel by pixel, all channels of a pixel side by side: width and channels.
     Pixels(&'a [f32], usize, usize),
 }
 
-impl Picture<'_> {
+impl FeatureMap<'_> {
     /// Copies the first pixels of a row, as many as `to` has room for, all channels of a pixel side by side.
     fn copy_row(self, row: usize, channels: usize, to: &mut [f32]) {
         match self {
@@ -69,39 +69,39 @@ impl Picture<'_> {
     }
 }
 
-/// The pictures that a work reads.
+/// The pictures that a layer reads.
 #[derive(Clone, Copy)]
 pub(super) struct Inputs<'a> {
     /// The one it works on.
-    pub first: Picture<'a>,
+    pub first: FeatureMap<'a>,
     /// One of the output's size that is added.
-    pub second: Option<Picture<'a>>,
+    pub second: Option<FeatureMap<'a>>,
 }
 
-/// One kind of work with its numbers.
+/// One kind of layer with its numbers.
 #[derive(Debug)]
-pub(super) enum Work {
+pub(super) enum Layer {
     /// Takes a tensor into blocks.
-    Enter,
+    Pack,
     /// A convolution with bias, sum and activation.
     Convolution(Convolution),
     /// A bilinear enlargement by two, an activation, and then a sum where there is a second picture.
-    Enlarge(Activation),
+    Upsample(Activation),
     /// The largest value of each window.
     MaxPool(Window),
     /// The sum of two pictures, and an activation.
     Sum(Activation),
 }
 
-impl Work {
+impl Layer {
     /// The input rows that some output rows are made of; `height` is the input's. For a second picture, which is only
     /// added, they are the output rows themselves.
     pub(super) fn rows_needed(&self, rows: Range<usize>, height: usize) -> Range<usize> {
         match self {
-            Self::Enter | Self::Sum(_) => rows,
+            Self::Pack | Self::Sum(_) => rows,
             Self::Convolution(convolution) => convolution.window().rows_needed(rows),
             Self::MaxPool(window) => window.rows_needed(rows),
-            Self::Enlarge(_) => kernels::rows_needed(rows, height),
+            Self::Upsample(_) => kernels::rows_needed(rows, height),
         }
     }
 
@@ -109,7 +109,7 @@ impl Work {
     pub(super) fn is_channelwise(&self) -> bool {
         match self {
             Self::Convolution(convolution) => convolution.is_channelwise(),
-            Self::Enter | Self::Enlarge(_) | Self::MaxPool(_) | Self::Sum(_) => true,
+            Self::Pack | Self::Upsample(_) | Self::MaxPool(_) | Self::Sum(_) => true,
         }
     }
 
@@ -118,16 +118,16 @@ impl Work {
         match self {
             Self::Convolution(convolution) => convolution.products(),
             Self::MaxPool(window) => window.kernel.iter().product(),
-            Self::Enter | Self::Enlarge(_) | Self::Sum(_) => 4,
+            Self::Pack | Self::Upsample(_) | Self::Sum(_) => 4,
         }
     }
 
-    /// Makes one piece of a picture that lies as `to` says; `output` is the piece.
+    /// Makes one tile of a picture that lies as `to` says; `output` is the tile.
     pub(super) fn make(
         &self,
         set: InstructionSet,
         inputs: Inputs<'_>,
-        piece: &Piece,
+        tile: &Tile,
         to: Layout,
         output: &mut [f32],
         scratch: &mut [f32],
@@ -135,45 +135,45 @@ impl Work {
         let second = inputs.second;
         match (self, inputs.first) {
             (Self::Convolution(convolution), _) => {
-                convolution.make(set, inputs, piece, to, output, scratch);
+                convolution.make(set, inputs, tile, to, output, scratch);
             }
-            (Self::Enlarge(activation), Picture::Blocks(input, from)) => {
-                let residual = second.map(|second| piece_of(second, piece));
-                let e = Enlargement {
+            (Self::Upsample(activation), FeatureMap::Blocks(input, from)) => {
+                let residual = second.map(|second| tile_of(second, tile));
+                let e = Upsampling {
                     input,
                     from,
                     to,
-                    piece,
+                    tile,
                     clamp: activation.clamp(),
                     residual,
                 };
-                kernels::enlarge(set, &e, output);
+                kernels::upsample(set, &e, output);
             }
-            (Self::MaxPool(window), Picture::Blocks(input, from)) => {
-                max_pool(window, input, from, piece, to, output);
+            (Self::MaxPool(window), FeatureMap::Blocks(input, from)) => {
+                max_pool(window, input, from, tile, to, output);
             }
             (Self::Sum(activation), input) => {
-                let a = piece_of(input, piece);
-                let b = second.map_or(a, |second| piece_of(second, piece));
+                let a = tile_of(input, tile);
+                let b = second.map_or(a, |second| tile_of(second, tile));
                 for ((sum, a), b) in output.iter_mut().zip(a).zip(b) {
                     *sum = activation.of(a + b);
                 }
             }
-            (Self::Enter, Picture::Pixels(values, width, channels)) => {
-                enter(values, width, channels, piece, to, output);
+            (Self::Pack, FeatureMap::Pixels(values, width, channels)) => {
+                enter(values, width, channels, tile, to, output);
             }
-            (Self::Enter | Self::Enlarge(_) | Self::MaxPool(_), _) => {
+            (Self::Pack | Self::Upsample(_) | Self::MaxPool(_), _) => {
                 unreachable!("a chain gives its works the pictures they read")
             }
         }
     }
 }
 
-/// The values of one piece.
-fn piece_of<'a>(picture: Picture<'a>, piece: &Piece) -> &'a [f32] {
+/// The values of one tile.
+fn tile_of<'a>(picture: FeatureMap<'a>, tile: &Tile) -> &'a [f32] {
     match picture {
-        Picture::Blocks(values, layout) => &values[layout.piece(piece)],
-        Picture::Pixels(..) => unreachable!("only blocks are added"),
+        FeatureMap::Blocks(values, layout) => &values[layout.tile(tile)],
+        FeatureMap::Pixels(..) => unreachable!("only blocks are added"),
     }
 }
 
@@ -181,16 +181,16 @@ fn enter(
     values: &[f32],
     width: usize,
     channels: usize,
-    piece: &Piece,
+    tile: &Tile,
     to: Layout,
     output: &mut [f32],
 ) {
-    for row in to.rows(piece.band) {
+    for row in to.rows(tile.band) {
         let line = &values[row * width * channels..][..width * channels];
-        for block in piece.blocks.clone() {
+        for block in tile.blocks.clone() {
             let first = block * BLOCK;
             let count = (channels - first).min(BLOCK);
-            let out = &mut output[to.in_piece(piece, row, block)..][..width * BLOCK];
+            let out = &mut output[to.in_tile(tile, row, block)..][..width * BLOCK];
             for (to, from) in out.chunks_exact_mut(BLOCK).zip(line.chunks_exact(channels)) {
                 to[..count].copy_from_slice(&from[first..first + count]);
                 to[count..].fill(0.0);
@@ -200,9 +200,9 @@ fn enter(
 }
 
 /// Takes a whole picture out of blocks: all channels of a pixel side by side.
-pub(super) fn leave(values: &[f32], layout: Layout, channels: usize, output: &mut [f32]) {
+pub(super) fn unpack(values: &[f32], layout: Layout, channels: usize, output: &mut [f32]) {
     for (row, line) in output.chunks_exact_mut(layout.width * channels).enumerate() {
-        Picture::Blocks(values, layout).copy_row(row, channels, line);
+        FeatureMap::Blocks(values, layout).copy_row(row, channels, line);
     }
 }
 
@@ -210,13 +210,13 @@ fn max_pool(
     window: &Window,
     input: &[f32],
     from: Layout,
-    piece: &Piece,
+    tile: &Tile,
     to: Layout,
     output: &mut [f32],
 ) {
-    for block in piece.blocks.clone() {
-        for row in to.rows(piece.band) {
-            let line = &mut output[to.in_piece(piece, row, block)..][..to.width * BLOCK];
+    for block in tile.blocks.clone() {
+        for row in to.rows(tile.band) {
+            let line = &mut output[to.in_tile(tile, row, block)..][..to.width * BLOCK];
             for (column, pixel) in line.chunks_exact_mut(BLOCK).enumerate() {
                 pixel.fill(f32::NEG_INFINITY);
                 let [ys, xs] = window.inside([row, column]);

@@ -12,17 +12,17 @@
 #![allow(unsafe_code)]
 
 mod depthwise;
-mod enlarge;
+mod gemm;
 mod layout;
-mod product;
 mod shared;
+mod upsample;
 mod vector;
 
 pub(super) use depthwise::{Depthwise, depthwise};
-pub(super) use enlarge::{Enlargement, enlarge, rows_needed};
-pub(super) use layout::{BLOCK, Buffer, Layout, Piece};
-pub(super) use product::{Product, Sight, pack, panel_blocks, product};
-pub(super) use shared::{Shared, View};
+pub(super) use gemm::{Gemm, Patch, gemm, pack_weights, panel_blocks};
+pub(super) use layout::{AlignedBuffer, BLOCK, Layout, Tile};
+pub(super) use shared::{SharedBuffer, SharedView};
+pub(super) use upsample::{Upsampling, rows_needed, upsample};
 
 /// An instruction set that this machine was found to have.
 #[derive(Clone, Copy, Debug, Hash, PartialEq, Eq)]

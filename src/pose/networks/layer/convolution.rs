@@ -1,8 +1,8 @@
 //! Convolutions: which of our methods fits, the packing of the weights for it, and its use.
 
-use super::{Activation, Inputs, Picture};
-use crate::pose::inference::kernels::{
-    self, BLOCK, Buffer, Depthwise, InstructionSet, Layout, Piece, Product, Sight,
+use super::{Activation, FeatureMap, Inputs};
+use crate::kernels::{
+    self, AlignedBuffer, BLOCK, Depthwise, Gemm, InstructionSet, Layout, Patch, Tile,
 };
 use std::ops::Range;
 
@@ -78,8 +78,8 @@ pub(crate) struct Convolution {
     window: Window,
     channels: [usize; 2],
     activation: Activation,
-    weights: Buffer,
-    bias: Buffer,
+    weights: AlignedBuffer,
+    bias: AlignedBuffer,
 }
 
 impl Convolution {
@@ -124,7 +124,7 @@ impl Convolution {
             };
             (
                 Method::Pointwise,
-                kernels::pack(set, blocks_of(deep), columns, at),
+                kernels::pack_weights(set, blocks_of(deep), columns, at),
             )
         } else {
             // Rows of the matrix follow the order of a window's values: row, column, channel.
@@ -138,7 +138,7 @@ impl Convolution {
             };
             (
                 Method::Windowed,
-                kernels::pack(set, runs_of(&window, input), columns, at),
+                kernels::pack_weights(set, runs_of(&window, input), columns, at),
             )
         };
         let mut padded_bias = bias.to_vec();
@@ -148,8 +148,8 @@ impl Convolution {
             window,
             channels: [input, out],
             activation,
-            weights: Buffer::from_values(&packed),
-            bias: Buffer::from_values(&padded_bias),
+            weights: AlignedBuffer::from_values(&packed),
+            bias: AlignedBuffer::from_values(&padded_bias),
         })
     }
 
@@ -209,24 +209,24 @@ impl Convolution {
         }
     }
 
-    /// Makes one piece of the output.
+    /// Makes one tile of the output.
     pub(crate) fn make(
         &self,
         set: InstructionSet,
         inputs: Inputs<'_>,
-        piece: &Piece,
+        tile: &Tile,
         to: Layout,
         output: &mut [f32],
         scratch: &mut [f32],
     ) {
-        let second = inputs.second.map(|second| super::piece_of(second, piece));
+        let second = inputs.second.map(|second| super::tile_of(second, tile));
         match (self.method, inputs.first) {
-            (Method::Depthwise, Picture::Blocks(input, from)) => {
+            (Method::Depthwise, FeatureMap::Blocks(input, from)) => {
                 let d = Depthwise {
                     input,
                     from,
                     to,
-                    piece,
+                    tile,
                     stride: self.window.stride[0],
                     padding: self.window.padding,
                     weights: self.weights.get(),
@@ -239,34 +239,34 @@ impl Convolution {
                     kernels::depthwise::<5>(set, &d, scratch, output);
                 }
             }
-            (Method::Pointwise, Picture::Blocks(input, from)) => {
-                let p = Product {
+            (Method::Pointwise, FeatureMap::Blocks(input, from)) => {
+                let p = Gemm {
                     pixels: to.band_pixels(),
                     steps: [BLOCK, from.block_step()],
-                    input: &input[from.band(piece.band)],
-                    ..self.product(blocks_of(from.blocks * BLOCK), piece, to, second)
+                    input: &input[from.band(tile.band)],
+                    ..self.product(blocks_of(from.blocks * BLOCK), tile, to, second)
                 };
-                kernels::product(set, &p, output);
+                kernels::gemm(set, &p, output);
             }
             (Method::Windowed, input) => {
-                for row in to.rows(piece.band) {
+                for row in to.rows(tile.band) {
                     self.cover(input, row, scratch);
-                    let start = to.in_piece(piece, row, piece.blocks.start);
+                    let start = to.in_tile(tile, row, tile.blocks.start);
                     let second = second.map(|values| &values[start..]);
                     let depth = self.channels[0];
-                    let p = Product {
+                    let p = Gemm {
                         pixels: to.width,
                         steps: [
                             self.window.stride[1] * depth,
                             self.window.covered_width() * depth,
                         ],
                         input: &scratch[..self.scratch_len()],
-                        ..self.product(runs_of(&self.window, depth), piece, to, second)
+                        ..self.product(runs_of(&self.window, depth), tile, to, second)
                     };
-                    kernels::product(set, &p, &mut output[start..]);
+                    kernels::gemm(set, &p, &mut output[start..]);
                 }
             }
-            (Method::Depthwise | Method::Pointwise, Picture::Pixels(..)) => {
+            (Method::Depthwise | Method::Pointwise, FeatureMap::Pixels(..)) => {
                 unreachable!("a chain gives its works the pictures they read")
             }
         }
@@ -275,17 +275,17 @@ impl Convolution {
     /// A product with what does not depend on the method.
     fn product<'a>(
         &'a self,
-        window: Sight,
-        piece: &Piece,
+        window: Patch,
+        tile: &Tile,
         to: Layout,
         residual: Option<&'a [f32]>,
-    ) -> Product<'a> {
-        Product {
+    ) -> Gemm<'a> {
+        Gemm {
             pixels: 0,
             window,
             steps: [0, 0],
             columns: self.bias.get().len(),
-            made: piece.blocks.start * BLOCK..piece.blocks.end * BLOCK,
+            column_range: tile.blocks.start * BLOCK..tile.blocks.end * BLOCK,
             input: &[],
             weights: self.weights.get(),
             bias: self.bias.get(),
@@ -297,7 +297,7 @@ impl Convolution {
 
     /// The input rows that one output row sees, one below the other, channels of a pixel side by side, with zeros
     /// where the windows reach beyond the picture.
-    fn cover(&self, input: Picture<'_>, row: usize, scratch: &mut [f32]) {
+    fn cover(&self, input: FeatureMap<'_>, row: usize, scratch: &mut [f32]) {
         let channels = self.channels[0];
         let line = self.window.covered_width() * channels;
         let left = self.window.padding[1];
@@ -324,16 +324,16 @@ impl Convolution {
 }
 
 /// What a pixel of a pointwise convolution sees: its blocks of channels.
-fn blocks_of(channels: usize) -> Sight {
-    Sight {
+fn blocks_of(channels: usize) -> Patch {
+    Patch {
         runs: channels / BLOCK,
         run_len: BLOCK,
     }
 }
 
 /// What a pixel of any other convolution sees: the rows of its window.
-fn runs_of(window: &Window, channels: usize) -> Sight {
-    Sight {
+fn runs_of(window: &Window, channels: usize) -> Patch {
+    Patch {
         runs: window.kernel[0],
         run_len: window.kernel[1] * channels,
     }

@@ -1,7 +1,7 @@
 //! Plans followed step by step, for made-up chains; the shipped networks' are followed in `inference/tests.rs`.
 
 use super::super::kernels::InstructionSet;
-use super::super::work::{Activation, Convolution, Filter, Window};
+use super::super::layer::{Activation, Convolution, Filter, Window};
 use super::*;
 use std::collections::HashSet;
 
@@ -9,15 +9,15 @@ use std::collections::HashSet;
 type Cell = Option<(usize, usize, usize, usize)>;
 
 /// Memory as cells.
-struct Cells(Vec<Cell>);
+struct OutputMap(Vec<Cell>);
 
-impl Cells {
+impl OutputMap {
     fn new(len: usize) -> Self {
         Self(vec![None; len.div_ceil(BLOCK)])
     }
 
     fn write(&mut self, start: usize, layout: Layout, task: &Task) {
-        let Piece { band, blocks } = &task.piece;
+        let Tile { band, blocks } = &task.tile;
         for block in blocks.clone() {
             for (nth, place) in cells(start, layout, *band, block).enumerate() {
                 self.0[place] = Some((task.step, *band, block, nth));
@@ -28,11 +28,11 @@ impl Cells {
 
 /// Where the cells of one block of a band lie.
 fn cells(start: usize, layout: Layout, band: usize, block: usize) -> Range<usize> {
-    let piece = Piece {
+    let tile = Tile {
         band,
         blocks: block..block + 1,
     };
-    let places = layout.piece(&piece);
+    let places = layout.tile(&tile);
     assert!(start.is_multiple_of(BLOCK) && places.start.is_multiple_of(BLOCK));
     (start + places.start) / BLOCK..(start + places.end) / BLOCK
 }
@@ -42,13 +42,13 @@ fn needed(steps: &[Step], task: &Task, nth: usize, input: usize) -> Vec<(usize, 
     let (step, from) = (&steps[task.step], steps[input].layout);
     let rows = match nth {
         0 => {
-            let rows = step.layout.rows(task.piece.band);
-            step.work.rows_needed(rows, from.height)
+            let rows = step.layout.rows(task.tile.band);
+            step.layer.rows_needed(rows, from.height)
         }
-        _ => step.layout.rows(task.piece.band),
+        _ => step.layout.rows(task.tile.band),
     };
-    let blocks = match nth > 0 || step.work.is_channelwise() {
-        true => task.piece.blocks.clone(),
+    let blocks = match nth > 0 || step.layer.is_channelwise() {
+        true => task.tile.blocks.clone(),
         false => 0..from.blocks,
     };
     let bands = rows.start / from.band_rows..rows.end.div_ceil(from.band_rows);
@@ -59,8 +59,8 @@ fn needed(steps: &[Step], task: &Task, nth: usize, input: usize) -> Vec<(usize, 
 
 /// Follows a plan, whichever thread takes which part and in whichever order they are done: the parts of a stage write
 /// no place that another of them reads or writes, every value that is read is the one that is wanted, a part reads of its
-/// thread's own memory only what it has put there itself, and every piece of a whole picture is made once.
-pub(in crate::pose::inference) fn follow(steps: &[Step], plan: &Plan, kept: &[usize]) {
+/// thread's own memory only what it has put there itself, and every tile of a whole picture is made once.
+pub(crate) fn follow(steps: &[Step], plan: &Plan, kept: &[usize]) {
     // Those inside, then those outside.
     let mut lens = plan.buffer_lens.clone();
     for (step, place) in plan.places.iter().enumerate() {
@@ -74,20 +74,20 @@ pub(in crate::pose::inference) fn follow(steps: &[Step], plan: &Plan, kept: &[us
         Place::Outside(nth) => Ok(plan.buffer_lens.len() + nth),
         Place::Bands(start) | Place::Blocks(start) => Err(start),
     };
-    let mut buffers: Vec<_> = lens.iter().map(|len| Cells::new(*len)).collect();
+    let mut buffers: Vec<_> = lens.iter().map(|len| OutputMap::new(*len)).collect();
     let mut whole = HashSet::new();
     for stage in &plan.stages {
         // Who writes each place of the buffers in this stage, and who reads it.
         let mut written = HashSet::new();
         let mut read = HashSet::new();
         for tasks in &stage.parts {
-            let mut own = Cells::new(plan.own_len);
+            let mut own = OutputMap::new(plan.own_len);
             for task in tasks {
                 for (nth, operand) in steps[task.step].inputs.iter().enumerate() {
                     let Operand::Step(input) = *operand else {
                         continue;
                     };
-                    let layout = plan.layout(input, &task.piece.blocks);
+                    let layout = plan.layout(input, &task.tile.blocks);
                     for (band, block) in needed(steps, task, nth, input) {
                         let (memory, start) = match buffer_of(input) {
                             Ok(buffer) => {
@@ -103,15 +103,12 @@ pub(in crate::pose::inference) fn follow(steps: &[Step], plan: &Plan, kept: &[us
                         }
                     }
                 }
-                let layout = plan.layout(task.step, &task.piece.blocks);
+                let layout = plan.layout(task.step, &task.tile.blocks);
                 match buffer_of(task.step) {
                     Ok(buffer) => {
-                        for block in task.piece.blocks.clone() {
-                            assert!(
-                                whole.insert((task.step, task.piece.band, block)),
-                                "{task:?}"
-                            );
-                            for place in cells(0, layout, task.piece.band, block) {
+                        for block in task.tile.blocks.clone() {
+                            assert!(whole.insert((task.step, task.tile.band, block)), "{task:?}");
+                            for place in cells(0, layout, task.tile.band, block) {
                                 assert!(written.insert((buffer, place)), "{task:?}");
                             }
                         }
@@ -140,8 +137,8 @@ pub(in crate::pose::inference) fn follow(steps: &[Step], plan: &Plan, kept: &[us
     }
 }
 
-fn window(stride: usize, size: [usize; 2]) -> Work {
-    Work::MaxPool(Window {
+fn window(stride: usize, size: [usize; 2]) -> Layer {
+    Layer::MaxPool(Window {
         input_size: size.map(|n| n * stride),
         output_size: size,
         kernel: [3, 3],
@@ -150,16 +147,16 @@ fn window(stride: usize, size: [usize; 2]) -> Work {
     })
 }
 
-fn step(work: Work, inputs: &[Operand], size: [usize; 2], channels: usize) -> Step {
+fn step(layer: Layer, inputs: &[Operand], size: [usize; 2], channels: usize) -> Step {
     Step {
-        work,
+        layer,
         inputs: inputs.to_vec(),
         layout: Layout::new(size, channels),
     }
 }
 
 /// A convolution that mixes channels.
-fn mix(size: [usize; 2], from: usize, to: usize) -> Work {
+fn mix(size: [usize; 2], from: usize, to: usize) -> Layer {
     let window = Window {
         input_size: size,
         output_size: size,
@@ -174,7 +171,7 @@ fn mix(size: [usize; 2], from: usize, to: usize) -> Work {
         bias: &vec![0.0; to],
     };
     let set = InstructionSet::available()[0];
-    Work::Convolution(Convolution::new(set, window, &filter, Activation::Relu).unwrap())
+    Layer::Convolution(Convolution::new(set, window, &filter, Activation::Relu).unwrap())
 }
 
 /// A picture that is widened, filtered and narrowed again, with a sum, as in an inverted residual block.
@@ -182,13 +179,13 @@ fn block(size: [usize; 2], channels: usize, wide: usize) -> Vec<Step> {
     let [height, width] = size;
     let (double, at) = ([2 * height, 2 * width], Operand::Step);
     vec![
-        step(Work::Enter, &[Operand::Tensor(0)], double, channels),
+        step(Layer::Pack, &[Operand::Tensor(0)], double, channels),
         step(window(2, size), &[at(0)], size, channels),
         step(mix(size, channels, wide), &[at(1)], size, wide),
         step(window(1, size), &[at(2)], size, wide),
         step(mix(size, wide, channels), &[at(3), at(1)], size, channels),
         step(
-            Work::Enlarge(Activation::Linear),
+            Layer::Upsample(Activation::Linear),
             &[at(4)],
             double,
             channels,
@@ -201,8 +198,8 @@ fn large() -> Vec<Step> {
     block([64, 64], 32, 144)
 }
 
-fn means(threads: usize, panel_blocks: usize) -> Means {
-    Means {
+fn options(threads: usize, panel_blocks: usize) -> PlanOptions {
+    PlanOptions {
         threads,
         panel_blocks,
     }
@@ -217,10 +214,10 @@ fn plans_can_be_followed() {
         block([4, 4], 20, 44),
     ] {
         for (threads, panel_blocks) in [(1, 1), (1, 2), (2, 2), (2, 4), (3, 1), (8, 2)] {
-            let plan = Plan::new(&steps, &[5], &[], means(threads, panel_blocks));
+            let plan = Plan::new(&steps, &[5], &[], options(threads, panel_blocks));
             follow(&steps, &plan, &[5]);
             // One that is read on, and the last.
-            let plan = Plan::new(&steps, &[1], &[5, 4], means(threads, panel_blocks));
+            let plan = Plan::new(&steps, &[1], &[5, 4], options(threads, panel_blocks));
             follow(&steps, &plan, &[1, 5, 4]);
         }
     }
@@ -230,7 +227,7 @@ fn plans_can_be_followed() {
 #[should_panic(expected = "read by")]
 fn a_plan_that_holds_too_few_bands_is_noticed() {
     let steps = large();
-    let mut plan = Plan::new(&steps, &[5], &[], means(1, 2));
+    let mut plan = Plan::new(&steps, &[5], &[], options(1, 2));
     plan.layouts[2].held -= 1;
     follow(&steps, &plan, &[5]);
 }
@@ -239,7 +236,7 @@ fn a_plan_that_holds_too_few_bands_is_noticed() {
 #[should_panic(expected = "read and written in one stage")]
 fn a_plan_with_stages_too_few_is_noticed() {
     let steps = large();
-    let mut plan = Plan::new(&steps, &[5], &[], means(2, 2));
+    let mut plan = Plan::new(&steps, &[5], &[], options(2, 2));
     let mut later = plan.stages.pop().unwrap();
     let parts = &mut plan.stages.last_mut().unwrap().parts;
     parts.append(&mut later.parts);
@@ -254,9 +251,9 @@ fn one_thread_makes_nothing_twice_and_two_share_what_is_large() {
         let parts = plan.stages.iter().flat_map(|stage| &stage.parts);
         parts.map(Vec::len).sum()
     };
-    let alone = Plan::new(&steps, &[5], &[], means(1, 2));
+    let alone = Plan::new(&steps, &[5], &[], options(1, 2));
     assert_eq!(tasks(&alone), bands);
-    let shared = Plan::new(&steps, &[5], &[], means(2, 2));
+    let shared = Plan::new(&steps, &[5], &[], options(2, 2));
     assert!(shared.stages.iter().all(|stage| stage.parts.len() >= 2));
     // What two parts both make is little.
     assert!(
@@ -270,7 +267,7 @@ fn one_thread_makes_nothing_twice_and_two_share_what_is_large() {
 fn large_pictures_with_one_reader_are_never_whole_and_memory_is_shared() {
     for threads in [1, 2] {
         let steps = large();
-        let plan = Plan::new(&steps, &[5], &[], means(threads, 2));
+        let plan = Plan::new(&steps, &[5], &[], options(threads, 2));
         let whole = |step: usize| matches!(plan.places[step], Place::Whole(_));
         assert!(!whole(0) && !whole(2) && !whole(3));
         // Read twice, and given out.

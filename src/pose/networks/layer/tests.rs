@@ -4,9 +4,9 @@
 //! coordinates).
 
 use super::*;
-use crate::pose::inference::chain::{Chain, Given, Workers};
-use crate::pose::inference::plan::{Operand, Step};
-use crate::pose::team::Team;
+use crate::fused::{Backend, FusedGraph, OutputSpec};
+use crate::plan::{Operand, Step};
+use crate::worker_pool::WorkerPool;
 use tract_onnx::tract_core::internal::*;
 
 /// Repeatable values between -1 and 1.
@@ -19,10 +19,10 @@ fn values(count: usize, seed: u32) -> Vec<f32> {
     (0..count).map(|_| next()).collect()
 }
 
-/// Does one work on pictures given as height, width, channels and values, all channels of a pixel side by side.
+/// Does one layer on pictures given as height, width, channels and values, all channels of a pixel side by side.
 fn run(
     set: InstructionSet,
-    work: Work,
+    layer: Layer,
     inputs: &[([usize; 3], &[f32])],
     output: [usize; 3],
 ) -> Vec<f32> {
@@ -31,26 +31,26 @@ fn run(
         .iter()
         .enumerate()
         .map(|(i, (shape, _))| Step {
-            work: Work::Enter,
+            layer: Layer::Pack,
             inputs: vec![Operand::Tensor(i)],
             layout: layout(*shape),
         })
         .collect();
     steps.push(Step {
-        work,
+        layer,
         inputs: (0..inputs.len()).map(Operand::Step).collect(),
         layout: layout(output),
     });
     let shapes = inputs.iter().map(|(shape, _)| *shape).collect();
-    let given = Given {
+    let given = OutputSpec {
         step: inputs.len(),
         channels: Some(output[2]),
     };
-    let workers = Workers {
+    let backend = Backend {
         set,
-        team: Arc::new(Team::new(1)),
+        pool: Arc::new(WorkerPool::new(1, &crate::cores::CoreBudget::unlimited())),
     };
-    let chain = Chain::new(workers, steps, shapes, vec![given]);
+    let chain = FusedGraph::new(backend, steps, shapes, vec![given]);
     let tensors = inputs
         .iter()
         .map(|([height, width, channels], values)| {
@@ -169,7 +169,7 @@ impl Case {
                 weights: &weights,
                 bias: &bias,
             };
-            let work = Convolution::new(set, self.window(), &filter, activation).unwrap();
+            let layer = Convolution::new(set, self.window(), &filter, activation).unwrap();
             let what = format!(
                 "{set:?} {:?} to {} kernel {} stride {}",
                 self.input, self.out, self.kernel, self.stride
@@ -179,7 +179,7 @@ impl Case {
             if with_residual {
                 inputs.push((output, &residual));
             }
-            let actual = run(set, Work::Convolution(work), &inputs, output);
+            let actual = run(set, Layer::Convolution(layer), &inputs, output);
             check(&what, &actual, &expected);
         }
     }
@@ -234,7 +234,7 @@ fn depthwise_convolution_follows_its_definition() {
 
 #[test]
 fn pointwise_convolution_follows_its_definition() {
-    // Row counts leave every possible remainder of the tiles, columns every kind of last panel.
+    // Row counts unpack every possible remainder of the tiles, columns every kind of last panel.
     for size in [[1, 1], [1, 5], [7, 7], [2, 6], [16, 16]] {
         for (depth, out) in [
             (8, 8),
@@ -371,7 +371,7 @@ fn enlargement_follows_its_definition() {
                         .zip(&residual)
                         .for_each(|(value, r)| *value += f64::from(*r));
                 }
-                let actual = run(set, Work::Enlarge(activation), &inputs, output);
+                let actual = run(set, Layer::Upsample(activation), &inputs, output);
                 let what = format!("{set:?} {height} x {width} x {channels}");
                 check(&what, &actual, &expected);
             }

@@ -2,12 +2,12 @@
 //!
 //! In: who may read and write where, which the caller promises. Out: slices. Nothing here knows what lies where.
 
-use super::layout::{SPARE, to_a_line};
+use super::layout::{ALIGNMENT_SLACK, to_cache_line};
 use std::cell::UnsafeCell;
 use std::ops::Range;
 
 /// Floats that start where a line of the processor's cache does.
-pub(crate) struct Shared {
+pub(crate) struct SharedBuffer {
     cells: Box<[UnsafeCell<f32>]>,
     start: usize,
     len: usize,
@@ -15,30 +15,30 @@ pub(crate) struct Shared {
 
 /// A view of such floats, or of others that nobody else may use meanwhile.
 #[derive(Clone, Copy)]
-pub(crate) struct View<'a>(&'a [UnsafeCell<f32>]);
+pub(crate) struct SharedView<'a>(&'a [UnsafeCell<f32>]);
 
 // SAFETY: the floats are reached only through the functions of a view, whose callers promise that nobody writes what
 // somebody else has a slice of.
-unsafe impl Sync for Shared {}
+unsafe impl Sync for SharedBuffer {}
 // SAFETY: as above.
-unsafe impl Sync for View<'_> {}
+unsafe impl Sync for SharedView<'_> {}
 
-impl Shared {
+impl SharedBuffer {
     /// Zeros.
     pub(crate) fn new(len: usize) -> Self {
-        let zeros = std::iter::repeat_n(0.0, len + SPARE);
+        let zeros = std::iter::repeat_n(0.0, len + ALIGNMENT_SLACK);
         let cells: Box<[_]> = zeros.map(UnsafeCell::new).collect();
-        let start = to_a_line(&cells);
+        let start = to_cache_line(&cells);
         Self { cells, start, len }
     }
 
     /// All of them.
-    pub(crate) fn view(&self) -> View<'_> {
-        View(&self.cells[self.start..self.start + self.len])
+    pub(crate) fn view(&self) -> SharedView<'_> {
+        SharedView(&self.cells[self.start..self.start + self.len])
     }
 }
 
-impl<'a> View<'a> {
+impl<'a> SharedView<'a> {
     /// Of floats that are somebody else's otherwise.
     pub(crate) fn of(values: &'a mut [f32]) -> Self {
         let cells = std::ptr::from_mut(values) as *const [UnsafeCell<f32>];

@@ -4,7 +4,7 @@
 //! pixels of the band, for each pixel the eight values. So a kernel that slides over the pixels of one block reads
 //! memory in order, and eight channels of a pixel fill a register. A buffer may hold fewer bands than the picture has;
 //! a new band then takes the place of the oldest. It may hold fewer blocks too. Some neighbouring blocks of one band, a
-//! piece, lie in one run of memory: that is what is made at once.
+//! tile, lie in one run of memory: that is what is made at once.
 
 use std::ops::Range;
 
@@ -20,7 +20,7 @@ const BAND_ROWS: usize = 4;
 
 /// What is made at once of a picture.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) struct Piece {
+pub(crate) struct Tile {
     /// The band.
     pub band: usize,
     /// Blocks of its channels.
@@ -115,26 +115,26 @@ impl Layout {
             && blocks.end <= self.first_block + self.blocks
     }
 
-    /// Where a piece lies in the buffer.
-    pub(crate) fn piece(&self, piece: &Piece) -> Range<usize> {
-        let start = self.at(piece.band * self.band_rows, piece.blocks.start);
-        start..start + self.piece_len(piece)
+    /// Where a tile lies in the buffer.
+    pub(crate) fn tile(&self, tile: &Tile) -> Range<usize> {
+        let start = self.at(tile.band * self.band_rows, tile.blocks.start);
+        start..start + self.tile_len(tile)
     }
 
-    /// Values of a piece.
-    pub(crate) fn piece_len(&self, piece: &Piece) -> usize {
-        piece.blocks.len() * self.block_step()
+    /// Values of a tile.
+    pub(crate) fn tile_len(&self, tile: &Tile) -> usize {
+        tile.blocks.len() * self.block_step()
     }
 
-    /// Where the first pixel of a row lies in a piece, in one block.
-    pub(crate) fn in_piece(&self, piece: &Piece, row: usize, block: usize) -> usize {
-        (block - piece.blocks.start) * self.block_step() + row % self.band_rows * self.width * BLOCK
+    /// Where the first pixel of a row lies in a tile, in one block.
+    pub(crate) fn in_tile(&self, tile: &Tile, row: usize, block: usize) -> usize {
+        (block - tile.blocks.start) * self.block_step() + row % self.band_rows * self.width * BLOCK
     }
 }
 
 /// Floats that start where a line of the processor's cache does: loads of whole registers then never touch two lines.
 #[derive(Debug, Default)]
-pub(crate) struct Buffer {
+pub(crate) struct AlignedBuffer {
     values: Vec<f32>,
     start: usize,
 }
@@ -143,18 +143,18 @@ pub(crate) struct Buffer {
 const LINE: usize = 64;
 
 /// Floats more than are needed, so that they can start where a line does.
-pub(super) const SPARE: usize = LINE / size_of::<f32>();
+pub(super) const ALIGNMENT_SLACK: usize = LINE / size_of::<f32>();
 
-/// How many of these values come before the first that starts a line; at most [`SPARE`] where they are floats.
-pub(super) fn to_a_line<T>(values: &[T]) -> usize {
-    values.as_ptr().align_offset(LINE).min(SPARE)
+/// How many of these values come before the first that starts a line; at most [`ALIGNMENT_SLACK`] where they are floats.
+pub(super) fn to_cache_line<T>(values: &[T]) -> usize {
+    values.as_ptr().align_offset(LINE).min(ALIGNMENT_SLACK)
 }
 
-impl Buffer {
+impl AlignedBuffer {
     /// Zeros.
     pub(crate) fn new(len: usize) -> Self {
-        let values = vec![0.0; len + SPARE];
-        let start = to_a_line(&values);
+        let values = vec![0.0; len + ALIGNMENT_SLACK];
+        let start = to_cache_line(&values);
         let mut buffer = Self { values, start };
         buffer.values.truncate(start + len);
         buffer

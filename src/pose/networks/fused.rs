@@ -2,17 +2,17 @@
 //!
 //! In: tensors with their channels last, one picture each. Out: such tensors. What lies between them is made in
 //! buffers that are planned and allocated once (see `plan`), so a run allocates nothing: not even its outputs, as long
-//! as the caller has let go of those of the run before. A team of threads does the parts of a stage in any order and
+//! as the caller has let go of those of the run before. A pool of threads does the parts of a stage in any order and
 //! meets at its end; every value is made by the same sums whoever makes it. A chain does not look at the graph around
 //! it.
 
 // Threads that write different pieces of one picture cannot each borrow all of it.
 #![allow(unsafe_code)]
 
-use super::kernels::{self, InstructionSet, Shared, View};
-use super::plan::{Means, Operand, Place, Plan, Stage, Step, Task};
-use super::work::{self, Inputs, Picture, Work};
-use crate::pose::team::{Member, Team, wait_until};
+use super::kernels::{self, InstructionSet, SharedBuffer, SharedView};
+use super::layer::{self as layer, FeatureMap, Inputs, Layer};
+use super::plan::{Operand, Place, Plan, PlanOptions, Stage, Step, Task};
+use super::worker_pool::{Worker, WorkerPool, wait_until};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use tract_onnx::tract_core::internal::*;
 
@@ -21,7 +21,7 @@ pub(super) type Shape = [usize; 3];
 
 /// A picture that a chain gives.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Given {
+pub(super) struct OutputSpec {
     /// The step that makes it.
     pub step: usize,
     /// Its channels, where it is to have those of a pixel side by side; else it is given as it lies, in blocks.
@@ -30,33 +30,33 @@ pub(super) struct Given {
 
 /// Who works on a chain, and with what.
 #[derive(Clone)]
-pub(super) struct Workers {
+pub(super) struct Backend {
     /// The instructions that they use.
     pub set: InstructionSet,
     /// The threads.
-    pub team: Arc<Team>,
+    pub pool: Arc<WorkerPool>,
 }
 
 /// The operator.
 #[derive(Clone)]
-pub(super) struct Chain(Arc<Works>);
+pub(super) struct FusedGraph(Arc<Program>);
 
-struct Works {
-    workers: Workers,
+struct Program {
+    backend: Backend,
     steps: Vec<Step>,
     plan: Plan,
     inputs: Vec<Shape>,
-    outputs: Vec<Given>,
+    outputs: Vec<OutputSpec>,
     scratch_len: usize,
 }
 
-impl Chain {
+impl FusedGraph {
     /// Makes an operator of steps that read each other's pictures and tensors of the given shapes.
     pub(super) fn new(
-        workers: Workers,
+        backend: Backend,
         steps: Vec<Step>,
         inputs: Vec<Shape>,
-        outputs: Vec<Given>,
+        outputs: Vec<OutputSpec>,
     ) -> Self {
         let given = |as_it_lies: bool| -> Vec<_> {
             let given = outputs
@@ -64,21 +64,21 @@ impl Chain {
                 .filter(|given| given.channels.is_none() == as_it_lies);
             given.map(|given| given.step).collect()
         };
-        let means = Means {
-            threads: workers.team.threads(),
-            panel_blocks: kernels::panel_blocks(workers.set),
+        let options = PlanOptions {
+            threads: backend.pool.threads(),
+            panel_blocks: kernels::panel_blocks(backend.set),
         };
-        let plan = Plan::new(&steps, &given(false), &given(true), means);
+        let plan = Plan::new(&steps, &given(false), &given(true), options);
         let scratch_len = steps
             .iter()
-            .map(|step| match &step.work {
-                Work::Convolution(convolution) => convolution.scratch_len(),
+            .map(|step| match &step.layer {
+                Layer::Convolution(convolution) => convolution.scratch_len(),
                 _ => 0,
             })
             .max()
             .unwrap_or(0);
-        Self(Arc::new(Works {
-            workers,
+        Self(Arc::new(Program {
+            backend,
             steps,
             plan,
             inputs,
@@ -89,8 +89,8 @@ impl Chain {
 
     /// The works, in order.
     #[cfg(test)]
-    pub(super) fn works(&self) -> impl Iterator<Item = &Work> {
-        self.0.steps.iter().map(|step| &step.work)
+    pub(super) fn works(&self) -> impl Iterator<Item = &Layer> {
+        self.0.steps.iter().map(|step| &step.layer)
     }
 
     /// Checks that the plan can be followed.
@@ -101,9 +101,9 @@ impl Chain {
     }
 }
 
-impl Works {
+impl Program {
     fn output_shape(&self, output: usize) -> TVec<usize> {
-        let Given { step, channels } = self.outputs[output];
+        let OutputSpec { step, channels } = self.outputs[output];
         let layout = self.steps[step].layout;
         match channels {
             Some(channels) => tvec!(1, layout.height, layout.width, channels),
@@ -119,22 +119,26 @@ impl Works {
 
     fn memory_with(&self, outputs: Vec<Arc<Tensor>>) -> Memory {
         let plan = &self.plan;
-        let own = |_| Own {
-            values: Shared::new(plan.own_len),
-            scratch: Shared::new(self.scratch_len),
+        let own = |_| WorkerMemory {
+            values: SharedBuffer::new(plan.own_len),
+            scratch: SharedBuffer::new(self.scratch_len),
         };
         let buffers = plan.buffer_lens.iter();
         Memory {
-            buffers: buffers.map(|len| Shared::new(*len)).collect(),
-            own: (0..self.workers.team.threads()).map(own).collect(),
-            progress: plan.stages.iter().map(|_| Progress::default()).collect(),
+            buffers: buffers.map(|len| SharedBuffer::new(*len)).collect(),
+            own: (0..self.backend.pool.threads()).map(own).collect(),
+            progress: plan
+                .stages
+                .iter()
+                .map(|_| StageProgress::default())
+                .collect(),
             outputs,
         }
     }
 
     /// Does all works, and fills the tensors that are given out.
     fn run(&self, tensors: &[&[f32]], memory: &mut Memory) -> TractResult<()> {
-        memory.progress.fill_with(Progress::default);
+        memory.progress.fill_with(StageProgress::default);
         // Pictures that are given as they lie are made in their tensors; the others are copied there.
         let mut plain = tvec!();
         for (output, tensor) in memory.outputs.iter_mut().enumerate() {
@@ -147,46 +151,53 @@ impl Works {
         }
         let mut outside = tvec!();
         let mut copied = tvec!();
-        for (Given { step, channels }, plain) in self.outputs.iter().zip(&mut plain) {
+        for (OutputSpec { step, channels }, plain) in self.outputs.iter().zip(&mut plain) {
             let values = plain.as_slice_mut::<f32>()?;
             match channels {
-                None => outside.push(View::of(values)),
+                None => outside.push(SharedView::of(values)),
                 Some(channels) => copied.push((*step, *channels, values)),
             }
         }
-        let rooms = Rooms {
+        let buffers = RunBuffers {
             buffers: &memory.buffers,
             own: &memory.own,
             outside: &outside,
             progress: &memory.progress,
         };
-        self.workers
-            .team
-            .run(&|member| self.work(member, tensors, &rooms));
+        self.backend
+            .pool
+            .run(&|worker| self.layer(worker, tensors, &buffers));
         for (step, channels, values) in copied {
-            let (view, start) = self.home(step, rooms, 0);
+            let (view, start) = self.home(step, buffers, 0);
             let layout = self.steps[step].layout;
             // SAFETY: the run is over, and nobody has a slice of it any more.
             let picture = unsafe { view.get(start..start + layout.len()) };
-            work::leave(picture, layout, channels, values);
+            layer::unpack(picture, layout, channels, values);
         }
         Ok(())
     }
 
-    /// The memory that holds a step's picture for a member, and where in it the picture starts.
-    fn home<'a>(&self, step: usize, rooms: Rooms<'a>, member: usize) -> (View<'a>, usize) {
+    /// The memory that holds a step's picture for a worker, and where in it the picture starts.
+    fn home<'a>(
+        &self,
+        step: usize,
+        buffers: RunBuffers<'a>,
+        worker: usize,
+    ) -> (SharedView<'a>, usize) {
         match self.plan.places[step] {
-            Place::Whole(buffer) => (rooms.buffers[buffer].view(), 0),
-            Place::Outside(nth) => (rooms.outside[nth], 0),
-            Place::Bands(start) | Place::Blocks(start) => (rooms.own[member].values.view(), start),
+            Place::Whole(buffer) => (buffers.buffers[buffer].view(), 0),
+            Place::Outside(nth) => (buffers.outside[nth], 0),
+            Place::Bands(start) | Place::Blocks(start) => {
+                (buffers.own[worker].values.view(), start)
+            }
         }
     }
 
     /// What one thread does of a run: parts that nobody has taken, stage by stage, as long as it may.
-    fn work(&self, member: &Member<'_>, tensors: &[&[f32]], rooms: &Rooms<'_>) {
-        for (Stage { parts }, progress) in self.plan.stages.iter().zip(rooms.progress) {
-            member.call_helpers();
-            while member.may_go_on()
+    fn layer(&self, worker: &Worker<'_>, tensors: &[&[f32]], buffers: &RunBuffers<'_>) {
+        for (Stage { parts }, progress) in self.plan.stages.iter().zip(buffers.progress) {
+            worker.wake_helpers();
+            while worker.may_continue()
                 && let Some(part) = progress.take(parts.len())
             {
                 for task in &parts[part] {
@@ -194,97 +205,103 @@ impl Works {
                     // anything of a later one before this part is done. A plan has the parts of a stage write different
                     // pieces of a picture that nobody reads in that stage, and read pictures of earlier stages; a
                     // picture of which a part holds only some is in the thread's own memory.
-                    unsafe { self.make(task, member.number(), tensors, rooms) };
+                    unsafe { self.make(task, worker.number(), tensors, buffers) };
                 }
                 progress.done.fetch_add(1, Ordering::Release);
             }
             let done = || progress.done.load(Ordering::Acquire) == parts.len();
-            wait_until(|| done() || !member.may_go_on() || member.is_deserted());
+            wait_until(|| done() || !worker.may_continue() || worker.has_failed());
             if !done() {
                 return;
             }
         }
     }
 
-    /// Makes one piece of one step's picture.
+    /// Makes one tile of one step's picture.
     ///
     /// # Safety
-    /// Nobody else may use the member's own memory or write what the task reads, nor read or write what it makes.
-    unsafe fn make(&self, task: &Task, member: usize, tensors: &[&[f32]], rooms: &Rooms<'_>) {
-        let Task { step, piece } = task;
-        let Step { work, inputs, .. } = &self.steps[*step];
+    /// Nobody else may use the worker's own memory or write what the task reads, nor read or write what it makes.
+    unsafe fn make(
+        &self,
+        task: &Task,
+        worker: usize,
+        tensors: &[&[f32]],
+        buffers: &RunBuffers<'_>,
+    ) {
+        let Task { step, tile } = task;
+        let Step { layer, inputs, .. } = &self.steps[*step];
         let picture = |operand: &Operand| match *operand {
             Operand::Step(step) => {
-                let layout = self.plan.layout(step, &piece.blocks);
-                let (view, start) = self.home(step, *rooms, member);
+                let layout = self.plan.layout(step, &tile.blocks);
+                let (view, start) = self.home(step, *buffers, worker);
                 // SAFETY: as promised to this function.
                 let values = unsafe { view.get(start..start + layout.len()) };
-                Picture::Blocks(values, layout)
+                FeatureMap::Blocks(values, layout)
             }
             Operand::Tensor(tensor) => {
                 let [_, width, channels] = self.inputs[tensor];
-                Picture::Pixels(tensors[tensor], width, channels)
+                FeatureMap::Pixels(tensors[tensor], width, channels)
             }
         };
         let inputs = Inputs {
             first: picture(&inputs[0]),
             second: inputs.get(1).map(picture),
         };
-        let to = self.plan.layout(*step, &piece.blocks);
-        let (view, start) = self.home(*step, *rooms, member);
-        let places = to.piece(piece);
-        // SAFETY: as promised to this function; no work reads the picture that it makes.
+        let to = self.plan.layout(*step, &tile.blocks);
+        let (view, start) = self.home(*step, *buffers, worker);
+        let places = to.tile(tile);
+        // SAFETY: as promised to this function; no layer reads the picture that it makes.
         let made = unsafe { view.get_mut(start + places.start..start + places.end) };
         // SAFETY: as promised to this function.
         let scratch = unsafe {
-            rooms.own[member]
+            buffers.own[worker]
                 .scratch
                 .view()
                 .get_mut(0..self.scratch_len)
         };
-        work.make(self.workers.set, inputs, piece, to, made, scratch);
+        layer.make(self.backend.set, inputs, tile, to, made, scratch);
     }
 }
 
 /// What a chain keeps from run to run.
 struct Memory {
     /// Whole pictures.
-    buffers: Vec<Shared>,
+    buffers: Vec<SharedBuffer>,
     /// What each thread has for itself.
-    own: Vec<Own>,
+    own: Vec<WorkerMemory>,
     /// How far each stage is.
-    progress: Vec<Progress>,
+    progress: Vec<StageProgress>,
     outputs: Vec<Arc<Tensor>>,
 }
 
 /// The same while a run goes on, with the tensors that are given out.
 #[derive(Clone, Copy)]
-struct Rooms<'a> {
-    buffers: &'a [Shared],
-    own: &'a [Own],
-    outside: &'a [View<'a>],
-    progress: &'a [Progress],
+struct RunBuffers<'a> {
+    buffers: &'a [SharedBuffer],
+    own: &'a [WorkerMemory],
+    outside: &'a [SharedView<'a>],
+    progress: &'a [StageProgress],
 }
 
 /// Memory of one thread.
-struct Own {
+struct WorkerMemory {
     /// Pictures on the way.
-    values: Shared,
-    /// What a work needs while it makes a piece.
-    scratch: Shared,
+    values: SharedBuffer,
+    /// What a layer needs while it makes a tile.
+    scratch: SharedBuffer,
 }
 
 /// How far a stage is. Each has a line of the cache to itself.
 #[derive(Default)]
 #[repr(align(64))]
-struct Progress {
+struct StageProgress {
     /// Parts that somebody has taken.
     taken: AtomicUsize,
     /// Parts that are done.
     done: AtomicUsize,
 }
 
-impl Progress {
+impl StageProgress {
     /// A part that nobody has taken.
     fn take(&self, parts: usize) -> Option<usize> {
         // Without the first look a thread that comes late would write to every stage that is long done.
@@ -295,7 +312,7 @@ impl Progress {
 }
 
 struct State {
-    works: Arc<Works>,
+    works: Arc<Program>,
     memory: Memory,
 }
 
@@ -314,9 +331,9 @@ impl State {
     }
 }
 
-impl std::fmt::Debug for Chain {
+impl std::fmt::Debug for FusedGraph {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "Chain of {} works", self.0.steps.len())
+        write!(f, "FusedGraph of {} works", self.0.steps.len())
     }
 }
 
@@ -337,13 +354,13 @@ impl Clone for State {
 }
 
 /// Chains are compared by identity: their weights are too many to look at.
-impl PartialEq for Chain {
+impl PartialEq for FusedGraph {
     fn eq(&self, other: &Self) -> bool {
         Arc::ptr_eq(&self.0, &other.0)
     }
 }
 
-impl Eq for Chain {}
+impl Eq for FusedGraph {}
 
 impl OpState for State {
     fn eval(
@@ -360,7 +377,7 @@ impl OpState for State {
     }
 }
 
-impl EvalOp for Chain {
+impl EvalOp for FusedGraph {
     fn eval_out_of_plan(&self, inputs: TVec<TValue>) -> TractResult<Option<TVec<TValue>>> {
         Ok(Some(self.new_state()?.eval(&inputs)?))
     }
@@ -370,7 +387,7 @@ impl EvalOp for Chain {
     }
 }
 
-impl Chain {
+impl FusedGraph {
     fn new_state(&self) -> TractResult<State> {
         Ok(State {
             works: Arc::clone(&self.0),
@@ -379,13 +396,13 @@ impl Chain {
     }
 }
 
-impl Op for Chain {
+impl Op for FusedGraph {
     fn name(&self) -> StaticName {
-        "Chain".into()
+        "FusedGraph".into()
     }
 
     fn info(&self) -> TractResult<Vec<String>> {
-        Ok(vec![format!("{self:?}, {:?}", self.0.workers.set)])
+        Ok(vec![format!("{self:?}, {:?}", self.0.backend.set)])
     }
 
     fn validation(&self) -> Validation {
@@ -395,7 +412,7 @@ impl Op for Chain {
     op_as_typed_op!();
 }
 
-impl TypedOp for Chain {
+impl TypedOp for FusedGraph {
     fn output_facts(&self, inputs: &[&TypedFact]) -> TractResult<TVec<TypedFact>> {
         ensure!(inputs.len() == self.0.inputs.len(), "inputs of a chain");
         for (fact, [height, width, channels]) in inputs.iter().zip(&self.0.inputs) {

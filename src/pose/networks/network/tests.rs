@@ -4,10 +4,11 @@
 //! `tests/data/pose_reference/README.md` for their origin.
 
 use super::*;
+use crate::cores::CoreBudget;
 
-const DETECTION: &[u8] = include_bytes!("../../../models/pose_detection.onnx");
-const LITE: &[u8] = include_bytes!("../../../models/pose_landmark_lite.onnx");
-const FULL: &[u8] = include_bytes!("../../../models/pose_landmark_full.onnx");
+const DETECTION: &[u8] = include_bytes!("../../../../models/pose_detection.onnx");
+const LITE: &[u8] = include_bytes!("../../../../models/pose_landmark_lite.onnx");
+const FULL: &[u8] = include_bytes!("../../../../models/pose_landmark_full.onnx");
 
 /// The shipped networks, and the side of the picture that each takes.
 const NETWORKS: [(&str, &[u8], usize); 3] = [
@@ -17,7 +18,10 @@ const NETWORKS: [(&str, &[u8], usize); 3] = [
 ];
 
 fn reference(file: &str) -> Vec<u8> {
-    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/data/pose_reference/");
+    let path = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/../../../tests/data/pose_reference/"
+    );
     std::fs::read(format!("{path}{file}")).unwrap()
 }
 
@@ -60,15 +64,15 @@ fn ways() -> Vec<Option<InstructionSet>> {
 }
 
 /// A network that runs on one thread.
-fn alone(set: InstructionSet) -> Workers {
+fn alone(set: InstructionSet) -> Backend {
     together(set, 1)
 }
 
-/// One that several threads work on.
-fn together(set: InstructionSet, threads: usize) -> Workers {
-    Workers {
+/// One that several threads layer on.
+fn together(set: InstructionSet, threads: usize) -> Backend {
+    Backend {
         set,
-        team: Arc::new(Team::stubborn(threads)),
+        pool: Arc::new(WorkerPool::new(threads, &CoreBudget::unlimited())),
     }
 }
 
@@ -76,13 +80,13 @@ fn landmark_network(model: &str, set: Option<InstructionSet>) -> Network {
     network_of(model, set.map(alone))
 }
 
-fn network_of(model: &str, workers: Option<Workers>) -> Network {
+fn network_of(model: &str, backend: Option<Backend>) -> Network {
     let onnx = if model == "pose_landmark_lite" {
         LITE
     } else {
         FULL
     };
-    Network::prepare(model, onnx, [256, 256, 3], &["heatmaps"], workers).unwrap()
+    Network::prepare(model, onnx, [256, 256, 3], &["heatmaps"], backend).unwrap()
 }
 
 #[test]
@@ -264,11 +268,14 @@ fn the_plans_of_the_shipped_networks_can_be_followed() {
     for (name, onnx, side) in NETWORKS {
         for set in InstructionSet::available() {
             for threads in [1, 2, 4] {
-                let workers = Some(together(set, threads));
+                let backend = Some(together(set, threads));
                 let network =
-                    Network::prepare(name, onnx, [side, side, 3], &["heatmaps"], workers).unwrap();
+                    Network::prepare(name, onnx, [side, side, 3], &["heatmaps"], backend).unwrap();
                 let nodes = network.state.model().nodes();
-                for chain in nodes.iter().filter_map(|node| node.op_as::<chain::Chain>()) {
+                for chain in nodes
+                    .iter()
+                    .filter_map(|node| node.op_as::<crate::fused::FusedGraph>())
+                {
                     chain.follow_plan();
                 }
             }
@@ -309,7 +316,7 @@ fn outputs_that_are_kept_are_not_overwritten() {
         LITE,
         [256, 256, 3],
         &["heatmaps"],
-        &Arc::new(Team::new(2)),
+        &Arc::new(WorkerPool::new(2, &CoreBudget::unlimited())),
     )
     .unwrap();
     let kept = run(&mut network, &hitter).values;
@@ -349,19 +356,19 @@ fn every_convolution_of_the_shipped_networks_runs_in_a_chain() {
             let chains: Vec<_> = model
                 .nodes()
                 .iter()
-                .filter_map(|node| node.op_as::<chain::Chain>())
+                .filter_map(|node| node.op_as::<crate::fused::FusedGraph>())
                 .collect();
-            let works = |wanted: fn(&work::Work) -> bool| {
+            let works = |wanted: fn(&crate::layer::Layer) -> bool| {
                 let all = chains.iter().flat_map(|chain| chain.works());
-                all.filter(|work| wanted(work)).count()
+                all.filter(|layer| wanted(layer)).count()
             };
             assert_eq!(
-                works(|work| matches!(work, work::Work::Convolution(_))),
+                works(|layer| matches!(layer, crate::layer::Layer::Convolution(_))),
                 convolutions,
                 "{name}"
             );
             assert_eq!(
-                works(|work| matches!(work, work::Work::Enlarge(_))),
+                works(|layer| matches!(layer, crate::layer::Layer::Upsample(_))),
                 if side == 224 { 2 } else { 3 },
                 "{name}"
             );
@@ -383,8 +390,8 @@ fn a_network_can_move_to_its_thread() {
 
 #[test]
 fn mistakes_are_named() {
-    let team = Arc::new(Team::new(1));
-    let Err(error) = Network::from_bytes("broken", b"not a network", [4, 4, 3], &[], &team) else {
+    let pool = Arc::new(WorkerPool::new(1, &CoreBudget::unlimited()));
+    let Err(error) = Network::from_bytes("broken", b"not a network", [4, 4, 3], &[], &pool) else {
         panic!("rubbish was loaded");
     };
     assert!(
@@ -394,7 +401,7 @@ fn mistakes_are_named() {
         "{error}"
     );
     let mut network =
-        Network::from_bytes("lite", LITE, [256, 256, 3], &["heatmaps"], &team).unwrap();
+        Network::from_bytes("lite", LITE, [256, 256, 3], &["heatmaps"], &pool).unwrap();
     let outputs = run(&mut network, &vec![0.0; 3 * 256 * 256]);
     assert!(outputs.get("landmarks", 195).is_ok());
     assert!(outputs.cells("heatmaps", [64, 64, 39]).is_ok());

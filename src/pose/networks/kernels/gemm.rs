@@ -1,30 +1,30 @@
-//! The matrix product behind every convolution that mixes channels.
+//! The matrix gemm behind every convolution that mixes channels.
 //!
 //! In: pixels or windows of them, packed weights, what to add. Out: the mixed, bounded channels of each pixel.
 
 use super::layout::BLOCK;
+use super::vector::{F32x4, Vector};
 #[cfg(target_arch = "x86_64")]
-use super::vector::{Avx8, Avx512x16};
-use super::vector::{Base4, Vector};
+use super::vector::{F32x8, F32x16};
 use super::{Clamp, InstructionSet, Level, dispatch};
 use std::ops::Range;
 
-/// A matrix product. One row of the left matrix is what one output pixel sees of the input: some runs of neighbouring
+/// A matrix gemm. One row of the left matrix is what one output pixel sees of the input: some runs of neighbouring
 /// values.
-pub(crate) struct Product<'a> {
+pub(crate) struct Gemm<'a> {
     /// Output pixels.
     pub pixels: usize,
     /// What one pixel sees.
-    pub window: Sight,
+    pub window: Patch,
     /// From what one pixel sees to what the next one sees, from the start of a run to that of the next one.
     pub steps: [usize; 2],
     /// Channels out, a multiple of 8: columns of the right matrix.
     pub columns: usize,
     /// The columns to compute: whole panels.
-    pub made: Range<usize>,
+    pub column_range: Range<usize>,
     /// The input, from the first pixel's first value on.
     pub input: &'a [f32],
-    /// The right matrix as [`pack`] gives it.
+    /// The right matrix as [`pack_weights`] gives it.
     pub weights: &'a [f32],
     /// One value a column.
     pub bias: &'a [f32],
@@ -38,7 +38,7 @@ pub(crate) struct Product<'a> {
 
 /// Runs of values that one output pixel sees.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Sight {
+pub(crate) struct Patch {
     /// How many runs.
     pub runs: usize,
     /// Values in each.
@@ -46,19 +46,19 @@ pub(crate) struct Sight {
 }
 
 /// Values of a window that one pass works on: a panel of weights for them stays in the first-level cache.
-const PART_VALUES: usize = 288;
+const PASS_VALUES: usize = 288;
 
-impl Sight {
+impl Patch {
     /// Values in all runs.
     pub(crate) fn values(self) -> usize {
         self.runs * self.run_len
     }
 
-    /// The passes in which a product goes through the runs.
-    fn parts(self) -> impl Iterator<Item = Range<usize>> {
+    /// The passes in which a gemm goes through the runs.
+    fn passes(self) -> impl Iterator<Item = Range<usize>> {
         let passes = self
             .values()
-            .div_ceil(PART_VALUES)
+            .div_ceil(PASS_VALUES)
             .clamp(1, self.runs.max(1));
         let step = self.runs.div_ceil(passes).max(1);
         (0..self.runs)
@@ -83,21 +83,21 @@ fn panels(columns: usize, lanes: usize) -> impl Iterator<Item = (usize, usize)> 
     })
 }
 
-/// Blocks of channels in a panel: what is made at once starts at a multiple of them.
+/// Blocks of channels in a panel: what is column_range at once starts at a multiple of them.
 pub(crate) fn panel_blocks(set: InstructionSet) -> usize {
     (2 * set.lanes()).div_ceil(BLOCK)
 }
 
-/// Lays out a matrix of `sight.values()` rows and `columns` columns in the order in which a product reads it.
-pub(crate) fn pack(
+/// Lays out a matrix of `patch.values()` rows and `columns` columns in the order in which a gemm reads it.
+pub(crate) fn pack_weights(
     set: InstructionSet,
-    sight: Sight,
+    patch: Patch,
     columns: usize,
     at: impl Fn(usize, usize) -> f32,
 ) -> Vec<f32> {
-    let mut values = Vec::with_capacity(sight.values() * columns);
-    for runs in sight.parts() {
-        let rows = runs.start * sight.run_len..runs.end * sight.run_len;
+    let mut values = Vec::with_capacity(patch.values() * columns);
+    for runs in patch.passes() {
+        let rows = runs.start * patch.run_len..runs.end * patch.run_len;
         for (start, width) in panels(columns, set.lanes()) {
             for row in rows.clone() {
                 values.extend((start..start + width).map(|column| at(row, column)));
@@ -112,94 +112,88 @@ pub(crate) fn pack(
 ///
 /// # Panics
 /// Where a slice does not have the size that the numbers ask for.
-pub(crate) fn product(set: InstructionSet, p: &Product<'_>, output: &mut [f32]) {
-    let Sight { runs, run_len } = p.window;
+pub(crate) fn gemm(set: InstructionSet, p: &Gemm<'_>, output: &mut [f32]) {
+    let Patch { runs, run_len } = p.window;
     assert!(
         p.columns.is_multiple_of(BLOCK) && p.columns > 0 && p.pixels > 0 && runs > 0 && run_len > 0,
-        "size of a product"
+        "size of a gemm"
     );
     let last = (p.pixels - 1) * p.steps[0] + (runs - 1) * p.steps[1] + run_len - 1;
-    assert!(last < p.input.len(), "input of a product");
+    assert!(last < p.input.len(), "input of a gemm");
     assert_eq!(
         p.weights.len(),
         p.window.values() * p.columns,
-        "weights of a product"
+        "weights of a gemm"
     );
-    assert_eq!(p.bias.len(), p.columns, "bias of a product");
+    assert_eq!(p.bias.len(), p.columns, "bias of a gemm");
     let whole =
         |column: usize| column == p.columns || column.is_multiple_of(panel_blocks(set) * BLOCK);
     assert!(
-        p.made.start < p.made.end
-            && p.made.end <= p.columns
-            && whole(p.made.start)
-            && whole(p.made.end),
-        "columns of a product"
+        p.column_range.start < p.column_range.end
+            && p.column_range.end <= p.columns
+            && whole(p.column_range.start)
+            && whole(p.column_range.end),
+        "columns of a gemm"
     );
-    let reach = (p.made.len() / BLOCK - 1) * p.block_step + p.pixels * BLOCK;
+    let reach = (p.column_range.len() / BLOCK - 1) * p.block_step + p.pixels * BLOCK;
     assert!(
         p.residual.is_none_or(|residual| residual.len() >= reach),
-        "residual of a product"
+        "residual of a gemm"
     );
-    assert!(output.len() >= reach, "output of a product");
-    dispatch!(
-        set,
-        product_portable,
-        product_avx2,
-        product_avx512,
-        (p, output)
-    );
+    assert!(output.len() >= reach, "output of a gemm");
+    dispatch!(set, gemm_portable, gemm_avx2, gemm_avx512, (p, output));
 }
 
-unsafe fn product_portable(p: &Product<'_>, output: &mut [f32]) {
+unsafe fn gemm_portable(p: &Gemm<'_>, output: &mut [f32]) {
     // SAFETY: as promised to this function.
-    unsafe { run::<Base4, Base4, 6, 12>(p, output) }
+    unsafe { run::<F32x4, F32x4, 6, 12>(p, output) }
 }
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx2,fma")]
-unsafe fn product_avx2(p: &Product<'_>, output: &mut [f32]) {
+unsafe fn gemm_avx2(p: &Gemm<'_>, output: &mut [f32]) {
     // SAFETY: as promised to this function.
-    unsafe { run::<Avx8, Avx8, 6, 12>(p, output) }
+    unsafe { run::<F32x8, F32x8, 6, 12>(p, output) }
 }
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx2,fma,avx512f,avx512vl")]
-unsafe fn product_avx512(p: &Product<'_>, output: &mut [f32]) {
+unsafe fn gemm_avx512(p: &Gemm<'_>, output: &mut [f32]) {
     // SAFETY: as promised to this function.
-    unsafe { run::<Avx512x16, Avx8, 8, 16>(p, output) }
+    unsafe { run::<F32x16, F32x8, 8, 16>(p, output) }
 }
 
 /// Input values that one sweep over the weights works on: small enough for the first-level cache where the weights
 /// are few, and for the second-level one where sweeping over them is what costs.
-const FEW: usize = 6 * 1024;
-const MANY: usize = 48 * 1024;
+const L1_VALUES: usize = 6 * 1024;
+const L2_VALUES: usize = 48 * 1024;
 
-/// Panels of two registers `V` and tiles of `HIGH` pixels, or of one register or one narrow register `N` and tiles of
+/// Panels of two registers `V` and micro_kernels of `HIGH` pixels, or of one register or one narrow register `N` and micro_kernels of
 /// `TALL` pixels; fewer pixels at the end. Three registers would need one register more than AVX2 has, and spill.
 ///
 /// # Safety
 /// The slices have been checked, and the sets of `V` and `N` are there.
 #[inline(always)]
 unsafe fn run<V: Vector, N: Vector, const HIGH: usize, const TALL: usize>(
-    p: &Product<'_>,
+    p: &Gemm<'_>,
     output: &mut [f32],
 ) {
     let mut weights = p.weights;
-    for runs in p.window.parts() {
+    for runs in p.window.passes() {
         let depth = runs.len() * p.window.run_len;
         let (now, later) = weights.split_at(depth * p.columns);
         weights = later;
-        let values = if depth * p.made.len() > FEW {
-            MANY
+        let values = if depth * p.column_range.len() > L1_VALUES {
+            L2_VALUES
         } else {
-            FEW
+            L1_VALUES
         };
         let sweep = (values / depth).next_multiple_of(2 * TALL);
         for first in (0..p.pixels).step_by(sweep) {
             let last = (first + sweep).min(p.pixels);
-            let made = |(column, _): &(usize, usize)| p.made.contains(column);
-            for (column, width) in panels(p.columns, V::LANES).filter(made) {
-                let part = Part {
+            let column_range = |(column, _): &(usize, usize)| p.column_range.contains(column);
+            for (column, width) in panels(p.columns, V::LANES).filter(column_range) {
+                let pass = PanelPass {
                     runs: runs.clone(),
                     starts: runs.start == 0,
                     ends: runs.end == p.window.runs,
@@ -209,14 +203,14 @@ unsafe fn run<V: Vector, N: Vector, const HIGH: usize, const TALL: usize>(
                 let mut pixel = first;
                 while pixel < last {
                     let left = last - pixel;
-                    // SAFETY: the pixels and the columns of each tile exist.
+                    // SAFETY: the pixels and the columns of each micro_kernel exist.
                     pixel += unsafe {
                         if width == 2 * V::LANES {
-                            tiles::<V, HIGH, 2>(p, &part, pixel, left, output)
+                            micro_kernels::<V, HIGH, 2>(p, &pass, pixel, left, output)
                         } else if width == V::LANES {
-                            tiles::<V, TALL, 1>(p, &part, pixel, left, output)
+                            micro_kernels::<V, TALL, 1>(p, &pass, pixel, left, output)
                         } else {
-                            tiles::<N, TALL, 1>(p, &part, pixel, left, output)
+                            micro_kernels::<N, TALL, 1>(p, &pass, pixel, left, output)
                         }
                     };
                 }
@@ -226,7 +220,7 @@ unsafe fn run<V: Vector, N: Vector, const HIGH: usize, const TALL: usize>(
 }
 
 /// Some runs of the windows and one panel of the weights for them.
-struct Part<'a> {
+struct PanelPass<'a> {
     runs: Range<usize>,
     /// Whether these are the first runs: then nothing has been added up yet.
     starts: bool,
@@ -236,55 +230,55 @@ struct Part<'a> {
     column: usize,
 }
 
-/// Computes one tile as high as the pixels that are left allow, and returns its height.
+/// Computes one micro_kernel as high as the pixels that are left allow, and returns its height.
 #[inline(always)]
-unsafe fn tiles<V: Vector, const HIGH: usize, const WIDE: usize>(
-    p: &Product<'_>,
-    part: &Part<'_>,
+unsafe fn micro_kernels<V: Vector, const HIGH: usize, const WIDE: usize>(
+    p: &Gemm<'_>,
+    pass: &PanelPass<'_>,
     pixel: usize,
     left: usize,
     output: &mut [f32],
 ) -> usize {
-    // SAFETY: no tile is higher than the pixels that are left.
+    // SAFETY: no micro_kernel is higher than the pixels that are left.
     unsafe {
         if left >= HIGH {
-            sized_tile::<V, HIGH, WIDE>(p, part, pixel, output)
+            sized_micro_kernel::<V, HIGH, WIDE>(p, pass, pixel, output)
         } else if HIGH > 8 && left >= 8 {
-            sized_tile::<V, 8, WIDE>(p, part, pixel, output)
+            sized_micro_kernel::<V, 8, WIDE>(p, pass, pixel, output)
         } else if HIGH > 4 && left >= 4 {
-            sized_tile::<V, 4, WIDE>(p, part, pixel, output)
+            sized_micro_kernel::<V, 4, WIDE>(p, pass, pixel, output)
         } else if left >= 2 {
-            sized_tile::<V, 2, WIDE>(p, part, pixel, output)
+            sized_micro_kernel::<V, 2, WIDE>(p, pass, pixel, output)
         } else {
-            sized_tile::<V, 1, WIDE>(p, part, pixel, output)
+            sized_micro_kernel::<V, 1, WIDE>(p, pass, pixel, output)
         }
     }
 }
 
 /// Has the compiler know the distances in the usual case, where a pixel sees the blocks of its own channels.
 #[inline(always)]
-unsafe fn sized_tile<V: Vector, const HIGH: usize, const WIDE: usize>(
-    p: &Product<'_>,
-    part: &Part<'_>,
+unsafe fn sized_micro_kernel<V: Vector, const HIGH: usize, const WIDE: usize>(
+    p: &Gemm<'_>,
+    pass: &PanelPass<'_>,
     pixel: usize,
     output: &mut [f32],
 ) -> usize {
     // SAFETY: as promised to this function.
     unsafe {
         if p.steps[0] == BLOCK && p.window.run_len == BLOCK {
-            tile::<V, HIGH, WIDE>(p, part, pixel, BLOCK, BLOCK, output);
+            micro_kernel::<V, HIGH, WIDE>(p, pass, pixel, BLOCK, BLOCK, output);
         } else {
-            tile::<V, HIGH, WIDE>(p, part, pixel, p.steps[0], p.window.run_len, output);
+            micro_kernel::<V, HIGH, WIDE>(p, pass, pixel, p.steps[0], p.window.run_len, output);
         }
     }
     HIGH
 }
 
-/// `HIGH` pixels by `WIDE` registers of a product, kept in registers from the first of the runs to the last.
+/// `HIGH` pixels by `WIDE` registers of a gemm, kept in registers from the first of the runs to the last.
 #[inline(always)]
-unsafe fn tile<V: Vector, const HIGH: usize, const WIDE: usize>(
-    p: &Product<'_>,
-    part: &Part<'_>,
+unsafe fn micro_kernel<V: Vector, const HIGH: usize, const WIDE: usize>(
+    p: &Gemm<'_>,
+    pass: &PanelPass<'_>,
     pixel: usize,
     pixel_step: usize,
     run_len: usize,
@@ -294,23 +288,23 @@ unsafe fn tile<V: Vector, const HIGH: usize, const WIDE: usize>(
     unsafe {
         // Where the values of register `j` of pixel `i` are in the output and in the residual.
         let place = |i: usize, j: usize| {
-            let column = part.column - p.made.start + j * V::LANES;
+            let column = pass.column - p.column_range.start + j * V::LANES;
             column / BLOCK * p.block_step + column % BLOCK + (pixel + i) * BLOCK
         };
         let mut sums = [[V::splat(0.0); WIDE]; HIGH];
-        if !part.starts {
+        if !pass.starts {
             for (i, sums) in sums.iter_mut().enumerate() {
                 for (j, sum) in sums.iter_mut().enumerate() {
-                    *sum = V::gather(output.as_ptr().add(place(i, j)), p.block_step);
+                    *sum = V::load_blocks(output.as_ptr().add(place(i, j)), p.block_step);
                 }
             }
         }
-        let mut weights = part.weights.as_ptr();
+        let mut weights = pass.weights.as_ptr();
         let mut input = p
             .input
             .as_ptr()
-            .add(pixel * pixel_step + part.runs.start * p.steps[1]);
-        for _ in part.runs.clone() {
+            .add(pixel * pixel_step + pass.runs.start * p.steps[1]);
+        for _ in pass.runs.clone() {
             for k in 0..run_len {
                 let mut panel = [V::splat(0.0); WIDE];
                 for (j, register) in panel.iter_mut().enumerate() {
@@ -319,7 +313,7 @@ unsafe fn tile<V: Vector, const HIGH: usize, const WIDE: usize>(
                 for (i, sums) in sums.iter_mut().enumerate() {
                     let value = V::splat(*input.add(i * pixel_step + k));
                     for (sum, weight) in sums.iter_mut().zip(panel) {
-                        *sum = sum.plus_product(value, weight);
+                        *sum = sum.mul_add(value, weight);
                     }
                 }
                 weights = weights.add(WIDE * V::LANES);
@@ -329,15 +323,15 @@ unsafe fn tile<V: Vector, const HIGH: usize, const WIDE: usize>(
         for (i, sums) in sums.into_iter().enumerate() {
             for (j, mut sum) in sums.into_iter().enumerate() {
                 let at = place(i, j);
-                if part.ends {
+                if pass.ends {
                     // Some biases are a hundred times the products: added first, they would cost digits at every step.
-                    sum = sum.plus(V::load(p.bias.as_ptr().add(part.column + j * V::LANES)));
+                    sum = sum.add(V::load(p.bias.as_ptr().add(pass.column + j * V::LANES)));
                     if let Some(residual) = p.residual {
-                        sum = sum.plus(V::gather(residual.as_ptr().add(at), p.block_step));
+                        sum = sum.add(V::load_blocks(residual.as_ptr().add(at), p.block_step));
                     }
-                    sum = sum.clamped(p.clamp);
+                    sum = sum.clamp(p.clamp);
                 }
-                sum.scatter(output.as_mut_ptr().add(at), p.block_step);
+                sum.store_blocks(output.as_mut_ptr().add(at), p.block_step);
             }
         }
     }

@@ -2,14 +2,14 @@
 //!
 //! In: a picture. Out: the picture at twice its height and width, bounded, with another one added.
 
-use super::layout::{BLOCK, Layout, Piece};
+use super::layout::{BLOCK, Layout, Tile};
 #[cfg(target_arch = "x86_64")]
-use super::vector::Avx8;
-use super::vector::{Base4, Vector};
+use super::vector::F32x8;
+use super::vector::{F32x4, Vector};
 use super::{Clamp, InstructionSet, Level, dispatch};
 
 /// A bilinear enlargement by two in half-pixel coordinates.
-pub(crate) struct Enlargement<'a> {
+pub(crate) struct Upsampling<'a> {
     /// The input.
     pub input: &'a [f32],
     /// How the input lies; the rows that are needed must be there.
@@ -17,10 +17,10 @@ pub(crate) struct Enlargement<'a> {
     /// How the output lies.
     pub to: Layout,
     /// What to compute of the output.
-    pub piece: &'a Piece,
+    pub tile: &'a Tile,
     /// Bounds of the enlarged value.
     pub clamp: Clamp,
-    /// The same piece of another picture, that is added after the clamp.
+    /// The same tile of another picture, that is added after the clamp.
     pub residual: Option<&'a [f32]>,
 }
 
@@ -28,28 +28,28 @@ pub(crate) struct Enlargement<'a> {
 const NEAR: f32 = 0.75;
 const FAR: f32 = 0.25;
 
-/// Computes `output = clamp(enlarged) + residual` for one piece.
+/// Computes `output = clamp(enlarged) + residual` for one tile.
 ///
 /// # Panics
 /// Where a slice does not have the size that the numbers ask for.
-pub(crate) fn enlarge(set: InstructionSet, e: &Enlargement<'_>, output: &mut [f32]) {
+pub(crate) fn upsample(set: InstructionSet, e: &Upsampling<'_>, output: &mut [f32]) {
     let (from, to) = (e.from, e.to);
     assert!(
         to.height == 2 * from.height
             && to.width == 2 * from.width
-            && from.holds(&e.piece.blocks)
-            && e.piece.band < to.bands(),
+            && from.holds(&e.tile.blocks)
+            && e.tile.band < to.bands(),
         "size of an enlargement"
     );
     assert_eq!(e.input.len(), from.len(), "input of an enlargement");
     assert!(
         e.residual
-            .is_none_or(|residual| residual.len() == to.piece_len(e.piece)),
+            .is_none_or(|residual| residual.len() == to.tile_len(e.tile)),
         "residual of an enlargement"
     );
     assert_eq!(
         output.len(),
-        to.piece_len(e.piece),
+        to.tile_len(e.tile),
         "output of an enlargement"
     );
     dispatch!(
@@ -61,16 +61,16 @@ pub(crate) fn enlarge(set: InstructionSet, e: &Enlargement<'_>, output: &mut [f3
     );
 }
 
-unsafe fn enlarge_portable(e: &Enlargement<'_>, output: &mut [f32]) {
+unsafe fn enlarge_portable(e: &Upsampling<'_>, output: &mut [f32]) {
     // SAFETY: as promised to this function.
-    unsafe { run::<Base4>(e, output) }
+    unsafe { run::<F32x4>(e, output) }
 }
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx2,fma")]
-unsafe fn enlarge_avx2(e: &Enlargement<'_>, output: &mut [f32]) {
+unsafe fn enlarge_avx2(e: &Upsampling<'_>, output: &mut [f32]) {
     // SAFETY: as promised to this function.
-    unsafe { run::<Avx8>(e, output) }
+    unsafe { run::<F32x8>(e, output) }
 }
 
 /// The input rows that output rows are made of.
@@ -95,14 +95,14 @@ fn farther(row: usize, height: usize) -> usize {
 /// # Safety
 /// The slices have been checked, and the set of `V` is there.
 #[inline(always)]
-unsafe fn run<V: Vector>(e: &Enlargement<'_>, output: &mut [f32]) {
+unsafe fn run<V: Vector>(e: &Upsampling<'_>, output: &mut [f32]) {
     let Layout { height, width, .. } = e.from;
     // SAFETY: every pixel index below is inside the input or the output, whose sizes were checked.
     unsafe {
         let (near, far) = (V::splat(NEAR), V::splat(FAR));
-        let blend = |a: V, b: V| V::splat(0.0).plus_product(near, a).plus_product(far, b);
-        for block in e.piece.blocks.clone() {
-            for row in e.to.rows(e.piece.band) {
+        let blend = |a: V, b: V| V::splat(0.0).mul_add(near, a).mul_add(far, b);
+        for block in e.tile.blocks.clone() {
+            for row in e.to.rows(e.tile.band) {
                 for lane in (0..BLOCK).step_by(V::LANES) {
                     let upper = e.input.as_ptr().add(e.from.at(row / 2, block) + lane);
                     let lower = e
@@ -113,12 +113,12 @@ unsafe fn run<V: Vector>(e: &Enlargement<'_>, output: &mut [f32]) {
                         let x = x.min(width - 1) * BLOCK;
                         blend(V::load(upper.add(x)), V::load(lower.add(x)))
                     };
-                    let to = e.to.in_piece(e.piece, row, block) + lane;
+                    let to = e.to.in_tile(e.tile, row, block) + lane;
                     let mut write = |x: usize, value: V| {
                         let at = to + x * BLOCK;
-                        let mut value = value.clamped(e.clamp);
+                        let mut value = value.clamp(e.clamp);
                         if let Some(residual) = e.residual {
-                            value = value.plus(V::load(residual.as_ptr().add(at)));
+                            value = value.add(V::load(residual.as_ptr().add(at)));
                         }
                         value.store(output.as_mut_ptr().add(at));
                     };

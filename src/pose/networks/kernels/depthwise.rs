@@ -3,10 +3,10 @@
 //! In: a picture, one small kernel a channel. Out: the bounded result. For each block of channels the rows that a band
 //! needs are copied into scratch memory with zeros around them: it fits the first-level cache, and no pixel is special.
 
-use super::layout::{BLOCK, Layout, Piece};
+use super::layout::{BLOCK, Layout, Tile};
+use super::vector::{F32x4, Vector};
 #[cfg(target_arch = "x86_64")]
-use super::vector::{Avx8, Avx512x16};
-use super::vector::{Base4, Vector};
+use super::vector::{F32x8, F32x16};
 use super::{Clamp, InstructionSet, Level, dispatch};
 
 /// A convolution of each channel with its own `K` by `K` kernel.
@@ -18,7 +18,7 @@ pub(crate) struct Depthwise<'a> {
     /// How the output lies.
     pub to: Layout,
     /// What to compute of the output.
-    pub piece: &'a Piece,
+    pub tile: &'a Tile,
     /// Step in both directions.
     pub stride: usize,
     /// Rows above and columns left of the input that count as zero.
@@ -44,7 +44,7 @@ impl Depthwise<'_> {
     }
 }
 
-/// Computes `output = clamp(depthwise convolution + bias)` for one piece.
+/// Computes `output = clamp(depthwise convolution + bias)` for one tile.
 ///
 /// # Panics
 /// Where a slice does not have the size that the numbers ask for.
@@ -55,7 +55,7 @@ pub(crate) fn depthwise<const K: usize>(
     output: &mut [f32],
 ) {
     assert!(
-        d.stride > 0 && d.from.holds(&d.piece.blocks) && d.piece.band < d.to.bands(),
+        d.stride > 0 && d.from.holds(&d.tile.blocks) && d.tile.band < d.to.bands(),
         "size of a depthwise convolution"
     );
     assert_eq!(
@@ -70,12 +70,12 @@ pub(crate) fn depthwise<const K: usize>(
         "weights of a depthwise convolution"
     );
     assert!(
-        d.piece.blocks.end * BLOCK <= channels,
+        d.tile.blocks.end * BLOCK <= channels,
         "bias of a depthwise convolution"
     );
     assert_eq!(
         output.len(),
-        d.to.piece_len(d.piece),
+        d.to.tile_len(d.tile),
         "output of a depthwise convolution"
     );
     let scratch = &mut scratch[..Depthwise::scratch_len(d.to, d.stride, K)];
@@ -94,7 +94,7 @@ unsafe fn depthwise_portable<const K: usize>(
     output: &mut [f32],
 ) {
     // SAFETY: as promised to this function.
-    unsafe { run::<Base4, Base4, K>(d, scratch, output) }
+    unsafe { run::<F32x4, F32x4, K>(d, scratch, output) }
 }
 
 #[cfg(target_arch = "x86_64")]
@@ -105,7 +105,7 @@ unsafe fn depthwise_avx2<const K: usize>(
     output: &mut [f32],
 ) {
     // SAFETY: as promised to this function.
-    unsafe { run::<Avx8, Avx8, K>(d, scratch, output) }
+    unsafe { run::<F32x8, F32x8, K>(d, scratch, output) }
 }
 
 #[cfg(target_arch = "x86_64")]
@@ -116,7 +116,7 @@ unsafe fn depthwise_avx512<const K: usize>(
     output: &mut [f32],
 ) {
     // SAFETY: as promised to this function.
-    unsafe { run::<Avx512x16, Avx8, K>(d, scratch, output) }
+    unsafe { run::<F32x16, F32x8, K>(d, scratch, output) }
 }
 
 /// With stride 1 a register wider than a block holds the block's channels of neighbouring pixels; otherwise, and where
@@ -149,16 +149,16 @@ unsafe fn all_rows<V: Vector, N: Vector, const K: usize>(
 ) {
     let wide = (V::LANES / BLOCK).max(1);
     let line_len = Depthwise::reach(d.to, stride, K)[1] * BLOCK;
-    for block in d.piece.blocks.clone() {
+    for block in d.tile.blocks.clone() {
         cover(d, stride, block, line_len, scratch);
-        for (nth, row) in d.to.rows(d.piece.band).enumerate() {
-            let mut tile = Tile {
+        for (nth, row) in d.to.rows(d.tile.band).enumerate() {
+            let mut row_tile = Row {
                 input: &scratch[nth * stride * line_len..],
                 line_len,
                 weights: &d.weights[block * K * K * BLOCK..][..K * K * BLOCK],
                 bias: &d.bias[block * BLOCK..][..BLOCK],
                 clamp: d.clamp,
-                output: &mut output[d.to.in_piece(d.piece, row, block)..][..d.to.width * BLOCK],
+                output: &mut output[d.to.in_tile(d.tile, row, block)..][..d.to.width * BLOCK],
             };
             let mut column = 0;
             while column < d.to.width {
@@ -166,13 +166,13 @@ unsafe fn all_rows<V: Vector, N: Vector, const K: usize>(
                 // SAFETY: the pixels exist, and with them all that their kernels reach.
                 column += unsafe {
                     if left >= 8 * wide {
-                        tile.pixels::<V, K, 8>(stride, column)
+                        row_tile.pixels::<V, K, 8>(stride, column)
                     } else if left >= 4 * wide {
-                        tile.pixels::<V, K, 4>(stride, column)
+                        row_tile.pixels::<V, K, 4>(stride, column)
                     } else if left >= 2 {
-                        tile.pixels::<N, K, 2>(stride, column)
+                        row_tile.pixels::<N, K, 2>(stride, column)
                     } else {
-                        tile.pixels::<N, K, 1>(stride, column)
+                        row_tile.pixels::<N, K, 1>(stride, column)
                     }
                 };
             }
@@ -184,7 +184,7 @@ unsafe fn all_rows<V: Vector, N: Vector, const K: usize>(
 #[inline(always)]
 fn cover(d: &Depthwise<'_>, stride: usize, block: usize, line_len: usize, scratch: &mut [f32]) {
     let [top, left] = d.padding;
-    let first = d.to.rows(d.piece.band).start * stride;
+    let first = d.to.rows(d.tile.band).start * stride;
     let inside = (d.from.width * BLOCK).min(line_len - left * BLOCK);
     for (nth, line) in scratch.chunks_exact_mut(line_len).enumerate() {
         match (first + nth)
@@ -204,7 +204,7 @@ fn cover(d: &Depthwise<'_>, stride: usize, block: usize, line_len: usize, scratc
 }
 
 /// One row of one block.
-struct Tile<'a> {
+struct Row<'a> {
     /// The covered input from the first row that the kernels of this row reach.
     input: &'a [f32],
     line_len: usize,
@@ -214,7 +214,7 @@ struct Tile<'a> {
     output: &'a mut [f32],
 }
 
-impl Tile<'_> {
+impl Row<'_> {
     /// `COUNT` registers of neighbouring output pixels together, so that each weight is read once for all; returns the
     /// number of pixels.
     #[inline(always)]
@@ -235,18 +235,18 @@ impl Tile<'_> {
                 for ky in 0..K {
                     let row = input.add(ky * self.line_len);
                     for kx in 0..K {
-                        let weight = V::repeat(weights.add((ky * K + kx) * BLOCK));
+                        let weight = V::broadcast_block(weights.add((ky * K + kx) * BLOCK));
                         for (n, sum) in sums.iter_mut().enumerate() {
                             let value = V::load(row.add(kx * BLOCK + n * step));
-                            *sum = sum.plus_product(value, weight);
+                            *sum = sum.mul_add(value, weight);
                         }
                     }
                 }
-                let bias = V::repeat(self.bias.as_ptr().add(lane));
+                let bias = V::broadcast_block(self.bias.as_ptr().add(lane));
                 let to = self.output.as_mut_ptr().add(column * BLOCK + lane);
                 for (n, sum) in sums.into_iter().enumerate() {
-                    sum.plus(bias)
-                        .clamped(self.clamp)
+                    sum.add(bias)
+                        .clamp(self.clamp)
                         .store(to.add(n * wide * BLOCK));
                 }
             }

@@ -3,21 +3,13 @@
 //! In: the file's bytes once, then one picture a run. Out: the network's outputs by name. Pictures have the channels of
 //! a pixel side by side, on both ends. tract reads the graph, works out its shapes and constants and runs what is
 //! left; the convolutions run in our own operator, because tract's are several times slower on these networks (see
-//! `rebuild`). One [`Network`] belongs to one thread, and a [`Team`] may help it; it does not know what the numbers mean.
+//! `rewrite`). One [`Network`] belongs to one thread, and a [`WorkerPool`] may help it; it does not know what the numbers mean.
 
-mod chain;
-mod find;
-mod head;
-mod kernels;
-mod plan;
-mod rebuild;
-mod work;
-
-use super::team::Team;
-use chain::Workers;
-pub(super) use head::Cells;
-use head::Head;
-use kernels::InstructionSet;
+use crate::fused::Backend;
+use crate::kernels::InstructionSet;
+use crate::lazy_conv::{LazyConv, OutputMap};
+use crate::rewrite;
+use crate::worker_pool::WorkerPool;
 use std::collections::HashMap;
 use tract_onnx::prelude::*;
 use tract_onnx::tract_core::internal::*;
@@ -58,21 +50,21 @@ pub enum InferenceError {
 }
 
 /// A loaded network with the memory that its runs reuse.
-pub(super) struct Network {
+pub struct Network {
     name: String,
     /// Filled anew for each run.
     input: Arc<Tensor>,
     output_names: Vec<String>,
     /// Convolutions that are left to whoever asks for their values, by the place of their output.
-    heads: HashMap<usize, Head>,
+    heads: HashMap<usize, LazyConv>,
     state: TypedSimpleState,
 }
 
 /// What one run gave.
-pub(super) struct Outputs<'a> {
+pub struct Outputs<'a> {
     network: &'a str,
     names: &'a [String],
-    heads: &'a HashMap<usize, Head>,
+    heads: &'a HashMap<usize, LazyConv>,
     values: TVec<TValue>,
 }
 
@@ -83,27 +75,27 @@ impl Network {
     ///
     /// # Errors
     /// Where the bytes are not an ONNX network whose input is one such picture, channels first.
-    pub(super) fn from_bytes(
+    pub fn from_bytes(
         name: &str,
         onnx: &[u8],
         picture: [usize; 3],
         asked: &[&str],
-        team: &Arc<Team>,
+        pool: &Arc<WorkerPool>,
     ) -> Result<Self, InferenceError> {
-        let workers = InstructionSet::preferred().map(|set| Workers {
+        let backend = InstructionSet::preferred().map(|set| Backend {
             set,
-            team: Arc::clone(team),
+            pool: Arc::clone(pool),
         });
-        Self::prepare(name, onnx, picture, asked, workers)
+        Self::prepare(name, onnx, picture, asked, backend)
     }
 
-    /// Loads a network; without workers, tract's own operators are used throughout.
+    /// Loads a network; without backend, tract's own operators are used throughout.
     fn prepare(
         name: &str,
         onnx: &[u8],
         picture: [usize; 3],
         asked: &[&str],
-        workers: Option<Workers>,
+        backend: Option<Backend>,
     ) -> Result<Self, InferenceError> {
         let prepare = || -> TractResult<Self> {
             let mut bytes = onnx;
@@ -116,7 +108,7 @@ impl Network {
                 .iter()
                 .filter_map(|asked| output_names.iter().position(|name| name == asked))
                 .collect::<Vec<_>>();
-            let (model, heads) = rebuild::rebuild(model.into_typed()?, workers.as_ref(), &places)?;
+            let (model, heads) = rewrite::rebuild(model.into_typed()?, backend.as_ref(), &places)?;
             let plan = model
                 .into_decluttered()?
                 .into_optimized()?
@@ -140,10 +132,7 @@ impl Network {
     ///
     /// # Errors
     /// Where the network fails.
-    pub(super) fn run(
-        &mut self,
-        fill: impl FnOnce(&mut [f32]),
-    ) -> Result<Outputs<'_>, InferenceError> {
+    pub fn run(&mut self, fill: impl FnOnce(&mut [f32])) -> Result<Outputs<'_>, InferenceError> {
         let values = self.try_run(fill).map_err(|e| InferenceError::Run {
             network: self.name.clone(),
             reason: format!("{e:#}"),
@@ -174,7 +163,7 @@ impl Outputs<'_> {
     ///
     /// # Errors
     /// Where there is no output of that name and size.
-    pub(super) fn get(&self, output: &str, len: usize) -> Result<&[f32], InferenceError> {
+    pub fn get(&self, output: &str, len: usize) -> Result<&[f32], InferenceError> {
         self.find(output)
             .filter(|(at, values)| !self.heads.contains_key(at) && values.len() == len)
             .map(|(_, values)| values)
@@ -185,22 +174,14 @@ impl Outputs<'_> {
     ///
     /// # Errors
     /// Where there is no output of that name and size.
-    pub(super) fn cells(
-        &self,
-        output: &str,
-        [height, width, channels]: [usize; 3],
-    ) -> Result<Cells<'_>, InferenceError> {
-        let len = height * width * channels;
-        let missing = || self.missing(output, len);
-        let (at, values) = self.find(output).ok_or_else(missing)?;
-        let (cells, fits) = match self.heads.get(&at) {
-            Some(head) => (
-                Cells::Latent(values, head),
-                head.fits([height, width, channels], values.len()),
-            ),
-            None => (Cells::Made(values, width, channels), values.len() == len),
-        };
-        fits.then_some(cells).ok_or_else(missing)
+    pub fn cells(&self, output: &str, shape: [usize; 3]) -> Result<OutputMap<'_>, InferenceError> {
+        let map = self
+            .find(output)
+            .and_then(|(at, values)| match self.heads.get(&at) {
+                Some(conv) => OutputMap::lazy(values, conv, shape),
+                None => OutputMap::dense(values, shape),
+            });
+        map.ok_or_else(|| self.missing(output, shape.iter().product()))
     }
 
     /// The place of an output and its floats.

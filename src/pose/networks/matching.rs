@@ -4,10 +4,10 @@
 //! of works, each of which stands for a node and maybe some that follow it: bias, sum and activation are done while
 //! the result of a convolution is written. The graph itself is left as it is.
 
-use super::chain::Shape;
-use super::head::Head;
+use super::fused::Shape;
 use super::kernels::{InstructionSet, Layout};
-use super::work::{Activation, Convolution, Filter, Window, Work};
+use super::layer::{Activation, Convolution, Filter, Layer, Window};
+use super::lazy_conv::LazyConv;
 use std::collections::{HashMap, HashSet};
 use tract_onnx::tract_core::internal::*;
 use tract_onnx::tract_core::ops::binary::TypedBinOp;
@@ -18,12 +18,12 @@ use tract_onnx::tract_core::ops::konst::Const;
 use tract_onnx::tract_core::ops::math::{Add, Max, Min};
 use tract_onnx::tract_core::ops::nn::{CoordTransformer, DataFormat, Interpolator, Resize};
 
-/// A work that stands for some nodes of a graph.
-pub(super) struct Draft {
+/// A layer that stands for some nodes of a graph.
+pub(super) struct MatchedLayer {
     /// The first of the nodes.
     pub head: usize,
     /// What is done.
-    pub work: Work,
+    pub layer: Layer,
     /// The values that are read: the one that is worked on, and maybe one that is added.
     pub inputs: Vec<OutletId>,
     /// The value that is made.
@@ -39,10 +39,10 @@ pub(super) struct Draft {
 pub(super) fn drafts(
     source: &TypedModel,
     set: InstructionSet,
-) -> TractResult<(Vec<Draft>, HashSet<usize>)> {
+) -> TractResult<(Vec<MatchedLayer>, HashSet<usize>)> {
     let order = source.eval_order()?;
     let position = order.iter().enumerate().map(|(at, id)| (*id, at)).collect();
-    let mut search = Search {
+    let mut search = Matcher {
         source,
         set,
         found: vec![],
@@ -51,7 +51,7 @@ pub(super) fn drafts(
     };
     for id in order {
         if !search.done.contains(&id) {
-            search.look_at(id)?;
+            search.match_node(id)?;
         }
     }
     Ok((search.found, search.done))
@@ -63,10 +63,10 @@ pub(super) fn drafts(
 /// Where tract cannot read the weights.
 pub(super) fn head(
     source: &TypedModel,
-    draft: &Draft,
+    draft: &MatchedLayer,
     layout: Layout,
-) -> TractResult<Option<Head>> {
-    let is_head = matches!(&draft.work, Work::Convolution(convolution) if convolution.is_head());
+) -> TractResult<Option<LazyConv>> {
+    let is_head = matches!(&draft.layer, Layer::Convolution(convolution) if convolution.is_head());
     let inputs = &source.node(draft.head).inputs;
     if !is_head || draft.inputs.len() != 1 {
         return Ok(None);
@@ -75,25 +75,25 @@ pub(super) fn head(
     else {
         return Ok(None);
     };
-    Ok(Some(Head::new(
+    Ok(Some(LazyConv::new(
         layout,
         weights.try_as_plain_ram()?.as_slice::<f32>()?,
         bias.try_as_plain_ram()?.as_slice::<f32>()?,
     )))
 }
 
-struct Search<'a> {
+struct Matcher<'a> {
     source: &'a TypedModel,
     set: InstructionSet,
-    found: Vec<Draft>,
+    found: Vec<MatchedLayer>,
     /// Nodes that a draft stands for.
     done: HashSet<usize>,
     /// When the nodes of the graph are looked at.
     position: HashMap<usize, usize>,
 }
 
-impl<'a> Search<'a> {
-    fn look_at(&mut self, id: usize) -> TractResult<()> {
+impl<'a> Matcher<'a> {
+    fn match_node(&mut self, id: usize) -> TractResult<()> {
         let node = self.source.node(id);
         if let Some(op) = node.op_as::<Conv>() {
             self.convolution(node, op)
@@ -108,21 +108,21 @@ impl<'a> Search<'a> {
         }
     }
 
-    /// Notes a work that stands for `node` and what follows it up to `end`.
+    /// Notes a layer that stands for `node` and what follows it up to `end`.
     fn note(
         &mut self,
         node: &TypedNode,
-        work: Work,
+        layer: Layer,
         inputs: Vec<OutletId>,
         end: usize,
     ) -> TractResult<()> {
         let shape = self
             .picture(end.into())?
-            .context("a work makes one picture of floats")?;
+            .context("a layer makes one picture of floats")?;
         self.done.insert(node.id);
-        self.found.push(Draft {
+        self.found.push(MatchedLayer {
             head: node.id,
-            work,
+            layer,
             inputs,
             output: end.into(),
             shape,
@@ -164,8 +164,8 @@ impl<'a> Search<'a> {
             end = sum;
         }
         let (end, activation) = self.activation_after(end)?;
-        let work = Work::Convolution(convolution.with_activation(activation));
-        self.note(node, work, inputs, end)
+        let layer = Layer::Convolution(convolution.with_activation(activation));
+        self.note(node, layer, inputs, end)
     }
 
     /// Where the window of a convolution or a pool goes over one picture of floats, channels first, if that is what
@@ -278,13 +278,13 @@ impl<'a> Search<'a> {
             inputs.push(other);
             end = sum;
         }
-        self.note(node, Work::Enlarge(activation), inputs, end)
+        self.note(node, Layer::Upsample(activation), inputs, end)
     }
 
     fn max_pool(&mut self, node: &TypedNode, op: &MaxPool) -> TractResult<()> {
         match self.window(node, &op.pool_spec)? {
             Some(window) if op.with_index_outputs.is_none() => {
-                self.note(node, Work::MaxPool(window), vec![node.inputs[0]], node.id)
+                self.note(node, Layer::MaxPool(window), vec![node.inputs[0]], node.id)
             }
             _ => Ok(()),
         }
@@ -302,7 +302,7 @@ impl<'a> Search<'a> {
             }
         }
         let (end, activation) = self.activation_after(node.id)?;
-        self.note(node, Work::Sum(activation), node.inputs.to_vec(), end)
+        self.note(node, Layer::Sum(activation), node.inputs.to_vec(), end)
     }
 }
 

@@ -16,35 +16,35 @@ pub(super) trait Vector: Copy {
     unsafe fn load(from: *const f32) -> Self;
     unsafe fn store(self, to: *mut f32);
     /// One block of 8 channels, or the part of it from `from` on, as often as the register has room for it.
-    unsafe fn repeat(from: *const f32) -> Self;
+    unsafe fn broadcast_block(from: *const f32) -> Self;
     /// Neighbouring channels of one pixel, where blocks of 8 channels lie `step` apart.
-    unsafe fn gather(from: *const f32, step: usize) -> Self;
+    unsafe fn load_blocks(from: *const f32, step: usize) -> Self;
     /// Writes neighbouring channels of one pixel, where blocks of 8 channels lie `step` apart.
-    unsafe fn scatter(self, to: *mut f32, step: usize);
-    unsafe fn plus(self, other: Self) -> Self;
+    unsafe fn store_blocks(self, to: *mut f32, step: usize);
+    unsafe fn add(self, other: Self) -> Self;
     /// `self + a * b`, rounded once where the set can.
-    unsafe fn plus_product(self, a: Self, b: Self) -> Self;
+    unsafe fn mul_add(self, a: Self, b: Self) -> Self;
     /// Lets a not-a-number through.
-    unsafe fn clamped(self, clamp: Clamp) -> Self;
+    unsafe fn clamp(self, clamp: Clamp) -> Self;
 }
 
 /// What a register that is no longer than a block has to do with blocks: nothing.
-macro_rules! within_a_block {
+macro_rules! block_or_less {
     () => {
         #[inline(always)]
-        unsafe fn repeat(from: *const f32) -> Self {
+        unsafe fn broadcast_block(from: *const f32) -> Self {
             // SAFETY: as promised to this function.
             unsafe { Self::load(from) }
         }
 
         #[inline(always)]
-        unsafe fn gather(from: *const f32, _step: usize) -> Self {
+        unsafe fn load_blocks(from: *const f32, _step: usize) -> Self {
             // SAFETY: as promised to this function.
             unsafe { Self::load(from) }
         }
 
         #[inline(always)]
-        unsafe fn scatter(self, to: *mut f32, _step: usize) {
+        unsafe fn store_blocks(self, to: *mut f32, _step: usize) {
             // SAFETY: as promised to this function.
             unsafe { self.store(to) }
         }
@@ -52,9 +52,9 @@ macro_rules! within_a_block {
 }
 
 #[cfg(not(target_arch = "x86_64"))]
-pub(super) use any::Base4;
+pub(super) use any::F32x4;
 #[cfg(target_arch = "x86_64")]
-pub(super) use x86::{Avx8, Avx512x16, Base4};
+pub(super) use x86::{F32x4, F32x8, F32x16};
 
 /// Where the vector instructions are not known here: four floats that the compiler puts into what registers there are.
 #[cfg(not(target_arch = "x86_64"))]
@@ -62,12 +62,12 @@ mod any {
     use super::{Clamp, Vector};
 
     #[derive(Clone, Copy)]
-    pub(in super::super) struct Base4([f32; 4]);
+    pub(in super::super) struct F32x4([f32; 4]);
 
     /// Whether the build itself has a fused multiply-add; without the instruction it would be a slow library call.
     const FUSED: bool = cfg!(any(target_arch = "aarch64", target_feature = "fma"));
 
-    impl Vector for Base4 {
+    impl Vector for F32x4 {
         const LANES: usize = 4;
 
         #[inline(always)]
@@ -87,10 +87,10 @@ mod any {
             unsafe { to.cast::<[f32; 4]>().write_unaligned(self.0) }
         }
 
-        within_a_block!();
+        block_or_less!();
 
         #[inline(always)]
-        unsafe fn plus(mut self, other: Self) -> Self {
+        unsafe fn add(mut self, other: Self) -> Self {
             for i in 0..4 {
                 self.0[i] += other.0[i];
             }
@@ -98,7 +98,7 @@ mod any {
         }
 
         #[inline(always)]
-        unsafe fn plus_product(mut self, a: Self, b: Self) -> Self {
+        unsafe fn mul_add(mut self, a: Self, b: Self) -> Self {
             for i in 0..4 {
                 self.0[i] = if FUSED {
                     a.0[i].mul_add(b.0[i], self.0[i])
@@ -110,7 +110,7 @@ mod any {
         }
 
         #[inline(always)]
-        unsafe fn clamped(mut self, clamp: Clamp) -> Self {
+        unsafe fn clamp(mut self, clamp: Clamp) -> Self {
             for value in &mut self.0 {
                 *value = if *value < clamp.low {
                     clamp.low
@@ -144,12 +144,12 @@ mod x86 {
     macro_rules! two_blocks {
         () => {
             #[inline(always)]
-            unsafe fn repeat(from: *const f32) -> Self {
-                unsafe { Self::gather(from, 0) }
+            unsafe fn broadcast_block(from: *const f32) -> Self {
+                unsafe { Self::load_blocks(from, 0) }
             }
 
             #[inline(always)]
-            unsafe fn gather(from: *const f32, step: usize) -> Self {
+            unsafe fn load_blocks(from: *const f32, step: usize) -> Self {
                 unsafe {
                     let low = _mm512_castpd256_pd512(_mm256_loadu_pd(from.cast()));
                     let high = _mm256_loadu_pd(from.add(step).cast());
@@ -158,7 +158,7 @@ mod x86 {
             }
 
             #[inline(always)]
-            unsafe fn scatter(self, to: *mut f32, step: usize) {
+            unsafe fn store_blocks(self, to: *mut f32, step: usize) {
                 unsafe {
                     let both = _mm512_castps_pd(self.0);
                     _mm256_storeu_pd(to.cast(), _mm512_castpd512_pd256(both));
@@ -198,17 +198,17 @@ mod x86 {
                 $blocks!();
 
                 #[inline(always)]
-                unsafe fn plus(self, other: Self) -> Self {
+                unsafe fn add(self, other: Self) -> Self {
                     Self(unsafe { $add(self.0, other.0) })
                 }
 
                 #[inline(always)]
-                unsafe fn plus_product(self, a: Self, b: Self) -> Self {
+                unsafe fn mul_add(self, a: Self, b: Self) -> Self {
                     Self(unsafe { $fma(a.0, b.0, self.0) })
                 }
 
                 #[inline(always)]
-                unsafe fn clamped(self, clamp: Clamp) -> Self {
+                unsafe fn clamp(self, clamp: Clamp) -> Self {
                     Self(unsafe { $min($set1(clamp.high), $max($set1(clamp.low), self.0)) })
                 }
             }
@@ -216,7 +216,7 @@ mod x86 {
     }
 
     vector!(
-        Base4,
+        F32x4,
         __m128,
         4,
         _mm_set1_ps,
@@ -226,10 +226,10 @@ mod x86 {
         product_and_sum,
         _mm_min_ps,
         _mm_max_ps,
-        within_a_block
+        block_or_less
     );
     vector!(
-        Avx8,
+        F32x8,
         __m256,
         8,
         _mm256_set1_ps,
@@ -239,10 +239,10 @@ mod x86 {
         _mm256_fmadd_ps,
         _mm256_min_ps,
         _mm256_max_ps,
-        within_a_block
+        block_or_less
     );
     vector!(
-        Avx512x16,
+        F32x16,
         __m512,
         16,
         _mm512_set1_ps,

@@ -2,16 +2,16 @@
 //!
 //! In: works with what they read, and how many threads there are. Out: stages, each of parts that do not wait for each
 //! other, and the place of every picture. A stage makes one picture as a whole. Pictures on the way to it that only one
-//! work reads are never there as a whole: a part makes of them what its share of the stage's picture needs, piece by
-//! piece, in memory of its thread that is soon overwritten, so that they stay in the processor's cache. Large pictures
+//! layer reads are never there as a whole: a part makes of them what its share of the stage's picture needs, tile by
+//! tile, in memory of its thread that is soon overwritten, so that they stay in the processor's cache. Large pictures
 //! are shared out by bands, small ones by channels. Whole pictures take over the memory of those that nobody needs any
 //! more.
 
-use super::kernels::{BLOCK, Layout, Piece};
-use super::work::Work;
+use super::kernels::{BLOCK, Layout, Tile};
+use super::layer::Layer;
 use std::ops::Range;
 
-/// What a work reads.
+/// What a layer reads.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Operand {
     /// The picture that an earlier step made.
@@ -20,11 +20,11 @@ pub(super) enum Operand {
     Tensor(usize),
 }
 
-/// A work and what it reads: the picture it works on, and maybe one that is added.
+/// A layer and what it reads: the picture it works on, and maybe one that is added.
 #[derive(Debug)]
 pub(super) struct Step {
     /// What is done.
-    pub work: Work,
+    pub layer: Layer,
     /// What is read, one or two.
     pub inputs: Vec<Operand>,
     /// The picture that is made.
@@ -33,20 +33,20 @@ pub(super) struct Step {
 
 /// How a chain is to be planned.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Means {
-    /// Threads that work on it.
+pub(super) struct PlanOptions {
+    /// Threads that layer on it.
     pub threads: usize,
     /// Blocks of channels that a matrix product makes at once.
     pub panel_blocks: usize,
 }
 
-/// A piece of a step's picture.
+/// A tile of a step's picture.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Task {
     /// The step.
     pub step: usize,
     /// What of its picture.
-    pub piece: Piece,
+    pub tile: Tile,
 }
 
 /// Parts that may be done at the same time, each of tasks to be done in order.
@@ -86,7 +86,7 @@ pub(super) struct Plan {
 
 /// Pictures of fewer values are made whole: the cache holds them anyway.
 const SMALL: usize = 48 * 1024;
-/// Pictures of so many pixels at most are shared out by channels where the work allows it.
+/// Pictures of so many pixels at most are shared out by channels where the layer allows it.
 const FEW_PIXELS: usize = 1024;
 /// A picture of fewer bands a thread is made whole, because the bands that two threads both make would be too many.
 const LEAST_BANDS: usize = 8;
@@ -107,24 +107,29 @@ const LINE: usize = 16;
 
 impl Plan {
     /// Plans a chain of which some steps' pictures must be there as a whole at the end, some of them outside its memory.
-    pub(super) fn new(steps: &[Step], kept: &[usize], outside: &[usize], means: Means) -> Self {
+    pub(super) fn new(
+        steps: &[Step],
+        kept: &[usize],
+        outside: &[usize],
+        options: PlanOptions,
+    ) -> Self {
         let kept = &[kept, outside].concat();
-        let ways = ways(steps, kept, means);
+        let ways = ways(steps, kept, options);
         let mut planner = Planner {
             steps,
             ways: &ways,
-            means,
+            options,
             held: vec![1; steps.len()],
         };
         let stages: Vec<_> = (0..steps.len())
-            .filter(|step| matches!(ways[*step], Way::Whole { .. }))
+            .filter(|step| matches!(ways[*step], Strategy::Whole { .. }))
             .map(|step| planner.stage(step))
             .collect();
         let layouts: Vec<_> = steps
             .iter()
             .enumerate()
             .map(|(i, step)| match ways[i] {
-                Way::Bands => Layout {
+                Strategy::Bands => Layout {
                     held: planner.held[i].min(step.layout.bands()),
                     ..step.layout
                 },
@@ -174,19 +179,19 @@ fn made(step: &Step) -> impl Iterator<Item = usize> {
 
 /// How a step's picture comes about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Way {
+enum Strategy {
     /// Nobody reads it.
     Never,
     /// As a whole, shared out by channels or else by bands.
     Whole { by_blocks: bool },
-    /// A few bands at a time, for the only work that reads it.
+    /// A few bands at a time, for the only layer that reads it.
     Bands,
-    /// A few blocks at a time, for the only work that reads it.
+    /// A few blocks at a time, for the only layer that reads it.
     Blocks,
 }
 
 /// How each step's picture comes about.
-fn ways(steps: &[Step], kept: &[usize], means: Means) -> Vec<Way> {
+fn ways(steps: &[Step], kept: &[usize], options: PlanOptions) -> Vec<Strategy> {
     // Who reads each picture, and as which input.
     let mut readers = vec![vec![]; steps.len()];
     for (reader, step) in steps.iter().enumerate() {
@@ -196,24 +201,28 @@ fn ways(steps: &[Step], kept: &[usize], means: Means) -> Vec<Way> {
             }
         }
     }
-    let mut ways = vec![Way::Never; steps.len()];
+    let mut ways = vec![Strategy::Never; steps.len()];
     for (i, step) in steps.iter().enumerate().rev() {
         let layout = step.layout;
         let few = |layout: &Layout| layout.height * layout.width <= FEW_PIXELS;
         let few_read = || made(step).all(|input| few(&steps[input].layout));
         let by_blocks =
-            layout.bands() == 1 || (step.work.is_channelwise() && few(&layout) && few_read());
-        let whole = Way::Whole { by_blocks };
-        readers[i].retain(|(reader, _)| ways[*reader] != Way::Never);
+            layout.bands() == 1 || (step.layer.is_channelwise() && few(&layout) && few_read());
+        let whole = Strategy::Whole { by_blocks };
+        readers[i].retain(|(reader, _)| ways[*reader] != Strategy::Never);
         ways[i] = match readers[i][..] {
             _ if kept.contains(&i) => whole,
-            [] => Way::Never,
+            [] => Strategy::Never,
             [(reader, nth)] => {
-                let same_blocks = nth > 0 || steps[reader].work.is_channelwise();
-                let large = layout.len() > SMALL && layout.bands() >= LEAST_BANDS * means.threads;
+                let same_blocks = nth > 0 || steps[reader].layer.is_channelwise();
+                let large = layout.len() > SMALL && layout.bands() >= LEAST_BANDS * options.threads;
                 match ways[reader] {
-                    Way::Whole { by_blocks: true } | Way::Blocks if same_blocks => Way::Blocks,
-                    Way::Whole { by_blocks: false } | Way::Bands if large => Way::Bands,
+                    Strategy::Whole { by_blocks: true } | Strategy::Blocks if same_blocks => {
+                        Strategy::Blocks
+                    }
+                    Strategy::Whole { by_blocks: false } | Strategy::Bands if large => {
+                        Strategy::Bands
+                    }
                     _ => whole,
                 }
             }
@@ -225,8 +234,8 @@ fn ways(steps: &[Step], kept: &[usize], means: Means) -> Vec<Way> {
 
 struct Planner<'a> {
     steps: &'a [Step],
-    ways: &'a [Way],
-    means: Means,
+    ways: &'a [Strategy],
+    options: PlanOptions,
     /// Bands of each picture that must be there at a time.
     held: Vec<usize>,
 }
@@ -235,7 +244,7 @@ impl Planner<'_> {
     /// Shares out the making of a whole picture.
     fn stage(&mut self, step: usize) -> Stage {
         let parts = match self.ways[step] {
-            Way::Whole { by_blocks: true } => self.by_blocks(step),
+            Strategy::Whole { by_blocks: true } => self.by_blocks(step),
             _ => self.by_bands(step),
         };
         Stage { parts }
@@ -244,11 +253,12 @@ impl Planner<'_> {
     /// Parts of some blocks of channels each.
     fn by_blocks(&self, step: usize) -> Vec<Vec<Task>> {
         let layout = self.steps[step].layout;
-        let panel = self.means.panel_blocks;
-        let on_the_way = made(&self.steps[step]).find(|input| self.ways[*input] == Way::Blocks);
+        let panel = self.options.panel_blocks;
+        let on_the_way =
+            made(&self.steps[step]).find(|input| self.ways[*input] == Strategy::Blocks);
         let blocks = match on_the_way {
             // In small pieces it would be a hundredth slower.
-            _ if self.means.threads == 1 => layout.blocks,
+            _ if self.options.threads == 1 => layout.blocks,
             Some(input) => {
                 let once = self.steps[input].layout;
                 (AT_ONCE / (once.bands() * once.block_step()) / panel).max(1) * panel
@@ -270,8 +280,8 @@ impl Planner<'_> {
     /// Parts of some bands of rows each.
     fn by_bands(&mut self, step: usize) -> Vec<Vec<Task>> {
         let bands = self.steps[step].layout.bands();
-        let on_the_way = made(&self.steps[step]).any(|input| self.ways[input] == Way::Bands);
-        let parts = match (self.means.threads, on_the_way) {
+        let on_the_way = made(&self.steps[step]).any(|input| self.ways[input] == Strategy::Bands);
+        let parts = match (self.options.threads, on_the_way) {
             (1, _) => 1,
             // Each part makes some bands on the way again that its neighbour makes too.
             (threads, true) => PARTS_AGAIN * threads,
@@ -291,15 +301,15 @@ impl Planner<'_> {
 
     /// In how many parts the making of a picture is worth splitting.
     fn most_parts(&self, step: usize) -> usize {
-        let Step { work, layout, .. } = &self.steps[step];
+        let Step { layer, layout, .. } = &self.steps[step];
         let pixels = layout.height * layout.width;
-        let products = match work.is_channelwise() {
+        let products = match layer.is_channelwise() {
             // Each product waits for its value.
-            true => pixels * work.products() * CHANNELWISE,
+            true => pixels * layer.products() * CHANNELWISE,
             // Weights of pictures of few pixels are waited for.
-            false => pixels.max(WEIGHT_PIXELS) * work.products(),
+            false => pixels.max(WEIGHT_PIXELS) * layer.products(),
         };
-        (products * layout.blocks * BLOCK / LEAST_PRODUCTS).clamp(1, PARTS * self.means.threads)
+        (products * layout.blocks * BLOCK / LEAST_PRODUCTS).clamp(1, PARTS * self.options.threads)
     }
 
     /// Lists a band, and before it what it needs of the pictures on the way that the part has not made; `next` is the
@@ -316,13 +326,13 @@ impl Planner<'_> {
             let Operand::Step(input) = *operand else {
                 continue;
             };
-            if self.ways[input] != Way::Bands {
+            if self.ways[input] != Strategy::Bands {
                 continue;
             }
             let from = self.steps[input].layout;
             let rows = if nth == 0 {
-                let work = &self.steps[step].work;
-                work.rows_needed(layout.rows(band), from.height)
+                let layer = &self.steps[step].layer;
+                layer.rows_needed(layout.rows(band), from.height)
             } else {
                 layout.rows(band)
             };
@@ -336,21 +346,21 @@ impl Planner<'_> {
             self.held[input] = self.held[input].max(done.saturating_sub(oldest));
         }
         let blocks = 0..layout.blocks;
-        let piece = Piece { band, blocks };
-        tasks.push(Task { step, piece });
+        let tile = Tile { band, blocks };
+        tasks.push(Task { step, tile });
     }
 
     /// Lists some blocks of all bands, and before them the same blocks of the pictures on the way.
     fn blocks(&self, step: usize, blocks: &Range<usize>, tasks: &mut Vec<Task>) {
         for input in made(&self.steps[step]) {
-            if self.ways[input] == Way::Blocks {
+            if self.ways[input] == Strategy::Blocks {
                 self.blocks(input, blocks, tasks);
             }
         }
         for band in 0..self.steps[step].layout.bands() {
             let blocks = blocks.clone();
-            let piece = Piece { band, blocks };
-            tasks.push(Task { step, piece });
+            let tile = Tile { band, blocks };
+            tasks.push(Task { step, tile });
         }
     }
 }
@@ -369,7 +379,7 @@ fn share(
     kept: &[usize],
     stages: &[Stage],
     layouts: &[Layout],
-    ways: &[Way],
+    ways: &[Strategy],
     places: &mut [Place],
 ) -> Vec<usize> {
     // The stages in which each picture is first written and last used.
@@ -387,7 +397,7 @@ fn share(
         }
     }
     let mut order: Vec<_> = (0..steps.len())
-        .filter(|step| matches!(ways[*step], Way::Whole { .. }))
+        .filter(|step| matches!(ways[*step], Strategy::Whole { .. }))
         .filter(|step| !matches!(places[*step], Place::Outside(_)))
         .collect();
     order.sort_by_key(|step| lives[*step]);
@@ -415,11 +425,11 @@ fn share(
 }
 
 /// Gives the pictures on the way of one stage their places in a thread's own memory, and returns how much they take.
-fn own(stage: &Stage, layouts: &[Layout], ways: &[Way], places: &mut [Place]) -> usize {
+fn own(stage: &Stage, layouts: &[Layout], ways: &[Strategy], places: &mut [Place]) -> usize {
     let mut len = 0;
     let mut placed = vec![];
     for Task { step, .. } in stage.parts.iter().flatten() {
-        if matches!(ways[*step], Way::Whole { .. }) || placed.contains(step) {
+        if matches!(ways[*step], Strategy::Whole { .. }) || placed.contains(step) {
             continue;
         }
         placed.push(*step);
@@ -427,10 +437,10 @@ fn own(stage: &Stage, layouts: &[Layout], ways: &[Way], places: &mut [Place]) ->
         let most_blocks = stage.parts.iter().flatten();
         let most_blocks = most_blocks
             .filter(|task| task.step == *step)
-            .map(|task| task.piece.blocks.len())
+            .map(|task| task.tile.blocks.len())
             .max()
             .unwrap_or(0);
-        places[*step] = if ways[*step] == Way::Bands {
+        places[*step] = if ways[*step] == Strategy::Bands {
             Place::Bands(len)
         } else {
             Place::Blocks(len)
