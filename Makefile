@@ -44,7 +44,7 @@ soak: setup
 # Everything that is timed, into the table of docs/performance.md; a quarter of an hour with nothing else running.
 performance: setup
 	cargo build --release --locked
-	cargo bench --bench hot
+	cargo bench -p cagehand-benches
 	python3 tests/performance/run.py target/release/cagehand --write
 
 lint:

@@ -3,7 +3,7 @@
     python3 tests/performance/run.py target/release/cagehand [--reps 1000,100000,1000000] [--live-secs 60] [--write]
 
 Prints Markdown. With --write it takes the place of what stands between the two marks in docs/performance.md. Criterion's
-figures are added where `cargo bench` has left them. Standard library only; Linux only.
+figures are added where `cargo bench -p cagehand-benches` has left them. Standard library only; Linux only.
 """
 
 import argparse
@@ -76,7 +76,7 @@ def start_and_memory(program, folder, model):
 
 
 def criterion():
-    """Name, median and its interval, of what `cargo bench` measured last."""
+    """Name, median and its interval, of what `cargo bench -p cagehand-benches` measured last."""
     for found in sorted((ROOT / "target" / "criterion").glob("**/new/estimates.json")):
         middle = json.loads(found.read_text())["median"]
         low, high = (middle["confidence_interval"][key] for key in ("lower_bound", "upper_bound"))
@@ -144,7 +144,7 @@ def main():
             say(f"| {what} | " + " | ".join(cells) + " |")
     found = list(criterion())
     if found:
-        say("\nHot pieces by Criterion (`cargo bench`), milliseconds, median and its 95 % interval:\n\n| | |\n|---|---|")
+        say("\nHot pieces by Criterion (`cargo bench -p cagehand-benches`), milliseconds, median and its 95 % interval:\n\n| | |\n|---|---|")
         for name, middle, low, high in found:
             say(f"| {name} | {middle:.3f} ({low:.3f} to {high:.3f}) |")
     if told.write:

@@ -1,6 +1,6 @@
 //! The pieces that run for every frame, and those that run when a swing ends.
 //!
-//! `cargo bench`; `make performance` puts the figures into `docs/performance.md`. Everything runs on one thread.
+//! `cargo bench -p cagehand-benches`; `make performance` puts the figures into `docs/performance.md`. Everything runs on one thread.
 
 #![allow(
     clippy::unwrap_used,
@@ -21,7 +21,9 @@ use cagehand::video::{Largest, Packer};
 use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
 
 fn project(path: &str) -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("../..")
+        .join(path)
 }
 
 /// A frame of the demo with the hitter in it.
