@@ -19,7 +19,7 @@ pub struct AbsoluteBand {
 
 impl AbsoluteBand {
     /// How a value stands against the band.
-    pub fn judge(&self, value: f64) -> Verdict {
+    pub(crate) fn judge(&self, value: f64) -> Verdict {
         if self.low.is_some_and(|low| value < low) {
             Verdict::Low
         } else if self.high.is_some_and(|high| value > high) {
@@ -46,7 +46,7 @@ pub enum Band {
 
 impl Band {
     /// The band with its ends worked out; `None` while a usual value is needed and not known.
-    pub fn absolute(&self, usual: Option<f64>) -> Option<AbsoluteBand> {
+    pub(crate) fn absolute(&self, usual: Option<f64>) -> Option<AbsoluteBand> {
         match *self {
             Band::Absolute(band) => Some(band),
             Band::Relative { below, above } => {

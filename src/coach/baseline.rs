@@ -33,13 +33,13 @@ const KEPT: usize = 1000;
 
 /// What is usual for a hitter, in the measure's unit.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Baseline {
+pub(crate) struct Baseline {
     /// The middle of the hitter's values.
-    pub median: f64,
+    pub(crate) median: f64,
     /// One standard deviation of the hitter's values from swing to swing, as the median absolute deviation tells it.
-    pub spread: f64,
+    pub(crate) spread: f64,
     /// How many values are behind it.
-    pub count: usize,
+    pub(crate) count: usize,
 }
 
 /// The baselines of one hitter.
@@ -57,7 +57,7 @@ impl Default for Baselines {
 
 impl Baselines {
     /// No baseline yet; `swings` values will fix each, at least one.
-    pub fn new(swings: usize) -> Self {
+    pub(crate) fn new(swings: usize) -> Self {
         Self {
             swings: swings.max(1),
             measures: HashMap::new(),
@@ -66,7 +66,7 @@ impl Baselines {
 
     /// Lets this many values fix each baseline from now on. The values are gone through again, so that the baselines are
     /// those that a new start with the same reps would give.
-    pub fn set_swings(&mut self, swings: usize) {
+    pub(crate) fn set_swings(&mut self, swings: usize) {
         let swings = swings.max(1);
         if swings == self.swings {
             return;
@@ -84,7 +84,7 @@ impl Baselines {
     }
 
     /// Takes the hitter's next rep in. Only the measures that were made in a swing count; a take changes nothing.
-    pub fn add(&mut self, rep: &Rep) {
+    pub(crate) fn add(&mut self, rep: &Rep) {
         if rep.kind != RepKind::Swing {
             return;
         }
@@ -96,7 +96,7 @@ impl Baselines {
     }
 
     /// Takes in one measure of the hitter's next swing that was not known with the others.
-    pub fn add_value(&mut self, bats: Bats, name: MeasureName, value: f64) {
+    pub(crate) fn add_value(&mut self, bats: Bats, name: MeasureName, value: f64) {
         if value.is_finite() && has_baseline(name) {
             let baseline = self.measures.entry((bats, name)).or_default();
             baseline.add(value, self.swings);
@@ -104,7 +104,7 @@ impl Baselines {
     }
 
     /// What is usual on this side; `None` until enough swings are behind it, and for what has no usual value.
-    pub fn get(&self, bats: Bats, name: MeasureName) -> Option<Baseline> {
+    pub(crate) fn get(&self, bats: Bats, name: MeasureName) -> Option<Baseline> {
         let baseline = self.measures.get(&(bats, name))?;
         let (median, spread) = baseline.usual?;
         Some(Baseline {
@@ -112,12 +112,6 @@ impl Baselines {
             spread,
             count: baseline.count,
         })
-    }
-
-    /// How many more swings with this measure the baseline of this side needs; 0 where it is known.
-    pub fn missing(&self, bats: Bats, name: MeasureName) -> usize {
-        let count = self.measures.get(&(bats, name)).map_or(0, |b| b.count);
-        self.swings.saturating_sub(count)
     }
 }
 
@@ -261,7 +255,6 @@ mod tests {
     fn nothing_is_usual_before_the_first_swings_are_in() {
         let mut baselines = after(20, &normal(19, 3));
         assert_eq!(baselines.get(Bats::Right, STRIDE), None);
-        assert_eq!(baselines.missing(Bats::Right, STRIDE), 1);
         // A take, a swing without the measure and one from the other side bring it no nearer.
         baselines.add(&Rep {
             kind: RepKind::Take,
@@ -280,8 +273,6 @@ mod tests {
         assert_eq!(baselines.get(Bats::Right, STRIDE), None);
         baselines.add(&swing(STRIDE, 70.0));
         assert_eq!(usual(&baselines).count, 20);
-        assert_eq!(baselines.missing(Bats::Right, STRIDE), 0);
-        assert_eq!(baselines.missing(Bats::Left, STRIDE), 19);
     }
 
     #[test]

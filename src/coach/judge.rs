@@ -34,14 +34,14 @@ impl Coach {
 
     /// The same coach, who knows what is usual for the hitter.
     #[must_use]
-    pub fn with_baselines(mut self, baselines: Baselines) -> Self {
+    pub(crate) fn with_baselines(mut self, baselines: Baselines) -> Self {
         self.baselines = baselines;
         self
     }
 
     /// The bands for the next rep on this side. One that hangs on a usual value that is not known yet is left out: its
     /// measure is not judged.
-    pub fn bands_for(&self, bats: Bats) -> AbsoluteBands {
+    pub(crate) fn bands_for(&self, bats: Bats) -> AbsoluteBands {
         self.bands
             .keys()
             .filter_map(|name| Some((*name, self.band_for(bats, *name)?)))
@@ -49,7 +49,7 @@ impl Coach {
     }
 
     /// The band of one measure for the next rep on this side, as [`Self::bands_for`] has it.
-    pub fn band_for(&self, bats: Bats, name: MeasureName) -> Option<AbsoluteBand> {
+    pub(crate) fn band_for(&self, bats: Bats, name: MeasureName) -> Option<AbsoluteBand> {
         let usual = self
             .baselines
             .get(bats, name)
@@ -58,13 +58,13 @@ impl Coach {
     }
 
     /// Puts other bands and another order in force; the count of reps goes on.
-    pub fn set_bands(&mut self, bands: Bands, order: Vec<MeasureName>) {
+    pub(crate) fn set_bands(&mut self, bands: Bands, order: Vec<MeasureName>) {
         self.bands = bands;
         self.order = order;
     }
 
     /// Lets this many swings fix what is usual, as if it had been so from the first one on.
-    pub fn set_baseline_swings(&mut self, swings: usize) {
+    pub(crate) fn set_baseline_swings(&mut self, swings: usize) {
         self.baselines.set_swings(swings);
     }
 
@@ -95,7 +95,7 @@ impl Coach {
 
     /// Puts a measure into a judged rep that was not known when it was judged. It is judged by the rep's own bands and
     /// counts toward what is usual; the cue, which did not wait for it, stays as it is.
-    pub fn complete(&mut self, judged: &mut JudgedRep, name: MeasureName, measure: Measure) {
+    pub(crate) fn complete(&mut self, judged: &mut JudgedRep, name: MeasureName, measure: Measure) {
         if let Some(value) = measure.value() {
             if judged.rep.kind == RepKind::Swing {
                 self.baselines.add_value(judged.rep.bats, name, value);

@@ -14,11 +14,11 @@ use crate::time::CaptureTime;
 #[derive(Clone, Debug, PartialEq)]
 pub struct CueGiven {
     /// Which cue.
-    pub id: Recorded<CueId>,
+    pub(crate) id: Recorded<CueId>,
     /// When it was decided, in capture time.
-    pub at: CaptureTime,
+    pub(crate) at: CaptureTime,
     /// From the decision to the first sample at the device, where a device played it.
-    pub latency_ms: Option<f64>,
+    pub(crate) latency_ms: Option<f64>,
 }
 
 /// A rep with its verdicts and its cue: what the journal keeps.
@@ -30,15 +30,15 @@ pub struct JudgedRep {
     pub rep: Rep,
     /// The bands in force for it, their ends worked out for this hitter. A band that still waits for the hitter's
     /// usual value is left out.
-    pub bands: AbsoluteBands,
+    pub(crate) bands: AbsoluteBands,
     /// A verdict for each measure that was made and has one of these bands.
-    pub verdicts: BTreeMap<MeasureName, Verdict>,
+    pub(crate) verdicts: BTreeMap<MeasureName, Verdict>,
     /// What the hitter heard, if anything.
     pub cue: Option<CueGiven>,
     /// Why the hitter heard nothing, where that is so.
-    pub no_cue: Option<Recorded<QuietReason>>,
+    pub(crate) no_cue: Option<Recorded<QuietReason>>,
     /// The pitch that was played for this rep, if one was.
-    pub pitch: Option<PitchPlayed>,
+    pub(crate) pitch: Option<PitchPlayed>,
 }
 
 impl JudgedRep {
@@ -116,9 +116,9 @@ pub(super) fn verdicts(
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PitchPlayed {
     /// Speed at release, kilometres an hour.
-    pub speed_kmh: f64,
+    pub(crate) speed_kmh: f64,
     /// When the ball left the hand, in capture time.
-    pub release: CaptureTime,
+    pub(crate) release: CaptureTime,
     /// When the ball reached the plate, in capture time.
-    pub arrival: CaptureTime,
+    pub(crate) arrival: CaptureTime,
 }

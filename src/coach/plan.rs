@@ -14,48 +14,48 @@ use crate::rep::MeasureName;
 #[derive(Clone, Debug, PartialEq)]
 pub struct Plan {
     /// What the coach calls it; one line.
-    pub name: String,
+    pub(crate) name: String,
     /// The measures that are cued, the most important first; at least one.
     pub focus: Vec<MeasureName>,
     /// The bands that differ from those of the settings.
-    pub bands: Bands,
+    pub(crate) bands: Bands,
     /// Which reps are cued.
     pub schedule: CueSchedule,
     /// How long a set is and when it rests.
     pub set: SetShape,
     /// The pitch that is played, if any.
-    pub pitch: Option<PitchPlan>,
+    pub(crate) pitch: Option<PitchPlan>,
     /// Whether a soft tone follows the head while the rep runs.
-    pub head_tone: bool,
+    pub(crate) head_tone: bool,
 }
 
 /// The shape of a set.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct SetShape {
     /// Swings in a set; 0 leaves it open.
-    pub reps: u32,
+    pub(crate) reps: u32,
     /// Swings from one rest to the next; 0 is without rests.
-    pub rest_after: u32,
+    pub(crate) rest_after: u32,
     /// How long a rest is, seconds.
-    pub rest_secs: u32,
+    pub(crate) rest_secs: u32,
 }
 
 /// The pitch that is played to the hitter.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PitchPlan {
     /// Who is playing: distance and ball.
-    pub level: Level,
+    pub(crate) level: Level,
     /// The unit of the speeds.
-    pub unit: SpeedUnit,
+    pub(crate) unit: SpeedUnit,
     /// Speeds at release, in that unit; none takes those that are usual for the level.
-    pub speeds: Vec<f64>,
+    pub(crate) speeds: Vec<f64>,
     /// All speeds in random order; otherwise one speed only.
-    pub mixed: bool,
+    pub(crate) mixed: bool,
 }
 
 /// The unit in which a coach gives a pitch's speed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum SpeedUnit {
+pub(crate) enum SpeedUnit {
     /// Miles an hour.
     Mph,
     /// Kilometres an hour.
@@ -65,7 +65,7 @@ pub enum SpeedUnit {
 impl PitchPlan {
     /// The speeds to play: those given; else the level's fast, medium and slow where they are mixed, and its medium
     /// where not. Never empty.
-    pub fn speeds_to_play(&self) -> Vec<Speed> {
+    pub(crate) fn speeds_to_play(&self) -> Vec<Speed> {
         if !self.speeds.is_empty() {
             return self
                 .speeds
@@ -87,7 +87,7 @@ impl PitchPlan {
 
 impl SpeedUnit {
     /// The unit as it stands behind a number.
-    pub const fn word(self) -> &'static str {
+    pub(crate) const fn word(self) -> &'static str {
         match self {
             SpeedUnit::Mph => "mph",
             SpeedUnit::Kmh => "km/h",
@@ -95,7 +95,7 @@ impl SpeedUnit {
     }
 
     /// A number in this unit, as a speed.
-    pub const fn speed(self, number: f64) -> Speed {
+    pub(crate) const fn speed(self, number: f64) -> Speed {
         match self {
             SpeedUnit::Mph => Speed::from_mph(number),
             SpeedUnit::Kmh => Speed::from_km_h(number),

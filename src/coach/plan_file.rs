@@ -10,39 +10,39 @@ use super::band::BandEnds;
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct File {
-    pub name: Spanned<String>,
-    pub focus: Spanned<Vec<Spanned<String>>>,
+    pub(crate) name: Spanned<String>,
+    pub(crate) focus: Spanned<Vec<Spanned<String>>>,
     #[serde(default)]
-    pub head_tone: bool,
+    pub(crate) head_tone: bool,
     #[serde(default)]
-    pub bands: BTreeMap<Spanned<String>, Spanned<BandEnds>>,
-    pub cues: Spanned<FileCues>,
-    pub set: Option<Spanned<FileSet>>,
-    pub pitch: Option<Spanned<FilePitch>>,
+    pub(crate) bands: BTreeMap<Spanned<String>, Spanned<BandEnds>>,
+    pub(crate) cues: Spanned<FileCues>,
+    pub(crate) set: Option<Spanned<FileSet>>,
+    pub(crate) pitch: Option<Spanned<FilePitch>>,
 }
 
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct FileCues {
-    pub when: Spanned<String>,
-    pub every: Option<Spanned<u32>>,
-    pub after: Option<Spanned<u32>>,
+    pub(crate) when: Spanned<String>,
+    pub(crate) every: Option<Spanned<u32>>,
+    pub(crate) after: Option<Spanned<u32>>,
 }
 
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct FileSet {
-    pub reps: Option<Spanned<u32>>,
-    pub rest_after_reps: Option<Spanned<u32>>,
-    pub rest_secs: Option<Spanned<u32>>,
+    pub(crate) reps: Option<Spanned<u32>>,
+    pub(crate) rest_after_reps: Option<Spanned<u32>>,
+    pub(crate) rest_secs: Option<Spanned<u32>>,
 }
 
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct FilePitch {
-    pub level: Spanned<String>,
-    pub speeds_mph: Option<Spanned<Vec<f64>>>,
-    pub speeds_kmh: Option<Spanned<Vec<f64>>>,
+    pub(crate) level: Spanned<String>,
+    pub(crate) speeds_mph: Option<Spanned<Vec<f64>>>,
+    pub(crate) speeds_kmh: Option<Spanned<Vec<f64>>>,
     #[serde(default)]
-    pub mixed: bool,
+    pub(crate) mixed: bool,
 }

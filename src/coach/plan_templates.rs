@@ -6,7 +6,7 @@ pub struct PlanTemplate {
     /// Its name, that of its text.
     pub name: &'static str,
     /// What it is for, in a sentence.
-    pub about: &'static str,
+    pub(crate) about: &'static str,
     /// Its text.
     pub text: &'static str,
 }

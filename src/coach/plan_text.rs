@@ -18,9 +18,9 @@ use crate::toml_checked::{self, Checked, refuse, within};
 #[error("the plan, line {line}: {reason}")]
 pub struct PlanError {
     /// From 1.
-    pub line: usize,
+    pub(crate) line: usize,
     /// In plain words.
-    pub reason: String,
+    pub(crate) reason: String,
 }
 
 const LONGEST_NAME: usize = 60;

@@ -36,13 +36,13 @@ const BRIGHT_AGAIN: f32 = 1.1;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Seen {
     /// A body was found.
-    pub body: bool,
+    pub(crate) body: bool,
     /// Both feet are inside the picture, with a margin.
-    pub feet_inside: bool,
+    pub(crate) feet_inside: bool,
     /// Mean brightness of the picture, 0 to 255.
-    pub brightness: f32,
+    pub(crate) brightness: f32,
     /// What the hitter is doing.
-    pub phase: Phase,
+    pub(crate) phase: Phase,
 }
 
 /// Whether the camera has the hitter, for a page.

@@ -196,7 +196,7 @@ impl Scheduler {
     }
 
     /// The schedule it goes by.
-    pub const fn schedule(&self) -> CueSchedule {
+    pub(crate) const fn schedule(&self) -> CueSchedule {
         self.schedule
     }
 
@@ -237,7 +237,7 @@ impl Scheduler {
     }
 
     /// The share of reps that the faded schedule cues now, from 0.2 to 1.
-    pub fn faded_share_now(&self) -> f64 {
+    pub(crate) fn faded_share_now(&self) -> f64 {
         faded_share(self.latest.iter().filter(|in_band| **in_band).count())
     }
 

@@ -26,7 +26,7 @@ pub struct SetRun {
 
 /// Where a set stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum SetState {
+pub(crate) enum SetState {
     /// Swings are counted.
     Open,
     /// The hitter was told to rest.
@@ -62,18 +62,15 @@ pub enum SetEvent {
 pub enum CloseReason {
     /// All its swings are made.
     Target,
-    /// Somebody asked for it.
-    Asked,
     /// Nobody has swung for ten minutes: there is no one to say anything to.
     LeftAlone,
 }
 
 impl CloseReason {
     /// The words in the journal.
-    pub const fn words(self) -> &'static str {
+    pub(crate) const fn words(self) -> &'static str {
         match self {
             CloseReason::Target => "target reached",
-            CloseReason::Asked => "asked for",
             CloseReason::LeftAlone => "left alone",
         }
     }
@@ -119,27 +116,27 @@ impl SetRun {
     }
 
     /// Sums up by these measures from here on; what was counted stays.
-    pub fn refocus(&mut self, focus: &[MeasureName]) {
+    pub(crate) fn refocus(&mut self, focus: &[MeasureName]) {
         self.tally.refocus(focus);
     }
 
     /// Where it stands.
-    pub const fn state(&self) -> SetState {
+    pub(crate) const fn state(&self) -> SetState {
         self.state
     }
 
     /// Swings so far.
-    pub const fn swings(&self) -> u32 {
+    pub(crate) const fn swings(&self) -> u32 {
         self.tally.swings()
     }
 
     /// Swings still to make; `None` where the end is open.
-    pub fn to_go(&self) -> Option<u32> {
+    pub(crate) fn to_go(&self) -> Option<u32> {
         (self.shape.reps > 0).then(|| self.shape.reps.saturating_sub(self.swings()))
     }
 
     /// The count, for a hitter who asks.
-    pub fn count_said(&self) -> Vec<Said> {
+    pub(crate) fn count_said(&self) -> Vec<Said> {
         let mut said = vec![Said::Count(self.swings(), PhraseId::Swings)];
         match self.to_go() {
             Some(left) => said.extend([
@@ -153,7 +150,7 @@ impl SetRun {
     }
 
     /// What it is like so far.
-    pub fn summary(&self) -> SetSummary {
+    pub(crate) fn summary(&self) -> SetSummary {
         self.tally.summary()
     }
 
@@ -192,7 +189,7 @@ impl SetRun {
     }
 
     /// What is due by now, between reps.
-    pub fn tick(&mut self, now: CaptureTime) -> Option<SetEvent> {
+    pub(crate) fn tick(&mut self, now: CaptureTime) -> Option<SetEvent> {
         let last = self.last_rep?;
         match self.state {
             SetState::Closed => None,
@@ -205,12 +202,6 @@ impl SetRun {
             }
             _ => None,
         }
-    }
-
-    /// Closes it where somebody asks for that; nothing where it is closed already or has no rep.
-    pub fn close(&mut self) -> Option<SetEvent> {
-        (self.state != SetState::Closed && self.last_rep.is_some())
-            .then(|| self.closed(CloseReason::Asked))
     }
 
     fn closed(&mut self, why: CloseReason) -> SetEvent {
@@ -267,10 +258,7 @@ mod tests {
             (set.state(), set.rep(&swing(33.0))),
             (SetState::Closed, None)
         );
-        assert_eq!(
-            (set.tick(CaptureTime::from_secs(1e4)), set.close()),
-            (None, None)
-        );
+        assert_eq!(set.tick(CaptureTime::from_secs(1e4)), None);
         assert_eq!(set.swings(), 3);
     }
 
@@ -313,10 +301,10 @@ mod tests {
     }
 
     #[test]
-    fn a_set_closes_when_asked_or_left_alone_but_not_before_its_first_rep() {
+    fn a_set_closes_when_left_alone_but_not_before_its_first_rep() {
         let at = CaptureTime::from_secs;
         let mut set = run(SetShape::default());
-        assert_eq!((set.tick(at(1e5)), set.close()), (None, None));
+        assert_eq!(set.tick(at(1e5)), None);
         set.rep(&swing(0.0));
         assert_eq!(set.tick(at(599.0)), None);
         let left = set.tick(at(600.0)).unwrap();
@@ -328,9 +316,5 @@ mod tests {
             }
         ));
         assert!(left.said().is_empty(), "nobody is there");
-        let mut set = run(SetShape::default());
-        set.rep(&swing(0.0));
-        let asked = set.close().unwrap();
-        assert_eq!(asked.said()[0], Said::Phrase(PhraseId::SetDone));
     }
 }

@@ -61,13 +61,13 @@ const TENTHS_FROM_MS: f64 = 400.0;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Rounded {
     /// Below nothing.
-    pub negative: bool,
+    pub(crate) negative: bool,
     /// In the unit.
-    pub number: u32,
+    pub(crate) number: u32,
     /// The phrase of the unit.
-    pub unit: PhraseId,
+    pub(crate) unit: PhraseId,
     /// The unit in print, the number before it.
-    pub print: &'static str,
+    pub(crate) print: &'static str,
     /// Places behind the point in print, of `number` as a whole number of the smallest.
     decimals: usize,
 }

@@ -49,12 +49,12 @@ const REPORT_OVER: usize = 10;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Spread {
     /// The swing at which it showed, from 1.
-    pub swing: usize,
+    pub(crate) swing: usize,
     /// The measure whose spread grew most.
-    pub measure: MeasureName,
+    pub(crate) measure: MeasureName,
     /// How many times as far apart its latest swings lie, roughly; such a figure flatters, for it is read when it is
     /// high.
-    pub times: f64,
+    pub(crate) times: f64,
 }
 
 /// After so many swings the watch begins afresh: nobody tires over more than that without a rest.

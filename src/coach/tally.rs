@@ -62,30 +62,30 @@ impl Values {
 #[derive(Clone, Debug, PartialEq)]
 pub struct SetSummary {
     /// Whole swings.
-    pub swings: u32,
+    pub(crate) swings: u32,
     /// Strides without a swing.
-    pub takes: u32,
+    pub(crate) takes: u32,
     /// Swings of which a measure in focus could be judged.
-    pub judged: u32,
+    pub(crate) judged: u32,
     /// Those of them with every judged measure in focus in its band.
-    pub in_band: u32,
+    pub(crate) in_band: u32,
     /// What was missed most; `None` where nothing was.
-    pub most_missed: Option<MissedMeasure>,
+    pub(crate) most_missed: Option<MissedMeasure>,
 }
 
 /// A measure on the wrong side of its band.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct MissedMeasure {
+pub(crate) struct MissedMeasure {
     /// The measure.
-    pub measure: MeasureName,
+    pub(crate) measure: MeasureName,
     /// Low or high, the side of most of its misses.
-    pub side: Verdict,
+    pub(crate) side: Verdict,
     /// Misses on that side.
-    pub times: u32,
+    pub(crate) times: u32,
     /// The middle one of those misses, in the measure's unit.
-    pub missed_at: f64,
+    pub(crate) missed_at: f64,
     /// The middle of all its judged values, in band or not.
-    pub median: f64,
+    pub(crate) median: f64,
 }
 
 impl SetTally {
@@ -202,7 +202,7 @@ impl MeasureTally {
 
 impl SetSummary {
     /// As it is heard: swings, how many in band, and what was missed most with its usual size.
-    pub fn said(&self) -> Vec<Said> {
+    pub(crate) fn said(&self) -> Vec<Said> {
         let mut said = vec![Said::Count(self.swings, PhraseId::Swings)];
         if self.judged == 0 {
             return said;

@@ -38,9 +38,9 @@ pub struct Trainer {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Announcements {
     /// What is to be said after the cue, sentence by sentence.
-    pub sentences: Vec<Vec<Said>>,
+    pub(crate) sentences: Vec<Vec<Said>>,
     /// The same in print.
-    pub lines: Vec<String>,
+    pub(crate) lines: Vec<String>,
 }
 
 impl Trainer {
@@ -56,7 +56,7 @@ impl Trainer {
     }
 
     /// A session under a plan. The coach has its bands and its order already.
-    pub fn under_plan(coach: Coach, plan: &Plan) -> Self {
+    pub(crate) fn under_plan(coach: Coach, plan: &Plan) -> Self {
         Self::with(coach, plan.focus.clone(), plan.schedule, plan.set, true)
     }
 
@@ -135,7 +135,7 @@ impl Trainer {
     }
 
     /// What is due by now, between reps.
-    pub fn tick(&mut self, now: CaptureTime) -> Announcements {
+    pub(crate) fn tick(&mut self, now: CaptureTime) -> Announcements {
         let mut announcements = Announcements::default();
         if let Some(event) = self.set.tick(now) {
             announcements.set_event(&event, self.scheduler.schedule());
@@ -144,12 +144,12 @@ impl Trainer {
     }
 
     /// Puts a measure into a judged rep that was not known when it was judged; see [`Coach::complete`].
-    pub fn complete(&mut self, judged: &mut JudgedRep, name: MeasureName, measure: Measure) {
+    pub(crate) fn complete(&mut self, judged: &mut JudgedRep, name: MeasureName, measure: Measure) {
         self.coach.complete(judged, name, measure);
     }
 
     /// The count, for a hitter who asks.
-    pub fn count(&self) -> Announcements {
+    pub(crate) fn count(&self) -> Announcements {
         let mut announcements = Announcements::default();
         let line = match self.set.to_go() {
             Some(left) => format!("{} swings, {left} to go", self.set.swings()),
@@ -160,34 +160,34 @@ impl Trainer {
     }
 
     /// The set so far in print, for a session that ends before its set does; nothing where it is over or has no swing.
-    pub fn closing_line(&self) -> Option<String> {
+    pub(crate) fn closing_line(&self) -> Option<String> {
         (!self.is_over() && self.set.swings() > 0)
             .then(|| format!("so far: {}", self.set.summary().line()))
     }
 
     /// What is worked on, the most important first.
-    pub fn focus(&self) -> &[MeasureName] {
+    pub(crate) fn focus(&self) -> &[MeasureName] {
         &self.focus
     }
 
     /// Swings left in the set; `None` where it is open.
-    pub fn to_go(&self) -> Option<u32> {
+    pub(crate) fn to_go(&self) -> Option<u32> {
         self.set.to_go()
     }
 
     /// Whether the hitter has been told to rest.
-    pub fn is_resting(&self) -> bool {
+    pub(crate) fn is_resting(&self) -> bool {
         matches!(self.set.state(), SetState::Resting { .. })
     }
 
     /// Whether the set is over.
-    pub fn is_over(&self) -> bool {
+    pub(crate) fn is_over(&self) -> bool {
         self.set.state() == SetState::Closed
     }
 
     /// Puts other bands, another order and another length of the baseline in force. Counts go on; a measure that is new in
     /// the order is summed up from here on. Under a plan the caller gives the plan's own bands and order.
-    pub fn apply_settings(
+    pub(crate) fn apply_settings(
         &mut self,
         bands: Bands,
         order: Vec<MeasureName>,
@@ -201,7 +201,7 @@ impl Trainer {
     }
 
     /// The coach of this session.
-    pub fn coach(&self) -> &Coach {
+    pub(crate) fn coach(&self) -> &Coach {
         &self.coach
     }
 }

@@ -42,7 +42,7 @@ fn live_rep(judged: &JudgedRep, focus: &[MeasureName]) -> LiveRep {
         unit: shown.map_or("", |name| name.unit().suffix()),
         verdict: shown
             .and_then(|name| judged.verdicts.get(name))
-            .map(|verdict| verdict.name()),
+            .map(|verdict| verdict.as_str()),
     }
 }
 

@@ -63,7 +63,7 @@ pub(super) fn sign(verdict: Option<Verdict>) -> &'static str {
 
 /// The word of a verdict for styles.
 pub(super) fn class(verdict: Option<Verdict>) -> &'static str {
-    verdict.map_or("none", Verdict::name)
+    verdict.map_or("none", Verdict::as_str)
 }
 
 /// Day and time of day where this machine stands.

@@ -67,7 +67,7 @@ impl Air {
     }
 
     /// Kilograms per cubic metre.
-    pub const fn density_kg_m3(self) -> f64 {
+    pub(crate) const fn density_kg_m3(self) -> f64 {
         self.density_kg_m3
     }
 }

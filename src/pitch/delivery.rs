@@ -12,9 +12,9 @@ use super::level::Level;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct WindUp {
     /// Soft beats before the release, 0 to 8.
-    pub beats: u8,
+    pub(crate) beats: u8,
     /// From beat to beat and from the last beat to the release, 0.3 to 1.5 seconds.
-    pub beat_secs: f64,
+    pub(crate) beat_secs: f64,
 }
 
 impl Default for WindUp {
@@ -30,7 +30,7 @@ impl Default for WindUp {
 
 /// What is heard at a mark.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum MarkKind {
+pub(crate) enum MarkKind {
     /// A beat of the wind-up.
     Beat,
     /// The ball leaves the hand.
@@ -41,22 +41,22 @@ pub enum MarkKind {
 
 /// One moment of a delivery.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Mark {
+pub(crate) struct Mark {
     /// From the start of the delivery.
-    pub at_secs: f64,
+    pub(crate) at_secs: f64,
     /// What is heard.
-    pub kind: MarkKind,
+    pub(crate) kind: MarkKind,
 }
 
 /// The pitch that is delivered.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Pitch {
     /// Who throws.
-    pub level: Level,
+    pub(crate) level: Level,
     /// Out of the hand.
-    pub speed: Speed,
+    pub(crate) speed: Speed,
     /// How it flies.
-    pub flight: Flight,
+    pub(crate) flight: Flight,
 }
 
 impl Pitch {
@@ -77,13 +77,13 @@ impl Pitch {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Delivery {
     /// In the order in which they are heard: beats, release, plate. The first one is at 0.
-    pub marks: Vec<Mark>,
+    pub(crate) marks: Vec<Mark>,
     /// From the start of the delivery to the release.
     pub release_secs: f64,
     /// From the start of the delivery to the ball's arrival at the front of the plate.
     pub arrival_secs: f64,
     /// What was thrown.
-    pub pitch: Pitch,
+    pub(crate) pitch: Pitch,
 }
 
 impl Delivery {

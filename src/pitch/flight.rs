@@ -51,7 +51,7 @@ impl Speed {
     }
 
     /// Kilometres an hour.
-    pub const fn km_h(self) -> f64 {
+    pub(crate) const fn km_h(self) -> f64 {
         3.6 * self.m_s
     }
 
@@ -125,9 +125,9 @@ pub struct Flight {
     /// How fast it still is there.
     pub plate_speed: Speed,
     /// The angle above level at which it left the hand, degrees.
-    pub launch_deg: f64,
+    pub(crate) launch_deg: f64,
     /// How far it crosses below the straight line of its launch, metres.
-    pub drop_m: f64,
+    pub(crate) drop_m: f64,
 }
 
 /// A pitch that cannot be.

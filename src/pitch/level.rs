@@ -48,7 +48,7 @@ pub enum SpeedClass {
 #[error("no level of play is called {word:?}; there are {}", names(&Level::ALL.map(Level::name)))]
 pub struct UnknownLevel {
     /// The word.
-    pub word: String,
+    pub(crate) word: String,
 }
 
 fn names(all: &[&str]) -> String {
@@ -58,6 +58,7 @@ fn names(all: &[&str]) -> String {
 /// A level's figures, in the trade's own units.
 struct Figures {
     name: &'static str,
+    /// Ten-year-olds use a smaller softball in places; their pitches are slow enough for it not to matter.
     ball: Ball,
     /// Rubber to the rear point of the plate, by rule.
     rule_ft: f64,
@@ -153,23 +154,17 @@ impl Level {
     }
 
     /// The word in the settings.
-    pub const fn name(self) -> &'static str {
+    pub(crate) const fn name(self) -> &'static str {
         self.figures().name
     }
 
-    /// The ball that is thrown. Ten-year-olds use a smaller softball in places; their pitches are slow enough for it
-    /// not to matter.
-    pub const fn ball(self) -> Ball {
-        self.figures().ball
-    }
-
     /// From the rubber to the rear point of home plate, by rule, metres.
-    pub const fn rule_distance_m(self) -> f64 {
+    pub(crate) const fn rule_distance_m(self) -> f64 {
         self.figures().rule_ft * METRES_PER_FOOT
     }
 
     /// From the hand to the front of the plate, metres.
-    pub const fn flight_distance_m(self) -> f64 {
+    pub(crate) const fn flight_distance_m(self) -> f64 {
         let figures = self.figures();
         (figures.rule_ft - figures.extension_ft) * METRES_PER_FOOT - PLATE_DEPTH_M
     }
@@ -185,7 +180,7 @@ impl Level {
     }
 
     /// A pitch of this speed, as it leaves the hand.
-    pub const fn throw(self, speed: Speed) -> Throw {
+    pub(crate) const fn throw(self, speed: Speed) -> Throw {
         let figures = self.figures();
         Throw {
             ball: figures.ball,

@@ -22,11 +22,11 @@ pub struct CameraValues {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Change {
     /// The key within `[camera]`.
-    pub key: &'static str,
+    pub(crate) key: &'static str,
     /// As it was written; "not set" where it was not.
-    pub before: String,
+    pub(crate) before: String,
     /// As it is written now.
-    pub after: String,
+    pub(crate) after: String,
 }
 
 /// Why a settings file was not changed.

@@ -21,26 +21,26 @@ const ENDS: [&str; 4] = ["low", "high", "below", "above"];
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Section {
     /// Its name, such as `cues`.
-    pub name: String,
+    pub(crate) name: String,
     /// What the default file says above it; lines as they are there, empty where it says nothing.
-    pub meaning: String,
+    pub(crate) meaning: String,
     /// Its keys in the default file's order, those that only the file in force has at the end.
-    pub keys: Vec<Key>,
+    pub(crate) keys: Vec<Key>,
 }
 
 /// A key with its meaning and values. Values are in one way of writing: the same value always looks the same.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Key {
+pub(crate) struct Key {
     /// Section and key, such as `cues.volume`.
-    pub name: String,
+    pub(crate) name: String,
     /// What the default file says above it; lines as they are there. Keys written below one another share it.
-    pub meaning: String,
+    pub(crate) meaning: String,
     /// The value where the file says nothing.
-    pub default: String,
+    pub(crate) default: String,
     /// The value now.
-    pub now: String,
+    pub(crate) now: String,
     /// The line of the file in force that says so, from 1; `None` where the default holds.
-    pub line: Option<usize>,
+    pub(crate) line: Option<usize>,
 }
 
 /// A value as a file has it.

@@ -45,62 +45,62 @@ pub const DEFAULT_FILE: &str = include_str!("../../config/cagehand.toml");
 #[derive(Clone, Debug, PartialEq)]
 pub struct Settings {
     /// Who swings.
-    pub hitter: HitterSettings,
+    pub(crate) hitter: HitterSettings,
     /// Which camera and how.
     pub camera: CameraSettings,
     /// Which pose model.
-    pub model: ModelChoice,
+    pub(crate) model: ModelChoice,
     /// What is heard.
     pub cues: CueSettings,
     /// Where the page is served; `None` for nowhere.
-    pub page: Option<SocketAddr>,
+    pub(crate) page: Option<SocketAddr>,
     /// Whether the cage's screen may show the camera's picture.
-    pub page_picture: bool,
+    pub(crate) page_picture: bool,
     /// Where reps are kept; `None` means the user's data folder.
-    pub journal: Option<PathBuf>,
+    pub(crate) journal: Option<PathBuf>,
     /// Whether film of reps is kept, and how much.
-    pub video: VideoSettings,
+    pub(crate) video: VideoSettings,
     /// What of the log goes into files; `None` for nothing.
-    pub log_files: Option<LogFiles>,
+    pub(crate) log_files: Option<LogFiles>,
     /// How many swings fix what is usual for a hitter.
-    pub baseline_swings: usize,
+    pub(crate) baseline_swings: usize,
     /// The coach's bands.
     pub bands: Bands,
     /// The file's text as it was read, for the journal.
-    pub text: String,
+    pub(crate) text: String,
 }
 
 /// Who swings.
 #[derive(Clone, Debug, PartialEq)]
 pub struct HitterSettings {
     /// Optional name.
-    pub name: Option<String>,
+    pub(crate) name: Option<String>,
     /// Standing height in centimetres, if known.
-    pub height_cm: Option<f64>,
+    pub(crate) height_cm: Option<f64>,
     /// The side, if it is not to be found out.
-    pub bats: Option<Bats>,
+    pub(crate) bats: Option<Bats>,
 }
 
 /// Which camera and how.
 #[derive(Clone, Debug, PartialEq)]
 pub struct CameraSettings {
     /// Part of a name, a path, or `None` for the first camera.
-    pub device: Option<String>,
+    pub(crate) device: Option<String>,
     /// Wished width in pixels.
-    pub width: u32,
+    pub(crate) width: u32,
     /// Wished height in pixels.
-    pub height: u32,
+    pub(crate) height: u32,
     /// Wished frames a second.
     pub fps: u32,
     /// Where the camera stands, if it is not to be found out.
-    pub view: Option<View>,
+    pub(crate) view: Option<View>,
     /// Centimetres a pixel where the hitter stands, from a known length in view.
     pub cm_per_px: Option<f64>,
     /// The camera's roll in degrees, positive where the picture shows a level line falling to the right; `None` is found
     /// out from the hitter.
     pub roll_deg: Option<f64>,
     /// Exposure, gain, mains and focus.
-    pub controls: CameraControls,
+    pub(crate) controls: CameraControls,
 }
 
 /// Which pose model.
@@ -116,15 +116,15 @@ pub enum ModelChoice {
 #[derive(Clone, Debug, PartialEq)]
 pub struct CueSettings {
     /// 0 to 1.
-    pub volume: f32,
+    pub(crate) volume: f32,
     /// Measures by importance.
     pub order: Vec<MeasureName>,
     /// A folder with other recordings.
-    pub phrases: Option<PathBuf>,
+    pub(crate) phrases: Option<PathBuf>,
     /// The language of the spoken words.
-    pub language: Language,
+    pub(crate) language: Language,
     /// Whether the hitter is told when they are set, out of view, cut off or in the dark.
-    pub remarks: bool,
+    pub(crate) remarks: bool,
 }
 
 /// Why settings were refused.

@@ -17,7 +17,7 @@ const LARGEST: u64 = 1 << 20;
 
 /// When a change of a key comes into force.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Applies {
+pub(crate) enum Applies {
     /// While the program runs.
     Live,
     /// At the next start, for this reason.
@@ -30,13 +30,13 @@ pub enum Applies {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct KeyChange {
     /// Section and key, such as `cues.volume`.
-    pub key: String,
+    pub(crate) key: String,
     /// The value before, as [`explain`] writes it.
-    pub before: String,
+    pub(crate) before: String,
     /// The value after.
-    pub after: String,
+    pub(crate) after: String,
     /// When it comes into force.
-    pub applies: Applies,
+    pub(crate) applies: Applies,
 }
 
 /// When a change of this key comes into force while `watch` runs; `None` where there is no such key.

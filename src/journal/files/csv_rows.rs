@@ -127,7 +127,7 @@ fn measure_fields(stored: &StoredRep, name: MeasureName) -> [Option<String>; 5] 
                 .judged
                 .verdicts
                 .get(&name)
-                .and_then(|verdict| text(verdict.name())),
+                .and_then(|verdict| text(verdict.as_str())),
             None,
         ],
         Some(Measure::NotMade { why }) => [None, None, None, None, text(why.as_str())],

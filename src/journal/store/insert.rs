@@ -246,7 +246,7 @@ pub(in crate::journal) fn insert_measures(
             Measure::NotMade { why } => (None, Some(why)),
         };
         // Without a value there is nothing to judge.
-        let verdict = made.and(verdicts.get(name)).map(|verdict| verdict.name());
+        let verdict = made.and(verdicts.get(name)).map(|verdict| verdict.as_str());
         insert(
             connection,
             &[

@@ -22,7 +22,6 @@ use crate::time::CaptureTime;
 const KINDS: [RepKind; 2] = [RepKind::Swing, RepKind::Take];
 pub(in crate::journal) const BATS: [Bats; 2] = [Bats::Left, Bats::Right];
 const VIEWS: [View; 3] = [View::OpenSide, View::Rear, View::Front];
-const VERDICTS: [Verdict; 3] = [Verdict::In, Verdict::Low, Verdict::High];
 
 /// Selects whole reps for [`read_rep`]; conditions and order come behind it.
 pub(in crate::journal) fn select_reps() -> String {
@@ -220,7 +219,7 @@ pub(in crate::journal) fn verdict(
     row: &Row<'_>,
     column: impl Selected,
 ) -> rusqlite::Result<Option<Verdict>> {
-    optional_word(row, column, &VERDICTS, Verdict::name)
+    optional_word(row, column, Verdict::ALL, Verdict::as_str)
 }
 
 /// Reads the text of an enum that may be missing; one that only other versions know is kept as it is.
