@@ -1,15 +1,15 @@
 //! One command: a recording goes in; a cue, a rep log, a pose track and a journal come out and agree.
 
+use std::path::Path;
+
+use serde_json::Value;
+
 use super::program::{Place, json_lines, recording};
 
 #[test]
 fn one_replay_fills_rep_log_track_and_journal_and_they_agree() {
     let place = Place::new();
-    let (log, track, again) = (
-        place.path("reps.jsonl"),
-        place.path("x.track.jsonl"),
-        place.path("again.jsonl"),
-    );
+    let (log, track) = (place.path("reps.jsonl"), place.path("x.track.jsonl"));
     let shown = place.run_well(&[
         "replay",
         &recording("left_60fps_faults"),
@@ -33,7 +33,14 @@ fn one_replay_fills_rep_log_track_and_journal_and_they_agree() {
         reps.len(),
         "one line a rep"
     );
-    for rep in &reps {
+    events_are_in_order(&reps);
+    journal_gives_back(&place, &reps);
+    track_replays_to(&place, &track, &reps);
+    one_rep_comes_out_of_the_journal(&place, &reps);
+}
+
+fn events_are_in_order(reps: &[Value]) {
+    for rep in reps {
         assert_eq!(
             (&rep["format"], &rep["version"]),
             (&"rep".into(), &1.into())
@@ -45,23 +52,26 @@ fn one_replay_fills_rep_log_track_and_journal_and_they_agree() {
             .collect();
         assert!(times.is_sorted(), "events in order: {events:?}");
     }
+}
 
-    // The journal gives the same reps back.
+fn journal_gives_back(place: &Place, reps: &[Value]) {
     let exported = place.run_well(&["export"]);
-    let exported: Vec<serde_json::Value> = exported
+    let exported: Vec<Value> = exported
         .lines()
         .map(|l| serde_json::from_str(l).unwrap())
         .collect();
     assert_eq!(exported.len(), reps.len());
-    for (journal, log) in exported.iter().zip(&reps) {
+    for (journal, log) in exported.iter().zip(reps) {
         for key in ["rep", "kind", "bats", "view", "events", "measures", "cue"] {
             assert_eq!(journal[key], log[key], "{key}");
         }
     }
     let table = place.run_well(&["export", "--format", "csv"]);
     assert_eq!(table.lines().count(), reps.len() + 1);
+}
 
-    // The pose track replays to the same reps.
+fn track_replays_to(place: &Place, track: &Path, reps: &[Value]) {
+    let again = place.path("again.jsonl");
     place.run_well(&[
         "replay",
         track.to_str().unwrap(),
@@ -75,7 +85,7 @@ fn one_replay_fills_rep_log_track_and_journal_and_they_agree() {
     ]);
     let again = json_lines(&again);
     assert_eq!(again.len(), reps.len());
-    for (a, b) in again.iter().zip(&reps) {
+    for (a, b) in again.iter().zip(reps) {
         for event in ["plant", "contact"] {
             let (a, b) = (
                 a["events"][event].as_f64().unwrap(),
@@ -84,8 +94,10 @@ fn one_replay_fills_rep_log_track_and_journal_and_they_agree() {
             assert!((a - b).abs() < 0.01, "{event}: {a} {b}");
         }
     }
+}
 
-    // One rep's landmarks come out of the journal as a track that holds the same swing.
+/// One rep's landmarks come out of the journal as a track that holds the same swing.
+fn one_rep_comes_out_of_the_journal(place: &Place, reps: &[Value]) {
     let one = place.path("one.track.jsonl");
     place.run_well(&[
         "export",

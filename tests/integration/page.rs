@@ -94,24 +94,27 @@ fn filled(place: &Place) {
     ]);
 }
 
-#[test]
-fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
-    block_on(async {
-        let place = Place::new();
-        filled(&place);
-        let served = Served::start(&place, &recording("r03"), "", &["--loops", "200"]);
-        let browser = Browser::start(1280, 900).await;
-        let no_barriers = async |page: &str| {
-            let found = browser.barriers().await;
-            assert!(found.is_empty(), "{page}: {found:#?}");
-        };
-        browser.open(&format!("{}/sessions", served.address)).await;
+/// A coach at the page; each step goes on where the one before left the browser.
+struct CoachAtThePage<'a> {
+    browser: &'a Browser,
+    address: &'a str,
+}
+
+impl CoachAtThePage<'_> {
+    async fn no_barriers(&self, page: &str) {
+        let found = self.browser.barriers().await;
+        assert!(found.is_empty(), "{page}: {found:#?}");
+    }
+
+    async fn reviews_a_session(&self) {
+        let browser = self.browser;
+        browser.open(&format!("{}/sessions", self.address)).await;
         browser.picture("sessions").await;
-        no_barriers("sessions").await;
+        self.no_barriers("sessions").await;
         browser.click("a[href='/sessions/1']").await;
         browser.find("table.review").await;
         browser.picture("session").await;
-        no_barriers("session").await;
+        self.no_barriers("session").await;
         // Each strip's phases are to scale: stride and foot down to contact of the journal's own times.
         let strip = browser
             .ask("const r = document.querySelector('tbody tr rect.planted'); return [r.getAttribute('width'), r.closest('svg').getAttribute('aria-label')]")
@@ -135,7 +138,10 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
             (share / half_second * 500.0 - ms).abs() < 1.0,
             "{share} {half_second} {ms}"
         );
+    }
 
+    async fn plays_a_rep(&self) {
+        let browser = self.browser;
         browser.click("tbody tr:first-child th a").await;
         browser
             .until(
@@ -144,7 +150,7 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
             )
             .await;
         browser.picture("rep").await;
-        no_barriers("rep").await;
+        self.no_barriers("rep").await;
         let frame = "return Number(document.getElementById('player').dataset.frame)";
         let before = browser.ask(frame).await.as_f64().unwrap();
         let arrow = |name: &str| {
@@ -175,7 +181,10 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
                 "return Number(document.getElementById('player').dataset.frame) > 6",
             )
             .await;
+    }
 
+    async fn moves_the_landing_and_back(&self) {
+        let browser = self.browser;
         // The landing is moved two pictures on, and back.
         let measured = "return [...document.querySelectorAll('#measures tr')].find((r) => r.querySelector('a')?.href.includes('measure=lift_to_plant_ms')).querySelector('td').textContent";
         let told = browser.ask(measured).await;
@@ -202,7 +211,7 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
         browser.click("button[value=move]").await;
         browser.find("button[value=as_found]").await;
         browser.picture("rep_moved").await;
-        no_barriers("rep moved").await;
+        self.no_barriers("rep moved").await;
         let moved = browser.ask(measured).await;
         assert!(
             (ms(&moved) - ms(&told) - by).abs() <= 1.5,
@@ -216,7 +225,10 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
             )
             .await;
         assert_eq!(browser.ask(measured).await, told);
+    }
 
+    async fn compares_two_reps(&self) {
+        let browser = self.browser;
         // Beside another rep, and laid over it.
         browser.ask("document.querySelector('select[name=with]').selectedIndex = 1; document.querySelector('select[name=with]').form.submit()").await;
         browser
@@ -229,8 +241,11 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
         browser.click("#layout [data-layout=over]").await;
         browser.until("one over the other", "return document.querySelectorAll('#stage svg').length === 1 && document.querySelectorAll('#stage .sticks').length === 2").await;
         browser.picture("rep_over").await;
-        no_barriers("two reps").await;
+        self.no_barriers("two reps").await;
+    }
 
+    async fn marks_notes_and_strikes_out(&self, place: &Place) {
+        let browser = self.browser;
         browser.click("button[value=mark]").await;
         browser.find("button[value=unmark]").await;
         browser
@@ -249,22 +264,23 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
             .unwrap();
         browser.click("button[value=strike]").await;
         browser.find("button[value=count]").await;
-        browser
-            .open(&format!("{}/sessions/1", served.address))
-            .await;
+        browser.open(&format!("{}/sessions/1", self.address)).await;
         browser
             .until(
                 "it struck out",
                 "return document.querySelectorAll('tr.struck').length === 1",
             )
             .await;
-        no_barriers("struck").await;
+        self.no_barriers("struck").await;
         // The original stays: the export tells both.
         let exported = place.run_well(&["export", "--journal", "page.db", "--session", "1"]);
         assert!(
             exported.contains("\"struck\":\"a throw\"") && exported.contains("\"kind\":\"swing\"")
         );
+    }
 
+    async fn opens_the_other_pages(&self) {
+        let browser = self.browser;
         for (page, name) in [
             ("sessions/1/sheet", "sheet"),
             ("sessions/1/log", "log"),
@@ -273,17 +289,21 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
             ("trends?by=sessions", "trends_sessions"),
             ("plans", "plans"),
         ] {
-            browser.open(&format!("{}/{page}", served.address)).await;
+            browser.open(&format!("{}/{page}", self.address)).await;
             browser.find("h1").await;
             browser.picture(name).await;
-            no_barriers(page).await;
+            self.no_barriers(page).await;
         }
+    }
+
+    async fn edits_a_plan_by_fields(&self) {
+        let browser = self.browser;
         // By fields: another band, tried and put in force.
         browser.ask("document.querySelector('[name=\"kind.head_to_plant_cm\"]').value = 'fixed'; document.querySelector('[name=\"to.head_to_plant_cm\"]').value = '1.5'").await;
         browser.click("button[value=try_fields]").await;
         browser.find("#tried tbody tr").await;
         browser.picture("plans_tried").await;
-        no_barriers("plans tried").await;
+        self.no_barriers("plans tried").await;
         let text = browser
             .ask("return document.querySelector('textarea[name=text]').value")
             .await;
@@ -300,8 +320,12 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
                 "return document.querySelector('main strong')?.textContent === 'head still'",
             )
             .await;
+    }
+
+    async fn follows_a_point_of_the_plot(&self) {
+        let browser = self.browser;
         // A point of the plot leads to what it stands for.
-        browser.open(&format!("{}/trends", served.address)).await;
+        browser.open(&format!("{}/trends", self.address)).await;
         browser.find(".plot a polygon").await;
         let links = browser.ask("return [...document.querySelectorAll('.plot a')].map((a) => a.getAttribute('href'))").await;
         let rows = browser.ask("return [...document.querySelectorAll('details tbody a')].map((a) => a.getAttribute('href')).reverse()").await;
@@ -311,6 +335,10 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
         );
         browser.ask("document.querySelector('.plot a').dispatchEvent(new MouseEvent('click', { bubbles: true, cancelable: true, view: window }))").await;
         browser.find("#player").await;
+    }
+
+    async fn looks_at_a_wall_and_at_a_phone_in_spanish(&self) {
+        let browser = self.browser;
         // A wall's screen of twice the size.
         browser.client.set_window_size(3840, 2160).await.unwrap();
         for (page, name) in [
@@ -318,10 +346,10 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
             ("sessions/1", "session_4k"),
             ("reps/1", "rep_4k"),
         ] {
-            browser.open(&format!("{}/{page}", served.address)).await;
+            browser.open(&format!("{}/{page}", self.address)).await;
             browser.find("main").await;
             browser.picture(name).await;
-            no_barriers(name).await;
+            self.no_barriers(name).await;
         }
         // The other language, and a narrow screen.
         browser.click(".language button").await;
@@ -329,14 +357,35 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
             .until("Spanish", "return document.documentElement.lang === 'es'")
             .await;
         browser.client.set_window_size(380, 760).await.unwrap();
-        browser
-            .open(&format!("{}/sessions/1", served.address))
-            .await;
+        browser.open(&format!("{}/sessions/1", self.address)).await;
         browser.find("table.review").await;
         browser.picture("session_phone_es").await;
-        no_barriers("session in Spanish on a phone").await;
+        self.no_barriers("session in Spanish on a phone").await;
         let too_wide = browser.ask("return document.documentElement.scrollWidth > document.documentElement.clientWidth + 1").await;
         assert_eq!(too_wide, false, "the page itself does not scroll sideways");
+    }
+}
+
+#[test]
+fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
+    block_on(async {
+        let place = Place::new();
+        filled(&place);
+        let served = Served::start(&place, &recording("r03"), "", &["--loops", "200"]);
+        let browser = Browser::start(1280, 900).await;
+        let coach = CoachAtThePage {
+            browser: &browser,
+            address: &served.address,
+        };
+        coach.reviews_a_session().await;
+        coach.plays_a_rep().await;
+        coach.moves_the_landing_and_back().await;
+        coach.compares_two_reps().await;
+        coach.marks_notes_and_strikes_out(&place).await;
+        coach.opens_the_other_pages().await;
+        coach.edits_a_plan_by_fields().await;
+        coach.follows_a_point_of_the_plot().await;
+        coach.looks_at_a_wall_and_at_a_phone_in_spanish().await;
         browser.close().await;
     });
 }

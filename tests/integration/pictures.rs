@@ -221,28 +221,31 @@ fn in_step(rep: u32) -> String {
 
 const FILMS: &str = "return document.querySelectorAll('#stage image[visibility=visible]').length";
 
-#[test]
-fn a_reps_film_is_in_step_with_its_figure_and_one_that_is_gone_or_damaged_is_told() {
-    block_on(async {
-        let place = Place::new();
-        let clip = recording("left_60fps_faults");
-        let kept = "[video]\nkeep = true\n";
-        let served = Served::start(&place, &clip, kept, &["--loops", "20"]);
-        let browser = Browser::start(1280, 1000).await;
-        browser.open(&format!("{}/owner", served.address)).await;
-        until_health(&browser, "video_films", 2).await;
-        let rep = |number: u32| format!("{}/reps/{number}", served.address);
-        let films = async |count: usize| {
-            browser
-                .until("pictures of films", &format!("{FILMS} === {count}"))
-                .await;
-        };
+/// The page of a rep with its film; each step goes on where the one before left the browser.
+struct FilmedRep<'a> {
+    browser: &'a Browser,
+    address: &'a str,
+    store: FilmStore,
+}
 
-        browser.open(&rep(1)).await;
-        films(1).await;
+impl FilmedRep<'_> {
+    fn rep(&self, number: u32) -> String {
+        format!("{}/reps/{number}", self.address)
+    }
+
+    async fn films(&self, count: usize) {
+        self.browser
+            .until("pictures of films", &format!("{FILMS} === {count}"))
+            .await;
+    }
+
+    async fn shows_the_film_of_a_rep(&self) {
+        let browser = self.browser;
+        browser.open(&self.rep(1)).await;
+        self.films(1).await;
         browser.until("the figure's own moment", &in_step(1)).await;
         browser.picture("rep_film").await;
-        no_barriers(&browser, "a rep with its film").await;
+        no_barriers(browser, "a rep with its film").await;
         // Film and landmarks are of the same frames on the same axis.
         let apart = browser
             .ask(
@@ -251,6 +254,10 @@ fn a_reps_film_is_in_step_with_its_figure_and_one_that_is_gone_or_damaged_is_tol
             )
             .await;
         assert!(apart.as_f64().unwrap() < 0.001, "{apart} s");
+    }
+
+    async fn keeps_in_step(&self) {
+        let browser = self.browser;
         // As it is scrubbed, stepped through and played, in the stretch and beyond its ends.
         let scrub = async |share: f64| {
             let script = format!(
@@ -283,10 +290,12 @@ fn a_reps_film_is_in_step_with_its_figure_and_one_that_is_gone_or_damaged_is_tol
             .ask("return document.querySelectorAll('#stage image').length")
             .await;
         assert!(kept.as_u64().unwrap() <= 70, "{kept}");
+    }
 
+    async fn sends_the_film_s_own_pictures(&self) {
+        let browser = self.browser;
         // The pictures are the film's own, and no browser keeps them.
-        let path = FilmStore::of_journal(&place.path("page.db")).path(1, 1);
-        let mut film = Film::open(&path).unwrap();
+        let mut film = Film::open(&self.store.path(1, 1)).unwrap();
         let sent = browser
             .ask(
                 "return fetch('/reps/1/film/3.jpg').then(async (r) => [r.headers.get('content-type'), r.headers.get('cache-control'), (await r.arrayBuffer()).byteLength])",
@@ -298,11 +307,14 @@ fn a_reps_film_is_in_step_with_its_figure_and_one_that_is_gone_or_damaged_is_tol
         );
         let beyond = format!("/reps/1/film/{}.jpg", film.frames());
         for address in [beyond.as_str(), "/reps/1/film/3.png", "/reps/1/film/-1.jpg"] {
-            assert_eq!(status(&browser, address).await, 404, "{address}");
+            assert_eq!(status(browser, address).await, 404, "{address}");
         }
+    }
 
+    async fn turns_off_and_lies_beside_another(&self) {
+        let browser = self.browser;
         browser.click("#film").await;
-        films(0).await;
+        self.films(0).await;
         assert_eq!(
             browser
                 .find("#film")
@@ -314,26 +326,30 @@ fn a_reps_film_is_in_step_with_its_figure_and_one_that_is_gone_or_damaged_is_tol
             Some("false")
         );
         browser.click("#film").await;
-        films(1).await;
+        self.films(1).await;
 
-        browser.open(&format!("{}?with=2", rep(1))).await;
-        films(2).await;
+        browser.open(&format!("{}?with=2", self.rep(1))).await;
+        self.films(2).await;
         browser.picture("rep_film_beside").await;
-        no_barriers(&browser, "two films").await;
+        no_barriers(browser, "two films").await;
         browser.click("#layout [data-layout=over]").await;
-        films(1).await;
+        self.films(1).await;
         browser.until("the first rep's film", &in_step(1)).await;
         browser.picture("rep_film_over").await;
-        no_barriers(&browser, "one film under two figures").await;
+        no_barriers(browser, "one film under two figures").await;
+    }
 
+    async fn is_told_where_damaged_or_gone(&self) {
+        let browser = self.browser;
         // Cut short, then deleted.
+        let path = self.store.path(1, 1);
         let whole = fs::read(&path).unwrap();
         fs::write(&path, &whole[..whole.len() / 2]).unwrap();
         for (now, says) in [
             ("damaged", "The film of this rep is damaged"),
             ("deleted", "There is no film of this rep."),
         ] {
-            browser.open(&rep(1)).await;
+            browser.open(&self.rep(1)).await;
             browser
                 .until(
                     "the figure alone",
@@ -345,17 +361,20 @@ fn a_reps_film_is_in_step_with_its_figure_and_one_that_is_gone_or_damaged_is_tol
             let button = "return document.getElementById('film') === null";
             assert_eq!(browser.ask(button).await, true, "{now}");
             for address in ["/reps/1/film", "/reps/1/film/0.jpg"] {
-                assert_eq!(status(&browser, address).await, 404, "{now}: {address}");
+                assert_eq!(status(browser, address).await, 404, "{now}: {address}");
             }
-            no_barriers(&browser, now).await;
+            no_barriers(browser, now).await;
             let _ = fs::remove_file(&path);
         }
-        assert_eq!(status(&browser, "/reps/99/film").await, 404);
+        assert_eq!(status(browser, "/reps/99/film").await, 404);
+    }
 
+    async fn goes_while_somebody_looks(&self) {
+        let browser = self.browser;
         // Deleted while somebody looks at it.
-        browser.open(&rep(2)).await;
-        films(1).await;
-        fs::remove_file(FilmStore::of_journal(&place.path("page.db")).path(1, 2)).unwrap();
+        browser.open(&self.rep(2)).await;
+        self.films(1).await;
+        fs::remove_file(self.store.path(1, 2)).unwrap();
         browser
             .ask("const s = document.getElementById('scrub'); s.value = 5; s.dispatchEvent(new Event('input'))")
             .await;
@@ -365,6 +384,30 @@ fn a_reps_film_is_in_step_with_its_figure_and_one_that_is_gone_or_damaged_is_tol
                 "return !document.getElementById('film-lost').hidden && document.querySelector('#stage image') === null",
             )
             .await;
+    }
+}
+
+#[test]
+fn a_reps_film_is_in_step_with_its_figure_and_one_that_is_gone_or_damaged_is_told() {
+    block_on(async {
+        let place = Place::new();
+        let clip = recording("left_60fps_faults");
+        let kept = "[video]\nkeep = true\n";
+        let served = Served::start(&place, &clip, kept, &["--loops", "20"]);
+        let browser = Browser::start(1280, 1000).await;
+        browser.open(&format!("{}/owner", served.address)).await;
+        until_health(&browser, "video_films", 2).await;
+        let film = FilmedRep {
+            browser: &browser,
+            address: &served.address,
+            store: FilmStore::of_journal(&place.path("page.db")),
+        };
+        film.shows_the_film_of_a_rep().await;
+        film.keeps_in_step().await;
+        film.sends_the_film_s_own_pictures().await;
+        film.turns_off_and_lies_beside_another().await;
+        film.is_told_where_damaged_or_gone().await;
+        film.goes_while_somebody_looks().await;
         browser.close().await;
     });
 }
