@@ -13,7 +13,7 @@ use super::{Failure, places};
 use crate::coach::{Bands, Plan};
 use crate::daemon::{Revisions, SessionChange, Training};
 use crate::journal::{Journal, JournalError, JournalWriter, NewHitter, NewPlan};
-use crate::page::SeatHitter;
+use crate::page::SessionControl;
 use crate::rep::FinderSettings;
 use crate::settings::{HitterSettings, Settings};
 
@@ -251,7 +251,7 @@ impl Hitting {
     }
 }
 
-impl SeatHitter for Hitting {
+impl SessionControl for Hitting {
     fn bands(&self) -> Bands {
         self.now().settings.bands.clone()
     }
@@ -261,7 +261,7 @@ impl SeatHitter for Hitting {
         self.journal_path(&settings).ok()
     }
 
-    fn seat(&self, hitter: NewHitter) -> Result<(), String> {
+    fn switch_hitter(&self, hitter: NewHitter) -> Result<(), String> {
         if self.told.stand_in.is_some_and(|stand_in| !stand_in.told) {
             return Err(
                 "a recording stands in for the camera, and its swings are nobody's; plug in a camera first".into(),

@@ -9,7 +9,7 @@ use std::path::PathBuf;
 use clap::{Args, Subcommand};
 
 use super::{Failure, places, show};
-use crate::page::{KeyError, KeyOf, Keys};
+use crate::page::{CredentialError, CredentialKind, Credentials};
 use crate::settings::Settings;
 
 /// Arguments of `keys`.
@@ -42,17 +42,22 @@ struct Drop {
 impl KeysArgs {
     pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
         let journal = places::journal(self.journal.as_deref(), settings)?;
-        let file = Keys::file_beside(&journal);
-        let failed = |error: KeyError| match error {
-            KeyError::Unfit(_) => Failure::Request(error.to_string()),
-            KeyError::File { .. } | KeyError::Content { .. } => Failure::Finding(error.to_string()),
+        let file = Credentials::file_beside(&journal);
+        let failed = |error: CredentialError| match error {
+            CredentialError::Weak(_) => Failure::Request(error.to_string()),
+            CredentialError::File { .. } | CredentialError::Content { .. } => {
+                Failure::Finding(error.to_string())
+            }
         };
-        let mut keys = Keys::read(&file).map_err(failed)?;
+        let mut keys = Credentials::read(&file).map_err(failed)?;
         let (whose, drop) = match self.what {
-            What::Pin(Drop { drop }) => (KeyOf::Hitter, drop),
-            What::Password(Drop { drop }) => (KeyOf::Coach, drop),
+            What::Pin(Drop { drop }) => (CredentialKind::Pin, drop),
+            What::Password(Drop { drop }) => (CredentialKind::Password, drop),
             What::Show => {
-                for (whose, what) in [(KeyOf::Hitter, "PIN"), (KeyOf::Coach, "password")] {
+                for (whose, what) in [
+                    (CredentialKind::Pin, "PIN"),
+                    (CredentialKind::Password, "password"),
+                ] {
                     let state = if keys.has(whose) { "set" } else { "not set" };
                     show::line(&format!("{what:<9} {state}"));
                 }

@@ -26,7 +26,7 @@ use crate::daemon::{
 };
 use crate::journal::RepLog;
 use crate::logging::Form;
-use crate::page::{PageServer, SeatHitter};
+use crate::page::{PageServer, SessionControl};
 use crate::settings::Settings;
 use crate::status::Health;
 use crate::thread::spawn;
@@ -140,7 +140,7 @@ impl Watch {
         let clock = Arc::new(OnceLock::new());
         let health = Arc::new(Health::default());
         health.set_model(&model);
-        let seat: Arc<dyn SeatHitter> = Arc::clone(&hitting) as _;
+        let control: Arc<dyn SessionControl> = Arc::clone(&hitting) as _;
         health.preview.allow(settings.page_picture);
         if settings.page_picture {
             show::line(picture_notice(true));
@@ -148,7 +148,7 @@ impl Watch {
         let picture = PreviewTap::start(Arc::clone(&health.preview)).map_err(DaemonError::from)?;
         let page = Arc::new(PageServer::new(
             Arc::clone(&health),
-            seat,
+            control,
             settings.cues.language,
         ));
         match page.serve_at(settings.page) {

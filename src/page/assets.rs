@@ -1,9 +1,11 @@
 //! Scripts and styles, which ship in the program.
 
 use axum::extract::Path;
+use axum::http::HeaderValue;
 use axum::http::header::{CACHE_CONTROL, CONTENT_TYPE};
-use axum::http::{HeaderValue, StatusCode};
 use axum::response::{IntoResponse, Response};
+
+use super::error::PageError;
 
 /// Each with its kind. A page names them with the program's version, so that a browser may keep them.
 const ASSETS: &[(&str, &str, &str)] = &[
@@ -47,7 +49,7 @@ const ASSETS: &[(&str, &str, &str)] = &[
 
 pub(super) async fn asset(Path(name): Path<String>) -> Response {
     let Some((_, kind, text)) = ASSETS.iter().find(|(known, ..)| *known == name) else {
-        return (StatusCode::NOT_FOUND, "there is no such file\n").into_response();
+        return PageError::NotFound.into_response();
     };
     let headers = [
         (CONTENT_TYPE, HeaderValue::from_static(kind)),

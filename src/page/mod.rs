@@ -1,39 +1,24 @@
 //! The web page: live for the hitter in the cage, rep timelines for the coach, health for the owner.
 //!
-//! In: what goes on (the live board), the camera's picture where it is allowed, the journal, films of reps, the health figures. Out: pages, pushed states, JSON and metrics on an
-//! address of this machine; notes, marks, corrections and plans back to the journal's writer; who steps in next.
+//! In: the live state, the camera's preview where it is allowed, the journal, films of reps, the health figures. Out: pages,
+//! server-sent events, JSON and metrics on an address of this machine; notes, marks, corrections and plans for the journal's
+//! writer; the hitter of the next session.
 //! Runs on the thread `page`. It reads the journal beside its writer on threads of its own, and nothing it does can hold up
-//! the line from camera to cue.
+//! the pipeline from camera to cue.
 //!
-//! The pages are made here, by templates that are compiled in; scripts and styles are our own and ship in the program, so
-//! that nothing is ever fetched from elsewhere.
+//! Pages are rendered on the server from templates that are compiled in; scripts and styles ship in the program, so that
+//! nothing is ever fetched from elsewhere. Text for people is made here, in the reader's language (see [`i18n`]).
 
 mod assets;
-mod cage;
-mod door;
-mod doors;
-mod films;
-mod health_page;
-mod keys;
-mod language;
-mod live;
-mod metrics;
-mod numbers;
-mod owner;
-mod plan_fields;
-mod plans;
-mod played;
-mod plot;
-mod reps;
+mod auth;
+mod context;
+mod error;
+mod format;
+mod health;
+mod i18n;
+mod pages;
 mod server;
-mod sessions;
-mod shared;
-mod sheet;
-mod strip;
-mod trends;
-mod visits;
-mod words;
-mod work;
+mod state;
 
 use axum::Router;
 use axum::middleware::{from_fn, from_fn_with_state};
@@ -41,68 +26,84 @@ use axum::routing::{get, post};
 
 use crate::journal::NewHitter;
 
-use shared::Shared;
+use pages::{
+    cage, corrections, films, language, live, plans, print_sheet, rep, replay_data, sessions,
+    trends,
+};
+use state::AppState;
 
-pub(crate) use health_page::{HealthFigures, health_lines};
-pub(crate) use keys::{KeyError, KeyOf, Keys};
+pub(crate) use auth::{CredentialError, CredentialKind, Credentials};
+pub(crate) use health::{HealthFigures, health_lines};
 pub(crate) use server::PageServer;
 
-/// What the page asks of the daemon.
-pub(crate) trait SeatHitter: Send + Sync {
-    /// The next session is this hitter's; one without a name is nobody's. It begins between two reps.
+/// What the page asks of whatever runs the sessions.
+pub(crate) trait SessionControl: Send + Sync {
+    /// Begins a session of this hitter between two reps; a hitter without a name stays anonymous.
     ///
     /// # Errors
     /// In words for the page, where that cannot be now.
-    fn seat(&self, hitter: NewHitter) -> Result<(), String>;
+    fn switch_hitter(&self, hitter: NewHitter) -> Result<(), String>;
 
     /// The bands of the settings in force, for plans that are tried.
     fn bands(&self) -> crate::coach::Bands;
 
-    /// Where reps go now, and beside it the keys of the page; `None` where nobody can tell.
+    /// Where reps go now; the page's credentials lie beside it. `None` where the settings name no usable place.
     fn journal(&self) -> Option<std::path::PathBuf>;
 }
 
-/// All doors and what is behind them.
-fn router(shared: Shared) -> Router {
-    let hitters = Router::new()
+/// All routes, each behind the role that may use it. Only pages start a web session: their forms need its token.
+fn router(state: AppState) -> Router {
+    let with_session = from_fn_with_state(state.clone(), auth::start_session);
+    let hitter_pages = Router::new()
         .route("/", get(cage::screen))
-        .route("/live", get(live::events))
-        .route("/picture", get(live::picture))
         .route("/hitters", get(cage::hitters))
-        .route("/seat", post(cage::seat))
-        .layer(from_fn(doors::for_hitters));
-    let coaches = Router::new()
-        .route("/owner", get(owner::page))
+        .route("/seat", post(cage::switch_hitter))
+        .layer(from_fn(auth::require_hitter))
+        .layer(with_session.clone());
+    let hitter_streams = Router::new()
+        .route("/live", get(live::events))
+        .route(auth::PREVIEW_PATH, get(live::preview))
+        .layer(from_fn(auth::require_hitter));
+    let coach_pages = Router::new()
+        .route("/owner", get(pages::health::page))
         .route("/sessions", get(sessions::list))
         .route("/sessions/{id}", get(sessions::review))
-        .route("/sessions/{id}/sheet", get(sheet::sheet))
-        .route("/sessions/{id}/log", get(sheet::log))
-        .route("/sessions/{id}/reps.csv", get(sheet::csv))
-        .route("/sessions/{id}/reps.jsonl", get(sheet::json_lines))
+        .route("/sessions/{id}/sheet", get(print_sheet::sheet))
+        .route("/sessions/{id}/log", get(print_sheet::log))
+        .route("/sessions/{id}/reps.csv", get(print_sheet::csv))
+        .route("/sessions/{id}/reps.jsonl", get(print_sheet::json_lines))
         .route("/trends", get(trends::page))
-        .route("/plans", get(plans::page).post(plans::write))
-        .route("/sessions/{id}/notes", post(work::add_note))
-        .route("/notes/{id}/drop", post(work::drop_note))
-        .route("/reps/{id}", get(reps::page).post(work::change_rep))
-        .route("/reps/{id}/data", get(played::data))
-        .route("/reps/{id}/events", post(work::move_event))
+        .route("/plans", get(plans::page).post(plans::submit))
+        .route("/sessions/{id}/notes", post(corrections::add_note))
+        .route("/notes/{id}/drop", post(corrections::delete_note))
+        .route("/reps/{id}", get(rep::page).post(corrections::change_rep))
+        .route("/reps/{id}/data", get(replay_data::data))
+        .route("/reps/{id}/events", post(corrections::move_event))
         .route("/reps/{id}/film", get(films::times))
+        .layer(from_fn(auth::require_coach))
+        .layer(with_session.clone());
+    let coach_pictures = Router::new()
         .route("/reps/{id}/film/{picture}", get(films::picture))
-        .layer(from_fn(doors::for_coaches));
-    let programs = Router::new()
-        .route("/health", get(owner::json))
-        .route("/metrics", get(owner::prometheus))
-        .layer(from_fn(doors::for_programs));
+        .layer(from_fn(auth::require_coach));
+    let monitoring = Router::new()
+        .route("/health", get(pages::health::json))
+        .route("/metrics", get(pages::health::prometheus))
+        .layer(from_fn(auth::require_local_or_coach));
+    let login = Router::new()
+        .route("/door", get(auth::login::page).post(auth::login::log_in))
+        .layer(with_session);
     let open = Router::new()
-        .route("/door", get(door::page).post(door::enter))
-        .route("/leave", post(door::leave))
+        .route("/leave", post(auth::login::log_out))
         .route("/language", post(language::choose))
         .route("/assets/{name}", get(assets::asset));
     Router::new()
-        .merge(hitters)
-        .merge(coaches)
-        .merge(programs)
+        .merge(hitter_pages)
+        .merge(hitter_streams)
+        .merge(coach_pages)
+        .merge(coach_pictures)
+        .merge(monitoring)
+        .merge(login)
         .merge(open)
-        .layer(from_fn_with_state(shared.clone(), doors::at_the_gate))
-        .with_state(shared)
+        .layer(from_fn_with_state(state.clone(), auth::authenticate))
+        .with_state(state)
 }

@@ -1,0 +1,78 @@
+//! What every page's template needs beside its own content.
+
+use askama::Template;
+use axum::response::Html;
+
+use super::auth::Requester;
+use super::error::PageError;
+use super::i18n::Messages;
+use crate::coach::Verdict;
+
+/// The entry of the navigation bar that a page belongs to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Section {
+    Cage,
+    Login,
+    Sessions,
+    Trends,
+    Plans,
+    Health,
+}
+
+/// Who reads a page, in which language, and where in the navigation it stands. Templates call it `page`.
+pub(super) struct PageContext<'a> {
+    pub(super) requester: &'a Requester,
+    pub(super) section: Section,
+}
+
+impl<'a> PageContext<'a> {
+    pub(super) fn new(requester: &'a Requester, section: Section) -> Self {
+        Self { requester, section }
+    }
+
+    fn messages(&self) -> &'static Messages {
+        self.requester.messages()
+    }
+
+    /// The text of a key, see [`Messages::t`].
+    pub(super) fn t<'k>(&self, key: &'k str) -> &'k str
+    where
+        'static: 'k,
+    {
+        self.messages().t(key)
+    }
+
+    /// The text of a key with `{}` filled in.
+    pub(super) fn format(&self, key: &str, value: impl std::fmt::Display) -> String {
+        self.messages().format(key, value)
+    }
+
+    /// The language's code for `lang` attributes.
+    pub(super) fn language_code(&self) -> &'static str {
+        self.requester.language.code()
+    }
+
+    pub(super) fn verdict(&self, verdict: &Verdict) -> &'static str {
+        self.messages().verdict(*verdict)
+    }
+
+    /// The class of a verdict in the style sheet.
+    pub(super) fn css_class(&self, verdict: &Option<Verdict>) -> &'static str {
+        verdict.map_or("none", Verdict::as_str)
+    }
+
+    /// A hitter's name, or that they have none.
+    pub(super) fn hitter<'n>(&self, name: &'n Option<String>) -> &'n str {
+        self.messages().hitter(name.as_deref())
+    }
+
+    /// What saw a session.
+    pub(super) fn source(&self, noted: &str) -> String {
+        self.messages().source(noted)
+    }
+}
+
+/// Renders a page.
+pub(super) fn html(page: &impl Template) -> Result<Html<String>, PageError> {
+    Ok(Html(page.render()?))
+}

@@ -1,0 +1,158 @@
+//! Why a request fails, and what its answer says in the requester's language.
+//!
+//! A handler returns a [`PageError`]. Its response carries only the status and the error; [`with_error_text`] writes the text
+//! once the language is known, for our own errors and for those of the web framework.
+
+use std::sync::Arc;
+
+use axum::body::Body;
+use axum::http::header::{CONTENT_LENGTH, CONTENT_TYPE};
+use axum::http::{HeaderValue, StatusCode};
+use axum::response::{IntoResponse, Response};
+
+use super::auth::CredentialError;
+use super::i18n::Messages;
+use crate::journal::JournalError;
+use crate::rep::CannotMove;
+
+/// Why a request fails.
+#[derive(Debug)]
+pub(super) enum PageError {
+    NotFound,
+    /// A correction that does not exist.
+    UnknownChange,
+    /// An event that does not exist.
+    UnknownEvent,
+    /// A correction of an event without its time.
+    NoTime,
+    CannotMove(CannotMove),
+    /// No journal is kept, or none is open yet.
+    NoJournal,
+    Journal(JournalError),
+    Credentials(CredentialError),
+    /// The request names another host, as when a foreign site makes its name point to this machine.
+    UnknownHost,
+    /// A form that another site sent.
+    ForeignForm,
+    LoginRequired,
+    /// Figures for programs on this machine only.
+    LocalOnly,
+    /// A form without a web session.
+    NoSession,
+    FormTooLarge,
+    /// The form's token is not that of the web session.
+    StaleForm,
+    IncompleteForm,
+    /// A fault of the program.
+    Internal,
+}
+
+impl PageError {
+    fn status(&self) -> StatusCode {
+        match self {
+            Self::NotFound => StatusCode::NOT_FOUND,
+            Self::UnknownChange
+            | Self::UnknownEvent
+            | Self::NoTime
+            | Self::CannotMove(_)
+            | Self::Credentials(_)
+            | Self::IncompleteForm
+            | Self::Journal(JournalError::Refused { .. }) => StatusCode::UNPROCESSABLE_ENTITY,
+            Self::NoJournal | Self::Journal(_) => StatusCode::SERVICE_UNAVAILABLE,
+            Self::UnknownHost => StatusCode::MISDIRECTED_REQUEST,
+            Self::ForeignForm
+            | Self::LoginRequired
+            | Self::LocalOnly
+            | Self::NoSession
+            | Self::StaleForm => StatusCode::FORBIDDEN,
+            Self::FormTooLarge => StatusCode::PAYLOAD_TOO_LARGE,
+            Self::Internal => StatusCode::INTERNAL_SERVER_ERROR,
+        }
+    }
+
+    fn text(&self, i18n: &Messages) -> String {
+        let key = match self {
+            Self::NotFound => "error.not_found",
+            Self::UnknownChange => "error.unknown_change",
+            Self::UnknownEvent => "error.unknown_event",
+            Self::NoTime => "error.no_time",
+            Self::CannotMove(error) => return i18n.error(error),
+            Self::NoJournal => "error.no_journal",
+            Self::Journal(error) => return i18n.error(error),
+            Self::Credentials(error) => return i18n.error(error),
+            Self::UnknownHost => "error.unknown_host",
+            Self::ForeignForm => "error.foreign_form",
+            Self::LoginRequired => "error.login_required",
+            Self::LocalOnly => "error.local_only",
+            Self::NoSession => "error.no_session",
+            Self::FormTooLarge => "error.form_too_large",
+            Self::StaleForm => "error.stale_form",
+            Self::IncompleteForm => "error.incomplete_form",
+            Self::Internal => "error.internal",
+        };
+        i18n.t(key).to_owned()
+    }
+}
+
+impl From<JournalError> for PageError {
+    fn from(error: JournalError) -> Self {
+        match error {
+            JournalError::NoSuchRep { .. }
+            | JournalError::NoSuchSession { .. }
+            | JournalError::NoSuchHitter { .. }
+            | JournalError::NoTimeline { .. } => Self::NotFound,
+            error => Self::Journal(error),
+        }
+    }
+}
+
+impl From<CannotMove> for PageError {
+    fn from(error: CannotMove) -> Self {
+        Self::CannotMove(error)
+    }
+}
+
+impl From<askama::Error> for PageError {
+    fn from(error: askama::Error) -> Self {
+        tracing::error!(%error, "a page could not be rendered");
+        Self::Internal
+    }
+}
+
+impl From<tokio::task::JoinError> for PageError {
+    fn from(error: tokio::task::JoinError) -> Self {
+        tracing::error!(%error, "a task of the page failed");
+        Self::Internal
+    }
+}
+
+impl IntoResponse for PageError {
+    fn into_response(self) -> Response {
+        if let Self::Journal(error) = &self {
+            tracing::warn!(%error, "a request could not be answered");
+        }
+        let mut response = self.status().into_response();
+        response.extensions_mut().insert(Arc::new(self));
+        response
+    }
+}
+
+/// Gives a failed request's response its text.
+pub(super) fn with_error_text(mut response: Response, i18n: &Messages) -> Response {
+    let text = match response.extensions_mut().remove::<Arc<PageError>>() {
+        Some(error) => error.text(i18n),
+        // The framework refuses an address or a query that cannot be read, in English and in a programmer's words.
+        None if response.status() == StatusCode::BAD_REQUEST => {
+            i18n.t("error.bad_request").to_owned()
+        }
+        None => return response,
+    };
+    let headers = response.headers_mut();
+    headers.remove(CONTENT_LENGTH);
+    headers.insert(
+        CONTENT_TYPE,
+        HeaderValue::from_static("text/plain; charset=utf-8"),
+    );
+    *response.body_mut() = Body::from(format!("{text}\n"));
+    response
+}

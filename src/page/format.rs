@@ -1,0 +1,113 @@
+//! Numbers, units and times as people read them.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use super::i18n::Messages;
+use crate::coach::{AbsoluteBand, Verdict};
+use crate::rep::{Measure, MeasureName, Unit, sequence_words};
+
+/// A value without its unit, with as many decimals as the unit deserves.
+pub(super) fn plain(i18n: &Messages, name: MeasureName, value: f64) -> String {
+    match name.unit() {
+        // A zero has no sign.
+        Unit::Cm => format!("{:.1}", (10.0 * value).round() / 10.0 + 0.0),
+        Unit::Ms | Unit::Pct | Unit::Deg => format!("{:.0}", value.round() + 0.0),
+        Unit::YesNo => if value >= 0.5 { "✓" } else { "✗" }.to_owned(),
+        Unit::Order => {
+            let parts = sequence_words(value)
+                .into_iter()
+                .map(|part| i18n.body_part(part));
+            parts.collect::<Vec<_>>().join(" › ")
+        }
+    }
+}
+
+/// A value with its unit.
+pub(super) fn with_unit(i18n: &Messages, name: MeasureName, value: f64) -> String {
+    match name.unit() {
+        Unit::YesNo | Unit::Order => plain(i18n, name, value),
+        Unit::Deg => format!("{}°", plain(i18n, name, value)),
+        unit => format!("{} {}", plain(i18n, name, value), unit.suffix()),
+    }
+}
+
+/// A measure with its uncertainty; the reason where it was not made.
+pub(super) fn measure(i18n: &Messages, name: MeasureName, measure: &Measure) -> String {
+    match measure {
+        Measure::Made {
+            value, plus_minus, ..
+        } => match name.unit() {
+            Unit::YesNo | Unit::Order => plain(i18n, name, *value),
+            _ => format!(
+                "{} ± {}",
+                with_unit(i18n, name, *value),
+                plain(i18n, name, *plus_minus)
+            ),
+        },
+        Measure::NotMade { why } => i18n.not_measured(why).to_owned(),
+    }
+}
+
+/// A band as people read it.
+pub(super) fn band(i18n: &Messages, name: MeasureName, band: &AbsoluteBand) -> String {
+    match (band.low, band.high) {
+        (Some(low), Some(high)) => {
+            format!("{} … {}", plain(i18n, name, low), plain(i18n, name, high))
+        }
+        (Some(low), None) => format!("≥ {}", plain(i18n, name, low)),
+        (None, Some(high)) => format!("≤ {}", plain(i18n, name, high)),
+        (None, None) => String::new(),
+    }
+}
+
+/// A sign for a verdict: color alone must not carry it.
+pub(super) fn sign(verdict: Option<Verdict>) -> &'static str {
+    match verdict {
+        Some(Verdict::In) => "●",
+        Some(Verdict::Low) => "▼",
+        Some(Verdict::High) => "▲",
+        None => "",
+    }
+}
+
+/// Day and time in the machine's time zone.
+pub(super) fn day_and_time(at: Timestamp) -> String {
+    at.to_zoned(TimeZone::system())
+        .strftime("%Y-%m-%d %H:%M")
+        .to_string()
+}
+
+/// The day in the machine's time zone.
+pub(super) fn day(at: Timestamp) -> String {
+    at.to_zoned(TimeZone::system())
+        .strftime("%Y-%m-%d")
+        .to_string()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_are_as_long_as_they_are_sure() {
+        use MeasureName::*;
+        let i18n = Messages::of(crate::sound::Language::English);
+        assert_eq!(with_unit(i18n, HeadToPlant, 6.149), "6.1 cm");
+        assert_eq!(with_unit(i18n, HeadToContact, -0.04), "0.0 cm");
+        assert_eq!(with_unit(i18n, GatherToPlant, 911.4), "911 ms");
+        assert_eq!(with_unit(i18n, FrontFootOpen, -0.2), "0°");
+        assert_eq!(with_unit(i18n, BackBeforeForward, 1.0), "✓");
+        let made = Measure::Made {
+            value: 6.1,
+            plus_minus: 1.26,
+            confidence: 0.9,
+        };
+        assert_eq!(measure(i18n, HeadToPlant, &made), "6.1 cm ± 1.3");
+        let open = AbsoluteBand {
+            low: None,
+            high: Some(10.0),
+        };
+        assert_eq!(band(i18n, HeadToPlant, &open), "≤ 10.0");
+    }
+}

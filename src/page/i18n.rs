@@ -1,0 +1,277 @@
+//! The page's text in two languages, one list of messages each.
+//!
+//! In: a key from a template or from code. Out: text. Both lists have the same keys; a test holds them to it. The texts of cues
+//! are those that are heard, so that screen and ear agree. Errors are in English by their own `Display`; what they say in
+//! another language is in its list alone, under `fault.`.
+
+mod errors;
+
+use std::collections::BTreeMap;
+use std::sync::OnceLock;
+
+use crate::coach::{CueId, QuietReason, ScheduleKind, Verdict};
+use crate::pitch::Level;
+use crate::rep::{MeasureName, NotMeasured, Phase};
+use crate::sound::{Language, phrase_words};
+use crate::text_enum::Recorded;
+
+/// The messages of a language.
+#[derive(Debug)]
+pub(super) struct Messages {
+    language: Language,
+    messages: BTreeMap<String, String>,
+    cues: BTreeMap<String, String>,
+}
+
+impl Messages {
+    /// The messages of this language.
+    pub(super) fn of(language: Language) -> &'static Self {
+        static ALL: OnceLock<[Messages; 2]> = OnceLock::new();
+        let [english, spanish] = ALL.get_or_init(|| Language::ALL.map(Messages::read));
+        match language {
+            Language::English => english,
+            Language::Spanish => spanish,
+        }
+    }
+
+    fn read(language: Language) -> Self {
+        let text = match language {
+            Language::English => include_str!("i18n/en.toml"),
+            Language::Spanish => include_str!("i18n/es.toml"),
+        };
+        let messages = toml::from_str(text).unwrap_or_else(|error| {
+            tracing::error!(%error, "the page's messages cannot be read");
+            BTreeMap::new()
+        });
+        Self {
+            language,
+            messages,
+            cues: phrase_words(language),
+        }
+    }
+
+    /// The text of a key; the key itself where it has none, so that a gap shows.
+    pub(super) fn t<'a>(&'a self, key: &'a str) -> &'a str {
+        self.messages.get(key).map_or(key, String::as_str)
+    }
+
+    /// The text of a key with `{}` filled in.
+    pub(super) fn format(&self, key: &str, value: impl std::fmt::Display) -> String {
+        self.t(key).replacen("{}", &value.to_string(), 1)
+    }
+
+    /// The text of a name under a prefix, such as `level.` and `youth`; the name itself where it has none.
+    fn named<'a>(&'a self, prefix: &str, name: &'a str) -> &'a str {
+        self.messages
+            .get(&format!("{prefix}{name}"))
+            .map_or(name, String::as_str)
+    }
+
+    /// All cues and what they say.
+    pub(super) fn cues(&self) -> impl Iterator<Item = (&str, &str)> {
+        self.cues
+            .iter()
+            .map(|(id, text)| (id.as_str(), text.as_str()))
+    }
+
+    /// What a cue says; its id where it has no text.
+    pub(super) fn cue(&self, id: CueId) -> &str {
+        let id = id.as_str();
+        self.cues.get(id).map_or(id, String::as_str)
+    }
+
+    /// What a hitter heard after a rep.
+    pub(super) fn cue_heard<'a>(&'a self, id: &'a Recorded<CueId>) -> &'a str {
+        match id {
+            Recorded::Known(CueId::InBand) => self.t("js.in_band"),
+            Recorded::Known(id) => self.cue(*id),
+            Recorded::Unknown(text) => self.unknown(text),
+        }
+    }
+
+    /// A text that another version wrote: in English as it is, else that it is another's.
+    fn unknown<'a>(&'a self, text: &'a str) -> &'a str {
+        match self.language {
+            Language::English => text,
+            Language::Spanish => self.t("fault.unknown_text"),
+        }
+    }
+
+    /// A measure's name for people.
+    pub(super) fn measure(&self, name: MeasureName) -> &str {
+        self.named("measure.", name.name())
+    }
+
+    /// A phase of a rep.
+    pub(super) fn phase(&self, phase: Phase) -> &str {
+        self.named("phase.", phase.name())
+    }
+
+    /// A part of the body in the order in which they fire.
+    pub(super) fn body_part<'a>(&'a self, name: &'a str) -> &'a str {
+        self.named("part.", name)
+    }
+
+    /// Why a measure was not made.
+    pub(super) fn not_measured<'a>(&'a self, why: &'a Recorded<NotMeasured>) -> &'a str {
+        match why {
+            Recorded::Known(why) => self.named("not_measured.", why.as_str()),
+            Recorded::Unknown(text) => self.unknown(text),
+        }
+    }
+
+    /// Why nothing was said after a rep.
+    pub(super) fn quiet_reason<'a>(&'a self, why: &'a Recorded<QuietReason>) -> &'a str {
+        match why {
+            Recorded::Known(why) => self.named("quiet.", why.as_str()),
+            Recorded::Unknown(text) => self.unknown(text),
+        }
+    }
+
+    pub(super) fn schedule(&self, kind: ScheduleKind) -> &str {
+        self.named("schedule.", kind.as_str())
+    }
+
+    /// A level of play.
+    pub(super) fn level(&self, level: Level) -> &str {
+        self.named("level.", level.name())
+    }
+
+    /// A plan's name: as its coach wrote it, but that of a template in the reader's language.
+    pub(super) fn plan_name<'a>(&'a self, name: &'a str) -> &'a str {
+        self.named("plan.", name)
+    }
+
+    /// A hitter's name, or that they have none.
+    pub(super) fn hitter<'a>(&'a self, name: Option<&'a str>) -> &'a str {
+        match name {
+            Some(name) => self.named("hitter.", name),
+            None => self.t("cage.nobody"),
+        }
+    }
+
+    /// What saw a session, as the journal notes it.
+    pub(super) fn source(&self, noted: &str) -> String {
+        if let Some(path) = noted.strip_prefix("recording ") {
+            return self.format("source.recording", path);
+        }
+        let camera = noted.strip_prefix("camera ");
+        match camera.and_then(|camera| camera.strip_suffix(" frames a second")) {
+            Some(camera) => self.format("source.camera", camera),
+            None => noted.to_owned(),
+        }
+    }
+
+    pub(super) fn verdict(&self, verdict: Verdict) -> &str {
+        self.t(match verdict {
+            Verdict::In => "verdict.in",
+            Verdict::Low => "verdict.low",
+            Verdict::High => "verdict.high",
+        })
+    }
+
+    /// All messages that scripts need, by key: those that begin with `js.`.
+    pub(super) fn script_messages(&self) -> BTreeMap<&str, &str> {
+        self.messages
+            .iter()
+            .filter_map(|(key, text)| Some((key.strip_prefix("js.")?, text.as_str())))
+            .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Errors are in English by their own `Display`.
+    const ONLY_SPANISH: &str = "fault.";
+
+    #[test]
+    fn both_lists_have_the_same_keys_and_no_empty_texts() {
+        let [english, spanish] = Language::ALL.map(Messages::of);
+        let keys = |messages: &Messages| -> Vec<String> {
+            let keys = messages.messages.keys();
+            keys.filter(|key| !key.starts_with(ONLY_SPANISH))
+                .cloned()
+                .collect()
+        };
+        assert!(keys(english).len() > 50);
+        assert_eq!(keys(english), keys(spanish));
+        for messages in [english, spanish] {
+            assert!(messages.messages.values().all(|t| !t.trim().is_empty()));
+            for name in MeasureName::ALL {
+                assert_ne!(messages.measure(*name), name.name());
+            }
+            assert_ne!(messages.cue(CueId::HeadForward), "head_forward");
+            let has = |key: String| assert!(messages.messages.contains_key(&key), "{key}");
+            for reason in QuietReason::ALL {
+                has(format!("quiet.{reason}"));
+            }
+            for reason in NotMeasured::ALL {
+                has(format!("not_measured.{reason}"));
+            }
+            for kind in ScheduleKind::ALL {
+                has(format!("schedule.{kind}"));
+            }
+            for level in Level::ALL {
+                has(format!("level.{}", level.name()));
+            }
+        }
+        // The same gaps in both, or one language would lose a number.
+        for (key, text) in &english.messages {
+            assert_eq!(
+                text.matches("{}").count(),
+                spanish.t(key).matches("{}").count(),
+                "{key}"
+            );
+        }
+    }
+
+    fn files_below(folder: &std::path::Path, found: &mut Vec<std::path::PathBuf>) {
+        for entry in std::fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                files_below(&path, found);
+            } else if path.extension().is_some_and(|e| e == "rs" || e == "html") {
+                found.push(path);
+            }
+        }
+    }
+
+    /// A text in quotes that begins as the keys of the lists do is a key.
+    #[test]
+    fn every_key_in_code_and_templates_is_in_the_lists() {
+        let spanish = Messages::of(Language::Spanish);
+        let prefixes: std::collections::BTreeSet<&str> = spanish
+            .messages
+            .keys()
+            .filter_map(|key| key.split_once('.'))
+            .map(|(prefix, _)| prefix)
+            .collect();
+        let mut files = Vec::new();
+        let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("src/page");
+        files_below(&folder, &mut files);
+        let mut keys = 0;
+        for path in files {
+            let text = std::fs::read_to_string(&path).unwrap();
+            for part in text.split('"') {
+                let is_key = part.split_once('.').is_some_and(|(prefix, rest)| {
+                    prefixes.contains(prefix)
+                        && !rest.is_empty()
+                        && rest.chars().all(|c| {
+                            c.is_ascii_lowercase() || c.is_ascii_digit() || "_.".contains(c)
+                        })
+                });
+                if is_key && !part.ends_with(".html") && !part.ends_with('.') {
+                    keys += 1;
+                    assert!(
+                        spanish.messages.contains_key(part),
+                        "{part} in {}",
+                        path.display()
+                    );
+                }
+            }
+        }
+        assert!(keys > 150, "{keys}");
+    }
+}

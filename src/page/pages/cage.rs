@@ -1,0 +1,186 @@
+//! The screen in the cage, and the choice of the next hitter.
+
+use askama::Template;
+use axum::Extension;
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::{Html, IntoResponse, Redirect, Response};
+use serde::Deserialize;
+
+use crate::journal::{HitterRow, NewHitter};
+use crate::page::auth::{CsrfForm, Requester};
+use crate::page::context::{PageContext, Section, html};
+use crate::page::error::PageError;
+use crate::page::i18n::Messages;
+use crate::page::state::AppState;
+use crate::rep::Bats;
+use crate::settings::is_height;
+
+/// Names that fit the screen as buttons; the rest is behind "More names".
+const FIRST_NAMES: usize = 12;
+/// The longest name, characters.
+const LONGEST_NAME: usize = 60;
+
+#[derive(Template)]
+#[template(path = "cage.html")]
+struct CagePage<'a> {
+    page: PageContext<'a>,
+    script_messages: String,
+}
+
+pub(in crate::page) async fn screen(
+    Extension(requester): Extension<Requester>,
+) -> Result<Html<String>, PageError> {
+    let i18n = requester.messages();
+    let page = CagePage {
+        page: PageContext::new(&requester, Section::Cage),
+        script_messages: script_messages(i18n),
+    };
+    html(&page)
+}
+
+/// The messages of the screen's script, cues and measures among them, as JSON for a data attribute.
+fn script_messages(i18n: &Messages) -> String {
+    let mut all = serde_json::Map::new();
+    for (key, words) in i18n.script_messages() {
+        all.insert(key.to_owned(), words.into());
+    }
+    for (id, words) in i18n.cues() {
+        all.insert(format!("cue.{id}"), words.into());
+    }
+    for name in crate::rep::MeasureName::ALL {
+        all.insert(
+            format!("measure.{}", name.name()),
+            i18n.measure(*name).into(),
+        );
+    }
+    serde_json::Value::Object(all).to_string()
+}
+
+#[derive(Template)]
+#[template(path = "hitters.html")]
+struct HittersPage<'a> {
+    page: PageContext<'a>,
+    first: Vec<HitterRow>,
+    others: Vec<HitterRow>,
+    error: Option<String>,
+}
+
+pub(in crate::page) async fn hitters(
+    State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
+) -> Result<Html<String>, PageError> {
+    render_hitters(&state, &requester, None).await
+}
+
+async fn render_hitters(
+    state: &AppState,
+    requester: &Requester,
+    error: Option<String>,
+) -> Result<Html<String>, PageError> {
+    let mut named = state
+        .read(|reader| reader.hitters_by_last_session())
+        .await?;
+    named.retain(|hitter| hitter.name.is_some());
+    let others = named.split_off(named.len().min(FIRST_NAMES));
+    let page = HittersPage {
+        page: PageContext::new(requester, Section::Cage),
+        first: named,
+        others,
+        error,
+    };
+    html(&page)
+}
+
+#[derive(Deserialize)]
+pub(in crate::page) struct HitterForm {
+    name: Option<String>,
+    bats: Option<String>,
+    height_cm: Option<String>,
+}
+
+pub(in crate::page) async fn switch_hitter(
+    State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
+    CsrfForm(form): CsrfForm<HitterForm>,
+) -> Result<Response, PageError> {
+    let i18n = requester.messages();
+    let hitter = match new_hitter(&form) {
+        Ok(hitter) => hitter,
+        Err(key) => return refused(&state, &requester, i18n.t(key).to_owned()).await,
+    };
+    let control = state.control.clone();
+    let switched = tokio::task::spawn_blocking(move || control.switch_hitter(hitter)).await?;
+    match switched {
+        Ok(()) => Ok(Redirect::to("/").into_response()),
+        Err(why) => refused(&state, &requester, why).await,
+    }
+}
+
+async fn refused(
+    state: &AppState,
+    requester: &Requester,
+    why: String,
+) -> Result<Response, PageError> {
+    let page = render_hitters(state, requester, Some(why)).await?;
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response())
+}
+
+/// The hitter of a form, or the message key of what is wrong with it.
+fn new_hitter(form: &HitterForm) -> Result<NewHitter, &'static str> {
+    let name = form
+        .name
+        .as_deref()
+        .map(str::trim)
+        .filter(|n| !n.is_empty());
+    if name.is_some_and(|name| {
+        name.chars().count() > LONGEST_NAME || name.chars().any(char::is_control)
+    }) {
+        return Err("hitters.name_unfit");
+    }
+    let bats = match form.bats.as_deref() {
+        Some("left") => Some(Bats::Left),
+        Some("right") => Some(Bats::Right),
+        _ => None,
+    };
+    let height_cm = match form.height_cm.as_deref().map(str::trim) {
+        None | Some("") => None,
+        Some(text) => Some(
+            text.replace(',', ".")
+                .parse::<f64>()
+                .ok()
+                .filter(|cm| is_height(*cm))
+                .ok_or("hitters.height_unfit")?,
+        ),
+    };
+    Ok(NewHitter {
+        name: name.map(str::to_owned),
+        bats,
+        height_cm,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_hitter_needs_no_name_and_no_height_and_nonsense_is_refused() {
+        let form = |name: &str, height: &str| HitterForm {
+            name: Some(name.into()),
+            bats: Some("left".into()),
+            height_cm: Some(height.into()),
+        };
+        let nobody = new_hitter(&form("  ", "")).unwrap();
+        assert_eq!((nobody.name, nobody.height_cm), (None, None));
+        let named = new_hitter(&form(" Kim ", "151,5")).unwrap();
+        assert_eq!(
+            (named.name.as_deref(), named.bats, named.height_cm),
+            (Some("Kim"), Some(Bats::Left), Some(151.5))
+        );
+        assert!(new_hitter(&form("Kim", "1.5")).is_err());
+        assert!(new_hitter(&form("Kim", "tall")).is_err());
+        assert!(new_hitter(&form(&"x".repeat(61), "")).is_err());
+        assert!(new_hitter(&form("a\u{7}b", "")).is_err());
+    }
+}

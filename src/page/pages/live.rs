@@ -1,0 +1,46 @@
+//! The live state as server-sent events, and the camera's preview where it is allowed: one picture for each request, so that a
+//! slow screen gets fewer and one that nobody looks at gets none.
+
+use std::convert::Infallible;
+use std::time::Duration;
+
+use axum::extract::State;
+use axum::http::header::CONTENT_TYPE;
+use axum::http::{HeaderName, StatusCode};
+use axum::response::sse::{Event, KeepAlive, Sse};
+use axum::response::{IntoResponse, Response};
+use tokio_stream::wrappers::WatchStream;
+use tokio_stream::{Stream, StreamExt};
+
+use crate::page::error::PageError;
+use crate::page::state::AppState;
+
+/// A comment this often keeps the connection open.
+const KEEP_ALIVE: Duration = Duration::from_secs(10);
+/// A camera that gives no picture for so long is gone.
+const PREVIEW_TIMEOUT: Duration = Duration::from_secs(1);
+/// The header with the figure of the same frame, as JSON.
+const FIGURE: HeaderName = HeaderName::from_static("cagehand-figure");
+
+/// The states from now on, beginning with the newest: each event is a whole state, so a screen that reconnects misses nothing.
+pub(in crate::page) async fn events(
+    State(state): State<AppState>,
+) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
+    let states = WatchStream::new(state.health.live.subscribe());
+    let events = states.filter_map(|live| Event::default().json_data(&*live).ok().map(Ok));
+    Sse::new(events).keep_alive(KeepAlive::new().interval(KEEP_ALIVE))
+}
+
+/// The next picture; 204 where the camera gives none, and the screen then shows none either.
+pub(in crate::page) async fn preview(State(state): State<AppState>) -> Result<Response, PageError> {
+    let preview = &state.health.preview;
+    if !preview.is_allowed() {
+        return Err(PageError::NotFound);
+    }
+    let Ok(Some(picture)) = tokio::time::timeout(PREVIEW_TIMEOUT, preview.next()).await else {
+        return Ok(StatusCode::NO_CONTENT.into_response());
+    };
+    let figure = serde_json::to_string(&picture.figure).map_err(|_| PageError::Internal)?;
+    let headers = [(CONTENT_TYPE, "image/jpeg".to_owned()), (FIGURE, figure)];
+    Ok((headers, picture.jpeg.clone()).into_response())
+}

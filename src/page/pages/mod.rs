@@ -1,0 +1,26 @@
+//! The handlers, one file a page or a kind of answer; shared parts of pages beside them.
+
+pub(super) mod cage;
+pub(super) mod corrections;
+pub(super) mod films;
+pub(super) mod health;
+pub(super) mod language;
+pub(super) mod live;
+mod phase_timeline;
+mod plan_fields;
+pub(super) mod plans;
+mod plot;
+pub(super) mod print_sheet;
+pub(super) mod rep;
+pub(super) mod replay_data;
+pub(super) mod sessions;
+pub(super) mod trends;
+
+/// One of several options to select.
+pub(super) struct SelectOption {
+    /// What the form sends.
+    value: String,
+    /// What is read.
+    label: String,
+    selected: bool,
+}
