@@ -33,6 +33,7 @@ pub(crate) mod logging;
 pub(crate) mod machine;
 pub(crate) mod motion;
 pub(crate) mod page;
+pub(crate) mod paths;
 pub mod picture_size;
 pub mod pitch;
 pub mod pose;

@@ -36,6 +36,7 @@ pub use plan::Plan;
 pub(crate) use plan::{PitchPlan, SetShape, SpeedUnit};
 pub use plan_templates::PLAN_TEMPLATES;
 pub(crate) use plan_templates::PlanTemplate;
+pub use plan_text::PlanError;
 pub use quiet::QuietReason;
 pub(crate) use readiness::{Readiness, ReadyState, Seen};
 pub(crate) use schedule::ScheduleKind;

@@ -7,9 +7,10 @@ use std::time::Instant;
 use clap::Args;
 
 use super::replay::ModelArg;
-use super::trial::{Scenes, time_landmarks};
-use super::{Failure, bench_live, places, session, show};
+use super::{Failure, bench_live, terminal};
 use crate::capture::{ClipSource, Frame};
+use crate::daemon::{BenchmarkLoad, cue_library, time_landmarks};
+use crate::paths;
 use crate::pose::{Model, usual_threads};
 use crate::settings::Settings;
 use crate::sound::measure_latency;
@@ -39,7 +40,7 @@ pub(super) struct Bench {
     json: bool,
 }
 
-/// DurationWindow of one landmark model on a clip.
+/// Times of one landmark model on a clip.
 #[derive(Default)]
 struct ModelTimes {
     /// A whole frame: crop, network, reading.
@@ -91,14 +92,14 @@ impl Bench {
             let started = Instant::now();
             let mut tracker = model.tracker()?;
             let loaded = started.elapsed().as_secs_f64() * 1e3;
-            let took = time_landmarks(&mut tracker, Scenes::Still)?;
-            show::line(&format!(
+            let took = time_landmarks(&mut tracker, BenchmarkLoad::ModelOnly)?;
+            terminal::println(&format!(
                 "{:<4} landmark model: {took:6.2} ms a frame, loaded in {loaded:.0} ms",
                 model.name()
             ));
         }
         let path = self.clip()?;
-        show::line(&format!("{}:", path.display()));
+        terminal::println(&format!("{}:", path.display()));
         let decode = DurationWindow::default();
         let mut clip = ClipSource::open(&path)?;
         let mut frame = Frame::default();
@@ -119,7 +120,7 @@ impl Bench {
                     1 => "one thread".to_owned(),
                     _ => format!("{threads} threads"),
                 };
-                show::line(&format!("  {} model, {on}", model.name()));
+                terminal::println(&format!("  {} model, {on}", model.name()));
                 for (part, times) in times.parts() {
                     row(&format!("  {part}"), times);
                 }
@@ -134,9 +135,12 @@ impl Bench {
     }
 
     fn clip(&self) -> Result<PathBuf, Failure> {
-        self.clip.clone().or_else(places::stand_in).ok_or_else(|| {
-            Failure::Request("the bundled recording was not found; name a clip".into())
-        })
+        self.clip
+            .clone()
+            .or_else(paths::bundled_recording)
+            .ok_or_else(|| {
+                Failure::Request("the bundled recording was not found; name a clip".into())
+            })
     }
 
     fn json(&self) -> Result<(), Failure> {
@@ -151,34 +155,34 @@ impl Bench {
             });
             models.insert(model.name().to_owned(), parts.into_iter().collect());
         }
-        show::line(&serde_json::Value::Object(models).to_string());
+        terminal::println(&serde_json::Value::Object(models).to_string());
         Ok(())
     }
 }
 
 /// How long a cue takes from its decision to the first sample at the device.
 fn sound(settings: &Settings) -> Result<(), Failure> {
-    let library = Arc::new(session::library(settings)?);
+    let library = Arc::new(cue_library(settings)?);
     match measure_latency(library, CUES, settings.cues.volume) {
         Ok(report) => {
             let [p50, p95, p99] = [0.5, 0.95, 0.99].map(|q| report.quantile_millis(q));
-            show::line(&format!(
+            terminal::println(&format!(
                 "sound, decision to first sample, {} cues:\n  {:<22} p50 {p50:6.2} ms   p95 {p95:6.2} ms   p99 {p99:6.2} ms",
                 report.millis.len(),
                 "cue"
             ));
             if report.unheard > 0 {
-                show::line(&format!("  {} cues were not heard", report.unheard));
+                terminal::println(&format!("  {} cues were not heard", report.unheard));
             }
         }
-        Err(error) => show::line(&format!("sound was not measured: {error}")),
+        Err(error) => terminal::println(&format!("sound was not measured: {error}")),
     }
     Ok(())
 }
 
 pub(super) fn row(what: &str, times: &DurationWindow) {
     let [p50, p95, p99] = [0.5, 0.95, 0.99].map(|q| times.quantile_ms(q).unwrap_or(f64::NAN));
-    show::line(&format!(
+    terminal::println(&format!(
         "  {what:<22} p50 {p50:6.2} ms   p95 {p95:6.2} ms   p99 {p99:6.2} ms"
     ));
 }

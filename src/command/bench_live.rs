@@ -8,11 +8,14 @@ use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
 use super::bench::row;
-use super::session::{library, training};
-use super::trial::{Scenes, choose_model};
-use super::{Failure, places, show};
+use super::{Failure, terminal};
 use crate::capture::{CaptureClock, CaptureError, ClipSource, Frame, MjpegDecoder};
-use crate::daemon::{Delivery, Ears, FrameSender, Outlets, RepStage, TrackerSet, run_pipeline};
+use crate::daemon::{BenchmarkLoad, choose_model};
+use crate::daemon::{
+    Delivery, Ears, FrameSender, RepSinks, RepStage, Terminal, TrackerSet, run_pipeline,
+};
+use crate::daemon::{cue_library, prepare_training};
+use crate::paths;
 use crate::pose::Model;
 use crate::rep::FinderSettings;
 use crate::settings::{ModelChoice, Settings};
@@ -62,32 +65,43 @@ pub(super) fn run(
 ) -> Result<(), Failure> {
     let packed = pack(path)?;
     let (fps, (width, height)) = (packed.fps, packed.size);
-    let (words, trackers) = match model {
+    let (reason, trackers) = match model {
         Some(model) => (
             format!("{} model, as told.", model.name()),
             TrackerSet::once(model.tracker()?),
         ),
-        None => choose_model(ModelChoice::Auto, fps, Scenes::Decoded { fps })?,
+        None => {
+            let load = BenchmarkLoad::Decoding { fps };
+            let chosen = choose_model(ModelChoice::Auto, fps, load)?;
+            (chosen.reason, chosen.trackers)
+        }
     };
-    show::line(&format!(
-        "as from a camera: {width} x {height} Motion-JPEG, {fps:.0} frames a second, {secs} s; {words}"
+    terminal::println(&format!(
+        "as from a camera: {width} x {height} Motion-JPEG, {fps:.0} frames a second, {secs} s; {reason}"
     ));
     let (health, clock) = (Arc::new(Health::default()), Arc::new(OnceLock::new()));
-    let mut training = training(settings, None, None, 1, Arc::new(AtomicBool::new(false)))?;
+    let mut training = prepare_training(
+        settings,
+        None,
+        None,
+        1,
+        Arc::new(AtomicBool::new(false)),
+        &Terminal::silent(),
+    )?;
     training.head_tone = true;
-    let outlets = Outlets {
-        ears: Ears::device(Arc::new(library(settings)?), settings.cues.volume)?,
+    let sinks = RepSinks {
+        sound: Ears::device(Arc::new(cue_library(settings)?), settings.cues.volume)?,
         journal: None,
         rep_log: None,
         track: None,
-        show: Box::new(|_| {}),
+        terminal: Terminal::silent(),
     };
-    let finder = FinderSettings {
-        height_cm: Some(places::STAND_IN_HEIGHT_CM),
+    let setup = FinderSettings {
+        height_cm: Some(paths::STAND_IN_HEIGHT_CM),
         ..FinderSettings::default()
     };
     let mut stage =
-        RepStage::new(finder, training, outlets, Arc::clone(&clock)).with_live(&health, None);
+        RepStage::new(setup, training, sinks, Arc::clone(&clock)).with_health(&health, None);
     let decode = Arc::new(DurationWindow::default());
     let capture = {
         let (health, clock, decode) =
@@ -102,14 +116,14 @@ pub(super) fn run(
         &mut stage,
         capture,
     )?;
-    let tally = stage.finish()?;
+    let counts = stage.finish()?;
     let count = |figure: &std::sync::atomic::AtomicU64| figure.load(Ordering::Relaxed);
     let (frames, dropped) = (count(&health.frames), count(&health.dropped));
-    show::line(&format!(
+    terminal::println(&format!(
         "  {frames} frames, {dropped} dropped ({:.2} %), hitter in {}, {} swings",
         100.0 * dropped as f64 / frames.max(1) as f64,
         count(&health.bodies),
-        tally.swings
+        counts.swings
     ));
     row("decode", &decode);
     row("crop, model, landmarks", &health.pose);
@@ -121,7 +135,7 @@ pub(super) fn run(
     ] {
         match times.quantiles_ms() {
             Some(_) => row(what, times),
-            None => show::line(&format!("  {what:<22} not measured: nothing was heard")),
+            None => terminal::println(&format!("  {what:<22} not measured: nothing was heard")),
         }
     }
     Ok(())

@@ -14,10 +14,11 @@ use clap::Args;
 
 use self::line::{Line, Point, READING_PX};
 use self::lines::{Calibration, Lines, PLATE_FRONT_CM, PLATE_SIDE_CM};
-use super::watch::camera_request;
-use super::{Failure, notice, places, show};
+use super::{Failure, notice, terminal};
 use crate::capture::{CameraSource, CaptureError, ClipSource, Frame, FrameSource, PlaybackRate};
+use crate::daemon::camera_request;
 use crate::motion::{BodySeries, Scale};
+use crate::paths;
 use crate::pose::{Model, PoseFrame};
 use crate::rep::View;
 use crate::settings::{
@@ -101,8 +102,8 @@ fn centimetres(text: &str) -> Result<f64, String> {
 impl Calibrate {
     /// Runs the command; `file` is the settings file, which need not exist.
     pub(super) fn run(self, settings: &Settings, file: Option<PathBuf>) -> Result<(), Failure> {
-        show::line(notice::NOTICE);
-        show::line(CAUTION);
+        terminal::println(notice::NOTICE);
+        terminal::println(CAUTION);
         if self.bat.is_none() && self.plumb.is_none() && self.plate.is_none() {
             return match &self.picture {
                 Some(path) => self.take_still(settings, path),
@@ -128,7 +129,7 @@ impl Calibrate {
                     .into(),
             ));
         }
-        let file = file.or_else(places::own_settings).ok_or_else(|| {
+        let file = file.or_else(paths::user_settings).ok_or_else(|| {
             Failure::Request(
                 "there is no home folder for the settings; name a file with --settings".into(),
             )
@@ -150,13 +151,13 @@ impl Calibrate {
         self.first_frame(&mut self.open(settings)?, &mut frame)?;
         still::write(&frame, path)
             .map_err(|e| Failure::Request(format!("{}: cannot be written: {e}", path.display())))?;
-        show::line(&format!(
+        terminal::println(&format!(
             "{}: {} x {} pixels, a number every 100. Read in it where the ends lie, then for example",
             path.display(),
             frame.width,
             frame.height
         ));
-        show::line(&format!(
+        terminal::println(&format!(
             "  cagehand calibrate --picture {} --plumb X1,Y1 X2,Y2 --bat X1,Y1 X2,Y2 --bat-cm 84",
             path.display()
         ));
@@ -239,7 +240,7 @@ impl Calibrate {
             ))
         })?;
         if size != wished {
-            show::line(&format!(
+            terminal::println(&format!(
                 "the still is {} x {}, the settings ask the camera for {} x {}: what follows holds for the still's size",
                 size.0, size.1, wished.0, wished.1
             ));
@@ -269,16 +270,18 @@ impl Calibrate {
         let scale = BodySeries::from_frames(&poses, fps)
             .and_then(|body| Scale::from_body(&body, Some(height_cm)));
         let Some(scale) = scale else {
-            show::line("height   nobody was found in the picture; the scale was not compared");
+            terminal::println(
+                "height   nobody was found in the picture; the scale was not compared",
+            );
             return Ok(());
         };
-        show::line(&format!(
+        terminal::println(&format!(
             "height   {height_cm:.0} cm make {:.4} cm a pixel by the hitter's pose, give or take {:.0} %",
             scale.cm_per_px,
             100.0 * scale.spread
         ));
         if let Some(known) = found.lengths.first() {
-            show::line(&agreement(
+            terminal::println(&agreement(
                 known.of,
                 "height",
                 known.cm_per_px() / scale.cm_per_px,
@@ -303,23 +306,27 @@ impl Calibrate {
         // What is written must be what the program takes.
         Settings::parse(&new, file)?;
         if changes.is_empty() {
-            show::line(&format!("{}: has these values already", file.display()));
+            terminal::println(&format!("{}: has these values already", file.display()));
             return Ok(());
         }
-        show::line(&format!("{}, [camera]:", file.display()));
+        terminal::println(&format!("{}, [camera]:", file.display()));
         for change in &changes {
-            show::line(&format!(
+            terminal::println(&format!(
                 "  {:<16} {} -> {}",
                 change.key, change.before, change.after
             ));
         }
         if self.dry_run {
-            show::line("nothing was written (--dry-run)");
+            terminal::println("nothing was written (--dry-run)");
             return Ok(());
         }
         match replace_file(file, &new)? {
-            Some(kept) => show::line(&format!("written; the old file is {}", kept.display())),
-            None => show::line("written; the file is new and has the defaults for everything else"),
+            Some(kept) => {
+                terminal::println(&format!("written; the old file is {}", kept.display()))
+            }
+            None => terminal::println(
+                "written; the file is new and has the defaults for everything else",
+            ),
         }
         Ok(())
     }
@@ -357,11 +364,11 @@ fn values(found: &Calibration) -> CameraValues {
 
 /// Prints what was found and how sure it is.
 fn tell(found: &Calibration, square: bool) {
-    show::line(&format!(
+    terminal::println(&format!(
         "If each end was read to {READING_PX} pixels (one standard deviation):"
     ));
     for known in &found.lengths {
-        show::line(&format!(
+        terminal::println(&format!(
             "{:<8} {} cm in {:.1} pixels: {:.4} cm a pixel, give or take {:.1} %",
             known.of,
             known.cm,
@@ -372,7 +379,7 @@ fn tell(found: &Calibration, square: bool) {
     }
     if let [first, others @ ..] = found.lengths.as_slice() {
         for other in others {
-            show::line(&agreement(
+            terminal::println(&agreement(
                 other.of,
                 first.of,
                 other.cm_per_px() / first.cm_per_px(),
@@ -380,35 +387,35 @@ fn tell(found: &Calibration, square: bool) {
         }
     }
     if let Some((deg, spread_deg)) = found.roll_deg {
-        show::line(&format!(
+        terminal::println(&format!(
             "roll     {deg:.2} degrees, give or take {spread_deg:.2}; positive: a level edge falls to the right in the picture"
         ));
         if spread_deg > SURE_ROLL_DEG {
-            show::line(
+            terminal::println(
                 "         a longer line would be surer: take a whole post rather than a bat",
             );
         }
     }
     match (found.off_square_deg, &found.roll_deg) {
         (Some(off), _) if !square && off.abs() < 1.0 => {
-            show::line("square   by bat and upright together the camera stands square");
+            terminal::println("square   by bat and upright together the camera stands square");
         }
-        (Some(off), _) if !square => show::line(&format!(
+        (Some(off), _) if !square => terminal::println(&format!(
             "square   the camera stands about {:.0} degrees off square, nearer to the picture's {} end of the bat; taken out of \
              the bat's length",
             off.abs(),
             if off > 0.0 { "right" } else { "left" }
         )),
-        (Some(_), _) => show::line(
+        (Some(_), _) => terminal::println(
             "square   as you said; each degree off square would be a quarter of a degree in the roll",
         ),
-        (None, None) if found.lengths.iter().any(|l| l.of == "bat") => show::line(
+        (None, None) if found.lengths.iter().any(|l| l.of == "bat") => terminal::println(
             "roll     not from a bat alone: its fall is the roll only from square (--square); a post told with --plumb shows it",
         ),
         _ => {}
     }
     if let Some(why) = &found.unused {
-        show::line(why);
+        terminal::println(why);
     }
 }
 

@@ -11,14 +11,14 @@ use std::time::{Duration, Instant};
 use clap::Args;
 
 use self::flicker::{flicker, strip_brightness};
-use super::trial::{Scenes, time_landmarks};
-use super::watch::camera_request;
-use super::{Failure, notice, places, show};
+use super::{Failure, journal_path, notice, terminal};
 use crate::capture::{
     CameraMode, CameraSource, CaptureError, ClipSource, ControlStatus, Frame, FrameSource,
     PixelFormat, PlaybackRate,
 };
 use crate::coach::CueId;
+use crate::daemon::camera_request;
+use crate::daemon::{BenchmarkLoad, time_landmarks};
 use crate::machine::free_bytes;
 use crate::pose::{Body, Landmark, Model};
 use crate::settings::Settings;
@@ -59,7 +59,7 @@ struct Finding {
 
 impl Check {
     pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
-        show::line(notice::NOTICE);
+        terminal::println(notice::NOTICE);
         let mut findings = self.look(settings)?;
         if !self.silent {
             findings.push(speaker(settings));
@@ -69,7 +69,7 @@ impl Check {
         findings.push(video(settings)?);
         for finding in &findings {
             let mark = if finding.good { "good" } else { "MEND" };
-            show::line(&format!("{mark}  {:<10}  {}", finding.what, finding.says));
+            terminal::println(&format!("{mark}  {:<10}  {}", finding.what, finding.says));
         }
         let bad: Vec<&str> = findings
             .iter()
@@ -294,9 +294,9 @@ impl Seen {
             says: format!("mean brightness {:.0} of 255{advice}", self.light),
         });
         let mut tracker = Model::Full.tracker()?;
-        let scenes = Scenes::Decoded { fps: promised };
-        let took = time_landmarks(&mut tracker, scenes)?;
-        let lite = time_landmarks(&mut Model::Lite.tracker()?, scenes)?;
+        let load = BenchmarkLoad::Decoding { fps: promised };
+        let took = time_landmarks(&mut tracker, load)?;
+        let lite = time_landmarks(&mut Model::Lite.tracker()?, load)?;
         findings.push(Finding {
             what: "machine",
             good: lite < 1000.0 / promised.max(1.0),
@@ -368,7 +368,7 @@ fn speaker(settings: &Settings) -> Finding {
         good,
         says,
     };
-    let library = match super::session::library(settings) {
+    let library = match crate::daemon::cue_library(settings) {
         Ok(library) => Arc::new(library),
         Err(error) => return finding(false, error.to_string()),
     };
@@ -405,7 +405,7 @@ fn speaker(settings: &Settings) -> Finding {
 }
 
 fn disk(settings: &Settings) -> Result<Finding, Failure> {
-    let path = places::journal(None, settings)?;
+    let path = journal_path(None, settings)?;
     let folder = path
         .ancestors()
         .skip(1)
@@ -443,7 +443,7 @@ fn picture(settings: &Settings) -> Finding {
 
 /// Whether pictures are kept: never a fault, and never silent.
 fn video(settings: &Settings) -> Result<Finding, Failure> {
-    let store = FilmStore::of_journal(&places::journal(None, settings)?);
+    let store = FilmStore::of_journal(&journal_path(None, settings)?);
     let usage = store.usage();
     let folder = store.folder().display();
     let good = usage.is_ok();

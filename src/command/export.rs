@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 use jiff::Timestamp;
 
-use super::{Failure, places};
+use super::{Failure, journal_path};
 use crate::journal::{
     ExportFormat, HitterChoice, Journal, JournalError, RepFilter, RepId, SessionId,
 };
@@ -50,7 +50,7 @@ enum Format {
 
 impl Export {
     pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
-        let path = places::journal(self.journal.as_deref(), settings)?;
+        let path = journal_path(self.journal.as_deref(), settings)?;
         let journal = Journal::read_only(&path)?;
         let session = self.session.map(SessionId::new);
         let mut out: Box<dyn Write> = if self.out.as_os_str() == "-" {

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use clap::Args;
 
-use super::{Failure, show};
+use super::{Failure, terminal};
 use crate::page::{HealthFigures, health_lines};
 use crate::settings::Settings;
 
@@ -38,14 +38,14 @@ impl HealthArgs {
                 ))
             })?;
         if self.json {
-            show::line(text.trim());
+            terminal::println(text.trim());
             return Ok(());
         }
         let figures: HealthFigures = serde_json::from_str(&text).map_err(|error| {
             Failure::Finding(format!("what answers at {address} is no cagehand: {error}"))
         })?;
         for (what, how) in health_lines(&figures) {
-            show::line(&format!("{what:<20} {how}"));
+            terminal::println(&format!("{what:<20} {how}"));
         }
         Ok(())
     }

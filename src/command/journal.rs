@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
 
-use super::{Failure, places, show};
+use super::{Failure, journal_path, terminal};
 use crate::journal::{
     Forgotten, HitterChoice, Journal, JournalError, JournalReader, RepFilter, RepId, SessionFilter,
     SessionId,
@@ -83,7 +83,7 @@ enum What {
 
 impl JournalArgs {
     pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
-        let path = places::journal(self.journal.as_deref(), settings)?;
+        let path = journal_path(self.journal.as_deref(), settings)?;
         match self.what {
             What::Info => info(&path),
             What::Check => check(&Journal::read_only(&path)?),
@@ -104,15 +104,15 @@ fn info(path: &Path) -> Result<(), Failure> {
         name.push(side);
         fs::metadata(name).map_or(0, |file| file.len())
     };
-    show::line(&format!("journal   {}", path.display()));
+    terminal::println(&format!("journal   {}", path.display()));
     let log = match size("-wal") {
         0 => String::new(),
         bytes => format!(" and {} in its log", size_words(bytes)),
     };
-    show::line(&format!("size      {}{log}", size_words(size(""))));
-    show::line(&format!("version   {}", reader.version()?));
-    show::line(&format!("holds     {}", reader.counts()?));
-    show::line(&match reader.last_rep()? {
+    terminal::println(&format!("size      {}{log}", size_words(size(""))));
+    terminal::println(&format!("version   {}", reader.version()?));
+    terminal::println(&format!("holds     {}", reader.counts()?));
+    terminal::println(&match reader.last_rep()? {
         Some(rep) => format!(
             "last rep  {:.0}, rep {} of session {}",
             rep.logged_at, rep.judged.number, rep.session
@@ -122,7 +122,7 @@ fn info(path: &Path) -> Result<(), Failure> {
     let sessions = reader.sessions()?;
     let open = sessions.iter().filter(|s| s.ended_at.is_none()).count();
     if open > 0 {
-        show::line(&format!(
+        terminal::println(&format!(
             "sessions  {open} not ended: cagehand writes now, or was killed and has not run since"
         ));
     }
@@ -131,7 +131,7 @@ fn info(path: &Path) -> Result<(), Failure> {
         .filter(|session| session.is_unclean())
         .map(|session| format!("{} ({:.0})", session.id, session.started_at))
         .collect();
-    show::line(&match unclean.len() {
+    terminal::println(&match unclean.len() {
         0 => "sessions  none closed uncleanly".to_owned(),
         count => format!(
             "sessions  {count} closed uncleanly (crash, kill or power cut), the newest first: {}{}",
@@ -144,7 +144,7 @@ fn info(path: &Path) -> Result<(), Failure> {
         _ => Path::new("."),
     };
     let store = FilmStore::of_journal(path);
-    show::line(&match store.usage() {
+    terminal::println(&match store.usage() {
         Ok(usage) if usage.films == 0 => "films     none".to_owned(),
         Ok(usage) => format!(
             "films     {} in {}, {}",
@@ -154,7 +154,7 @@ fn info(path: &Path) -> Result<(), Failure> {
         ),
         Err(error) => format!("films     {error}"),
     });
-    show::line(&match free_bytes(folder) {
+    terminal::println(&match free_bytes(folder) {
         Ok(free) => format!("disk      {} free", size_words(free)),
         Err(error) => format!("disk      {}: {error}", folder.display()),
     });
@@ -164,7 +164,7 @@ fn info(path: &Path) -> Result<(), Failure> {
 fn check(reader: &JournalReader) -> Result<(), Failure> {
     let mut bad = reader.findings()?;
     let structure = bad.len();
-    show::line(&match structure {
+    terminal::println(&match structure {
         0 => "structure and references  good".to_owned(),
         count => format!("structure and references  {count} faults"),
     });
@@ -174,9 +174,9 @@ fn check(reader: &JournalReader) -> Result<(), Failure> {
         Ok(())
     });
     match read {
-        Ok(count) => show::line(&format!("reps                      {count} read")),
+        Ok(count) => terminal::println(&format!("reps                      {count} read")),
         Err(error @ JournalError::Damaged { .. }) => {
-            show::line(&format!(
+            terminal::println(&format!(
                 "reps                      only {} read",
                 ids.len()
             ));
@@ -197,18 +197,18 @@ fn check(reader: &JournalReader) -> Result<(), Failure> {
             Err(error) => return Err(error.into()),
         }
     }
-    show::line(&format!(
+    terminal::println(&format!(
         "landmark timelines        {decoded} read, {without} reps without"
     ));
     if bad.is_empty() {
-        show::line("the journal is sound");
+        terminal::println("the journal is sound");
         return Ok(());
     }
     for finding in bad.iter().take(NAMED) {
-        show::line(&format!("  {finding}"));
+        terminal::println(&format!("  {finding}"));
     }
     if bad.len() > NAMED {
-        show::line(&format!("  and {} more", bad.len() - NAMED));
+        terminal::println(&format!("  and {} more", bad.len() - NAMED));
     }
     Err(Failure::Finding(format!(
         "{}: the journal has {} faults. `cagehand journal restore FILE` puts a backup in its place",
@@ -225,7 +225,7 @@ fn backup(path: &Path, target: &Path) -> Result<(), Failure> {
             other => other.into(),
         })?;
     let bytes = fs::metadata(target).map_or(0, |file| file.len());
-    show::line(&format!(
+    terminal::println(&format!(
         "{}: {counts}, {}; the copy was opened and checked",
         target.display(),
         size_words(bytes)
@@ -244,14 +244,14 @@ fn restore(path: &Path, copy: &Path) -> Result<(), Failure> {
     }
     let restored = Journal::restore(path, copy).map_err(|error| stop_first(error, path))?;
     if let Some(old) = &restored.replaced {
-        show::line(&format!("the old journal is now {}", old.display()));
+        terminal::println(&format!("the old journal is now {}", old.display()));
     }
     if let Some(version) = restored.report.upgraded_from {
-        show::line(&format!(
+        terminal::println(&format!(
             "the backup had version {version} and was brought up to date"
         ));
     }
-    show::line(&format!(
+    terminal::println(&format!(
         "{}: {}; restored from {} and checked",
         path.display(),
         restored.counts,
@@ -269,7 +269,7 @@ fn export_hitter(path: &Path, name: String, folder: &Path) -> Result<(), Failure
             }
             other => other.into(),
         })?;
-    show::line(&format!(
+    terminal::println(&format!(
         "{}: {} reps, {} with landmarks, {} stored without, {} with a film",
         folder.display(),
         files.reps,
@@ -354,7 +354,7 @@ fn delete_video(path: &Path, yes: bool) -> Result<(), Failure> {
     let gone = store.delete_all().map_err(film_failure)?;
     tell_films(&gone)?;
     if usage.films == 0 {
-        show::line(&format!("there is no film in {}", store.folder().display()));
+        terminal::println(&format!("there is no film in {}", store.folder().display()));
     }
     Ok(())
 }
@@ -366,7 +366,7 @@ fn film_failure(error: FilmError) -> Failure {
 /// Says what became of films; one that is still there is bad news.
 fn tell_films(gone: &Gone) -> Result<(), Failure> {
     if gone.deleted.films > 0 {
-        show::line(&format!(
+        terminal::println(&format!(
             "deleted {} films, {}",
             gone.deleted.films,
             size_words(gone.deleted.bytes)
@@ -398,7 +398,7 @@ fn agreed(what: &str) -> Result<bool, Failure> {
 }
 
 fn tell_forgotten(name: &str, forgotten: &Forgotten) -> Result<(), Failure> {
-    show::line(&format!(
+    terminal::println(&format!(
         "deleted {name}: {} sessions, {} reps",
         forgotten.sessions, forgotten.reps
     ));
@@ -410,10 +410,10 @@ fn tell_forgotten(name: &str, forgotten: &Forgotten) -> Result<(), Failure> {
         ))),
     };
     if let Err(trouble) = &films {
-        show::line(&trouble.to_string());
+        terminal::println(&trouble.to_string());
     }
     if let Some(error) = &forgotten.not_rebuilt {
-        show::line(&format!(
+        terminal::println(&format!(
             "the deleted bytes were overwritten, but the file could not be rebuilt: {error}"
         ));
     }
@@ -422,13 +422,13 @@ fn tell_forgotten(name: &str, forgotten: &Forgotten) -> Result<(), Failure> {
         .iter()
         .map(|(file, bytes)| format!("{} ({})", file.display(), size_words(*bytes)))
         .collect();
-    show::line(&format!(
+    terminal::println(&format!(
         "searched for the name and the beginnings of {} landmark timelines: {}",
         forgotten.marks,
         files.join(", ")
     ));
     if !forgotten.named_by_others.is_empty() {
-        show::line(&format!(
+        terminal::println(&format!(
             "the name also stands in entries that are not this hitter's and stay: {}",
             forgotten.named_by_others.join(", ")
         ));
@@ -458,7 +458,7 @@ fn tell_forgotten(name: &str, forgotten: &Forgotten) -> Result<(), Failure> {
         )));
     }
     films?;
-    show::line("nothing is left. Backups and exports made before are not reached");
+    terminal::println("nothing is left. Backups and exports made before are not reached");
     Ok(())
 }
 

@@ -8,7 +8,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 
-use super::{Failure, places, show};
+use super::{Failure, journal_path, terminal};
 use crate::page::{CredentialError, CredentialKind, Credentials};
 use crate::settings::Settings;
 
@@ -41,7 +41,7 @@ struct Drop {
 
 impl KeysArgs {
     pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
-        let journal = places::journal(self.journal.as_deref(), settings)?;
+        let journal = journal_path(self.journal.as_deref(), settings)?;
         let file = Credentials::file_beside(&journal);
         let failed = |error: CredentialError| match error {
             CredentialError::Weak(_) => Failure::Request(error.to_string()),
@@ -59,7 +59,7 @@ impl KeysArgs {
                     (CredentialKind::Password, "password"),
                 ] {
                     let state = if keys.has(whose) { "set" } else { "not set" };
-                    show::line(&format!("{what:<9} {state}"));
+                    terminal::println(&format!("{what:<9} {state}"));
                 }
                 return Ok(());
             }
@@ -70,7 +70,7 @@ impl KeysArgs {
         };
         keys.set(whose, typed.as_deref()).map_err(failed)?;
         keys.write(&file).map_err(failed)?;
-        show::line(&format!(
+        terminal::println(&format!(
             "{}: {}",
             file.display(),
             if drop {
@@ -87,7 +87,7 @@ impl KeysArgs {
 fn typed() -> Result<String, Failure> {
     let input = std::io::stdin();
     if input.is_terminal() {
-        show::line("Type the key and press Enter (it shows while you type):");
+        terminal::println("Type the key and press Enter (it shows while you type):");
     }
     let mut line = String::new();
     input

@@ -1,4 +1,5 @@
-//! The commands of the program, one file each, and what they share: arguments, failures, the notice.
+//! The command line: one file a command, and what they share. A command parses its arguments, calls what does the work, and
+//! prints the result.
 
 mod bench;
 mod bench_live;
@@ -6,22 +7,18 @@ mod calibrate;
 mod check;
 mod export;
 mod health;
-mod hitting;
 mod journal;
 mod keys;
 mod notice;
 mod pitch;
-mod places;
 mod plan;
-mod reload;
 mod replay;
-mod session;
 mod settings;
-mod show;
-mod trial;
+mod settings_files;
+mod terminal;
 mod watch;
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::{Parser, Subcommand};
 
@@ -29,6 +26,7 @@ use crate::capture::CaptureError;
 use crate::daemon::DaemonError;
 use crate::journal::{JournalError, RepLogError};
 use crate::logging::{self, Form};
+use crate::paths;
 use crate::pose::InferenceError;
 use crate::pose::track::TrackError;
 use crate::settings::{Settings, SettingsError};
@@ -81,7 +79,7 @@ enum Command {
 /// # Errors
 /// Whatever keeps the command from doing its work.
 pub fn run(arguments: Arguments) -> Result<(), Failure> {
-    let files = places::SettingsFiles::find(arguments.settings);
+    let files = settings_files::SettingsFiles::find(arguments.settings);
     let settings = match (&arguments.command, files.in_force()) {
         // These say themselves what is wrong with a file.
         (Command::Settings(_), _) => None,
@@ -137,6 +135,12 @@ pub enum Failure {
     Daemon(#[from] DaemonError),
 }
 
+/// The journal: the one of the command line, else that of the settings, else the one in the user's data folder.
+fn journal_path(explicit: Option<&Path>, settings: &Settings) -> Result<PathBuf, Failure> {
+    let path = paths::journal(explicit, settings.journal.as_deref());
+    Ok(path.map_err(DaemonError::from)?)
+}
+
 macro_rules! through_daemon {
     ($($error:ty),+) => {
         $(impl From<$error> for Failure {
@@ -162,6 +166,7 @@ impl Failure {
     pub fn exit_status(&self) -> u8 {
         match self {
             Failure::Settings(_) | Failure::Request(_) => 2,
+            Failure::Daemon(error) if error.is_bad_request() => 2,
             Failure::Finding(_) | Failure::Daemon(_) => 1,
         }
     }

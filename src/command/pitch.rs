@@ -2,7 +2,7 @@
 
 use clap::Args;
 
-use super::{Failure, show};
+use super::{Failure, terminal};
 use crate::pitch::{Air, Level, Pitch, PitchError, SpeedClass};
 
 /// Arguments of `pitch`.
@@ -44,7 +44,7 @@ impl PitchArgs {
             .speed_mph
             .map(Speed::from_mph)
             .or(self.speed_kmh.map(Speed::from_km_h));
-        show::line("level            rubber    released  flight   at the plate   drop");
+        terminal::println("level            rubber    released  flight   at the plate   drop");
         for level in Level::ALL {
             if self.level.is_some_and(|wanted| wanted != level) {
                 continue;
@@ -57,7 +57,7 @@ impl PitchArgs {
             };
             for speed in speeds {
                 let pitch = Pitch::new(level, speed, air).map_err(wrong)?;
-                show::line(&format!(
+                terminal::println(&format!(
                     "{:<16} {:5.2} m   {:3.0} mph   {:4.0} ms   {:3.0} mph        {:4.2} m",
                     level.name(),
                     level.rule_distance_m(),

@@ -7,11 +7,10 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Subcommand};
 use toml_edit::{DocumentMut, Item, Value};
 
-use super::{Failure, places, show};
-use crate::coach::{PLAN_TEMPLATES, Plan, PlanTemplate};
-use crate::journal::{
-    HitterId, Journal, JournalError, JournalReader, NewHitter, NewPlan, StoredPlan,
-};
+use super::{Failure, journal_path, terminal};
+use crate::coach::PLAN_TEMPLATES;
+use crate::daemon::{checked_plan, find_plan, plan_in_force, plan_template};
+use crate::journal::{HitterId, Journal, JournalError, NewHitter, NewPlan};
 use crate::settings::Settings;
 
 /// Arguments of `plan`.
@@ -57,7 +56,7 @@ enum What {
 
 impl PlanArgs {
     pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
-        let path = places::journal(self.journal.as_deref(), settings)?;
+        let path = journal_path(self.journal.as_deref(), settings)?;
         let hitter = match (self.everybody, self.hitter) {
             (true, _) => None,
             (false, told) => told.or_else(|| settings.hitter.name.clone()),
@@ -66,27 +65,27 @@ impl PlanArgs {
         match self.what {
             What::List => list(&path),
             What::Show { start: Some(start) } => {
-                show::line(known_start(&start)?.text.trim_end());
+                terminal::println(plan_template(&start)?.text.trim_end());
                 Ok(())
             }
-            What::Show { start: None } => match in_force(&path, hitter.as_deref())? {
+            What::Show { start: None } => match plan_in_force(&path, hitter.as_deref())? {
                 Some(plan) => {
-                    show::line(plan.text.trim_end());
+                    terminal::println(plan.text.trim_end());
                     Ok(())
                 }
                 None => Err(Failure::Request(format!(
                     "{whose}: no plan is in force; cagehand plan list shows what to start from"
                 ))),
             },
-            What::Take { plan } => store(&path, hitter.as_deref(), &taken(&plan)?),
+            What::Take { plan } => store(&path, hitter.as_deref(), &find_plan(&plan)?),
             What::Change { values } => {
-                let plan = in_force(&path, hitter.as_deref())?.ok_or_else(|| {
+                let plan = plan_in_force(&path, hitter.as_deref())?.ok_or_else(|| {
                     Failure::Request(format!(
                         "{whose}: no plan is in force that could be changed; begin with cagehand plan take"
                     ))
                 })?;
                 let text = changed(&plan.text, &values)?;
-                store(&path, hitter.as_deref(), &checked(text)?)
+                store(&path, hitter.as_deref(), &checked_plan(text)?)
             }
             What::Drop => {
                 let mut journal = Journal::open_to_edit(&path)?;
@@ -96,79 +95,31 @@ impl PlanArgs {
                     text: String::new(),
                 };
                 journal.set_plan(whom, &none)?;
-                show::line(&format!("{whose}: no plan from the next session on"));
+                terminal::println(&format!("{whose}: no plan from the next session on"));
                 Ok(())
             }
         }
     }
 }
 
-/// The plan in force for a hitter of this name, or for everybody.
-///
-/// # Errors
-/// Those of the journal; a journal that is not there yet has no plan.
-pub(super) fn in_force(path: &Path, hitter: Option<&str>) -> Result<Option<StoredPlan>, Failure> {
-    let reader = match Journal::read_only(path) {
-        Ok(reader) => reader,
-        Err(JournalError::Missing { .. }) => return Ok(None),
-        Err(error) => return Err(error.into()),
-    };
-    let id = known_hitter(&reader, hitter)?;
-    Ok(reader.plan_in_force(id)?)
-}
-
-/// A start by its name, or a file's text, as a plan that has been read and found right.
-pub(super) fn taken(plan: &str) -> Result<NewPlan, Failure> {
-    let file = Path::new(plan);
-    let start = known_start(plan);
-    if start.is_err() && file.is_file() {
-        let text = std::fs::read_to_string(file)
-            .map_err(|e| Failure::Request(format!("{plan}: cannot be read: {e}")))?;
-        return checked(text);
-    }
-    checked(start?.text.to_owned())
-}
-
-fn known_start(name: &str) -> Result<&'static PlanTemplate, Failure> {
-    let plain = |text: &str| text.trim().replace(['-', '_'], " ").to_lowercase();
-    PLAN_TEMPLATES
-        .iter()
-        .find(|start| plain(start.name) == plain(name))
-        .ok_or_else(|| {
-            let names: Vec<&str> = PLAN_TEMPLATES.iter().map(|start| start.name).collect();
-            Failure::Request(format!(
-                "{name:?} is neither a file nor one of the plans to start from: {}",
-                names.join(", ")
-            ))
-        })
-}
-
-fn checked(text: String) -> Result<NewPlan, Failure> {
-    let plan = Plan::parse(&text).map_err(|error| Failure::Request(error.to_string()))?;
-    Ok(NewPlan {
-        name: plan.name,
-        text,
-    })
-}
-
 fn list(path: &Path) -> Result<(), Failure> {
-    show::line("to start from:");
+    terminal::println("to start from:");
     for start in PLAN_TEMPLATES {
-        show::line(&format!("  {:<16} {}", start.name, start.about));
+        terminal::println(&format!("  {:<16} {}", start.name, start.about));
     }
     let plans = match Journal::read_only(path) {
         Ok(reader) => reader.plans()?,
         Err(JournalError::Missing { .. }) => Vec::new(),
         Err(error) => return Err(error.into()),
     };
-    show::line("in force:");
+    terminal::println("in force:");
     let mut any = false;
     for (place, plan) in plans.iter().enumerate() {
         let newer = plans[place + 1..].iter().any(|p| p.hitter == plan.hitter);
         if !newer && !plan.text.is_empty() {
             any = true;
             let whose = plan.hitter_name.as_deref().unwrap_or("everybody");
-            show::line(&format!(
+            terminal::println(&format!(
                 "  {whose:<16} {} since {}",
                 plan.name,
                 plan.made_at.strftime("%Y-%m-%d")
@@ -176,7 +127,7 @@ fn list(path: &Path) -> Result<(), Failure> {
         }
     }
     if !any {
-        show::line("  none");
+        terminal::println("  none");
     }
     Ok(())
 }
@@ -185,7 +136,7 @@ fn store(path: &Path, hitter: Option<&str>, plan: &NewPlan) -> Result<(), Failur
     let mut journal = Journal::open_to_edit(path)?;
     let whom = hitter_id(&mut journal, hitter)?;
     journal.set_plan(whom, plan)?;
-    show::line(&format!(
+    terminal::println(&format!(
         "{}: {:?} is in force from the next session on",
         hitter.unwrap_or("everybody"),
         plan.name
@@ -201,17 +152,6 @@ fn hitter_id(journal: &mut Journal, name: Option<&str>) -> Result<Option<HitterI
         ..NewHitter::default()
     };
     Ok(Some(journal.find_or_add_hitter(&hitter)?))
-}
-
-fn known_hitter(reader: &JournalReader, name: Option<&str>) -> Result<Option<HitterId>, Failure> {
-    let Some(name) = name.map(str::trim) else {
-        return Ok(None);
-    };
-    Ok(reader
-        .hitters()?
-        .into_iter()
-        .find(|hitter| hitter.name.as_deref() == Some(name))
-        .map(|hitter| hitter.id))
 }
 
 /// A plan's text with these values put in; comments and order stay.
@@ -261,6 +201,7 @@ fn put(document: &mut DocumentMut, key: &str, value: &str) -> Result<(), Failure
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::coach::Plan;
 
     #[test]
     fn single_values_are_changed_and_the_rest_stays() {
@@ -290,13 +231,6 @@ mod tests {
             assert!(changed(PLAN_TEMPLATES[0].text, &values.map(str::to_owned)).is_err());
         }
         let odd = changed(PLAN_TEMPLATES[0].text, &["set.reps=-3".to_owned()]).unwrap();
-        assert!(checked(odd).is_err());
-    }
-
-    #[test]
-    fn starts_are_found_by_name_and_others_are_told_what_there_is() {
-        assert_eq!(taken("Head-Still").unwrap().name, "head still");
-        let error = taken("hit bombs").unwrap_err();
-        assert!(error.to_string().contains("stay back"), "{error}");
+        assert!(checked_plan(odd).is_err());
     }
 }

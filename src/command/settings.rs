@@ -4,9 +4,9 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
 
-use super::places::SettingsFiles;
-use super::session::library;
-use super::{Failure, show};
+use super::settings_files::SettingsFiles;
+use super::{Failure, terminal};
+use crate::daemon::cue_library;
 use crate::settings::{
     Applies, DEFAULT_FILE, Key, NO_BAND, Section, Settings, applies, changes, explain,
 };
@@ -65,7 +65,7 @@ fn print_keys(files: &SettingsFiles, asked: Option<&str>) -> Result<(), Failure>
         Some(asked) => found(&sections, asked)?,
         None => sections,
     };
-    show::line(&format!("in force: {}", files.told()));
+    terminal::println(&format!("in force: {}", files.summary()));
     for section in &found {
         print_section(section);
     }
@@ -116,20 +116,20 @@ fn found(sections: &[Section], asked: &str) -> Result<Vec<Section>, Failure> {
 }
 
 fn print_section(section: &Section) {
-    show::line(&format!("\n[{}]", section.name));
+    terminal::println(&format!("\n[{}]", section.name));
     for line in section.meaning.lines() {
-        show::line(line);
+        terminal::println(line);
     }
     let mut above = "";
     for key in &section.keys {
-        show::line(&format!("\n  {}", key.name));
+        terminal::println(&format!("\n  {}", key.name));
         if key.meaning != above {
             for line in key.meaning.lines() {
-                show::line(&format!("    {line}"));
+                terminal::println(&format!("    {line}"));
             }
         }
         above = &key.meaning;
-        show::line(&format!("    default  {}", key.default));
+        terminal::println(&format!("    default  {}", key.default));
         let from = match key.line {
             Some(line) => format!("  (line {line})"),
             None if key.now == NO_BAND && key.default != NO_BAND => {
@@ -137,21 +137,21 @@ fn print_section(section: &Section) {
             }
             None => String::new(),
         };
-        show::line(&format!("    now      {}{from}", key.now));
+        terminal::println(&format!("    now      {}{from}", key.now));
         if let Some(Applies::Restart(why)) = applies(&key.name) {
-            show::line(&format!("    a change needs a restart: {why}"));
+            terminal::println(&format!("    a change needs a restart: {why}"));
         }
     }
 }
 
 fn check(file: Option<&Path>) -> Result<(), Failure> {
     let Some(file) = file else {
-        show::line("there is no settings file; the defaults are in force, and right");
+        terminal::println("there is no settings file; the defaults are in force, and right");
         return Ok(());
     };
     let settings = Settings::read(file)?;
     // What is named must be there too: without it nothing would be heard.
-    library(&settings).map_err(|error| Failure::Request(error.to_string()))?;
+    cue_library(&settings).map_err(|error| Failure::Request(error.to_string()))?;
     let default = Settings::parse(DEFAULT_FILE, "the built-in defaults".as_ref())?;
     let differ = changes(&default, &settings);
     let count = match differ.len() {
@@ -159,9 +159,9 @@ fn check(file: Option<&Path>) -> Result<(), Failure> {
         1 => "1 value is not the default".to_owned(),
         more => format!("{more} values are not the defaults"),
     };
-    show::line(&format!("{} is right; {count}", file.display()));
+    terminal::println(&format!("{} is right; {count}", file.display()));
     for change in differ {
-        show::line(&format!(
+        terminal::println(&format!(
             "  {} = {}  (default {})",
             change.key, change.after, change.before
         ));
@@ -170,24 +170,24 @@ fn check(file: Option<&Path>) -> Result<(), Failure> {
 }
 
 fn paths(files: &SettingsFiles) {
-    show::line(&format!("in force: {}", files.told()));
-    show::line("looked for in this order:");
-    if !files.is_told() {
-        show::line("  --settings FILE  (not given)");
+    terminal::println(&format!("in force: {}", files.summary()));
+    terminal::println("looked for in this order:");
+    if !files.is_explicit() {
+        terminal::println("  --settings FILE  (not given)");
     }
     let mut found = false;
-    for place in files.places() {
+    for place in files.candidates() {
         let state = match (found, place.is_file()) {
             (false, true) => "in force",
             (true, true) => "there, but not used: the one above goes before",
             (_, false) => "not there",
         };
         found |= place.is_file();
-        show::line(&format!("  {}  ({state})", place.display()));
+        terminal::println(&format!("  {}  ({state})", place.display()));
     }
-    if files.is_told() {
-        show::line("  nowhere else: --settings goes before every other file");
+    if files.is_explicit() {
+        terminal::println("  nowhere else: --settings goes before every other file");
     } else {
-        show::line("  the built-in defaults");
+        terminal::println("  the built-in defaults");
     }
 }

@@ -9,12 +9,12 @@ mod filming;
 mod head_tone;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::Ordering;
 use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
 use crate::capture::CaptureClock;
-use crate::coach::{Announcements, JudgedRep, OPENING, PitchPlayed, Readiness, Seen, Trainer};
+use crate::coach::{Announcements, JudgedRep, OPENING, PitchPlayed, Readiness, Seen};
 use crate::journal::{JournalWriter, RepLog, RepRecord};
 use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
@@ -36,46 +36,28 @@ pub(crate) use session::SessionChange;
 use super::DaemonError;
 use super::ears::Ears;
 use super::live_publisher::LivePublisher;
+use super::pending_changes::{PendingChanges, SettingsUpdate};
 use super::pipeline::PoseSample;
-use super::pitcher::Pitcher;
 use super::rep_text::rep_text;
-use super::revise::{Revision, Revisions};
+use super::{Terminal, Training};
 
 pub(crate) use filming::film_notice;
 
 /// A picture darker than this is too dark for the landmarks; mean brightness, 0 to 255.
 pub(crate) const DARK_BELOW: f32 = 40.0;
 
-/// What the stage hands reps to. Each part may be absent.
-pub struct Outlets {
+/// Where the stage's results go. Each may be absent.
+pub struct RepSinks {
     /// What the hitter hears.
-    pub ears: Ears,
+    pub sound: Ears,
     /// What is kept.
     pub journal: Option<JournalWriter>,
     /// One JSON line a rep.
     pub rep_log: Option<RepLog>,
     /// The poses of every frame.
     pub track: Option<TrackWriter>,
-    /// Shows a line to the person at the terminal.
-    pub show: Box<dyn FnMut(&str)>,
-}
-
-/// How the hitter trains.
-pub struct Training {
-    /// Judges, cues and counts.
-    pub trainer: Trainer,
-    /// Throws, if the plan has a pitch.
-    pub pitcher: Option<Pitcher>,
-    /// Whether a tone follows the head.
-    pub head_tone: bool,
-    /// The plan's name, if there is one.
-    pub plan: Option<String>,
-    /// Whether the session is opened in words.
-    pub opening: bool,
-    /// Whether the hitter is told when they are set, out of view, cut off or in the dark.
-    pub remarks: bool,
-    /// Set by whoever asks for the count; the stage takes it back.
-    pub count_asked: Arc<AtomicBool>,
+    /// Lines for the person who runs the program.
+    pub terminal: Terminal,
 }
 
 /// A rep that was cued and waits for the end of its finish before it is logged.
@@ -106,7 +88,7 @@ pub struct RepStage {
     readiness: Readiness,
     waiting: Option<Waiting>,
     cued: Option<Cued>,
-    outlets: Outlets,
+    sinks: RepSinks,
     /// "Now" on the source's clock, once the source has one.
     clock: Arc<OnceLock<CaptureClock>>,
     picture: PictureSize,
@@ -123,7 +105,7 @@ pub struct RepStage {
     tone_told_ms: Option<f64>,
     rep_restarts: u64,
     /// Where other settings wait for the next frame.
-    revisions: Arc<Revisions>,
+    changes: Arc<PendingChanges>,
     /// Where a screen sees what goes on.
     live: LivePublisher,
     hitter: Option<String>,
@@ -136,7 +118,7 @@ impl RepStage {
     pub fn new(
         told: FinderSettings,
         training: Training,
-        outlets: Outlets,
+        sinks: RepSinks,
         clock: Arc<OnceLock<CaptureClock>>,
     ) -> Self {
         Self {
@@ -148,7 +130,7 @@ impl RepStage {
             readiness: Readiness::new(DARK_BELOW),
             waiting: None,
             cued: None,
-            outlets,
+            sinks,
             clock,
             picture: PictureSize::default(),
             counts: RunCounts::default(),
@@ -160,7 +142,7 @@ impl RepStage {
             tone_times: Arc::default(),
             tone_told_ms: None,
             rep_restarts: 0,
-            revisions: Arc::default(),
+            changes: Arc::default(),
             live: LivePublisher::new(Arc::default(), Arc::default()),
             hitter: None,
             films: None,
@@ -169,7 +151,7 @@ impl RepStage {
 
     /// The same stage, which puts up there what goes on; the first session is this hitter's.
     #[must_use]
-    pub fn with_live(mut self, health: &Health, hitter: Option<String>) -> Self {
+    pub(crate) fn with_health(mut self, health: &Health, hitter: Option<String>) -> Self {
         self.live = LivePublisher::new(Arc::clone(&health.live), Arc::clone(&health.preview));
         self.cue_times = Arc::clone(&health.cue);
         self.finish_times = Arc::clone(&health.finish_to_cue);
@@ -180,24 +162,24 @@ impl RepStage {
 
     /// The same stage, which takes up what is put there.
     #[must_use]
-    pub fn with_revisions(mut self, revisions: Arc<Revisions>) -> Self {
-        self.revisions = revisions;
+    pub(super) fn with_pending_changes(mut self, changes: Arc<PendingChanges>) -> Self {
+        self.changes = changes;
         self
     }
 
     /// Puts other settings in force from the next frame on. Nothing that was seen, counted or learnt is lost; a rep that was
     /// judged and waits to be logged keeps the bands it was judged by.
-    pub fn revise(&mut self, revision: Revision) {
-        let Revision {
+    fn apply(&mut self, update: SettingsUpdate) {
+        let SettingsUpdate {
             bands,
             order,
             baseline_swings,
-            finder,
+            setup: finder,
             remarks,
             volume,
             library,
             video,
-        } = revision;
+        } = update;
         self.training
             .trainer
             .apply_settings(bands, order, baseline_swings);
@@ -206,7 +188,7 @@ impl RepStage {
         self.finder.revise(finder);
         self.head.revise(finder);
         self.bats = finder.bats.unwrap_or(self.bats);
-        self.outlets.ears.revise(volume, library);
+        self.sinks.sound.revise(volume, library);
         self.revise_films(video);
     }
 
@@ -215,8 +197,8 @@ impl RepStage {
     /// # Errors
     /// Where a file that was asked for cannot be written, or the journal's thread is gone.
     pub fn step(&mut self, sample: PoseSample) -> Result<(), DaemonError> {
-        if let Some(revision) = self.revisions.take() {
-            self.revise(revision);
+        if let Some(update) = self.changes.take_update() {
+            self.apply(update);
         }
         self.change_session_when_due(sample.pose.captured_at)?;
         let PoseSample {
@@ -226,16 +208,16 @@ impl RepStage {
         } = sample;
         let now = pose.captured_at;
         if self.counts.frames == 0 && self.training.opening {
-            self.outlets.ears.say(OPENING, now)?;
+            self.sinks.sound.say(OPENING, now)?;
         }
         self.picture = picture;
         self.counts.frames += 1;
         self.counts.bodies += u64::from(pose.body.is_some());
         self.last = now;
-        if let Some(track) = &mut self.outlets.track {
+        if let Some(track) = &mut self.sinks.track {
             track.frame(&pose)?;
         }
-        self.outlets.ears.go_on(now)?;
+        self.sinks.sound.go_on(now)?;
         self.settle(Duration::ZERO);
         if let Some(held) = self.waiting.as_mut().and_then(|w| w.hold.push(&pose)) {
             self.end_wait(Some(held))?;
@@ -300,8 +282,8 @@ impl RepStage {
 
     /// How the stage is, for the health figures. To be called about once a second.
     pub fn report(&mut self) -> StageReport {
-        self.outlets.ears.tend();
-        let sound = self.outlets.ears.health();
+        self.sinks.sound.tend();
+        let sound = self.sinks.sound.health();
         StageReport {
             counts: self.counts,
             last_rep: self.last_rep.clone(),
@@ -309,20 +291,16 @@ impl RepStage {
             sound: sound.map(|(health, _)| health),
             sound_restarts: sound.map_or(0, |(_, restarts)| restarts),
             rep_restarts: self.rep_restarts,
-            journal: self.outlets.journal.as_ref().map(JournalWriter::state),
+            journal: self.sinks.journal.as_ref().map(JournalWriter::state),
             journal_path: self
-                .outlets
+                .sinks
                 .journal
                 .as_ref()
                 .map(|journal| journal.path().to_owned()),
-            journal_edits: self
-                .outlets
-                .journal
-                .as_ref()
-                .and_then(JournalWriter::handle),
+            journal_edits: self.sinks.journal.as_ref().and_then(JournalWriter::handle),
             plan: self.training.plan.clone(),
-            settings_trouble: self.revisions.trouble(),
-            settings_waiting: self.revisions.waits_for_restart(),
+            settings_trouble: self.changes.refused(),
+            settings_waiting: self.changes.needs_restart(),
             films: self.film_state(),
         }
     }
@@ -332,7 +310,7 @@ impl RepStage {
         let phase = self.finder.phase();
         let remark = self.readiness.step(now, Seen { phase, ..seen });
         if let Some(remark) = remark.filter(|_| self.training.remarks) {
-            self.outlets.ears.cue(remark.cue(), now)?;
+            self.sinks.sound.cue(remark.cue(), now)?;
         }
         let due = self.training.trainer.tick(now);
         self.follow(&due, now)?;
@@ -345,7 +323,7 @@ impl RepStage {
         if let Some(pitcher) = &mut self.training.pitcher
             && let Some(delivery) = pitcher.step(now, phase, hold)?
         {
-            self.outlets.ears.deliver(&delivery, now)?;
+            self.sinks.sound.deliver(&delivery, now)?;
             self.settle(Duration::ZERO);
         }
         Ok(())
@@ -361,19 +339,19 @@ impl RepStage {
         }
         self.end_wait(None)?;
         if let Some(line) = self.training.trainer.closing_line() {
-            (self.outlets.show)(&line);
+            self.sinks.terminal.println(&line);
         }
         // The journal first: a sound file that cannot be closed must not cost a rep.
-        if let Some(journal) = self.outlets.journal.take() {
+        if let Some(journal) = self.sinks.journal.take() {
             journal.close(Duration::from_secs(5))?;
         }
         if let Some(films) = self.films.take() {
             films.close();
         }
-        if let Some(track) = self.outlets.track.take() {
+        if let Some(track) = self.sinks.track.take() {
             track.finish()?;
         }
-        self.outlets.ears.finish(self.last)?;
+        self.sinks.sound.finish(self.last)?;
         Ok(self.counts)
     }
 
@@ -395,7 +373,7 @@ impl RepStage {
             let decided_at = Instant::now();
             let finish = judged.rep.events.finish;
             let after_finish_ms = finish.map(|finish| 1e3 * cue.at.secs_since(finish));
-            let ticket = self.outlets.ears.cue(id, cue.at)?;
+            let ticket = self.sinks.sound.cue(id, cue.at)?;
             self.cued = ticket.map(|ticket| Cued {
                 ticket,
                 decided_at,
@@ -406,7 +384,7 @@ impl RepStage {
         self.live.add_rep(&judged, self.training.trainer.focus());
         self.publish(None);
         let text = rep_text(&judged);
-        (self.outlets.show)(&text);
+        self.sinks.terminal.println(&text);
         self.last_rep = Some(text);
         self.follow(&announcements, at)?;
         tracing::debug!(rep = judged.number, kind = judged.rep.kind.name(), "rep");
@@ -447,10 +425,10 @@ impl RepStage {
         at: CaptureTime,
     ) -> Result<(), DaemonError> {
         for sentence in &announcements.sentences {
-            self.outlets.ears.say(sentence, at)?;
+            self.sinks.sound.say(sentence, at)?;
         }
         for line in &announcements.lines {
-            (self.outlets.show)(line);
+            self.sinks.terminal.println(line);
         }
         Ok(())
     }
@@ -472,10 +450,10 @@ impl RepStage {
     }
 
     fn log(&mut self, judged: JudgedRep, frames: Vec<PoseFrame>) -> Result<(), DaemonError> {
-        if let Some(log) = &mut self.outlets.rep_log {
+        if let Some(log) = &mut self.sinks.rep_log {
             log.append(&judged)?;
         }
-        let Some(journal) = &self.outlets.journal else {
+        let Some(journal) = &self.sinks.journal else {
             return Ok(());
         };
         let (number, stretch) = (judged.number, filming::stretch(&judged));

@@ -1,7 +1,8 @@
-//! A rep as one line for the person at the terminal.
+//! Reps as lines for the person at the terminal.
 
 use crate::coach::{JudgedRep, Verdict};
 use crate::rep::{Measure, MeasureName, RepKind};
+use crate::status::RunCounts;
 use crate::text_enum::Recorded;
 
 /// The measures that fit on a line, and their short names.
@@ -56,4 +57,14 @@ pub(crate) fn rep_text(judged: &JudgedRep) -> String {
         }
     }
     text
+}
+
+/// Swings and takes of a run.
+pub(super) fn counts_text(counts: &RunCounts) -> String {
+    let plural = |n: u32, one: &str| format!("{n} {one}{}", if n == 1 { "" } else { "s" });
+    format!(
+        "{}, {}.",
+        plural(counts.swings, "swing"),
+        plural(counts.takes, "take")
+    )
 }

@@ -1,26 +1,26 @@
-//! The wish to stop, shared by all threads.
+//! The request to stop, shared by all threads.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::thread::spawn;
 
-/// Remembers that somebody asked the program to stop. Clones share the memory.
+/// Whether a stop was requested. Clones share it.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Stop(Arc<AtomicBool>);
 
 impl Stop {
-    /// Nobody has asked yet.
+    /// No stop is requested.
     pub(crate) fn new() -> Self {
         Self::default()
     }
 
-    /// Asks everybody to stop in order.
+    /// Requests a stop.
     pub(crate) fn request(&self) {
         self.0.store(true, Ordering::Release);
     }
 
-    /// Whether somebody has asked.
+    /// Whether a stop was requested.
     pub(crate) fn requested(&self) -> bool {
         self.0.load(Ordering::Acquire)
     }
@@ -50,61 +50,6 @@ impl Stop {
         })?;
         Ok(())
     }
-}
-
-/// Raises a flag whenever the process gets the signal USR1; on systems without it, never.
-///
-/// # Errors
-/// Where the system gives no thread.
-pub(crate) fn raise_on_user_signal(flag: &Arc<AtomicBool>) -> std::io::Result<()> {
-    #[cfg(unix)]
-    raise_on(
-        tokio::signal::unix::SignalKind::user_defined1(),
-        "user-signal",
-        flag,
-    )?;
-    #[cfg(not(unix))]
-    let _ = flag;
-    Ok(())
-}
-
-/// Raises a flag whenever the process gets the signal HUP, which then no longer ends it; on systems without it, never.
-///
-/// # Errors
-/// Where the system gives no thread.
-pub(crate) fn raise_on_hangup_signal(flag: &Arc<AtomicBool>) -> std::io::Result<()> {
-    #[cfg(unix)]
-    raise_on(
-        tokio::signal::unix::SignalKind::hangup(),
-        "hangup-signal",
-        flag,
-    )?;
-    #[cfg(not(unix))]
-    let _ = flag;
-    Ok(())
-}
-
-#[cfg(unix)]
-fn raise_on(
-    kind: tokio::signal::unix::SignalKind,
-    thread: &str,
-    flag: &Arc<AtomicBool>,
-) -> std::io::Result<()> {
-    let flag = Arc::clone(flag);
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()?;
-    spawn(thread, move || {
-        runtime.block_on(async {
-            let Ok(mut asked) = tokio::signal::unix::signal(kind) else {
-                return;
-            };
-            while asked.recv().await.is_some() {
-                flag.store(true, Ordering::Relaxed);
-            }
-        });
-    })?;
-    Ok(())
 }
 
 #[cfg(unix)]

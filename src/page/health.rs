@@ -147,7 +147,7 @@ impl HealthFigures {
                 .as_deref()
                 .and_then(|path| machine::free_bytes(path).ok()),
             restarts: [
-                count(&health.reopened),
+                count(&health.camera_reopens),
                 count(&health.pose_restarts),
                 stage.rep_restarts,
                 stage.sound_restarts,

@@ -13,7 +13,7 @@ use crate::video::FilmState;
 use super::live::LiveState;
 use super::preview::Preview;
 
-/// DurationWindow kept for quantiles: the last minute and a half at 60 frames a second.
+/// Durations kept for quantiles: the last minute and a half at 60 frames a second.
 const KEPT: usize = 5400;
 
 /// The figures. All counts are since the start.
@@ -30,7 +30,7 @@ pub struct Health {
     /// How often a broken pose model was loaded again.
     pub pose_restarts: AtomicU64,
     /// How often the camera was opened again.
-    pub reopened: AtomicU64,
+    pub camera_reopens: AtomicU64,
     /// Time the pose stage took for a frame.
     pub pose: DurationWindow,
     /// From a frame's capture to the end of its analysis.

@@ -11,7 +11,7 @@ use std::sync::{Arc, OnceLock};
 
 use cagehand::capture::{ClipSource, Frame};
 use cagehand::coach::{Bands, Coach, Trainer};
-use cagehand::daemon::{Ears, Outlets, PoseSample, RepStage, Training};
+use cagehand::daemon::{Ears, PoseSample, RepSinks, RepStage, Terminal, Training};
 use cagehand::pose::Model;
 use cagehand::rep::{FinderSettings, MeasureName};
 
@@ -82,15 +82,15 @@ fn a_pose_takes_no_memory_of_ours_and_none_in_the_rep_stage() {
         remarks: true,
         count_asked: Arc::new(AtomicBool::new(false)),
     };
-    let outlets = Outlets {
-        ears: Ears::None,
+    let sinks = RepSinks {
+        sound: Ears::None,
         journal: None,
         rep_log: None,
         track: None,
-        show: Box::new(|_| {}),
+        terminal: Terminal::silent(),
     };
     let told = FinderSettings::default();
-    let mut stage = RepStage::new(told, training, outlets, Arc::new(OnceLock::new()));
+    let mut stage = RepStage::new(told, training, sinks, Arc::new(OnceLock::new()));
     let mut frame = Frame::default();
     let (mut by_pose, mut by_stage) = (Vec::new(), Vec::new());
     while clip.next_frame(&mut frame).unwrap() {

@@ -28,7 +28,9 @@ impl RepStage {
     pub(super) fn revise_films(&mut self, settings: VideoSettings) {
         let Some(films) = &self.films else { return };
         if films.revise(settings) {
-            (self.outlets.show)(&film_notice(films.folder(), &settings));
+            self.sinks
+                .terminal
+                .println(&film_notice(films.folder(), &settings));
         }
     }
 
@@ -41,7 +43,7 @@ impl RepStage {
         let Some(films) = self.films.as_ref().filter(|films| films.is_on()) else {
             return;
         };
-        let state = self.outlets.journal.as_ref().map(|j| j.state());
+        let state = self.sinks.journal.as_ref().map(|j| j.state());
         match state.as_ref().and_then(session_of) {
             Some((session, session_started_ms)) => {
                 let note = FilmNote {

@@ -23,14 +23,14 @@ impl RepStage {
         let share = travel.map(|travel| (travel.forward_cm / edge_cm) as f32);
         if share.is_some() || self.tone_on {
             // What the device did with the news before this one.
-            if let (Some(told_ms), Some(lag)) = (self.tone_told_ms, self.outlets.ears.tone_lag()) {
+            if let (Some(told_ms), Some(lag)) = (self.tone_told_ms, self.sinks.sound.tone_lag()) {
                 self.tone_times.add_ms(told_ms + 1e3 * lag.as_secs_f64());
             }
             self.tone_told_ms = self
                 .clock
                 .get()
                 .map(|clock| 1e3 * clock.now().secs_since(pose.captured_at));
-            self.outlets.ears.head_tone(share, pose.captured_at)?;
+            self.sinks.sound.head_tone(share, pose.captured_at)?;
         }
         self.tone_on = share.is_some();
         Ok(())

@@ -18,8 +18,8 @@ impl RepStage {
     /// Takes in what became of sounds. `patience` is how long to wait for the first of them.
     pub(super) fn settle(&mut self, patience: Duration) {
         let settled = match patience.is_zero() {
-            true => self.outlets.ears.outcomes(),
-            false => self.outlets.ears.outcomes_within(patience),
+            true => self.sinks.sound.outcomes(),
+            false => self.sinks.sound.outcomes_within(patience),
         };
         for outcome in settled {
             match outcome {

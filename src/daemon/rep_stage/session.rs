@@ -11,7 +11,8 @@ use crate::rep::{FinderSettings, LiveHead, Phase, RepFinder};
 use crate::time::CaptureTime;
 
 use super::super::DaemonError;
-use super::{DARK_BELOW, RepStage, Training};
+use super::{DARK_BELOW, RepStage};
+use crate::daemon::Training;
 
 /// How long a journal that gives way to another one may take to store what waits.
 const LAST_STORES: Duration = Duration::from_secs(5);
@@ -25,7 +26,7 @@ pub struct SessionChange {
     /// How the hitter trains.
     pub training: Training,
     /// What the finder is told.
-    pub finder: FinderSettings,
+    pub setup: FinderSettings,
     /// Another journal, where the reps are to go into one.
     pub journal: Option<JournalWriter>,
 }
@@ -38,29 +39,29 @@ impl RepStage {
         if !between_reps {
             return Ok(());
         }
-        let Some(change) = self.revisions.take_session() else {
+        let Some(change) = self.changes.take_session() else {
             return Ok(());
         };
         let SessionChange {
             hitter,
             session,
             training,
-            finder,
+            setup: finder,
             journal,
         } = change;
         if let Some(line) = self.training.trainer.closing_line() {
-            (self.outlets.show)(&line);
+            self.sinks.terminal.println(&line);
         }
         let name = hitter.as_ref().and_then(|hitter| hitter.name.clone());
         // What is shown here may end up in the system's log, where no name belongs.
-        (self.outlets.show)(match &name {
+        self.sinks.terminal.println(match &name {
             Some(_) => "another session begins, of a hitter with a name",
             None => "another session begins, of nobody named",
         });
-        match (journal, &self.outlets.journal) {
+        match (journal, &self.sinks.journal) {
             (Some(journal), _) => {
                 journal.begin_session(hitter, session)?;
-                if let Some(before) = self.outlets.journal.replace(journal)
+                if let Some(before) = self.sinks.journal.replace(journal)
                     && let Err(error) = before.close(LAST_STORES)
                 {
                     tracing::error!(%error, "the journal before could not be ended well");
@@ -84,7 +85,7 @@ impl RepStage {
         self.live.begin_session();
         self.publish(None);
         if self.training.opening && self.counts.frames > 0 {
-            self.outlets.ears.say(OPENING, now)?;
+            self.sinks.sound.say(OPENING, now)?;
         }
         Ok(())
     }

@@ -1,18 +1,18 @@
-//! Which pose model this machine holds, found by running it.
+//! The choice of the pose model: the best one that keeps up on this machine, found by a short benchmark.
 //!
-//! In: the camera's rate. Out: the model with its tracker, and the reason in words. The model is timed on pictures that
-//! another thread decodes at that rate, as in a real run: the two share caches, memory and often a core's arithmetic, a
-//! processor that waits between frames may slow down, and a model that is timed alone over and over looks up to a third
-//! faster than it then is. Takes a few tenths of a second.
+//! In: the camera's rate. Out: the trackers, and the reason in words. The model is timed on pictures that another thread
+//! decodes at that rate, as in a real run: the two share caches, memory and often a core's arithmetic, a processor that
+//! waits between frames may slow down, and a model that is timed alone over and over looks up to a third faster than it
+//! then is. Takes a few tenths of a second.
 
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
 
-use super::Failure;
+use super::DaemonError;
+use super::pose_stage::TrackerSet;
 use crate::capture::{Frame, MjpegDecoder};
-use crate::daemon::TrackerSet;
 use crate::pose::{Model, Tracker};
 use crate::settings::ModelChoice;
 use crate::thread::spawn;
@@ -24,89 +24,110 @@ const MOST_RUNS: usize = 24;
 const LONG_ENOUGH: Duration = Duration::from_millis(200);
 /// A model keeps up where a frame takes at most this share of the time between frames.
 const KEEPS_UP: f64 = 1.0 / 1.3;
-/// Frames a second where a camera does not tell.
+/// Frames a second where a camera does not say.
 const USUAL_FPS: f64 = 60.0;
-/// A slower camera would only make the trial longer.
+/// A slower camera would only make the benchmark longer.
 const LEAST_FPS: f64 = 30.0;
-/// The picture of the trial: what most cage-side cameras send.
+/// The size of the benchmark's picture: what most cage-side cameras send.
 const SIZE: [usize; 2] = [1280, 720];
 
-/// On what a model is timed.
+/// What else the machine does while a model is timed.
 #[derive(Clone, Copy, Debug)]
-pub(super) enum Scenes {
-    /// On one picture: the model alone, or beside a camera that is being read already.
-    Still,
-    /// On pictures that another thread decodes, so many a second.
-    Decoded { fps: f64 },
+pub(crate) enum BenchmarkLoad {
+    /// Nothing of ours: the model runs alone, or beside a camera that is being read already.
+    ModelOnly,
+    /// Another thread decodes the pictures, so many a second.
+    Decoding { fps: f64 },
 }
 
-/// The model to use and why, in words, with its tracker and what takes over if the machine slows down.
-pub(super) fn choose_model(
+/// The models to use, and why.
+pub(crate) struct ModelChosen {
+    pub trackers: TrackerSet,
+    /// The reason, for the terminal and the health figures.
+    pub reason: String,
+}
+
+/// Chooses the model for a source of `fps` frames a second, unless the settings fix it. Where the full model is chosen, the
+/// lite one takes over if the machine slows down.
+///
+/// # Errors
+/// Where a model cannot be loaded or run.
+pub(crate) fn choose_model(
     choice: ModelChoice,
     fps: f64,
-    scenes: Scenes,
-) -> Result<(String, TrackerSet), Failure> {
+    load: BenchmarkLoad,
+) -> Result<ModelChosen, DaemonError> {
     if let ModelChoice::Fixed(model) = choice {
-        return Ok((
-            format!("{} model, as set.", model.name()),
-            TrackerSet::supervised(model.tracker()?, model, None),
-        ));
+        return Ok(ModelChosen {
+            trackers: TrackerSet::supervised(model.tracker()?, model, None),
+            reason: format!("{} model, as set.", model.name()),
+        });
     }
-    let fps = told_or_usual(fps);
+    let fps = known_or_usual(fps);
     let free_ms = 1000.0 / fps * KEEPS_UP;
     let mut full = Model::Full.tracker()?;
     let mut lite = Model::Lite.tracker()?;
-    let mut trial = Trial::new(scenes);
-    let full_ms = trial.time(&mut full, LONG_ENOUGH)?;
+    let mut benchmark = ModelBenchmark::new(load);
+    let full_ms = benchmark.time(&mut full, LONG_ENOUGH)?;
     let rate = format!("{free_ms:.1} ms are free at {fps:.0} frames a second");
     if full_ms <= free_ms {
-        let words = format!("full model: it takes {full_ms:.1} ms a frame here, {rate}.");
-        return Ok((words, TrackerSet::supervised(full, Model::Full, Some(lite))));
+        return Ok(ModelChosen {
+            trackers: TrackerSet::supervised(full, Model::Full, Some(lite)),
+            reason: format!("full model: it takes {full_ms:.1} ms a frame here, {rate}."),
+        });
     }
-    // Only said, not decided on: the least will do, and the start is not to wait.
-    let lite_ms = trial.time(&mut lite, Duration::ZERO)?;
+    // Only reported, the choice is made: the shortest run will do, so that the start does not wait.
+    let lite_ms = benchmark.time(&mut lite, Duration::ZERO)?;
     let lacking = match lite_ms <= free_ms {
         true => "",
         false => " Neither has time to spare: frames may be dropped.",
     };
-    let words = format!(
-        "lite model: it takes {lite_ms:.1} ms a frame here, the full one {full_ms:.1}, {rate}.{lacking}"
-    );
-    Ok((words, TrackerSet::supervised(lite, Model::Lite, None)))
+    Ok(ModelChosen {
+        trackers: TrackerSet::supervised(lite, Model::Lite, None),
+        reason: format!(
+            "lite model: it takes {lite_ms:.1} ms a frame here, the full one {full_ms:.1}, {rate}.{lacking}"
+        ),
+    })
 }
 
-fn told_or_usual(fps: f64) -> f64 {
+fn known_or_usual(fps: f64) -> f64 {
     if fps > 1.0 { fps } else { USUAL_FPS }
 }
 
 /// Mean time of the landmark model on a 720p picture, milliseconds.
-pub(super) fn time_landmarks(tracker: &mut Tracker, scenes: Scenes) -> Result<f64, Failure> {
-    Trial::new(scenes).time(tracker, LONG_ENOUGH)
+///
+/// # Errors
+/// Where the model fails.
+pub(crate) fn time_landmarks(
+    tracker: &mut Tracker,
+    load: BenchmarkLoad,
+) -> Result<f64, DaemonError> {
+    ModelBenchmark::new(load).time(tracker, LONG_ENOUGH)
 }
 
 /// Times models on the same pictures.
-struct Trial {
+struct ModelBenchmark {
     frame: Frame,
-    camera: Option<TrialCamera>,
+    camera: Option<SimulatedCamera>,
 }
 
-impl Trial {
-    fn new(scenes: Scenes) -> Self {
-        let frame = scene();
-        let camera = match scenes {
-            Scenes::Decoded { fps } => TrialCamera::start(&frame, fps),
-            Scenes::Still => None,
+impl ModelBenchmark {
+    fn new(load: BenchmarkLoad) -> Self {
+        let frame = grainy_frame();
+        let camera = match load {
+            BenchmarkLoad::Decoding { fps } => SimulatedCamera::start(&frame, fps),
+            BenchmarkLoad::ModelOnly => None,
         };
         Self { frame, camera }
     }
 
     /// The mean, because it decides whether frames pile up: beside a decoder some runs meet its work and some do not.
-    fn time(&mut self, tracker: &mut Tracker, long_enough: Duration) -> Result<f64, Failure> {
+    fn time(&mut self, tracker: &mut Tracker, long_enough: Duration) -> Result<f64, DaemonError> {
         let began = Instant::now();
         let mut times = Vec::with_capacity(MOST_RUNS);
         while times.len() < LEAST_RUNS || (times.len() < MOST_RUNS && began.elapsed() < long_enough)
         {
-            let ended = |camera: &TrialCamera| !camera.next(&mut self.frame);
+            let ended = |camera: &SimulatedCamera| !camera.next(&mut self.frame);
             if self.camera.as_ref().is_some_and(ended) {
                 self.camera = None;
             }
@@ -120,7 +141,7 @@ impl Trial {
 }
 
 /// A picture with as much grain as a dim cage gives: what a JPEG decoder takes depends on it.
-fn scene() -> Frame {
+fn grainy_frame() -> Frame {
     let [width, height] = SIZE;
     let mut frame = Frame::default();
     let mut state = 1u32;
@@ -139,20 +160,20 @@ const GRAIN: usize = 32;
 
 /// Stands in for a camera while a model is timed: decodes one picture again and again at a camera's rate, in a thread of
 /// its own, and hands it over. It ends when it is dropped.
-struct TrialCamera {
+struct SimulatedCamera {
     pictures: Option<Receiver<Frame>>,
     used: Sender<Frame>,
     thread: Option<JoinHandle<()>>,
 }
 
-impl TrialCamera {
+impl SimulatedCamera {
     /// `None` where there can be no thread or no picture; then the model is timed alone.
     fn start(frame: &Frame, fps: f64) -> Option<Self> {
         let jpeg = Packer::new(Largest::ANY).pack(frame)?.ok()?.jpeg;
-        let between = Duration::from_secs_f64(1.0 / told_or_usual(fps).max(LEAST_FPS));
+        let between = Duration::from_secs_f64(1.0 / known_or_usual(fps).max(LEAST_FPS));
         let (give, pictures) = bounded(1);
         let (used, take) = bounded(2);
-        let thread = spawn("trial-camera", move || {
+        let thread = spawn("bench-camera", move || {
             let mut decoder = MjpegDecoder::default();
             let mut frame = Frame::default();
             let mut next = Instant::now();
@@ -187,12 +208,12 @@ impl TrialCamera {
     }
 }
 
-impl Drop for TrialCamera {
+impl Drop for SimulatedCamera {
     fn drop(&mut self) {
         // Nobody takes pictures any more: the thread ends at its next one.
         self.pictures = None;
         if let Some(thread) = self.thread.take() {
-            // A camera that failed has only made the trial a quieter one.
+            // A camera that failed has only made the benchmark's load lighter.
             let _ = thread.join();
         }
     }
@@ -203,9 +224,9 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_trial_decodes_what_a_camera_sends() {
+    fn the_benchmark_decodes_what_a_camera_sends() {
         let jpeg = Packer::new(Largest::ANY)
-            .pack(&scene())
+            .pack(&grainy_frame())
             .unwrap()
             .unwrap()
             .jpeg;
@@ -221,8 +242,8 @@ mod tests {
     }
 
     #[test]
-    fn the_trial_s_camera_sends_pictures_at_its_rate_until_it_is_dropped() {
-        let camera = TrialCamera::start(&scene(), 40.0).unwrap();
+    fn the_simulated_camera_sends_pictures_at_its_rate_until_it_is_dropped() {
+        let camera = SimulatedCamera::start(&grainy_frame(), 40.0).unwrap();
         let mut frame = Frame::default();
         assert!(camera.next(&mut frame));
         let began = Instant::now();
@@ -239,10 +260,14 @@ mod tests {
 
     #[test]
     fn no_model_holds_a_rate_that_leaves_no_time_and_that_is_said() {
-        let (words, _) = choose_model(ModelChoice::Auto, 10_000.0, Scenes::Still).unwrap();
+        let words = choose_model(ModelChoice::Auto, 10_000.0, BenchmarkLoad::ModelOnly)
+            .unwrap()
+            .reason;
         assert!(words.starts_with("lite model: it takes "), "{words}");
         assert!(words.contains("Neither has time to spare"), "{words}");
-        let (words, _) = choose_model(ModelChoice::Auto, 1.5, Scenes::Still).unwrap();
+        let words = choose_model(ModelChoice::Auto, 1.5, BenchmarkLoad::ModelOnly)
+            .unwrap()
+            .reason;
         assert!(words.starts_with("full model: it takes "), "{words}");
     }
 }

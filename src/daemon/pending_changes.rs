@@ -1,0 +1,165 @@
+//! Edited settings and prepared sessions on their way to the rep stage.
+//!
+//! In: what the settings thread and the page prepared. Out: the same, once, between two frames; and how the last edit ended,
+//! for the health figures. Taking is cheap where nothing waits: one atomic load a frame.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use crate::coach::Bands;
+use crate::rep::{FinderSettings, MeasureName};
+use crate::sound::CueLibrary;
+use crate::video::VideoSettings;
+
+use super::rep_stage::SessionChange;
+
+/// Every value that an edit of the settings changes in the rep stage, as it is to be from the next frame on.
+#[derive(Clone, Debug)]
+pub(crate) struct SettingsUpdate {
+    /// The bands; under a plan with the plan's own before them.
+    pub bands: Bands,
+    /// What is cued, the most important first.
+    pub order: Vec<MeasureName>,
+    /// How many swings make a baseline.
+    pub baseline_swings: usize,
+    /// What is known of hitter and camera.
+    pub setup: FinderSettings,
+    /// Whether the hitter is told when they are set, out of view, cut off or in the dark.
+    pub remarks: bool,
+    /// 0 to 1.
+    pub volume: f32,
+    /// Other sounds, decoded; `None` keeps the present ones.
+    pub library: Option<Arc<CueLibrary>>,
+    /// Whether films are kept, and how much.
+    pub video: VideoSettings,
+}
+
+/// Holds an update and a session until the rep stage takes them, and the outcome of the last edit.
+#[derive(Default)]
+pub(crate) struct PendingChanges {
+    /// Set where an update waits.
+    update_ready: AtomicBool,
+    /// Set where a session waits.
+    session_ready: AtomicBool,
+    state: Mutex<State>,
+}
+
+#[derive(Default)]
+struct State {
+    update: Option<SettingsUpdate>,
+    session: Option<SessionChange>,
+    refused: Option<String>,
+    needs_restart: Vec<String>,
+}
+
+impl PendingChanges {
+    fn state(&self) -> MutexGuard<'_, State> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Replaces an update that still waits.
+    pub(super) fn put_update(&self, mut update: SettingsUpdate) {
+        let mut state = self.state();
+        if let Some(older) = state.update.take() {
+            update.library = update.library.or(older.library);
+        }
+        state.update = Some(update);
+        self.update_ready.store(true, Ordering::Release);
+    }
+
+    /// The update that waits, once.
+    pub(super) fn take_update(&self) -> Option<SettingsUpdate> {
+        if !self.update_ready.load(Ordering::Acquire) {
+            return None;
+        }
+        let mut state = self.state();
+        self.update_ready.store(false, Ordering::Release);
+        state.update.take()
+    }
+
+    /// Replaces a session that still waits to begin.
+    pub(super) fn put_session(&self, mut change: SessionChange) {
+        let mut state = self.state();
+        // Another journal that the older one was to go into is still wanted.
+        let older = state.session.take();
+        change.journal = change.journal.or(older.and_then(|older| older.journal));
+        state.session = Some(change);
+        drop(state);
+        self.session_ready.store(true, Ordering::Release);
+    }
+
+    /// The session that waits, once.
+    pub(super) fn take_session(&self) -> Option<SessionChange> {
+        if !self.session_ready.load(Ordering::Acquire) {
+            return None;
+        }
+        let mut state = self.state();
+        self.session_ready.store(false, Ordering::Release);
+        state.session.take()
+    }
+
+    /// Records that an edit was refused, and why.
+    pub(super) fn set_refused(&self, why: &str) {
+        self.state().refused = Some(why.to_owned());
+    }
+
+    /// Records that an edit was accepted; `needs_restart` are the keys that differ from those the run was started with and
+    /// do not change while it runs.
+    pub(super) fn set_accepted(&self, needs_restart: Vec<String>) {
+        let mut state = self.state();
+        state.refused = None;
+        state.needs_restart = needs_restart;
+    }
+
+    /// Why the last edit was refused, until one is accepted.
+    pub(super) fn refused(&self) -> Option<String> {
+        self.state().refused.clone()
+    }
+
+    /// The keys whose edits wait for a restart.
+    pub(super) fn needs_restart(&self) -> Vec<String> {
+        self.state().needs_restart.clone()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::settings::Settings;
+    use std::path::Path;
+
+    #[test]
+    fn an_update_is_taken_once_and_a_newer_one_replaces_it() {
+        let changes = PendingChanges::default();
+        assert!(changes.take_update().is_none());
+        let settings = |text: &str| Settings::parse(text, Path::new("s")).unwrap();
+        let with_sounds = SettingsUpdate {
+            library: Some(Arc::new(CueLibrary::load(None).unwrap())),
+            ..SettingsUpdate::for_tests(&settings("[cues]\nvolume = 0.1"))
+        };
+        changes.put_update(with_sounds);
+        changes.put_update(SettingsUpdate::for_tests(&settings("[cues]\nvolume = 0.2")));
+        let taken = changes.take_update().unwrap();
+        assert!((taken.volume - 0.2).abs() < 1e-6);
+        assert!(
+            taken.library.is_some(),
+            "sounds that nobody took yet are kept"
+        );
+        assert!(changes.take_update().is_none());
+    }
+
+    impl SettingsUpdate {
+        pub(in crate::daemon) fn for_tests(settings: &Settings) -> Self {
+            Self {
+                bands: settings.bands.clone(),
+                order: settings.cues.order.clone(),
+                baseline_swings: settings.baseline_swings,
+                setup: FinderSettings::default(),
+                remarks: settings.cues.remarks,
+                volume: settings.cues.volume,
+                library: None,
+                video: settings.video,
+            }
+        }
+    }
+}

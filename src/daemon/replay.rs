@@ -1,0 +1,271 @@
+//! `replay`: one recording from start to end, as if it were happening.
+
+use std::num::NonZeroU32;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::AtomicBool;
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+use std::time::Instant;
+
+use crate::capture::{CaptureClock, ClipSource, FrameSource, PlaybackRate};
+use crate::journal::RepLog;
+use crate::picture_size::PictureSize;
+use crate::pose::Model;
+use crate::pose::track::{TrackReader, TrackWriter};
+use crate::rep::{Bats, FinderSettings};
+use crate::settings::Settings;
+use crate::status::{Health, RunCounts};
+
+use super::capture_loop::{CaptureContext, capture_loop};
+use super::frame_channel::{Delivery, FrameSender};
+use super::pipeline::{PoseSample, run_pipeline};
+use super::plan_choice::PlanOverride;
+use super::pose_stage::TrackerSet;
+use super::rep_text::counts_text;
+use super::sound_target::SoundTarget;
+use super::stop::Stop;
+use super::training::{hitter_entry, open_journal, prepare_training, session_entry};
+use super::{DaemonError, RepSinks, RepStage, Terminal};
+
+/// Pose tracks are known by this ending.
+const TRACK_ENDING: &str = ".jsonl";
+
+/// Mixed pitches come in the same order each time a recording is run.
+const PITCH_ORDER_SEED: u64 = 1;
+
+/// What the command line says about a replay.
+#[derive(Debug)]
+pub(crate) struct ReplayOptions {
+    /// A video clip or a pose track.
+    pub source: PathBuf,
+    /// Write the rep log here.
+    pub rep_log: Option<PathBuf>,
+    /// Write the pose track here.
+    pub track: Option<PathBuf>,
+    /// The hitter's height, instead of that of the settings.
+    pub height_cm: Option<f64>,
+    /// The hitter's side, instead of that of the settings.
+    pub bats: Option<Bats>,
+    pub rate: PlaybackRate,
+    /// How many times in a row the recording runs.
+    pub loops: NonZeroU32,
+    pub sound: SoundTarget,
+    pub model: Model,
+    /// `None` keeps no journal.
+    pub journal: Option<PathBuf>,
+    pub plan: PlanOverride,
+}
+
+/// Replays a clip or a track to its end.
+///
+/// # Errors
+/// Where the recording or something that was asked for cannot be had, a stage fails, the recording is damaged, or nobody is
+/// found in it.
+pub(crate) fn replay(
+    options: &ReplayOptions,
+    settings: &Settings,
+    terminal: &Terminal,
+) -> Result<(), DaemonError> {
+    let replay = Replay {
+        options,
+        settings,
+        terminal,
+        stop: Stop::new(),
+        clock: Arc::new(OnceLock::new()),
+    };
+    let path = &options.source;
+    if path.to_string_lossy().ends_with(TRACK_ENDING) {
+        let counts = replay.run_track(path)?;
+        terminal.println(&counts_text(&counts));
+        return replay.check_found(&counts);
+    }
+    let health = Arc::new(Health::default());
+    let (counts, damage) = replay.run_clip(path, &health)?;
+    terminal.println(&format!("{}  {}", counts_text(&counts), health.summary()));
+    if let Some(reason) = damage {
+        return Err(DaemonError::DamagedRecording {
+            path: path.clone(),
+            reason,
+        });
+    }
+    replay.check_found(&counts)
+}
+
+struct Replay<'a> {
+    options: &'a ReplayOptions,
+    settings: &'a Settings,
+    terminal: &'a Terminal,
+    stop: Stop,
+    clock: Arc<OnceLock<CaptureClock>>,
+}
+
+impl Replay<'_> {
+    /// Gives what was found, and what is wrong with a clip that could be read in part.
+    fn run_clip(
+        &self,
+        path: &Path,
+        health: &Arc<Health>,
+    ) -> Result<(RunCounts, Option<String>), DaemonError> {
+        let clip = ClipSource::open(path)?.looped(self.options.loops);
+        let info = clip.info().clone();
+        let tracker = self.options.model.tracker()?;
+        self.terminal.println(&format!(
+            "{}: {} x {}, {:.3} frames a second, {}, {} model",
+            path.display(),
+            info.width,
+            info.height,
+            info.fps,
+            info.codec,
+            self.options.model.name()
+        ));
+        let picture = PictureSize {
+            width_px: info.width as u32,
+            height_px: info.height as u32,
+        };
+        let mut stage = self.stage(info.fps, picture)?;
+        self.stop.on_signals()?;
+        let rate = self.options.rate;
+        let delivery = match rate {
+            PlaybackRate::Fast => Delivery::Every,
+            PlaybackRate::Timed(_) => Delivery::Latest,
+        };
+        let context = CaptureContext {
+            health: Arc::clone(health),
+            stop: self.stop.clone(),
+            clock: Arc::clone(&self.clock),
+        };
+        let damage = Arc::new(Mutex::new(None));
+        let capture = {
+            let damage = Arc::clone(&damage);
+            let mut source = FrameSource::from_clip(clip, rate);
+            move |frames: &FrameSender| {
+                let captured = capture_loop(&mut source, frames, &context);
+                *damage.lock().unwrap_or_else(PoisonError::into_inner) =
+                    source.clip().and_then(|c| c.problem().map(str::to_owned));
+                captured
+            }
+        };
+        let ran = run_pipeline(
+            delivery,
+            TrackerSet::once(tracker),
+            health,
+            &self.clock,
+            &mut stage,
+            capture,
+        );
+        let counts = stage.finish()?;
+        ran?;
+        let damage = damage.lock().unwrap_or_else(PoisonError::into_inner).take();
+        Ok((counts, damage))
+    }
+
+    fn run_track(&self, path: &Path) -> Result<RunCounts, DaemonError> {
+        let mut reader = TrackReader::open(path)?.looped(self.options.loops);
+        let header = reader.header();
+        let fps = header.fps;
+        let picture = PictureSize {
+            width_px: header.width,
+            height_px: header.height,
+        };
+        self.terminal.println(&format!(
+            "{}: pose track, {fps} frames a second",
+            path.display()
+        ));
+        let mut stage = self.stage(fps, picture)?;
+        self.stop.on_signals()?;
+        let ran = self.feed_track(&mut reader, picture, &mut stage);
+        let counts = stage.finish()?;
+        ran?;
+        Ok(counts)
+    }
+
+    /// Hands a track's poses to the rep stage, each when it is due.
+    fn feed_track(
+        &self,
+        reader: &mut TrackReader,
+        picture: PictureSize,
+        stage: &mut RepStage,
+    ) -> Result<(), DaemonError> {
+        let mut due: Option<CaptureClock> = None;
+        while !self.stop.requested()
+            && let Some(pose) = reader.next_frame()?
+        {
+            if let PlaybackRate::Timed(rate) = self.options.rate {
+                let due = due.get_or_insert_with(|| {
+                    CaptureClock::anchored(Instant::now(), pose.captured_at).at_rate(rate)
+                });
+                std::thread::sleep(due.real_time_for(pose.captured_at - due.now()));
+            }
+            stage.step(PoseSample {
+                pose,
+                picture,
+                brightness: None,
+            })?;
+        }
+        Ok(())
+    }
+
+    /// A recording in which nobody was ever found is bad news, not a success.
+    fn check_found(&self, counts: &RunCounts) -> Result<(), DaemonError> {
+        match counts.bodies == 0 && !self.stop.requested() {
+            true => Err(DaemonError::NobodyFound {
+                path: self.options.source.clone(),
+                frames: counts.frames,
+            }),
+            false => Ok(()),
+        }
+    }
+
+    fn stage(&self, fps: f64, picture: PictureSize) -> Result<RepStage, DaemonError> {
+        let (options, settings) = (self.options, self.settings);
+        let setup = FinderSettings {
+            cm_per_px: settings.camera.cm_per_px,
+            roll_deg: settings.camera.roll_deg,
+            height_cm: options.height_cm.or(settings.hitter.height_cm),
+            bats: options.bats.or(settings.hitter.bats),
+            view: settings.camera.view,
+        };
+        let plan = match &options.plan {
+            PlanOverride::Plan(plan) => Some(plan.clone()),
+            PlanOverride::NoPlan | PlanOverride::Unset => None,
+        };
+        let rep_log = options.rep_log.as_deref().map(RepLog::create).transpose()?;
+        let track = options
+            .track
+            .as_deref()
+            .map(|path| TrackWriter::create(path, fps, picture.width_px, picture.height_px))
+            .transpose()?;
+        let journal = options
+            .journal
+            .as_deref()
+            .map(|path| open_journal(path, self.terminal))
+            .transpose()?;
+        if let Some(journal) = &journal {
+            let source = options.source.display().to_string();
+            journal.begin_session(
+                hitter_entry(settings, &setup),
+                session_entry(settings, &source, plan.clone()),
+            )?;
+        }
+        let training = prepare_training(
+            settings,
+            options.journal.as_deref(),
+            plan.as_ref(),
+            PITCH_ORDER_SEED,
+            Arc::new(AtomicBool::new(false)),
+            self.terminal,
+        )?;
+        let sinks = RepSinks {
+            sound: options.sound.open(settings, options.rate)?,
+            journal,
+            rep_log,
+            track,
+            terminal: self.terminal.clone(),
+        };
+        Ok(RepStage::new(
+            setup,
+            training,
+            sinks,
+            Arc::clone(&self.clock),
+        ))
+    }
+}

@@ -1,0 +1,336 @@
+//! Who hits now, and how the next session is prepared while `watch` runs.
+//!
+//! In: the settings, as they are edited, and the hitter who steps in at the page. Out: a [`SessionChange`] for the rep stage.
+//! Everything that can fail, such as reading the hitter's plan and baselines, happens here, on the thread that asks.
+
+use std::path::{Path, PathBuf};
+use std::sync::atomic::AtomicBool;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use super::pending_changes::PendingChanges;
+use super::plan_choice::{PlanOverride, plan_in_force};
+use super::training::{
+    bands_and_order, hitter_entry, open_journal, prepare_training, session_entry,
+};
+use super::{DaemonError, SessionChange, Terminal, Training};
+use crate::coach::{Bands, Plan};
+use crate::journal::{Journal, JournalError, JournalWriter, NewHitter, NewPlan};
+use crate::page::SessionControl;
+use crate::paths;
+use crate::rep::{FinderSettings, MeasureName};
+use crate::settings::{HitterSettings, Settings};
+
+/// The hitter and the camera of a recording that stands in for the camera.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct StandInHitter {
+    /// The hitter's height, where it is known.
+    pub height_cm: Option<f64>,
+    /// Whether the recording was asked for; else it runs for want of a camera.
+    pub requested: bool,
+}
+
+/// What is the same for every session of a run.
+pub(super) struct RunConfig {
+    /// The journal that the command line names; it goes before the settings.
+    pub journal: Option<PathBuf>,
+    /// What the command line says about the plan.
+    pub plan: PlanOverride,
+    /// `None` where a camera is watched.
+    pub stand_in: Option<StandInHitter>,
+    /// What is watched, for the journal.
+    pub source: String,
+}
+
+/// Knows who hits, and prepares sessions.
+pub(super) struct SessionController {
+    config: RunConfig,
+    changes: Arc<PendingChanges>,
+    terminal: Terminal,
+    current: Mutex<Current>,
+}
+
+struct Current {
+    /// The settings in force, as the file has them.
+    settings: Settings,
+    /// Who stepped in at the page, instead of the settings' hitter.
+    stepped_in: Option<HitterSettings>,
+    plan: Option<Plan>,
+}
+
+/// A session that is ready to begin, and what is current once it does.
+pub(super) struct PreparedSession {
+    change: SessionChange,
+    current: Current,
+}
+
+/// The first session of a run.
+pub(super) struct FirstSession {
+    pub journal: JournalWriter,
+    pub training: Training,
+    pub setup: FinderSettings,
+}
+
+impl SessionController {
+    pub(super) fn new(
+        settings: &Settings,
+        config: RunConfig,
+        changes: Arc<PendingChanges>,
+        terminal: Terminal,
+    ) -> Self {
+        Self {
+            config,
+            changes,
+            terminal,
+            current: Mutex::new(Current {
+                settings: settings.clone(),
+                stepped_in: None,
+                plan: None,
+            }),
+        }
+    }
+
+    fn current(&self) -> MutexGuard<'_, Current> {
+        self.current.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Whether a camera is watched.
+    pub(super) fn is_live(&self) -> bool {
+        self.config.stand_in.is_none()
+    }
+
+    /// Whether the command line names the journal, so that the settings do not count.
+    pub(super) fn journal_is_explicit(&self) -> bool {
+        self.config.journal.is_some()
+    }
+
+    /// The plan of the session that runs or is about to.
+    pub(super) fn plan(&self) -> Option<Plan> {
+        self.current().plan.clone()
+    }
+
+    /// The bands and the order of cues under these settings and the plan of the session.
+    pub(super) fn bands_and_order(&self, settings: &Settings) -> (Bands, Vec<MeasureName>) {
+        bands_and_order(settings, self.current().plan.as_ref())
+    }
+
+    /// The hitter's name, where they have one.
+    pub(super) fn hitter_name(&self) -> Option<String> {
+        let current = self.current();
+        self.effective_settings(&current.settings, current.stepped_in.as_ref())
+            .hitter
+            .name
+    }
+
+    /// Where reps go under these settings.
+    ///
+    /// # Errors
+    /// Where nothing says where the journal is.
+    pub(super) fn journal_path(&self, settings: &Settings) -> Result<PathBuf, DaemonError> {
+        let explicit = self.config.journal.as_deref();
+        Ok(paths::journal(explicit, settings.journal.as_deref())?)
+    }
+
+    /// What is known of hitter and camera under these settings.
+    pub(super) fn setup(&self, settings: &Settings) -> FinderSettings {
+        let current = self.current();
+        self.setup_of(&self.effective_settings(settings, current.stepped_in.as_ref()))
+    }
+
+    fn setup_of(&self, effective: &Settings) -> FinderSettings {
+        let hitter = &effective.hitter;
+        let camera = &effective.camera;
+        let setup = FinderSettings {
+            height_cm: hitter.height_cm,
+            view: camera.view,
+            ..FinderSettings::default()
+        };
+        match self.config.stand_in {
+            // Its camera is not the one that the settings describe.
+            Some(_) => setup,
+            None => FinderSettings {
+                cm_per_px: camera.cm_per_px,
+                roll_deg: camera.roll_deg,
+                bats: hitter.bats,
+                ..setup
+            },
+        }
+    }
+
+    /// The settings with the hitter who is really there.
+    fn effective_settings(
+        &self,
+        settings: &Settings,
+        stepped_in: Option<&HitterSettings>,
+    ) -> Settings {
+        let mut effective = settings.clone();
+        if let Some(stand_in) = self.config.stand_in {
+            // No rep of a recording goes under the settings' name.
+            effective.hitter = HitterSettings {
+                name: Some("stand-in recording".into()),
+                height_cm: stand_in.height_cm,
+                bats: None,
+            };
+        }
+        if let Some(hitter) = stepped_in {
+            effective.hitter = hitter.clone();
+        }
+        effective
+    }
+
+    /// Begins the first session of the run.
+    ///
+    /// # Errors
+    /// Where the journal cannot be opened or the plan cannot be followed.
+    pub(super) fn begin_first(
+        &self,
+        count_asked: Arc<AtomicBool>,
+    ) -> Result<FirstSession, DaemonError> {
+        let settings = self.settings();
+        let path = self.journal_path(&settings)?;
+        let journal = open_journal(&path, &self.terminal)?;
+        let PreparedSession { change, current } =
+            self.prepare(&settings, None, &path, count_asked)?;
+        journal.begin_session(change.hitter, change.session)?;
+        *self.current() = current;
+        Ok(FirstSession {
+            journal,
+            training: change.training,
+            setup: change.setup,
+        })
+    }
+
+    /// Prepares a session for the hitter of these settings, or for whoever stepped in.
+    fn prepare(
+        &self,
+        settings: &Settings,
+        stepped_in: Option<&HitterSettings>,
+        path: &Path,
+        count_asked: Arc<AtomicBool>,
+    ) -> Result<PreparedSession, DaemonError> {
+        let effective = self.effective_settings(settings, stepped_in);
+        let setup = self.setup_of(&effective);
+        let plan = match &self.config.plan {
+            PlanOverride::Plan(plan) => Some(plan.clone()),
+            PlanOverride::NoPlan => None,
+            PlanOverride::Unset => usable_plan_in_force(path, &effective),
+        };
+        let training = prepare_training(
+            &effective,
+            Some(path),
+            plan.as_ref(),
+            fastrand::u64(..),
+            count_asked,
+            &self.terminal,
+        )?;
+        let change = SessionChange {
+            hitter: hitter_entry(&effective, &setup),
+            session: session_entry(&effective, &self.config.source, plan.clone()),
+            training,
+            setup,
+            journal: None,
+        };
+        let current = Current {
+            settings: settings.clone(),
+            stepped_in: stepped_in.cloned(),
+            // A plan that cannot be read has ended this already.
+            plan: plan.and_then(|plan| Plan::parse(&plan.text).ok()),
+        };
+        Ok(PreparedSession { change, current })
+    }
+
+    /// Prepares another session, for edited settings with another hitter or another journal. Nothing is changed yet.
+    ///
+    /// # Errors
+    /// Where the journal cannot be opened or the plan cannot be followed.
+    pub(super) fn prepare_next(&self, settings: &Settings) -> Result<PreparedSession, DaemonError> {
+        let path = self.journal_path(settings)?;
+        let before = self.journal_path(&self.settings())?;
+        let other = (path != before)
+            .then(|| open_journal(&path, &self.terminal))
+            .transpose()?;
+        let mut next = self.prepare(settings, None, &path, Arc::default())?;
+        next.change.journal = other;
+        Ok(next)
+    }
+
+    /// Has the rep stage begin a prepared session between two reps.
+    pub(super) fn begin_prepared(&self, next: PreparedSession) {
+        *self.current() = next.current;
+        self.changes.put_session(next.change);
+    }
+
+    /// The settings in force.
+    pub(super) fn settings(&self) -> Settings {
+        self.current().settings.clone()
+    }
+
+    /// Keeps edited settings that leave hitter and journal as they are.
+    pub(super) fn set_settings(&self, settings: &Settings) {
+        self.current().settings = settings.clone();
+    }
+
+    /// Fills in what the journal knows of a hitter and the page did not say.
+    fn complete(path: &Path, stated: NewHitter) -> Result<HitterSettings, DaemonError> {
+        let name = stated
+            .name
+            .as_deref()
+            .map(str::trim)
+            .filter(|n| !n.is_empty());
+        let row = match Journal::read_only(path) {
+            Ok(reader) => reader
+                .hitters()?
+                .into_iter()
+                .find(|row| name.is_some() && row.name.as_deref() == name),
+            Err(JournalError::Missing { .. }) => None,
+            Err(error) => return Err(error.into()),
+        };
+        Ok(HitterSettings {
+            name: name.map(str::to_owned),
+            height_cm: stated
+                .height_cm
+                .or(row.as_ref().and_then(|row| row.height_cm)),
+            bats: stated.bats.or(row.as_ref().and_then(|row| row.bats)),
+        })
+    }
+}
+
+/// The plan in force for the settings' hitter. A journal that cannot be read, or a plan that a newer cagehand wrote, is
+/// no reason not to start. To be called after [`open_journal`].
+fn usable_plan_in_force(journal: &Path, settings: &Settings) -> Option<NewPlan> {
+    let found = plan_in_force(journal, settings.hitter.name.as_deref())
+        .inspect_err(|error| tracing::warn!(%error, "the plan in force could not be read"))
+        .ok()
+        .flatten()?;
+    Some(NewPlan {
+        name: found.name,
+        text: found.text,
+    })
+}
+
+impl SessionControl for SessionController {
+    fn bands(&self) -> Bands {
+        self.current().settings.bands.clone()
+    }
+
+    fn journal(&self) -> Option<PathBuf> {
+        self.journal_path(&self.settings()).ok()
+    }
+
+    fn switch_hitter(&self, hitter: NewHitter) -> Result<(), String> {
+        let not_requested = |stand_in: StandInHitter| !stand_in.requested;
+        if self.config.stand_in.is_some_and(not_requested) {
+            return Err(
+                "a recording stands in for the camera, and its swings are nobody's; plug in a camera first".into(),
+            );
+        }
+        let words = |error: DaemonError| error.to_string();
+        let settings = self.settings();
+        let path = self.journal_path(&settings).map_err(words)?;
+        let hitter = Self::complete(&path, hitter).map_err(words)?;
+        let next = self
+            .prepare(&settings, Some(&hitter), &path, Arc::default())
+            .map_err(words)?;
+        self.begin_prepared(next);
+        Ok(())
+    }
+}

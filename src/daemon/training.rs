@@ -1,0 +1,147 @@
+//! What a session is made of: its journal, its entry there, and how its hitter trains.
+
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+use crate::coach::{Bands, Baselines, Coach, Plan, Trainer};
+use crate::journal::{
+    HitterChoice, Journal, JournalWriter, NewHitter, NewPlan, NewSession, WriterOptions,
+    now_to_the_millisecond,
+};
+use crate::rep::{FinderSettings, MeasureName};
+use crate::settings::Settings;
+
+use super::{DaemonError, Pitcher, Terminal};
+
+/// How the hitter trains.
+pub struct Training {
+    /// Judges, cues and counts.
+    pub trainer: Trainer,
+    /// Throws, if the plan has a pitch.
+    pub pitcher: Option<Pitcher>,
+    /// Whether a tone follows the head.
+    pub head_tone: bool,
+    /// The plan's name, if there is one.
+    pub plan: Option<String>,
+    /// Whether the session is opened in words.
+    pub opening: bool,
+    /// Whether the hitter is told when they are set, out of view, cut off or in the dark.
+    pub remarks: bool,
+    /// Raised by whoever asks for the count of swings; lowered once it was said.
+    pub count_asked: Arc<AtomicBool>,
+}
+
+/// Opens the journal and brings an old one up to date. Says so where it was damaged and a new one took its place.
+///
+/// # Errors
+/// Where the journal cannot be opened.
+pub(super) fn open_journal(path: &Path, terminal: &Terminal) -> Result<JournalWriter, DaemonError> {
+    let journal = JournalWriter::start(path, WriterOptions::default())?;
+    if let Some(aside) = journal.state().opened.and_then(|report| report.set_aside) {
+        terminal.println(&format!(
+            "{}: the journal was damaged ({}). It is now {}; a new journal is begun. To go back to a backup, stop \
+             cagehand and use cagehand journal restore FILE",
+            path.display(),
+            aside.why,
+            aside.path.display()
+        ));
+    }
+    Ok(journal)
+}
+
+/// The hitter's entry in the journal; `None` for a hitter without a name.
+pub(super) fn hitter_entry(settings: &Settings, finder: &FinderSettings) -> Option<NewHitter> {
+    settings.hitter.name.clone().map(|name| NewHitter {
+        name: Some(name),
+        bats: finder.bats,
+        height_cm: finder.height_cm,
+    })
+}
+
+/// The journal's entry of a session that begins now.
+pub(super) fn session_entry(
+    settings: &Settings,
+    source: &str,
+    plan: Option<NewPlan>,
+) -> NewSession {
+    NewSession {
+        hitter: None,
+        started_at: now_to_the_millisecond(),
+        source: source.to_owned(),
+        settings: settings.text.clone(),
+        program_version: env!("CARGO_PKG_VERSION").to_owned(),
+        plan,
+    }
+}
+
+/// Sets up the training: the settings' coach, under the plan if there is one. `seed` decides the order of mixed pitches. To
+/// be called after [`open_journal`], which brings an old journal up to date.
+///
+/// # Errors
+/// Where the plan cannot be read or its pitch cannot be thrown.
+pub(crate) fn prepare_training(
+    settings: &Settings,
+    journal: Option<&Path>,
+    plan: Option<&NewPlan>,
+    seed: u64,
+    count_asked: Arc<AtomicBool>,
+    terminal: &Terminal,
+) -> Result<Training, DaemonError> {
+    let plan = plan.map(|plan| Plan::parse(&plan.text)).transpose()?;
+    let (bands, order) = bands_and_order(settings, plan.as_ref());
+    let coach = Coach::new(bands, order.clone()).with_baselines(baselines(settings, journal));
+    let trainer = match &plan {
+        Some(plan) => {
+            terminal.println(&format!(
+                "plan: {}, cues {}",
+                plan.name,
+                plan.schedule.kind()
+            ));
+            Trainer::under_plan(coach, plan)
+        }
+        None => Trainer::without_plan(coach, order),
+    };
+    Ok(Training {
+        trainer,
+        pitcher: plan
+            .as_ref()
+            .and_then(|plan| plan.pitch.as_ref())
+            .and_then(|pitch| Pitcher::new(pitch, seed)),
+        head_tone: plan.as_ref().is_some_and(|plan| plan.head_tone),
+        plan: plan.as_ref().map(|plan| plan.name.clone()),
+        opening: plan.is_some(),
+        remarks: settings.cues.remarks,
+        count_asked,
+    })
+}
+
+/// The bands, and what is cued, the most important first: the settings', with the plan's own before them.
+pub(super) fn bands_and_order(
+    settings: &Settings,
+    plan: Option<&Plan>,
+) -> (Bands, Vec<MeasureName>) {
+    match plan {
+        Some(plan) => (plan.bands_over(&settings.bands), plan.focus.clone()),
+        None => (settings.bands.clone(), settings.cues.order.clone()),
+    }
+}
+
+/// The baselines of a hitter with a name; empty ones where the journal cannot be read.
+fn baselines(settings: &Settings, journal: Option<&Path>) -> Baselines {
+    let swings = settings.baseline_swings;
+    settings
+        .hitter
+        .name
+        .clone()
+        .zip(journal)
+        .and_then(|(name, path)| {
+            Journal::read_only(path)
+                .and_then(|reader| reader.baselines_of(&HitterChoice::Name(name), swings))
+                .inspect_err(|error| {
+                    tracing::warn!(%error, "what is usual for the hitter could not be read; it is learned anew");
+                })
+                .ok()
+        })
+        .unwrap_or_else(|| Baselines::new(swings))
+}

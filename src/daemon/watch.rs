@@ -1,0 +1,306 @@
+//! `watch`: follows a camera, or a recording in its place, until it is asked to stop.
+
+use std::io::IsTerminal;
+use std::num::NonZeroU32;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::AtomicBool;
+use std::sync::{Arc, OnceLock};
+
+use crate::capture::{
+    CameraRequest, CameraSource, CaptureError, ClipSource, FrameSource, PlaybackRate,
+};
+use crate::journal::RepLog;
+use crate::page::{PageServer, SessionControl};
+use crate::paths;
+use crate::settings::{Settings, SettingsWatch};
+use crate::status::Health;
+use crate::video::{FilmStore, Films};
+
+use super::apply_settings::SettingsApplier;
+use super::capture_loop::{CaptureContext, camera_request, capture_and_reopen, wait_for_camera};
+use super::frame_channel::{Delivery, FrameSender};
+use super::model_choice::{BenchmarkLoad, choose_model};
+use super::pending_changes::PendingChanges;
+use super::pipeline::{PoseSetup, run_pipeline};
+use super::plan_choice::PlanOverride;
+use super::pose_stage::PendingTrackers;
+use super::preview_encoder::{PreviewTap, picture_notice};
+use super::rep_text::counts_text;
+use super::session_controller::{RunConfig, SessionController, StandInHitter};
+use super::settings_watcher::SettingsWatcher;
+use super::signals::{count_requests, raise_on_hangup_signal};
+use super::sound_target::SoundTarget;
+use super::stop::Stop;
+use super::watchdog::{notify_alive, notify_ready};
+use super::{DaemonError, RepSinks, RepStage, Terminal, film_notice};
+
+/// What the command line says about a run.
+#[derive(Debug)]
+pub(crate) struct WatchOptions {
+    /// Write the rep log here.
+    pub rep_log: Option<PathBuf>,
+    /// The journal, instead of that of the settings.
+    pub journal: Option<PathBuf>,
+    pub sound: SoundTarget,
+    /// The recording to watch instead of a camera.
+    pub stand_in: Option<StandInClip>,
+    /// Wait for a camera instead of watching the bundled recording.
+    pub wait_for_camera: bool,
+    pub plan: PlanOverride,
+    /// Where a settings file is looked for, the first one counts.
+    pub settings_candidates: Vec<PathBuf>,
+    /// The settings file in force, if there is one.
+    pub settings_file: Option<PathBuf>,
+}
+
+/// A recording that is watched instead of a camera.
+#[derive(Debug)]
+pub(crate) struct StandInClip {
+    pub path: PathBuf,
+    pub rate: PlaybackRate,
+    /// How many times in a row it runs.
+    pub loops: NonZeroU32,
+}
+
+/// Watches until a stop is requested or the recording ends.
+///
+/// # Errors
+/// Where something that was asked for cannot be had, or a stage fails for good.
+pub(crate) fn watch(
+    options: WatchOptions,
+    settings: &Settings,
+    terminal: &Terminal,
+) -> Result<(), DaemonError> {
+    notify_ready();
+    let stop = Stop::new();
+    stop.on_signals()?;
+    let request = camera_request(settings);
+    let Some(source) = open_source(&options, &request, &stop, terminal)? else {
+        return Ok(());
+    };
+    let fps = source.fps();
+    let model = choose_model(settings.model, fps, BenchmarkLoad::Decoding { fps })?;
+    terminal.println(&model.reason);
+    // Each step of the start takes seconds on a slow machine, and the first frame comes after all of them.
+    notify_alive();
+
+    let changes = Arc::new(PendingChanges::default());
+    let sessions = Arc::new(SessionController::new(
+        settings,
+        run_config(&options, &source),
+        Arc::clone(&changes),
+        terminal.clone(),
+    ));
+    let session = sessions.begin_first(count_requests()?)?;
+    notify_alive();
+    let sinks = RepSinks {
+        sound: options.sound.open(settings, PlaybackRate::REAL)?,
+        journal: Some(session.journal),
+        rep_log: options.rep_log.as_deref().map(RepLog::create).transpose()?,
+        track: None,
+        terminal: terminal.clone(),
+    };
+    notify_alive();
+
+    let health = Arc::new(Health::default());
+    health.set_model(&model.reason);
+    let preview = start_preview(&health, settings, terminal)?;
+    let page = start_page(&health, &sessions, settings, terminal);
+    let trackers = Arc::new(PendingTrackers::default());
+    let applier = SettingsApplier {
+        sessions: Arc::clone(&sessions),
+        has_sound: options.sound != SoundTarget::Silent,
+        controls: request.controls.clone(),
+        page,
+        health: Arc::clone(&health),
+        trackers: Arc::clone(&trackers),
+        fps,
+        terminal: terminal.clone(),
+    };
+    let watcher = watch_settings(&options, settings, &changes, applier, terminal)?;
+    let clock = Arc::new(OnceLock::new());
+    let mut stage = RepStage::new(session.setup, session.training, sinks, Arc::clone(&clock))
+        .with_pending_changes(changes)
+        .with_health(&health, sessions.hitter_name())
+        .with_films(start_films(
+            &sessions.journal_path(settings)?,
+            settings,
+            terminal,
+        )?);
+    let context = CaptureContext {
+        health: Arc::clone(&health),
+        stop,
+        clock: Arc::clone(&clock),
+    };
+    let ran = run_pipeline(
+        Delivery::Latest,
+        PoseSetup {
+            trackers: model.trackers,
+            pending: trackers,
+            preview: Some(preview),
+        },
+        &health,
+        &clock,
+        &mut stage,
+        move |frames: &FrameSender| capture_and_reopen(source, &request, frames, &context),
+    );
+    // An edit from here on would reach nothing.
+    drop(watcher);
+    let counts = stage.finish()?;
+    terminal.println(&format!("{}  {}", counts_text(&counts), health.summary()));
+    ran
+}
+
+/// The camera, or the recording where there is none; `None` if a stop is requested while waiting for a camera.
+fn open_source(
+    options: &WatchOptions,
+    request: &CameraRequest,
+    stop: &Stop,
+    terminal: &Terminal,
+) -> Result<Option<FrameSource>, DaemonError> {
+    if options.stand_in.is_none() {
+        match CameraSource::open(request) {
+            Ok(camera) => {
+                let source = FrameSource::Camera(Box::new(camera));
+                terminal.println(&describe(&source));
+                return Ok(Some(source));
+            }
+            Err(error) if options.wait_for_camera => {
+                terminal.println(&format!("{error}. Waiting for it"));
+                let camera = wait_for_camera(request, stop);
+                return Ok(camera.map(|camera| FrameSource::Camera(Box::new(camera))));
+            }
+            Err(error @ CaptureError::NoSuchCamera { .. }) => {
+                return Err(DaemonError::NoSuchCamera(error));
+            }
+            Err(error) => terminal.println(&format!("{error}.")),
+        }
+    }
+    let bundled = || {
+        Some(StandInClip {
+            path: paths::bundled_recording()?,
+            rate: PlaybackRate::REAL,
+            loops: NonZeroU32::MIN,
+        })
+    };
+    let from_bundle;
+    let clip = match &options.stand_in {
+        Some(clip) => clip,
+        None => {
+            from_bundle = bundled().ok_or(DaemonError::NothingToWatch)?;
+            &from_bundle
+        }
+    };
+    terminal.println(&format!(
+        "A recording stands in for the camera: {}",
+        clip.path.display()
+    ));
+    let source = ClipSource::open(&clip.path)?.looped(clip.loops);
+    Ok(Some(FrameSource::from_clip(source, clip.rate)))
+}
+
+fn run_config(options: &WatchOptions, source: &FrameSource) -> RunConfig {
+    let requested = options.stand_in.is_some();
+    let is_recording = !matches!(source, FrameSource::Camera(_));
+    RunConfig {
+        journal: options.journal.clone(),
+        plan: options.plan.clone(),
+        stand_in: is_recording.then(|| StandInHitter {
+            height_cm: (!requested).then_some(paths::STAND_IN_HEIGHT_CM),
+            requested,
+        }),
+        source: describe(source),
+    }
+}
+
+/// The source, for the terminal and the journal.
+fn describe(source: &FrameSource) -> String {
+    match source {
+        FrameSource::Camera(camera) => {
+            let info = camera.info();
+            format!(
+                "camera {}: {} x {}, {:.0} frames a second",
+                info.label(),
+                info.width,
+                info.height,
+                info.fps
+            )
+        }
+        FrameSource::Clip(_) | FrameSource::PacedClip(_) => {
+            let path = source
+                .clip()
+                .map(|c| c.path().display().to_string())
+                .unwrap_or_default();
+            format!("recording {path}")
+        }
+    }
+}
+
+fn start_preview(
+    health: &Health,
+    settings: &Settings,
+    terminal: &Terminal,
+) -> Result<PreviewTap, DaemonError> {
+    health.preview.allow(settings.page_picture);
+    if settings.page_picture {
+        terminal.println(picture_notice(true));
+    }
+    Ok(PreviewTap::start(Arc::clone(&health.preview))?)
+}
+
+/// The page. Without it the daemon is still worth running.
+fn start_page(
+    health: &Arc<Health>,
+    sessions: &Arc<SessionController>,
+    settings: &Settings,
+    terminal: &Terminal,
+) -> Arc<PageServer> {
+    let control: Arc<dyn SessionControl> = Arc::clone(sessions) as _;
+    let page = PageServer::new(Arc::clone(health), control, settings.cues.language);
+    match page.serve_at(settings.page) {
+        Ok(Some(address)) => terminal.println(&format!("page: http://{address}/")),
+        Ok(None) => {}
+        Err(error) => tracing::warn!(%error, "no page"),
+    }
+    Arc::new(page)
+}
+
+fn watch_settings(
+    options: &WatchOptions,
+    settings: &Settings,
+    changes: &Arc<PendingChanges>,
+    applier: SettingsApplier,
+    terminal: &Terminal,
+) -> Result<SettingsWatcher, DaemonError> {
+    let read_now = Arc::new(AtomicBool::new(false));
+    // Without a terminal the signal HUP means "read the settings again"; with one, that it was closed.
+    if !std::io::stdin().is_terminal() && !std::io::stdout().is_terminal() {
+        raise_on_hangup_signal(&read_now)?;
+    }
+    let watch = SettingsWatch::new(
+        options.settings_candidates.clone(),
+        options.settings_file.as_deref(),
+        settings.clone(),
+    );
+    Ok(SettingsWatcher::start(
+        watch,
+        Arc::clone(changes),
+        Box::new(move |settings, changes| applier.apply(settings, changes)),
+        terminal.clone(),
+        read_now,
+    )?)
+}
+
+/// The films beside the journal. That pictures are kept is never silent.
+fn start_films(
+    journal: &Path,
+    settings: &Settings,
+    terminal: &Terminal,
+) -> Result<Films, DaemonError> {
+    let films = Films::start(journal, settings.video, crate::machine::free_bytes)?;
+    let usage = FilmStore::of_journal(journal).usage().unwrap_or_default();
+    if settings.video.keep || usage.films > 0 {
+        terminal.println(&film_notice(films.folder(), &settings.video));
+    }
+    Ok(films)
+}
