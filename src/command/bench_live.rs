@@ -21,7 +21,7 @@ use crate::rep::FinderSettings;
 use crate::settings::{ModelChoice, Settings};
 use crate::status::{DurationWindow, Health};
 use crate::time::CaptureTime;
-use crate::video::{Largest, Packer};
+use crate::video::{JpegEncoder, SizeLimit};
 
 /// No more of the clip is held in memory, frames.
 const MOST_FRAMES: usize = 2000;
@@ -39,10 +39,10 @@ fn pack(path: &Path) -> Result<Packed, Failure> {
     let mut frame = Frame::default();
     let mut jpegs = Vec::new();
     let unfit = || Failure::Request(format!("{}: a picture cannot be packed", path.display()));
-    let mut packer = Packer::new(Largest::ANY);
+    let mut encoder = JpegEncoder::new(SizeLimit::ANY);
     while jpegs.len() < MOST_FRAMES && clip.next_frame(&mut frame)? {
-        match packer.pack(&frame) {
-            Some(Ok(packed)) => jpegs.push(packed.jpeg),
+        match encoder.encode(&frame) {
+            Some(Ok(packed)) => jpegs.push(packed.bytes),
             _ => return Err(unfit()),
         }
     }

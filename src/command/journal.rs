@@ -12,12 +12,12 @@ use clap::{Args, Subcommand};
 
 use super::{Failure, journal_path, terminal};
 use crate::journal::{
-    Forgotten, HitterChoice, Journal, JournalError, JournalReader, RepFilter, RepId, SessionFilter,
-    SessionId,
+    DeletionReport, HitterChoice, Journal, JournalError, JournalReader, Remnant, RepFilter, RepId,
+    SessionFilter, SessionId,
 };
 use crate::machine::free_bytes;
 use crate::settings::Settings;
-use crate::video::{FilmError, FilmStore, Gone};
+use crate::video::{DeletedFilms, FilmError, FilmStore};
 
 /// What to do where a cagehand writes the journal.
 const STOP_FIRST: &str = "Stop cagehand first (Ctrl-C, or `sudo systemctl stop cagehand` where it runs as a service), then say this again";
@@ -310,8 +310,8 @@ fn delete_hitter(path: &Path, name: String, yes: bool) -> Result<(), Failure> {
         return Err(Failure::Request(format!("{name} was not deleted")));
     }
     let mut journal = Journal::open(path).map_err(|error| stop_first(error, path))?;
-    let forgotten = journal.forget_hitter(&choice).map_err(no_such_hitter)?;
-    tell_forgotten(&name, &forgotten)
+    let report = journal.delete_hitter(&choice).map_err(no_such_hitter)?;
+    report_deletion(&name, &report)
 }
 
 fn delete_session(path: &Path, number: i64, yes: bool) -> Result<(), Failure> {
@@ -334,8 +334,8 @@ fn delete_session(path: &Path, number: i64, yes: bool) -> Result<(), Failure> {
         return Err(Failure::Request("nothing was deleted".to_owned()));
     }
     let mut journal = Journal::open(path).map_err(|error| stop_first(error, path))?;
-    let forgotten = journal.forget_session(session)?;
-    tell_forgotten(&format!("session {number}"), &forgotten)
+    let report = journal.delete_session(session)?;
+    report_deletion(&format!("session {number}"), &report)
 }
 
 /// Works while cagehand runs: a film is a file of its own.
@@ -351,8 +351,8 @@ fn delete_video(path: &Path, yes: bool) -> Result<(), Failure> {
     if usage.films > 0 && !yes && !agreed(&what)? {
         return Err(Failure::Request("nothing was deleted".to_owned()));
     }
-    let gone = store.delete_all().map_err(film_failure)?;
-    tell_films(&gone)?;
+    let films = store.delete_all().map_err(film_failure)?;
+    tell_films(&films)?;
     if usage.films == 0 {
         terminal::println(&format!("there is no film in {}", store.folder().display()));
     }
@@ -364,19 +364,19 @@ fn film_failure(error: FilmError) -> Failure {
 }
 
 /// Says what became of films; one that is still there is bad news.
-fn tell_films(gone: &Gone) -> Result<(), Failure> {
-    if gone.deleted.films > 0 {
+fn tell_films(films: &DeletedFilms) -> Result<(), Failure> {
+    if films.total.films > 0 {
         terminal::println(&format!(
             "deleted {} films, {}",
-            gone.deleted.films,
-            size_words(gone.deleted.bytes)
+            films.total.films,
+            size_words(films.total.bytes)
         ));
     }
-    match gone.left.first() {
+    match films.failed.first() {
         None => Ok(()),
         Some((path, error)) => Err(Failure::Finding(format!(
             "{} films could not be deleted. The first: {}: {error}",
-            gone.left.len(),
+            films.failed.len(),
             path.display()
         ))),
     }
@@ -397,14 +397,14 @@ fn agreed(what: &str) -> Result<bool, Failure> {
     Ok(answer.trim().eq_ignore_ascii_case("yes"))
 }
 
-fn tell_forgotten(name: &str, forgotten: &Forgotten) -> Result<(), Failure> {
+fn report_deletion(name: &str, report: &DeletionReport) -> Result<(), Failure> {
     terminal::println(&format!(
         "deleted {name}: {} sessions, {} reps",
-        forgotten.sessions, forgotten.reps
+        report.sessions, report.reps
     ));
     // Told first, and judged last: the rest of what was done is to be seen as well.
-    let films = match &forgotten.films {
-        Ok(gone) => tell_films(gone),
+    let films = match &report.films {
+        Ok(films) => tell_films(films),
         Err(error) => Err(Failure::Finding(format!(
             "the hitter's films could not be deleted: {error}"
         ))),
@@ -412,45 +412,45 @@ fn tell_forgotten(name: &str, forgotten: &Forgotten) -> Result<(), Failure> {
     if let Err(trouble) = &films {
         terminal::println(&trouble.to_string());
     }
-    if let Some(error) = &forgotten.not_rebuilt {
+    if let Some(error) = &report.not_rebuilt {
         terminal::println(&format!(
             "the deleted bytes were overwritten, but the file could not be rebuilt: {error}"
         ));
     }
-    let files: Vec<String> = forgotten
+    let files: Vec<String> = report
         .searched
         .iter()
         .map(|(file, bytes)| format!("{} ({})", file.display(), size_words(*bytes)))
         .collect();
     terminal::println(&format!(
         "searched for the name and the beginnings of {} landmark timelines: {}",
-        forgotten.marks,
+        report.fingerprints,
         files.join(", ")
     ));
-    if !forgotten.named_by_others.is_empty() {
+    if !report.named_by_others.is_empty() {
         terminal::println(&format!(
             "the name also stands in entries that are not this hitter's and stay: {}",
-            forgotten.named_by_others.join(", ")
+            report.named_by_others.join(", ")
         ));
     }
-    let found = |left: &crate::journal::Left| {
+    let found = |remnant: &Remnant| {
         format!(
             "{} (the name {} times, {} timelines)",
-            left.file.display(),
-            left.names,
-            left.timelines
+            remnant.file.display(),
+            remnant.names,
+            remnant.timelines
         )
     };
-    if !forgotten.left.is_empty() {
-        let files: Vec<String> = forgotten.left.iter().map(found).collect();
+    if !report.remnants.is_empty() {
+        let files: Vec<String> = report.remnants.iter().map(found).collect();
         return Err(Failure::Finding(format!(
             "the hitter is deleted, but bytes are left in {}. Close every program that has the journal open, start \
              and stop cagehand once, and check again",
             files.join(", ")
         )));
     }
-    if !forgotten.set_aside.is_empty() {
-        let files: Vec<String> = forgotten.set_aside.iter().map(found).collect();
+    if !report.remnants_aside.is_empty() {
+        let files: Vec<String> = report.remnants_aside.iter().map(found).collect();
         return Err(Failure::Finding(format!(
             "nothing is left in the journal, but journals that were set aside hold the hitter: {}. Delete these files \
              once nobody needs them",

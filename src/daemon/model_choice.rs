@@ -16,7 +16,7 @@ use crate::capture::{Frame, MjpegDecoder};
 use crate::pose::{Model, Tracker};
 use crate::settings::ModelChoice;
 use crate::thread::spawn;
-use crate::video::{Largest, Packer};
+use crate::video::{JpegEncoder, SizeLimit};
 
 /// Runs that time a model, of which the first quarter warms it up: more where a camera is fast.
 const LEAST_RUNS: usize = 8;
@@ -169,7 +169,7 @@ struct SimulatedCamera {
 impl SimulatedCamera {
     /// `None` where there can be no thread or no picture; then the model is timed alone.
     fn start(frame: &Frame, fps: f64) -> Option<Self> {
-        let jpeg = Packer::new(Largest::ANY).pack(frame)?.ok()?.jpeg;
+        let jpeg = JpegEncoder::new(SizeLimit::ANY).encode(frame)?.ok()?.bytes;
         let between = Duration::from_secs_f64(1.0 / known_or_usual(fps).max(LEAST_FPS));
         let (give, pictures) = bounded(1);
         let (used, take) = bounded(2);
@@ -225,11 +225,11 @@ mod tests {
 
     #[test]
     fn the_benchmark_decodes_what_a_camera_sends() {
-        let jpeg = Packer::new(Largest::ANY)
-            .pack(&grainy_frame())
+        let jpeg = JpegEncoder::new(SizeLimit::ANY)
+            .encode(&grainy_frame())
             .unwrap()
             .unwrap()
-            .jpeg;
+            .bytes;
         // A 720p picture of the bundled recording has 194 kB at this quality.
         assert!(
             (120_000..300_000).contains(&jpeg.len()),

@@ -14,7 +14,7 @@ use crossbeam_channel::Sender;
 use crate::capture::{CaptureClock, Frame};
 use crate::pose::{InferenceError, Model, PoseFrame, Tracker};
 use crate::status::Health;
-use crate::video::Tap;
+use crate::video::FrameTap;
 
 use super::DaemonError;
 use super::frame_channel::FrameReceiver;
@@ -238,7 +238,7 @@ pub(super) struct PoseOutputs {
     /// Poses for the rep stage.
     pub poses: Sender<PoseSample>,
     /// Frames for the films, where there may be some.
-    pub films: Option<Tap>,
+    pub films: Option<FrameTap>,
     /// Frames for screens, where there may be some.
     pub preview: Option<PreviewTap>,
 }

@@ -15,7 +15,7 @@ use crate::capture::Frame;
 use crate::pose::PoseFrame;
 use crate::status::{LiveFigure, Preview, PreviewPicture};
 use crate::thread::spawn;
-use crate::video::{Largest, Packer};
+use crate::video::{JpegEncoder, SizeLimit};
 
 /// No side of a picture is longer, pixels.
 const LONGEST_PX: usize = 640;
@@ -36,7 +36,7 @@ struct PreviewEncoder {
     preview: Arc<Preview>,
     full: Receiver<(Frame, LiveFigure)>,
     used: Sender<Frame>,
-    packer: Packer,
+    encoder: JpegEncoder,
 }
 
 impl PreviewTap {
@@ -85,7 +85,7 @@ fn ends(preview: Arc<Preview>) -> (PreviewTap, PreviewEncoder) {
         preview,
         full: to_pack,
         used,
-        packer: Packer::new(Largest {
+        encoder: JpegEncoder::new(SizeLimit {
             width: LONGEST_PX,
             height: LONGEST_PX,
         }),
@@ -101,13 +101,13 @@ impl PreviewEncoder {
     }
 
     fn make(&mut self, frame: Frame, figure: LiveFigure) {
-        let packed = self.packer.pack(&frame);
+        let packed = self.encoder.encode(&frame);
         // A buffer that finds no place is simply freed.
         let _ = self.used.try_send(frame);
         match packed {
             Some(Ok(packed)) => {
                 self.preview.publish(PreviewPicture {
-                    jpeg: packed.jpeg,
+                    jpeg: packed.bytes,
                     figure,
                 });
             }

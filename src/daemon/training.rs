@@ -38,7 +38,7 @@ pub struct Training {
 /// Where the journal cannot be opened.
 pub(super) fn open_journal(path: &Path, terminal: &Terminal) -> Result<JournalWriter, DaemonError> {
     let journal = JournalWriter::start(path, WriterOptions::default())?;
-    if let Some(aside) = journal.state().opened.and_then(|report| report.set_aside) {
+    if let Some(aside) = journal.state().opened.and_then(|report| report.quarantined) {
         terminal.println(&format!(
             "{}: the journal was damaged ({}). It is now {}; a new journal is begun. To go back to a backup, stop \
              cagehand and use cagehand journal restore FILE",

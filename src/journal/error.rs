@@ -98,7 +98,7 @@ pub enum JournalError {
     #[error(
         "{path}: SQLite kept {setting} = {found} where {wanted} is needed, as happens on network drives. Put the journal on a local disk"
     )]
-    SettingNotHeld {
+    PragmaRefused {
         /// The journal.
         path: PathBuf,
         /// The SQLite setting.

@@ -19,12 +19,12 @@ mod timeline;
 mod worker;
 
 pub(crate) use error::JournalError;
-pub(crate) use files::deletion::{Forgotten, Left};
+pub(crate) use files::deletion::{DeletionReport, Remnant};
 pub use files::export::ExportFormat;
 pub(crate) use files::rep_log::{RepLog, RepLogError};
 pub(crate) use record::{HitterId, NoteId};
 pub use record::{NewHitter, NewPlan, NewSession, RepId, RepRecord, SessionId};
-pub use rep_json::{parse_rep_line, rep_line};
+pub use rep_json::rep_line;
 pub use stamp::now_to_the_millisecond;
 pub use store::edits::Edit;
 pub(crate) use store::edits::NoteRow;

@@ -163,7 +163,7 @@ impl HealthFigures {
             video_bytes: films.usage.bytes,
             video_given_up: films.given_up,
             video_frames_dropped: films.dropped,
-            video_pack_ms: films.pack_ms,
+            video_pack_ms: films.encode_ms,
             video_trouble: films.trouble,
             temperature_c: machine::temperature_c(),
             throttled: machine::throttled(),

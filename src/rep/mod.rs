@@ -39,4 +39,4 @@ pub use not_measured::NotMeasured;
 pub(crate) use style::LoadStyle;
 pub use style::Style;
 pub use types::{Bats, Events, Measure, MeasureName, Phase, PitchTimes, Rep, RepKind, Unit, View};
-pub(crate) use types::{FIRING, Ruler, sequence_value, sequence_words};
+pub(crate) use types::{Ruler, sequence_words};

@@ -15,7 +15,7 @@
 
 use std::io::{self, Write};
 
-use super::film::FilmNote;
+use super::film::FilmId;
 use crate::time::CaptureTime;
 
 /// The chunk with the true times.
@@ -24,7 +24,7 @@ pub(super) const TIMES: &[u8; 4] = b"cgtm";
 pub(super) const VERSION: u32 = 1;
 /// Its bytes before the times.
 pub(super) const TIMES_HEAD: usize = 24;
-/// A film of one film stream.
+/// The FourCC of a frame: stream 0, compressed video.
 pub(super) const FRAME: &[u8; 4] = b"00dc";
 /// An entry of the index.
 pub(super) const INDEX_ENTRY: usize = 16;
@@ -36,7 +36,7 @@ const HAS_INDEX: u32 = 0x10;
 
 /// A frame of a film.
 #[derive(Clone, Debug)]
-pub(super) struct Shot {
+pub(super) struct FilmFrame {
     pub at: CaptureTime,
     pub width: u16,
     pub height: u16,
@@ -44,11 +44,14 @@ pub(super) struct Shot {
 }
 
 /// How many bytes the film will have.
-pub(super) fn size(shots: &[Shot]) -> u64 {
-    let frames: u64 = shots.iter().map(|shot| chunk(shot.jpeg.len() as u64)).sum();
-    let count = shots.len() as u64;
+pub(super) fn size(frames: &[FilmFrame]) -> u64 {
+    let frame_bytes: u64 = frames
+        .iter()
+        .map(|frame| chunk(frame.jpeg.len() as u64))
+        .sum();
+    let count = frames.len() as u64;
     let headers = 12 + HEADERS + chunk(TIMES_HEAD as u64 + 8 * count) + 12;
-    headers + frames + chunk(INDEX_ENTRY as u64 * count)
+    headers + frame_bytes + chunk(INDEX_ENTRY as u64 * count)
 }
 
 /// `LIST hdrl` with all that is in it.
@@ -63,18 +66,18 @@ fn chunk(bytes: u64) -> u64 {
 ///
 /// # Errors
 /// Those of the writer, and `InvalidInput` where frames are missing or too many.
-pub(super) fn write(out: &mut impl Write, note: &FilmNote, shots: &[Shot]) -> io::Result<()> {
-    let (Some(first), Some(last)) = (shots.first(), shots.last()) else {
+pub(super) fn write(out: &mut impl Write, id: &FilmId, frames: &[FilmFrame]) -> io::Result<()> {
+    let (Some(first), Some(last)) = (frames.first(), frames.last()) else {
         return Err(io::Error::new(io::ErrorKind::InvalidInput, "no frames"));
     };
-    let total = size(shots);
+    let total = size(frames);
     if total > LARGEST {
         return Err(io::Error::new(
             io::ErrorKind::InvalidInput,
             "the film is too large",
         ));
     }
-    let count = shots.len() as u32;
+    let count = frames.len() as u32;
     let (width, height) = (u32::from(first.width), u32::from(first.height));
     let secs = last.at.secs_since(first.at) / f64::from(count.saturating_sub(1).max(1));
     // A single frame, or times that stand still, are shown at some rate all the same.
@@ -84,7 +87,11 @@ pub(super) fn write(out: &mut impl Write, note: &FilmNote, shots: &[Shot]) -> io
         33_333.0
     };
     let micros = micros.clamp(1.0, 1e7) as u32;
-    let largest = shots.iter().map(|shot| shot.jpeg.len()).max().unwrap_or(0) as u32;
+    let largest = frames
+        .iter()
+        .map(|frame| frame.jpeg.len())
+        .max()
+        .unwrap_or(0) as u32;
 
     out.write_all(b"RIFF")?;
     u32s(out, &[(total - 8) as u32])?;
@@ -114,21 +121,24 @@ pub(super) fn write(out: &mut impl Write, note: &FilmNote, shots: &[Shot]) -> io
     u32s(out, &[3 * width * height, 0, 0, 0, 0])?;
 
     out.write_all(TIMES)?;
-    u32s(out, &[TIMES_HEAD as u32 + 8 * count, VERSION, note.rep])?;
-    i64s(out, &[note.session, note.session_started_ms])?;
-    for shot in shots {
-        i64s(out, &[shot.at.nanos()])?;
+    u32s(out, &[TIMES_HEAD as u32 + 8 * count, VERSION, id.rep])?;
+    i64s(out, &[id.session, id.session_started_ms])?;
+    for frame in frames {
+        i64s(out, &[frame.at.nanos()])?;
     }
 
-    let frames: u64 = shots.iter().map(|shot| chunk(shot.jpeg.len() as u64)).sum();
+    let frame_bytes: u64 = frames
+        .iter()
+        .map(|frame| chunk(frame.jpeg.len() as u64))
+        .sum();
     out.write_all(b"LIST")?;
-    u32s(out, &[4 + frames as u32])?;
+    u32s(out, &[4 + frame_bytes as u32])?;
     out.write_all(b"movi")?;
-    for shot in shots {
+    for frame in frames {
         out.write_all(FRAME)?;
-        u32s(out, &[shot.jpeg.len() as u32])?;
-        out.write_all(&shot.jpeg)?;
-        if shot.jpeg.len() % 2 == 1 {
+        u32s(out, &[frame.jpeg.len() as u32])?;
+        out.write_all(&frame.jpeg)?;
+        if frame.jpeg.len() % 2 == 1 {
             out.write_all(&[0])?;
         }
     }
@@ -136,8 +146,8 @@ pub(super) fn write(out: &mut impl Write, note: &FilmNote, shots: &[Shot]) -> io
     u32s(out, &[INDEX_ENTRY as u32 * count])?;
     // Places count from the word "movi".
     let mut place = 4u32;
-    for shot in shots {
-        let bytes = shot.jpeg.len() as u32;
+    for frame in frames {
+        let bytes = frame.jpeg.len() as u32;
         out.write_all(FRAME)?;
         u32s(out, &[KEY_FRAME, place, bytes])?;
         place += chunk(u64::from(bytes)) as u32;

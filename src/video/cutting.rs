@@ -10,10 +10,10 @@ use std::time::{Duration, Instant};
 
 use crossbeam_channel::{Receiver, Sender, never, select};
 
-use super::avi::Shot;
-use super::film::FilmNote;
-use super::keeper::Shared;
-use super::picture::{Largest, Packer};
+use super::avi::FilmFrame;
+use super::film::FilmId;
+use super::films::Shared;
+use super::jpeg::{JpegEncoder, SizeLimit};
 use crate::capture::Frame;
 use crate::time::CaptureTime;
 
@@ -33,16 +33,16 @@ const NEWEST: f64 = 0.02;
 /// A stretch to be kept.
 #[derive(Debug)]
 pub(super) struct Cut {
-    pub note: FilmNote,
+    pub id: FilmId,
     pub from: CaptureTime,
     pub to: CaptureTime,
     asked_at: Instant,
 }
 
 impl Cut {
-    pub(super) fn new(note: FilmNote, from: CaptureTime, to: CaptureTime) -> Self {
+    pub(super) fn new(id: FilmId, from: CaptureTime, to: CaptureTime) -> Self {
         Self {
-            note,
+            id,
             from: from.max(to.plus_secs(-LONGEST_SECS)),
             to,
             asked_at: Instant::now(),
@@ -53,8 +53,8 @@ impl Cut {
 /// A film to be written.
 #[derive(Debug)]
 pub(super) struct Footage {
-    pub note: FilmNote,
-    pub shots: Vec<Shot>,
+    pub id: FilmId,
+    pub frames: Vec<FilmFrame>,
 }
 
 /// The thread's work.
@@ -64,8 +64,8 @@ pub(super) struct Cutter {
     used: Sender<Frame>,
     cuts: Receiver<Cut>,
     films: Sender<Footage>,
-    packer: Packer,
-    shots: VecDeque<Shot>,
+    encoder: JpegEncoder,
+    remembered: VecDeque<FilmFrame>,
     bytes: usize,
     pending: Vec<Cut>,
 }
@@ -84,8 +84,8 @@ impl Cutter {
             used,
             cuts,
             films,
-            packer: Packer::new(Largest::IN_FILMS),
-            shots: VecDeque::new(),
+            encoder: JpegEncoder::new(SizeLimit::IN_FILMS),
+            remembered: VecDeque::new(),
             bytes: 0,
             pending: Vec::new(),
         }
@@ -125,7 +125,7 @@ impl Cutter {
 
     fn take(&mut self, frame: Frame) {
         let begun = Instant::now();
-        let packed = self.packer.pack(&frame);
+        let packed = self.encoder.encode(&frame);
         let at = frame.captured_at;
         // A buffer that finds no place is simply freed.
         let _ = self.used.try_send(frame);
@@ -139,34 +139,38 @@ impl Cutter {
         };
         let ms = 1e3 * begun.elapsed().as_secs_f64();
         let mut state = self.shared.state();
-        state.pack_ms = Some(state.pack_ms.map_or(ms, |mean| mean + NEWEST * (ms - mean)));
+        state.encode_ms = Some(
+            state
+                .encode_ms
+                .map_or(ms, |mean| mean + NEWEST * (ms - mean)),
+        );
         drop(state);
-        if self.shots.back().is_some_and(|last| last.at > at) {
+        if self.remembered.back().is_some_and(|last| last.at > at) {
             // Another clock has begun to count.
             self.forget();
         }
-        self.bytes += packed.jpeg.len();
-        self.shots.push_back(Shot {
+        self.bytes += packed.bytes.len();
+        self.remembered.push_back(FilmFrame {
             at,
             width: packed.width,
             height: packed.height,
-            jpeg: Arc::new(packed.jpeg),
+            jpeg: Arc::new(packed.bytes),
         });
-        while let Some(oldest) = self.shots.front()
+        while let Some(oldest) = self.remembered.front()
             && (at.secs_since(oldest.at) > REMEMBER_SECS || self.bytes > REMEMBER_BYTES)
         {
             self.bytes -= oldest.jpeg.len();
-            self.shots.pop_front();
+            self.remembered.pop_front();
         }
     }
 
     fn forget(&mut self) {
-        self.shots = VecDeque::new();
+        self.remembered = VecDeque::new();
         self.bytes = 0;
     }
 
     fn cut_what_is_due(&mut self, no_more: bool) {
-        let newest = self.shots.back().map(|shot| shot.at);
+        let newest = self.remembered.back().map(|frame| frame.at);
         let due = |cut: &Cut| {
             no_more
                 || newest.is_some_and(|newest| newest >= cut.to)
@@ -179,28 +183,25 @@ impl Cutter {
 
     fn cut(&self, cuts: Vec<Cut>) {
         for cut in cuts {
-            let mut shots: Vec<Shot> = self
-                .shots
+            let mut frames: Vec<FilmFrame> = self
+                .remembered
                 .iter()
-                .filter(|shot| (cut.from..=cut.to).contains(&shot.at))
+                .filter(|frame| (cut.from..=cut.to).contains(&frame.at))
                 .cloned()
                 .collect();
             // A camera that came back in another size: a film has one, and the rep's end counts.
-            if let Some((width, height)) = shots.last().map(|last| (last.width, last.height)) {
-                shots.retain(|shot| (shot.width, shot.height) == (width, height));
+            if let Some((width, height)) = frames.last().map(|last| (last.width, last.height)) {
+                frames.retain(|frame| (frame.width, frame.height) == (width, height));
             }
-            if shots.is_empty() {
+            if frames.is_empty() {
                 self.shared
-                    .give_up(cut.note.rep, "no frame of it was remembered");
+                    .give_up(cut.id.rep, "no frame of it was remembered");
                 continue;
             }
-            let footage = Footage {
-                note: cut.note,
-                shots,
-            };
+            let footage = Footage { id: cut.id, frames };
             if self.films.try_send(footage).is_err() {
                 self.shared
-                    .give_up(cut.note.rep, "the disk does not keep up with the films");
+                    .give_up(cut.id.rep, "the disk does not keep up with the films");
             }
         }
     }

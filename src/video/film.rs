@@ -13,7 +13,7 @@ use crate::time::CaptureTime;
 
 /// Which rep a film shows. The session's start tells sessions of one number apart, as another journal in the same place has them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct FilmNote {
+pub struct FilmId {
     /// The session's number in the journal.
     pub session: i64,
     /// When the session began, milliseconds since 1970.
@@ -27,7 +27,7 @@ pub struct FilmNote {
 pub struct Film {
     path: PathBuf,
     file: File,
-    note: FilmNote,
+    id: FilmId,
     size_px: (u32, u32),
     times: Vec<CaptureTime>,
     /// Where each frame's chunk begins, and the bytes in it.
@@ -52,11 +52,11 @@ impl Film {
             source,
         })?;
         let mut reading = Reading { path, file };
-        let (note, size_px, times, places) = reading.whole()?;
+        let (id, size_px, times, places) = reading.whole()?;
         Ok(Self {
             path: path.to_owned(),
             file: reading.file,
-            note,
+            id,
             size_px,
             times,
             places,
@@ -64,8 +64,8 @@ impl Film {
     }
 
     /// Which rep it shows.
-    pub fn note(&self) -> FilmNote {
-        self.note
+    pub fn id(&self) -> FilmId {
+        self.id
     }
 
     /// How many frames it has; at least 1.
@@ -131,7 +131,7 @@ impl Film {
     }
 }
 
-type Whole = (FilmNote, (u32, u32), Vec<CaptureTime>, Vec<(u64, u32)>);
+type Whole = (FilmId, (u32, u32), Vec<CaptureTime>, Vec<(u64, u32)>);
 
 /// A file being read for the first time.
 struct Reading<'a> {
@@ -212,7 +212,7 @@ impl Reading<'_> {
         else {
             return self.wrong("a part is missing");
         };
-        let (note, times) = self.times(times)?;
+        let (id, times) = self.times(times)?;
         let places = self.places(movi, index)?;
         if times.is_empty() || times.len() != places.len() {
             return self.wrong("it does not have one time for each frame");
@@ -220,7 +220,7 @@ impl Reading<'_> {
         if !times.is_sorted() {
             return self.wrong("its times are not in order");
         }
-        Ok((note, sizes, times, places))
+        Ok((id, sizes, times, places))
     }
 
     /// Width and height from the main header.
@@ -235,7 +235,7 @@ impl Reading<'_> {
         Ok((u32_at(&head, 8 + 32), u32_at(&head, 8 + 36)))
     }
 
-    fn times(&mut self, span: Span) -> Result<(FilmNote, Vec<CaptureTime>), FilmError> {
+    fn times(&mut self, span: Span) -> Result<(FilmId, Vec<CaptureTime>), FilmError> {
         let content = self.content(span)?;
         if content.len() < TIMES_HEAD || !(content.len() - TIMES_HEAD).is_multiple_of(8) {
             return self.wrong("its times are cut off");
@@ -243,7 +243,7 @@ impl Reading<'_> {
         if u32_at(&content, 0) != VERSION {
             return self.wrong("its times are of another version; a newer cagehand wrote it");
         }
-        let note = FilmNote {
+        let id = FilmId {
             rep: u32_at(&content, 4),
             session: i64_at(&content, 8),
             session_started_ms: i64_at(&content, 16),
@@ -252,7 +252,7 @@ impl Reading<'_> {
             .chunks_exact(8)
             .map(|nanos| CaptureTime::from_nanos(i64_at(nanos, 0)))
             .collect();
-        Ok((note, times))
+        Ok((id, times))
     }
 
     fn places(&mut self, movi: Span, index: Span) -> Result<Vec<(u64, u32)>, FilmError> {

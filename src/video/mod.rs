@@ -9,23 +9,23 @@
 //! file a rep, with the true time of each frame, beside the journal; [`Film`] reads one. While it is off, a frame costs one load and
 //! nothing is written. While it is on, frames and films are given up and counted rather than that anything waits for them: nothing
 //! here may hold up a pose, a cue or a rep. The room knows journal sessions by their numbers only.
-//! Its [`Packer`] makes the pictures that screens show, too.
+//! Its [`JpegEncoder`] makes the pictures that screens show, too.
 
 mod avi;
 mod cutting;
 mod error;
 mod film;
-mod keeper;
-mod picture;
+mod films;
+mod jpeg;
 mod store;
 mod writing;
 
 pub(crate) use error::FilmError;
 pub use film::Film;
-pub(crate) use film::FilmNote;
-pub(crate) use keeper::{FilmState, Films, Tap};
-pub use picture::{Largest, Packer};
-pub(crate) use store::Gone;
+pub(crate) use film::FilmId;
+pub(crate) use films::{FilmState, Films, FrameTap};
+pub use jpeg::{JpegEncoder, SizeLimit};
+pub(crate) use store::DeletedFilms;
 pub use store::{FilmStore, StoredFilm};
 
 /// Whether films are kept, and how much.

@@ -9,9 +9,9 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
 
 use super::VideoSettings;
-use super::avi::{self, Shot};
+use super::avi::{self, FilmFrame};
 use super::error::FilmError;
-use super::film::{Film, FilmNote};
+use super::film::{Film, FilmId};
 
 /// Names of films, and of those that are still being written.
 const NAME: (&str, &str) = ("rep-", ".avi");
@@ -53,19 +53,19 @@ pub struct Usage {
 
 /// What was deleted, and what would not go.
 #[derive(Debug, Default)]
-pub struct Gone {
+pub struct DeletedFilms {
     /// What was deleted.
-    pub deleted: Usage,
+    pub total: Usage,
     /// Files that are still there, and why.
-    pub left: Vec<(PathBuf, io::Error)>,
+    pub failed: Vec<(PathBuf, io::Error)>,
 }
 
-impl Gone {
+impl DeletedFilms {
     /// Takes in what another deletion did.
     pub fn add(&mut self, other: Self) {
-        self.deleted.films += other.deleted.films;
-        self.deleted.bytes += other.deleted.bytes;
-        self.left.extend(other.left);
+        self.total.films += other.total.films;
+        self.total.bytes += other.total.bytes;
+        self.failed.extend(other.failed);
     }
 }
 
@@ -99,9 +99,9 @@ impl FilmStore {
     ///
     /// # Errors
     /// As for [`Film::open`].
-    pub fn film(&self, note: FilmNote) -> Result<Option<Film>, FilmError> {
-        match Film::open(&self.path(note.session, note.rep)) {
-            Ok(film) => Ok(Some(film).filter(|film| film.note() == note)),
+    pub fn film(&self, id: FilmId) -> Result<Option<Film>, FilmError> {
+        match Film::open(&self.path(id.session, id.rep)) {
+            Ok(film) => Ok(Some(film).filter(|film| film.id() == id)),
             Err(FilmError::Disk { source, .. }) if source.kind() == io::ErrorKind::NotFound => {
                 Ok(None)
             }
@@ -143,7 +143,7 @@ impl FilmStore {
                 let Some(rep) = number.and_then(|number| number.parse().ok()) else {
                     continue;
                 };
-                // Gone since the folder was read.
+                // DeletedFilms since the folder was read.
                 let Ok(found) = fs::symlink_metadata(&path) else {
                     continue;
                 };
@@ -169,19 +169,19 @@ impl FilmStore {
     /// [`FilmError::NoRoom`] and those of the disk; nothing is left of the film then.
     pub(super) fn write(
         &self,
-        note: &FilmNote,
-        shots: &[Shot],
+        id: &FilmId,
+        frames: &[FilmFrame],
         room: u64,
         free: impl Fn(&Path) -> io::Result<u64>,
     ) -> Result<u64, FilmError> {
-        let path = self.path(note.session, note.rep);
-        let folder = self.session_folder(note.session);
+        let path = self.path(id.session, id.rep);
+        let folder = self.session_folder(id.session);
         let at = |path: &Path| {
             let path = path.to_owned();
             move |source| FilmError::Disk { path, source }
         };
         let free = free(&self.folder).map_err(at(&self.folder))?;
-        let bytes = avi::size(shots);
+        let bytes = avi::size(frames);
         if free < room.saturating_add(bytes) {
             return Err(FilmError::NoRoom {
                 path: self.folder.clone(),
@@ -192,7 +192,7 @@ impl FilmStore {
         let mut unfinished = path.clone().into_os_string();
         unfinished.push(UNFINISHED);
         let unfinished = PathBuf::from(unfinished);
-        let written = write_private(&unfinished, note, shots)
+        let written = write_private(&unfinished, id, frames)
             .and_then(|()| fs::rename(&unfinished, &path))
             .and_then(|()| sync_folder(&folder));
         if let Err(source) = written {
@@ -208,15 +208,15 @@ impl FilmStore {
     ///
     /// # Errors
     /// As for [`FilmStore::films`].
-    pub(super) fn hold_to(
+    pub(super) fn enforce_limits(
         &self,
         limits: &VideoSettings,
         now: SystemTime,
-    ) -> Result<(Gone, Usage), FilmError> {
+    ) -> Result<(DeletedFilms, Usage), FilmError> {
         let films = self.films()?;
         let age = Duration::from_secs(86_400 * u64::from(limits.keep_days));
         let mut kept = sum(&films);
-        let mut gone = Gone::default();
+        let mut deleted = DeletedFilms::default();
         for film in &films {
             let too_old = now
                 .duration_since(film.written)
@@ -224,23 +224,23 @@ impl FilmStore {
             if !too_old && kept.bytes <= limits.keep_bytes {
                 continue;
             }
-            remove(film, &mut gone);
+            remove(film, &mut deleted);
             kept.films -= 1;
             kept.bytes -= film.bytes;
         }
-        let left: u64 = gone.left.len() as u64;
+        let left: u64 = deleted.failed.len() as u64;
         if left > 0 {
-            return Ok((gone, self.usage()?));
+            return Ok((deleted, self.usage()?));
         }
         self.remove_empty_folders()?;
-        Ok((gone, kept))
+        Ok((deleted, kept))
     }
 
     /// Deletes files that a kill left unfinished. To be called before anything is written.
     ///
     /// # Errors
     /// As for [`FilmStore::films`], and where one cannot be deleted.
-    pub(super) fn clean(&self) -> Result<(), FilmError> {
+    pub(super) fn remove_unfinished(&self) -> Result<(), FilmError> {
         for path in self.walk()?.1 {
             fs::remove_file(&path).map_err(|source| FilmError::Disk { path, source })?;
         }
@@ -251,35 +251,27 @@ impl FilmStore {
     ///
     /// # Errors
     /// As for [`FilmStore::films`].
-    pub fn delete_sessions(&self, sessions: &[i64]) -> Result<Gone, FilmError> {
+    pub fn delete_sessions(&self, sessions: &[i64]) -> Result<DeletedFilms, FilmError> {
         self.delete(|session, _| sessions.contains(&session))
-    }
-
-    /// Deletes the film of one rep for good, if there is one.
-    ///
-    /// # Errors
-    /// As for [`FilmStore::films`].
-    pub fn delete_rep(&self, session: i64, rep: u32) -> Result<Gone, FilmError> {
-        self.delete(|of, number| of == session && number.is_none_or(|number| number == rep))
     }
 
     /// Deletes all films for good.
     ///
     /// # Errors
     /// As for [`FilmStore::films`].
-    pub fn delete_all(&self) -> Result<Gone, FilmError> {
+    pub fn delete_all(&self) -> Result<DeletedFilms, FilmError> {
         self.delete(|_, _| true)
     }
 
     /// Deletes what is chosen by its session and its rep; an unfinished film has no rep.
-    fn delete(&self, chosen: impl Fn(i64, Option<u32>) -> bool) -> Result<Gone, FilmError> {
-        let mut gone = Gone::default();
+    fn delete(&self, chosen: impl Fn(i64, Option<u32>) -> bool) -> Result<DeletedFilms, FilmError> {
+        let mut deleted = DeletedFilms::default();
         // A film that is being written meanwhile turns up at the second look.
         for _ in 0..TRIES {
             let (films, unfinished) = self.walk()?;
-            gone.left.clear();
+            deleted.failed.clear();
             for film in films.iter().filter(|f| chosen(f.session, Some(f.rep))) {
-                remove(film, &mut gone);
+                remove(film, &mut deleted);
             }
             for path in unfinished {
                 let session = path
@@ -290,12 +282,12 @@ impl FilmStore {
                     && let Err(error) = fs::remove_file(&path)
                     && error.kind() != io::ErrorKind::NotFound
                 {
-                    gone.left.push((path, error));
+                    deleted.failed.push((path, error));
                 }
             }
         }
         self.remove_empty_folders()?;
-        Ok(gone)
+        Ok(deleted)
     }
 
     /// A folder that holds anything, ours or not, stays.
@@ -342,14 +334,14 @@ fn sum(films: &[StoredFilm]) -> Usage {
     }
 }
 
-fn remove(film: &StoredFilm, gone: &mut Gone) {
+fn remove(film: &StoredFilm, deleted: &mut DeletedFilms) {
     match fs::remove_file(&film.path) {
         Ok(()) => {
-            gone.deleted.films += 1;
-            gone.deleted.bytes += film.bytes;
+            deleted.total.films += 1;
+            deleted.total.bytes += film.bytes;
         }
         Err(error) if error.kind() == io::ErrorKind::NotFound => {}
-        Err(error) => gone.left.push((film.path.clone(), error)),
+        Err(error) => deleted.failed.push((film.path.clone(), error)),
     }
 }
 
@@ -390,7 +382,7 @@ fn make_private(folder: &Path) -> io::Result<()> {
     builder.create(folder)
 }
 
-fn write_private(path: &Path, note: &FilmNote, shots: &[Shot]) -> io::Result<()> {
+fn write_private(path: &Path, id: &FilmId, frames: &[FilmFrame]) -> io::Result<()> {
     match fs::remove_file(path) {
         Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
         _ => {}
@@ -400,7 +392,7 @@ fn write_private(path: &Path, note: &FilmNote, shots: &[Shot]) -> io::Result<()>
     #[cfg(unix)]
     std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
     let mut out = BufWriter::new(options.open(path)?);
-    avi::write(&mut out, note, shots)?;
+    avi::write(&mut out, id, frames)?;
     out.flush()?;
     out.into_inner()
         .map_err(io::IntoInnerError::into_error)?

@@ -6,14 +6,14 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, Instant, SystemTime};
 
-use super::avi::{self, Shot};
-use super::picture::{Largest, Packer};
+use super::avi::{self, FilmFrame};
+use super::jpeg::{JpegEncoder, SizeLimit};
 use super::store::{FilmStore, Usage};
-use super::{Film, FilmError, FilmNote, Films, VideoSettings};
+use super::{Film, FilmError, FilmId, Films, VideoSettings};
 use crate::capture::Frame;
 use crate::time::CaptureTime;
 
-const NOTE: FilmNote = FilmNote {
+const ID: FilmId = FilmId {
     session: 4,
     session_started_ms: 1_700_000_000_123,
     rep: 7,
@@ -46,26 +46,26 @@ fn frame(at_ms: i64) -> Frame {
     frame
 }
 
-fn shots(times_ms: &[i64]) -> Vec<Shot> {
-    let mut packer = Packer::new(Largest::IN_FILMS);
-    let shot = |at_ms: &i64| {
+fn frames(times_ms: &[i64]) -> Vec<FilmFrame> {
+    let mut encoder = JpegEncoder::new(SizeLimit::IN_FILMS);
+    let frame = |at_ms: &i64| {
         let frame = frame(*at_ms);
-        let packed = packer.pack(&frame).unwrap().unwrap();
-        Shot {
+        let packed = encoder.encode(&frame).unwrap().unwrap();
+        FilmFrame {
             at: frame.captured_at,
             width: packed.width,
             height: packed.height,
-            jpeg: Arc::new(packed.jpeg),
+            jpeg: Arc::new(packed.bytes),
         }
     };
-    times_ms.iter().map(shot).collect()
+    times_ms.iter().map(frame).collect()
 }
 
 fn film_bytes(times_ms: &[i64]) -> Vec<u8> {
     let mut bytes = Vec::new();
-    let shots = shots(times_ms);
-    avi::write(&mut bytes, &NOTE, &shots).unwrap();
-    assert_eq!(bytes.len() as u64, avi::size(&shots));
+    let frames = frames(times_ms);
+    avi::write(&mut bytes, &ID, &frames).unwrap();
+    assert_eq!(bytes.len() as u64, avi::size(&frames));
     bytes
 }
 
@@ -81,12 +81,12 @@ fn a_film_gives_back_each_frame_with_its_true_time() {
     // Uneven, as cameras are.
     let times_ms = [12_000, 12_017, 12_050, 12_066, 12_100];
     let mut film = opened(folder.path(), &film_bytes(&times_ms)).unwrap();
-    assert_eq!(film.note(), NOTE);
+    assert_eq!(film.id(), ID);
     assert_eq!((film.frames(), film.size_px()), (5, (64, 48)));
-    for (number, (at_ms, shot)) in times_ms.iter().zip(shots(&times_ms)).enumerate() {
+    for (number, (at_ms, frame)) in times_ms.iter().zip(frames(&times_ms)).enumerate() {
         let secs = *at_ms as f64 * 1e-3;
         assert!((film.time_secs(number).unwrap() - secs).abs() < 1e-9);
-        assert_eq!(film.jpeg(number).unwrap(), *shot.jpeg);
+        assert_eq!(film.jpeg(number).unwrap(), *frame.jpeg);
         assert_eq!(film.nearest(secs + 0.006), number);
     }
     assert_eq!((film.nearest(-1.0), film.nearest(1e9)), (0, 4));
@@ -142,12 +142,8 @@ fn a_film_that_is_cut_short_or_changed_anywhere_is_refused_or_read_and_never_bre
 
 /// Writes a film of this session and rep, as old as told; gives its size.
 fn put(store: &FilmStore, session: i64, rep: u32, age: Duration) -> u64 {
-    let note = FilmNote {
-        session,
-        rep,
-        ..NOTE
-    };
-    let bytes = store.write(&note, &shots(&[0, 16]), 0, plenty).unwrap();
+    let id = FilmId { session, rep, ..ID };
+    let bytes = store.write(&id, &frames(&[0, 16]), 0, plenty).unwrap();
     let file = fs::File::options()
         .append(true)
         .open(store.path(session, rep))
@@ -174,8 +170,8 @@ fn films_go_after_their_days_and_the_oldest_first_where_space_is_short() {
     let own = store.folder().join("3/notes.txt");
     fs::write(&own, "mine").unwrap();
 
-    let (gone, kept) = store.hold_to(&on(), SystemTime::now()).unwrap();
-    assert_eq!((gone.deleted.films, kept.films), (1, 3));
+    let (deleted, kept) = store.enforce_limits(&on(), SystemTime::now()).unwrap();
+    assert_eq!((deleted.total.films, kept.films), (1, 3));
     assert_eq!(kept, store.usage().unwrap());
     assert_eq!(reps(&store), [(1, 2), (2, 1), (3, 1)]);
 
@@ -183,8 +179,8 @@ fn films_go_after_their_days_and_the_oldest_first_where_space_is_short() {
         keep_bytes: 2 * size,
         ..on()
     };
-    let (gone, kept) = store.hold_to(&small, SystemTime::now()).unwrap();
-    assert_eq!((gone.deleted.films, kept.bytes), (1, 2 * size));
+    let (deleted, kept) = store.enforce_limits(&small, SystemTime::now()).unwrap();
+    assert_eq!((deleted.total.films, kept.bytes), (1, 2 * size));
     assert_eq!(reps(&store), [(2, 1), (3, 1)]);
     assert!(
         !store.folder().join("1").exists(),
@@ -196,13 +192,13 @@ fn films_go_after_their_days_and_the_oldest_first_where_space_is_short() {
         ..on()
     };
     let later = SystemTime::now() + 5 * DAY + DAY / 2;
-    store.hold_to(&off, later).unwrap();
+    store.enforce_limits(&off, later).unwrap();
     assert_eq!(reps(&store), [(3, 1)]);
     assert!(own.exists());
 }
 
 #[test]
-fn films_are_deleted_by_session_by_rep_and_all_and_what_is_not_ours_stays() {
+fn films_are_deleted_by_session_and_all_and_what_is_not_ours_stays() {
     let folder = tempfile::tempdir().unwrap();
     let store = FilmStore::of_journal(&folder.path().join("j.db"));
     let other = FilmStore::of_journal(&folder.path().join("k.db"));
@@ -212,14 +208,13 @@ fn films_are_deleted_by_session_by_rep_and_all_and_what_is_not_ours_stays() {
     }
     let unfinished = store.folder().join("2/rep-9.avi.unfinished");
     fs::write(&unfinished, "half").unwrap();
-    assert_eq!(store.delete_rep(1, 2).unwrap().deleted.films, 1);
-    assert_eq!(reps(&store), [(1, 1), (2, 1), (3, 1)]);
-    assert_eq!(store.delete_sessions(&[2, 8]).unwrap().deleted.films, 1);
+    assert_eq!(store.delete_sessions(&[2, 8]).unwrap().total.films, 1);
+    assert_eq!(reps(&store), [(1, 1), (1, 2), (3, 1)]);
     assert!(!unfinished.exists());
     let own = store.folder().join("mine.avi");
     fs::write(&own, "mine").unwrap();
-    let gone = store.delete_all().unwrap();
-    assert_eq!((gone.deleted.films, gone.left.len()), (2, 0));
+    let deleted = store.delete_all().unwrap();
+    assert_eq!((deleted.total.films, deleted.failed.len()), (3, 0));
     assert!(own.exists());
     fs::remove_file(own).unwrap();
     store.delete_all().unwrap();
@@ -244,14 +239,14 @@ fn films_are_for_their_owner_only() {
 fn a_film_of_another_journals_session_is_not_taken_for_this_ones() {
     let folder = tempfile::tempdir().unwrap();
     let store = FilmStore::of_journal(&folder.path().join("j.db"));
-    put(&store, NOTE.session, NOTE.rep, DAY);
-    assert!(store.film(NOTE).unwrap().is_some());
-    let later = FilmNote {
-        session_started_ms: NOTE.session_started_ms + 1,
-        ..NOTE
+    put(&store, ID.session, ID.rep, DAY);
+    assert!(store.film(ID).unwrap().is_some());
+    let later = FilmId {
+        session_started_ms: ID.session_started_ms + 1,
+        ..ID
     };
     assert!(store.film(later).unwrap().is_none());
-    assert!(store.film(FilmNote { rep: 1, ..NOTE }).unwrap().is_none());
+    assert!(store.film(FilmId { rep: 1, ..ID }).unwrap().is_none());
 }
 
 /// Waits until something is so.
@@ -264,7 +259,7 @@ fn wait_for(what: &str, so: impl Fn() -> bool) {
 }
 
 /// Offers frames from `from_ms` on, 20 ms apart, each once the one before was taken.
-fn feed(films: &Films, tap: &super::Tap, from_ms: i64, to_ms: i64) {
+fn feed(films: &Films, tap: &super::FrameTap, from_ms: i64, to_ms: i64) {
     for at_ms in (from_ms..to_ms).step_by(20) {
         let mut given = frame(at_ms);
         let dropped = films.state().dropped;
@@ -291,22 +286,22 @@ fn the_stretch_of_a_rep_is_cut_out_once_its_end_was_seen() {
     feed(&films, &tap, 0, 3000);
     // The end is still to come when the rep is logged.
     let secs = CaptureTime::from_secs;
-    films.keep(NOTE, secs(1.0), secs(3.5));
+    films.keep(ID, secs(1.0), secs(3.5));
     feed(&films, &tap, 3000, 4000);
     // It is counted as written before the folder is looked at again.
     wait_for("a film", || films.state().usage.films == 1);
     let store = FilmStore::of_journal(&journal);
-    let film = store.film(NOTE).unwrap().unwrap();
+    let film = store.film(ID).unwrap().unwrap();
     assert_eq!(film.frames(), 126, "1 s to 3.5 s, both included");
     assert!((film.time_secs(0).unwrap() - 1.0).abs() < 1e-9);
     assert!((film.time_secs(125).unwrap() - 3.5).abs() < 1e-9);
     let state = films.state();
     assert_eq!((state.usage.films, state.given_up), (1, 0));
     assert_eq!(state.usage, store.usage().unwrap());
-    assert!(state.pack_ms.unwrap() > 0.0);
+    assert!(state.encode_ms.unwrap() > 0.0);
 
     // The last rep of a run ends with the frames there are.
-    let last = FilmNote { rep: 8, ..NOTE };
+    let last = FilmId { rep: 8, ..ID };
     drop(tap);
     films.keep(last, secs(3.0), secs(6.0));
     films.close();
@@ -329,22 +324,22 @@ fn off_takes_no_frame_and_writes_nothing_and_a_change_counts_at_once() {
     let place = given.rgb.as_ptr();
     tap.offer(&mut given);
     assert_eq!(given.rgb.as_ptr(), place, "the frame stays where it is");
-    films.keep(NOTE, secs(0.0), secs(1.0));
+    films.keep(ID, secs(0.0), secs(1.0));
     assert!(films.revise(on()) && films.is_on());
     assert!(!films.revise(on()), "nothing changes");
     feed(&films, &tap, 2000, 3000);
-    films.keep(NOTE, secs(1.0), secs(2.5));
+    films.keep(ID, secs(1.0), secs(2.5));
     wait_for("a film", || films.state().written == 1);
     let store = FilmStore::of_journal(&journal);
-    let film = store.film(NOTE).unwrap().unwrap();
+    let film = store.film(ID).unwrap().unwrap();
     assert!((film.time_secs(0).unwrap() - 2.0).abs() < 1e-9);
 
     assert!(films.revise(off));
-    films.keep(FilmNote { rep: 9, ..NOTE }, secs(2.0), secs(2.5));
+    films.keep(FilmId { rep: 9, ..ID }, secs(2.0), secs(2.5));
     drop(tap);
     assert_eq!(films.state().given_up, 0);
     films.close();
-    assert_eq!(reps(&store), [(NOTE.session, NOTE.rep)]);
+    assert_eq!(reps(&store), [(ID.session, ID.rep)]);
 }
 
 #[test]
@@ -357,7 +352,7 @@ fn a_disk_without_room_costs_the_film_only_and_is_told() {
         let mut films = Films::start(&journal, on(), free).unwrap();
         let tap = films.tap().unwrap();
         feed(&films, &tap, 0, 1000);
-        films.keep(NOTE, secs(0.0), secs(0.9));
+        films.keep(ID, secs(0.0), secs(0.9));
         wait_for("given up", || films.state().given_up == 1);
         let why = films.state().trouble.unwrap();
         assert!(why.contains("j.video"), "{why}");

@@ -11,7 +11,7 @@ use std::time::{Duration, Instant, SystemTime};
 use crossbeam_channel::{Receiver, never, select};
 
 use super::cutting::Footage;
-use super::keeper::Shared;
+use super::films::Shared;
 use super::store::FilmStore;
 
 /// How often limits are looked after without a film.
@@ -31,7 +31,7 @@ pub(super) struct Writer {
 impl Writer {
     /// Runs until no more films will come.
     pub(super) fn run(self) {
-        if let Err(error) = self.store.clean() {
+        if let Err(error) = self.store.remove_unfinished() {
             tracing::warn!(%error, "an unfinished film could not be deleted");
         }
         self.hold_to_limits();
@@ -61,20 +61,15 @@ impl Writer {
         }
         let written = self
             .store
-            .write(&film.note, &film.shots, LEAVE_FREE, self.free);
+            .write(&film.id, &film.frames, LEAVE_FREE, self.free);
         match written {
             Ok(bytes) => {
-                tracing::debug!(
-                    rep = film.note.rep,
-                    frames = film.shots.len(),
-                    bytes,
-                    "film"
-                );
+                tracing::debug!(rep = film.id.rep, frames = film.frames.len(), bytes, "film");
                 let mut state = self.shared.state();
                 state.written += 1;
                 state.trouble = None;
             }
-            Err(error) => self.shared.give_up(film.note.rep, &error.to_string()),
+            Err(error) => self.shared.give_up(film.id.rep, &error.to_string()),
         }
     }
 
@@ -82,16 +77,16 @@ impl Writer {
         let Some(limits) = self.shared.settings() else {
             return;
         };
-        match self.store.hold_to(&limits, SystemTime::now()) {
-            Ok((gone, usage)) => {
-                if gone.deleted.films > 0 {
+        match self.store.enforce_limits(&limits, SystemTime::now()) {
+            Ok((deleted, usage)) => {
+                if deleted.total.films > 0 {
                     tracing::info!(
-                        films = gone.deleted.films,
-                        bytes = gone.deleted.bytes,
+                        films = deleted.total.films,
+                        bytes = deleted.total.bytes,
                         "films beyond the limits were deleted"
                     );
                 }
-                if let Some((path, error)) = gone.left.first() {
+                if let Some((path, error)) = deleted.failed.first() {
                     tracing::warn!(path = %path.display(), %error, "a film beyond the limits could not be deleted");
                 }
                 self.shared.state().usage = usage;

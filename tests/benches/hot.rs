@@ -17,7 +17,7 @@ use cagehand::picture_size::PictureSize;
 use cagehand::pose::track::TrackReader;
 use cagehand::pose::{Model, PoseFrame};
 use cagehand::rep::{FinderSettings, FoundRep, RepFinder};
-use cagehand::video::{Largest, Packer};
+use cagehand::video::{JpegEncoder, SizeLimit};
 use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
 
 fn project(path: &str) -> PathBuf {
@@ -59,11 +59,14 @@ fn found(frames: &[PoseFrame]) -> FoundRep {
 
 fn decode(c: &mut Criterion) {
     let frame = picture();
-    let packed = Packer::new(Largest::ANY).pack(&frame).unwrap().unwrap();
+    let packed = JpegEncoder::new(SizeLimit::ANY)
+        .encode(&frame)
+        .unwrap()
+        .unwrap();
     let mut decoder = MjpegDecoder::default();
     let mut into = Frame::default();
     c.bench_function("decode/mjpeg 720p", |b| {
-        b.iter(|| decoder.decode(black_box(&packed.jpeg), &mut into).unwrap());
+        b.iter(|| decoder.decode(black_box(&packed.bytes), &mut into).unwrap());
     });
     let path = project("recordings/left_60fps_faults.mp4");
     let mut clip = ClipSource::open(&path).unwrap();

@@ -203,12 +203,12 @@ fn the_journal_keeps_what_was_found_and_gives_it_back_to_the_last_bit() {
         .unwrap();
     assert!(String::from_utf8(table).unwrap().contains("\"moved\":true"));
 
-    journal.edit(&Edit::EventsAsFound(id)).unwrap();
+    journal.edit(&Edit::RestoreEvents(id)).unwrap();
     let after = journal.reader().rep(id).unwrap();
     assert_eq!(after, before);
     assert_eq!(journal.reader().corrections(id).unwrap(), 3);
     assert_eq!(journal.reader().found_events(id).unwrap(), None);
-    let nobody = Edit::EventsAsFound(RepId::new(99));
+    let nobody = Edit::RestoreEvents(RepId::new(99));
     assert!(journal.edit(&nobody).is_err());
     // With the rep goes what was kept of it.
     correct_and_forget(journal, session, id);
@@ -222,6 +222,6 @@ fn correct_and_forget(mut journal: Journal, session: SessionId, id: RepId) {
         judged: stored.judged,
     };
     journal.edit(&Edit::MoveEvent(Box::new(moved))).unwrap();
-    journal.forget_session(session).unwrap();
+    journal.delete_session(session).unwrap();
     assert_eq!(journal.reader().found_events(id).unwrap(), None);
 }

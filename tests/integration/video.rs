@@ -107,7 +107,7 @@ fn each_rep_has_a_film_with_its_times_and_a_hitters_deletion_takes_them_along() 
     for rep in &reps {
         let number = u32::try_from(rep["rep"].as_u64().unwrap()).unwrap();
         let mut film = Film::open(&store(&place).path(1, number)).unwrap();
-        assert_eq!((film.note().session, film.note().rep), (1, number));
+        assert_eq!((film.id().session, film.id().rep), (1, number));
         let times: Vec<f64> = (0..film.frames())
             .filter_map(|frame| film.time_secs(frame))
             .collect();

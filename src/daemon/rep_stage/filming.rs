@@ -5,7 +5,7 @@ use crate::coach::JudgedRep;
 use crate::journal::{SessionId, WriterState};
 use crate::rep::Rep;
 use crate::time::CaptureTime;
-use crate::video::{FilmNote, FilmState, Films, Tap, VideoSettings};
+use crate::video::{FilmId, FilmState, Films, FrameTap, VideoSettings};
 
 /// A film begins so long before the rep's first event and ends so long after its last, seconds.
 const BEFORE_SECS: f64 = 1.0;
@@ -20,7 +20,7 @@ impl RepStage {
     }
 
     /// The end of the films for the pose thread, once.
-    pub fn film_tap(&mut self) -> Option<Tap> {
+    pub fn film_tap(&mut self) -> Option<FrameTap> {
         self.films.as_mut().and_then(Films::tap)
     }
 
@@ -46,12 +46,12 @@ impl RepStage {
         let state = self.sinks.journal.as_ref().map(|j| j.state());
         match state.as_ref().and_then(session_of) {
             Some((session, session_started_ms)) => {
-                let note = FilmNote {
+                let id = FilmId {
                     session: session.get(),
                     session_started_ms,
                     rep: number,
                 };
-                films.keep(note, stretch.0, stretch.1);
+                films.keep(id, stretch.0, stretch.1);
             }
             None => films.none_for(number, "its session is not in the journal yet"),
         }

@@ -10,10 +10,9 @@ use rusqlite::Connection;
 
 use crate::journal::error::JournalError;
 use crate::journal::files::lock::WriterLock;
-use crate::journal::files::quarantine::{keep_names, set_aside, with_side};
+use crate::journal::files::quarantine::{move_aside, sync_folder_of, with_side};
 use crate::journal::store::open::{
-    Journal, JournalReader, OpenReport, create_for_owner_and_group, full_path,
-    refuse_what_is_no_file,
+    Journal, JournalReader, OpenReport, create_for_owner_and_group, full_path, refuse_special_files,
 };
 use crate::journal::store::query::Counts;
 use crate::journal::store::schema::{self, Found};
@@ -49,7 +48,7 @@ impl Journal {
         let occupied = fs::metadata(&path).is_ok();
         if occupied
             && let Ok(Found::Foreign) = JournalReader::open(&path)
-                .and_then(|reader| reader.ask("read it", schema::identify))
+                .and_then(|reader| reader.query("read it", schema::identify))
         {
             return Err(JournalError::NotJournal { path });
         }
@@ -65,9 +64,9 @@ impl Journal {
         drop(source);
         let placed = (|| {
             let copied = open_whole(&new)?.counts()?;
-            refuse_other_counts(&new, counts, copied)?;
+            refuse_count_mismatch(&new, counts, copied)?;
             // Also where there is no journal: a log that lost its file must not meet the new one.
-            let old = set_aside(&path, "replaced")?;
+            let old = move_aside(&path, "replaced")?;
             let replaced = occupied.then_some(old);
             fs::rename(&new, &path).map_err(|error| JournalError::NoAccess {
                 path: path.clone(),
@@ -76,7 +75,7 @@ impl Journal {
                     None => error.to_string(),
                 },
             })?;
-            keep_names(&path)?;
+            sync_folder_of(&path)?;
             Ok(replaced)
         })();
         if placed.is_err()
@@ -88,7 +87,7 @@ impl Journal {
         let journal = Self::open_locked(&path, lock)?;
         journal.reader().refuse_unsound()?;
         let now = journal.reader().counts()?;
-        refuse_other_counts(&path, counts, now)?;
+        refuse_count_mismatch(&path, counts, now)?;
         Ok(Restored {
             replaced,
             counts: now,
@@ -114,7 +113,7 @@ impl JournalReader {
         drop(moment);
         let copy = Journal::read_only(target)?;
         copy.refuse_unsound()?;
-        refuse_other_counts(target, counts, copy.counts()?)?;
+        refuse_count_mismatch(target, counts, copy.counts()?)?;
         Ok(counts)
     }
 
@@ -124,13 +123,13 @@ impl JournalReader {
     /// # Errors
     /// Those of the disk.
     pub fn findings(&self) -> Result<Vec<String>, JournalError> {
-        let mut findings = self.ask("check it", |c| {
+        let mut findings = self.query("check it", |c| {
             c.prepare("PRAGMA integrity_check(20)")?
                 .query_map([], |row| row.get::<_, String>(0))?
                 .collect::<rusqlite::Result<Vec<String>>>()
         })?;
         findings.retain(|finding| finding != "ok");
-        let dangling = self.ask("check its references", |c| {
+        let dangling = self.query("check its references", |c| {
             c.prepare("PRAGMA foreign_key_check")?
                 .query_map([], |row| {
                     let (table, row, parent): (String, Option<i64>, String) =
@@ -208,14 +207,14 @@ impl JournalReader {
 
 /// Opens a copy for reading, of this or an older version, and makes sure that it is sound.
 fn open_whole(copy: &Path) -> Result<JournalReader, JournalError> {
-    refuse_what_is_no_file(copy)?;
+    refuse_special_files(copy)?;
     if !copy.exists() {
         return Err(JournalError::Missing {
             path: copy.to_path_buf(),
         });
     }
     let reader = JournalReader::open(copy)?;
-    match reader.ask("read it", schema::identify)? {
+    match reader.query("read it", schema::identify)? {
         Found::Journal { version } if version <= schema::VERSION => {}
         Found::Journal { version } => {
             return Err(JournalError::NewerSchema {
@@ -231,7 +230,7 @@ fn open_whole(copy: &Path) -> Result<JournalReader, JournalError> {
     Ok(reader)
 }
 
-fn refuse_other_counts(path: &Path, wanted: Counts, found: Counts) -> Result<(), JournalError> {
+fn refuse_count_mismatch(path: &Path, wanted: Counts, found: Counts) -> Result<(), JournalError> {
     if wanted == found {
         return Ok(());
     }

@@ -36,7 +36,7 @@ pub(in crate::journal) fn count_in_file(
 }
 
 /// Counts the places in the file where one of the `marks` stands. All are `N` bytes and begin with `lead`.
-pub(in crate::journal) fn count_marks<const N: usize>(
+pub(in crate::journal) fn count_fingerprints<const N: usize>(
     path: &Path,
     lead: [u8; 2],
     marks: &HashSet<[u8; N]>,
@@ -103,6 +103,6 @@ mod tests {
         );
         assert_eq!(count_in_file(&path, &needles[..1], 800).unwrap(), [2]);
         let marks = HashSet::from([*b"needle", *b"nexxxx"]);
-        assert_eq!(count_marks(&path, *b"ne", &marks).unwrap(), 5);
+        assert_eq!(count_fingerprints(&path, *b"ne", &marks).unwrap(), 5);
     }
 }

@@ -67,7 +67,7 @@ const CUE_TO_CORRECTIONS: [CsvColumn; 15] = [
     ("marked", |stored| Some(stored.marked.to_string())),
     ("struck", |stored| stored.struck.clone()),
     ("called", |stored| {
-        stored.called.map(RepKind::name).and_then(text)
+        stored.label_override.map(RepKind::name).and_then(text)
     }),
     ("moved", |stored| Some(stored.moved.to_string())),
 ];

@@ -113,7 +113,7 @@ pub(in crate::journal) fn exported_line(stored: StoredRep) -> String {
         logged_at: stamp_text(stored.logged_at),
         marked: stored.marked,
         struck: stored.struck,
-        called: stored.called,
+        label_override: stored.label_override,
         moved: stored.moved,
     };
     rep_line_with_origin(&stored.judged, origin)

@@ -18,11 +18,11 @@ use crate::journal::store::hitters::{HitterChoice, HitterRow};
 use crate::journal::store::open::JournalReader;
 use crate::journal::store::query::{RepFilter, SessionFilter};
 use crate::journal::store::read::stamp_of;
-use crate::video::{FilmError, FilmNote, FilmStore};
+use crate::video::{FilmError, FilmId, FilmStore};
 
 /// What was written of a hitter.
 #[derive(Debug, Default)]
-pub struct HitterFiles {
+pub struct HitterExport {
     /// Their reps.
     pub reps: u64,
     /// Reps with their landmarks.
@@ -48,7 +48,7 @@ impl JournalReader {
         &self,
         choice: &HitterChoice,
         folder: &Path,
-    ) -> Result<HitterFiles, JournalError> {
+    ) -> Result<HitterExport, JournalError> {
         let hitter = self.hitter(choice)?;
         let at = |path: &Path| {
             let path = path.to_path_buf();
@@ -76,23 +76,23 @@ impl JournalReader {
             hitter: Some(HitterChoice::Id(hitter.id)),
             ..RepFilter::default()
         };
-        let mut files = HitterFiles {
+        let mut files = HitterExport {
             reps: self.for_each_rep(&filter, |rep| {
                 stored.push((rep.id, rep.session, rep.judged.number));
                 writeln!(out, "{}", exported_line(rep)).map_err(at(&path))
             })?,
-            ..HitterFiles::default()
+            ..HitterExport::default()
         };
         out.flush().map_err(at(&path))?;
 
         let store = FilmStore::of_journal(self.path());
         for (rep, session, number) in stored {
-            let note = self.film_note(rep)?;
-            match store.film(note) {
+            let film = self.film_id(rep)?;
+            match store.film(film) {
                 Ok(None) => {}
                 Ok(Some(_)) => {
                     let (path, mut file) = new(format!("session-{session}-rep-{number}.avi"))?;
-                    let from = store.path(note.session, number);
+                    let from = store.path(film.session, number);
                     File::open(&from)
                         .and_then(|mut film| io::copy(&mut film, &mut file))
                         .map_err(at(&path))?;
@@ -124,14 +124,14 @@ impl JournalReader {
     ///
     /// # Errors
     /// [`JournalError::NoSuchRep`], and those of the disk.
-    pub fn film_note(&self, rep: RepId) -> Result<FilmNote, JournalError> {
-        let found = self.ask("find a rep's session", |c| {
+    pub fn film_id(&self, rep: RepId) -> Result<FilmId, JournalError> {
+        let found = self.query("find a rep's session", |c| {
             c.prepare_cached(
                 "SELECT session, started_at, number FROM reps JOIN sessions ON sessions.id = reps.session
                  WHERE reps.id = ?1",
             )?
             .query_row([rep.get()], |row| {
-                Ok(FilmNote {
+                Ok(FilmId {
                     session: row.get("session")?,
                     session_started_ms: stamp_of(row, "started_at")?.as_millisecond(),
                     rep: row.get("number")?,

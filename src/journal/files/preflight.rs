@@ -15,10 +15,10 @@ const FULL_CHECK_BYTES: u64 = 256 << 20;
 
 /// Looks at an existing file through a connection that cannot write, so that whatever it is, it
 /// stays as it is.
-pub(in crate::journal) fn look_before_writing(path: &Path) -> Result<Found, JournalError> {
-    finish_what_a_kill_began(path)?;
+pub(in crate::journal) fn check_before_writing(path: &Path) -> Result<Found, JournalError> {
+    roll_back_cut_short_creation(path)?;
     let reader = JournalReader::open(path)?;
-    let found = reader.ask("read it", schema::identify)?;
+    let found = reader.query("read it", schema::identify)?;
     match found {
         Found::Foreign => return Err(JournalError::NotJournal { path: reader.path }),
         Found::Journal { version } if version > schema::VERSION => {
@@ -38,7 +38,7 @@ pub(in crate::journal) fn look_before_writing(path: &Path) -> Result<Found, Jour
         &["hitters", "sessions", "reps", "measures"].map(Some)
     };
     for table in tables {
-        let verdict: String = reader.ask("check it", |c| {
+        let verdict: String = reader.query("check it", |c| {
             // One finding is enough to know that the file must not be written to.
             match table {
                 None => c.query_row("PRAGMA quick_check(1)", [], |row| row.get(0)),
@@ -59,7 +59,7 @@ pub(in crate::journal) fn look_before_writing(path: &Path) -> Result<Found, Jour
 
 /// A kill in a journal's very first moments leaves a first page and, beside it, a note of how to take it back, which only a
 /// writer can follow. Such a file was still empty when its making began, so that nothing of anybody is in it.
-fn finish_what_a_kill_began(path: &Path) -> Result<(), JournalError> {
+fn roll_back_cut_short_creation(path: &Path) -> Result<(), JournalError> {
     let mut beside = path.as_os_str().to_owned();
     beside.push("-journal");
     let head = match fs::read(Path::new(&beside)) {

@@ -28,7 +28,7 @@ const SIDES: [&str; 3] = ["-wal", "-shm", ""];
 
 /// A damaged journal that gave way to a new one.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct SetAside {
+pub struct Quarantined {
     /// Where it is now; its `-wal` file, if it had one, is beside it.
     pub path: PathBuf,
     /// What was wrong with it.
@@ -71,10 +71,10 @@ pub(in crate::journal) fn was_a_journal(
 }
 
 /// Renames the damaged journal to `NAME.damaged-YYYYMMDD-HHMMSS.db` (UTC).
-pub(in crate::journal) fn set_damaged_aside(
+pub(in crate::journal) fn quarantine_damaged(
     path: &Path,
     error: &JournalError,
-) -> Result<SetAside, JournalError> {
+) -> Result<Quarantined, JournalError> {
     let why = match error {
         // SQLite puts a heading on a line of its own before what it found.
         JournalError::Damaged { reason, .. } => reason
@@ -84,13 +84,13 @@ pub(in crate::journal) fn set_damaged_aside(
             .join("; "),
         _ => "it is not an SQLite database any more".to_owned(),
     };
-    let path = set_aside(path, "damaged")?;
-    Ok(SetAside { path, why })
+    let path = move_aside(path, "damaged")?;
+    Ok(Quarantined { path, why })
 }
 
 /// Renames the journal and its side files to `NAME.WORD-YYYYMMDD-HHMMSS.db`; the lock file stays. What is not
 /// there is passed over. Gives the new name.
-pub(in crate::journal) fn set_aside(path: &Path, word: &str) -> Result<PathBuf, JournalError> {
+pub(in crate::journal) fn move_aside(path: &Path, word: &str) -> Result<PathBuf, JournalError> {
     let target = free_name(path, word, Timestamp::now());
     for side in SIDES {
         let from = with_side(path, side);
@@ -100,12 +100,12 @@ pub(in crate::journal) fn set_aside(path: &Path, word: &str) -> Result<PathBuf, 
             Err(error) => return Err(JournalError::from_io(&from, &error)),
         }
     }
-    keep_names(path)?;
+    sync_folder_of(path)?;
     Ok(target)
 }
 
 /// Makes renames in the journal's folder outlive a power cut.
-pub(in crate::journal) fn keep_names(path: &Path) -> Result<(), JournalError> {
+pub(in crate::journal) fn sync_folder_of(path: &Path) -> Result<(), JournalError> {
     #[cfg(unix)]
     if let Some(folder) = path.parent() {
         File::open(folder)
@@ -118,7 +118,7 @@ pub(in crate::journal) fn keep_names(path: &Path) -> Result<(), JournalError> {
 }
 
 /// The journals that were set aside from this one, oldest first.
-pub(in crate::journal) fn all_set_aside(path: &Path) -> Vec<PathBuf> {
+pub(in crate::journal) fn earlier_journals(path: &Path) -> Vec<PathBuf> {
     let stem = path.file_stem().unwrap_or_default().to_string_lossy();
     let (damaged, replaced) = (format!("{stem}.damaged-"), format!("{stem}.replaced-"));
     let entries = path.parent().and_then(|folder| fs::read_dir(folder).ok());
@@ -195,6 +195,6 @@ mod tests {
                 "journal.damaged-20260501-170309-4.db",
             ]
         );
-        assert_eq!(all_set_aside(&path).len(), 4);
+        assert_eq!(earlier_journals(&path).len(), 4);
     }
 }

@@ -12,7 +12,7 @@ use super::read::stamp;
 use crate::journal::error::JournalError;
 use crate::journal::record::{HitterId, NewHitter, NewPlan, NoteId, RepId, SessionId};
 use crate::journal::stamp::{now_to_the_millisecond, stamp_text};
-use crate::journal::store::moved_events::{MovedEvent, as_found, move_event};
+use crate::journal::store::moved_events::{MovedEvent, move_event, restore_events};
 use crate::journal::store::open::{Journal, JournalReader};
 use crate::rep::RepKind;
 
@@ -32,7 +32,7 @@ pub enum Edit {
         text: String,
     },
     /// A note is taken away.
-    DropNote(NoteId),
+    DeleteNote(NoteId),
     /// A rep is marked to be found again, or no longer.
     Mark {
         /// The rep.
@@ -48,7 +48,7 @@ pub enum Edit {
         why: Option<String>,
     },
     /// A rep is called a swing or a take, whatever it was found as.
-    Call {
+    Relabel {
         /// The rep.
         rep: RepId,
         /// What it was; `None` goes back to what was found.
@@ -57,7 +57,7 @@ pub enum Edit {
     /// One of a rep's events is moved; what was found is kept.
     MoveEvent(Box<MovedEvent>),
     /// A rep's events and measures become again what was found.
-    EventsAsFound(RepId),
+    RestoreEvents(RepId),
     /// A plan is put in force from the next session on; one with an empty text takes the plan away.
     SetPlan {
         /// Whose; `None` for everybody without one of their own.
@@ -88,14 +88,14 @@ impl Journal {
     /// # Errors
     /// [`JournalError::Refused`] where what is to be changed does not exist or the text is not fit; those of the disk.
     pub fn edit(&mut self, edit: &Edit) -> Result<i64, JournalError> {
-        if let Some(reason) = unfit(edit) {
+        if let Some(reason) = reason_to_refuse(edit) {
             return Err(JournalError::Refused {
                 path: self.reader().path().to_owned(),
                 doing: "change an entry",
                 reason: reason.to_owned(),
             });
         }
-        self.change("change an entry", |change| apply(change, edit))?
+        self.transaction("change an entry", |change| apply(change, edit))?
             .ok_or_else(|| JournalError::Refused {
                 path: self.reader().path().to_owned(),
                 doing: "change an entry",
@@ -104,7 +104,7 @@ impl Journal {
     }
 }
 
-fn unfit(edit: &Edit) -> Option<&'static str> {
+fn reason_to_refuse(edit: &Edit) -> Option<&'static str> {
     let text = match edit {
         Edit::AddNote { text, .. } => text,
         Edit::Strike { why: Some(why), .. } => why,
@@ -143,7 +143,7 @@ fn apply(connection: &Connection, edit: &Edit) -> rusqlite::Result<Option<i64>> 
             )
             .map(Some)
         }
-        Edit::DropNote(note) => {
+        Edit::DeleteNote(note) => {
             let rows = connection.execute("DELETE FROM notes WHERE id = ?1", [note.get()])?;
             Ok((rows > 0).then_some(note.get()))
         }
@@ -154,14 +154,14 @@ fn apply(connection: &Connection, edit: &Edit) -> rusqlite::Result<Option<i64>> 
             )?;
             Ok((rows > 0).then_some(rep.get()))
         }
-        Edit::Strike { rep, why } => correct(
+        Edit::Strike { rep, why } => record_correction(
             connection,
             *rep,
             "struck",
             RepColumn::StruckWhy,
             why.as_deref().map(str::trim),
         ),
-        Edit::Call { rep, kind } => correct(
+        Edit::Relabel { rep, kind } => record_correction(
             connection,
             *rep,
             "called",
@@ -169,7 +169,7 @@ fn apply(connection: &Connection, edit: &Edit) -> rusqlite::Result<Option<i64>> 
             kind.map(RepKind::name),
         ),
         Edit::MoveEvent(moved) => move_event(connection, moved),
-        Edit::EventsAsFound(rep) => as_found(connection, *rep),
+        Edit::RestoreEvents(rep) => restore_events(connection, *rep),
         Edit::SetPlan { hitter, plan } => {
             find_or_add_plan(connection, *hitter, plan, now).map(|id| Some(id.get()))
         }
@@ -180,7 +180,7 @@ fn apply(connection: &Connection, edit: &Edit) -> rusqlite::Result<Option<i64>> 
 }
 
 /// Changes one column and keeps what it was.
-fn correct(
+fn record_correction(
     connection: &Connection,
     rep: RepId,
     what: &str,
@@ -222,7 +222,7 @@ fn correct(
 impl JournalReader {
     /// The notes on a session and its reps, the oldest first.
     pub fn notes(&self, session: SessionId) -> Result<Vec<NoteRow>, JournalError> {
-        self.ask("read the notes", |c| {
+        self.query("read the notes", |c| {
             use NoteColumn as C;
             let columns = C::selection();
             c.prepare_cached(&format!(
@@ -242,7 +242,7 @@ impl JournalReader {
 
     /// How often a rep was corrected.
     pub fn corrections(&self, rep: RepId) -> Result<u32, JournalError> {
-        self.ask("read the corrections", |c| {
+        self.query("read the corrections", |c| {
             c.prepare_cached("SELECT count(*) FROM corrections WHERE rep = ?1")?
                 .query_row([rep.get()], |row| row.get(0))
         })

@@ -82,7 +82,7 @@ impl JournalReader {
         until: Option<RepId>,
         at_most: u32,
     ) -> Result<Vec<MeasuredSwing>, JournalError> {
-        self.ask("read a measure over time", |c| {
+        self.query("read a measure over time", |c| {
             use MeasureColumn as C;
             let values = params![
                 hitter.map(HitterId::get),
@@ -115,7 +115,7 @@ impl JournalReader {
         before: RepId,
         at_most: u32,
     ) -> Result<Vec<(MeasureName, f64)>, JournalError> {
-        self.ask("read what is usual", |c| {
+        self.query("read what is usual", |c| {
             use MeasureColumn as C;
             let mut select = c.prepare_cached(&select_values_before())?;
             let mut rows =

@@ -47,7 +47,7 @@ impl JournalReader {
     }
 
     fn list_hitters(&self, order: &str) -> Result<Vec<HitterRow>, JournalError> {
-        self.ask("list the hitters", |c| {
+        self.query("list the hitters", |c| {
             use HitterColumn as C;
             let columns = C::selection();
             c.prepare_cached(&format!("SELECT {columns} FROM hitters {order}"))?

@@ -61,7 +61,7 @@ pub(in crate::journal) fn move_event(
 }
 
 /// Puts events and measures back as they were found. `None` where the rep is not there.
-pub(in crate::journal) fn as_found(
+pub(in crate::journal) fn restore_events(
     connection: &Connection,
     rep: RepId,
 ) -> rusqlite::Result<Option<i64>> {
@@ -162,6 +162,6 @@ impl JournalReader {
     /// # Errors
     /// Those of the disk.
     pub fn found_events(&self, rep: RepId) -> Result<Option<Events>, JournalError> {
-        self.ask("read what was found", |c| events_found(c, rep))
+        self.query("read what was found", |c| events_found(c, rep))
     }
 }

@@ -13,8 +13,8 @@ use rusqlite::{Connection, OpenFlags};
 use super::insert::close_unclean_sessions;
 use crate::journal::error::JournalError;
 use crate::journal::files::lock::WriterLock;
-use crate::journal::files::preflight::look_before_writing;
-use crate::journal::files::quarantine::{self, SetAside};
+use crate::journal::files::preflight::check_before_writing;
+use crate::journal::files::quarantine::{self, Quarantined};
 use crate::journal::record::SessionId;
 use crate::journal::stamp::now_to_the_millisecond;
 use crate::journal::store::schema::{self, Found};
@@ -48,15 +48,15 @@ pub struct OpenReport {
     pub upgraded_from: Option<u32>,
     /// Sessions that a crash, kill or power cut left open; they are closed now, with a note.
     pub unclean: Vec<UncleanSession>,
-    /// The damaged journal that was set aside for a new one, where [`Journal::open_or_set_aside`] found one.
-    pub set_aside: Option<SetAside>,
+    /// The damaged journal that was set aside for a new one, where [`Journal::open_or_quarantine`] found one.
+    pub quarantined: Option<Quarantined>,
 }
 
 /// What to do about a damaged journal.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum OnDamage {
     Refuse,
-    SetAside,
+    Quarantine,
 }
 
 /// A journal open for reading. It sees all reps logged so far, also while another thread or program
@@ -95,8 +95,8 @@ impl Journal {
     ///
     /// # Errors
     /// As [`Self::open`]; [`JournalError::NoAccess`] also where the damaged file cannot be renamed.
-    pub fn open_or_set_aside(path: &Path) -> Result<Self, JournalError> {
-        Self::open_with(path, OnDamage::SetAside)
+    pub fn open_or_quarantine(path: &Path) -> Result<Self, JournalError> {
+        Self::open_with(path, OnDamage::Quarantine)
     }
 
     fn open_with(path: &Path, on_damage: OnDamage) -> Result<Self, JournalError> {
@@ -104,13 +104,13 @@ impl Journal {
         let lock = WriterLock::take(&path)?;
         let (reader, report) = match open_file(&path) {
             Err(error)
-                if on_damage == OnDamage::SetAside
+                if on_damage == OnDamage::Quarantine
                     && quarantine::was_a_journal(&path, &error, lock.knows_a_journal()) =>
             {
-                let set_aside = quarantine::set_damaged_aside(&path, &error)?;
+                let quarantined = quarantine::quarantine_damaged(&path, &error)?;
                 let (reader, report) = open_file(&path)?;
                 let report = OpenReport {
-                    set_aside: Some(set_aside),
+                    quarantined: Some(quarantined),
                     ..report
                 };
                 (reader, report)
@@ -157,7 +157,7 @@ impl Journal {
             connection,
             path: path.to_path_buf(),
         };
-        reader.hold_settings()?;
+        reader.enforce_pragmas()?;
         Ok(Self {
             identity: FileIdentity::of(&reader.path),
             reader,
@@ -165,7 +165,7 @@ impl Journal {
                 created: false,
                 upgraded_from: None,
                 unclean: Vec::new(),
-                set_aside: None,
+                quarantined: None,
             },
             _lock: None,
         })
@@ -177,7 +177,7 @@ impl Journal {
     /// As [`Journal::open`], never [`JournalError::InUse`]; [`JournalError::Missing`] where there is
     /// no journal, [`JournalError::OlderSchema`] where a writer has not upgraded it yet.
     pub fn read_only(path: &Path) -> Result<JournalReader, JournalError> {
-        refuse_what_is_no_file(path)?;
+        refuse_special_files(path)?;
         match fs::metadata(path) {
             Ok(_) => {}
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
@@ -188,7 +188,7 @@ impl Journal {
             Err(error) => return Err(JournalError::from_io(path, &error)),
         }
         let reader = JournalReader::open(path)?;
-        let found = reader.ask("read it", schema::identify)?;
+        let found = reader.query("read it", schema::identify)?;
         let known = schema::VERSION;
         match found {
             Found::Journal { version } if version == known => Ok(reader),
@@ -242,12 +242,12 @@ impl JournalReader {
             connection,
             path: path.to_path_buf(),
         };
-        reader.ask("set how long to wait", |c| c.busy_timeout(BUSY_TIMEOUT))?;
+        reader.query("set how long to wait", |c| c.busy_timeout(BUSY_TIMEOUT))?;
         Ok(reader)
     }
 
     /// Runs a piece of SQLite work; `doing` completes "cannot ..." should it fail.
-    pub(in crate::journal) fn ask<T>(
+    pub(in crate::journal) fn query<T>(
         &self,
         doing: &'static str,
         work: impl FnOnce(&Connection) -> rusqlite::Result<T>,
@@ -256,23 +256,28 @@ impl JournalReader {
     }
 
     /// Makes every commit last through a power cut, and makes sure that SQLite agreed to it.
-    fn hold_settings(&self) -> Result<(), JournalError> {
-        self.ask("set how long to wait", |c| c.busy_timeout(BUSY_TIMEOUT))?;
+    fn enforce_pragmas(&self) -> Result<(), JournalError> {
+        self.query("set how long to wait", |c| c.busy_timeout(BUSY_TIMEOUT))?;
         // On macOS an ordinary fsync leaves data in the drive's cache; elsewhere this has no effect.
-        self.hold("fullfsync", "1", "1")?;
-        self.hold("journal_mode", "WAL", "wal")?;
-        self.hold("synchronous", "FULL", "2")?;
-        self.hold("foreign_keys", "ON", "1")?;
+        self.enforce_pragma("fullfsync", "1", "1")?;
+        self.enforce_pragma("journal_mode", "WAL", "wal")?;
+        self.enforce_pragma("synchronous", "FULL", "2")?;
+        self.enforce_pragma("foreign_keys", "ON", "1")?;
         // What a deletion frees is overwritten: a hitter who asks to be forgotten is.
-        self.hold("secure_delete", "ON", "1")?;
+        self.enforce_pragma("secure_delete", "ON", "1")?;
         let kept = WAL_KEPT_BYTES.to_string();
-        self.hold("journal_size_limit", &kept, &kept)?;
+        self.enforce_pragma("journal_size_limit", &kept, &kept)?;
         let pages = CHECKPOINT_PAGES.to_string();
-        self.hold("wal_autocheckpoint", &pages, &pages)
+        self.enforce_pragma("wal_autocheckpoint", &pages, &pages)
     }
 
-    fn hold(&self, setting: &'static str, value: &str, wanted: &str) -> Result<(), JournalError> {
-        let found = self.ask("set how it is written", |c| {
+    fn enforce_pragma(
+        &self,
+        setting: &'static str,
+        value: &str,
+        wanted: &str,
+    ) -> Result<(), JournalError> {
+        let found = self.query("set how it is written", |c| {
             // Some settings answer with a row and some do not; the reading back is what counts.
             c.pragma_update_and_check(None, setting, value, |_| Ok(()))
                 .or_else(|error| match error {
@@ -284,7 +289,7 @@ impl JournalReader {
         if found == wanted {
             return Ok(());
         }
-        Err(JournalError::SettingNotHeld {
+        Err(JournalError::PragmaRefused {
             path: self.path.clone(),
             setting,
             wanted: wanted.to_owned(),
@@ -327,7 +332,7 @@ impl FileIdentity {
 
 /// The journal's full name; makes its folder. Two names of one file must lead to one lock.
 pub(in crate::journal) fn full_path(path: &Path) -> Result<PathBuf, JournalError> {
-    refuse_what_is_no_file(path)?;
+    refuse_special_files(path)?;
     let folder = match path.parent() {
         Some(folder) if !folder.as_os_str().is_empty() => folder,
         _ => Path::new("."),
@@ -344,7 +349,7 @@ pub(in crate::journal) fn full_path(path: &Path) -> Result<PathBuf, JournalError
 /// Opens a file for writing, makes it where there is none, and brings it up to date. The lock must be held.
 fn open_file(path: &Path) -> Result<(JournalReader, OpenReport), JournalError> {
     let found = if fs::metadata(path).is_ok_and(|file| file.len() > 0) {
-        look_before_writing(path)?
+        check_before_writing(path)?
     } else {
         Found::Empty
     };
@@ -355,14 +360,14 @@ fn open_file(path: &Path) -> Result<(JournalReader, OpenReport), JournalError> {
         connection,
         path: path.to_path_buf(),
     };
-    if reader.ask("see whether it can be written", |c| c.is_readonly("main"))? {
+    if reader.query("see whether it can be written", |c| c.is_readonly("main"))? {
         let reason = "the file is read-only".to_owned();
         return Err(JournalError::NoAccess {
             path: reader.path,
             reason,
         });
     }
-    reader.hold_settings()?;
+    reader.enforce_pragmas()?;
     let version = match found {
         Found::Journal { version } => version,
         _ => 0,
@@ -378,7 +383,7 @@ fn open_file(path: &Path) -> Result<(JournalReader, OpenReport), JournalError> {
         created: version == 0,
         upgraded_from: (version > 0 && version < schema::VERSION).then_some(version),
         unclean,
-        set_aside: None,
+        quarantined: None,
     };
     Ok((reader, report))
 }
@@ -400,7 +405,7 @@ fn setting_text(connection: &Connection, setting: &str) -> rusqlite::Result<Stri
 }
 
 /// Refuses folders, and devices and pipes, which SQLite might take for an empty file.
-pub(in crate::journal) fn refuse_what_is_no_file(path: &Path) -> Result<(), JournalError> {
+pub(in crate::journal) fn refuse_special_files(path: &Path) -> Result<(), JournalError> {
     if path.is_dir() || path.file_name().is_none() {
         return Err(JournalError::Directory {
             path: path.to_path_buf(),

@@ -41,7 +41,7 @@ impl Journal {
         hitter: Option<HitterId>,
         plan: &NewPlan,
     ) -> Result<PlanId, JournalError> {
-        self.change("store a plan", |change| {
+        self.transaction("store a plan", |change| {
             find_or_add_plan(change, hitter, plan, now_to_the_millisecond())
         })
     }
@@ -68,7 +68,7 @@ impl JournalReader {
 
     /// Every plan that was ever in force, oldest first.
     pub fn plans(&self) -> Result<Vec<StoredPlan>, JournalError> {
-        self.ask("list the plans", |c| {
+        self.query("list the plans", |c| {
             c.prepare_cached(&select_plans("ORDER BY plans.id"))?
                 .query_map([], read_plan)?
                 .collect()
@@ -77,7 +77,7 @@ impl JournalReader {
 
     /// The plan with this number, if there is one.
     pub fn plan(&self, id: PlanId) -> Result<Option<StoredPlan>, JournalError> {
-        self.ask("look up a plan", |c| {
+        self.query("look up a plan", |c| {
             c.prepare_cached(&select_plans("WHERE plans.id = ?1"))?
                 .query_row([id.get()], read_plan)
                 .optional()
@@ -86,7 +86,7 @@ impl JournalReader {
 
     fn newest_plan(&self, hitter: Option<HitterId>) -> Result<Option<StoredPlan>, JournalError> {
         let newest = "WHERE plans.hitter IS ?1 ORDER BY plans.id DESC LIMIT 1";
-        self.ask("look up a plan", |c| {
+        self.query("look up a plan", |c| {
             c.prepare_cached(&select_plans(newest))?
                 .query_row([hitter.map(HitterId::get)], read_plan)
                 .optional()

@@ -102,7 +102,7 @@ pub struct StoredRep {
     /// Why the coach struck it out; `None` where it counts.
     pub struck: Option<String>,
     /// What the coach calls it, where that is not what it was found as.
-    pub called: Option<RepKind>,
+    pub label_override: Option<RepKind>,
     /// Whether the coach moved any of its events; its measures are then made with them.
     pub moved: bool,
 }
@@ -110,7 +110,7 @@ pub struct StoredRep {
 impl StoredRep {
     /// What the rep counts as: what the coach calls it, else what it was found as.
     pub fn kind(&self) -> RepKind {
-        self.called.unwrap_or(self.judged.rep.kind)
+        self.label_override.unwrap_or(self.judged.rep.kind)
     }
 
     /// Whether it counts as a swing: one, and not struck out.
@@ -190,7 +190,7 @@ impl JournalReader {
         let limit = filter
             .at_most
             .map_or_else(String::new, |limit| format!("LIMIT {limit}"));
-        self.ask("list the sessions", |c| {
+        self.query("list the sessions", |c| {
             c.prepare_cached(&format!(
                 "SELECT {}, {} FROM sessions LEFT JOIN hitters ON hitters.id = sessions.hitter
                  {which} ORDER BY sessions.id DESC {limit}",
@@ -204,14 +204,14 @@ impl JournalReader {
 
     /// The version of the journal's tables.
     pub fn version(&self) -> Result<u32, JournalError> {
-        self.ask("read its version", |c| {
+        self.query("read its version", |c| {
             c.pragma_query_value(None, "user_version", |row| row.get(0))
         })
     }
 
     /// How much the journal holds.
     pub fn counts(&self) -> Result<Counts, JournalError> {
-        self.ask("count the reps", |c| {
+        self.query("count the reps", |c| {
             c.query_row(
                 "SELECT (SELECT count(*) FROM hitters) AS hitters, (SELECT count(*) FROM sessions) AS sessions,
                         count(*) FILTER (WHERE kind = 'swing') AS swings,
@@ -279,7 +279,7 @@ impl JournalReader {
     }
 
     fn one_rep(&self, which: &str, values: &[i64]) -> Result<Option<StoredRep>, JournalError> {
-        self.ask("read a rep", |c| {
+        self.query("read a rep", |c| {
             let mut select = c.prepare_cached(&format!("{} {which}", select_reps()))?;
             let found = select
                 .query_row(params_from_iter(values), read_rep)
@@ -297,7 +297,7 @@ impl JournalReader {
     /// # Errors
     /// Those of the disk.
     pub fn timeline_start(&self, rep: RepId) -> Result<Option<CaptureTime>, JournalError> {
-        self.ask("see whether a rep has landmarks", |c| {
+        self.query("see whether a rep has landmarks", |c| {
             c.prepare_cached("SELECT start_secs FROM timelines WHERE rep = ?1")?
                 .query_row([rep.get()], |row| row.get(0).map(CaptureTime::from_secs))
                 .optional()
@@ -312,7 +312,7 @@ impl JournalReader {
         &self,
         rep: RepId,
     ) -> Result<Option<(PictureSize, Vec<PoseFrame>)>, JournalError> {
-        let found = self.ask("read a rep's landmarks", |c| {
+        let found = self.query("read a rep's landmarks", |c| {
             c.prepare_cached(
                 "SELECT width_px, height_px, landmarks FROM reps LEFT JOIN timelines ON timelines.rep = reps.id
                  WHERE reps.id = ?1",
@@ -415,7 +415,7 @@ impl JournalReader {
         let mut conditions = Vec::new();
         let mut values = Vec::new();
         if let Some(session) = filter.session {
-            let known = self.ask("look up a session", |c| {
+            let known = self.query("look up a session", |c| {
                 c.prepare_cached("SELECT 1 FROM sessions WHERE id = ?1")?
                     .exists([session.get()])
             })?;

@@ -96,7 +96,7 @@ pub(in crate::journal) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep>
         },
         marked: get(row, C::Marked)?,
         struck: get(row, C::StruckWhy)?,
-        called: optional_word(row, C::Called, &KINDS, RepKind::name)?,
+        label_override: optional_word(row, C::Called, &KINDS, RepKind::name)?,
         moved: get(row, RepExtra::Moved)?,
     })
 }

@@ -15,7 +15,7 @@ impl Journal {
     /// Finds the hitter of this name, bringing side and height up to date where they are given; adds
     /// one where the name is new or missing.
     pub fn find_or_add_hitter(&mut self, hitter: &NewHitter) -> Result<HitterId, JournalError> {
-        self.change("add a hitter", |change| {
+        self.transaction("add a hitter", |change| {
             insert::find_or_add_hitter(change, hitter, now_to_the_millisecond())
         })
     }
@@ -35,7 +35,7 @@ impl Journal {
         hitter: Option<&NewHitter>,
         session: &NewSession,
     ) -> Result<SessionId, JournalError> {
-        self.change("begin a session", |change| {
+        self.transaction("begin a session", |change| {
             let hitter = match hitter {
                 Some(hitter) => Some(insert::find_or_add_hitter(
                     change,
@@ -58,7 +58,7 @@ impl Journal {
         ended_at: Timestamp,
         note: Option<&str>,
     ) -> Result<(), JournalError> {
-        let rows = self.change("end a session", |change| {
+        let rows = self.transaction("end a session", |change| {
             change.execute(
                 // A wall clock that was set back while the session ran must not end it before it began.
                 "UPDATE sessions SET ended_at = max(started_at, ?2), end_note = ?3 WHERE id = ?1",
@@ -94,7 +94,7 @@ impl Journal {
         session: SessionId,
         packed: &PackedRep,
     ) -> Result<RepId, JournalError> {
-        self.change("log a rep", |change| {
+        self.transaction("log a rep", |change| {
             match insert::find_same_rep(change, session, &packed.judged)? {
                 Some(id) => Ok(id),
                 None => insert::insert_rep(change, session, packed),
@@ -102,46 +102,10 @@ impl Journal {
         })
     }
 
-    /// Adds to a rep how late its cue sounded, in milliseconds from the decision to the first sample
-    /// at the device. A rep without a cue is left as it is.
-    ///
-    /// # Errors
-    /// [`JournalError::NoSuchRep`], and those of the disk.
-    pub fn set_cue_latency(&mut self, rep: RepId, latency_ms: f64) -> Result<(), JournalError> {
-        let rows = self.change("note a cue's latency", |change| {
-            change.execute(
-                "UPDATE reps SET cue_latency_ms = iif(cue IS NULL, NULL, ?2) WHERE id = ?1",
-                params![rep.get(), latency_ms],
-            )
-        })?;
-        match rows {
-            0 => Err(JournalError::NoSuchRep {
-                path: self.reader.path.clone(),
-                rep,
-            }),
-            _ => Ok(()),
-        }
-    }
-
-    /// Deletes a hitter with all their sessions and reps, overwrites the freed bytes, and moves the
-    /// write-ahead log into the file so that nothing stays behind there. Returns whether there was
-    /// such a hitter. Films are left where they are: [`Journal::forget_hitter`] is the whole deletion.
-    ///
-    /// # Errors
-    /// Those of the disk; [`JournalError::Busy`] where a long reader kept old pages in use. The
-    /// hitter is then deleted, and their bytes go when the journal is next closed.
-    pub fn delete_hitter(&mut self, hitter: HitterId) -> Result<bool, JournalError> {
-        let rows = self.change("delete a hitter", |change| {
-            change.execute("DELETE FROM hitters WHERE id = ?1", [hitter.get()])
-        })?;
-        self.empty_wal()?;
-        Ok(rows > 0)
-    }
-
     /// Moves all of the write-ahead log into the open file and empties it. Unlike SQLite's own way at
     /// closing it does so also where the file was moved, so that no log is left beside a new one.
     pub(in crate::journal) fn empty_wal(&self) -> Result<(), JournalError> {
-        let blocked: bool = self.reader.ask("clear the write-ahead log", |c| {
+        let blocked: bool = self.reader.query("clear the write-ahead log", |c| {
             c.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get(0))
         })?;
         match blocked {
@@ -153,7 +117,7 @@ impl Journal {
     }
 
     /// One transaction: committed if `work` succeeds, undone if it or the commit fails.
-    pub(in crate::journal) fn change<T>(
+    pub(in crate::journal) fn transaction<T>(
         &mut self,
         doing: &'static str,
         work: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>,

@@ -77,16 +77,16 @@ fn a_forgotten_hitter_is_in_no_byte_of_the_file_or_its_log() {
     let kept = journal.reader().reps_of(SessionId::new(1)).unwrap();
 
     let choice = HitterChoice::Name(name.into());
-    let forgotten = journal.forget_hitter(&choice).unwrap();
+    let report = journal.delete_hitter(&choice).unwrap();
     assert_eq!(
-        (forgotten.sessions, forgotten.reps, forgotten.marks),
+        (report.sessions, report.reps, report.fingerprints),
         (1, 30, 30)
     );
-    assert!(forgotten.not_rebuilt.is_none(), "{forgotten:?}");
-    assert_eq!((forgotten.left.len(), forgotten.set_aside.len()), (0, 0));
-    assert!(forgotten.named_by_others.is_empty());
+    assert!(report.not_rebuilt.is_none(), "{report:?}");
+    assert_eq!((report.remnants.len(), report.remnants_aside.len()), (0, 0));
+    assert!(report.named_by_others.is_empty());
     assert!(
-        forgotten
+        report
             .searched
             .iter()
             .any(|(file, bytes)| file.ends_with("journal.db") && *bytes > 10_000)
@@ -103,7 +103,7 @@ fn a_forgotten_hitter_is_in_no_byte_of_the_file_or_its_log() {
     assert_eq!(free, 0, "the file was rebuilt");
     assert_sound(&journal.reader().connection);
     assert!(matches!(
-        journal.forget_hitter(&choice),
+        journal.delete_hitter(&choice),
         Err(JournalError::NoSuchHitter { .. })
     ));
     log_reps(&mut journal, "Ana", 4..=5);
@@ -155,14 +155,14 @@ fn a_name_in_a_correction_goes_with_its_hitter_and_is_told_where_it_is_anothers(
     let others = format!("{name} stood in the way");
     journal.edit(&strike(reps[0], Some(&others))).unwrap();
     journal.edit(&strike(reps[0], None)).unwrap();
-    let forgotten = journal
-        .forget_hitter(&HitterChoice::Name(name.into()))
+    let report = journal
+        .delete_hitter(&HitterChoice::Name(name.into()))
         .unwrap();
     assert_eq!(
-        forgotten.named_by_others,
+        report.named_by_others,
         ["1 in corrections.was", "1 in corrections.became"]
     );
-    assert_eq!(forgotten.left, []);
+    assert_eq!(report.remnants, []);
     for trace in [&hers, &why] {
         assert_eq!(found(&path, trace.as_bytes()), 0, "{trace}");
     }
@@ -191,21 +191,21 @@ fn what_stays_of_a_forgotten_hitter_is_told() {
     let reader = Journal::read_only(&path).unwrap();
     let moment = reader.connection.unchecked_transaction().unwrap();
     reader.counts().unwrap();
-    let forgotten = journal
-        .forget_hitter(&HitterChoice::Name(name.into()))
+    let report = journal
+        .delete_hitter(&HitterChoice::Name(name.into()))
         .unwrap();
     assert!(
-        matches!(forgotten.not_rebuilt, Some(JournalError::Busy { .. })),
-        "{forgotten:?}"
+        matches!(report.not_rebuilt, Some(JournalError::Busy { .. })),
+        "{report:?}"
     );
     assert!(
-        forgotten.left.iter().any(|left| left.timelines > 0),
-        "{forgotten:?}"
+        report.remnants.iter().any(|left| left.timelines > 0),
+        "{report:?}"
     );
-    assert_eq!(forgotten.marks, 2, "one of three is the other's too");
-    assert_eq!(forgotten.named_by_others, ["1 in hitters.name"]);
-    assert_eq!(forgotten.set_aside.len(), 1);
-    assert!(forgotten.set_aside[0].names > 0 && forgotten.set_aside[0].timelines == 2);
+    assert_eq!(report.fingerprints, 2, "one of three is the other's too");
+    assert_eq!(report.named_by_others, ["1 in hitters.name"]);
+    assert_eq!(report.remnants_aside.len(), 1);
+    assert!(report.remnants_aside[0].names > 0 && report.remnants_aside[0].timelines == 2);
     drop(moment);
     drop(reader);
     drop(journal);

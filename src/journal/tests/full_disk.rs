@@ -1,7 +1,7 @@
 //! A disk that is really full: a process whose files may not grow, and a file system without a free byte.
 //!
-//! The tests run their own binary again as the writer, as `kill` does. The limit on file sizes works for every user;
-//! the file system of its own needs user namespaces, which some systems do not allow: that test then says so.
+//! Each test runs itself again in a process of its own, where it is the writer, as `kill` does. The limit on file sizes
+//! works for every user; the file system of its own needs a user namespace or root.
 
 use std::io::{BufRead, BufReader, Lines, Write};
 use std::path::Path;
@@ -16,11 +16,10 @@ const REPS: u32 = 60;
 const CHILD_JOURNAL: &str = "CAGEHAND_TEST_FULL_DISK_JOURNAL";
 const CHILD_COPY: &str = "CAGEHAND_TEST_FULL_DISK_COPY";
 
-/// The writer on the full disk. In an ordinary run of the tests there is nothing to do.
-#[test]
-fn log_reps_on_a_full_disk() {
+/// In the second run of this binary: the writer on the full disk. Gives whether this is that run.
+fn wrote_as_child() -> bool {
     let Some(path) = std::env::var_os(CHILD_JOURNAL) else {
-        return;
+        return false;
     };
     let path = Path::new(&path);
     let options = WriterOptions {
@@ -50,19 +49,18 @@ fn log_reps_on_a_full_disk() {
     reader.back_up_to(Path::new(&copy)).unwrap();
     writeln!(out, "state all").unwrap();
     out.flush().unwrap();
+    true
 }
 
-/// Starts the writer through a shell that runs `prepare` first.
-fn start(shell: &[&str], prepare: &str, journal: &Path, copy: &Path) -> Child {
+/// Runs the test of this name again as the writer, through a shell that runs `prepare` first.
+fn start(test: &str, shell: &[&str], prepare: &str, journal: &Path, copy: &Path) -> Child {
     Command::new(shell[0])
         .args(&shell[1..])
         .arg(format!(r#"{prepare} && exec "$0" "$@""#))
         .arg(std::env::current_exe().unwrap())
-        .args([
-            "--exact",
-            "journal::tests::full_disk::log_reps_on_a_full_disk",
-            "--nocapture",
-        ])
+        .arg("--exact")
+        .arg(format!("journal::tests::full_disk::{test}"))
+        .arg("--nocapture")
         .env(CHILD_JOURNAL, journal)
         .env(CHILD_COPY, copy)
         .stdin(Stdio::null())
@@ -122,11 +120,20 @@ fn reps_in_order(journal: &Path) -> u32 {
 #[cfg(target_os = "linux")]
 #[test]
 fn no_rep_is_lost_when_files_may_not_grow_and_then_may_again() {
+    if wrote_as_child() {
+        return;
+    }
     let dir = tempfile::tempdir().unwrap();
     let (journal, copy) = (dir.path().join("journal.db"), dir.path().join("copy.db"));
     // Blocks of 512 or 1024 bytes, as the shell counts; the signal would end the program (setrlimit(2)).
     let limit = r#"trap "" XFSZ && ulimit -S -f 600"#;
-    let mut child = start(&["sh", "-c"], limit, &journal, &copy);
+    let mut child = start(
+        "no_rep_is_lost_when_files_may_not_grow_and_then_may_again",
+        &["sh", "-c"],
+        limit,
+        &journal,
+        &copy,
+    );
     let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
     let (stored, why) = wait_until_full(&mut lines);
     assert!((1..REPS).contains(&stored), "{stored}");
@@ -146,10 +153,19 @@ fn no_rep_is_lost_when_files_may_not_grow_and_then_may_again() {
 #[cfg(target_os = "linux")]
 #[test]
 fn a_kill_on_a_full_disk_loses_no_stored_rep_and_halves_none() {
+    if wrote_as_child() {
+        return;
+    }
     let dir = tempfile::tempdir().unwrap();
     let (journal, copy) = (dir.path().join("journal.db"), dir.path().join("copy.db"));
     let limit = r#"trap "" XFSZ && ulimit -S -f 600"#;
-    let mut child = start(&["sh", "-c"], limit, &journal, &copy);
+    let mut child = start(
+        "a_kill_on_a_full_disk_loses_no_stored_rep_and_halves_none",
+        &["sh", "-c"],
+        limit,
+        &journal,
+        &copy,
+    );
     let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
     let (stored, _) = wait_until_full(&mut lines);
     child.kill().unwrap();
@@ -161,29 +177,54 @@ fn a_kill_on_a_full_disk_loses_no_stored_rep_and_halves_none() {
     assert_eq!(reps_in_order(&journal), stored);
 }
 
+/// A shell with file systems of its own: in a user namespace, else as root.
+#[cfg(target_os = "linux")]
+fn own_mounts(folder: &Path) -> Vec<&'static str> {
+    let mut tried = String::new();
+    for shell in [
+        &["unshare", "--map-root-user", "--mount", "sh", "-c"][..],
+        &["unshare", "--mount", "sh", "-c"],
+    ] {
+        let mounted = Command::new(shell[0])
+            .args(&shell[1..])
+            .arg("mount -t tmpfs tmpfs \"$0\"")
+            .arg(folder)
+            .output()
+            .expect("unshare is installed (util-linux)");
+        if mounted.status.success() {
+            return shell.to_vec();
+        }
+        tried += &String::from_utf8_lossy(&mounted.stderr);
+    }
+    panic!(
+        "this test mounts a small file system of its own, which this system does not allow: {tried}Allow user namespaces \
+         (sysctl kernel.unprivileged_userns_clone=1 or kernel.apparmor_restrict_unprivileged_userns=0; in a container \
+         --security-opt seccomp=unconfined), or run the tests as root with CAP_SYS_ADMIN"
+    );
+}
+
 #[cfg(target_os = "linux")]
 #[test]
 fn no_rep_is_lost_on_a_file_system_that_fills_up_and_is_cleared() {
+    if wrote_as_child() {
+        return;
+    }
     let dir = tempfile::tempdir().unwrap();
     let disk = dir.path().join("disk");
     std::fs::create_dir(&disk).unwrap();
-    let unshare = ["unshare", "--map-root-user", "--mount", "sh", "-c"];
-    let allowed = Command::new(unshare[0])
-        .args(&unshare[1..])
-        .arg("mount -t tmpfs tmpfs \"$0\"")
-        .arg(&disk)
-        .stderr(Stdio::null())
-        .status();
-    if !allowed.is_ok_and(|status| status.success()) {
-        println!("not run: this system allows no user namespaces");
-        return;
-    }
+    let unshare = own_mounts(&disk);
     let (journal, copy) = (disk.join("journal.db"), dir.path().join("copy.db"));
     let prepare = format!(
         "mount -t tmpfs -o size=8m tmpfs '{0}' && head -c 7800k /dev/zero > '{0}/filler'",
         disk.display()
     );
-    let mut child = start(&unshare, &prepare, &journal, &copy);
+    let mut child = start(
+        "no_rep_is_lost_on_a_file_system_that_fills_up_and_is_cleared",
+        &unshare,
+        &prepare,
+        &journal,
+        &copy,
+    );
     let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
     let (stored, why) = wait_until_full(&mut lines);
     assert!((1..REPS).contains(&stored), "{stored}");

@@ -64,14 +64,18 @@ fn assert_set_aside(path: &Path) -> PathBuf {
         "the plain opening still refuses"
     );
     assert_eq!(fs::read(path).unwrap(), before);
-    let journal = Journal::open_or_set_aside(path).unwrap();
+    let journal = Journal::open_or_quarantine(path).unwrap();
     let report = journal.report().clone();
     assert!(report.created);
-    let aside = report.set_aside.expect("the report says so");
-    assert!(!aside.why.is_empty());
-    assert_eq!(fs::read(&aside.path).unwrap(), before, "every byte is kept");
-    assert_eq!(aside.path.parent(), journal.path().parent());
-    let name = aside.path.file_name().unwrap().to_str().unwrap();
+    let quarantined = report.quarantined.expect("the report says so");
+    assert!(!quarantined.why.is_empty());
+    assert_eq!(
+        fs::read(&quarantined.path).unwrap(),
+        before,
+        "every byte is kept"
+    );
+    assert_eq!(quarantined.path.parent(), journal.path().parent());
+    let name = quarantined.path.file_name().unwrap().to_str().unwrap();
     let (start, rest) = name.split_at("journal.damaged-".len());
     assert_eq!(start, "journal.damaged-");
     assert!(
@@ -80,9 +84,9 @@ fn assert_set_aside(path: &Path) -> PathBuf {
     );
     assert_eq!(journal.reader().counts().unwrap(), Counts::default());
     drop(journal);
-    let again = Journal::open_or_set_aside(path).unwrap();
-    assert_eq!(again.report().set_aside, None, "once is enough");
-    aside.path
+    let again = Journal::open_or_quarantine(path).unwrap();
+    assert_eq!(again.report().quarantined, None, "once is enough");
+    quarantined.path
 }
 
 #[test]
@@ -117,8 +121,8 @@ fn a_journal_without_its_head_is_known_by_its_tables_alone() {
     // Moved here from another machine: no lock file.
     fs::remove_file(super::super::files::lock::lock_path(&path)).unwrap();
     scratch(&path, 0..100);
-    let aside = Journal::open_or_set_aside(&path).unwrap();
-    assert!(aside.report().set_aside.is_some());
+    let aside = Journal::open_or_quarantine(&path).unwrap();
+    assert!(aside.report().quarantined.is_some());
 }
 
 #[test]
@@ -137,8 +141,8 @@ fn a_damaged_journal_takes_its_log_along() {
     assert!(log_bytes.len() > 10_000);
     fs::write(&path, "rubbish ".repeat(1000)).unwrap();
     // No lock file tells that this was a journal; the tables in the log do.
-    let journal = Journal::open_or_set_aside(&path).unwrap();
-    let aside = journal.report().set_aside.clone().unwrap().path;
+    let journal = Journal::open_or_quarantine(&path).unwrap();
+    let aside = journal.report().quarantined.clone().unwrap().path;
     let mut aside_log = aside.into_os_string();
     aside_log.push("-wal");
     assert_eq!(fs::read(aside_log).unwrap(), log_bytes);
@@ -191,7 +195,7 @@ fn what_never_was_a_journal_is_never_set_aside() {
         let before = fs::read(&path).unwrap();
         // A first refusal leaves a lock file, which must not count as a sign the second time.
         for _ in 0..2 {
-            let error = Journal::open_or_set_aside(&path).unwrap_err();
+            let error = Journal::open_or_quarantine(&path).unwrap_err();
             assert!(!error.is_passing(), "{error}");
             assert_eq!(fs::read(&path).unwrap(), before, "{}", path.display());
         }
@@ -211,7 +215,7 @@ fn the_writer_begins_a_new_journal_beside_the_damaged_one() {
     scratch(&path, 4096..40_960);
     let writer = JournalWriter::start(&path, WriterOptions::default()).unwrap();
     let report = writer.state().opened.unwrap();
-    assert!(report.set_aside.unwrap().path.exists());
+    assert!(report.quarantined.unwrap().path.exists());
     writer.begin_session(Some(named("Ana")), session()).unwrap();
     writer.log_rep(record(1)).unwrap();
     writer.close(std::time::Duration::from_secs(5)).unwrap();

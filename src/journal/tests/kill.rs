@@ -1,6 +1,6 @@
 //! kill -9 at any moment: what the writer said was stored is there, whole.
 //!
-//! The test runs its own binary again as the writer, kills it, and looks at the journal.
+//! The test runs itself again in a process of its own, where it is the writer, kills that, and looks at the journal.
 
 use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
@@ -15,24 +15,24 @@ const KILLS_A_JOURNAL: usize = 25;
 /// Tells the second run of this binary where its journal is.
 const CHILD_JOURNAL: &str = "CAGEHAND_TEST_KILLED_JOURNAL";
 
-/// The writer that gets killed. In an ordinary run of the tests there is nothing to do.
-#[test]
-fn log_reps_until_killed() {
-    let Some(path) = std::env::var_os(CHILD_JOURNAL) else {
-        return;
-    };
-    let mut journal = Journal::open(Path::new(&path)).unwrap();
+/// What the second run of this binary does.
+fn log_reps_until_killed(path: &Path) -> ! {
+    let mut journal = Journal::open(path).unwrap();
     let session_id = journal.begin_session(&session()).unwrap();
     let mut out = std::io::stdout();
-    for number in 1.. {
+    for number in 1..u32::MAX {
         let id = journal.log_rep(session_id, &record(number)).unwrap();
         writeln!(out, "stored {} {number}", id.get()).unwrap();
         out.flush().unwrap();
     }
+    unreachable!("a kill ends this process before the numbers end")
 }
 
 #[test]
 fn a_kill_at_any_moment_loses_nothing_that_was_stored() {
+    if let Some(path) = std::env::var_os(CHILD_JOURNAL) {
+        log_reps_until_killed(Path::new(&path));
+    }
     let dir = tempfile::tempdir().unwrap();
     let mut path = dir.path().join("journal.db");
     let mut dice = Dice::new(20);
@@ -48,7 +48,7 @@ fn a_kill_at_any_moment_loses_nothing_that_was_stored() {
         let mut child = Command::new(std::env::current_exe().unwrap())
             .args([
                 "--exact",
-                "journal::tests::kill::log_reps_until_killed",
+                "journal::tests::kill::a_kill_at_any_moment_loses_nothing_that_was_stored",
                 "--nocapture",
             ])
             .env(CHILD_JOURNAL, &path)

@@ -18,7 +18,7 @@ fn a_new_journal_is_made_with_its_folder_and_kept_safe() {
             created: true,
             upgraded_from: None,
             unclean: vec![],
-            set_aside: None
+            quarantined: None
         }
     );
     for (setting, wanted) in [

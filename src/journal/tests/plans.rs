@@ -38,7 +38,7 @@ fn the_newest_plan_of_a_hitter_is_in_force_and_else_everybodys() {
     assert_eq!(in_force(&journal, Some(ana)).unwrap(), "cage");
     assert_eq!(journal.reader().plans().unwrap().len(), 3);
     // A hitter's plans go with them.
-    assert!(journal.delete_hitter(ana).unwrap());
+    journal.delete_hitter(&HitterChoice::Id(ana)).unwrap();
     assert_eq!(journal.reader().plans().unwrap().len(), 1);
 }
 

@@ -42,8 +42,6 @@ fn reps_go_to_the_session_begun_last_and_the_end_is_clean() {
     for number in 1..=3 {
         writer.log_rep(record(number)).unwrap();
     }
-    writer.set_cue_latency(3, 90.5).unwrap();
-    writer.set_cue_latency(2, 80.5).unwrap();
     writer.begin_session(named("Bo"), session()).unwrap();
     writer.log_rep(record(1)).unwrap();
     assert!(matches!(
@@ -59,17 +57,13 @@ fn reps_go_to_the_session_begun_last_and_the_end_is_clean() {
     );
     assert!(state.opened.unwrap().created);
     assert!(state.last_commit_ms.unwrap() > 0.0);
-    assert!(writer.is_alive());
     writer.close(Duration::from_secs(5)).unwrap();
 
     let journal = Journal::open(&path).unwrap();
     assert_eq!(journal.report().unclean, []);
     let reps = journal.reader().reps_of(SessionId::new(1)).unwrap();
-    let latencies: Vec<Option<f64>> = reps
-        .iter()
-        .map(|rep| rep.judged.cue.as_ref().unwrap().latency_ms)
-        .collect();
-    assert_eq!(latencies, [None, Some(80.5), Some(90.5)]);
+    let numbers: Vec<u32> = reps.iter().map(|rep| rep.judged.number).collect();
+    assert_eq!(numbers, [1, 2, 3]);
     assert_eq!(reps[0].hitter_name.as_deref(), Some("Ana"));
     assert_eq!(
         journal.reader().reps_of(SessionId::new(2)).unwrap().len(),
@@ -102,14 +96,14 @@ fn reps_wait_in_memory_while_the_disk_is_full_and_are_stored_in_order_after() {
             .pragma_update_and_check(None, "max_page_count", pages, |_| Ok(()))
             .unwrap();
     };
-    worker.take_in(Job::Session {
+    worker.receive(Job::Session {
         hitter: None,
         session: session(),
     });
     assert!(worker.store_pending());
     limit(&worker, 40);
     for number in 1..=30 {
-        worker.take_in(Job::Rep(Box::new(record(number))));
+        worker.receive(Job::Rep(Box::new(record(number))));
     }
     assert!(!worker.store_pending());
     let state = shared.state().clone();
@@ -144,16 +138,12 @@ fn reps_wait_in_memory_while_the_disk_is_full_and_are_stored_in_order_after() {
 fn an_entry_that_breaks_a_rule_does_not_hold_up_the_others() {
     let dir = tempfile::tempdir().unwrap();
     let (mut worker, _sender, shared) = worker(&dir);
-    worker.take_in(Job::Rep(Box::new(record(1))));
-    worker.take_in(Job::Session {
+    worker.receive(Job::Rep(Box::new(record(1))));
+    worker.receive(Job::Session {
         hitter: None,
         session: session(),
     });
-    worker.take_in(Job::CueLatency {
-        number: 5,
-        latency_ms: 1.0,
-    });
-    worker.take_in(Job::Rep(Box::new(record(1))));
+    worker.receive(Job::Rep(Box::new(record(1))));
     assert!(worker.store_pending());
     let state = shared.state().clone();
     assert_eq!((state.refused_reps, state.stored_reps), (1, 1));
@@ -164,12 +154,12 @@ fn a_fault_while_storing_costs_at_most_the_entry_that_brings_it_on() {
     for (faults, stored, refused) in [(1, 3, 0), (2, 2, 1)] {
         let dir = tempfile::tempdir().unwrap();
         let (mut worker, _sender, shared) = worker(&dir);
-        worker.take_in(Job::Session {
+        worker.receive(Job::Session {
             hitter: None,
             session: session(),
         });
         for number in 1..=3 {
-            worker.take_in(Job::Rep(Box::new(record(number))));
+            worker.receive(Job::Rep(Box::new(record(number))));
         }
         worker.fault_at = (2, faults);
         assert!(!worker.store_pending(), "it waits after the fault");
@@ -238,7 +228,7 @@ fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
             rep: None,
             text: "x".repeat(LONGEST_NOTE + 1),
         },
-        Edit::DropNote(NoteId::new(77)),
+        Edit::DeleteNote(NoteId::new(77)),
         Edit::Mark {
             rep: RepId::new(9),
             marked: true,
@@ -255,7 +245,7 @@ fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
         .edit(strike(Some("a practice swing of the coach")))
         .unwrap();
     handle
-        .edit(Edit::Call {
+        .edit(Edit::Relabel {
             rep: RepId::new(1),
             kind: Some(RepKind::Take),
         })
@@ -354,7 +344,6 @@ fn reps_go_to_a_new_journal_when_the_old_one_is_taken_away() {
     writer.log_rep(record(1)).unwrap();
     wait_for("the rep", || writer.state().stored_reps == 1);
     std::fs::rename(&path, &moved).unwrap();
-    writer.set_cue_latency(1, 10.0).unwrap();
     writer.log_rep(record(2)).unwrap();
     wait_for("the rep", || writer.state().stored_reps == 2);
     std::fs::remove_file(&path).unwrap();

@@ -81,26 +81,21 @@ pub struct WriterState {
     pub opened: Option<OpenReport>,
 }
 
-/// An entry on its way to the thread.
-pub(in crate::journal) enum Job {
+/// A job for the thread. On its way there a rep is a whole record; while it waits to be stored it is packed.
+pub(in crate::journal) enum Job<R = Box<RepRecord>> {
     Session {
         hitter: Option<NewHitter>,
         session: NewSession,
     },
-    Rep(Box<RepRecord>),
-    CueLatency {
-        number: u32,
-        latency_ms: f64,
-    },
-    End {
-        at: Timestamp,
-    },
+    Rep(R),
     Edit {
         edit: Edit,
         reply: Sender<Result<i64, JournalError>>,
     },
-    /// Nothing comes after this: the handle is closed.
-    Close,
+    /// The session ends, and nothing comes after this: the handle is closed.
+    End {
+        at: Timestamp,
+    },
 }
 
 /// How long whoever asks for an edit waits for it.
@@ -189,10 +184,10 @@ impl JournalWriter {
     /// aside for a new one, which [`WriterState::opened`] tells.
     ///
     /// # Errors
-    /// Those of [`Journal::open_or_set_aside`] that do not pass by themselves, and [`JournalError::WriterGone`]
+    /// Those of [`Journal::open_or_quarantine`] that do not pass by themselves, and [`JournalError::WriterGone`]
     /// where the system gives no thread.
     pub fn start(path: &Path, options: WriterOptions) -> Result<Self, JournalError> {
-        let journal = match Journal::open_or_set_aside(path) {
+        let journal = match Journal::open_or_quarantine(path) {
             Ok(journal) => Ok(journal),
             Err(error) if error.is_passing() => Err(error),
             Err(error) => return Err(error),
@@ -245,24 +240,6 @@ impl JournalWriter {
         self.send(Job::Rep(Box::new(record)))
     }
 
-    /// Adds the cue's latency to the rep with this number of the session begun last.
-    ///
-    /// # Errors
-    /// [`JournalError::WriterGone`].
-    pub fn set_cue_latency(&self, number: u32, latency_ms: f64) -> Result<(), JournalError> {
-        self.send(Job::CueLatency { number, latency_ms })
-    }
-
-    /// Ends the session begun last. [`JournalWriter::close`] does so too.
-    ///
-    /// # Errors
-    /// [`JournalError::WriterGone`].
-    pub fn end_session(&self) -> Result<(), JournalError> {
-        self.send(Job::End {
-            at: now_to_the_millisecond(),
-        })
-    }
-
     /// Where the journal lies.
     pub fn path(&self) -> &Path {
         &self.path
@@ -281,13 +258,6 @@ impl JournalWriter {
         let mut state = self.shared.state().clone();
         state.waiting += self.sender.as_ref().map_or(0, Sender::len);
         state
-    }
-
-    /// Whether the thread still runs. Where it does not, the program should stop in order and say so.
-    pub fn is_alive(&self) -> bool {
-        self.thread
-            .as_ref()
-            .is_some_and(|thread| !thread.is_finished())
     }
 
     /// Ends the session, stores what waits, and joins the thread. While the disk does not take reps
@@ -312,12 +282,10 @@ impl JournalWriter {
         self.shared.set_give_up_at(give_up_at);
         thread.thread().unpark();
         if let Some(sender) = self.sender.take() {
-            // Should the thread be dead the join below tells; waiting for room ends with the thread.
+            // A dead thread shows in the join below; waiting for room in the queue ends with the thread.
             let _ = sender.send(Job::End {
                 at: now_to_the_millisecond(),
             });
-            // Handles for edits may live on; they must not keep the thread.
-            let _ = sender.send(Job::Close);
         }
         thread.join().unwrap_or_else(|_| {
             Err(JournalError::WriterGone {

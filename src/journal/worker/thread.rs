@@ -10,51 +10,29 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use crossbeam_channel::{Receiver, RecvTimeoutError, Sender};
-use jiff::Timestamp;
+use crossbeam_channel::{Receiver, RecvTimeoutError};
 
 use crate::journal::error::JournalError;
-use crate::journal::record::{NewHitter, NewSession, PackedRep, RepId, SessionId};
+use crate::journal::record::{NewHitter, NewSession, PackedRep, SessionId};
 use crate::journal::stamp::now_to_the_millisecond;
-use crate::journal::store::edits::Edit;
 use crate::journal::store::open::Journal;
 use crate::journal::worker::{Job, Shared, Storage, WriterOptions};
 
 /// The longest wait between tries once the program wants to end.
 const LAST_TRIES_EVERY: Duration = Duration::from_millis(200);
 
-/// An entry that waits to be stored.
-enum Pending {
-    Session {
-        hitter: Option<NewHitter>,
-        session: NewSession,
-    },
-    Rep(Box<PackedRep>),
-    CueLatency {
-        number: u32,
-        latency_ms: f64,
-    },
-    End {
-        at: Timestamp,
-    },
-    Edit {
-        edit: Edit,
-        reply: Sender<Result<i64, JournalError>>,
-    },
-}
+/// A job that waits to be stored.
+type Pending = Job<Box<PackedRep>>;
 
-impl Pending {
-    /// `None` for the word that nothing comes after.
-    fn of(job: Job) -> Option<Self> {
-        Some(match job {
-            Job::Session { hitter, session } => Self::Session { hitter, session },
-            // Packing here and not when it is stored keeps the waiting reps small.
-            Job::Rep(record) => Self::Rep(Box::new(PackedRep::from_record(&record))),
-            Job::CueLatency { number, latency_ms } => Self::CueLatency { number, latency_ms },
-            Job::End { at } => Self::End { at },
-            Job::Edit { edit, reply } => Self::Edit { edit, reply },
-            Job::Close => return None,
-        })
+impl Job {
+    /// Packs a rep. Done on arrival rather than when it is stored, so that reps that wait take little memory.
+    fn packed(self) -> Pending {
+        match self {
+            Job::Rep(record) => Job::Rep(Box::new(PackedRep::from_record(&record))),
+            Job::Session { hitter, session } => Job::Session { hitter, session },
+            Job::Edit { edit, reply } => Job::Edit { edit, reply },
+            Job::End { at } => Job::End { at },
+        }
     }
 }
 
@@ -70,7 +48,6 @@ pub(in crate::journal) struct Worker {
     session: Option<SessionId>,
     /// How the running session began, should it have to begin again in a new file.
     begun: Option<(Option<NewHitter>, NewSession)>,
-    last_rep: Option<(u32, RepId)>,
     /// The first entry that waits has met a fault of our own.
     failed_before: bool,
     /// The rep with this number meets a fault so many times.
@@ -95,13 +72,12 @@ impl Worker {
             pending: VecDeque::new(),
             session: None,
             begun: None,
-            last_rep: None,
             failed_before: false,
             #[cfg(test)]
             fault_at: (0, 0),
         };
         match journal {
-            Ok(journal) => worker.take_over(journal),
+            Ok(journal) => worker.adopt(journal),
             Err(error) => worker.note_failure(&error),
         }
         worker
@@ -113,11 +89,11 @@ impl Worker {
         while open {
             if self.pending.is_empty() && self.journal.is_some() {
                 match self.receiver.recv() {
-                    Ok(job) => open = self.take_in(job),
+                    Ok(job) => open = self.receive(job),
                     Err(_) => open = false,
                 }
             } else {
-                open = self.take_in_until(Instant::now() + self.options.retry_every);
+                open = self.receive_until(Instant::now() + self.options.retry_every);
             }
             self.store_pending();
         }
@@ -133,28 +109,28 @@ impl Worker {
             };
             std::thread::sleep(left.min(LAST_TRIES_EVERY).max(Duration::from_millis(1)));
         }
-        self.tell_what_is_left()
+        self.report_unstored()
     }
 
     /// Returns whether more may come.
-    pub(in crate::journal) fn take_in(&mut self, job: Job) -> bool {
-        match catch_unwind(AssertUnwindSafe(|| Pending::of(job))) {
-            Ok(None) => return false,
+    pub(in crate::journal) fn receive(&mut self, job: Job) -> bool {
+        let more = !matches!(job, Job::End { .. });
+        match catch_unwind(AssertUnwindSafe(|| job.packed())) {
             // Whoever asks for an edit is there to try again; it must not come true minutes later.
-            Ok(Some(Pending::Edit { reply, .. })) if self.is_waiting() => {
+            Ok(Job::Edit { reply, .. }) if self.is_waiting() => {
                 let _ = reply.send(Err(JournalError::Disk {
                     path: self.path.clone(),
                     reason: "it does not take anything now; the health page says why".to_owned(),
                 }));
             }
-            Ok(Some(pending)) => self.pending.push_back(pending),
+            Ok(pending) => self.pending.push_back(pending),
             Err(_) => {
                 tracing::error!("an entry that cannot be packed is lost");
                 self.shared.state().refused_reps += 1;
             }
         }
         self.shared.state().waiting = self.pending.len();
-        true
+        more
     }
 
     fn is_waiting(&self) -> bool {
@@ -193,7 +169,7 @@ impl Worker {
 
     /// Takes entries in while the disk fails; returns whether more may come. Beyond the limit they
     /// stay in the channel, so that the sender waits.
-    fn take_in_until(&mut self, retry_at: Instant) -> bool {
+    fn receive_until(&mut self, retry_at: Instant) -> bool {
         loop {
             let left = retry_at.saturating_duration_since(Instant::now());
             if left.is_zero() {
@@ -206,7 +182,7 @@ impl Worker {
             }
             match self.receiver.recv_timeout(left) {
                 Ok(job) => {
-                    if !self.take_in(job) {
+                    if !self.receive(job) {
                         return false;
                     }
                 }
@@ -220,8 +196,8 @@ impl Worker {
     /// waits any more.
     pub(in crate::journal) fn store_pending(&mut self) -> bool {
         if self.journal.is_none() {
-            match Journal::open_or_set_aside(&self.path) {
-                Ok(journal) => self.take_over(journal),
+            match Journal::open_or_quarantine(&self.path) {
+                Ok(journal) => self.adopt(journal),
                 Err(error) => self.note_failure(&error),
             }
         }
@@ -231,19 +207,17 @@ impl Worker {
             let begun = Instant::now();
             match self.store_guarded(&entry) {
                 Ok(()) => {
-                    self.note_success(matches!(entry, Pending::Rep(_)), begun.elapsed());
+                    self.note_success(matches!(entry, Job::Rep(_)), begun.elapsed());
                 }
                 Err(
-                    error @ (JournalError::Refused { .. }
-                    | JournalError::NoSuchSession { .. }
-                    | JournalError::NoSuchRep { .. }),
+                    error @ (JournalError::Refused { .. } | JournalError::NoSuchSession { .. }),
                 ) => {
                     tracing::error!(%error, "an entry is lost");
-                    self.shared.state().refused_reps += u64::from(matches!(entry, Pending::Rep(_)));
+                    self.shared.state().refused_reps += u64::from(matches!(entry, Job::Rep(_)));
                 }
                 Err(error @ JournalError::Moved { .. }) => {
                     tracing::warn!(%error, "a new journal is begun");
-                    self.begin_again(entry);
+                    self.restart_in_new_file(entry);
                 }
                 // Errors that do not pass by themselves (damage, say) are kept waiting as well: the
                 // reps are safer in memory, and the page shows what is wrong.
@@ -259,15 +233,14 @@ impl Worker {
     }
 
     /// Lets go of a file that was moved or deleted; the entry and what follows go to a new one.
-    fn begin_again(&mut self, entry: Pending) {
+    fn restart_in_new_file(&mut self, entry: Pending) {
         if let Some(old) = self.journal.take()
             && let Err(error) = old.empty_wal()
         {
             tracing::warn!(%error, "the newest reps of the old journal may be lost");
         }
-        self.last_rep = None;
         let ran = self.session.take().and(self.begun.take());
-        let goes_on = matches!(entry, Pending::Rep(_) | Pending::CueLatency { .. });
+        let goes_on = matches!(entry, Job::Rep(_));
         self.pending.push_front(entry);
         if goes_on && let Some((hitter, session)) = ran {
             // The new file does not know the hitter's number of the old one.
@@ -276,11 +249,10 @@ impl Worker {
                 started_at: now_to_the_millisecond(),
                 ..session
             };
-            self.pending
-                .push_front(Pending::Session { hitter, session });
+            self.pending.push_front(Job::Session { hitter, session });
         }
-        match Journal::open_or_set_aside(&self.path) {
-            Ok(journal) => self.take_over(journal),
+        match Journal::open_or_quarantine(&self.path) {
+            Ok(journal) => self.adopt(journal),
             Err(error) => self.note_failure(&error),
         }
     }
@@ -297,26 +269,25 @@ impl Worker {
             reason: "no session was begun".to_owned(),
         };
         match entry {
-            Pending::Session { hitter, session } => {
+            Job::Session { hitter, session } => {
                 if let Some(running) = self.session {
                     journal.end_session(running, session.started_at, None)?;
                     self.session = None;
                 }
                 self.session = Some(journal.begin_session_of(hitter.as_ref(), session)?);
                 self.begun = Some((hitter.clone(), session.clone()));
-                self.last_rep = None;
                 // One that is followed by another already is not the one that runs.
                 let followed = self
                     .pending
                     .iter()
-                    .any(|entry| matches!(entry, Pending::Session { .. }));
+                    .any(|entry| matches!(entry, Job::Session { .. }));
                 if !followed {
                     let mut state = self.shared.state();
                     state.session = self.session;
                     state.session_started = Some(session.started_at);
                 }
             }
-            Pending::Rep(rep) => {
+            Job::Rep(rep) => {
                 let session = self.session.ok_or_else(no_session)?;
                 #[cfg(test)]
                 if rep.judged.number == self.fault_at.0 && self.fault_at.1 > 0 {
@@ -324,30 +295,15 @@ impl Worker {
                     panic!("a fault on purpose");
                 }
                 let started = Instant::now();
-                let id = journal.log_packed(session, rep)?;
+                journal.log_packed(session, rep)?;
                 let ms = 1e3 * started.elapsed().as_secs_f64();
                 tracing::debug!(rep = rep.judged.number, ms, "rep stored");
-                self.last_rep = Some((rep.judged.number, id));
             }
-            Pending::CueLatency { number, latency_ms } => {
-                let session = self.session.ok_or_else(no_session)?;
-                let rep = match self.last_rep {
-                    Some((last, id)) if last == *number => Some(id),
-                    _ => journal
-                        .reader()
-                        .rep_numbered(session, *number)?
-                        .map(|rep| rep.id),
-                };
-                match rep {
-                    Some(rep) => journal.set_cue_latency(rep, *latency_ms)?,
-                    None => tracing::debug!(number, "a latency came for a rep that is not logged"),
-                }
-            }
-            Pending::Edit { edit, reply } => {
+            Job::Edit { edit, reply } => {
                 // Nobody may be waiting any more; the edit was made all the same, and the page shows it.
                 let _ = reply.send(journal.edit(edit));
             }
-            Pending::End { at } => {
+            Job::End { at } => {
                 if let Some(running) = self.session {
                     journal.end_session(running, *at, None)?;
                     self.session = None;
@@ -359,12 +315,12 @@ impl Worker {
         Ok(())
     }
 
-    fn take_over(&mut self, journal: Journal) {
-        if let Some(aside) = &journal.report().set_aside {
+    fn adopt(&mut self, journal: Journal) {
+        if let Some(quarantined) = &journal.report().quarantined {
             tracing::warn!(
                 journal = %self.path.display(),
-                set_aside = %aside.path.display(),
-                why = aside.why,
+                set_aside = %quarantined.path.display(),
+                why = quarantined.why,
                 "the journal was damaged; it is set aside and a new one is begun"
             );
         }
@@ -416,11 +372,11 @@ impl Worker {
         }
     }
 
-    fn tell_what_is_left(&self) -> Result<(), JournalError> {
+    fn report_unstored(&self) -> Result<(), JournalError> {
         let reps = self
             .pending
             .iter()
-            .filter(|entry| matches!(entry, Pending::Rep(_)))
+            .filter(|entry| matches!(entry, Job::Rep(_)))
             .count();
         if reps == 0 {
             return Ok(());

@@ -45,7 +45,7 @@ pub(in crate::page) async fn delete_note(
     Path(note): Path<i64>,
     CsrfForm(form): CsrfForm<ReturnForm>,
 ) -> Result<Redirect, PageError> {
-    state.edit(Edit::DropNote(NoteId::new(note))).await?;
+    state.edit(Edit::DeleteNote(NoteId::new(note))).await?;
     Ok(back(form.to.as_deref()))
 }
 
@@ -63,7 +63,7 @@ pub(in crate::page) async fn change_rep(
     CsrfForm(form): CsrfForm<RepChangeForm>,
 ) -> Result<Redirect, PageError> {
     let rep = RepId::new(rep);
-    let call = |kind| Edit::Call { rep, kind };
+    let relabel = |kind| Edit::Relabel { rep, kind };
     let edit = match form.what.as_str() {
         "mark" => Edit::Mark { rep, marked: true },
         "unmark" => Edit::Mark { rep, marked: false },
@@ -76,9 +76,9 @@ pub(in crate::page) async fn change_rep(
             ),
         },
         "count" => Edit::Strike { rep, why: None },
-        "swing" => call(Some(RepKind::Swing)),
-        "take" => call(Some(RepKind::Take)),
-        "as_found" => call(None),
+        "swing" => relabel(Some(RepKind::Swing)),
+        "take" => relabel(Some(RepKind::Take)),
+        "as_found" => relabel(None),
         _ => return Err(PageError::UnknownChange),
     };
     state.edit(edit).await?;
@@ -101,7 +101,7 @@ pub(in crate::page) async fn move_event(
     let id = RepId::new(rep);
     let here = Redirect::to(&format!("/reps/{rep}"));
     if form.what == "as_found" {
-        state.edit(Edit::EventsAsFound(id)).await?;
+        state.edit(Edit::RestoreEvents(id)).await?;
         return Ok(here);
     }
     let event = EventName::from_name(&form.event).ok_or(PageError::UnknownEvent)?;

@@ -40,7 +40,7 @@ fn open(
     reader: &JournalReader,
     id: RepId,
 ) -> Result<Result<Option<Film>, FilmError>, JournalError> {
-    let film = FilmStore::of_journal(reader.path()).film(reader.film_note(id)?);
+    let film = FilmStore::of_journal(reader.path()).film(reader.film_id(id)?);
     Ok(film.inspect_err(|error| tracing::debug!(%error, "a film cannot be shown")))
 }
 

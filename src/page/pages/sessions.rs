@@ -334,7 +334,7 @@ fn rep_row(
         number: judged.number,
         kind: rep.kind(),
         struck: rep.struck.clone(),
-        relabeled: rep.called.is_some(),
+        relabeled: rep.label_override.is_some(),
         moved: rep.moved,
         marked: rep.marked,
         phases_text: texts.join(", "),

@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use cagehand::capture::{ClipSource, Frame};
 use cagehand::coach::Plan;
 use cagehand::journal::{
-    ExportFormat, Journal, RepFilter, decode_timeline, encode_timeline, parse_rep_line, rep_line,
+    ExportFormat, Journal, RepFilter, decode_timeline, encode_timeline, rep_line,
 };
 use cagehand::pose::track::TrackReader;
 use cagehand::rep::{FinderSettings, RepFinder};
@@ -21,14 +21,13 @@ use tempfile::TempDir;
 pub(crate) type Target = fn(&[u8]);
 
 /// All of them, by name.
-pub(crate) const TARGETS: [(&str, Target); 7] = [
+pub(crate) const TARGETS: [(&str, Target); 6] = [
     ("settings", settings),
     ("plan", plan),
     ("track", track),
     ("clip", clip),
     ("journal", journal),
     ("timeline", timeline),
-    ("rep_line", rep_line_target),
 ];
 
 /// Frames of a clip or a track that are looked at: enough to get past the start, few enough to be quick.
@@ -143,10 +142,10 @@ pub(crate) fn journal(data: &[u8]) {
         assert!(left == data, "a refused journal was changed");
     }
     let (_folder, path) = written("journal.db", data);
-    match Journal::open_or_set_aside(&path) {
+    match Journal::open_or_quarantine(&path) {
         Ok(journal) => {
-            if let Some(aside) = &journal.report().set_aside {
-                let kept = fs::read(&aside.path).expect("what was set aside is there");
+            if let Some(quarantined) = &journal.report().quarantined {
+                let kept = fs::read(&quarantined.path).expect("what was set aside is there");
                 assert!(kept == data, "a journal that was set aside lost bytes");
             }
         }
@@ -188,19 +187,6 @@ fn wrapped(frames: u32, inside: &[u8]) -> Vec<u8> {
     let mut deflate = flate2::write::ZlibEncoder::new(bytes, flate2::Compression::fast());
     deflate.write_all(inside).expect("memory takes everything");
     deflate.finish().expect("memory takes everything")
-}
-
-/// A line of the rep log: what is read is written as a line that reads back.
-pub(crate) fn rep_line_target(data: &[u8]) {
-    let Ok(text) = std::str::from_utf8(data) else {
-        return;
-    };
-    if let Ok(judged) = parse_rep_line(text) {
-        let written = rep_line(&judged);
-        if let Err(error) = parse_rep_line(&written) {
-            panic!("a line cannot be read back: {error}\n{written}");
-        }
-    }
 }
 
 /// Writes bytes to a file in a folder of its own, which goes when the first of the two is dropped.

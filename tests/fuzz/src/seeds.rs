@@ -8,7 +8,7 @@ use cagehand::coach::{Coach, PLAN_TEMPLATES, Trainer};
 use cagehand::picture_size::PictureSize;
 use cagehand::journal::{
     Journal, NewHitter, NewPlan, NewSession, RepRecord, encode_timeline,
-    now_to_the_millisecond, rep_line,
+    now_to_the_millisecond,
 };
 use cagehand::pose::track::TrackReader;
 use cagehand::rep::{FinderSettings, FoundRep, RepFinder};
@@ -58,7 +58,6 @@ pub fn write(folder: &Path) -> Result<(), Box<dyn Error>> {
     let settings = Settings::parse(DEFAULT_FILE, Path::new("default"))?;
     let coach = Coach::new(settings.bands.clone(), settings.cues.order.clone());
     let (judged, _) = Trainer::without_plan(coach, settings.cues.order).rep(found.rep, None);
-    put("rep_line", "swing", rep_line(&judged).as_bytes())?;
 
     let journal = journal(judged, frames)?;
     put("journal", "one rep", &journal)?;

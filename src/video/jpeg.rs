@@ -9,14 +9,14 @@ use crate::cores;
 
 /// The largest picture that is made, pixels; a larger frame is made smaller in its own shape.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Largest {
+pub struct SizeLimit {
     /// Across.
     pub width: usize,
     /// Down.
     pub height: usize,
 }
 
-impl Largest {
+impl SizeLimit {
     /// What JPEG can count.
     pub const ANY: Self = Self {
         width: u16::MAX as usize,
@@ -35,26 +35,26 @@ const QUALITY: u8 = 75;
 
 /// Makes pictures smaller and packs them.
 #[derive(Debug)]
-pub struct Packer {
-    largest: Largest,
+pub struct JpegEncoder {
+    largest: SizeLimit,
     smaller: Vec<u8>,
     across: Vec<(usize, u32)>,
 }
 
 /// A packed picture.
 #[derive(Debug)]
-pub struct Packed {
+pub struct Jpeg {
     /// Pixels across.
     pub width: u16,
     /// Pixels down.
     pub height: u16,
     /// A whole JPEG file.
-    pub jpeg: Vec<u8>,
+    pub bytes: Vec<u8>,
 }
 
-impl Packer {
-    /// A packer of pictures that are no larger.
-    pub fn new(largest: Largest) -> Self {
+impl JpegEncoder {
+    /// A encoder of pictures that are no larger.
+    pub fn new(largest: SizeLimit) -> Self {
         Self {
             largest,
             smaller: Vec::new(),
@@ -63,7 +63,7 @@ impl Packer {
     }
 
     /// Packs a frame; `None` where it has no pixels or more than JPEG can count.
-    pub fn pack(&mut self, frame: &Frame) -> Option<Result<Packed, EncodingError>> {
+    pub fn encode(&mut self, frame: &Frame) -> Option<Result<Jpeg, EncodingError>> {
         let (width, height) = fitting(frame.width, frame.height, self.largest);
         let pixels = frame.width * frame.height;
         let (wide, high) = (u16::try_from(width).ok()?, u16::try_from(height).ok()?);
@@ -77,14 +77,14 @@ impl Packer {
             self.shrink(frame, width, height);
             &self.smaller
         };
-        let mut jpeg = Vec::with_capacity(rgb.len() / 16);
-        let mut encoder = Encoder::new(&mut jpeg, QUALITY);
+        let mut bytes = Vec::with_capacity(rgb.len() / 16);
+        let mut encoder = Encoder::new(&mut bytes, QUALITY);
         encoder.set_sampling_factor(SamplingFactor::R_4_2_0);
-        let packed = encoder.encode(rgb, wide, high, ColorType::Rgb);
-        Some(packed.map(|()| Packed {
+        let encoded = encoder.encode(rgb, wide, high, ColorType::Rgb);
+        Some(encoded.map(|()| Jpeg {
             width: wide,
             height: high,
-            jpeg,
+            bytes,
         }))
     }
 
@@ -156,7 +156,7 @@ fn weights(from: usize, to: usize, out: &mut Vec<(usize, u32)>) {
 }
 
 /// The size in which a picture is made: its own, or smaller in the same shape.
-fn fitting(width: usize, height: usize, largest: Largest) -> (usize, usize) {
+fn fitting(width: usize, height: usize, largest: SizeLimit) -> (usize, usize) {
     // A side of a picture whose other side, `from`, is made as short as `to`.
     let beside = |side: usize, from: usize, to: usize| ((side * to + from / 2) / from).max(1);
     if width <= largest.width && height <= largest.height {
@@ -185,8 +185,8 @@ mod tests {
         frame
     }
 
-    fn decoded(packed: &Packed) -> Vec<u8> {
-        let mut decoder = JpegDecoder::new(ZCursor::new(packed.jpeg.as_slice()));
+    fn decoded(packed: &Jpeg) -> Vec<u8> {
+        let mut decoder = JpegDecoder::new(ZCursor::new(packed.bytes.as_slice()));
         let rgb = decoder.decode().unwrap();
         let size = decoder.dimensions().unwrap();
         assert_eq!(size, (packed.width.into(), packed.height.into()));
@@ -196,8 +196,8 @@ mod tests {
     #[test]
     fn a_picture_is_seen_again_by_another_decoder() {
         let frame = frame(320, 240, |x, y| [(x / 2) as u8, y as u8, 90]);
-        let packed = Packer::new(Largest::IN_FILMS)
-            .pack(&frame)
+        let packed = JpegEncoder::new(SizeLimit::IN_FILMS)
+            .encode(&frame)
             .unwrap()
             .unwrap();
         let rgb = decoded(&packed);
@@ -219,10 +219,10 @@ mod tests {
                 255,
             ]
         });
-        let mut packer = Packer::new(Largest::IN_FILMS);
-        let packed = packer.pack(&frame).unwrap().unwrap();
+        let mut encoder = JpegEncoder::new(SizeLimit::IN_FILMS);
+        let packed = encoder.encode(&frame).unwrap().unwrap();
         assert_eq!((packed.width, packed.height), (1280, 720));
-        for (place, pixel) in packer.smaller.chunks_exact(3).enumerate() {
+        for (place, pixel) in encoder.smaller.chunks_exact(3).enumerate() {
             let ramp = ((place % 1280) as f64 + 0.5) * 255.0 / 1280.0;
             assert!(
                 (f64::from(pixel[0]) - ramp).abs() < 2.0,
@@ -231,7 +231,7 @@ mod tests {
             assert!((78..=122).contains(&pixel[1]), "{place} {pixel:?}");
             assert_eq!(pixel[2], 255);
         }
-        let mean: f64 = packer
+        let mean: f64 = encoder
             .smaller
             .chunks_exact(3)
             .map(|pixel| f64::from(pixel[1]))
@@ -243,7 +243,7 @@ mod tests {
 
     #[test]
     fn odd_sizes_are_taken_and_frames_without_pixels_are_not() {
-        let mut packer = Packer::new(Largest::IN_FILMS);
+        let mut encoder = JpegEncoder::new(SizeLimit::IN_FILMS);
         for (width, height, fits) in [
             (641, 361, (641, 361)),
             (1281, 721, (1279, 720)),
@@ -251,23 +251,23 @@ mod tests {
             (1, 1, (1, 1)),
         ] {
             let frame = frame(width, height, |x, _| [x as u8; 3]);
-            let packed = packer.pack(&frame).unwrap().unwrap();
+            let packed = encoder.encode(&frame).unwrap().unwrap();
             assert_eq!((packed.width, packed.height), fits);
             decoded(&packed);
         }
-        assert!(packer.pack(&Frame::default()).is_none());
+        assert!(encoder.encode(&Frame::default()).is_none());
         let wrong = Frame {
             width: 10,
             height: 10,
             rgb: vec![0; 7],
             ..Frame::default()
         };
-        assert!(packer.pack(&wrong).is_none());
+        assert!(encoder.encode(&wrong).is_none());
     }
 
     #[test]
     fn a_picture_keeps_within_both_sides_and_to_its_shape() {
-        let square = Largest {
+        let square = SizeLimit {
             width: 640,
             height: 640,
         };
@@ -280,7 +280,7 @@ mod tests {
             (3000, 2, (640, 1)),
         ] {
             let frame = frame(width, height, |_, y| [y as u8; 3]);
-            let packed = Packer::new(square).pack(&frame).unwrap().unwrap();
+            let packed = JpegEncoder::new(square).encode(&frame).unwrap().unwrap();
             assert_eq!(
                 (usize::from(packed.width), usize::from(packed.height)),
                 fits

@@ -11,7 +11,7 @@ use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
 
 use super::VideoSettings;
 use super::cutting::{Cut, Cutter};
-use super::film::FilmNote;
+use super::film::FilmId;
 use super::store::{FilmStore, Usage};
 use super::writing::Writer;
 use crate::capture::Frame;
@@ -43,7 +43,7 @@ pub struct FilmState {
     /// Frames left out since the start because packing did not keep up.
     pub dropped: u64,
     /// How long packing a frame takes, milliseconds, the latest ones counting most.
-    pub pack_ms: Option<f64>,
+    pub encode_ms: Option<f64>,
     /// Why the last film was given up, until one is written again.
     pub trouble: Option<String>,
 }
@@ -86,13 +86,13 @@ impl Shared {
 
 /// The pose thread's end: takes frames over that it has looked at.
 #[derive(Debug)]
-pub struct Tap {
+pub struct FrameTap {
     shared: Arc<Shared>,
     full: Sender<Frame>,
     empty: Receiver<Frame>,
 }
 
-impl Tap {
+impl FrameTap {
     /// Takes the frame and leaves a used buffer in its place. Where films are off, or the frames before are not packed yet, the
     /// frame stays; it never waits and never copies a picture.
     pub fn offer(&self, frame: &mut Frame) {
@@ -116,7 +116,7 @@ impl Tap {
 pub struct Films {
     shared: Arc<Shared>,
     store: FilmStore,
-    tap: Option<Tap>,
+    tap: Option<FrameTap>,
     // None once closed.
     cuts: Option<Sender<Cut>>,
     /// Wakes the writer where limits have changed.
@@ -157,7 +157,7 @@ impl Films {
             spawn("video", move || cutter.run())?,
         ];
         Ok(Self {
-            tap: Some(Tap {
+            tap: Some(FrameTap {
                 shared: Arc::clone(&shared),
                 full,
                 empty,
@@ -171,7 +171,7 @@ impl Films {
     }
 
     /// The end for the pose thread, once.
-    pub fn tap(&mut self) -> Option<Tap> {
+    pub fn tap(&mut self) -> Option<FrameTap> {
         self.tap.take()
     }
 
@@ -200,16 +200,16 @@ impl Films {
     }
 
     /// Has the stretch from `from` to `to` kept as the film of a rep. Never waits.
-    pub fn keep(&self, note: FilmNote, from: CaptureTime, to: CaptureTime) {
+    pub fn keep(&self, id: FilmId, from: CaptureTime, to: CaptureTime) {
         let Some(cuts) = self.cuts.as_ref().filter(|_| self.is_on()) else {
             return;
         };
-        let cut = Cut::new(note, from, to);
+        let cut = Cut::new(id, from, to);
         match cuts.try_send(cut) {
             Ok(()) => {}
-            Err(TrySendError::Full(_)) => self.shared.give_up(note.rep, "too many films wait"),
+            Err(TrySendError::Full(_)) => self.shared.give_up(id.rep, "too many films wait"),
             Err(TrySendError::Disconnected(_)) => {
-                self.shared.give_up(note.rep, "the video thread has ended");
+                self.shared.give_up(id.rep, "the video thread has ended");
             }
         }
     }
