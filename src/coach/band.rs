@@ -1,4 +1,4 @@
-//! Bands: the range a coach accepts for a measure, fixed or around the hitter's own usual value.
+//! Bands: the range a coach accepts for a measure, fixed or around the hitter's baseline.
 
 use std::collections::BTreeMap;
 
@@ -18,7 +18,7 @@ pub struct AbsoluteBand {
 }
 
 impl AbsoluteBand {
-    /// How a value stands against the band.
+    /// The verdict on a value in the band's unit.
     pub(crate) fn judge(&self, value: f64) -> Verdict {
         if self.low.is_some_and(|low| value < low) {
             Verdict::Low
@@ -35,17 +35,17 @@ impl AbsoluteBand {
 pub enum Band {
     /// The same for everyone.
     Absolute(AbsoluteBand),
-    /// Around the hitter's own usual value, in the measure's unit.
+    /// Around the hitter's baseline, in the measure's unit.
     Relative {
-        /// How far below the usual value is accepted; `None` accepts any.
+        /// How far below the baseline is accepted; `None` accepts any.
         below: Option<f64>,
-        /// How far above the usual value is accepted; `None` accepts any.
+        /// How far above the baseline is accepted; `None` accepts any.
         above: Option<f64>,
     },
 }
 
 impl Band {
-    /// The band with its ends worked out; `None` while a usual value is needed and not known.
+    /// The band with its ends resolved; `None` while it needs a baseline that is not known yet.
     pub(crate) fn absolute(&self, usual: Option<f64>) -> Option<AbsoluteBand> {
         match *self {
             Band::Absolute(band) => Some(band),
@@ -71,7 +71,7 @@ pub(crate) struct BandEnds {
 }
 
 impl BandEnds {
-    /// The band of a measure, or why it cannot be.
+    /// These ends as a band of the measure, or why they make none.
     pub(crate) fn band(self, of: MeasureName) -> Result<Band, String> {
         let Self {
             low,
@@ -116,10 +116,10 @@ impl BandEnds {
     }
 }
 
-/// The bands as the coach sets them, by measure.
+/// Bands as the coach sets them, by measure.
 pub type Bands = BTreeMap<MeasureName, Band>;
 
-/// The bands with their ends worked out, by measure.
+/// Bands with their ends resolved, by measure.
 pub(crate) type AbsoluteBands = BTreeMap<MeasureName, AbsoluteBand>;
 
 #[cfg(test)]

@@ -1,42 +1,41 @@
-//! The hitter's own usual values: a baseline for each measure and side.
+//! Baselines: what is usual for one hitter, for each measure and side.
 //!
-//! In: the hitter's swings in time order, stored ones first. Out: what is usual for a measure. Pure; nothing is kept
-//! between runs, for the journal's swings give the same baselines again.
+//! In: the hitter's swings in time order, stored ones first. Out: a [`Baseline`] for each measure. Pure; nothing is stored,
+//! because the journal's swings give the same baselines again.
 //!
-//! The rule: the first N values (the setting `baseline.swings`) fix the usual value as their median and the spread as
-//! their median absolute deviation, scaled to a standard deviation. From then on, each swing moves the usual value
-//! toward the median of the last N values, by a fiftieth of the spread at most, and the spread toward theirs by the
-//! same share of itself. A wild value hardly moves a median, and a slump of fifty swings moves what is usual by about one
-//! spread; a lasting change is followed in the end.
+//! The rule: the first N values (the setting `baseline.swings`) fix the baseline as their median, and its spread as their
+//! median absolute deviation, scaled to a standard deviation. From then on each swing moves the baseline toward the
+//! median of the last N values, by a fiftieth of the spread at most, and the spread toward theirs by the same step. So a
+//! wild value hardly moves it, a slump of fifty swings moves it by about one spread, and a lasting change is followed.
 
 use std::collections::HashMap;
 
 use crate::rep::{Bats, MeasureName, Rep, RepKind, Unit};
 use crate::stats::median;
 
-/// How many swings fix a baseline where nobody says otherwise.
+/// How many swings fix a baseline by default.
 pub(crate) const DEFAULT_SWINGS: usize = 20;
 
-/// Median absolute deviation to standard deviation, for values that are spread normally (P. J. Rousseeuw and
+/// Median absolute deviation to standard deviation, for normally distributed values (P. J. Rousseeuw and
 /// C. Croux, "Alternatives to the Median Absolute Deviation", J. Am. Stat. Assoc. 88, 1993).
 const DEVIATION_TO_SPREAD: f64 = 1.4826;
 
-/// The most that one swing moves the usual value, in spreads (our choice: fifty swings are a day's work).
+/// The most that one swing moves a baseline, in spreads (our choice: fifty swings are a day's work).
 const MOST_STEP: f64 = 0.02;
 
-/// A spread of nothing would hold the usual value for ever; this is the last digit that logs show, in any unit.
+/// A spread of zero would hold the baseline forever; this is the last digit that logs show, in any unit.
 const LEAST_SPREAD: f64 = 0.01;
 
-/// Values of a measure that are kept at least; memory must not grow with weeks of running. Well above the most swings that may
-/// fix what is usual.
+/// Values of a measure that are kept at least: well above the most swings that may fix a baseline. Memory must not grow
+/// over weeks of running.
 const KEPT: usize = 1000;
 
-/// What is usual for a hitter, in the measure's unit.
+/// What is usual for a hitter in one measure, in the measure's unit.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Baseline {
     /// The middle of the hitter's values.
     pub(crate) median: f64,
-    /// One standard deviation of the hitter's values from swing to swing, as the median absolute deviation tells it.
+    /// One standard deviation from swing to swing, estimated from the median absolute deviation.
     pub(crate) spread: f64,
     /// How many values are behind it.
     pub(crate) count: usize,
@@ -64,8 +63,8 @@ impl Baselines {
         }
     }
 
-    /// Lets this many values fix each baseline from now on. The values are gone through again, so that the baselines are
-    /// those that a new start with the same reps would give.
+    /// Lets this many values fix each baseline. The kept values are replayed, so that the baselines are those of a new
+    /// start with the same reps.
     pub(crate) fn set_swings(&mut self, swings: usize) {
         let swings = swings.max(1);
         if swings == self.swings {
@@ -83,7 +82,7 @@ impl Baselines {
         }
     }
 
-    /// Takes the hitter's next rep in. Only the measures that were made in a swing count; a take changes nothing.
+    /// Adds the hitter's next rep. Only what was measured in a swing counts; a take changes nothing.
     pub(crate) fn add(&mut self, rep: &Rep) {
         if rep.kind != RepKind::Swing {
             return;
@@ -95,7 +94,7 @@ impl Baselines {
         }
     }
 
-    /// Takes in one measure of the hitter's next swing that was not known with the others.
+    /// Adds one measure of the hitter's latest swing that became known later than the others.
     pub(crate) fn add_value(&mut self, bats: Bats, name: MeasureName, value: f64) {
         if value.is_finite() && has_baseline(name) {
             let baseline = self.measures.entry((bats, name)).or_default();
@@ -103,7 +102,7 @@ impl Baselines {
         }
     }
 
-    /// What is usual on this side; `None` until enough swings are behind it, and for what has no usual value.
+    /// The baseline on this side; `None` until enough swings are behind it, and for measures that have none.
     pub(crate) fn get(&self, bats: Bats, name: MeasureName) -> Option<Baseline> {
         let baseline = self.measures.get(&(bats, name))?;
         let (median, spread) = baseline.usual?;
@@ -115,16 +114,16 @@ impl Baselines {
     }
 }
 
-/// Whether a measure can have a usual value: yes and no have none, and neither has an order.
+/// Whether a measure can have a baseline: a yes or no has none, and neither has a sequence.
 pub(crate) fn has_baseline(name: MeasureName) -> bool {
     !matches!(name.unit(), Unit::YesNo | Unit::Order)
 }
 
-/// The baseline of one measure.
+/// A baseline and the values that it follows.
 #[derive(Clone, Debug, Default, PartialEq)]
 struct RunningBaseline {
-    /// The latest values, [`KEPT`] to twice as many, so that another number of swings can fix it. What lies further back has
-    /// long been forgotten by a baseline that moves.
+    /// The latest values, [`KEPT`] to twice as many, for a change of the number of swings. What lies further back no longer
+    /// matters to a baseline that moves.
     values: Vec<f64>,
     /// How many there were in all.
     count: usize,
@@ -137,7 +136,7 @@ impl RunningBaseline {
         if self.values.len() == 2 * KEPT {
             self.values.drain(..KEPT);
         }
-        // Its whole room at once: a list that doubles looks like a leak for weeks.
+        // The full capacity at once, so that memory use is flat from the first swing on.
         if self.values.capacity() == 0 {
             self.values.reserve_exact(2 * KEPT);
         }

@@ -1,4 +1,4 @@
-//! The cues, and which one belongs to which miss.
+//! The cues, and which one follows which miss.
 
 use super::verdict::Verdict;
 use crate::rep::MeasureName;
@@ -60,7 +60,7 @@ text_enum! {
     }
 }
 
-/// Whether a measure can be cued: one that is known only after the cue is judged and logged, no more.
+/// Whether a measure can be cued. One that is known only after the cue can be judged and logged, but not cued.
 pub(crate) fn can_be_cued(measure: MeasureName) -> bool {
     measure != MeasureName::FinishHold
 }

@@ -10,7 +10,7 @@ use super::verdict::Verdict;
 use crate::rep::{Bats, Measure, MeasureName, Rep, RepKind};
 use crate::text_enum::Recorded;
 
-/// The coach's wishes, applied to one rep after the other.
+/// Judges one rep after the other by the coach's bands, and picks the cue by the coach's order.
 #[derive(Clone, Debug)]
 pub struct Coach {
     bands: Bands,
@@ -21,8 +21,7 @@ pub struct Coach {
 }
 
 impl Coach {
-    /// A coach with these bands who has not seen the hitter before; measures that `order` leaves out are judged and
-    /// never cued.
+    /// A coach who has not seen the hitter before. Measures that `order` leaves out are judged and never cued.
     pub fn new(bands: Bands, order: Vec<MeasureName>) -> Self {
         Self {
             bands,
@@ -32,15 +31,15 @@ impl Coach {
         }
     }
 
-    /// The same coach, who knows what is usual for the hitter.
+    /// The same coach, with the hitter's baselines.
     #[must_use]
     pub(crate) fn with_baselines(mut self, baselines: Baselines) -> Self {
         self.baselines = baselines;
         self
     }
 
-    /// The bands for the next rep on this side. One that hangs on a usual value that is not known yet is left out: its
-    /// measure is not judged.
+    /// The bands for the next rep on this side. One that needs a baseline that is not known yet is left out: its measure
+    /// is not judged.
     pub(crate) fn bands_for(&self, bats: Bats) -> AbsoluteBands {
         self.bands
             .keys()
@@ -63,12 +62,12 @@ impl Coach {
         self.order = order;
     }
 
-    /// Lets this many swings fix what is usual, as if it had been so from the first one on.
+    /// Lets this many swings fix each baseline, as if it had been so from the first one on.
     pub(crate) fn set_baseline_swings(&mut self, swings: usize) {
         self.baselines.set_swings(swings);
     }
 
-    /// Numbers and judges the next rep, then lets it count toward what is usual. A take is judged and not cued.
+    /// Numbers and judges the next rep, then adds it to the baselines. A take is judged and not cued.
     pub fn judge(&mut self, rep: Rep) -> JudgedRep {
         self.reps += 1;
         let bands = self.bands_for(rep.bats);
@@ -93,8 +92,8 @@ impl Coach {
         }
     }
 
-    /// Puts a measure into a judged rep that was not known when it was judged. It is judged by the rep's own bands and
-    /// counts toward what is usual; the cue, which did not wait for it, stays as it is.
+    /// Adds a measure to a rep that was judged before the measure was known. It is judged by the rep's own bands and
+    /// added to the baselines; the cue, which did not wait for it, stays.
     pub(crate) fn complete(&mut self, judged: &mut JudgedRep, name: MeasureName, measure: Measure) {
         if let Some(value) = measure.value() {
             if judged.rep.kind == RepKind::Swing {
@@ -107,7 +106,7 @@ impl Coach {
         judged.rep.measures.insert(name, measure);
     }
 
-    /// The most important miss; "in band" if there is none; nothing if nothing could be judged.
+    /// The cue for the most important miss; "in band" without a miss; `None` where nothing could be judged.
     fn cue(&self, verdicts: &std::collections::BTreeMap<MeasureName, Verdict>) -> Option<CueId> {
         let judged = || {
             self.order

@@ -28,14 +28,13 @@ pub struct JudgedRep {
     pub number: u32,
     /// The rep itself.
     pub rep: Rep,
-    /// The bands in force for it, their ends worked out for this hitter. A band that still waits for the hitter's
-    /// usual value is left out.
+    /// The bands in force for it, resolved for this hitter. A band that still waits for a baseline is left out.
     pub(crate) bands: AbsoluteBands,
-    /// A verdict for each measure that was made and has one of these bands.
+    /// A verdict for each measure that has a value and one of these bands.
     pub(crate) verdicts: BTreeMap<MeasureName, Verdict>,
     /// What the hitter heard, if anything.
     pub cue: Option<CueGiven>,
-    /// Why the hitter heard nothing, where that is so.
+    /// Why the hitter heard nothing; `None` where there is a cue, or in journals that do not say.
     pub(crate) no_cue: Option<Recorded<QuietReason>>,
     /// The pitch that was played for this rep, if one was.
     pub(crate) pitch: Option<PitchPlayed>,
@@ -43,7 +42,7 @@ pub struct JudgedRep {
 
 impl JudgedRep {
     /// The rep with events and measures that a person corrected, judged by the bands that were in force for it. What the
-    /// hitter heard stays what they heard.
+    /// hitter heard stays.
     #[must_use]
     pub fn corrected(&self, corrected: Corrected) -> Self {
         let verdicts = verdicts(&self.bands, &corrected.measures);
@@ -70,14 +69,14 @@ pub enum JudgedAs {
     Take,
     /// None of them could be measured.
     NotMeasured,
-    /// None of them has a band that stands: none was set, or it waits for the hitter's usual value.
+    /// None of them has a resolved band: none was set, or it waits for a baseline.
     NoBand,
     /// No measure is to be cued.
     NoOrder,
 }
 
 impl JudgedAs {
-    /// How a rep stands by the measures that are cued, in any order.
+    /// How a rep was judged by these measures, in any order.
     pub fn of(judged: &JudgedRep, cued: &[MeasureName]) -> Self {
         if judged.rep.kind == RepKind::Take {
             return JudgedAs::Take;
@@ -98,7 +97,7 @@ impl JudgedAs {
     }
 }
 
-/// The verdict on each measure that was made and has a band.
+/// The verdict on each measure that has a value and a band.
 pub(super) fn verdicts(
     bands: &AbsoluteBands,
     measures: &BTreeMap<MeasureName, Measure>,
@@ -115,7 +114,7 @@ pub(super) fn verdicts(
 /// A pitch that was played as sound, with its times as the hitter heard them.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PitchPlayed {
-    /// Speed at release, kilometres an hour.
+    /// Speed at release, kilometers an hour.
     pub(crate) speed_kmh: f64,
     /// When the ball left the hand, in capture time.
     pub(crate) release: CaptureTime,

@@ -1,4 +1,4 @@
-//! Bands, the hitter's baseline and plan, verdicts, which cue follows a rep and whether it is given.
+//! Bands, baselines and plans; verdicts on a rep; which cue follows it, and whether it is given.
 //!
 //! In: reps. Out: [`JudgedRep`]s. Pure: no sound is made here and nothing is stored.
 
@@ -38,7 +38,7 @@ pub use plan_templates::PLAN_TEMPLATES;
 pub(crate) use plan_templates::PlanTemplate;
 pub use plan_text::PlanError;
 pub use quiet::QuietReason;
-pub(crate) use readiness::{Readiness, ReadyState, Seen};
+pub(crate) use readiness::{Readiness, ReadyState, Sighting};
 pub(crate) use schedule::ScheduleKind;
 pub use schedule::{CueSchedule, Decision, FADED_OVER, Scheduler, faded_share};
 pub use set::{CloseReason, SetEvent, SetRun};

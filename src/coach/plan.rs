@@ -1,9 +1,8 @@
 //! A hitter's plan: what is worked on, how often it is cued, the shape of a set, and the pitch it is worked on
 //! against.
 //!
-//! In: a plan's text, as the coach writes it and the journal keeps it. Out: a [`Plan`] that is right throughout,
-//! and its text again. Pure. What a plan says about bands goes before the settings; what it leaves out stays
-//! theirs.
+//! Reading a plan's text, and writing it, are in `plan_text` and `plan_write`. A plan's bands take precedence over those
+//! of the settings.
 
 use super::band::Bands;
 use super::schedule::CueSchedule;
@@ -34,7 +33,7 @@ pub struct Plan {
 pub struct SetShape {
     /// Swings in a set; 0 leaves it open.
     pub(crate) reps: u32,
-    /// Swings from one rest to the next; 0 is without rests.
+    /// Swings from one rest to the next; 0 for no rests.
     pub(crate) rest_after: u32,
     /// How long a rest is, seconds.
     pub(crate) rest_secs: u32,
@@ -43,11 +42,11 @@ pub struct SetShape {
 /// The pitch that is played to the hitter.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PitchPlan {
-    /// Who is playing: distance and ball.
+    /// The level of play, for distance and ball.
     pub(crate) level: Level,
     /// The unit of the speeds.
     pub(crate) unit: SpeedUnit,
-    /// Speeds at release, in that unit; none takes those that are usual for the level.
+    /// Speeds at release, in that unit; empty for those that are usual at the level.
     pub(crate) speeds: Vec<f64>,
     /// All speeds in random order; otherwise one speed only.
     pub(crate) mixed: bool,
@@ -58,13 +57,13 @@ pub struct PitchPlan {
 pub(crate) enum SpeedUnit {
     /// Miles an hour.
     Mph,
-    /// Kilometres an hour.
+    /// Kilometers an hour.
     Kmh,
 }
 
 impl PitchPlan {
-    /// The speeds to play: those given; else the level's fast, medium and slow where they are mixed, and its medium
-    /// where not. Never empty.
+    /// The speeds to play: those of the plan; without any, the level's fast, medium and slow where they are mixed, and
+    /// its medium where not. Never empty.
     pub(crate) fn speeds_to_play(&self) -> Vec<Speed> {
         if !self.speeds.is_empty() {
             return self
@@ -86,7 +85,7 @@ impl PitchPlan {
 }
 
 impl SpeedUnit {
-    /// The unit as it stands behind a number.
+    /// The unit as it is written after a number.
     pub(crate) const fn word(self) -> &'static str {
         match self {
             SpeedUnit::Mph => "mph",
@@ -104,7 +103,7 @@ impl SpeedUnit {
 }
 
 impl Plan {
-    /// The bands in force under this plan: its own, and for the rest those given.
+    /// The bands in force under this plan: its own, then those of the settings.
     pub fn bands_over(&self, settings: &Bands) -> Bands {
         let mut bands = settings.clone();
         bands.extend(self.bands.iter().map(|(name, band)| (*name, *band)));

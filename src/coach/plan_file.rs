@@ -1,4 +1,4 @@
-//! A plan as it is written: unknown keys refused, places remembered so that a wrong value can be shown with its line.
+//! The format of a plan's text: unknown keys refused, positions kept so that a wrong value can be shown with its line.
 
 use std::collections::BTreeMap;
 

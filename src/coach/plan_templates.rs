@@ -1,18 +1,18 @@
 //! The plans that ship with the program.
 
-/// A plan to start from.
+/// A plan that a coach can start from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct PlanTemplate {
-    /// Its name, that of its text.
+    /// The name, as in the text.
     pub name: &'static str,
-    /// What it is for, in a sentence.
+    /// What it is for, one sentence.
     pub(crate) about: &'static str,
-    /// Its text.
+    /// The plan.
     pub text: &'static str,
 }
 
-/// The plans to start from. What they work on and how many swings they take is common practice, no source; why they
-/// cue as they do stands with [`CueSchedule`]. They leave the bands to the settings, where the coach has set them.
+/// All templates. What they work on and how many swings they take is common practice, no source; why they cue as they do
+/// is said at `CueSchedule`. They leave the bands to the settings, where the coach has set them.
 pub const PLAN_TEMPLATES: [PlanTemplate; 4] = [
     PlanTemplate {
         name: "head still",

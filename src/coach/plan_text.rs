@@ -1,6 +1,6 @@
-//! From a plan's text to a plan that is right.
+//! Reads a plan's text.
 //!
-//! In: TOML. Out: a plan, or where it is wrong and what would be right. Pure.
+//! In: TOML. Out: a [`Plan`] that is valid throughout, or a [`PlanError`] with the line and what would be right. Pure.
 
 use toml::Spanned;
 
@@ -26,7 +26,7 @@ pub struct PlanError {
 const LONGEST_NAME: usize = 60;
 const MOST_REPS: u32 = 500;
 const MOST_EVERY: u32 = 100;
-/// A shorter rest is none.
+/// A shorter rest is no rest.
 const LEAST_REST_SECS: u32 = 10;
 const MOST_REST_SECS: u32 = 900;
 const MOST_SPEEDS: usize = 6;
@@ -92,7 +92,7 @@ fn focus(given: &Spanned<Vec<Spanned<String>>>) -> Checked<Vec<MeasureName>> {
     Ok(focus)
 }
 
-/// As [`BandEnds::band`]; in a plan, a band without an end would say nothing.
+/// As [`BandEnds::band`], but a band without an end is refused: in a plan it would change nothing.
 fn band(given: BandEnds, of: MeasureName) -> Result<Band, String> {
     if given == BandEnds::default() {
         return Err(format!(

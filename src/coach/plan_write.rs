@@ -1,6 +1,6 @@
-//! A plan as text, with a comment on each part.
+//! Writes a plan as text, with a comment on each part, which serde cannot write.
 //!
-//! In: a plan. Out: TOML that reads back to it; the tests that it does stand with the reading. Pure.
+//! In: a plan. Out: TOML that reads back to it; the tests of that are in `plan_text`. Pure.
 
 use std::fmt::Write as _;
 
@@ -19,7 +19,7 @@ impl Plan {
 
 fn write(plan: &Plan) -> String {
     let mut text = String::new();
-    // Writing to a string cannot fail, so what it returns says nothing.
+    // Writing to a string cannot fail.
     let mut line = |line: std::fmt::Arguments<'_>| {
         let _ = writeln!(text, "{line}");
     };

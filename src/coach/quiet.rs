@@ -19,9 +19,9 @@ text_enum! {
         SilentPlan = "silent plan",
         /// It was a take.
         Take = "take",
-        /// None of the cued measures could be made.
+        /// None of the cued measures could be measured.
         NotMeasured = "nothing could be measured",
-        /// None of the cued measures has a band that stands.
+        /// None of the cued measures has a resolved band.
         NoBand = "no band to judge by",
         /// No measure is to be cued.
         NoOrder = "no measure to cue",

@@ -1,11 +1,11 @@
-//! Ready or not: what the hitter is told about being seen, without nagging.
+//! Whether the camera sees the hitter well, and when the hitter hears about it.
 //!
-//! In: what a frame shows, in time order, a frame or a second apart. Out: a [`Remark`] now and then, and the state
-//! for a page. Pure.
+//! In: what each frame shows, in time order, a frame or a second apart. Out: the [`ReadyState`] for the page, and a
+//! [`Remark`] now and then. Pure.
 //!
-//! The rules: a state counts once it has lasted; each spell of trouble is remarked on once, and each kind at most
-//! once a minute; nothing is said while a rep runs or just after it, when the cue has the floor. "Ready" comes when
-//! the hitter is set after trouble or after a long time out of the box, not before every swing.
+//! The rules: a state counts once it has lasted. Each spell of trouble gives one remark, each kind of remark comes at most
+//! once a minute, and none while a rep runs or just after it, when its cue is heard. "Ready" comes when the hitter is set
+//! after trouble or after a long time out of the box, not before every swing.
 
 use super::cue::CueId;
 use crate::rep::Phase;
@@ -14,7 +14,7 @@ use crate::time::CaptureTime;
 /// How long trouble must last before it counts.
 const TROUBLE_SECS: f64 = 1.5;
 
-/// How long the hitter must be set before it counts: short, for the swing may follow at once.
+/// How long the hitter must be set before it counts: short, because the swing may follow at once.
 const READY_SECS: f64 = 0.7;
 
 /// Frames further apart than this say nothing about the time between them.
@@ -23,23 +23,23 @@ const LONGEST_STEP_SECS: f64 = 2.5;
 /// The same remark is not heard twice within this time.
 const AGAIN_SECS: f64 = 60.0;
 
-/// After a rep the cue has the floor.
+/// After a rep its cue is heard first.
 const AFTER_REP_SECS: f64 = 3.0;
 
-/// In view and out of the stance for so long: the next stance is a new start.
+/// After this long in view and out of the stance, the next stance is a new start.
 const LONG_AWAY_SECS: f64 = 30.0;
 
-/// Dark until it is this much brighter than where dark begins, so that a flickering lamp does not talk.
+/// Dark ends at this multiple of the brightness at which it begins, so that a flickering lamp gives no remarks.
 const BRIGHT_AGAIN: f32 = 1.1;
 
 /// What a frame shows of the hitter.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Seen {
+pub(crate) struct Sighting {
     /// A body was found.
     pub(crate) body: bool,
-    /// Both feet are inside the picture, with a margin.
+    /// Both feet are inside the frame, with a margin.
     pub(crate) feet_inside: bool,
-    /// Mean brightness of the picture, 0 to 255.
+    /// Mean brightness of the frame, 0 to 255.
     pub(crate) brightness: f32,
     /// What the hitter is doing.
     pub(crate) phase: Phase,
@@ -49,7 +49,7 @@ pub(crate) struct Seen {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
 #[serde(rename_all = "snake_case")]
 pub(crate) enum ReadyState {
-    /// Not watched long enough to say.
+    /// Not watched for long enough.
     #[serde(rename = "looking")]
     Unknown,
     /// Set, in view and in the light.
@@ -60,7 +60,7 @@ pub(crate) enum ReadyState {
     OutOfView,
     /// The feet are cut off.
     FeetHidden,
-    /// The picture is too dark to trust.
+    /// The frame is too dark for the pose to be trusted.
     TooDark,
 }
 
@@ -78,10 +78,10 @@ impl ReadyState {
     }
 }
 
-/// What the hitter hears.
+/// What the hitter hears about it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Remark {
-    /// The camera has them set.
+    /// The camera sees them set.
     Ready,
     /// They have stepped out of view.
     OutOfView,
@@ -103,13 +103,13 @@ impl Remark {
     }
 }
 
-/// Follows the hitter from frame to frame.
+/// The state machine behind [`ReadyState`] and [`Remark`].
 #[derive(Clone, Debug)]
 pub(crate) struct Readiness {
     dark_below: f32,
     dark: bool,
     state: ReadyState,
-    /// What the frames show now, and since when.
+    /// What the frames show now, and since when; becomes the state once it has lasted.
     candidate: Option<(ReadyState, CaptureTime)>,
     last_step: Option<CaptureTime>,
     rep_ran_at: Option<CaptureTime>,
@@ -117,9 +117,9 @@ pub(crate) struct Readiness {
     away_since: Option<CaptureTime>,
     /// "Ready" would be news.
     new_start: bool,
-    /// Somebody was in view since the last time that nobody was.
+    /// Somebody was in view since nobody last was.
     was_in_view: bool,
-    /// A remark that this spell still owes.
+    /// A remark on this spell that waits for its moment.
     owed: Option<Remark>,
     last_said: [Option<CaptureTime>; 4],
 }
@@ -147,8 +147,8 @@ impl Readiness {
         self.state
     }
 
-    /// Takes in the next frame, or the next second's; the remark to make, if any.
-    pub(crate) fn step(&mut self, now: CaptureTime, seen: Seen) -> Option<Remark> {
+    /// Adds the next frame; gives the remark to make, if any.
+    pub(crate) fn step(&mut self, now: CaptureTime, seen: Sighting) -> Option<Remark> {
         let stalled = self
             .last_step
             .is_some_and(|last| !(0.0..=LONGEST_STEP_SECS).contains(&now.secs_since(last)));
@@ -173,8 +173,8 @@ impl Readiness {
         self.say(now, seen)
     }
 
-    /// The state that a frame alone would give. Darkness comes first, for it explains the others.
-    fn shown(&mut self, seen: Seen) -> ReadyState {
+    /// The state that this frame alone would give. Darkness comes first, because it explains the others.
+    fn shown(&mut self, seen: Sighting) -> ReadyState {
         let limit = if self.dark {
             self.dark_below * BRIGHT_AGAIN
         } else {
@@ -183,22 +183,22 @@ impl Readiness {
         self.dark = seen.brightness < limit;
         match seen {
             _ if self.dark => ReadyState::TooDark,
-            Seen { body: false, .. } => ReadyState::OutOfView,
-            Seen {
+            Sighting { body: false, .. } => ReadyState::OutOfView,
+            Sighting {
                 feet_inside: false, ..
             } => ReadyState::FeetHidden,
-            Seen {
+            Sighting {
                 phase: Phase::Set, ..
             } => ReadyState::Ready,
-            // A swing that runs needs no new "in view" after it.
-            Seen { phase, .. } if runs(phase) && self.state == ReadyState::Ready => {
+            // A swing from the stance stays "ready", so that no "in view" follows it.
+            Sighting { phase, .. } if runs(phase) && self.state == ReadyState::Ready => {
                 ReadyState::Ready
             }
             _ => ReadyState::InView,
         }
     }
 
-    fn watch_for_a_new_start(&mut self, now: CaptureTime, seen: Seen, stalled: bool) {
+    fn watch_for_a_new_start(&mut self, now: CaptureTime, seen: Sighting, stalled: bool) {
         if seen.phase != Phase::Away {
             self.away_since = None;
         } else if self.away_since.is_none() || stalled {
@@ -212,7 +212,7 @@ impl Readiness {
         self.state = state;
         self.owed = match state {
             ReadyState::Ready if self.new_start => Some(Remark::Ready),
-            // An empty cage is not told that it is empty.
+            // No remark to an empty cage.
             ReadyState::OutOfView if self.was_in_view => Some(Remark::OutOfView),
             ReadyState::FeetHidden => Some(Remark::FeetHidden),
             ReadyState::TooDark => Some(Remark::TooDark),
@@ -233,10 +233,10 @@ impl Readiness {
         );
     }
 
-    /// Says what is owed if it may be said now. Trouble waits its minute, for it is still there; "ready" is said at
-    /// once or not at all. A gather may begin a rep, so it is not talked into; but a hitter who sways in the stance is
-    /// often taken to gather, so that alone does not hold a remark back any longer.
-    fn say(&mut self, now: CaptureTime, seen: Seen) -> Option<Remark> {
+    /// The owed remark, if it may be made now. Trouble waits its minute, because it is still there; "ready" is said at
+    /// once or not at all. A gather may begin a rep, so nothing is said during one; but swaying in the stance often looks
+    /// like a gather, so a remark is held back only while it lasts.
+    fn say(&mut self, now: CaptureTime, seen: Sighting) -> Option<Remark> {
         let remark = self.owed?;
         let within = |then: Option<CaptureTime>, secs| {
             then.is_some_and(|then| (0.0..secs).contains(&now.secs_since(then)))
@@ -272,36 +272,36 @@ const fn strides(phase: Phase) -> bool {
 mod tests {
     use super::*;
 
-    const SET: Seen = Seen {
+    const SET: Sighting = Sighting {
         body: true,
         feet_inside: true,
         brightness: 120.0,
         phase: Phase::Set,
     };
-    const ABOUT: Seen = Seen {
+    const ABOUT: Sighting = Sighting {
         phase: Phase::Away,
         ..SET
     };
-    const SWING: Seen = Seen {
+    const SWING: Sighting = Sighting {
         phase: Phase::Swing,
         ..SET
     };
-    const GONE: Seen = Seen {
+    const GONE: Sighting = Sighting {
         body: false,
         feet_inside: false,
         ..ABOUT
     };
-    const NO_FEET: Seen = Seen {
+    const NO_FEET: Sighting = Sighting {
         feet_inside: false,
         ..SET
     };
-    const DARK: Seen = Seen {
+    const DARK: Sighting = Sighting {
         brightness: 20.0,
         ..SET
     };
 
     /// Plays spells of seconds at this frame rate; what is heard, at which second.
-    fn heard(fps: f64, spells: &[(Seen, f64)]) -> Vec<(Remark, f64)> {
+    fn heard(fps: f64, spells: &[(Sighting, f64)]) -> Vec<(Remark, f64)> {
         let mut readiness = Readiness::new(40.0);
         let (mut heard, mut frame) = (Vec::new(), 0.0);
         let mut end = 0.0;
@@ -320,7 +320,7 @@ mod tests {
         heard
     }
 
-    fn remarks(spells: &[(Seen, f64)]) -> Vec<Remark> {
+    fn remarks(spells: &[(Sighting, f64)]) -> Vec<Remark> {
         let fast: Vec<Remark> = heard(60.0, spells)
             .iter()
             .map(|(remark, _)| *remark)
@@ -383,7 +383,7 @@ mod tests {
     #[test]
     fn an_empty_cage_is_told_nothing_but_a_dark_one_is() {
         assert_eq!(remarks(&[(GONE, 600.0)]), []);
-        let empty_and_dark = Seen {
+        let empty_and_dark = Sighting {
             brightness: 5.0,
             ..GONE
         };
@@ -413,7 +413,7 @@ mod tests {
 
     #[test]
     fn nothing_is_said_while_a_rep_runs_or_just_after_it() {
-        let dark_swing = Seen {
+        let dark_swing = Sighting {
             brightness: 20.0,
             ..SWING
         };
@@ -424,7 +424,7 @@ mod tests {
 
     #[test]
     fn a_sway_in_the_stance_does_not_silence_a_remark_for_long() {
-        let gathering = Seen {
+        let gathering = Sighting {
             phase: Phase::Gather,
             ..DARK
         };
@@ -442,8 +442,8 @@ mod tests {
 
     #[test]
     fn a_flickering_lamp_and_a_stalled_camera_say_nothing() {
-        let level = |brightness| Seen { brightness, ..SET };
-        let flicker: Vec<(Seen, f64)> = (0..200)
+        let level = |brightness| Sighting { brightness, ..SET };
+        let flicker: Vec<(Sighting, f64)> = (0..200)
             .map(|idx| (level(if idx % 2 == 0 { 39.0 } else { 41.0 }), 0.5))
             .collect();
         let found = heard(60.0, &flicker);

@@ -1,9 +1,9 @@
-//! How often a hitter is cued: the schedules, and the one that decides rep by rep.
+//! How often a hitter is cued: the schedules, and the scheduler that decides rep by rep.
 //!
 //! In: how each rep was judged, in order. Out: cue it, sum up, or stay quiet and why. Pure, and without chance: the
 //! same reps in the same order are always cued alike.
 //!
-//! No study here was made on hitters; each names why a schedule is offered, not that it works in a cage.
+//! None of the studies cited here was made on hitters; they say why a schedule is offered, not that it works in a cage.
 
 use std::collections::VecDeque;
 
@@ -28,50 +28,49 @@ const FADED_LEAST: f64 = 0.2;
 pub enum CueSchedule {
     /// Every rep that could be judged, in band or out.
     ///
-    /// For the first meeting with a movement: performance while practising is best with a cue each time. Against it
-    /// for longer: the guidance hypothesis, that a hitter comes to lean on the cue (Salmoni, Schmidt and Walter
-    /// 1984, Psychol. Bull. 95, from memory), and Aoyagi et al. 2019 (J. Phys. Ther. Sci. 31, 46 people), whose
-    /// group with a cue at each trial did not get better by the later test while those with half or fewer did.
+    /// For a movement that is new: performance in practice is best with a cue each time. Against it for longer: the
+    /// guidance hypothesis, that a hitter comes to lean on the cue (Salmoni, Schmidt and Walter 1984, Psychol. Bull.
+    /// 95, from memory), and Aoyagi et al. 2019 (J. Phys. Ther. Sci. 31, 46 people), whose group with a cue at each
+    /// trial was no better at the later test while those with half or fewer were.
     /// Winstein and Schmidt 1990 (J. Exp. Psychol. Learn. Mem. Cogn. 16), first experiment: far fewer cues taught
     /// as well.
     EveryRep,
-    /// Only reps that are out of band; silence says that it was right.
+    /// Only reps that are out of band; silence means in band.
     ///
     /// The cues grow rarer by themselves as the hitter learns. A 10 % band gave the most even performance when
     /// tested without cues (Sherwood 1988, Percept. Mot. Skills 66, from memory); a band did better than as many
-    /// cues without one (Lee and Carnahan 1990, Q. J. Exp. Psychol. 42A, from memory); 15 % against a cue each
-    /// trial still told a week later (Cruz et al. 2018, Motricidade 14, 22 students).
+    /// cues without one (Lee and Carnahan 1990, Q. J. Exp. Psychol. 42A, from memory); a 15 % band was still ahead
+    /// of a cue each trial a week later (Cruz et al. 2018, Motricidade 14, 22 students).
     OutOfBand,
-    /// One rep in so many, in band or out.
+    /// Every nth rep, in band or out.
     ///
-    /// Half the cues taught more than all of them (Aoyagi et al. 2019). A cue on every other trial also made up for
-    /// the harm of a tone that runs with the movement (Park, Shea and Wright 2000, J. Mot. Behav. 32, citation from
+    /// Half the cues taught more than all of them (Aoyagi et al. 2019). A cue on every other trial also offset the
+    /// harm of a tone that runs with the movement (Park, Shea and Wright 2000, J. Mot. Behav. 32, citation from
     /// memory), so it is the one to take with the head tone. Against it: a first experiment found no difference for
     /// a lower frequency alone (Winstein and Schmidt 1990).
     EveryNth {
-        /// One rep in this many, from 1.
+        /// n, from 1.
         every: u32,
     },
-    /// More reps while few are in band, fewer as more are; see [`faded_share`].
+    /// More reps while few are in band, fewer as more are: see [`faded_share`].
     ///
     /// Cues that thin out over practice beat a cue each time when tested later without (Winstein and Schmidt 1990,
-    /// second and third experiment, half the cues by average from memory; Aoyagi et al. 2019). Those studies
-    /// thinned out by a fixed plan; that it follows the hitter here is our own step, after the way a band thins
-    /// itself out.
+    /// second and third experiment, half the cues on average, from memory; Aoyagi et al. 2019). Those studies thinned
+    /// them out by a fixed plan; following the hitter is our own step, as a band does by itself.
     Faded,
-    /// Nothing after the rep; after so many, what they were like together.
+    /// Nothing after each rep; after so many, what they were like together.
     ///
     /// The best length was 15 trials for a simple task (Schmidt et al. 1989) and 5 for a harder one (Schmidt et al.
-    /// 1990); a later study had 16 beat 8 and 1. Findings for one task do not hold for the next, which is the case
-    /// against any one number.
+    /// 1990); in a later study 16 beat 8 and 1. What holds for one task does not for the next, so the number is the
+    /// coach's.
     Summary {
-        /// Reps to a summary, from 2.
+        /// Reps per summary, from 2.
         after: u32,
     },
     /// Reps are logged and nothing is said.
     ///
-    /// For a retention check: what was learnt shows when the cues are taken away (the later tests of Winstein and
-    /// Schmidt 1990 were such).
+    /// For a retention check: what was learned shows once the cues are taken away, as in the later tests of Winstein
+    /// and Schmidt 1990.
     Silent,
 }
 
@@ -99,7 +98,7 @@ pub(super) struct ScheduleNumber {
     /// Its key in a plan.
     pub(super) key: &'static str,
     pub(super) least: u32,
-    /// For messages and comments.
+    /// An example, for messages and comments.
     pub(super) example: u32,
 }
 
@@ -172,7 +171,7 @@ pub enum Decision {
     Quiet(QuietReason),
 }
 
-/// Decides, rep by rep.
+/// Decides rep by rep under one schedule.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Scheduler {
     schedule: CueSchedule,
@@ -180,7 +179,8 @@ pub struct Scheduler {
     judged: u64,
     /// The last of them, in band or not.
     latest: VecDeque<bool>,
-    /// What the faded schedule owes, in parts of a cue ([`WHOLE`] make one), so that nothing is lost to rounding.
+    /// What the faded schedule owes, in fractions of a cue of which [`WHOLE`] make one: integers, so that nothing is lost
+    /// to rounding.
     owed: u32,
 }
 
@@ -200,15 +200,14 @@ impl Scheduler {
         self.schedule
     }
 
-    /// What follows the next rep. Only reps that were judged move a schedule on: a turn that falls on another goes to
-    /// the next one that was.
+    /// What follows the next rep. Only judged reps count: a turn that falls on another rep passes to the next judged one.
     pub fn decide(&mut self, rep: JudgedAs) -> Decision {
         let in_band = match rep {
             JudgedAs::In => true,
             JudgedAs::Out => false,
             JudgedAs::Take => return Decision::Quiet(QuietReason::Take),
             JudgedAs::NoOrder => return Decision::Quiet(QuietReason::NoOrder),
-            // A silent plan says nothing in any case, which is then the plainer reason.
+            // A silent plan says nothing in any case, so that is the reason to give.
             _ if self.schedule == CueSchedule::Silent => {
                 return Decision::Quiet(QuietReason::SilentPlan);
             }
@@ -228,7 +227,7 @@ impl Scheduler {
             CueSchedule::Silent => Decision::Quiet(QuietReason::SilentPlan),
             CueSchedule::Faded => self.faded(),
         };
-        // A rep is judged by those before it, so that the share does not depend on how the rep itself came out.
+        // The share comes from the reps before this one, so that it does not depend on how this one came out.
         if self.latest.len() == FADED_OVER {
             self.latest.pop_front();
         }
@@ -241,8 +240,8 @@ impl Scheduler {
         faded_share(self.latest.iter().filter(|in_band| **in_band).count())
     }
 
-    /// Each rep adds the share to what is owed; a whole one is a cue. So the cues lie as evenly as the share allows,
-    /// and none is left to luck.
+    /// Each rep adds the share to what is owed; a whole cue owed is given. So cues come as evenly as the share allows,
+    /// without chance.
     fn faded(&mut self) -> Decision {
         self.owed += (self.faded_share_now() * f64::from(WHOLE)).round() as u32;
         if self.owed >= WHOLE {
@@ -253,12 +252,12 @@ impl Scheduler {
     }
 }
 
-/// One cue in the unit in which they are owed: every share of [`faded_share`] is a whole number of these.
+/// Fractions of a cue that make a whole one: every [`faded_share`] is a whole number of them.
 const WHOLE: u32 = 50;
 
 /// The share of reps that the faded schedule cues when so many of the last [`FADED_OVER`] judged reps were in band:
 /// every rep up to half of them, one in five from nine tenths on, a straight line between. Reps not made yet count
-/// as out, so a session starts with a cue each rep and earns its silence.
+/// as out, so a session starts with a cue each rep.
 pub fn faded_share(in_band: usize) -> f64 {
     let share = in_band as f64 / FADED_OVER as f64;
     let way = ((share - FADED_FROM) / (FADED_TO - FADED_FROM)).clamp(0.0, 1.0);

@@ -1,7 +1,6 @@
 //! The shape of a set: it counts, rests, and closes.
 //!
-//! In: judged reps and the time between them, both in capture time. Out: what is due now. Pure; a set whose reps are
-//! given again in order stands where it stood.
+//! In: judged reps and the time between them, in capture time. Out: what is due now. Pure.
 
 use super::judged::JudgedRep;
 use super::plan::SetShape;
@@ -10,7 +9,7 @@ use super::tally::{SetSummary, SetTally};
 use crate::rep::{MeasureName, RepKind};
 use crate::time::CaptureTime;
 
-/// After so long without a rep the hitter has gone (our choice).
+/// After this long without a rep the hitter is taken to have left (our choice).
 const LEFT_ALONE_SECS: f64 = 600.0;
 
 /// A set from its first rep to its close.
@@ -29,7 +28,7 @@ pub struct SetRun {
 pub(crate) enum SetState {
     /// Swings are counted.
     Open,
-    /// The hitter was told to rest.
+    /// The hitter heard that it is time to rest.
     Resting {
         /// When the rest is over, in capture time.
         until: CaptureTime,
@@ -60,14 +59,14 @@ pub enum SetEvent {
 /// Why a set was closed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum CloseReason {
-    /// All its swings are made.
+    /// All its swings were made.
     Target,
-    /// Nobody has swung for ten minutes: there is no one to say anything to.
+    /// Nobody has swung for ten minutes, so nothing is said.
     LeftAlone,
 }
 
 impl CloseReason {
-    /// The words in the journal.
+    /// In print.
     pub(crate) const fn words(self) -> &'static str {
         match self {
             CloseReason::Target => "target reached",
@@ -77,7 +76,7 @@ impl CloseReason {
 }
 
 impl SetEvent {
-    /// What the hitter hears of it, in order; empty where nobody is there to hear it.
+    /// What the hitter hears; empty where nobody is there.
     pub fn said(&self) -> Vec<Said> {
         match self {
             SetEvent::RestDue { secs } => vec![
@@ -154,8 +153,7 @@ impl SetRun {
         self.tally.summary()
     }
 
-    /// Takes in the next rep, at the time at which it was known to be over. Who swings while resting has rested
-    /// enough: the swing counts and the rest is over without a word.
+    /// Adds the next rep at its `known_at`. A swing during a rest counts and ends the rest silently.
     pub fn rep(&mut self, judged: &JudgedRep) -> Option<SetEvent> {
         if self.state == SetState::Closed {
             return None;
@@ -168,7 +166,7 @@ impl SetRun {
             return None;
         }
         self.state = SetState::Open;
-        // A break as long as a rest is one, whoever called it.
+        // A break as long as a rest is a rest, even where nobody called it.
         if self.shape.rest_secs > 0 && pause_secs >= f64::from(self.shape.rest_secs) {
             self.since_rest = 0;
         }

@@ -1,14 +1,13 @@
-//! Numbers as a coach would say them, and the pieces that a spoken summary is put together from.
+//! What is spoken, as phrase ids and whole numbers, and numbers rounded as a coach would say them.
 //!
-//! In: a measure and a value. Out: phrase ids and whole numbers, in the order in which they are heard. Which words
-//! and which language they are is the sound library's; each phrase stands alone and none has to agree with a number
-//! in gender or plural, so that any language can be put in. Pure.
+//! The sound library has the words in each language. A phrase stands alone, and none has to agree with a number in gender
+//! or plural, so that any language fits. Pure.
 
 use super::cue::CueId;
 use crate::rep::{MeasureName, Unit};
 use crate::text_enum::text_enum;
 
-/// A piece of what is said.
+/// A part of a spoken sentence.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Said {
     /// A phrase.
@@ -19,11 +18,11 @@ pub enum Said {
     Number(u32),
     /// A number, 0 to [`MOST_SAID`], before a noun in the form that fits: ten swings, one swing.
     Count(u32, PhraseId),
-    /// What a comma is in writing.
+    /// A pause, where a comma would be in writing.
     Pause,
 }
 
-/// The greatest number that is ever said.
+/// The largest number that can be said.
 pub(crate) const MOST_SAID: u32 = 999;
 
 text_enum! {
@@ -44,7 +43,7 @@ text_enum! {
         SoFar = "so_far",
         ToGo = "to_go",
         Swings = "swings",
-        Centimetres = "centimetres",
+        Centimeters = "centimetres",
         Milliseconds = "milliseconds",
         Percent = "percent",
         Degrees = "degrees",
@@ -60,24 +59,24 @@ const TENTHS_FROM_MS: f64 = 400.0;
 /// A value as a coach would say it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Rounded {
-    /// Below nothing.
+    /// Below zero.
     pub(crate) negative: bool,
-    /// In the unit.
+    /// Without a sign, in units of the last decimal.
     pub(crate) number: u32,
-    /// The phrase of the unit.
+    /// The unit as it is said.
     pub(crate) unit: PhraseId,
-    /// The unit in print, the number before it.
+    /// The unit in print.
     pub(crate) print: &'static str,
-    /// Places behind the point in print, of `number` as a whole number of the smallest.
+    /// Decimals of `number`.
     decimals: usize,
 }
 
-/// Rounds a value for speech: whole centimetres, hundredths or tenths of a second, steps of five percent and five
-/// degrees. `None` for a yes or no and for an order, which have no number to say.
+/// Rounds a value for speech: whole centimeters, hundredths or tenths of a second, steps of five percent and five
+/// degrees. `None` for a yes or no and for a sequence, which have no number to say.
 pub(crate) fn rounded(of: MeasureName, value: f64) -> Option<Rounded> {
     let size = value.abs();
     let (number, unit, print, decimals) = match of.unit() {
-        Unit::Cm => (size, PhraseId::Centimetres, "cm", 0),
+        Unit::Cm => (size, PhraseId::Centimeters, "cm", 0),
         Unit::Ms if (size / 10.0).round() * 10.0 < TENTHS_FROM_MS => {
             (size / 10.0, PhraseId::Milliseconds, "s", 2)
         }
@@ -101,7 +100,7 @@ pub(crate) fn rounded(of: MeasureName, value: f64) -> Option<Rounded> {
 }
 
 impl Rounded {
-    /// As it is said, without a sign: the words before it name the way. Times are said in milliseconds.
+    /// As it is said. It has no sign, because the words before it say which way; times are said in milliseconds.
     pub(crate) fn said(&self) -> Said {
         let number = match self.decimals {
             2 => 10 * self.number,
@@ -128,9 +127,9 @@ mod tests {
     fn values_are_said_in_steps_that_a_coach_would_use() {
         use MeasureName::*;
         for (of, value, printed, unit, number) in [
-            (HeadToPlant, 12.4, "12 cm", PhraseId::Centimetres, 12),
-            (HeadToPlant, -6.6, "-7 cm", PhraseId::Centimetres, 7),
-            (HeadToPlant, -0.3, "0 cm", PhraseId::Centimetres, 0),
+            (HeadToPlant, 12.4, "12 cm", PhraseId::Centimeters, 12),
+            (HeadToPlant, -6.6, "-7 cm", PhraseId::Centimeters, 7),
+            (HeadToPlant, -0.3, "0 cm", PhraseId::Centimeters, 0),
             (PlantToContact, 124.0, "0.12 s", PhraseId::Milliseconds, 12),
             (PlantToContact, 394.9, "0.39 s", PhraseId::Milliseconds, 39),
             (PlantToContact, 396.0, "0.4 s", PhraseId::Milliseconds, 4),
@@ -154,7 +153,7 @@ mod tests {
         let said = |of, value| rounded(of, value).unwrap().said();
         assert_eq!(
             said(MeasureName::HandsBack, -3.0),
-            Said::Count(3, PhraseId::Centimetres)
+            Said::Count(3, PhraseId::Centimeters)
         );
         assert_eq!(
             said(MeasureName::PlantToContact, 124.0),

@@ -1,91 +1,87 @@
-//! When a hitter's swings begin to spread: a reason to suggest a stop before tired swings are learnt.
+//! Notices when a hitter's swings begin to scatter: a reason to suggest a stop before tired swings are learned.
 //!
-//! In: the values of the measures in focus, swing by swing. Out: once at most, a [`Spread`]. Pure.
+//! In: the values of the measures in focus, swing by swing. Out: a [`Spread`], once at most. Pure.
 //!
-//! The rule, step by step:
-//! 1. A swing's residual in a measure is its distance from the median of the three swings before. A level that
-//!    drifts or moves to another place, as it does while a hitter learns, leaves that almost alone.
-//! 2. Residuals are divided by their median over all swings so far, and the root of their mean square over the
-//!    measures is the swing's distance. Measures that go wrong together, as tired ones do, count together, however
-//!    they hang together.
-//! 3. The distance is ranked among all up to it, and the rank is turned into an exponential score (I. R. Savage,
-//!    Ann. Math. Stat. 27, 1956). Ranks, so that hitters with wild swings now and then raise no more false alarms
-//!    than others: the ranks of steady swings are alike whatever the values' distribution is.
-//! 4. A one-sided cumulative sum of the score less an allowance is kept (E. S. Page, "Continuous Inspection
-//!    Schemes", Biometrika 41, 1954; with sequential ranks: D. McDonald, Nav. Res. Logist. 37, 1990), never below
-//!    nothing. Above the threshold, the spread has grown.
+//! The rule, a CUSUM on sequential ranks:
+//! 1. A swing's residual in a measure is its distance from the median of the three swings before, which hardly changes
+//!    when the level drifts or steps, as it does while a hitter learns.
+//! 2. The swing's distance is the root mean square of its residuals, each divided by its measure's median residual, so
+//!    that measures that go wrong together count together.
+//! 3. The distance's rank among all so far becomes an exponential score (I. R. Savage, Ann. Math. Stat. 27, 1956). Ranks
+//!    of steady swings are alike whatever the distribution, so a few wild swings raise no false alarm.
+//! 4. The score less an allowance is summed, never below zero (E. S. Page, Biometrika 41, 1954; with sequential ranks:
+//!    D. McDonald, Nav. Res. Logist. 37, 1990). Above the threshold, the spread has grown.
 //!
-//! All four citations are from memory. Threshold and allowance were set by simulation; the tests state and count the
-//! false alarms. That tired hitters spread is common practice, no source: it is a suggestion, never an order.
+//! The citations are from memory. Threshold and allowance were set by simulation; the tests count the false alarms. That
+//! tired hitters scatter is common practice, no source: it is a suggestion, never an order.
 
 use std::collections::{BTreeMap, VecDeque};
 
 use crate::rep::{MeasureName, Unit};
 use crate::stats::median;
 
-/// How many swings before give the level that a residual is taken from.
+/// How many swings before this one give the level of its residual.
 const LEVEL_OVER: usize = 3;
 
-/// Distances that only set the stage: ranks among fewer say nothing.
+/// Distances before the first that is ranked: ranks among fewer say nothing.
 const FIRST_DISTANCES: usize = 8;
 
-/// What a swing's score may be above its mean, which is 1, without adding to the sum.
+/// How far a score may be above its mean, which is 1, without adding to the sum.
 const ALLOWANCE: f64 = 0.25;
 
 /// The sum at which the spread has grown, for up to [`FLAT_UNTIL`] swings.
 const THRESHOLD: f64 = 12.2;
 
-/// From this many swings on the threshold rises, so that a long day does not add up to a false alarm.
+/// From this many swings on, the threshold rises, so that a long day does not add up to a false alarm.
 const FLAT_UNTIL: usize = 50;
 
-/// How fast the steady hitter's sums thin out upward, per unit of the sum: the root of exp(-1.25 t) = 1 - t, which
-/// holds for scores that are spread exponentially (the large-deviation exponent of a cumulative sum).
+/// The decay rate of a steady hitter's sums, per unit of the sum: the root of exp(-1.25 t) = 1 - t, the large-deviation
+/// exponent of a CUSUM of exponential scores.
 const TAIL: f64 = 0.371;
 
-/// The latest swings, at most, that the report holds against those before.
+/// The latest swings, at most, that the report compares with those before.
 const REPORT_OVER: usize = 10;
 
 /// The spread has grown.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Spread {
-    /// The swing at which it showed, from 1.
+    /// The swing at which it was noticed, from 1.
     pub(crate) swing: usize,
     /// The measure whose spread grew most.
     pub(crate) measure: MeasureName,
-    /// How many times as far apart its latest swings lie, roughly; such a figure flatters, for it is read when it is
-    /// high.
+    /// The growth of its spread as a factor; biased upward, because it is taken when it is high.
     pub(crate) times: f64,
 }
 
-/// After so many swings the watch begins afresh: nobody tires over more than that without a rest.
+/// After this many swings the watch starts over: nobody tires over more than that without a rest.
 const MOST_ROWS: usize = 1000;
 
 /// Watches the swings of one hitter, from the first of a set or of a session.
 #[derive(Clone, Debug)]
 pub struct SpreadWatch {
-    measures: Vec<Watched>,
+    measures: Vec<WatchedMeasure>,
     swings: usize,
-    /// Rows of residuals, one a swing that had any, in the measures' order, one row behind the other.
+    /// Rows of residuals in the measures' order, one row for each swing that had any.
     residuals: Vec<Option<f64>>,
     sum: f64,
-    /// How many rows there were when the sum was last nothing.
-    rows_at_nothing: usize,
+    /// How many rows there were when the sum was last zero.
+    rows_at_zero: usize,
     said: bool,
 }
 
 #[derive(Clone, Debug)]
-struct Watched {
+struct WatchedMeasure {
     name: MeasureName,
     latest: VecDeque<f64>,
 }
 
 impl SpreadWatch {
-    /// For these measures; those that are a yes or no, or an order, have no spread and are left out.
+    /// Watches these measures; a yes or no, or a sequence, has no spread and is left out.
     pub fn new(focus: &[MeasureName]) -> Self {
         let measures = focus
             .iter()
             .filter(|name| !matches!(name.unit(), Unit::YesNo | Unit::Order))
-            .map(|&name| Watched {
+            .map(|&name| WatchedMeasure {
                 name,
                 latest: VecDeque::with_capacity(LEVEL_OVER),
             })
@@ -95,22 +91,22 @@ impl SpreadWatch {
             swings: 0,
             residuals: Vec::new(),
             sum: 0.0,
-            rows_at_nothing: 0,
+            rows_at_zero: 0,
             said: false,
         }
     }
 
-    /// Takes in the next swing's values; those that could not be measured are left out. Gives the growth once,
-    /// where it shows first.
+    /// Adds the next swing's values; what could not be measured is left out. Gives the growth once, when it is first
+    /// noticed.
     pub fn add(&mut self, values: &BTreeMap<MeasureName, f64>) -> Option<Spread> {
         if self.said {
             return None;
         }
         if self.row_count() == MOST_ROWS {
-            self.begin_afresh();
+            self.start_over();
         }
         self.swings += 1;
-        // The whole room at once: a list that doubles looks like a leak.
+        // The full capacity at once, so that memory use is flat from the first swing on.
         if self.residuals.capacity() == 0 {
             self.residuals
                 .reserve_exact(MOST_ROWS * self.measures.len());
@@ -131,7 +127,7 @@ impl SpreadWatch {
         }
         self.sum = (self.sum + savage_score(&distances) - 1.0 - ALLOWANCE).max(0.0);
         if self.sum == 0.0 {
-            self.rows_at_nothing = self.row_count();
+            self.rows_at_zero = self.row_count();
         }
         if self.sum < threshold(self.swings) {
             return None;
@@ -141,7 +137,7 @@ impl SpreadWatch {
     }
 
     fn rows(&self) -> std::slice::ChunksExact<'_, Option<f64>> {
-        // Without measures there are no rows; a chunk of none would be no chunk.
+        // Without measures there are no rows, but a chunk size of 0 would panic.
         self.residuals.chunks_exact(self.measures.len().max(1))
     }
 
@@ -149,15 +145,15 @@ impl SpreadWatch {
         self.rows().len()
     }
 
-    /// Forgets what lies behind, so that neither memory nor the work of a swing grows for ever.
-    fn begin_afresh(&mut self) {
+    /// Starts over, so that neither memory nor the work for a swing grows without end.
+    fn start_over(&mut self) {
         self.residuals.clear();
         self.swings = 0;
         self.sum = 0.0;
-        self.rows_at_nothing = 0;
+        self.rows_at_zero = 0;
     }
 
-    /// The distance of each swing so far, by the scales that are known now.
+    /// The distance of each swing so far, by the medians known now.
     fn distances(&self) -> Vec<f64> {
         let scales: Vec<Option<f64>> = (0..self.measures.len())
             .map(|idx| {
@@ -178,15 +174,15 @@ impl SpreadWatch {
             .collect()
     }
 
-    /// What grew most: the latest swings against those before.
+    /// The measure that grew most, the latest swings compared with those before.
     fn grown(&self) -> Option<Spread> {
         let spread = |rows: std::ops::Range<usize>, idx: usize| {
             let rows = self.rows().take(rows.end).skip(rows.start);
             median(&rows.filter_map(|row| row[idx]).collect::<Vec<f64>>())
         };
-        // The sum may have been on the way by chance when the growth began, so only the latest are looked at.
+        // The sum may have been above zero by chance when the growth began, so only the latest swings count.
         let all = self.row_count();
-        let begun = self.rows_at_nothing.max(all.saturating_sub(REPORT_OVER));
+        let begun = self.rows_at_zero.max(all.saturating_sub(REPORT_OVER));
         let (measure, times) = self
             .measures
             .iter()
@@ -204,7 +200,7 @@ impl SpreadWatch {
     }
 }
 
-impl Watched {
+impl WatchedMeasure {
     /// How far the next value lies from the level before it; `None` until there is one.
     fn residual(&mut self, value: Option<f64>) -> Option<f64> {
         let value = value.filter(|value| value.is_finite())?;
@@ -219,8 +215,8 @@ impl Watched {
     }
 }
 
-/// The exponential score of the last value among all: the mean size of a value of its rank, were they spread
-/// exponentially with a mean of 1. Equal values share the mean of their ranks' scores.
+/// The exponential score of the last value among all: the expected size of a value of its rank in a sample from the
+/// exponential distribution with mean 1. Ties share the mean of their ranks' scores.
 fn savage_score(values: &[f64]) -> f64 {
     let Some((last, before)) = values.split_last() else {
         return 1.0;
@@ -236,8 +232,8 @@ fn savage_score(values: &[f64]) -> f64 {
     (below + 1..=below + 1 + equal).map(score).sum::<f64>() / (equal + 1) as f64
 }
 
-/// The sum at which the spread has grown. Past [`FLAT_UNTIL`] swings the chance of a false alarm falls with the
-/// third power of their number, so that all to come together add little.
+/// The sum at which the spread has grown. Past [`FLAT_UNTIL`] swings the chance of a false alarm falls with the third
+/// power of their number, so that all later swings together add little.
 fn threshold(swings: usize) -> f64 {
     let past = swings.max(FLAT_UNTIL) as f64 / FLAT_UNTIL as f64;
     THRESHOLD + 3.0 * past.ln() / TAIL

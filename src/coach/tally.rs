@@ -1,6 +1,6 @@
-//! What a set was like: its swings counted by the measures in focus, and summed up for the ear and in print.
+//! What a set was like: its swings counted by the measures in focus, summed up as speech and in print.
 //!
-//! In: judged reps. Out: a [`SetSummary`], from it phrase ids with numbers, and one printed line. Pure.
+//! In: judged reps. Out: a [`SetSummary`]. Pure.
 
 use std::collections::VecDeque;
 
@@ -11,7 +11,7 @@ use super::verdict::Verdict;
 use crate::rep::{MeasureName, RepKind};
 use crate::stats::median;
 
-/// The middle is that of so many latest values: an open set may run for weeks, and memory must not grow with it.
+/// Medians are of this many latest values: an open set may run for weeks, and memory must not grow with it.
 const LATEST: usize = 500;
 
 /// Counts reps, from one summary to the next.
@@ -27,13 +27,13 @@ pub(crate) struct SetTally {
 #[derive(Clone, Debug, PartialEq)]
 struct MeasureTally {
     name: MeasureName,
-    /// Judged values.
+    /// All judged values.
     values: Values,
     low: Values,
     high: Values,
 }
 
-/// Values, all counted and the latest kept.
+/// Values: all are counted, the latest are kept.
 #[derive(Clone, Debug, Default, PartialEq)]
 struct Values {
     count: u32,
@@ -43,7 +43,7 @@ struct Values {
 impl Values {
     fn push(&mut self, value: f64) {
         self.count += 1;
-        // Its whole room at once: a list that doubles looks like a leak.
+        // The full capacity at once, so that memory use is flat from the first swing on.
         if self.latest.capacity() == 0 {
             self.latest.reserve_exact(LATEST);
         }
@@ -53,7 +53,7 @@ impl Values {
         self.latest.push_back(value);
     }
 
-    fn middle(&self) -> Option<f64> {
+    fn median(&self) -> Option<f64> {
         median(&Vec::from_iter(self.latest.iter().copied()))
     }
 }
@@ -82,9 +82,9 @@ pub(crate) struct MissedMeasure {
     pub(crate) side: Verdict,
     /// Misses on that side.
     pub(crate) times: u32,
-    /// The middle one of those misses, in the measure's unit.
+    /// The median of those misses, in the measure's unit.
     pub(crate) missed_at: f64,
-    /// The middle of all its judged values, in band or not.
+    /// The median of all its judged values, in band or not.
     pub(crate) median: f64,
 }
 
@@ -109,7 +109,7 @@ impl SetTally {
         }
     }
 
-    /// Looks at these measures from here on. Counts stay, and the values of measures that stay.
+    /// Counts these measures from here on. What was counted stays, and the values of measures that stay.
     pub(crate) fn refocus(&mut self, focus: &[MeasureName]) {
         let mut before = std::mem::replace(self, Self::new(focus));
         for measure in &mut self.measures {
@@ -163,7 +163,7 @@ impl SetTally {
 
     /// What was counted so far.
     pub(crate) fn summary(&self) -> SetSummary {
-        // Of measures missed equally often the more important one, which stands first, is named.
+        // Measures are in order of importance: of two that are missed equally often, the first is named.
         let mut most_missed: Option<(u32, MissedMeasure)> = None;
         for tally in &self.measures {
             let misses = tally.low.count + tally.high.count;
@@ -194,14 +194,14 @@ impl MeasureTally {
             measure: self.name,
             side,
             times: misses.count,
-            missed_at: misses.middle()?,
-            median: self.values.middle()?,
+            missed_at: misses.median()?,
+            median: self.values.median()?,
         })
     }
 }
 
 impl SetSummary {
-    /// As it is heard: swings, how many in band, and what was missed most with its usual size.
+    /// As it is said: swings, how many in band, and what was missed most with its usual size.
     pub(crate) fn said(&self) -> Vec<Said> {
         let mut said = vec![Said::Count(self.swings, PhraseId::Swings)];
         if self.judged == 0 {
@@ -398,7 +398,7 @@ pub(super) mod tests {
                 Phrase(PhraseId::Mostly),
                 Cue(CueId::HeadForward),
                 Pause,
-                Count(13, PhraseId::Centimetres),
+                Count(13, PhraseId::Centimeters),
             ]
         );
         assert_eq!(

@@ -1,12 +1,11 @@
 //! A session under a plan: each rep judged, cued or not by the schedule, counted into its set.
 //!
-//! In: reps in order and the time between them. Out: a [`Announcements`] for each rep: the judged rep with its cue or the reason
-//! for none, what is to be said besides, and lines to print. Pure; when something is heard is the caller's affair.
+//! In: reps in order and the time between them. Out: for each rep the judged rep, with its cue or the reason for none, and
+//! the [`Announcements`] that follow. Pure; the caller decides when something is heard.
 
 use super::band::Bands;
 use super::judge::Coach;
-use super::judged::JudgedAs;
-use super::judged::{JudgedRep, PitchPlayed};
+use super::judged::{JudgedAs, JudgedRep, PitchPlayed};
 use super::plan::{Plan, SetShape};
 use super::quiet::QuietReason;
 use super::schedule::{CueSchedule, Decision, Scheduler};
@@ -34,7 +33,7 @@ pub struct Trainer {
     spread: Option<SpreadWatch>,
 }
 
-/// What follows from a rep, or from time going by.
+/// What is said and printed after a rep, or as time passes.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Announcements {
     /// What is to be said after the cue, sentence by sentence.
@@ -77,7 +76,7 @@ impl Trainer {
         }
     }
 
-    /// Judges the next rep and decides what is heard of it. `pitch` is the one that was played for it.
+    /// Judges the next rep and decides what is heard. `pitch` is the one that was played for it.
     pub fn rep(&mut self, rep: Rep, pitch: Option<PitchPlayed>) -> (JudgedRep, Announcements) {
         let mut judged = self.coach.judge(rep);
         judged.pitch = pitch;
@@ -143,7 +142,7 @@ impl Trainer {
         announcements
     }
 
-    /// Puts a measure into a judged rep that was not known when it was judged; see [`Coach::complete`].
+    /// Adds a measure to a rep that was judged before the measure was known; see [`Coach::complete`].
     pub(crate) fn complete(&mut self, judged: &mut JudgedRep, name: MeasureName, measure: Measure) {
         self.coach.complete(judged, name, measure);
     }
@@ -159,7 +158,7 @@ impl Trainer {
         announcements
     }
 
-    /// The set so far in print, for a session that ends before its set does; nothing where it is over or has no swing.
+    /// The set so far in print, for a session that ends before its set; `None` where it is over or has no swing.
     pub(crate) fn closing_line(&self) -> Option<String> {
         (!self.is_over() && self.set.swings() > 0)
             .then(|| format!("so far: {}", self.set.summary().line()))
@@ -175,7 +174,7 @@ impl Trainer {
         self.set.to_go()
     }
 
-    /// Whether the hitter has been told to rest.
+    /// Whether the set is in a rest.
     pub(crate) fn is_resting(&self) -> bool {
         matches!(self.set.state(), SetState::Resting { .. })
     }
@@ -185,8 +184,8 @@ impl Trainer {
         self.set.state() == SetState::Closed
     }
 
-    /// Puts other bands, another order and another length of the baseline in force. Counts go on; a measure that is new in
-    /// the order is summed up from here on. Under a plan the caller gives the plan's own bands and order.
+    /// Puts other bands, another cue order and another baseline length in force. Counts go on; a measure that is new in the
+    /// order is summed up from here on. Under a plan the caller passes the plan's own bands and order.
     pub(crate) fn apply_settings(
         &mut self,
         bands: Bands,
@@ -222,7 +221,7 @@ impl Announcements {
                 format!("set over ({}): {}", why.words(), summary.line())
             }
         };
-        // What a silent plan keeps to itself through the set it does not tell at its end.
+        // A silent plan gives no numbers at the end of the set either.
         let said = match (event, schedule) {
             (SetEvent::Closed { .. }, CueSchedule::Silent) if !event.said().is_empty() => vec![
                 Said::Phrase(PhraseId::SetDone),

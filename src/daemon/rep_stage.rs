@@ -14,7 +14,7 @@ use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
 use crate::capture::CaptureClock;
-use crate::coach::{Announcements, JudgedRep, OPENING, PitchPlayed, Readiness, Seen};
+use crate::coach::{Announcements, JudgedRep, OPENING, PitchPlayed, Readiness, Sighting};
 use crate::journal::{JournalWriter, RepLog, RepRecord};
 use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
@@ -222,7 +222,7 @@ impl RepStage {
         if let Some(held) = self.waiting.as_mut().and_then(|w| w.hold.push(&pose)) {
             self.end_wait(Some(held))?;
         }
-        let seen = Seen {
+        let seen = Sighting {
             body: pose.body.is_some(),
             feet_inside: feet::are_inside(&pose, picture),
             brightness: brightness.unwrap_or(255.0),
@@ -306,9 +306,9 @@ impl RepStage {
     }
 
     /// What is due without a rep: remarks, the set's rests, the count, the next pitch.
-    fn between_reps(&mut self, now: CaptureTime, seen: Seen) -> Result<(), DaemonError> {
+    fn between_reps(&mut self, now: CaptureTime, seen: Sighting) -> Result<(), DaemonError> {
         let phase = self.finder.phase();
-        let remark = self.readiness.step(now, Seen { phase, ..seen });
+        let remark = self.readiness.step(now, Sighting { phase, ..seen });
         if let Some(remark) = remark.filter(|_| self.training.remarks) {
             self.sinks.sound.cue(remark.cue(), now)?;
         }

@@ -1,21 +1,21 @@
-//! How dense the air is: the standard atmosphere's pressure at an altitude, at the temperature that there is.
+//! Air density, from the standard atmosphere's pressure at an altitude and the actual temperature.
 //!
-//! In: degrees Celsius and metres above the sea. Out: [`Air`]. Thin air lets a pitch arrive sooner: a few milliseconds
-//! in a city on a plateau.
+//! In: degrees Celsius and meters above sea level. Out: [`Air`]. Thin air lets a pitch arrive sooner, by a few
+//! milliseconds in a city on a plateau.
 
 use super::flight::PitchError;
 
 /// The standard atmosphere, ISO 2533:1975 and ICAO Doc 7488: at sea level 288.15 K and 101 325 Pa, 6.5 K colder each
-/// kilometre up to eleven.
+/// kilometer up to eleven.
 const SEA_LEVEL_KELVIN: f64 = 288.15;
 const SEA_LEVEL_PASCAL: f64 = 101_325.0;
 const KELVIN_PER_M: f64 = 0.0065;
-/// The gas constant of dry air, joule per kilogram and kelvin, and the standard fall, metres per second squared.
+/// The gas constant of dry air, joule per kilogram and kelvin, and standard gravity, meters per second squared.
 const DRY_AIR_J_PER_KG_K: f64 = 287.052_87;
 const STANDARD_FALL_M_S2: f64 = 9.806_65;
 const ZERO_CELSIUS_KELVIN: f64 = 273.15;
 
-/// Where a ball game is played; what lies outside is a mistake in the settings.
+/// Where ball is played; anything outside is a mistake in the settings.
 const TEMPERATURES_C: std::ops::RangeInclusive<f64> = -40.0..=60.0;
 const ALTITUDES_M: std::ops::RangeInclusive<f64> = -450.0..=5000.0;
 
@@ -33,10 +33,10 @@ impl Default for Air {
 }
 
 impl Air {
-    /// Dry air of this temperature at this altitude, the pressure being the standard one there.
+    /// Dry air of this temperature at the standard pressure of this altitude.
     ///
     /// # Errors
-    /// Below -40 or above 60 degrees, below -450 or above 5000 metres.
+    /// Below -40 or above 60 degrees, below -450 or above 5000 meters.
     pub fn at(temperature_c: f64, altitude_m: f64) -> Result<Self, PitchError> {
         if !TEMPERATURES_C.contains(&temperature_c) {
             return Err(PitchError::OutOfRange {
@@ -61,12 +61,12 @@ impl Air {
         Ok(Self::with_density(pascal / (DRY_AIR_J_PER_KG_K * kelvin)))
     }
 
-    /// Air of a known density, kilograms per cubic metre.
+    /// Air of a known density, kilograms per cubic meter.
     pub const fn with_density(density_kg_m3: f64) -> Self {
         Self { density_kg_m3 }
     }
 
-    /// Kilograms per cubic metre.
+    /// Kilograms per cubic meter.
     pub(crate) const fn density_kg_m3(self) -> f64 {
         self.density_kg_m3
     }

@@ -1,8 +1,8 @@
 //! One delivery on a time line: the beats of the wind-up, the release, the arrival.
 //!
 //! In: a level, a speed, the air, the wind-up. Out: a [`Delivery`] whose times count from its first mark. The beats are
-//! evenly spaced and the release falls on the next one, so that the hitter can load on the last beat; only the
-//! time from release to arrival tells a fast pitch from a slow one.
+//! evenly spaced and the release comes where the next one would, so that the hitter can load on the last beat; only the
+//! time from release to arrival differs between a fast pitch and a slow one.
 
 use super::air::Air;
 use super::flight::{Flight, PitchError, Speed};
@@ -51,9 +51,9 @@ pub(crate) struct Mark {
 /// The pitch that is delivered.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Pitch {
-    /// Who throws.
+    /// The level of play.
     pub(crate) level: Level,
-    /// Out of the hand.
+    /// At release.
     pub(crate) speed: Speed,
     /// How it flies.
     pub(crate) flight: Flight,
@@ -63,7 +63,7 @@ impl Pitch {
     /// A pitch of this speed at a level.
     ///
     /// # Errors
-    /// Where the speed or the air is none that a ball flies with.
+    /// [`PitchError`] where the speed or the air is out of range.
     pub fn new(level: Level, speed: Speed, air: Air) -> Result<Self, PitchError> {
         Ok(Self {
             level,
@@ -90,7 +90,7 @@ impl Delivery {
     /// Puts a pitch at the end of a wind-up.
     ///
     /// # Errors
-    /// Where the wind-up's beats are out of range.
+    /// [`PitchError`] where the wind-up's beats are out of range.
     pub fn new(pitch: Pitch, wind_up: WindUp) -> Result<Self, PitchError> {
         for (what, value, low, high) in [
             ("beats of the wind-up", f64::from(wind_up.beats), 0.0, 8.0),

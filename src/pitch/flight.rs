@@ -1,74 +1,74 @@
-//! How a pitched ball flies: a point mass under drag and gravity, in the upright plane through hand and plate.
+//! How a pitched ball flies: a point mass under drag and gravity, in the vertical plane through hand and plate.
 //!
 //! In: a [`Throw`] and the [`Air`]. Out: a [`Flight`]. The ball is aimed so that it crosses the plate's front at a
-//! given height. Spin is left out: it bends the path by some decimetres across the flight and hardly alters the time,
-//! which is all that is heard.
+//! given height. Spin is left out: it bends the path by a foot or two and hardly alters the time, which is
+//! all that is heard.
 
 use nalgebra::Vector4;
 
 use super::air::Air;
 
-const METRES_PER_INCH: f64 = 0.0254;
+const METERS_PER_INCH: f64 = 0.0254;
 const KG_PER_OUNCE: f64 = 0.028_349_523_125;
 const M_S_PER_MPH: f64 = 0.447_04;
 const GRAVITY_M_S2: f64 = 9.806_65;
 /// Step of the integration: halving it moves the arrival by less than a microsecond.
 const STEP_SECS: f64 = 0.002;
-/// A ball that is under way for longer than this is no pitch.
+/// A ball that flies longer than this is no pitch.
 const LONGEST_SECS: f64 = 3.0;
-/// A pitch leaves the hand within this angle of level, degrees.
+/// A pitch leaves the hand within this angle of horizontal, degrees.
 const STEEPEST_DEG: f64 = 30.0;
-/// Halvings of the angle: sixty degrees come down to a millionth of a degree.
+/// Bisections of the launch angle: from sixty degrees to less than a millionth of a degree.
 const HALVINGS: usize = 40;
 
-/// How fast something goes.
+/// A speed.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
 pub struct Speed {
     m_s: f64,
 }
 
 impl Speed {
-    /// From metres a second.
+    /// From meters per second.
     pub const fn from_m_s(m_s: f64) -> Self {
         Self { m_s }
     }
 
-    /// From kilometres an hour.
+    /// From kilometers per hour.
     pub const fn from_km_h(km_h: f64) -> Self {
         Self { m_s: km_h / 3.6 }
     }
 
-    /// From miles an hour.
+    /// From miles per hour.
     pub const fn from_mph(mph: f64) -> Self {
         Self {
             m_s: mph * M_S_PER_MPH,
         }
     }
 
-    /// Metres a second.
+    /// Meters per second.
     pub const fn m_s(self) -> f64 {
         self.m_s
     }
 
-    /// Kilometres an hour.
+    /// Kilometers per hour.
     pub(crate) const fn km_h(self) -> f64 {
         3.6 * self.m_s
     }
 
-    /// Miles an hour.
+    /// Miles per hour.
     pub const fn mph(self) -> f64 {
         self.m_s / M_S_PER_MPH
     }
 }
 
-/// What a flight needs to know of a ball.
+/// The properties of a ball that matter to its flight.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Ball {
     /// Kilograms.
     pub mass_kg: f64,
-    /// Metres around.
+    /// Meters.
     pub circumference_m: f64,
-    /// Drag coefficient, against the area of the ball's shadow.
+    /// Drag coefficient, for the cross-sectional area.
     pub drag: f64,
 }
 
@@ -80,25 +80,25 @@ impl Ball {
     /// time.
     pub const BASEBALL: Self = Self {
         mass_kg: 5.125 * KG_PER_OUNCE,
-        circumference_m: 9.125 * METRES_PER_INCH,
+        circumference_m: 9.125 * METERS_PER_INCH,
         drag: 0.33,
     };
 
     /// The middle of the rule for the 12-inch ball: 6 1/4 to 7 oz, 11 7/8 to 12 1/8 in around (Amateur Softball
     /// Association, Official Rules of Softball, as quoted in "Mass of a Softball", The Physics Factbook).
     ///
-    /// Its drag coefficient is taken to be the baseball's: no figure of its own was at hand.
+    /// Its drag coefficient is assumed to be the baseball's: no measurement was at hand.
     pub const SOFTBALL: Self = Self {
         mass_kg: 6.625 * KG_PER_OUNCE,
-        circumference_m: 12.0 * METRES_PER_INCH,
+        circumference_m: 12.0 * METERS_PER_INCH,
         drag: 0.33,
     };
 
-    /// What the air takes of the speed for each metre, as a share: density, drag and shadow over twice the mass.
+    /// The share of its speed that the ball loses per meter: density, drag and cross section over twice the mass.
     fn slowing_per_m(&self, air: Air) -> f64 {
         let radius_m = self.circumference_m / (2.0 * std::f64::consts::PI);
-        let shadow_m2 = std::f64::consts::PI * radius_m * radius_m;
-        air.density_kg_m3() * self.drag * shadow_m2 / (2.0 * self.mass_kg)
+        let area_m2 = std::f64::consts::PI * radius_m * radius_m;
+        air.density_kg_m3() * self.drag * area_m2 / (2.0 * self.mass_kg)
     }
 }
 
@@ -107,42 +107,42 @@ impl Ball {
 pub struct Throw {
     /// The ball.
     pub ball: Ball,
-    /// Its speed out of the hand.
+    /// Its speed at release.
     pub speed: Speed,
-    /// From the hand to the front of the plate along the ground, metres.
+    /// From the hand to the front of the plate along the ground, meters.
     pub distance_m: f64,
-    /// Where it leaves the hand, metres above the ground at the plate.
+    /// Where it leaves the hand, meters above the ground at the plate.
     pub release_height_m: f64,
-    /// Where it is to cross the front of the plate, metres.
+    /// Where it is to cross the front of the plate, meters.
     pub crossing_height_m: f64,
 }
 
-/// What became of a throw.
+/// The flight of a throw.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Flight {
     /// From the hand to the front of the plate, seconds.
     pub secs: f64,
-    /// How fast it still is there.
+    /// Its speed there.
     pub plate_speed: Speed,
-    /// The angle above level at which it left the hand, degrees.
+    /// The angle above horizontal at release, degrees.
     pub(crate) launch_deg: f64,
-    /// How far it crosses below the straight line of its launch, metres.
+    /// How far it crosses below the straight line of its launch, meters.
     pub(crate) drop_m: f64,
 }
 
-/// A pitch that cannot be.
+/// Why a pitch cannot be.
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 pub enum PitchError {
-    /// A quantity that no pitch has.
+    /// A quantity is out of range.
     #[error("{what}: {value} is outside {low} to {high}")]
     OutOfRange {
         /// The quantity with its unit.
         what: &'static str,
         /// Its value.
         value: f64,
-        /// The least that is accepted.
+        /// The smallest value accepted.
         low: f64,
-        /// The most that is accepted.
+        /// The largest value accepted.
         high: f64,
     },
     /// Too slow or thrown from too near to cross at that height.
@@ -150,7 +150,7 @@ pub enum PitchError {
         "a pitch of {mph:.0} mph from {distance_m:.1} m does not cross at the height of the strike zone"
     )]
     Misses {
-        /// Speed out of the hand.
+        /// Speed at release.
         mph: f64,
         /// From the hand to the plate.
         distance_m: f64,
@@ -164,15 +164,15 @@ struct Crossing {
     speed_m_s: f64,
 }
 
-/// Position along and up, speed along and up; metres and seconds.
+/// Position along and up, speed along and up; meters and seconds.
 type State = Vector4<f64>;
 
 impl Throw {
-    /// Lets it fly.
+    /// The flight through this air.
     ///
     /// # Errors
-    /// Where a quantity is none that a ball, a throw or air can have, or no angle within 30 degrees of level brings
-    /// the ball to its crossing height.
+    /// [`PitchError`] where a quantity is out of range, or no angle within 30 degrees of horizontal brings the ball to its
+    /// crossing height.
     pub fn fly(&self, air: Air) -> Result<Flight, PitchError> {
         self.check(air)?;
         let misses = PitchError::Misses {
@@ -247,7 +247,7 @@ impl Throw {
         while secs < LONGEST_SECS {
             let next = stepped(&state, STEP_SECS, change);
             if next[0] >= self.distance_m {
-                // The last step is cut to length: Newton's method on the place, which is all but a straight line in it.
+                // The last step is shortened to end at the plate: Newton's method on a position that is almost linear in time.
                 let mut rest = (self.distance_m - state[0]) / state[2];
                 for _ in 0..3 {
                     let there = stepped(&state, rest, change);

@@ -1,19 +1,18 @@
 //! Levels of play: how far the pitcher stands, which ball is thrown and how fast.
 //!
 //! In: a word from the settings. Out: a [`Level`], and for each [`SpeedClass`] the [`Throw`] that is usual there. Distances
-//! are the rules'; where the hand lets go and how fast pitches are is common practice, no source, but where a line
-//! says more.
+//! are the rules'; where the hand lets go and how fast pitches are is common practice, no source, except
+//! where a comment names one.
 
 use std::str::FromStr;
 
 use super::flight::{Ball, Speed, Throw};
 
-const METRES_PER_FOOT: f64 = 0.3048;
-/// The rules measure from the rubber to the rear point of home plate; the front of the plate is its side of 17 in
-/// nearer.
-const PLATE_DEPTH_M: f64 = 17.0 / 12.0 * METRES_PER_FOOT;
+const METERS_PER_FOOT: f64 = 0.3048;
+/// The rules measure to the rear point of home plate; its front is 17 in nearer.
+const PLATE_DEPTH_M: f64 = 17.0 / 12.0 * METERS_PER_FOOT;
 
-/// Who is playing.
+/// A level of play.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Level {
     /// Grown men, 60 ft 6 in.
@@ -35,15 +34,15 @@ pub enum Level {
 /// How fast a pitch is for its level.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum SpeedClass {
-    /// As fast as a good pitcher of that level throws.
+    /// As fast as a good pitcher of the level throws.
     Fast,
-    /// Between the two.
+    /// Between fast and slow.
     Medium,
-    /// A pitch that is meant to be slow.
+    /// Meant to be slow.
     Slow,
 }
 
-/// A word that names no level.
+/// A word that is no level's name.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("no level of play is called {word:?}; there are {}", names(&Level::ALL.map(Level::name)))]
 pub struct UnknownLevel {
@@ -55,7 +54,7 @@ fn names(all: &[&str]) -> String {
     all.join(", ")
 }
 
-/// A level's figures, in the trade's own units.
+/// A level's figures, in the units of the game.
 struct Figures {
     name: &'static str,
     /// Ten-year-olds use a smaller softball in places; their pitches are slow enough for it not to matter.
@@ -72,7 +71,7 @@ struct Figures {
 }
 
 impl Level {
-    /// Every level, the fastest first in each game.
+    /// Every level, baseball first, the fastest of each game first.
     pub const ALL: [Level; 7] = [
         Level::BigLeague,
         Level::HighSchool,
@@ -158,18 +157,18 @@ impl Level {
         self.figures().name
     }
 
-    /// From the rubber to the rear point of home plate, by rule, metres.
+    /// From the rubber to the rear point of home plate, by rule, meters.
     pub(crate) const fn rule_distance_m(self) -> f64 {
-        self.figures().rule_ft * METRES_PER_FOOT
+        self.figures().rule_ft * METERS_PER_FOOT
     }
 
-    /// From the hand to the front of the plate, metres.
+    /// From the hand to the front of the plate, meters.
     pub(crate) const fn flight_distance_m(self) -> f64 {
         let figures = self.figures();
-        (figures.rule_ft - figures.extension_ft) * METRES_PER_FOOT - PLATE_DEPTH_M
+        (figures.rule_ft - figures.extension_ft) * METERS_PER_FOOT - PLATE_DEPTH_M
     }
 
-    /// How fast a pitch of that class usually is.
+    /// The usual speed of a pitch of this class.
     pub const fn usual_speed(self, class: SpeedClass) -> Speed {
         let [fast, medium, slow] = self.figures().mph;
         Speed::from_mph(match class {
@@ -196,7 +195,7 @@ impl FromStr for Level {
     type Err = UnknownLevel;
 
     fn from_str(word: &str) -> Result<Self, UnknownLevel> {
-        // College plays from the same distance, with the same figures.
+        // College plays at the same distance with the same figures.
         let word = word.trim();
         let wanted = if word == "college" {
             "high-school"

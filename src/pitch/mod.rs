@@ -1,8 +1,7 @@
 //! The paced pitch: which one comes next, how long it flies, and when a hitter hears its wind-up, release and arrival.
 //!
 //! In: a level of play, a choice of speeds, the air. Out: a [`Delivery`], marks on a time line that starts with the
-//! first beat. Pure: no clock, no thread, no sound; whoever plays a delivery says when it starts, and draws the first
-//! random number.
+//! first beat. Pure: no clock, no thread, no sound; the caller decides when a delivery starts and draws the seed.
 
 mod air;
 mod delivery;

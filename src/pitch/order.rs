@@ -1,31 +1,31 @@
 //! Which speed comes next: always the same, or mixed so that the hitter cannot know.
 //!
 //! In: the speeds, whether to mix them, and a seed. Out: one [`Speed`] after the other. Mixed speeds are drawn in blocks in
-//! which each comes equally often, so that none is starved in a short set, and no speed comes more than three times
-//! running. A hitter who counts could know the last pitch of a block; a block of six is long enough for nobody to do it.
+//! which each comes equally often, so that a short set has them all, and no speed comes more than three times in a row. A
+//! hitter who counts could know the last pitch of a block; with six in a block nobody will.
 
 use super::flight::Speed;
 
 /// How often each speed comes in a block.
 const EACH_IN_BLOCK: usize = 2;
-/// The same speed at most so often in a row.
+/// The longest run of one speed.
 const LONGEST_RUN: usize = 3;
 
-/// The pitches of a set, one speed after the other; never ends.
+/// An endless sequence of speeds.
 #[derive(Clone, Debug)]
 pub(crate) struct PitchOrder {
     speeds: Vec<Speed>,
     mixed: bool,
     random: fastrand::Rng,
-    /// What is left of the block, as places in `speeds`.
+    /// What is left of the block, as indices into `speeds`.
     block: Vec<usize>,
     /// The last speed and how often it has come in a row.
     run: Option<(usize, usize)>,
 }
 
 impl PitchOrder {
-    /// All these speeds in the random order of this seed, or only the first of them. `None` where there is no speed. The
-    /// order of a seed is the same on every machine; whoever plays draws a new seed for each set.
+    /// All these speeds in the random order of this seed, or only the first of them; `None` without a speed. A seed gives
+    /// the same order on every machine; the caller draws a new one for each set.
     pub(crate) fn new(speeds: Vec<Speed>, mixed: bool, seed: u64) -> Option<Self> {
         (!speeds.is_empty()).then(|| Self {
             mixed: mixed && speeds.len() > 1,
@@ -38,12 +38,12 @@ impl PitchOrder {
 
     /// The next speed.
     pub(crate) fn next_speed(&mut self) -> Speed {
-        let place = if self.mixed { self.draw() } else { 0 };
+        let index = if self.mixed { self.draw() } else { 0 };
         self.run = match self.run {
-            Some((last, times)) if last == place => Some((place, times + 1)),
-            _ => Some((place, 1)),
+            Some((last, times)) if last == index => Some((index, times + 1)),
+            _ => Some((index, 1)),
         };
-        self.speeds[place]
+        self.speeds[index]
     }
 
     fn draw(&mut self) -> usize {
@@ -52,14 +52,14 @@ impl PitchOrder {
                 .collect::<Vec<_>>()
                 .repeat(EACH_IN_BLOCK);
         }
-        let worn_out = self
+        let excluded = self
             .run
             .and_then(|(last, times)| (times >= LONGEST_RUN).then_some(last));
         let free: Vec<usize> = (0..self.block.len())
-            .filter(|&i| Some(self.block[i]) != worn_out)
+            .filter(|&i| Some(self.block[i]) != excluded)
             .collect();
-        // A run is worn out at the latest when a block has given what it has of that speed, and then the others are all
-        // still in it; so there is always a free one.
+        // A run reaches its limit at the latest when the block has no more of that speed, and then all others are still in
+        // it; so one is always free.
         let chosen = match free.len() {
             0 => self.block.len() - 1,
             several => free[self.random.usize(..several)],

@@ -1,7 +1,7 @@
-//! Changes to a settings file that somebody keeps: values are put in, comments, order and everything else stay.
+//! Edits a settings file in place: values change; comments, order and everything else stay.
 //!
-//! In: the file's text and what was measured of the camera. Out: the new text with a list of what changes, and the file
-//! replaced as a whole with the old one kept beside it. A reader of the file sees the old one or the new one, never half.
+//! In: the file's text and what calibration measured. Out: the new text with a list of changes, and the file replaced
+//! atomically with the old one kept beside it.
 
 use std::fs::{self, File};
 use std::io::{self, Write};
@@ -9,12 +9,12 @@ use std::path::{Path, PathBuf};
 
 use toml_edit::{DocumentMut, Item, Table, TableLike, Value, value};
 
-/// What was measured of the camera; `None` leaves what the file has.
+/// What calibration measured; `None` leaves what the file has.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct CameraValues {
-    /// A length where the hitter stands, in centimetres and in pixels.
+    /// A length where the hitter stands, in centimeters and in pixels.
     pub known_length: Option<(f64, f64)>,
-    /// The camera's roll in degrees, positive where the picture shows a level line falling to the right.
+    /// The camera's roll in degrees, positive where a level line falls to the right in the picture.
     pub roll_deg: Option<f64>,
 }
 
@@ -85,7 +85,7 @@ pub fn edit_camera(
     Ok((document.to_string(), changes))
 }
 
-/// Sets one value; the comment behind it stays. Nothing where it is there already.
+/// Sets one value; the comment after it stays. `None` where the value is already there.
 fn put(table: &mut dyn TableLike, key: &'static str, number: f64) -> Option<Change> {
     let old = table.get(key).and_then(Item::as_value);
     // A whole number is written without a point, as people do.
@@ -105,14 +105,14 @@ fn put(table: &mut dyn TableLike, key: &'static str, number: f64) -> Option<Chan
         *new.decor_mut() = old.decor().clone();
     }
     match table.get_mut(key) {
-        // Through the item, so that the key keeps the comments above it.
+        // Through the item: inserting anew would lose the comments above the key.
         Some(item) => *item = Item::Value(new),
         None => drop(table.insert(key, value(new))),
     }
     Some(Change { key, before, after })
 }
 
-/// Puts `text` in the place of a file, which need not exist; gives the name under which the old one was kept.
+/// Replaces a file, which need not exist, by `text`; gives the name under which the old one was kept.
 ///
 /// # Errors
 /// Where the folder or the file cannot be written. The old file is then still in its place.
@@ -121,7 +121,7 @@ pub(crate) fn replace_file(path: &Path, text: &str) -> Result<Option<PathBuf>, E
         path: path.to_owned(),
         source,
     };
-    // A link stays a link: what it leads to is replaced.
+    // A symbolic link stays; its target is replaced.
     let target = fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
     let folder = match target.parent() {
         Some(folder) if !folder.as_os_str().is_empty() => folder.to_owned(),
@@ -140,7 +140,7 @@ pub(crate) fn replace_file(path: &Path, text: &str) -> Result<Option<PathBuf>, E
     write_whole(&unfinished, &target, text)
         .and_then(|()| fs::rename(&unfinished, &target))
         .inspect_err(|_| {
-            // The failure itself is told; a rest of it that cannot be removed is of no use and does no harm.
+            // The failure itself is reported; a temporary file that cannot be removed does no harm.
             let _ = fs::remove_file(&unfinished);
         })
         .map_err(unwritable)?;
@@ -154,7 +154,7 @@ fn with_ending(path: &Path, ending: &str) -> PathBuf {
     name.into()
 }
 
-/// Writes a file and waits until the disk has it; it may be read and written by those who may `like`.
+/// Writes a file with the permissions of `like` and waits until the disk has it.
 fn write_whole(path: &Path, like: &Path, text: &str) -> io::Result<()> {
     let mut file = File::create(path)?;
     if let Ok(old) = fs::metadata(like) {

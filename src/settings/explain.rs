@@ -1,8 +1,8 @@
-//! What each key of the settings means, its default, and its value as the file in force has it.
+//! What each key of the settings means, its default, and its value in the file in force.
 //!
-//! In: the text of a settings file that was checked. Out: one [`Key`] for each key there is. The meanings and the defaults
-//! are read from the commented default file that is compiled in and that the program itself takes its defaults from, so
-//! that they cannot say anything else than the program does. Pure.
+//! In: the text of a settings file that was checked. Out: one [`Key`] for each key there is. Meanings and defaults are read
+//! from the commented default file that is compiled in, which is where the program takes its defaults from, so that they
+//! cannot disagree. Pure.
 
 use std::collections::BTreeMap;
 
@@ -10,11 +10,11 @@ use toml_edit::{Document, DocumentMut, Item, RawString, TableLike, Value};
 
 use super::DEFAULT_FILE;
 
-/// Written where a band is left out: its measure is not judged.
+/// The value of a band that is left out: its measure is not judged.
 pub(crate) const NO_BAND: &str = "none";
-/// The section whose keys are measures, and which a file replaces as a whole.
+/// The section whose keys are measures; a file replaces it as a whole.
 const BANDS: &str = "bands";
-/// The ends of a band in the order in which people write them.
+/// The ends of a band, in the order in which they are shown.
 const ENDS: [&str; 4] = ["low", "high", "below", "above"];
 
 /// A section with its keys, as in the default file.
@@ -22,24 +22,24 @@ const ENDS: [&str; 4] = ["low", "high", "below", "above"];
 pub struct Section {
     /// Its name, such as `cues`.
     pub(crate) name: String,
-    /// What the default file says above it; lines as they are there, empty where it says nothing.
+    /// The comment above it in the default file, line by line; empty without one.
     pub(crate) meaning: String,
     /// Its keys in the default file's order, those that only the file in force has at the end.
     pub(crate) keys: Vec<Key>,
 }
 
-/// A key with its meaning and values. Values are in one way of writing: the same value always looks the same.
+/// A key with its meaning and values. Values are normalized: the same value always has the same text.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Key {
     /// Section and key, such as `cues.volume`.
     pub(crate) name: String,
-    /// What the default file says above it; lines as they are there. Keys written below one another share it.
+    /// The comment above it in the default file, line by line. Keys in consecutive lines share it.
     pub(crate) meaning: String,
-    /// The value where the file says nothing.
+    /// The value where the file has none.
     pub(crate) default: String,
     /// The value now.
     pub(crate) now: String,
-    /// The line of the file in force that says so, from 1; `None` where the default holds.
+    /// The line of the file in force that sets it, from 1; `None` where the default holds.
     pub(crate) line: Option<usize>,
 }
 
@@ -49,11 +49,11 @@ struct Written {
     line: usize,
 }
 
-/// All sections with all keys; `text` is the file in force. A text that is not TOML counts as one that says nothing.
+/// All sections with all keys; `text` is the file in force. A text that is not TOML counts as empty.
 pub fn explain(text: &str) -> Vec<Section> {
     let written = written(text);
     let replaces_bands = written.contains_key(BANDS);
-    // The default file is checked by every test that reads it.
+    // A test reads the default file, so it is valid.
     let default: DocumentMut = DEFAULT_FILE.parse().unwrap_or_default();
     let mut sections = Vec::new();
     for (name, item) in default.iter() {
@@ -122,7 +122,7 @@ fn written(text: &str) -> BTreeMap<String, BTreeMap<String, Written>> {
     sections.collect()
 }
 
-/// The comment that stands directly above something; `None` where there is none, or a blank line between.
+/// The comment directly above an item; `None` without one, or with a blank line between.
 fn comment(above: Option<&RawString>) -> Option<String> {
     let mut lines: Vec<&str> = Vec::new();
     for line in above?.as_str()?.lines().map(str::trim) {
@@ -134,26 +134,26 @@ fn comment(above: Option<&RawString>) -> Option<String> {
     (!lines.is_empty()).then(|| lines.join("\n"))
 }
 
-/// A value in one way of writing.
+/// A value, normalized.
 fn value_of(item: &Item) -> String {
     match (item.as_value(), item.as_table_like()) {
-        (Some(value), _) => one_way(value),
+        (Some(value), _) => normalized(value),
         (None, Some(table)) => band(table),
-        // Lists of tables are refused by the check.
+        // A list of tables, which the check refuses.
         (None, None) => item.to_string(),
     }
 }
 
-fn one_way(value: &Value) -> String {
+fn normalized(value: &Value) -> String {
     match value {
         Value::String(text) => Value::from(text.value().trim()).to_string(),
         Value::Integer(number) => number.value().to_string(),
-        // A whole number looks as one that was written without a point.
+        // A whole number is shown without a point, however it was written.
         Value::Float(number) => number.value().to_string(),
         Value::Boolean(yes) => yes.value().to_string(),
         Value::Datetime(time) => time.value().to_string(),
         Value::Array(values) => {
-            let values: Vec<String> = values.iter().map(one_way).collect();
+            let values: Vec<String> = values.iter().map(normalized).collect();
             format!("[{}]", values.join(", "))
         }
         Value::InlineTable(table) => band(table),

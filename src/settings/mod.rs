@@ -1,7 +1,7 @@
 //! The settings: what the operator and the coach have chosen, checked before anything runs.
 //!
-//! In: a TOML file. Out: [`Settings`] that are right throughout, or a [`SettingsError`] with the line and the
-//! reason. The commented file in `config/` is compiled in and is the default.
+//! In: a TOML file. Out: [`Settings`] that are valid throughout, or a [`SettingsError`] with the line and the reason. The
+//! commented file in `config/` is compiled in and is the default.
 
 mod check;
 mod edit;
@@ -58,11 +58,11 @@ pub struct Settings {
     pub(crate) page_picture: bool,
     /// Where reps are kept; `None` means the user's data folder.
     pub(crate) journal: Option<PathBuf>,
-    /// Whether film of reps is kept, and how much.
+    /// Whether films of reps are kept, and how much of them.
     pub(crate) video: VideoSettings,
-    /// What of the log goes into files; `None` for nothing.
+    /// Which log files are written; `None` for none.
     pub(crate) log_files: Option<LogFiles>,
-    /// How many swings fix what is usual for a hitter.
+    /// How many swings fix a hitter's baseline.
     pub(crate) baseline_swings: usize,
     /// The coach's bands.
     pub bands: Bands,
@@ -75,9 +75,9 @@ pub struct Settings {
 pub struct HitterSettings {
     /// Optional name.
     pub(crate) name: Option<String>,
-    /// Standing height in centimetres, if known.
+    /// Standing height in centimeters, if known.
     pub(crate) height_cm: Option<f64>,
-    /// The side, if it is not to be found out.
+    /// The side; `None` to find it out.
     pub(crate) bats: Option<Bats>,
 }
 
@@ -86,27 +86,27 @@ pub struct HitterSettings {
 pub struct CameraSettings {
     /// Part of a name, a path, or `None` for the first camera.
     pub(crate) device: Option<String>,
-    /// Wished width in pixels.
+    /// Requested width, pixels.
     pub(crate) width: u32,
-    /// Wished height in pixels.
+    /// Requested height, pixels.
     pub(crate) height: u32,
-    /// Wished frames a second.
+    /// Requested frames per second.
     pub fps: u32,
-    /// Where the camera stands, if it is not to be found out.
+    /// Where the camera stands; `None` to find it out.
     pub(crate) view: Option<View>,
-    /// Centimetres a pixel where the hitter stands, from a known length in view.
+    /// Centimeters per pixel where the hitter stands, from a known length in view.
     pub cm_per_px: Option<f64>,
-    /// The camera's roll in degrees, positive where the picture shows a level line falling to the right; `None` is found
-    /// out from the hitter.
+    /// The camera's roll in degrees, positive where a level line falls to the right in the picture; `None` to find it out
+    /// from the hitter.
     pub roll_deg: Option<f64>,
-    /// Exposure, gain, mains and focus.
+    /// Exposure, gain, power line frequency and focus.
     pub(crate) controls: CameraControls,
 }
 
 /// Which pose model.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ModelChoice {
-    /// The best one that keeps up.
+    /// The best one that is fast enough.
     Auto,
     /// Always this one.
     Fixed(crate::pose::Model),
@@ -123,7 +123,7 @@ pub struct CueSettings {
     pub(crate) phrases: Option<PathBuf>,
     /// The language of the spoken words.
     pub(crate) language: Language,
-    /// Whether the hitter is told when they are set, out of view, cut off or in the dark.
+    /// Whether remarks are played: set, out of view, feet hidden, too dark.
     pub(crate) remarks: bool,
 }
 
@@ -154,7 +154,7 @@ impl Settings {
     /// Reads and checks a file.
     ///
     /// # Errors
-    /// Where it cannot be read, is not TOML, has a key that does not exist or a value that cannot be.
+    /// [`SettingsError`] where it cannot be read, is not TOML, or has an unknown key or an invalid value.
     pub fn read(path: &Path) -> Result<Self, SettingsError> {
         let text = std::fs::read_to_string(path).map_err(|source| SettingsError::Unreadable {
             path: path.to_owned(),
@@ -166,7 +166,7 @@ impl Settings {
     /// Checks a file's text; `path` is for messages.
     ///
     /// # Errors
-    /// As for [`Settings::read`], reading aside.
+    /// [`SettingsError::Wrong`], with the line.
     pub fn parse(text: &str, path: &Path) -> Result<Self, SettingsError> {
         check::settings(text).map_err(|wrong| SettingsError::Wrong {
             path: path.to_owned(),

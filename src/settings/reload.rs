@@ -238,7 +238,7 @@ impl SettingsWatch {
     }
 
     /// The first path with a file. A file that precedes the one in force replaces it; where the one in force is gone, no
-    /// later one takes its index.
+    /// later one does.
     fn read(&self) -> FileState {
         let last = self.in_force.unwrap_or(usize::MAX);
         for (index, path) in self.paths.iter().enumerate().take(last.saturating_add(1)) {

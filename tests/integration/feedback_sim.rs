@@ -232,7 +232,7 @@ fn a_planned_set_is_cued_rested_and_closed_with_the_numbers_a_coach_would_say() 
         Phrase(PhraseId::Mostly),
         Cue(CueId::HeadForward),
         Pause,
-        Count(12, PhraseId::Centimetres),
+        Count(12, PhraseId::Centimeters),
         Pause,
         Phrase(PhraseId::Closing),
     ];
