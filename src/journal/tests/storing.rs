@@ -130,6 +130,26 @@ fn values_that_are_no_numbers_do_not_lose_the_rep() {
 }
 
 #[test]
+fn cues_and_reasons_of_another_version_are_read_and_exported_as_they_are() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut journal, session_id) = open_with_session(&dir);
+    let mut cued = record(1);
+    cued.judged.cue.as_mut().unwrap().id = "elbow_flew".into();
+    let mut silent = record(2);
+    silent.judged.cue = None;
+    silent.judged.no_cue = Some("the wind was too loud".into());
+    for (rep, text) in [(&cued, "elbow_flew"), (&silent, "the wind was too loud")] {
+        let id = journal.log_rep(session_id, rep).unwrap();
+        let stored = journal.reader().rep(id).unwrap().judged;
+        assert_eq!(
+            (&stored.cue, &stored.no_cue),
+            (&rep.judged.cue, &rep.judged.no_cue)
+        );
+        assert!(rep_line(&stored).contains(text));
+    }
+}
+
+#[test]
 fn hitters_are_found_by_name_and_stay_nameless_where_they_want() {
     let dir = tempfile::tempdir().unwrap();
     let (mut journal, _) = open_with_session(&dir);
