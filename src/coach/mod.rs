@@ -37,6 +37,7 @@ pub(crate) use plan::{PitchPlan, SetShape, SpeedUnit};
 pub use plan_templates::PLAN_TEMPLATES;
 pub(crate) use plan_templates::PlanTemplate;
 pub use plan_text::PlanError;
+pub(crate) use plan_text::PlanPart;
 pub use quiet::QuietReason;
 pub(crate) use readiness::{Readiness, ReadyState, Sighting};
 pub(crate) use schedule::ScheduleKind;

@@ -11,7 +11,22 @@ use super::schedule::{CueSchedule, ScheduleKind};
 use super::toml_values::{bands, cue_order};
 use crate::pitch::Level;
 use crate::rep::MeasureName;
-use crate::toml_checked::{self, Checked, refuse, within};
+use crate::text_enum::text_enum;
+use crate::toml_checked::{self, Checked, ValueError, refuse, within};
+
+text_enum! {
+    /// The part of a plan that is wrong.
+    pub(crate) enum PlanPart {
+        /// It is no TOML, or has a key too many or too few.
+        Text = "text",
+        Name = "name",
+        Focus = "focus",
+        Bands = "bands",
+        Cues = "cues",
+        Set = "set",
+        Pitch = "pitch",
+    }
+}
 
 /// What is wrong with a plan, where, and what would be right.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -19,6 +34,8 @@ use crate::toml_checked::{self, Checked, refuse, within};
 pub struct PlanError {
     /// From 1.
     pub(crate) line: usize,
+    /// For readers of another language than the reason's.
+    pub(crate) part: PlanPart,
     /// In plain words.
     pub(crate) reason: String,
 }
@@ -41,27 +58,35 @@ impl Plan {
     /// that cannot be.
     pub fn parse(text: &str) -> Result<Self, PlanError> {
         toml_checked::read(text)
+            .map_err(in_part(PlanPart::Text))
             .and_then(plan)
-            .map_err(|error| PlanError {
+            .map_err(|(part, error)| PlanError {
                 line: error.line(text),
+                part,
                 reason: error.reason,
             })
     }
 }
 
-fn plan(file: File) -> Checked<Plan> {
+fn in_part(part: PlanPart) -> impl Fn(ValueError) -> (PlanPart, ValueError) {
+    move |error| (part, error)
+}
+
+fn plan(file: File) -> Result<Plan, (PlanPart, ValueError)> {
     Ok(Plan {
-        name: name(&file.name)?,
-        focus: focus(&file.focus)?,
-        bands: bands(file.bands, band)?,
-        schedule: schedule(file.cues.get_ref())?,
+        name: name(&file.name).map_err(in_part(PlanPart::Name))?,
+        focus: focus(&file.focus).map_err(in_part(PlanPart::Focus))?,
+        bands: bands(file.bands, band).map_err(in_part(PlanPart::Bands))?,
+        schedule: schedule(file.cues.get_ref()).map_err(in_part(PlanPart::Cues))?,
         set: file
             .set
-            .map_or(Ok(SetShape::default()), |set| shape(set.get_ref()))?,
+            .map_or(Ok(SetShape::default()), |set| shape(set.get_ref()))
+            .map_err(in_part(PlanPart::Set))?,
         pitch: file
             .pitch
             .map(|pitch| self::pitch(pitch.get_ref()))
-            .transpose()?,
+            .transpose()
+            .map_err(in_part(PlanPart::Pitch))?,
         head_tone: file.head_tone,
     })
 }

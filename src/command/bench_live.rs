@@ -73,7 +73,7 @@ pub(super) fn run(
         None => {
             let load = BenchmarkLoad::Decoding { fps };
             let chosen = choose_model(ModelChoice::Auto, fps, load)?;
-            (chosen.reason, chosen.trackers)
+            (chosen.reason.to_string(), chosen.trackers)
         }
     };
     terminal::println(&format!(

@@ -138,8 +138,8 @@ impl SettingsApplier {
         }
         // From here on nothing fails.
         if let Some(model) = model {
-            self.terminal.println(&model.reason);
-            self.health.set_model(&model.reason);
+            self.terminal.println(&model.reason.to_string());
+            self.health.set_model(model.reason);
             self.trackers.put(model.trackers);
         }
         if changed("page.picture") {

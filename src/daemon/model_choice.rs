@@ -1,6 +1,6 @@
 //! The choice of the pose model: the best one that keeps up on this machine, found by a short benchmark.
 //!
-//! In: the camera's rate. Out: the trackers, and the reason in words. The model is timed on pictures that another thread
+//! In: the camera's rate. Out: the trackers, and the reason. The model is timed on pictures that another thread
 //! decodes at that rate, as in a real run: the two share caches, memory and often a core's arithmetic, a processor that
 //! waits between frames may slow down, and a model that is timed alone over and over looks up to a third faster than it
 //! then is. Takes a few tenths of a second.
@@ -15,6 +15,7 @@ use super::pose_stage::TrackerSet;
 use crate::capture::{Frame, MjpegDecoder};
 use crate::pose::{Model, Tracker};
 use crate::settings::ModelChoice;
+use crate::status::ModelReason;
 use crate::thread::spawn;
 use crate::video::{JpegEncoder, SizeLimit};
 
@@ -44,7 +45,7 @@ pub(crate) enum BenchmarkLoad {
 pub(crate) struct ModelChosen {
     pub trackers: TrackerSet,
     /// The reason, for the terminal and the health figures.
-    pub reason: String,
+    pub reason: ModelReason,
 }
 
 /// Chooses the model for a source of `fps` frames a second, unless the settings fix it. Where the full model is chosen, the
@@ -60,7 +61,7 @@ pub(crate) fn choose_model(
     if let ModelChoice::Fixed(model) = choice {
         return Ok(ModelChosen {
             trackers: TrackerSet::supervised(model.tracker()?, model, None),
-            reason: format!("{} model, as set.", model.name()),
+            reason: ModelReason::Configured(model),
         });
     }
     let fps = known_or_usual(fps);
@@ -69,24 +70,26 @@ pub(crate) fn choose_model(
     let mut lite = Model::Lite.tracker()?;
     let mut benchmark = ModelBenchmark::new(load);
     let full_ms = benchmark.time(&mut full, LONG_ENOUGH)?;
-    let rate = format!("{free_ms:.1} ms are free at {fps:.0} frames a second");
     if full_ms <= free_ms {
         return Ok(ModelChosen {
             trackers: TrackerSet::supervised(full, Model::Full, Some(lite)),
-            reason: format!("full model: it takes {full_ms:.1} ms a frame here, {rate}."),
+            reason: ModelReason::FullKeepsUp {
+                full_ms,
+                free_ms,
+                fps,
+            },
         });
     }
     // Only reported, the choice is made: the shortest run will do, so that the start does not wait.
     let lite_ms = benchmark.time(&mut lite, Duration::ZERO)?;
-    let lacking = match lite_ms <= free_ms {
-        true => "",
-        false => " Neither has time to spare: frames may be dropped.",
-    };
     Ok(ModelChosen {
         trackers: TrackerSet::supervised(lite, Model::Lite, None),
-        reason: format!(
-            "lite model: it takes {lite_ms:.1} ms a frame here, the full one {full_ms:.1}, {rate}.{lacking}"
-        ),
+        reason: ModelReason::FullTooSlow {
+            lite_ms,
+            full_ms,
+            free_ms,
+            fps,
+        },
     })
 }
 
@@ -262,12 +265,14 @@ mod tests {
     fn no_model_holds_a_rate_that_leaves_no_time_and_that_is_said() {
         let words = choose_model(ModelChoice::Auto, 10_000.0, BenchmarkLoad::ModelOnly)
             .unwrap()
-            .reason;
+            .reason
+            .to_string();
         assert!(words.starts_with("lite model: it takes "), "{words}");
         assert!(words.contains("Neither has time to spare"), "{words}");
         let words = choose_model(ModelChoice::Auto, 1.5, BenchmarkLoad::ModelOnly)
             .unwrap()
-            .reason;
+            .reason
+            .to_string();
         assert!(words.starts_with("full model: it takes "), "{words}");
     }
 }

@@ -13,7 +13,7 @@ use crossbeam_channel::Sender;
 
 use crate::capture::{CaptureClock, Frame};
 use crate::pose::{InferenceError, Model, PoseFrame, Tracker};
-use crate::status::Health;
+use crate::status::{Health, ModelReason};
 use crate::video::FrameTap;
 
 use super::DaemonError;
@@ -284,9 +284,8 @@ pub(super) fn run_pose_stage(
         if drops.is_too_slow(frame.index)
             && let Some(lite) = fallback.take()
         {
-            let words = "lite model: the full one did not keep up with the camera";
-            tracing::warn!("{words}");
-            health.set_model(words);
+            tracing::warn!("{}", ModelReason::FullDroppedFrames);
+            health.set_model(ModelReason::FullDroppedFrames);
             tracker.switch_to_lite(lite);
         }
         let started = Instant::now();

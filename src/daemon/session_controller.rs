@@ -15,7 +15,7 @@ use super::training::{
 use super::{DaemonError, SessionChange, Terminal, Training};
 use crate::coach::{Bands, Plan};
 use crate::journal::{Journal, JournalError, JournalWriter, NewHitter, NewPlan};
-use crate::page::SessionControl;
+use crate::page::{SessionControl, SwitchError};
 use crate::paths;
 use crate::rep::{FinderSettings, MeasureName};
 use crate::settings::{HitterSettings, Settings};
@@ -316,20 +316,18 @@ impl SessionControl for SessionController {
         self.journal_path(&self.settings()).ok()
     }
 
-    fn switch_hitter(&self, hitter: NewHitter) -> Result<(), String> {
+    fn switch_hitter(&self, hitter: NewHitter) -> Result<(), SwitchError> {
         let not_requested = |stand_in: StandInHitter| !stand_in.requested;
         if self.config.stand_in.is_some_and(not_requested) {
-            return Err(
-                "a recording stands in for the camera, and its swings are nobody's; plug in a camera first".into(),
-            );
+            return Err(SwitchError::NoCamera);
         }
-        let words = |error: DaemonError| error.to_string();
+        let failed = |error: DaemonError| SwitchError::Preparation(error.into());
         let settings = self.settings();
-        let path = self.journal_path(&settings).map_err(words)?;
-        let hitter = Self::complete(&path, hitter).map_err(words)?;
+        let path = self.journal_path(&settings).map_err(failed)?;
+        let hitter = Self::complete(&path, hitter).map_err(failed)?;
         let next = self
             .prepare(&settings, Some(&hitter), &path, Arc::default())
-            .map_err(words)?;
+            .map_err(failed)?;
         self.begin_prepared(next);
         Ok(())
     }

@@ -80,7 +80,7 @@ pub(crate) fn watch(
     };
     let fps = source.fps();
     let model = choose_model(settings.model, fps, BenchmarkLoad::Decoding { fps })?;
-    terminal.println(&model.reason);
+    terminal.println(&model.reason.to_string());
     // Each step of the start takes seconds on a slow machine, and the first frame comes after all of them.
     notify_alive();
 
@@ -103,7 +103,7 @@ pub(crate) fn watch(
     notify_alive();
 
     let health = Arc::new(Health::default());
-    health.set_model(&model.reason);
+    health.set_model(model.reason);
     let preview = start_preview(&health, settings, terminal)?;
     let page = start_page(&health, &sessions, settings, terminal);
     let trackers = Arc::new(PendingTrackers::default());

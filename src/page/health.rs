@@ -1,6 +1,5 @@
 //! The health figures: collected, and as lines for a person.
 
-use std::fmt::Write as _;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
@@ -9,9 +8,10 @@ use serde::{Deserialize, Serialize};
 
 pub(super) mod metrics;
 
+use super::i18n::Messages;
 use crate::journal::Storage;
 use crate::machine;
-use crate::sound::DeviceState;
+use crate::sound::{DeviceState, Language};
 use crate::status::Health;
 
 /// How the daemon is. Milliseconds; counts are since the start.
@@ -98,6 +98,9 @@ pub(crate) struct HealthFigures {
     pub memory_bytes: Option<u64>,
 }
 
+/// [`HealthFigures::journal`] where all is well.
+const STORES: &str = "stores";
+
 /// What [`HealthFigures::restarts`] counts, in its order.
 pub(super) const RESTARTED: [&str; 5] = ["camera", "pose", "rep", "sound", "journal"];
 
@@ -114,7 +117,7 @@ impl HealthFigures {
             Some(DeviceState::Off) | None => "off",
         };
         let journal = match stage.journal.as_ref().map(|journal| &journal.storage) {
-            Some(Storage::Working) => "stores".to_owned(),
+            Some(Storage::Working) => STORES.to_owned(),
             Some(Storage::Waiting { why, .. }) => format!("waits: {why}"),
             None => String::new(),
         };
@@ -127,7 +130,10 @@ impl HealthFigures {
             fps: frames as f64 / up.as_secs_f64().max(1.0),
             dropped: count(&health.dropped),
             bodies: count(&health.bodies),
-            model: health.model(),
+            model: health
+                .model()
+                .map(|reason| reason.to_string())
+                .unwrap_or_default(),
             pose_ms: health.pose.quantiles_ms(),
             seen_ms: health.seen.quantiles_ms(),
             cue_ms: health.cue.quantiles_ms(),
@@ -172,126 +178,188 @@ impl HealthFigures {
     }
 }
 
-/// The figures as pairs of words, for the terminal and the page.
-pub(crate) fn health_lines(f: &HealthFigures) -> Vec<(&'static str, String)> {
-    let told = |ms: Option<[f64; 3]>| ms.map_or_else(|| "not known yet".to_owned(), quantile_words);
+/// The figures as pairs of text, for the terminal.
+pub(crate) fn health_lines(f: &HealthFigures) -> Vec<(String, String)> {
+    let english = Messages::of(Language::English);
+    localized_lines(f, f.model.clone(), f.last_rep.clone(), english)
+}
+
+/// The figures as pairs of text in a language, which the model in use and the last rep are in already.
+pub(super) fn localized_lines(
+    f: &HealthFigures,
+    model: String,
+    last_rep: Option<String>,
+    i18n: &Messages,
+) -> Vec<(String, String)> {
+    let none = || i18n.t("health.none").to_owned();
+    let quantiles = |ms: Option<[f64; 3]>| {
+        ms.map_or_else(
+            || i18n.t("health.not_known").to_owned(),
+            |ms| quantile_text(ms, i18n),
+        )
+    };
     let share = 100.0 * f.dropped as f64 / f.frames.max(1) as f64;
     let restarts: Vec<String> = RESTARTED
         .iter()
         .zip(f.restarts)
-        .map(|(what, times)| format!("{what} {times}"))
+        .map(|(stage, times)| format!("{} {times}", i18n.named("health.stage.", stage)))
         .collect();
     let mut lines = vec![
-        ("version", f.version.clone()),
+        ("health.version", f.version.clone()),
         (
-            "up",
+            "health.up",
             format!("{} h {} min", f.up_secs / 3600, f.up_secs / 60 % 60),
         ),
-        ("hitter", f.ready.clone()),
+        ("health.hitter", i18n.ready(&f.ready).to_owned()),
         (
-            "camera",
-            format!(
-                "{:.1} frames a second, {} dropped ({share:.2} %)",
-                f.fps, f.dropped
+            "health.camera",
+            i18n.fill(
+                "health.camera_is",
+                &[&format!("{:.1}", f.fps), &f.dropped, &format!("{share:.2}")],
             ),
         ),
-        ("model", f.model.clone()),
-        ("pose", told(f.pose_ms)),
-        ("capture to analysis", told(f.seen_ms)),
-        ("sound", format!("{}, {} cues heard", f.sound, f.cues_heard)),
-        ("reps", format!("{} swings, {} takes", f.swings, f.takes)),
+        ("health.model", model),
+        ("health.pose", quantiles(f.pose_ms)),
+        ("health.analysis", quantiles(f.seen_ms)),
         (
-            "last rep",
-            f.last_rep.clone().unwrap_or_else(|| "none yet".into()),
+            "health.sound",
+            i18n.fill(
+                "health.sound_is",
+                &[&i18n.named("health.sound.", &f.sound), &f.cues_heard],
+            ),
         ),
-        ("plan", f.plan.clone().unwrap_or_else(|| "none".into())),
-        ("started again", restarts.join(", ")),
+        (
+            "health.reps",
+            i18n.fill("health.reps_are", &[&f.swings, &f.takes]),
+        ),
+        (
+            "health.last_rep",
+            last_rep.unwrap_or_else(|| i18n.t("health.none_yet").to_owned()),
+        ),
+        (
+            "health.plan",
+            f.plan
+                .as_deref()
+                .map_or_else(none, |plan| i18n.plan_name(plan).to_owned()),
+        ),
+        ("health.restarts", restarts.join(", ")),
     ];
+    lines.extend(settings_lines(f, i18n));
+    lines.push(("health.picture", picture_text(f, i18n)));
+    lines.push(("health.video", video_text(f, i18n)));
+    lines.extend(delay_lines(f, i18n));
+    lines.extend(journal_line(f, i18n));
+    lines.extend(machine_lines(f, i18n));
+    lines
+        .into_iter()
+        .map(|(key, text)| (i18n.t(key).to_owned(), text))
+        .collect()
+}
+
+type Line = (&'static str, String);
+
+fn settings_lines(f: &HealthFigures, i18n: &Messages) -> Vec<Line> {
+    let mut lines = Vec::new();
     if let Some(trouble) = &f.settings_trouble {
+        let trouble = i18n.detail(trouble, "fault.settings");
         lines.push((
-            "settings",
-            format!("{trouble}. The settings before stay in force"),
+            "health.settings",
+            i18n.format("health.settings_are", trouble),
         ));
     }
     if !f.settings_waiting.is_empty() {
-        lines.push(("waits for a restart", f.settings_waiting.join(", ")));
-    }
-    lines.push(("picture", picture_words(f)));
-    lines.push(("video", video_words(f)));
-    for (what, times) in [
-        ("frame to cue", f.cue_ms),
-        ("finish to cue", f.finish_to_cue_ms),
-        ("frame to head tone", f.tone_ms),
-    ] {
-        if let Some(ms) = times {
-            lines.push((what, quantile_words(ms)));
-        }
-    }
-    if !f.journal.is_empty() {
-        lines.push((
-            "journal",
-            format!(
-                "{}; {} reps stored, {} waiting",
-                f.journal, f.reps_stored, f.reps_waiting
-            ),
-        ));
-    }
-    if let Some(bytes) = f.disk_free_bytes {
-        lines.push(("disk", format!("{:.1} GB free", bytes as f64 / 1e9)));
-    }
-    if let Some(bytes) = f.memory_bytes {
-        lines.push(("memory", format!("{:.0} MB", bytes as f64 / 1e6)));
-    }
-    if let Some(celsius) = f.temperature_c {
-        let slowed = match f.throttled {
-            Some(0) => ", never slowed down for it".to_owned(),
-            Some(times) => format!(", slowed down for it {times} times"),
-            None => String::new(),
-        };
-        lines.push(("heat", format!("{celsius:.0} °C{slowed}")));
+        lines.push(("health.waiting", f.settings_waiting.join(", ")));
     }
     lines
 }
 
-fn quantile_words([p50, p95, p99]: [f64; 3]) -> String {
-    format!("{p50:.1} ms, 95 % within {p95:.1}, 99 % within {p99:.1} ms")
+/// How long sounds take, once one was heard.
+fn delay_lines(f: &HealthFigures, i18n: &Messages) -> Vec<Line> {
+    [
+        ("health.frame_to_cue", f.cue_ms),
+        ("health.finish_to_cue", f.finish_to_cue_ms),
+        ("health.head_tone", f.tone_ms),
+    ]
+    .into_iter()
+    .filter_map(|(key, times)| Some((key, quantile_text(times?, i18n))))
+    .collect()
+}
+
+fn journal_line(f: &HealthFigures, i18n: &Messages) -> Option<Line> {
+    if f.journal.is_empty() {
+        return None;
+    }
+    let state = match f.journal == STORES {
+        true => i18n.t("health.journal_stores"),
+        false => i18n.detail(&f.journal, "fault.storage"),
+    };
+    Some((
+        "health.journal",
+        i18n.fill(
+            "health.journal_is",
+            &[&state, &f.reps_stored, &f.reps_waiting],
+        ),
+    ))
+}
+
+fn machine_lines(f: &HealthFigures, i18n: &Messages) -> Vec<Line> {
+    let mut lines = Vec::new();
+    if let Some(bytes) = f.disk_free_bytes {
+        let gb = format!("{:.1}", bytes as f64 / 1e9);
+        lines.push(("health.disk", i18n.format("health.disk_free", gb)));
+    }
+    if let Some(bytes) = f.memory_bytes {
+        lines.push(("health.memory", format!("{:.0} MB", bytes as f64 / 1e6)));
+    }
+    if let Some(celsius) = f.temperature_c {
+        let slowed = match f.throttled {
+            Some(0) => i18n.t("health.never_slowed").to_owned(),
+            Some(times) => i18n.format("health.slowed", times),
+            None => String::new(),
+        };
+        lines.push(("health.heat", format!("{celsius:.0} °C{slowed}")));
+    }
+    lines
+}
+
+fn quantile_text([p50, p95, p99]: [f64; 3], i18n: &Messages) -> String {
+    let ms = [p50, p95, p99].map(|ms| format!("{ms:.1}"));
+    i18n.fill("health.quantiles", &[&ms[0], &ms[1], &ms[2]])
 }
 
 /// Whether the page shows what the camera sees, so that nobody overlooks it.
-fn picture_words(f: &HealthFigures) -> String {
+fn picture_text(f: &HealthFigures, i18n: &Messages) -> String {
     match f.picture_shown {
-        true => format!(
-            "THE CAMERA'S PICTURE IS SHOWN on the cage screen, not stored; {} made",
-            f.pictures_made
-        ),
-        false => "off, the page shows a stick figure only".to_owned(),
+        true => i18n.format("health.picture_on", f.pictures_made),
+        false => i18n.t("health.picture_off").to_owned(),
     }
 }
 
 /// Whether pictures are kept, so that nobody overlooks it.
-fn video_words(f: &HealthFigures) -> String {
-    let mut words = match f.video_kept {
-        true => "A FILM OF EACH REP IS KEPT".to_owned(),
-        false => "off, no picture is stored".to_owned(),
-    };
+fn video_text(f: &HealthFigures, i18n: &Messages) -> String {
+    let mut parts = vec![match f.video_kept {
+        true => i18n.t("health.video_on").to_owned(),
+        false => i18n.t("health.video_off").to_owned(),
+    }];
     if f.video_kept || f.video_films > 0 {
-        let mb = f.video_bytes as f64 / 1e6;
-        let _ = write!(words, "; {} films, {mb:.1} MB", f.video_films);
+        let mb = format!("{:.1}", f.video_bytes as f64 / 1e6);
+        let mut films = i18n.fill("health.films", &[&f.video_films, &mb]);
         if let Some(folder) = &f.video_folder {
-            let _ = write!(words, ", in {}", folder.display());
+            films += &i18n.format("health.films_in", folder.display());
         }
+        parts.push(films);
     }
     if f.video_given_up + f.video_frames_dropped > 0 {
-        let _ = write!(
-            words,
-            "; {} films given up, {} frames left out",
-            f.video_given_up, f.video_frames_dropped
-        );
+        parts.push(i18n.fill(
+            "health.films_given_up",
+            &[&f.video_given_up, &f.video_frames_dropped],
+        ));
     }
     if let Some(why) = &f.video_trouble {
-        let _ = write!(words, "; the last one: {why}");
+        let why = i18n.detail(why, "fault.film");
+        parts.push(i18n.format("health.last_film", why));
     }
-    words
+    parts.join("; ")
 }
 
 #[cfg(test)]
@@ -299,7 +367,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn figures_are_told_in_words_and_come_back_from_json() {
+    fn figures_read_well_and_come_back_from_json() {
         let figures = HealthFigures {
             frames: 1000,
             dropped: 5,
@@ -307,17 +375,18 @@ mod tests {
             settings_trouble: Some("line 3: what is that".into()),
             ..HealthFigures::default()
         };
+        let i18n = Messages::of(Language::English);
         let lines = health_lines(&figures);
-        let told = |what: &str| &lines.iter().find(|l| l.0 == what).unwrap().1;
-        assert_eq!(told("video"), "off, no picture is stored");
-        assert!(told("picture").starts_with("off"));
+        let text = |what: &str| &lines.iter().find(|l| l.0 == what).unwrap().1;
+        assert_eq!(text("video"), "off, no picture is stored");
+        assert!(text("picture").starts_with("off"));
         let shown = HealthFigures {
             picture_shown: true,
             pictures_made: 7,
             ..HealthFigures::default()
         };
         assert_eq!(
-            picture_words(&shown),
+            picture_text(&shown, i18n),
             "THE CAMERA'S PICTURE IS SHOWN on the cage screen, not stored; 7 made"
         );
         let filmed = HealthFigures {
@@ -327,18 +396,18 @@ mod tests {
             ..HealthFigures::default()
         };
         assert_eq!(
-            video_words(&filmed),
+            video_text(&filmed, i18n),
             "A FILM OF EACH REP IS KEPT; 3 films, 42.0 MB"
         );
-        assert!(told("camera").contains("(0.50 %)"));
+        assert!(text("camera").contains("(0.50 %)"));
         assert_eq!(
-            told("started again"),
+            text("started again"),
             "camera 1, pose 0, rep 0, sound 2, journal 0"
         );
-        assert!(told("settings").contains("line 3"));
-        let text = serde_json::to_string(&figures).unwrap();
+        assert!(text("settings").contains("line 3"));
+        let json = serde_json::to_string(&figures).unwrap();
         assert_eq!(
-            serde_json::from_str::<HealthFigures>(&text).unwrap(),
+            serde_json::from_str::<HealthFigures>(&json).unwrap(),
             figures
         );
     }

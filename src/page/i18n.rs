@@ -7,12 +7,15 @@
 mod errors;
 
 use std::collections::BTreeMap;
+use std::fmt::{Display, Write as _};
 use std::sync::OnceLock;
 
-use crate::coach::{CueId, QuietReason, ScheduleKind, Verdict};
+use crate::coach::{CueId, PlanError, PlanPart, QuietReason, ScheduleKind, Verdict};
 use crate::pitch::Level;
+use crate::pose::Model;
 use crate::rep::{MeasureName, NotMeasured, Phase};
 use crate::sound::{Language, phrase_words};
+use crate::status::ModelReason;
 use crate::text_enum::Recorded;
 
 /// The messages of a language.
@@ -56,15 +59,114 @@ impl Messages {
     }
 
     /// The text of a key with `{}` filled in.
-    pub(super) fn format(&self, key: &str, value: impl std::fmt::Display) -> String {
-        self.t(key).replacen("{}", &value.to_string(), 1)
+    pub(super) fn format(&self, key: &str, value: impl Display) -> String {
+        self.fill(key, &[&value])
+    }
+
+    /// The text of a key with each `{}` filled in, in their order.
+    pub(super) fn fill(&self, key: &str, values: &[&dyn Display]) -> String {
+        let mut parts = self.t(key).split("{}");
+        let mut text = parts.next().unwrap_or_default().to_owned();
+        for (part, value) in parts.zip(values) {
+            let _ = write!(text, "{value}{part}");
+        }
+        text
+    }
+
+    /// A detail that the program words in English, such as an error's: as it is in English, else the text of a key in its place.
+    pub(super) fn detail<'a>(&'a self, english: &'a str, key: &'a str) -> &'a str {
+        match self.language {
+            Language::English => english,
+            Language::Spanish => self.t(key),
+        }
+    }
+
+    /// Whether the camera has the hitter, by the name of a [`crate::coach::ReadyState`].
+    pub(super) fn ready<'a>(&'a self, name: &'a str) -> &'a str {
+        match self.language {
+            Language::English => name,
+            Language::Spanish => self.named("js.ready.", name),
+        }
+    }
+
+    /// The pose model in use, and why.
+    pub(super) fn model(&self, reason: ModelReason) -> String {
+        let ms = |ms: f64| format!("{ms:.1}");
+        match (self.language, reason) {
+            (Language::English, reason) => reason.to_string(),
+            (_, ModelReason::Configured(Model::Full)) => self.t("fault.model.full_set").to_owned(),
+            (_, ModelReason::Configured(Model::Lite)) => self.t("fault.model.lite_set").to_owned(),
+            (
+                _,
+                ModelReason::FullKeepsUp {
+                    full_ms,
+                    free_ms,
+                    fps,
+                },
+            ) => self.fill(
+                "fault.model.full_keeps_up",
+                &[&ms(full_ms), &ms(free_ms), &fps.round()],
+            ),
+            (
+                _,
+                ModelReason::FullTooSlow {
+                    lite_ms,
+                    full_ms,
+                    free_ms,
+                    fps,
+                },
+            ) => {
+                let lacking = match lite_ms <= free_ms {
+                    true => "",
+                    false => self.t("fault.model.both_too_slow"),
+                };
+                self.fill(
+                    "fault.model.full_too_slow",
+                    &[
+                        &ms(lite_ms),
+                        &ms(full_ms),
+                        &ms(free_ms),
+                        &fps.round(),
+                        &lacking,
+                    ],
+                )
+            }
+            (_, ModelReason::FullDroppedFrames) => self.t("fault.model.dropped_frames").to_owned(),
+        }
+    }
+
+    /// What is wrong with a plan; in its fields there is no line.
+    pub(super) fn plan_error(&self, error: &PlanError, in_fields: bool) -> String {
+        let key = match error.part {
+            PlanPart::Text => "fault.plan.text",
+            PlanPart::Name => "fault.plan.name",
+            PlanPart::Focus => "fault.plan.focus",
+            PlanPart::Bands => "fault.plan.bands",
+            PlanPart::Cues => "fault.plan.cues",
+            PlanPart::Set => "fault.plan.set",
+            PlanPart::Pitch => "fault.plan.pitch",
+        };
+        match (self.language, in_fields) {
+            (Language::English, true) => error.reason.clone(),
+            (Language::English, false) => error.to_string(),
+            (_, true) => self.t(key).to_owned(),
+            (_, false) => self.fill("fault.plan.line", &[&error.line, &self.t(key)]),
+        }
     }
 
     /// The text of a name under a prefix, such as `level.` and `youth`; the name itself where it has none.
-    fn named<'a>(&'a self, prefix: &str, name: &'a str) -> &'a str {
+    pub(super) fn named<'a>(&'a self, prefix: &str, name: &'a str) -> &'a str {
         self.messages
             .get(&format!("{prefix}{name}"))
             .map_or(name, String::as_str)
+    }
+
+    /// The names that the program gives hitters and plans.
+    pub(super) fn names(&self) -> impl Iterator<Item = (&str, &str)> {
+        let names = self.messages.iter();
+        names
+            .filter(|(key, _)| key.starts_with("hitter.") || key.starts_with("plan."))
+            .map(|(key, text)| (key.as_str(), text.as_str()))
     }
 
     /// All cues and what they say.

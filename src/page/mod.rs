@@ -36,13 +36,26 @@ pub(crate) use auth::{CredentialError, CredentialKind, Credentials};
 pub(crate) use health::{HealthFigures, health_lines};
 pub(crate) use server::PageServer;
 
+/// Why another hitter's session cannot begin now.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum SwitchError {
+    /// A recording runs for want of a camera.
+    #[error(
+        "a recording stands in for the camera, and its swings are nobody's; plug in a camera first"
+    )]
+    NoCamera,
+    /// The journal cannot be opened, or the hitter's plan cannot be followed.
+    #[error(transparent)]
+    Preparation(Box<dyn std::error::Error + Send + Sync>),
+}
+
 /// What the page asks of whatever runs the sessions.
 pub(crate) trait SessionControl: Send + Sync {
     /// Begins a session of this hitter between two reps; a hitter without a name stays anonymous.
     ///
     /// # Errors
-    /// In words for the page, where that cannot be now.
-    fn switch_hitter(&self, hitter: NewHitter) -> Result<(), String>;
+    /// Where that cannot be now.
+    fn switch_hitter(&self, hitter: NewHitter) -> Result<(), SwitchError>;
 
     /// The bands of the settings in force, for plans that are tried.
     fn bands(&self) -> crate::coach::Bands;

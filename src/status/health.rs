@@ -10,6 +10,7 @@ use crate::journal::{JournalHandle, WriterState};
 use crate::sound::PlayerHealth;
 use crate::video::FilmState;
 
+use super::ModelReason;
 use super::live::LiveState;
 use super::preview::Preview;
 
@@ -48,7 +49,7 @@ pub struct Health {
     /// What the rep stage told last.
     stage: Mutex<StageReport>,
     /// Which pose model is in use, and why.
-    model: Mutex<String>,
+    model: Mutex<Option<ModelReason>>,
 }
 
 /// Counts of what was found in a run.
@@ -147,18 +148,14 @@ impl Health {
         *self.stage.lock().unwrap_or_else(PoisonError::into_inner) = report;
     }
 
-    /// Which pose model is in use and why, in words; empty where nobody said.
-    pub fn model(&self) -> String {
-        self.model
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner)
-            .clone()
+    /// Which pose model is in use and why; `None` before it is chosen.
+    pub fn model(&self) -> Option<ModelReason> {
+        *self.model.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Keeps which pose model is in use, and why.
-    pub fn set_model(&self, words: &str) {
-        let mut model = self.model.lock().unwrap_or_else(PoisonError::into_inner);
-        words.clone_into(&mut model);
+    pub fn set_model(&self, reason: ModelReason) {
+        *self.model.lock().unwrap_or_else(PoisonError::into_inner) = Some(reason);
     }
 
     /// One line for the terminal and the log.

@@ -5,8 +5,10 @@
 
 mod health;
 mod live;
+mod model;
 mod preview;
 
 pub(crate) use health::{DurationWindow, Health, RunCounts, StageReport};
 pub(crate) use live::{Live, LiveFigure, LiveRep, LiveState};
+pub(crate) use model::ModelReason;
 pub(crate) use preview::{Preview, PreviewPicture};

@@ -5,9 +5,11 @@ import { Pictures } from "/assets/picture.js";
 const at = (id) => document.getElementById(id);
 const words = JSON.parse(at("screen").dataset.words);
 const say = (key) => words[key] ?? key;
+// A name that the program gave, in the reader's language; any other as it is.
+const named = (kind, name) => words[`${kind}.${name}`] ?? name;
 const pictureLayer = element("g", {}, at("figure"));
 const group = element("g", { class: "sticks" }, at("figure"));
-// What is neither colour nor word: a sign for each verdict.
+// What is neither color nor word: a sign for each verdict.
 const SIGNS = { in: "●", low: "▼", high: "▲" };
 
 const setText = (id, text) => {
@@ -94,8 +96,8 @@ const pictures = new Pictures(pictureLayer, (figure) => {
 });
 
 function show(live) {
-  setText("who", live.hitter ?? say("nobody"));
-  setText("plan", live.plan ?? "");
+  setText("who", live.hitter ? named("hitter", live.hitter) : say("nobody"));
+  setText("plan", live.plan ? named("plan", live.plan) : "");
   const ready = live.over ? "over" : live.resting ? "resting" : live.ready;
   at("ready").dataset.state = ready;
   at("ready").querySelector(".sign").textContent = ready === "ready" ? "●" : "○";

@@ -2,6 +2,7 @@
 
 use super::Messages;
 use crate::journal::JournalError;
+use crate::page::SwitchError;
 use crate::page::auth::CredentialError;
 use crate::rep::CannotMove;
 use crate::sound::Language;
@@ -21,6 +22,19 @@ impl Messages {
         match self.language {
             Language::English => error.english(),
             Language::Spanish => self.t(error.key()).to_owned(),
+        }
+    }
+}
+
+impl Explained for SwitchError {
+    fn english(&self) -> String {
+        self.to_string()
+    }
+
+    fn key(&self) -> &'static str {
+        match self {
+            Self::NoCamera => "fault.switch.no_camera",
+            Self::Preparation(_) => "fault.switch.preparation",
         }
     }
 }

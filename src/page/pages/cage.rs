@@ -48,6 +48,9 @@ fn script_messages(i18n: &Messages) -> String {
     for (id, words) in i18n.cues() {
         all.insert(format!("cue.{id}"), words.into());
     }
+    for (key, text) in i18n.names() {
+        all.insert(key.to_owned(), text.into());
+    }
     for name in crate::rep::MeasureName::ALL {
         all.insert(
             format!("measure.{}", name.name()),
@@ -113,7 +116,10 @@ pub(in crate::page) async fn switch_hitter(
     let switched = tokio::task::spawn_blocking(move || control.switch_hitter(hitter)).await?;
     match switched {
         Ok(()) => Ok(Redirect::to("/").into_response()),
-        Err(why) => refused(&state, &requester, why).await,
+        Err(error) => {
+            tracing::warn!(%error, "the hitter stays the same");
+            refused(&state, &requester, i18n.error(&error)).await
+        }
     }
 }
 

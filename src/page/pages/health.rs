@@ -9,25 +9,57 @@ use axum::response::{Html, IntoResponse, Response};
 use crate::page::auth::Requester;
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
-use crate::page::health::{HealthFigures, health_lines, metrics};
+use crate::page::format;
+use crate::page::health::{HealthFigures, localized_lines, metrics};
+use crate::page::i18n::Messages;
 use crate::page::state::AppState;
+use crate::rep::{MeasureName, RepKind};
+use crate::sound::Language;
+use crate::status::LiveRep;
 
 #[derive(Template)]
 #[template(path = "health.html")]
 struct HealthPage<'a> {
     page: PageContext<'a>,
-    lines: Vec<(&'static str, String)>,
+    lines: Vec<(String, String)>,
 }
 
 pub(in crate::page) async fn page(
     State(state): State<AppState>,
     Extension(requester): Extension<Requester>,
 ) -> Result<Html<String>, PageError> {
-    let page = HealthPage {
-        page: PageContext::new(&requester, Section::Health),
-        lines: health_lines(&figures(&state)),
+    let i18n = requester.messages();
+    let mut figures = figures(&state);
+    let model = state.health.model();
+    let model = model.map(|reason| i18n.model(reason)).unwrap_or_default();
+    let live = state.health.live.subscribe().borrow().clone();
+    let last_rep = match (live.trail.back(), requester.language) {
+        (Some(rep), Language::Spanish) => Some(last_rep_text(rep, i18n)),
+        _ => figures.last_rep.take(),
     };
-    html(&page)
+    html(&HealthPage {
+        page: PageContext::new(&requester, Section::Health),
+        lines: localized_lines(&figures, model, last_rep, i18n),
+    })
+}
+
+/// The last rep in languages other than the terminal's.
+fn last_rep_text(rep: &LiveRep, i18n: &Messages) -> String {
+    let kind = match rep.kind {
+        RepKind::Swing => i18n.t("js.swing"),
+        RepKind::Take => i18n.t("js.take"),
+    };
+    let mut text = format!("{}: {kind}", rep.number);
+    if let Some(name) = rep.measure.and_then(MeasureName::from_name)
+        && let Some(value) = rep.value
+    {
+        let value = format::with_unit(i18n, name, value);
+        text += &format!(", {} {value}", i18n.measure(name));
+    }
+    if let Some(cue) = &rep.cue {
+        text += &format!(" · {}", i18n.cue_heard(cue));
+    }
+    text
 }
 
 fn figures(state: &AppState) -> HealthFigures {

@@ -117,7 +117,7 @@ impl PlanFields {
             .map(|pitch| pitch.speeds.iter().map(f64::to_string).collect())
             .unwrap_or_default();
         Self {
-            name: plan.name.clone(),
+            name: i18n.plan_name(&plan.name).to_owned(),
             measures,
             schedules: schedule_options(Some(plan.schedule.kind()), i18n),
             when_number: plan

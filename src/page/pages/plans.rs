@@ -156,11 +156,11 @@ pub(in crate::page) async fn submit(
     }
     let plan = match by_fields {
         true => plan_fields::to_text(&form.fields, i18n).and_then(|made| {
-            let plan = Plan::parse(&made).map_err(|error| error.reason)?;
+            let plan = Plan::parse(&made).map_err(|error| i18n.plan_error(&error, true))?;
             text = made;
             Ok(plan)
         }),
-        false => Plan::parse(&text).map_err(|error| error.to_string()),
+        false => Plan::parse(&text).map_err(|error| i18n.plan_error(&error, false)),
     };
     let plan = match plan {
         Ok(plan) => plan,
