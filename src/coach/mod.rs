@@ -39,7 +39,7 @@ pub(crate) use plan_templates::PlanTemplate;
 pub use plan_text::PlanError;
 pub(crate) use plan_text::PlanPart;
 pub use quiet::QuietReason;
-pub(crate) use readiness::{Readiness, ReadyState, Sighting};
+pub(crate) use readiness::{Readiness, ReadyState, Remark, Sighting};
 pub(crate) use schedule::ScheduleKind;
 pub use schedule::{CueSchedule, Decision, FADED_OVER, Scheduler, faded_share};
 pub use set::{CloseReason, SetEvent, SetRun};

@@ -1,38 +1,83 @@
-//! The tone that follows the hitter's head.
+//! The tone that follows the hitter's head from the gather to the swing.
 
-use super::RepStage;
-use crate::daemon::DaemonError;
+use std::sync::{Arc, OnceLock};
+
+use crate::capture::CaptureClock;
+use crate::daemon::Ears;
 use crate::pose::PoseFrame;
-use crate::rep::MeasureName;
+use crate::rep::{FinderSettings, LiveHead, RepFinder};
+use crate::sound::SoundError;
+use crate::status::DurationWindow;
 
-/// The tone turns sharp at this travel where the head's band has no upper end, centimetres.
-const TONE_EDGE_CM: f64 = 10.0;
+/// The travel at which the tone turns sharp where the head's band has no upper end, centimeters.
+pub(super) const DEFAULT_EDGE_CM: f64 = 10.0;
 
-impl RepStage {
-    /// Lets the tone follow the head from the gather to the swing.
-    pub(super) fn follow_head(&mut self, pose: &PoseFrame) -> Result<(), DaemonError> {
-        let travel = self
-            .head
-            .push(pose, self.finder.phase(), self.finder.forward());
-        let coach = self.training.trainer.coach();
-        let edge_cm = coach
-            .band_for(self.bats, MeasureName::HeadToPlant)
-            .and_then(|band| band.high)
-            .filter(|high| *high > 0.0)
-            .unwrap_or(TONE_EDGE_CM);
+/// Follows one hitter's head and sets the tone.
+pub(super) struct HeadTone {
+    head: LiveHead,
+    is_on: bool,
+    /// From a frame's capture to the tone's last change.
+    set_after_ms: Option<f64>,
+    clock: Arc<OnceLock<CaptureClock>>,
+    /// From capture to the first sample of the changed tone.
+    latency: Arc<DurationWindow>,
+}
+
+impl HeadTone {
+    pub(super) fn new(
+        setup: FinderSettings,
+        clock: Arc<OnceLock<CaptureClock>>,
+        latency: Arc<DurationWindow>,
+    ) -> Self {
+        Self {
+            head: LiveHead::new(setup),
+            is_on: false,
+            set_after_ms: None,
+            clock,
+            latency,
+        }
+    }
+
+    /// Records latencies here.
+    pub(super) fn set_latency_window(&mut self, latency: Arc<DurationWindow>) {
+        self.latency = latency;
+    }
+
+    /// Follows another hitter.
+    pub(super) fn begin_session(&mut self, setup: FinderSettings) {
+        self.head = LiveHead::new(setup);
+    }
+
+    /// What is known of hitter and camera has changed; a resting place that was seen keeps its scale.
+    pub(super) fn set_setup(&mut self, setup: FinderSettings) {
+        self.head.revise(setup);
+    }
+
+    /// Takes the next pose. `edge_cm` is the travel at which the tone turns sharp.
+    ///
+    /// # Errors
+    /// Where a sound file cannot be written.
+    pub(super) fn step(
+        &mut self,
+        pose: &PoseFrame,
+        finder: &RepFinder,
+        edge_cm: f64,
+        sound: &mut Ears,
+    ) -> Result<(), SoundError> {
+        let travel = self.head.push(pose, finder.phase(), finder.forward());
         let share = travel.map(|travel| (travel.forward_cm / edge_cm) as f32);
-        if share.is_some() || self.tone_on {
-            // What the device did with the news before this one.
-            if let (Some(told_ms), Some(lag)) = (self.tone_told_ms, self.sinks.sound.tone_lag()) {
-                self.tone_times.add_ms(told_ms + 1e3 * lag.as_secs_f64());
+        if share.is_some() || self.is_on {
+            // When the device took the change before this one.
+            if let (Some(set_after_ms), Some(lag)) = (self.set_after_ms, sound.tone_lag()) {
+                self.latency.add_ms(set_after_ms + 1e3 * lag.as_secs_f64());
             }
-            self.tone_told_ms = self
+            self.set_after_ms = self
                 .clock
                 .get()
                 .map(|clock| 1e3 * clock.now().secs_since(pose.captured_at));
-            self.sinks.sound.head_tone(share, pose.captured_at)?;
+            sound.head_tone(share, pose.captured_at)?;
         }
-        self.tone_on = share.is_some();
+        self.is_on = share.is_some();
         Ok(())
     }
 }

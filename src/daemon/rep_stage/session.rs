@@ -1,92 +1,124 @@
-//! Another session while the daemon runs: another hitter steps in, or the reps are to go into another journal.
-//!
-//! In: a [`SessionChange`] that was prepared elsewhere and can no longer fail. Out: the session before is ended with all its
-//! reps, the next one begins between two reps, never within one.
+//! The session that runs: who hits, how they train, and the finder of their reps.
 
-use std::time::Duration;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
 
-use crate::coach::{OPENING, Readiness};
-use crate::journal::{JournalWriter, NewHitter, NewSession};
-use crate::rep::{FinderSettings, LiveHead, Phase, RepFinder};
-use crate::time::CaptureTime;
-
-use super::super::DaemonError;
-use super::{DARK_BELOW, RepStage};
+use crate::coach::PitchPlayed;
 use crate::daemon::Training;
+use crate::journal::{JournalWriter, NewHitter, NewSession};
+use crate::pose::PoseFrame;
+use crate::rep::{Bats, FinderSettings, FoundRep, MeasureName, Phase, RepFinder};
 
-/// How long a journal that gives way to another one may take to store what waits.
-const LAST_STORES: Duration = Duration::from_secs(5);
+use super::head_tone::DEFAULT_EDGE_CM;
 
-/// The next session, ready to begin.
-pub struct SessionChange {
+/// The next session, ready to begin: nothing about it can fail any more but the journal.
+pub(crate) struct SessionChange {
     /// Who hits; `None` where nobody is named.
     pub hitter: Option<NewHitter>,
-    /// How the journal is to note it.
+    /// The journal's entry.
     pub session: NewSession,
     /// How the hitter trains.
     pub training: Training,
-    /// What the finder is told.
+    /// What is known of hitter and camera.
     pub setup: FinderSettings,
     /// Another journal, where the reps are to go into one.
     pub journal: Option<JournalWriter>,
 }
 
-impl RepStage {
-    /// Begins the session that waits, unless a rep runs or still waits to be logged.
-    pub(super) fn change_session_when_due(&mut self, now: CaptureTime) -> Result<(), DaemonError> {
-        let between_reps =
-            self.waiting.is_none() && matches!(self.finder.phase(), Phase::Away | Phase::Set);
-        if !between_reps {
-            return Ok(());
-        }
-        let Some(change) = self.changes.take_session() else {
-            return Ok(());
-        };
-        let SessionChange {
-            hitter,
-            session,
+/// The finder failed by a fault of its own, and began afresh.
+pub(super) struct FinderRestarted;
+
+/// The session that runs.
+pub(super) struct Session {
+    /// What is known of hitter and camera.
+    pub setup: FinderSettings,
+    pub hitter: Option<String>,
+    pub training: Training,
+    pub finder: RepFinder,
+    /// The side of the last rep, for bands that depend on it.
+    pub bats: Bats,
+    /// The last rep, as the terminal showed it.
+    pub last_rep: Option<String>,
+    /// Whether the words that open the session are still to be said.
+    pub opening_due: bool,
+}
+
+impl Session {
+    pub(super) fn new(setup: FinderSettings, training: Training) -> Self {
+        Self {
+            setup,
+            hitter: None,
+            finder: RepFinder::new(setup),
+            bats: setup.bats.unwrap_or(Bats::Right),
+            last_rep: None,
+            opening_due: training.opening,
             training,
-            setup: finder,
-            journal,
-        } = change;
-        if let Some(line) = self.training.trainer.closing_line() {
-            self.sinks.terminal.println(&line);
         }
-        let name = hitter.as_ref().and_then(|hitter| hitter.name.clone());
-        // What is shown here may end up in the system's log, where no name belongs.
-        self.sinks.terminal.println(match &name {
-            Some(_) => "another session begins, of a hitter with a name",
-            None => "another session begins, of nobody named",
-        });
-        match (journal, &self.sinks.journal) {
-            (Some(journal), _) => {
-                journal.begin_session(hitter, session)?;
-                if let Some(before) = self.sinks.journal.replace(journal)
-                    && let Err(error) = before.close(LAST_STORES)
-                {
-                    tracing::error!(%error, "the journal before could not be ended well");
-                }
-            }
-            (None, Some(journal)) => journal.begin_session(hitter, session)?,
-            (None, None) => {}
-        }
-        let count_asked = std::sync::Arc::clone(&self.training.count_asked);
-        self.training = Training {
-            count_asked,
+    }
+
+    /// The session after this one. Whoever asks for the count goes on asking through the same flag.
+    pub(super) fn next(
+        &self,
+        hitter: Option<String>,
+        training: Training,
+        setup: FinderSettings,
+    ) -> Self {
+        let training = Training {
+            count_asked: Arc::clone(&self.training.count_asked),
             ..training
         };
-        self.told = finder;
-        self.finder = RepFinder::new(finder);
-        self.head = LiveHead::new(finder);
-        self.readiness = Readiness::new(DARK_BELOW);
-        self.bats = finder.bats.unwrap_or(self.bats);
-        self.last_rep = None;
-        self.hitter = name;
-        self.live.begin_session();
-        self.publish(None);
-        if self.training.opening && self.counts.frames > 0 {
-            self.sinks.sound.say(OPENING, now)?;
+        Self {
+            hitter,
+            bats: setup.bats.unwrap_or(self.bats),
+            ..Self::new(setup, training)
         }
-        Ok(())
+    }
+
+    /// What is known of hitter and camera has changed.
+    pub(super) fn set_setup(&mut self, setup: FinderSettings) {
+        self.setup = setup;
+        self.finder.revise(setup);
+        self.bats = setup.bats.unwrap_or(self.bats);
+    }
+
+    pub(super) fn is_between_reps(&self) -> bool {
+        matches!(self.finder.phase(), Phase::Away | Phase::Set)
+    }
+
+    /// Takes the next pose; gives a rep that it completes.
+    ///
+    /// # Errors
+    /// Where the finder failed.
+    pub(super) fn find(&mut self, pose: PoseFrame) -> Result<Option<FoundRep>, FinderRestarted> {
+        catch_unwind(AssertUnwindSafe(|| self.finder.push(pose))).map_err(|_| {
+            tracing::error!("the rep finder failed by a fault of its own and begins afresh");
+            self.finder = RepFinder::new(self.setup);
+            FinderRestarted
+        })
+    }
+
+    /// The pitch that a rep belongs to: the last one, where the rep's measures against a pitch could be made.
+    pub(super) fn pitch_of(&self, found: &FoundRep) -> Option<PitchPlayed> {
+        let belongs = [
+            MeasureName::PlantAfterRelease,
+            MeasureName::ContactToArrival,
+        ]
+        .iter()
+        .any(|name| {
+            let measure = found.rep.measures.get(name);
+            measure.is_some_and(|measure| measure.value().is_some())
+        });
+        self.training.pitcher.as_ref()?.last().filter(|_| belongs)
+    }
+
+    /// The head's travel at which the tone turns sharp, centimeters.
+    pub(super) fn head_tone_edge_cm(&self) -> f64 {
+        self.training
+            .trainer
+            .coach()
+            .band_for(self.bats, MeasureName::HeadToPlant)
+            .and_then(|band| band.high)
+            .filter(|high| *high > 0.0)
+            .unwrap_or(DEFAULT_EDGE_CM)
     }
 }

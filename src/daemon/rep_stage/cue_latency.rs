@@ -1,0 +1,118 @@
+//! How long after its deciding frame a cue is heard.
+//!
+//! In: a cue that was handed to the sound stage, and what became of it. Out: the latency for the rep that the cue is about,
+//! and the same for the health figures.
+
+use std::sync::{Arc, OnceLock};
+use std::time::{Duration, Instant};
+
+use crate::capture::CaptureClock;
+use crate::sound::{Heard, Ticket};
+use crate::status::DurationWindow;
+use crate::time::CaptureTime;
+
+/// How long a rep that is about to be logged waits to learn when its cue was heard. The pose queue holds far more than this.
+const PATIENCE: Duration = Duration::from_millis(250);
+
+/// A cue on its way to the hitter.
+struct PendingCue {
+    ticket: Ticket,
+    decided_at: Instant,
+    /// From the swing's finish to the frame that decided, where the finish was seen.
+    after_finish_ms: Option<f64>,
+    /// Once it was heard.
+    latency_ms: Option<f64>,
+}
+
+/// Follows the last cue until its rep is logged.
+pub(super) struct CueLatency {
+    pending: Option<PendingCue>,
+    /// "Now" on the source's clock, once the source has one.
+    clock: Arc<OnceLock<CaptureClock>>,
+    /// From the capture of the deciding frame to the first sample.
+    from_capture: Arc<DurationWindow>,
+    /// From the swing's finish to the first sample.
+    from_finish: Arc<DurationWindow>,
+}
+
+impl CueLatency {
+    pub(super) fn new(clock: Arc<OnceLock<CaptureClock>>) -> Self {
+        Self {
+            pending: None,
+            clock,
+            from_capture: Arc::default(),
+            from_finish: Arc::default(),
+        }
+    }
+
+    /// Records latencies here.
+    pub(super) fn set_windows(
+        &mut self,
+        from_capture: Arc<DurationWindow>,
+        from_finish: Arc<DurationWindow>,
+    ) {
+        self.from_capture = from_capture;
+        self.from_finish = from_finish;
+    }
+
+    /// A cue was handed over at `decided_at`; without a ticket nobody will ever hear of it.
+    pub(super) fn begin(
+        &mut self,
+        ticket: Option<Ticket>,
+        decided_at: Instant,
+        after_finish_ms: Option<f64>,
+    ) {
+        self.pending = ticket.map(|ticket| PendingCue {
+            ticket,
+            decided_at,
+            after_finish_ms,
+            latency_ms: None,
+        });
+    }
+
+    /// A sound was heard.
+    pub(super) fn heard(&mut self, heard: &Heard) {
+        let Some(cue) = self
+            .pending
+            .as_mut()
+            .filter(|cue| cue.ticket == heard.ticket)
+        else {
+            return;
+        };
+        let decided = self
+            .clock
+            .get()
+            .map_or(heard.at, |clock| clock.at(cue.decided_at));
+        let latency_ms = 1e3 * decided.secs_since(heard.at) + heard.latency_millis;
+        cue.latency_ms = Some(latency_ms);
+        self.from_capture.add_ms(latency_ms);
+        if let Some(after_finish_ms) = cue.after_finish_ms {
+            self.from_finish.add_ms(after_finish_ms + latency_ms);
+        }
+    }
+
+    /// A sound will not be heard.
+    pub(super) fn unheard(&mut self, ticket: Ticket) {
+        self.pending.take_if(|cue| cue.ticket == ticket);
+    }
+
+    /// When a sound's first sample was heard, on the source's clock.
+    pub(super) fn heard_at(&self, heard: &Heard) -> CaptureTime {
+        match (heard.heard_at, self.clock.get()) {
+            (Some(instant), Some(clock)) => clock.at(instant),
+            _ => heard.at.plus_secs(1e-3 * heard.latency_millis),
+        }
+    }
+
+    /// How much longer it is worth waiting for the cue's report; `None` where it is known, late or not due.
+    pub(super) fn wait_left(&self) -> Option<Duration> {
+        let cue = self.pending.as_ref()?;
+        let left = PATIENCE.saturating_sub(cue.decided_at.elapsed());
+        (cue.latency_ms.is_none() && !left.is_zero()).then_some(left)
+    }
+
+    /// The latency of the cue, once; `None` where it is not known.
+    pub(super) fn take(&mut self) -> Option<f64> {
+        self.pending.take()?.latency_ms
+    }
+}

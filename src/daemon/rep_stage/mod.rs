@@ -1,0 +1,530 @@
+//! The last stage of the pipeline: from poses to what is heard, logged and shown.
+//!
+//! In: poses in time order, on the main thread. Out: cues, sentences, pitches and the head tone to the sound stage, reps
+//! to the journal and the rep log, lines to the terminal. Nothing is dropped here, and nothing here waits for sound
+//! while the hitter moves.
+
+mod cue_latency;
+mod film_recorder;
+mod head_tone;
+mod readiness_monitor;
+mod records;
+mod session;
+
+use std::sync::atomic::Ordering;
+use std::sync::{Arc, OnceLock};
+use std::time::{Duration, Instant};
+
+use crate::capture::CaptureClock;
+use crate::coach::{Announcements, JudgedRep, OPENING};
+use crate::journal::{JournalWriter, RepLog};
+use crate::picture_size::PictureSize;
+use crate::pose::PoseFrame;
+use crate::pose::track::TrackWriter;
+use crate::rep::{FinderSettings, FoundRep, HoldWatch, Measure, MeasureName, RepKind};
+use crate::sound::{DELIVERY, Outcome};
+use crate::status::{Health, LiveFigure, RunCounts, StageReport};
+use crate::time::CaptureTime;
+use crate::video::{Films, FrameTap};
+
+use super::ears::Ears;
+use super::live_publisher::LivePublisher;
+use super::pending_changes::{PendingChanges, SettingsUpdate};
+use super::pipeline::PoseSample;
+use super::rep_text::rep_text;
+use super::{DaemonError, Terminal, Training};
+
+use cue_latency::CueLatency;
+use film_recorder::FilmRecorder;
+use head_tone::HeadTone;
+use readiness_monitor::{FrameView, ReadinessMonitor};
+use records::Records;
+use session::{FinderRestarted, Session};
+
+pub(crate) use film_recorder::film_notice;
+pub(crate) use session::SessionChange;
+
+/// A picture darker than this is too dark for the landmarks; mean brightness, 0 to 255.
+pub(crate) const DARK_BELOW: f32 = 40.0;
+
+/// Where the stage's results go. Each may be absent.
+pub struct RepSinks {
+    /// What the hitter hears.
+    pub sound: Ears,
+    /// What is kept.
+    pub journal: Option<JournalWriter>,
+    /// One JSON line a rep.
+    pub rep_log: Option<RepLog>,
+    /// The poses of every frame.
+    pub track: Option<TrackWriter>,
+    /// Lines for the person who runs the program.
+    pub terminal: Terminal,
+}
+
+/// A rep that was cued, and is logged once its finish is over.
+struct UnfinishedRep {
+    judged: JudgedRep,
+    frames: Vec<PoseFrame>,
+    hold: HoldWatch,
+}
+
+/// The stage; one for each run.
+pub struct RepStage {
+    session: Session,
+    readiness: ReadinessMonitor,
+    head_tone: HeadTone,
+    cue_latency: CueLatency,
+    unfinished: Option<UnfinishedRep>,
+    sound: Ears,
+    records: Records,
+    terminal: Terminal,
+    live: LivePublisher,
+    changes: Arc<PendingChanges>,
+    counts: RunCounts,
+    finder_restarts: u64,
+    /// Of the last frame.
+    picture: PictureSize,
+    /// Of the last frame.
+    last: CaptureTime,
+}
+
+impl RepStage {
+    /// A stage that has seen nothing. `setup` is what is known of hitter and camera; `clock` gives "now" on the source's
+    /// clock, once the source has one.
+    pub fn new(
+        setup: FinderSettings,
+        training: Training,
+        sinks: RepSinks,
+        clock: Arc<OnceLock<CaptureClock>>,
+    ) -> Self {
+        Self {
+            session: Session::new(setup, training),
+            readiness: ReadinessMonitor::new(),
+            head_tone: HeadTone::new(setup, Arc::clone(&clock), Arc::default()),
+            cue_latency: CueLatency::new(clock),
+            unfinished: None,
+            sound: sinks.sound,
+            records: Records {
+                journal: sinks.journal,
+                rep_log: sinks.rep_log,
+                track: sinks.track,
+                films: FilmRecorder::default(),
+            },
+            terminal: sinks.terminal,
+            live: LivePublisher::new(Arc::default(), Arc::default()),
+            changes: Arc::default(),
+            counts: RunCounts::default(),
+            finder_restarts: 0,
+            picture: PictureSize::default(),
+            last: CaptureTime::default(),
+        }
+    }
+
+    /// Publishes what goes on, and records latencies, in `health`. `hitter` is the first session's.
+    #[must_use]
+    pub(crate) fn with_health(mut self, health: &Health, hitter: Option<String>) -> Self {
+        self.live = LivePublisher::new(Arc::clone(&health.live), Arc::clone(&health.preview));
+        self.cue_latency
+            .set_windows(Arc::clone(&health.cue), Arc::clone(&health.finish_to_cue));
+        self.head_tone.set_latency_window(Arc::clone(&health.tone));
+        self.session.hitter = hitter;
+        self
+    }
+
+    /// Takes edited settings and prepared sessions from there.
+    #[must_use]
+    pub(super) fn with_pending_changes(mut self, changes: Arc<PendingChanges>) -> Self {
+        self.changes = changes;
+        self
+    }
+
+    /// Keeps films of reps while they are turned on.
+    #[must_use]
+    pub(super) fn with_films(mut self, films: Films) -> Self {
+        self.records.films = FilmRecorder::new(films);
+        self
+    }
+
+    /// Where the pose thread leaves its frames for the films, once.
+    pub(super) fn film_tap(&mut self) -> Option<FrameTap> {
+        self.records.films.tap()
+    }
+
+    /// Takes the next pose.
+    ///
+    /// # Errors
+    /// Where a file that was asked for cannot be written, or the journal's thread is gone.
+    pub fn step(&mut self, sample: PoseSample) -> Result<(), DaemonError> {
+        let now = sample.pose.captured_at;
+        self.apply_pending_update();
+        self.begin_pending_session()?;
+        self.count_frame(&sample);
+        self.say_opening_when_due(now)?;
+        if let Some(track) = &mut self.records.track {
+            track.frame(&sample.pose)?;
+        }
+        self.sound.go_on(now)?;
+        self.collect_outcomes(Duration::ZERO);
+        self.watch_finish(&sample.pose)?;
+        let view = FrameView::of(&sample);
+        let figure = self.live.figure_due(&sample.pose, sample.picture);
+        self.follow_head(&sample.pose)?;
+        self.find_rep(sample.pose)?;
+        self.remark_on_readiness(now, view)?;
+        self.announce_what_is_due(now)?;
+        self.pitch_when_due(now)?;
+        if let Some(figure) = figure {
+            self.publish(Some(figure));
+        }
+        Ok(())
+    }
+
+    /// A second has gone by without a pose.
+    ///
+    /// # Errors
+    /// Where another session was due and the journal's thread is gone.
+    pub(super) fn idle(&mut self) -> Result<(), DaemonError> {
+        self.collect_outcomes(Duration::ZERO);
+        // A hitter whom the camera saw last is not the hitter now.
+        self.publish(Some(None));
+        self.begin_pending_session()?;
+        if self.counts.frames > 0 {
+            self.say_opening_when_due(self.last)?;
+        }
+        Ok(())
+    }
+
+    /// The figures of this stage. To be called about once a second.
+    pub(super) fn report(&mut self) -> StageReport {
+        self.sound.tend();
+        let sound = self.sound.health();
+        let journal = self.records.journal.as_ref();
+        StageReport {
+            counts: self.counts,
+            last_rep: self.session.last_rep.clone(),
+            ready: self.readiness.state().words(),
+            sound: sound.map(|(health, _)| health),
+            sound_restarts: sound.map_or(0, |(_, restarts)| restarts),
+            rep_restarts: self.finder_restarts,
+            journal: journal.map(JournalWriter::state),
+            journal_path: journal.map(|journal| journal.path().to_owned()),
+            journal_edits: journal.and_then(JournalWriter::handle),
+            plan: self.session.training.plan.clone(),
+            settings_trouble: self.changes.refused(),
+            settings_waiting: self.changes.needs_restart(),
+            films: self.records.films.state(),
+        }
+    }
+
+    /// The source has ended: judges what is still open, writes out and closes everything.
+    ///
+    /// # Errors
+    /// As for [`Self::step`], and where reps could not be stored.
+    pub fn finish(mut self) -> Result<RunCounts, DaemonError> {
+        if let Some(found) = self.session.finder.finish() {
+            self.judge(found)?;
+        }
+        self.log_unfinished(None)?;
+        self.print_closing_line();
+        // The files first: a sound file that cannot be closed must not cost a rep.
+        self.records.close()?;
+        self.sound.finish(self.last)?;
+        Ok(self.counts)
+    }
+
+    /// Puts edited settings in force. Nothing that was seen, counted or learnt is lost; a rep that was judged and waits to be
+    /// logged keeps the bands it was judged by.
+    fn apply_pending_update(&mut self) {
+        let Some(update) = self.changes.take_update() else {
+            return;
+        };
+        let SettingsUpdate {
+            bands,
+            order,
+            baseline_swings,
+            setup,
+            remarks,
+            volume,
+            library,
+            video,
+        } = update;
+        let training = &mut self.session.training;
+        training
+            .trainer
+            .apply_settings(bands, order, baseline_swings);
+        training.remarks = remarks;
+        self.session.set_setup(setup);
+        self.head_tone.set_setup(setup);
+        self.sound.revise(volume, library);
+        if let Some(notice) = self.records.films.apply_settings(video) {
+            self.terminal.println(&notice);
+        }
+    }
+
+    /// Begins the session that waits, unless a rep runs or still waits to be logged.
+    fn begin_pending_session(&mut self) -> Result<(), DaemonError> {
+        if self.unfinished.is_some() || !self.session.is_between_reps() {
+            return Ok(());
+        }
+        let Some(change) = self.changes.take_session() else {
+            return Ok(());
+        };
+        let SessionChange {
+            hitter,
+            session,
+            training,
+            setup,
+            journal,
+        } = change;
+        self.print_closing_line();
+        let name = hitter.as_ref().and_then(|hitter| hitter.name.clone());
+        // What is shown here may end up in the system's log, where no name belongs.
+        self.terminal.println(match &name {
+            Some(_) => "another session begins, of a hitter with a name",
+            None => "another session begins, of nobody named",
+        });
+        self.records.begin_session(hitter, session, journal)?;
+        self.session = self.session.next(name, training, setup);
+        self.head_tone.begin_session(setup);
+        self.readiness = ReadinessMonitor::new();
+        self.live.begin_session();
+        self.publish(None);
+        Ok(())
+    }
+
+    fn count_frame(&mut self, sample: &PoseSample) {
+        self.counts.frames += 1;
+        self.counts.bodies += u64::from(sample.pose.body.is_some());
+        self.picture = sample.picture;
+        self.last = sample.pose.captured_at;
+    }
+
+    fn say_opening_when_due(&mut self, now: CaptureTime) -> Result<(), DaemonError> {
+        if std::mem::take(&mut self.session.opening_due) {
+            self.sound.say(OPENING, now)?;
+        }
+        Ok(())
+    }
+
+    /// Takes in what became of sounds. `patience` is how long to wait for the first of them.
+    fn collect_outcomes(&mut self, patience: Duration) {
+        let outcomes = match patience.is_zero() {
+            true => self.sound.outcomes(),
+            false => self.sound.outcomes_within(patience),
+        };
+        for outcome in outcomes {
+            self.take_outcome(&outcome);
+        }
+    }
+
+    fn take_outcome(&mut self, outcome: &Outcome) {
+        let pitcher = self.session.training.pitcher.as_mut();
+        match outcome {
+            Outcome::Heard(heard) if &*heard.cue_id == DELIVERY => {
+                let start = self.cue_latency.heard_at(heard);
+                let times = pitcher.and_then(|pitcher| pitcher.heard(start));
+                if times.is_some() {
+                    self.session.finder.set_pitch(times);
+                }
+            }
+            Outcome::Unheard(unheard) if &*unheard.cue_id == DELIVERY => {
+                if let Some(pitcher) = pitcher {
+                    pitcher.unheard();
+                }
+            }
+            Outcome::Heard(heard) => self.cue_latency.heard(heard),
+            Outcome::Unheard(unheard) => {
+                self.cue_latency.unheard(unheard.ticket);
+                tracing::debug!(cue = %unheard.cue_id, why = unheard.why.as_words(), "not heard");
+            }
+        }
+    }
+
+    /// Logs the rep that waits, once its finish is over.
+    fn watch_finish(&mut self, pose: &PoseFrame) -> Result<(), DaemonError> {
+        let held = self.unfinished.as_mut().and_then(|rep| rep.hold.push(pose));
+        match held {
+            Some(held) => self.log_unfinished(Some(held)),
+            None => Ok(()),
+        }
+    }
+
+    fn follow_head(&mut self, pose: &PoseFrame) -> Result<(), DaemonError> {
+        if self.session.training.head_tone {
+            let edge_cm = self.session.head_tone_edge_cm();
+            self.head_tone
+                .step(pose, &self.session.finder, edge_cm, &mut self.sound)?;
+        }
+        Ok(())
+    }
+
+    fn find_rep(&mut self, pose: PoseFrame) -> Result<(), DaemonError> {
+        match self.session.find(pose) {
+            Ok(Some(found)) => self.judge(found),
+            Ok(None) => Ok(()),
+            Err(FinderRestarted) => {
+                self.finder_restarts += 1;
+                Ok(())
+            }
+        }
+    }
+
+    fn remark_on_readiness(
+        &mut self,
+        now: CaptureTime,
+        view: FrameView,
+    ) -> Result<(), DaemonError> {
+        let remark = self
+            .readiness
+            .step(now, view, self.session.finder.phase())
+            .filter(|_| self.session.training.remarks);
+        if let Some(remark) = remark {
+            self.sound.cue(remark.cue(), now)?;
+        }
+        Ok(())
+    }
+
+    /// The set's rests, and the count where somebody asked for it.
+    fn announce_what_is_due(&mut self, now: CaptureTime) -> Result<(), DaemonError> {
+        let due = self.session.training.trainer.tick(now);
+        self.announce(&due, now)?;
+        let training = &self.session.training;
+        if training.count_asked.swap(false, Ordering::Relaxed) {
+            let count = training.trainer.count();
+            self.announce(&count, now)?;
+        }
+        Ok(())
+    }
+
+    fn pitch_when_due(&mut self, now: CaptureTime) -> Result<(), DaemonError> {
+        let phase = self.session.finder.phase();
+        let training = &mut self.session.training;
+        let hold = training.trainer.is_resting() || training.trainer.is_over();
+        if let Some(pitcher) = &mut training.pitcher
+            && let Some(delivery) = pitcher.step(now, phase, hold)?
+        {
+            self.sound.deliver(&delivery, now)?;
+            self.collect_outcomes(Duration::ZERO);
+        }
+        Ok(())
+    }
+
+    /// Judges and cues a rep at once. It is logged when its finish is over.
+    fn judge(&mut self, found: FoundRep) -> Result<(), DaemonError> {
+        self.log_unfinished(None)?;
+        let hold = HoldWatch::new(self.session.setup, &found);
+        self.session.bats = found.rep.bats;
+        let pitch = self.session.pitch_of(&found);
+        let (judged, announcements) = self.session.training.trainer.rep(found.rep, pitch);
+        match judged.rep.kind {
+            RepKind::Swing => self.counts.swings += 1,
+            RepKind::Take => self.counts.takes += 1,
+        }
+        self.play_cue(&judged)?;
+        self.live
+            .add_rep(&judged, self.session.training.trainer.focus());
+        self.publish(None);
+        let text = rep_text(&judged);
+        self.terminal.println(&text);
+        self.session.last_rep = Some(text);
+        self.announce(&announcements, judged.rep.known_at)?;
+        tracing::debug!(rep = judged.number, kind = judged.rep.kind.name(), "rep");
+        match hold {
+            Some(hold) => {
+                self.unfinished = Some(UnfinishedRep {
+                    judged,
+                    frames: found.frames,
+                    hold,
+                });
+                Ok(())
+            }
+            None => self.log(judged, found.frames),
+        }
+    }
+
+    fn play_cue(&mut self, judged: &JudgedRep) -> Result<(), DaemonError> {
+        let Some(cue) = &judged.cue else {
+            return Ok(());
+        };
+        let Some(id) = cue.id.known() else {
+            return Ok(());
+        };
+        let decided_at = Instant::now();
+        let finish = judged.rep.events.finish;
+        let after_finish_ms = finish.map(|finish| 1e3 * cue.at.secs_since(finish));
+        let ticket = self.sound.cue(id, cue.at)?;
+        self.cue_latency.begin(ticket, decided_at, after_finish_ms);
+        Ok(())
+    }
+
+    /// Logs the rep that waits, with what is known of its finish by now where `held` is absent.
+    fn log_unfinished(&mut self, held: Option<Measure>) -> Result<(), DaemonError> {
+        let Some(UnfinishedRep {
+            mut judged,
+            mut frames,
+            hold,
+        }) = self.unfinished.take()
+        else {
+            return Ok(());
+        };
+        let held = held.unwrap_or_else(|| hold.end());
+        self.session
+            .training
+            .trainer
+            .complete(&mut judged, MeasureName::FinishHold, held);
+        frames.extend_from_slice(hold.later_frames());
+        self.log(judged, frames)
+    }
+
+    /// Logs a rep. Waits a little for its cue's latency where that is still to come.
+    fn log(&mut self, mut judged: JudgedRep, frames: Vec<PoseFrame>) -> Result<(), DaemonError> {
+        while let Some(left) = self.cue_latency.wait_left() {
+            self.collect_outcomes(left);
+        }
+        let latency_ms = self.cue_latency.take();
+        if let Some(cue) = &mut judged.cue {
+            cue.latency_ms = latency_ms;
+        }
+        self.records.log_rep(judged, frames, self.picture)
+    }
+
+    /// Says and prints what follows from a rep or from time.
+    fn announce(
+        &mut self,
+        announcements: &Announcements,
+        at: CaptureTime,
+    ) -> Result<(), DaemonError> {
+        for sentence in &announcements.sentences {
+            self.sound.say(sentence, at)?;
+        }
+        for line in &announcements.lines {
+            self.terminal.println(line);
+        }
+        Ok(())
+    }
+
+    fn print_closing_line(&self) {
+        if let Some(line) = self.session.training.trainer.closing_line() {
+            self.terminal.println(&line);
+        }
+    }
+
+    /// Publishes what goes on; `figure` is the hitter's, where it has moved.
+    fn publish(&mut self, figure: Option<Option<LiveFigure>>) {
+        let session = &self.session;
+        let trainer = &session.training.trainer;
+        self.live.publish(|live| {
+            live.hitter.clone_from(&session.hitter);
+            live.plan.clone_from(&session.training.plan);
+            live.ready = self.readiness.state();
+            live.phase = session.finder.phase();
+            live.to_go = trainer.to_go();
+            live.resting = trainer.is_resting();
+            live.over = trainer.is_over();
+            live.filmed = self.records.films.is_on();
+            if let Some(figure) = figure {
+                live.figure = figure;
+            }
+        });
+    }
+}

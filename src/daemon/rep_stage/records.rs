@@ -1,0 +1,88 @@
+//! What a run leaves on the disk: journal, films, rep log, pose track.
+
+use std::time::Duration;
+
+use crate::coach::JudgedRep;
+use crate::daemon::DaemonError;
+use crate::journal::{JournalWriter, NewHitter, NewSession, RepLog, RepRecord};
+use crate::picture_size::PictureSize;
+use crate::pose::PoseFrame;
+use crate::pose::track::TrackWriter;
+
+use super::film_recorder::{FilmRecorder, stretch};
+
+/// How long a journal that is closed may take to store what waits.
+const LAST_STORES: Duration = Duration::from_secs(5);
+
+/// The files of a run; each may be absent.
+pub(super) struct Records {
+    pub journal: Option<JournalWriter>,
+    pub rep_log: Option<RepLog>,
+    pub track: Option<TrackWriter>,
+    pub films: FilmRecorder,
+}
+
+impl Records {
+    /// Logs a rep that is over. `frames` are its poses, found in pictures of the size `picture`.
+    ///
+    /// # Errors
+    /// Where the rep log cannot be written, or the journal's thread is gone.
+    pub(super) fn log_rep(
+        &mut self,
+        judged: JudgedRep,
+        frames: Vec<PoseFrame>,
+        picture: PictureSize,
+    ) -> Result<(), DaemonError> {
+        if let Some(log) = &mut self.rep_log {
+            log.append(&judged)?;
+        }
+        let Some(journal) = &self.journal else {
+            return Ok(());
+        };
+        let (number, stretch) = (judged.number, stretch(&judged));
+        journal.log_rep(RepRecord::new(judged, frames, picture))?;
+        // After the rep itself: a film belongs to a rep of the journal.
+        self.films.keep(number, stretch, &journal.state());
+        Ok(())
+    }
+
+    /// Begins a session, in `other` where the reps are to go into another journal from now on.
+    ///
+    /// # Errors
+    /// Where the journal's thread is gone.
+    pub(super) fn begin_session(
+        &mut self,
+        hitter: Option<NewHitter>,
+        session: NewSession,
+        other: Option<JournalWriter>,
+    ) -> Result<(), DaemonError> {
+        match (other, &self.journal) {
+            (Some(other), _) => {
+                other.begin_session(hitter, session)?;
+                if let Some(before) = self.journal.replace(other)
+                    && let Err(error) = before.close(LAST_STORES)
+                {
+                    tracing::error!(%error, "the journal before could not be ended well");
+                }
+            }
+            (None, Some(journal)) => journal.begin_session(hitter, session)?,
+            (None, None) => {}
+        }
+        Ok(())
+    }
+
+    /// Writes out and closes everything.
+    ///
+    /// # Errors
+    /// Where something could not be stored.
+    pub(super) fn close(&mut self) -> Result<(), DaemonError> {
+        if let Some(journal) = self.journal.take() {
+            journal.close(LAST_STORES)?;
+        }
+        self.films.close();
+        if let Some(track) = self.track.take() {
+            track.finish()?;
+        }
+        Ok(())
+    }
+}
