@@ -186,6 +186,7 @@ mod tests {
         Rep {
             kind: RepKind::Swing,
             bats: Bats::Right,
+            pitcher: None,
             view: View::OpenSide,
             fps: 60.0,
             events: Events::default(),

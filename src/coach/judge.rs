@@ -148,6 +148,7 @@ mod tests {
         Rep {
             kind,
             bats: Bats::Right,
+            pitcher: None,
             view: View::OpenSide,
             fps: 60.0,
             events: Events::default(),

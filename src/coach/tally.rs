@@ -317,6 +317,7 @@ pub(super) mod tests {
             rep: Rep {
                 kind,
                 bats: Bats::Right,
+                pitcher: None,
                 view: View::OpenSide,
                 fps: 60.0,
                 events: Events::default(),

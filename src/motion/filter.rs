@@ -73,6 +73,30 @@ impl Butterworth {
     }
 }
 
+/// The value at a fractional sample index, on a straight line between its neighbors; kept inside the signal.
+pub(crate) fn value_at(signal: &[f64], sample: f64) -> f64 {
+    let last = signal.len() - 1;
+    let sample = sample.clamp(0.0, last as f64);
+    let (i, share) = (sample.floor() as usize, sample.fract());
+    signal[i] * (1.0 - share) + signal[(i + 1).min(last)] * share
+}
+
+/// The change per sample around a fractional sample index.
+pub(crate) fn slope_at(signal: &[f64], sample: f64) -> f64 {
+    0.5 * (value_at(signal, sample + 1.0) - value_at(signal, sample - 1.0))
+}
+
+/// The mean over the samples `from..=to`.
+pub(crate) fn mean_over(signal: &[f64], (from, to): (usize, usize)) -> f64 {
+    signal[from..=to].iter().sum::<f64>() / (to - from + 1) as f64
+}
+
+/// The highest value less the lowest one in the samples `from..=to`.
+pub(crate) fn range_over(signal: &[f64], (from, to): (usize, usize)) -> f64 {
+    let part = &signal[from..=to];
+    part.iter().copied().fold(f64::MIN, f64::max) - part.iter().copied().fold(f64::MAX, f64::min)
+}
+
 /// First derivative by central differences, one-sided at the ends; units of the signal a second.
 pub(crate) fn derivative(signal: &[f64], rate_hz: f64) -> Vec<f64> {
     let n = signal.len();
@@ -88,7 +112,7 @@ pub(crate) fn derivative(signal: &[f64], rate_hz: f64) -> Vec<f64> {
         .collect()
 }
 
-/// Replaces a sample by the middle one of itself and its neighbours: takes out single-frame jumps.
+/// Replaces a sample by the middle one of itself and its neighbors: takes out single-frame jumps.
 pub(crate) fn median_of_three(signal: &[f64]) -> Vec<f64> {
     let n = signal.len();
     (0..n)

@@ -3,11 +3,13 @@
 //!
 //! Both feet stand on the ground while the hitter is set and again at plant: what the line through the ankles falls by in
 //! the picture is the camera's roll, but for the part that comes of one foot standing nearer to a camera off square.
-//! And a person who stands still keeps the mass centre over the feet: what the line from the ankles' middle to the
+//! And a person who stands still keeps the mass center over the feet: what the line from the ankles' middle to the
 //! body's middle leans by is the camera's roll, but for the hitter's own lean, which differs from one to the next.
 //! Neither is certain, so each is trusted in part.
 
+use super::filter::mean_over;
 use super::signals::{Path, Signals};
+use super::stance::{Direction, Side, Stance};
 use crate::pose::Landmark;
 
 /// A hitter in the set position carries a little more weight on the back foot: the body's middle stands this share
@@ -32,24 +34,27 @@ const YAW_LEFT_DEG: f64 = -1.6;
 const MOST_YAW_DEG: f64 = 35.0;
 /// No stand leans more than this, radians.
 const MOST_RAD: f64 = 0.1;
+/// The ground line at plant is averaged over this long before and after it, for one frame's foot jitters, seconds.
+const LANDED_SECS: f64 = 0.03;
 
-/// The roll in radians to be taken out, from the stretch `from..=to` in which the hitter is set, and the place where
-/// the front foot has landed.
+/// The camera's roll in radians, which leveling takes out; positive when the picture shows a level line falling to the
+/// right.
 ///
-/// Positive when the picture shows a level line falling to the right. `signals` must not be levelled yet; `forward` is +1
-/// where the pitcher is to the image's right; `yaw_rad` is the camera's angle off square, where it is known.
+/// The hitter is set in the samples `from..=to` of `signals`, which must not be leveled yet; the front foot lands at the
+/// sample `landed`; `yaw_rad` is the camera's angle off square, where it is known.
 pub(crate) fn roll(
     signals: &Signals,
     (from, to): (usize, usize),
     landed: Option<f64>,
-    forward: f64,
+    pitcher: Direction,
     yaw_rad: Option<f64>,
 ) -> f64 {
+    let forward = pitcher.sign();
     let lean = plumb_lean(signals, from, to, forward);
     let mut falls = vec![ground_fall(signals, from, to, forward)];
-    if let Some(place) = landed {
-        let reach = 0.03 * signals.rate_hz;
-        let (a, b) = (signals.index(place - reach), signals.index(place + reach));
+    if let Some(landed) = landed {
+        let reach = LANDED_SECS * signals.rate_hz;
+        let (a, b) = (signals.index(landed - reach), signals.index(landed + reach));
         falls.push(ground_fall(signals, a, b, forward));
     }
     let fall = falls.iter().sum::<f64>() / falls.len() as f64;
@@ -62,15 +67,14 @@ pub(crate) fn roll(
 }
 
 /// Mean of a path over a stretch.
-fn mean_place(path: &Path, from: usize, to: usize) -> [f64; 2] {
-    let mean = |v: &[f64]| v[from..=to].iter().sum::<f64>() / (to - from + 1) as f64;
-    [mean(&path.x_cm), mean(&path.y_cm)]
+fn mean_point(path: &Path, from: usize, to: usize) -> [f64; 2] {
+    [&path.x_cm, &path.y_cm].map(|v| mean_over(v, (from, to)))
 }
 
 /// How far the line through the ankles falls toward the front foot, radians.
 fn ground_fall(signals: &Signals, from: usize, to: usize, forward: f64) -> f64 {
-    let left = mean_place(&signals.feet.left.ankle, from, to);
-    let right = mean_place(&signals.feet.right.ankle, from, to);
+    let left = mean_point(&signals.feet.left.ankle, from, to);
+    let right = mean_point(&signals.feet.right.ankle, from, to);
     let (across, rise) = (left[0] - right[0], left[1] - right[1]);
     (-rise * across.signum() * forward).atan2(across.abs())
 }
@@ -78,19 +82,19 @@ fn ground_fall(signals: &Signals, from: usize, to: usize, forward: f64) -> f64 {
 /// How far the line from the ankles' middle to the body's middle leans toward the pitcher against what a hitter at set
 /// leans, radians.
 fn plumb_lean(signals: &Signals, from: usize, to: usize, forward: f64) -> f64 {
-    let place = |p: &Path| mean_place(p, from, to);
+    let mean = |p: &Path| mean_point(p, from, to);
     let (left, right) = (
-        place(&signals.feet.left.ankle),
-        place(&signals.feet.right.ankle),
+        mean(&signals.feet.left.ankle),
+        mean(&signals.feet.right.ankle),
     );
     let feet = [0.5 * (left[0] + right[0]), 0.5 * (left[1] + right[1])];
     let base = (left[0] - right[0]).hypot(left[1] - right[1]);
     let (hips, shoulders, head) = (
-        place(&signals.hips),
-        place(&signals.shoulders),
-        place(&signals.head),
+        mean(&signals.hips),
+        mean(&signals.shoulders),
+        mean(&signals.head),
     );
-    // About where the mass centre is; the arms and legs move it little sideways.
+    // About where the center of mass is; the arms and legs move it little sideways.
     let middle = [0, 1].map(|k| 0.45 * hips[k] + 0.4 * shoulders[k] + 0.15 * head[k]);
     let up = middle[1] - feet[1];
     if up <= 0.0 {
@@ -102,13 +106,12 @@ fn plumb_lean(signals: &Signals, from: usize, to: usize, forward: f64) -> f64 {
 /// How far the camera stands off square, in radians: positive on the pitcher's side of the hitter. `None` where the
 /// source gives no metric landmarks.
 ///
-/// The hitter is set from `from` to `to`; `forward` is +1 where the pitcher is to the image's right.
+/// The hitter is set in the samples `from..=to`.
 pub(crate) fn yaw_from_pelvis(
     signals: &Signals,
     from: usize,
     to: usize,
-    forward: f64,
-    front_is_left: bool,
+    stance: Stance,
 ) -> Option<f64> {
     let (left, right) = (
         signals.world(Landmark::LeftHip)?,
@@ -118,19 +121,17 @@ pub(crate) fn yaw_from_pelvis(
         let gap = |i: usize| left.xyz[i][axis] - right.xyz[i][axis];
         (from..=to).map(gap).sum::<f64>() / (to - from + 1) as f64
     };
-    let side = if front_is_left { 1.0 } else { -1.0 };
+    let (side, square_deg) = match stance.front {
+        Side::Left => (1.0, YAW_RIGHT_DEG),
+        Side::Right => (-1.0, YAW_LEFT_DEG),
+    };
     // Depth against width of the line from the back hip to the front hip.
     let turned_deg = (side * mean(2))
-        .atan2(side * forward * mean(0))
+        .atan2(side * stance.forward() * mean(0))
         .to_degrees();
     if turned_deg.abs() > 60.0 {
         return None;
     }
-    let square_deg = if front_is_left {
-        YAW_RIGHT_DEG
-    } else {
-        YAW_LEFT_DEG
-    };
     let yaw = square_deg + YAW_PER_PELVIS * turned_deg;
     Some(yaw.clamp(-MOST_YAW_DEG, MOST_YAW_DEG).to_radians())
 }
@@ -145,7 +146,7 @@ mod tests {
     /// A right-handed hitter at set, seen by a square camera that is rolled: the picture's content turned clockwise.
     fn hitter(clockwise_deg: f64) -> Signals {
         use Landmark::*;
-        let places = [
+        let points = [
             (Nose, 610.0, 130.0),
             (LeftEar, 605.0, 130.0),
             (RightEar, 595.0, 130.0),
@@ -164,7 +165,7 @@ mod tests {
         ];
         let (sin, cos) = clockwise_deg.to_radians().sin_cos();
         let mut body = Body::empty();
-        for (landmark, x, y) in places {
+        for (landmark, x, y) in points {
             let (dx, dy) = (x - 640.0, y - 360.0);
             body.image[landmark.index()] = Some(ImagePoint {
                 x_px: (640.0 + cos * dx - sin * dy) as f32,
@@ -190,18 +191,18 @@ mod tests {
     }
 
     #[test]
-    fn a_rolled_camera_is_levelled_for_the_greater_part_either_way() {
+    fn a_rolled_camera_is_leveled_for_the_greater_part_either_way() {
         let level = head_over_base(&hitter(0.0));
         for clockwise_deg in [-3.0, 3.0] {
             let rolled = hitter(clockwise_deg);
-            let found = roll(&rolled, (5, 25), None, 1.0, Some(0.0));
+            let found = roll(&rolled, (5, 25), None, Direction::Right, Some(0.0));
             assert!(
                 found * clockwise_deg > 0.0,
                 "a clockwise turn lets a level line fall to the right"
             );
             let (before, after) = (
                 (head_over_base(&rolled) - level).abs(),
-                (head_over_base(&rolled.levelled(found)) - level).abs(),
+                (head_over_base(&rolled.leveled(found)) - level).abs(),
             );
             assert!(before > 8.0 && after < 0.35 * before, "{before} {after}");
         }
@@ -209,12 +210,16 @@ mod tests {
 
     #[test]
     fn a_hitter_who_leans_is_not_taken_for_a_rolled_camera() {
-        let found = roll(&hitter(0.0), (5, 25), None, 1.0, Some(0.0));
+        let found = roll(&hitter(0.0), (5, 25), None, Direction::Right, Some(0.0));
         assert!(found.to_degrees().abs() < 1.0, "{found}");
     }
 
     #[test]
     fn tracks_without_metric_landmarks_tell_no_angle() {
-        assert_eq!(yaw_from_pelvis(&hitter(0.0), 5, 25, 1.0, true), None);
+        let stance = Stance {
+            front: Side::Left,
+            pitcher: Direction::Right,
+        };
+        assert_eq!(yaw_from_pelvis(&hitter(0.0), 5, 25, stance), None);
     }
 }

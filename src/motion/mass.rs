@@ -1,7 +1,7 @@
-//! The whole body's mass centre, from a published table of body segments.
+//! The whole body's mass center, from a published table of body segments.
 //!
-//! In: levelled paths of landmarks. Out: one [`Path`]. Pure. The centre is a weighted mean of landmarks, so it
-//! lives in the same plane, unit and levelling as the paths it is made of. It must not smooth: whoever reads the
+//! In: leveled paths of landmarks. Out: one [`Path`]. Pure. The center is a weighted mean of landmarks, so it
+//! lives in the same plane, unit and leveling as the paths it is made of. It must not smooth: whoever reads the
 //! path chooses the cutoff.
 
 use crate::pose::Landmark;
@@ -13,15 +13,15 @@ use super::signals::{MissingLandmark, Path};
 pub(crate) struct Segment {
     /// Mass as a share of the whole body's.
     pub mass: f64,
-    /// Where its mass centre lies, as a share of its length from the end nearer the trunk, or nearer the head.
-    pub centre: f64,
+    /// Where its mass center lies, as a share of its length from the end nearer the trunk, or nearer the head.
+    pub center: f64,
 }
 
-/// Segment masses and mass centres of an adult. Limbs are counted for one side.
+/// Segment masses and mass centers of an adult. Limbs are counted for one side.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct SegmentTable {
-    /// Mass of the head, as a share. The table measures its centre from the top of the head, which no pose model
-    /// gives; [`centre_of_mass`] says what stands in for it.
+    /// Mass of the head, as a share. The table measures its center from the top of the head, which no pose model
+    /// gives; [`center_of_mass`] says what stands in for it.
     pub head_mass: f64,
     /// Middle of the shoulder joints to middle of the hip joints.
     pub trunk: Segment,
@@ -40,7 +40,7 @@ pub(crate) struct SegmentTable {
 }
 
 impl SegmentTable {
-    /// Men: de Leva 1996, J Biomech 29(9):1223-1230, Zatsiorsky and Seluyanov's data adjusted to joint centres.
+    /// Men: de Leva 1996, J Biomech 29(9):1223-1230, Zatsiorsky and Seluyanov's data adjusted to joint centers.
     pub(crate) const DE_LEVA_MALE: Self = Self {
         head_mass: 0.0694,
         trunk: segment(0.4346, 0.4310),
@@ -93,12 +93,12 @@ impl SegmentTable {
     }
 }
 
-const fn segment(mass: f64, centre: f64) -> Segment {
-    Segment { mass, centre }
+const fn segment(mass: f64, center: f64) -> Segment {
+    Segment { mass, center }
 }
 
 const fn halfway(a: Segment, b: Segment) -> Segment {
-    segment(0.5 * (a.mass + b.mass), 0.5 * (a.centre + b.centre))
+    segment(0.5 * (a.mass + b.mass), 0.5 * (a.center + b.center))
 }
 
 /// The landmarks of one side of the body.
@@ -138,13 +138,13 @@ const RIGHT: Side = Side {
     toe: Landmark::RightFootIndex,
 };
 
-/// The mass centre of the whole body, in the plane and unit of the paths that `at` gives.
+/// The mass center of the whole body, in the plane and unit of the paths that `at` gives.
 ///
 /// All paths must have the same length. Trunk, thighs and shanks are needed. The rest depends on what the source has,
 /// and the weights are brought back to a sum of 1 over what there is:
 /// - the head's mass sits at the middle of the ears, else at the nose. The table's own ends (top of the head, middle of
-///   the jaw's angles) are no landmarks; the ear is where the table of Winter, after Dempster, puts the centre of head
-///   and neck, and de Leva's centre lies within about 2 cm of it;
+///   the jaw's angles) are no landmarks; the ear is where the table of Winter, after Dempster, puts the center of head
+///   and neck, and de Leva's center lies within about 2 cm of it;
 /// - the third knuckle is the middle between the knuckles of index and little finger; without them the hand is left out;
 /// - a foot without heel or toe has its mass at the ankle.
 ///
@@ -152,7 +152,7 @@ const RIGHT: Side = Side {
 ///
 /// # Errors
 /// Where the source lacks a shoulder, hip, knee or ankle.
-pub(crate) fn centre_of_mass(
+pub(crate) fn center_of_mass(
     table: &SegmentTable,
     at: &dyn Fn(Landmark) -> Option<Path>,
 ) -> Result<Path, MissingLandmark> {
@@ -185,7 +185,7 @@ pub(crate) fn centre_of_mass(
     Ok(sum.mean())
 }
 
-/// Weighted sums over the segments so far, one for each grid moment.
+/// Weighted sums over the segments so far, one for each sample.
 struct Sum {
     mass: f64,
     path: Path,
@@ -204,7 +204,7 @@ impl Sum {
     }
 
     fn segment(&mut self, segment: Segment, near: &Path, far: &Path) {
-        let to_far = segment.mass * segment.centre;
+        let to_far = segment.mass * segment.center;
         self.add(segment.mass - to_far, near);
         self.add(to_far, far);
         for (v, (a, b)) in self
@@ -258,7 +258,7 @@ mod tests {
 
     type Figure = BTreeMap<Landmark, (f64, f64)>;
 
-    /// A man of sticks who stands upright, seen from in front, arms straight out to both sides, centimetres.
+    /// A man of sticks who stands upright, seen from in front, arms straight out to both sides, centimeters.
     fn t_pose() -> Figure {
         let half = [
             (LeftEar, (10.0, 165.0)),
@@ -287,7 +287,7 @@ mod tests {
         Landmark::ALL[if left { i + 1 } else { i - 1 }]
     }
 
-    fn centre(table: &SegmentTable, figure: &Figure) -> (f64, f64) {
+    fn center(table: &SegmentTable, figure: &Figure) -> (f64, f64) {
         let at = |l: Landmark| {
             figure.get(&l).map(|&(x, y)| Path {
                 x_cm: vec![x],
@@ -295,7 +295,7 @@ mod tests {
                 visibility: vec![1.0],
             })
         };
-        let path = centre_of_mass(table, &at).unwrap();
+        let path = center_of_mass(table, &at).unwrap();
         assert!((path.visibility[0] - 1.0).abs() < 1e-12);
         (path.x_cm[0], path.y_cm[0])
     }
@@ -315,7 +315,7 @@ mod tests {
 
     #[test]
     fn the_tables_hold_the_published_rows() {
-        // The rows as the source prints them: mass in percent for women and men, centre in percent of the length
+        // The rows as the source prints them: mass in percent for women and men, center in percent of the length
         // for women and men. The rows for the fingertip, the mid-hip from the neck and the like must not slip in.
         let rows = [
             ("trunk, MIDS-MIDH", 42.57, 43.46, 37.82, 43.10),
@@ -338,11 +338,11 @@ mod tests {
             ]
         };
         for ((row, women), men) in rows.iter().zip(ours(&FEMALE)).zip(ours(&MALE)) {
-            let (name, mass_women, mass_men, centre_women, centre_men) = *row;
+            let (name, mass_women, mass_men, center_women, center_men) = *row;
             assert!(close(100.0 * women.mass, mass_women), "{name}");
             assert!(close(100.0 * men.mass, mass_men), "{name}");
-            assert!(close(100.0 * women.centre, centre_women), "{name}");
-            assert!(close(100.0 * men.centre, centre_men), "{name}");
+            assert!(close(100.0 * women.center, center_women), "{name}");
+            assert!(close(100.0 * men.center, center_men), "{name}");
         }
         assert!(close(100.0 * FEMALE.head_mass, 6.68));
         assert!(close(100.0 * MALE.head_mass, 6.94));
@@ -350,22 +350,22 @@ mod tests {
 
     #[test]
     fn a_t_pose_comes_out_as_by_hand() {
-        // Men's table, heights in centimetres, mass times height of the segment's own centre:
+        // Men's table, heights in centimeters, mass times height of the segment's own center:
         //   head       0.0694 * 165                                  = 11.451 0
         //   trunk      0.4346 * (150 - 0.4310 * 60 = 124.14)         = 53.951 244
         //   arms   2 * (0.0271 + 0.0162 + 0.0061) * 150              = 14.820 0
         //   thighs 2 * 0.1416 * (90 - 0.4095 * 40 = 73.62)           = 20.849 184
         //   shanks 2 * 0.0433 * (50 - 0.4395 * 40 = 32.42)           =  2.807 572
         //   feet   2 * 0.0137 * (5 - 0.4415 * 5 = 2.7925)            =  0.076 514 5
-        // The masses add up to 1, so the sum is the height of the mass centre: 58 % of a standing height of about 178 cm,
+        // The masses add up to 1, so the sum is the height of the mass center: 58 % of a standing height of about 178 cm,
         // a little above the usual 55 to 57 % because the arms are raised.
-        let (x, y) = centre(&MALE, &t_pose());
+        let (x, y) = center(&MALE, &t_pose());
         assert!(close(x, 0.0), "{x}");
         assert!(close(y, 103.955_514_5), "{y}");
     }
 
     #[test]
-    fn one_arm_let_down_moves_the_centre_away_from_it() {
+    fn one_arm_let_down_moves_the_center_away_from_it() {
         // The left arm hangs: elbow at (20, 120), wrist (20, 95), knuckles (20, 85). Against the T-pose sideways
         //   upper arm 0.0271 * 0.5772 * (20 - 50)                             = -0.469 263 6
         //   forearm   0.0162 * ((20 - 50) + 0.4574 * ((20 - 20) - (75 - 50))) = -0.671 247
@@ -379,12 +379,12 @@ mod tests {
         ] {
             figure.insert(l, place);
         }
-        let (x, _) = centre(&MALE, &figure);
+        let (x, _) = center(&MALE, &figure);
         assert!((x - -1.524_200_6).abs() < 1e-6, "{x}");
     }
 
     #[test]
-    fn a_mirrored_body_has_its_centre_mirrored() {
+    fn a_mirrored_body_has_its_center_mirrored() {
         let mut figure = t_pose();
         figure.insert(LeftKnee, (35.0, 60.0));
         figure.insert(LeftWrist, (3.0, 140.0));
@@ -394,7 +394,7 @@ mod tests {
             .map(|(&l, &(x, y))| (other_side(l), (-x, y)))
             .collect();
         for table in [MALE, FEMALE, SegmentTable::DE_LEVA_MEAN] {
-            let (a, b) = (centre(&table, &figure), centre(&table, &mirrored));
+            let (a, b) = (center(&table, &figure), center(&table, &mirrored));
             assert!(a.0.abs() > 0.1);
             assert!(close(a.0, -b.0) && close(a.1, b.1), "{a:?} {b:?}");
         }
@@ -410,14 +410,14 @@ mod tests {
             figure.remove(&l);
             figure.remove(&other_side(l));
         }
-        let (x, y) = centre(&MALE, &figure);
+        let (x, y) = center(&MALE, &figure);
         assert!(close(x, 0.0) && close(y, sum / 0.9878), "{y}");
 
         // 13 points have no ears: the nose stands in.
         figure.remove(&LeftEar);
         figure.remove(&RightEar);
         figure.insert(Nose, (0.0, 162.0));
-        let (_, nose) = centre(&MALE, &figure);
+        let (_, nose) = center(&MALE, &figure);
         assert!(close(nose, (sum - 0.0694 * 3.0) / 0.9878), "{nose}");
     }
 
@@ -425,7 +425,7 @@ mod tests {
     fn a_body_without_knees_is_refused() {
         let at =
             |l: Landmark| (l != LeftKnee).then(|| Path::middle(&Path::default(), &Path::default()));
-        let refused = centre_of_mass(&MALE, &at).unwrap_err();
+        let refused = center_of_mass(&MALE, &at).unwrap_err();
         assert_eq!(refused, MissingLandmark(LeftKnee));
     }
 }

@@ -1,4 +1,4 @@
-//! From landmarks in pixels to signals in centimetres and seconds.
+//! From landmarks in pixels to signals in centimeters and seconds.
 //!
 //! In: pose frames. Out: [`Signals`]. Pure: no clock, no files, no threads.
 
@@ -8,9 +8,12 @@ mod mass;
 mod scale;
 mod series;
 mod signals;
+mod stance;
 
 pub(crate) use level::{roll, yaw_from_pelvis};
-pub(crate) use mass::{SegmentTable, centre_of_mass};
+pub(crate) use mass::{SegmentTable, center_of_mass};
 pub(crate) use scale::Scale;
 pub(crate) use series::BodySeries;
 pub(crate) use signals::{Foot, Pair, Path, Signals};
+pub use stance::Direction;
+pub(crate) use stance::{Side, Stance};

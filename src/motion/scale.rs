@@ -1,7 +1,7 @@
-//! How many centimetres a pixel is at the hitter.
+//! How many centimeters a pixel is at the hitter.
 //!
 //! With metric landmarks the model's own body is laid over the picture: that gives pixels per model
-//! metre without being fooled by a bent knee that points at the camera. The model's body is then
+//! meter without being fooled by a bent knee that points at the camera. The model's body is then
 //! resized to the hitter's real height. Without metric landmarks the segments' lengths in the picture
 //! serve, each taken where it looks longest.
 
@@ -12,7 +12,7 @@ use crate::stats::{median, quantile};
 
 /// Ankle to knee to hip, hips' middle to shoulders' middle, shoulders' middle to ears' middle, in the
 /// model's landmarks, as a share of standing height. Measured with the model on rendered people of
-/// known height (0.803 to 0.819); the model's hips lie lower than the joint centres of anatomy tables.
+/// known height (0.803 to 0.819); the model's hips lie lower than the joint centers of anatomy tables.
 const SEGMENTS_OF_HEIGHT: f64 = 0.81;
 
 /// Standard uncertainty of [`SEGMENTS_OF_HEIGHT`] from person to person, as a share.
@@ -32,9 +32,9 @@ const UNKNOWN_HEIGHT_SPREAD: f64 = 0.06;
 /// The scale of a stretch, one number for the plane in which the hitter stands.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Scale {
-    /// Centimetres a pixel.
+    /// Centimeters a pixel.
     pub cm_per_px: f64,
-    /// Standing height in centimetres, given or assumed.
+    /// Standing height in centimeters, given or assumed.
     pub height_cm: f64,
     /// Standard uncertainty of the scale, as a share of it.
     pub spread: f64,
@@ -113,9 +113,9 @@ fn segments_by_model(body: &BodySeries) -> Option<f64> {
                 across += dx * (picture[k].x[i] - px) + dy * (picture[k].y[i] - py);
                 own += dx * dx + dy * dy;
             }
-            let px_per_model_metre = across / own.max(1e-9);
+            let px_per_model_meter = across / own.max(1e-9);
             let at = |l: Landmark| body.world(l).map_or([0.0; 3], |w| w.xyz[i]);
-            px_per_model_metre * segments(&at)
+            px_per_model_meter * segments(&at)
         })
         .filter(|length| *length > 0.0)
         .collect();

@@ -1,7 +1,7 @@
 //! A stretch of poses brought onto an even time grid, so that filters may be used on it.
 //!
 //! In: the pose frames of a stretch, unevenly timed, some without a body. Out: per landmark the x, y
-//! and visibility at each grid moment. Short holes are bridged by a straight line; across longer ones
+//! and visibility at each sample. Short holes are bridged by a straight line; across longer ones
 //! the landmark is marked unknown there.
 
 use std::sync::Arc;
@@ -28,7 +28,7 @@ pub struct PointSeries {
     pub visibility: Vec<f64>,
 }
 
-/// The model's metric landmark over time, in metres.
+/// The model's metric landmark over time, in meters.
 #[derive(Clone, Debug, Default)]
 pub struct WorldSeries {
     /// To the image's right, down, and away from the camera.
@@ -38,11 +38,11 @@ pub struct WorldSeries {
 /// A body over time on an even grid.
 #[derive(Clone, Debug)]
 pub struct BodySeries {
-    /// The first grid moment.
+    /// The first sample.
     pub start: CaptureTime,
-    /// Grid moments a second.
+    /// Grid events a second.
     pub rate_hz: f64,
-    /// Grid moments in all.
+    /// Grid events in all.
     pub len: usize,
     /// Whether a body was found there, or close enough to be bridged.
     pub found: Vec<bool>,
@@ -184,7 +184,7 @@ impl BodySeries {
     }
 }
 
-/// Where each grid moment lies between the samples.
+/// Where each sample lies between the samples.
 struct Grid {
     /// Sample before, and the share of the way to the one after.
     places: Vec<(usize, f64)>,

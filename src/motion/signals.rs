@@ -1,7 +1,7 @@
-//! Signals of a stretch: paths of the body's parts in centimetres, levelled, x to the image's right, y up.
+//! Signals of a stretch: paths of the body's parts in centimeters, leveled, x to the image's right, y up.
 //!
 //! In: a [`BodySeries`] in pixels. Out: [`Signals`]. The origin is the middle of the picture's top left
-//! corner turned by the roll; only differences mean anything.
+//! estimate turned by the roll; only differences mean anything.
 
 use std::sync::Arc;
 
@@ -9,16 +9,16 @@ use crate::pose::Landmark;
 use crate::time::CaptureTime;
 
 use super::filter::{Butterworth, derivative};
-use super::mass::{SegmentTable, centre_of_mass};
+use super::mass::{SegmentTable, center_of_mass};
 use super::scale::Scale;
 use super::series::{BodySeries, WorldSeries};
 
-/// A body part's path. All three have one value per grid moment.
+/// A body part's path: three lists with one value per sample.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Path {
-    /// Centimetres to the image's right.
+    /// Centimeters to the image's right.
     pub x_cm: Vec<f64>,
-    /// Centimetres upward.
+    /// Centimeters upward.
     pub y_cm: Vec<f64>,
     /// How well it was seen, 0 to 1.
     pub visibility: Vec<f64>,
@@ -35,7 +35,7 @@ impl Path {
         }
     }
 
-    /// Speed along the path, centimetres a second.
+    /// Speed along the path, centimeters a second.
     pub(crate) fn speed(&self, rate_hz: f64) -> Vec<f64> {
         let (vx, vy) = (
             derivative(&self.x_cm, rate_hz),
@@ -83,11 +83,11 @@ pub(crate) struct Pair<T> {
 /// The signals of a stretch on an even time grid.
 #[derive(Clone, Debug)]
 pub(crate) struct Signals {
-    /// The first grid moment.
+    /// The first sample.
     pub start: CaptureTime,
-    /// Grid moments a second.
+    /// Grid events a second.
     pub rate_hz: f64,
-    /// Grid moments in all.
+    /// Grid events in all.
     pub len: usize,
     /// Whether a body was found there.
     pub found: Vec<bool>,
@@ -97,7 +97,7 @@ pub(crate) struct Signals {
     pub head_is_nose: bool,
     /// The nose, where the head is the middle of the ears.
     pub nose: Option<Path>,
-    /// Whether the lite model gave some of the landmarks: places wander more.
+    /// Whether the lite model gave some of the landmarks: they wander more.
     pub lite: bool,
     /// Middle of the wrists, the better seen one weighing more.
     pub hands: Path,
@@ -109,7 +109,7 @@ pub(crate) struct Signals {
     pub shoulders: Path,
     /// The shoulders themselves.
     pub shoulder: Pair<Path>,
-    /// Mass centre of the whole body.
+    /// Mass center of the whole body.
     pub mass: Path,
     /// The knees themselves.
     pub knee: Pair<Path>,
@@ -117,9 +117,9 @@ pub(crate) struct Signals {
     pub knees: Path,
     /// The feet.
     pub feet: Pair<Foot>,
-    /// The model's metric landmarks, by [`Landmark::index`], where the source gives them; not levelled.
+    /// The model's metric landmarks, by [`Landmark::index`], where the source gives them; not leveled.
     world: Option<Arc<Vec<WorldSeries>>>,
-    /// The scale that made centimetres of pixels.
+    /// The scale that made centimeters of pixels.
     pub scale: Scale,
     /// The camera's roll that was taken out, radians; positive when the picture shows a level line
     /// falling to the right.
@@ -132,7 +132,7 @@ pub(crate) struct Signals {
 pub(crate) struct MissingLandmark(pub Landmark);
 
 impl Signals {
-    /// Turns pixels into levelled centimetres.
+    /// Turns pixels into leveled centimeters.
     ///
     /// # Errors
     /// Where the source lacks a wrist, ankle, hip, knee or shoulder, or any part of the head.
@@ -141,7 +141,7 @@ impl Signals {
         scale: Scale,
         roll_rad: f64,
     ) -> Result<Self, MissingLandmark> {
-        let level = Leveller {
+        let level = Leveler {
             cm_per_px: scale.cm_per_px,
             sin: roll_rad.sin(),
             cos: roll_rad.cos(),
@@ -200,7 +200,7 @@ impl Signals {
             head_is_nose,
             nose: path(Landmark::Nose).filter(|_| !head_is_nose),
             lite: body.lite,
-            mass: centre_of_mass(&SegmentTable::DE_LEVA_MEAN, &path)?,
+            mass: center_of_mass(&SegmentTable::DE_LEVA_MEAN, &path)?,
             wrists,
             shoulder,
             feet,
@@ -221,7 +221,7 @@ impl Signals {
     }
 
     /// The same signals turned by a roll of the camera, on top of what was taken out before.
-    pub(crate) fn levelled(&self, roll_rad: f64) -> Self {
+    pub(crate) fn leveled(&self, roll_rad: f64) -> Self {
         let (sin, cos) = roll_rad.sin_cos();
         let turn = |p: &Path| {
             let points = || p.x_cm.iter().zip(&p.y_cm);
@@ -272,29 +272,34 @@ impl Signals {
         }
     }
 
-    /// The capture time of a place on the grid, which may lie between two moments.
-    pub(crate) fn time_at(&self, place: f64) -> CaptureTime {
-        self.start.plus_secs(place / self.rate_hz)
+    /// The capture time of a sample index, which may lie between two samples.
+    pub(crate) fn time_at(&self, sample: f64) -> CaptureTime {
+        self.start.plus_secs(sample / self.rate_hz)
     }
 
-    /// The place on the grid at a capture time; may lie outside the stretch.
-    pub(crate) fn place_of(&self, time: CaptureTime) -> f64 {
+    /// The fractional sample index at a capture time; may lie outside the stretch.
+    pub(crate) fn sample_at(&self, time: CaptureTime) -> f64 {
         time.secs_since(self.start) * self.rate_hz
     }
 
-    /// The nearest grid moment to a place, kept inside the stretch.
-    pub(crate) fn index(&self, place: f64) -> usize {
-        (place.round().max(0.0) as usize).min(self.len.saturating_sub(1))
+    /// How many samples come closest to a time span.
+    pub(crate) fn samples_in(&self, secs: f64) -> usize {
+        (secs * self.rate_hz).round() as usize
+    }
+
+    /// The nearest sample to a fractional index, kept inside the stretch.
+    pub(crate) fn index(&self, sample: f64) -> usize {
+        (sample.round().max(0.0) as usize).min(self.len.saturating_sub(1))
     }
 }
 
-struct Leveller {
+struct Leveler {
     cm_per_px: f64,
     sin: f64,
     cos: f64,
 }
 
-impl Leveller {
+impl Leveler {
     fn path(&self, p: &super::series::PointSeries) -> Path {
         let (mut x_cm, mut y_cm) = (Vec::with_capacity(p.x.len()), Vec::with_capacity(p.x.len()));
         for (x, y) in p.x.iter().zip(&p.y) {

@@ -1,14 +1,13 @@
 //! A swing against the pitch that was played to it: when the front foot came down, when the bat met the ball, and
 //! whether the weight was still back when a swing could last begin.
 //!
-//! In: the events' places, when the pitch was released and when it arrived. Out: places and time spans with their
-//! spread, or why there are none. Pure. The pitch's times are those at which the hitter heard it, on the camera's
+//! In: the events' estimates, when the pitch was released and when it arrived. Out: estimates and time spans with their
+//! uncertainty, or why there are none. Pure. The pitch's times are those at which the hitter heard it, on the camera's
 //! clock.
 
 use crate::motion::Signals;
 
-use super::events::Moments;
-use super::fit::Corner;
+use super::estimates::{EventEstimate, EventEstimates};
 use super::not_measured::NotMeasured;
 use super::types::PitchTimes;
 
@@ -21,8 +20,8 @@ const AFTER_ARRIVAL_SECS: f64 = 0.7;
 const LAST_START_SECS: f64 = 0.2;
 /// What the sound's way to the ear is uncertain by, one standard deviation.
 const SOUND_SPREAD_SECS: f64 = 0.005;
-/// A place on the grid is never surer than this share of a frame, however smooth the curve.
-const SUREST_PLACE: f64 = 0.3;
+/// No event is surer than this share of a sample, however smooth its curve.
+pub(super) const SUREST_SAMPLE: f64 = 0.3;
 
 /// A pitch on the signals' grid, and the rep that belongs to it.
 pub(super) struct AgainstPitch {
@@ -45,20 +44,20 @@ impl AgainstPitch {
     pub(super) fn new(
         pitch: Option<PitchTimes>,
         signals: &Signals,
-        moments: &Moments,
+        estimates: &EventEstimates,
     ) -> Result<Self, NotMeasured> {
         let pitch = pitch.ok_or(NotMeasured::NoPitch)?;
         let rate_hz = signals.rate_hz;
         let (release, arrival) = (
-            signals.place_of(pitch.release),
-            signals.place_of(pitch.arrival),
+            signals.sample_at(pitch.release),
+            signals.sample_at(pitch.arrival),
         );
         let window =
             release - BEFORE_RELEASE_SECS * rate_hz..=arrival + AFTER_ARRIVAL_SECS * rate_hz;
-        let belongs = [moments.plant, moments.contact]
+        let belongs = [estimates.plant, estimates.contact]
             .into_iter()
             .flatten()
-            .any(|event| window.contains(&event.place));
+            .any(|event| window.contains(&event.sample));
         if belongs {
             Ok(Self {
                 release,
@@ -71,41 +70,42 @@ impl AgainstPitch {
     }
 
     /// From the release to an event; negative where the event came first.
-    pub(super) fn after_release(&self, event: Corner) -> Span {
-        self.span(event, event.place - self.release)
+    pub(super) fn after_release(&self, event: EventEstimate) -> Span {
+        self.span(event, event.sample - self.release)
     }
 
     /// From an event to the arrival; negative where the ball was there first.
-    pub(super) fn before_arrival(&self, event: Corner) -> Span {
-        self.span(event, self.arrival - event.place)
+    pub(super) fn before_arrival(&self, event: EventEstimate) -> Span {
+        self.span(event, self.arrival - event.sample)
     }
 
     /// From the arrival to an event; negative where the event came first.
-    pub(super) fn after_arrival(&self, event: Corner) -> Span {
-        self.span(event, event.place - self.arrival)
+    pub(super) fn after_arrival(&self, event: EventEstimate) -> Span {
+        self.span(event, event.sample - self.arrival)
     }
 
     /// The last moment at which a swing at this pitch can begin.
-    pub(super) fn last_start(&self) -> Corner {
-        Corner {
-            place: self.arrival - LAST_START_SECS * self.rate_hz,
-            spread: SUREST_PLACE.hypot(SOUND_SPREAD_SECS * self.rate_hz),
+    pub(super) fn last_start(&self) -> EventEstimate {
+        EventEstimate {
+            sample: self.arrival - LAST_START_SECS * self.rate_hz,
+            sigma: SUREST_SAMPLE.hypot(SOUND_SPREAD_SECS * self.rate_hz),
         }
     }
 
-    fn span(&self, event: Corner, steps: f64) -> Span {
+    fn span(&self, event: EventEstimate, steps: f64) -> Span {
         let ms = 1000.0 / self.rate_hz;
         Span {
             ms: steps * ms,
-            spread_ms: (event.spread.max(SUREST_PLACE) * ms).hypot(1000.0 * SOUND_SPREAD_SECS),
+            spread_ms: (event.sigma.max(SUREST_SAMPLE) * ms).hypot(1000.0 * SOUND_SPREAD_SECS),
         }
     }
 }
 
 #[cfg(test)]
 mod tests {
-    use super::super::measures::{Setting, measure};
-    use super::super::stick_figure::Figure;
+    use super::super::context::MeasureContext;
+    use super::super::measures::measure;
+    use super::super::test_figure::{BATS_LEFT, Figure};
     use super::super::types::{Measure, MeasureName, RepKind, View};
     use super::*;
     use crate::time::CaptureTime;
@@ -126,31 +126,20 @@ mod tests {
         kind: RepKind,
         view: View,
     ) -> [Measure; 4] {
-        let (signals, moments) = figure.build();
-        let mut made = measure(&setting(figure, (&signals, &moments), pitch, kind, view));
+        let (signals, estimates) = figure.build();
+        let mut made = measure(&MeasureContext {
+            kind,
+            view,
+            pitch: pitch.map(times),
+            ..figure.context(&signals, &estimates)
+        });
         ALL.map(|name| made.remove(&name).unwrap())
     }
 
-    fn setting<'a>(
-        figure: &Figure,
-        (signals, moments): (&'a Signals, &'a Moments),
-        pitch: Option<(f64, f64)>,
-        kind: RepKind,
-        view: View,
-    ) -> Setting<'a> {
-        Setting {
-            signals,
-            moments,
-            forward: figure.forward,
-            front_is_left: figure.front_is_left,
-            kind,
-            view,
-            yaw_rad: Some(0.0),
-            roll_spread_rad: 0.01,
-            pitch: pitch.map(|(release, arrival)| PitchTimes {
-                release: CaptureTime::from_secs(release),
-                arrival: CaptureTime::from_secs(arrival),
-            }),
+    fn times((release, arrival): (f64, f64)) -> PitchTimes {
+        PitchTimes {
+            release: CaptureTime::from_secs(release),
+            arrival: CaptureTime::from_secs(arrival),
         }
     }
 
@@ -199,8 +188,7 @@ mod tests {
         let pitch = Some((0.78, 1.20));
         let right = swing(pitch);
         let other = Figure {
-            forward: -1.0,
-            front_is_left: false,
+            stance: BATS_LEFT,
             ..Figure::default()
         };
         let left = measures(&other, pitch, RepKind::Swing, View::OpenSide);
@@ -257,14 +245,12 @@ mod tests {
     #[test]
     fn the_weight_is_looked_at_a_swings_length_before_the_ball() {
         // A ball that comes 200 ms after plant asks for the weight at plant, which is a measure of its own.
-        let (signals, moments) = Figure::default().build();
-        let made = measure(&setting(
-            &Figure::default(),
-            (&signals, &moments),
-            Some((0.78, 1.20)),
-            RepKind::Swing,
-            View::OpenSide,
-        ));
+        let (signals, estimates) = Figure::default().build();
+        let figure = Figure::default();
+        let made = measure(&MeasureContext {
+            pitch: Some(times((0.78, 1.20))),
+            ..figure.context(&signals, &estimates)
+        });
         let value = |name| made[&name].value().unwrap();
         let (kept, at_plant) = (value(WeightKept), value(MeasureName::WeightAtPlant));
         assert!((kept - at_plant).abs() < 1e-6, "{kept} {at_plant}");

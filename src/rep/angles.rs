@@ -1,42 +1,22 @@
 //! Angles of the trunk and the front foot: the measures that one picture plane does not hold alone.
 //!
-//! In: levelled signals with the model's metric landmarks, the events' places, the camera's angle. Out: a value with one
+//! In: a [`MeasureContext`] whose signals have the model's metric landmarks. Out: a value with one
 //! standard deviation, or why there is none. Pure. The model's depth is noisy and shrunk, so it is never trusted alone:
 //! each angle also uses what the picture shows of it, and a measure whose error is too large to coach on is refused.
 
 use std::ops::RangeInclusive;
 
-use crate::motion::{Foot, Path, Signals};
+use crate::motion::Path;
 use crate::pose::Landmark;
 
-use super::events::Moments;
-use super::fit::Corner;
+use super::context::{LEAST_VISIBILITY, MeasureContext, Reading};
+use super::estimates::EventEstimate;
 use super::not_measured::NotMeasured;
 
-/// A value with one standard deviation, or the reason why it was not made.
-pub(super) type Found = Result<(f64, f64), NotMeasured>;
-
-/// What the angles are read from: one rep seen from the open side.
-#[derive(Clone, Copy)]
-pub(super) struct Sight<'a> {
-    /// Levelled signals of the whole rep.
-    pub signals: &'a Signals,
-    /// Where the rep's events lie.
-    pub moments: &'a Moments,
-    /// +1 where the pitcher is to the image's right.
-    pub forward: f64,
-    /// Whether the front foot is the left foot.
-    pub front_is_left: bool,
-    /// How far the camera stands off square, radians, positive on the pitcher's side; `None` where unknown.
-    pub yaw_rad: Option<f64>,
-}
-
-/// Places are averaged over this long to either side: landmarks jitter, and an angle of a short limb more so.
+/// Positions are averaged over this long to either side: landmarks jitter, and an angle of a short limb more so.
 const REACH_SECS: f64 = 0.04;
-/// Landmarks seen worse than this on average make no measure.
-pub(super) const LEAST_VISIBILITY: f64 = 0.4;
 
-/// Depth of the trunk that the model gives is this much too short. Found on rendered hitters with known joints and
+/// Depth of the trunk that the model gives is this much too short. Reading on rendered hitters with known joints and
 /// confirmed with each clip left out.
 pub(super) const TRUNK_DEPTH: f64 = 1.2;
 /// Standard uncertainty of a hinge read from the model's depth, degrees.
@@ -67,9 +47,9 @@ const FOOT_OF_HEIGHT: RangeInclusive<f64> = 0.07..=0.26;
 /// A foot that still swings through its plant is averaged a little after it, seconds.
 const FOOT_FLAT_SECS: f64 = 0.015;
 
-/// A direction in the hitter's frame as the camera shows it, in the unit of its source.
+/// A vector in the hitter's frame as the camera shows it, in the unit of its source.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Way {
+pub(super) struct BodyVector {
     /// To the pitcher's side of the picture.
     pub along: f64,
     /// Against the pull of gravity, as far as the roll is known.
@@ -78,21 +58,21 @@ pub(super) struct Way {
     pub near: f64,
 }
 
-impl Sight<'_> {
+impl MeasureContext<'_> {
     /// `trunk_hinge_deg`: hips' middle to shoulders' middle against vertical at plant.
     ///
     /// # Errors
     /// Without metric landmarks, without a plant, or with hips or shoulders hidden.
-    pub(super) fn trunk_hinge(&self) -> Found {
+    pub(super) fn trunk_hinge(&self) -> Reading {
         self.hinge_at(self.plant()?)
     }
 
     /// `trunk_hinge_change_deg`: the hinge at contact less the hinge at plant; positive when the trunk bends further.
     ///
     /// # Errors
-    /// As for [`Sight::trunk_hinge`], and without a contact.
-    pub(super) fn trunk_hinge_change(&self) -> Found {
-        let contact = self.moments.contact.ok_or(NotMeasured::ContactNotSeen)?;
+    /// As for [`MeasureContext::trunk_hinge`], and without a contact.
+    pub(super) fn trunk_hinge_change(&self) -> Reading {
+        let contact = self.contact()?;
         let (before, _) = self.hinge_at(self.plant()?)?;
         let (after, _) = self.hinge_at(contact)?;
         Ok((after - before, HINGE_CHANGE_DEG))
@@ -105,7 +85,7 @@ impl Sight<'_> {
     ///
     /// # Errors
     /// Always.
-    pub(super) fn separation(&self) -> Found {
+    pub(super) fn separation(&self) -> Reading {
         Err(NotMeasured::TurnNotShown)
     }
 
@@ -114,17 +94,20 @@ impl Sight<'_> {
     /// # Errors
     /// Without heel, toe or metric landmarks, without a plant, with a hidden foot, or where camera or foot do not fit the
     /// ground that the reading supposes.
-    pub(super) fn front_foot_open(&self) -> Found {
+    pub(super) fn front_foot_open(&self) -> Reading {
         let plant = self.plant()?;
         let yaw_rad = self.yaw()?;
-        let foot = self.foot(self.front_is_left);
+        let foot = self.front_foot();
         let (Some(heel), Some(toe)) = (&foot.heel, &foot.toe) else {
             return Err(NotMeasured::NoHeelAndToe);
         };
-        let place = plant.place + FOOT_FLAT_SECS * self.signals.rate_hz;
-        let (from, to) = (self.mean_point(heel, place)?, self.mean_point(toe, place)?);
+        let sample = plant.sample + FOOT_FLAT_SECS * self.signals.rate_hz;
+        let (from, to) = (
+            self.mean_point(heel, sample)?,
+            self.mean_point(toe, sample)?,
+        );
         let height = self.signals.scale.height_cm;
-        let along = self.forward * (to[0] - from[0]);
+        let along = self.stance.forward() * (to[0] - from[0]);
         // A toe that looks no nearer than the heel is at the end of what the slope resolves.
         let near = GROUND_SLOPE * (from[1] - to[1]).max(0.005 * height);
         if !FOOT_OF_HEIGHT.contains(&(along.hypot(near) / height)) {
@@ -140,16 +123,16 @@ impl Sight<'_> {
         ))
     }
 
-    fn hinge_at(&self, when: Corner) -> Found {
+    fn hinge_at(&self, when: EventEstimate) -> Reading {
         use Landmark::{LeftHip, LeftShoulder, RightHip, RightShoulder};
         let signals = self.signals;
-        let trunk = self.way(
+        let trunk = self.vector(
             &[LeftHip, RightHip],
             &[LeftShoulder, RightShoulder],
-            when.place,
+            when.sample,
         )?;
-        let hips = self.mean_point(&signals.hips, when.place)?;
-        let shoulders = self.mean_point(&signals.shoulders, when.place)?;
+        let hips = self.mean_point(&signals.hips, when.sample)?;
+        let shoulders = self.mean_point(&signals.shoulders, when.sample)?;
         let by_depth = trunk
             .along
             .hypot(TRUNK_DEPTH * trunk.near)
@@ -171,37 +154,14 @@ impl Sight<'_> {
         ))
     }
 
-    pub(super) fn plant(&self) -> Result<Corner, NotMeasured> {
-        self.moments.plant.ok_or(NotMeasured::PlantNotSeen)
-    }
-
-    /// The camera's angle off square, radians.
-    pub(super) fn yaw(&self) -> Result<f64, NotMeasured> {
-        match self.yaw_rad {
-            Some(yaw_rad) => Ok(yaw_rad),
-            None if self.signals.world(Landmark::LeftHip).is_none() => {
-                Err(NotMeasured::NoMetricLandmarks)
-            }
-            None => Err(NotMeasured::CameraAngleNotShown),
-        }
-    }
-
-    pub(super) fn foot(&self, left: bool) -> &Foot {
-        if left {
-            &self.signals.feet.left
-        } else {
-            &self.signals.feet.right
-        }
-    }
-
-    fn around(&self, place: f64) -> RangeInclusive<usize> {
+    fn around(&self, sample: f64) -> RangeInclusive<usize> {
         let reach = REACH_SECS * self.signals.rate_hz;
-        self.signals.index(place - reach)..=self.signals.index(place + reach)
+        self.signals.index(sample - reach)..=self.signals.index(sample + reach)
     }
 
-    /// Mean place of a path around a grid place, centimetres, x and y.
-    fn mean_point(&self, path: &Path, place: f64) -> Result<[f64; 2], NotMeasured> {
-        let around = self.around(place);
+    /// Mean of a path around a sample, centimeters, x and y.
+    fn mean_point(&self, path: &Path, sample: f64) -> Result<[f64; 2], NotMeasured> {
+        let around = self.around(sample);
         let n = around.clone().count() as f64;
         let mean = |v: &[f64]| v[around.clone()].iter().sum::<f64>() / n;
         if self.signals.found[around.clone()].iter().any(|f| !f) {
@@ -213,36 +173,41 @@ impl Sight<'_> {
         Ok([mean(&path.x_cm), mean(&path.y_cm)])
     }
 
-    /// From the middle of some metric landmarks to the middle of others around a place, metres.
-    fn way(&self, from: &[Landmark], to: &[Landmark], place: f64) -> Result<Way, NotMeasured> {
-        let around = self.around(place);
+    /// From the middle of some metric landmarks to the middle of others around a sample, meters.
+    fn vector(
+        &self,
+        from: &[Landmark],
+        to: &[Landmark],
+        sample: f64,
+    ) -> Result<BodyVector, NotMeasured> {
+        let around = self.around(sample);
         let n = around.clone().count() as f64;
-        let mut sum = Way {
+        let mut sum = BodyVector {
             along: 0.0,
             up: 0.0,
             near: 0.0,
         };
         for i in around {
-            let way = self.way_at(from, to, i)?;
-            sum.along += way.along / n;
-            sum.up += way.up / n;
-            sum.near += way.near / n;
+            let vector = self.vector_at(from, to, i)?;
+            sum.along += vector.along / n;
+            sum.up += vector.up / n;
+            sum.near += vector.near / n;
         }
         Ok(sum)
     }
 
-    pub(super) fn way_at(
+    pub(super) fn vector_at(
         &self,
         from: &[Landmark],
         to: &[Landmark],
         i: usize,
-    ) -> Result<Way, NotMeasured> {
+    ) -> Result<BodyVector, NotMeasured> {
         let (start, end) = (self.metric(from, i)?, self.metric(to, i)?);
         let [x, y, z] = [0, 1, 2].map(|k| end[k] - start[k]);
         // The metric landmarks follow the camera's axes: the roll that the signals lost is still in them.
         let (sin, cos) = self.signals.roll_rad.sin_cos();
-        Ok(Way {
-            along: self.forward * (x * cos + y * sin),
+        Ok(BodyVector {
+            along: self.stance.forward() * (x * cos + y * sin),
             up: x * sin - y * cos,
             near: -z,
         })
@@ -266,21 +231,20 @@ impl Sight<'_> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::stick_figure::Figure;
+    use super::super::test_figure::{BATS_LEFT, BATS_RIGHT, Figure};
     use super::*;
 
     #[test]
     fn a_trunk_bent_to_the_plate_is_read_from_depth_and_length_alike() {
         for degrees in [10.0, 20.0, 30.0, 45.0] {
-            for (forward, front_is_left) in [(1.0, true), (-1.0, false)] {
+            for stance in [BATS_RIGHT, BATS_LEFT] {
                 let figure = Figure {
                     hinge_deg: degrees,
-                    forward,
-                    front_is_left,
+                    stance,
                     ..Figure::default()
                 };
-                let (signals, moments) = figure.build();
-                let (value, spread) = figure.sight(&signals, &moments).trunk_hinge().unwrap();
+                let (signals, estimates) = figure.build();
+                let (value, spread) = figure.context(&signals, &estimates).trunk_hinge().unwrap();
                 assert!((value - degrees).abs() < 0.5, "{value} for {degrees}");
                 assert!((2.0..6.0).contains(&spread), "{spread}");
             }
@@ -294,9 +258,9 @@ mod tests {
             hinge_at_contact_deg: 18.0,
             ..Figure::default()
         };
-        let (signals, moments) = figure.build();
+        let (signals, estimates) = figure.build();
         let (change, _) = figure
-            .sight(&signals, &moments)
+            .context(&signals, &estimates)
             .trunk_hinge_change()
             .unwrap();
         assert!((change + 12.0).abs() < 0.7, "{change}");
@@ -306,16 +270,15 @@ mod tests {
     fn the_foot_is_read_in_the_picture_and_turned_by_the_camera() {
         for open_deg in [0.0, 20.0, 40.0, 60.0] {
             for yaw_deg in [-15.0, 0.0, 15.0f64] {
-                for (forward, front_is_left) in [(1.0, true), (-1.0, false)] {
+                for stance in [BATS_RIGHT, BATS_LEFT] {
                     let figure = Figure {
                         open_deg,
                         yaw_deg,
-                        forward,
-                        front_is_left,
+                        stance,
                         ..Figure::default()
                     };
-                    let (signals, moments) = figure.build();
-                    let found = figure.sight(&signals, &moments).front_foot_open();
+                    let (signals, estimates) = figure.build();
+                    let found = figure.context(&signals, &estimates).front_foot_open();
                     let (value, _) = found.unwrap();
                     assert!((value - open_deg).abs() < 0.5, "{value} for {figure:?}");
                 }
@@ -330,9 +293,9 @@ mod tests {
                 open_deg,
                 ..Figure::default()
             };
-            let (signals, moments) = figure.build();
+            let (signals, estimates) = figure.build();
             figure
-                .sight(&signals, &moments)
+                .context(&signals, &estimates)
                 .front_foot_open()
                 .unwrap()
                 .1
@@ -342,21 +305,21 @@ mod tests {
 
     #[test]
     fn a_foot_that_does_not_fit_the_ground_is_refused() {
-        // From high up the foot shows its whole length downward: twelve centimetres here.
+        // From high up the foot shows its whole length downward: twelve centimeters here.
         let figure = Figure {
             foot_length_cm: 60.0,
             ..Figure::default()
         };
-        let (signals, moments) = figure.build();
-        let found = figure.sight(&signals, &moments).front_foot_open();
+        let (signals, estimates) = figure.build();
+        let found = figure.context(&signals, &estimates).front_foot_open();
         assert_eq!(found, Err(NotMeasured::FootNotFlat));
     }
 
     #[test]
     fn separation_is_never_told() {
         let figure = Figure::default();
-        let (signals, moments) = figure.build();
-        assert!(figure.sight(&signals, &moments).separation().is_err());
+        let (signals, estimates) = figure.build();
+        assert!(figure.context(&signals, &estimates).separation().is_err());
     }
 
     #[test]
@@ -365,31 +328,31 @@ mod tests {
             visibility: 0.2,
             ..Figure::default()
         };
-        let (signals, moments) = figure.build();
-        let sight = figure.sight(&signals, &moments);
-        assert_eq!(sight.trunk_hinge(), Err(NotMeasured::PartHidden));
-        assert_eq!(sight.front_foot_open(), Err(NotMeasured::PartHidden));
+        let (signals, estimates) = figure.build();
+        let context = figure.context(&signals, &estimates);
+        assert_eq!(context.trunk_hinge(), Err(NotMeasured::PartHidden));
+        assert_eq!(context.front_foot_open(), Err(NotMeasured::PartHidden));
 
         let flat = Figure {
             metric: false,
             ..Figure::default()
         };
-        let (signals, moments) = flat.build();
-        let sight = Sight {
+        let (signals, estimates) = flat.build();
+        let context = MeasureContext {
             yaw_rad: None,
-            ..flat.sight(&signals, &moments)
+            ..flat.context(&signals, &estimates)
         };
         for found in [
-            sight.trunk_hinge(),
-            sight.front_foot_open(),
-            sight.balance_offset(),
+            context.trunk_hinge(),
+            context.front_foot_open(),
+            context.balance_offset(),
         ] {
             assert_eq!(found, Err(NotMeasured::NoMetricLandmarks));
         }
 
-        let (signals, mut moments) = Figure::default().build();
-        moments.plant = None;
-        let sight = figure.sight(&signals, &moments);
-        assert_eq!(sight.trunk_hinge(), Err(NotMeasured::PlantNotSeen));
+        let (signals, mut estimates) = Figure::default().build();
+        estimates.plant = None;
+        let context = figure.context(&signals, &estimates);
+        assert_eq!(context.trunk_hinge(), Err(NotMeasured::PlantNotSeen));
     }
 }

@@ -1,14 +1,14 @@
 //! When things happen in a swing or a stride, read from fitted signals.
 //!
-//! In: signals of a stretch that holds the whole rep. Out: [`Moments`], places on the grid with their
-//! spread. The order of work is backward from the hands: contact, then the landing of the front foot,
-//! its lift-off, and the gather before it.
+//! In: signals of a stretch that holds the whole rep. Out: [`EventEstimates`]. The order of work is backward from the
+//! hands: contact, then the landing of the front foot, its lift-off, and the gather before it.
 
 use crate::motion::filter::Butterworth;
-use crate::motion::{Foot, Path, Signals};
+use crate::motion::{Foot, Path, Signals, Stance};
 use crate::stats::quantile;
 
-use super::fit::{Corner, Meeting, comes_to_rest, starts_to_move};
+use super::change_point::{Onset, comes_to_rest, starts_to_move};
+use super::estimates::{EventEstimate, EventEstimates};
 
 /// From the hands' highest speed to contact, seconds (published: about 0.1 s for skilled hitters).
 pub(super) const CONTACT_AFTER_PEAK_SECS: f64 = 0.09;
@@ -22,7 +22,7 @@ const MOVING_SHARE: f64 = 0.25;
 const MAIN_BURST: f64 = 0.6;
 /// A foot that touches down for less than this belongs to one stride: a toe tap.
 const TAP_SECS: f64 = 0.25;
-/// The heel's last centimetre lies within the landmarks' jitter: the fitted corner comes this much before rest.
+/// The heel's last centimeter lies within the landmarks' jitter: the fitted change point comes this much before rest.
 /// Measured on rendered hitters at 30 and 60 frames a second alike.
 const LANDING_HIDDEN_SECS: f64 = 0.016;
 /// What the start of a lift is uncertain by besides its fit: a heel peels off before the foot leaves.
@@ -37,6 +37,9 @@ const GROUND_SHARE: f64 = 0.4;
 const HEEL_UP: f64 = 0.015;
 /// A burst may dip below the limit for this long without ending.
 const DIP_SECS: f64 = 0.04;
+/// A take's foot lands at the latest this long after it was seen to rest, and is looked at for this long, seconds.
+const LANDS_WITHIN_SECS: f64 = 0.1;
+const TAKE_LOOK_SECS: f64 = 0.2;
 /// How long before the plant a stride may begin.
 const STRIDE_SECS: f64 = 1.4;
 /// How long before lift-off the weight may start back.
@@ -46,9 +49,9 @@ const GATHER_SECS: f64 = 1.3;
 const GATHER_TRAVEL: f64 = 0.005;
 const GATHER_SPEED: f64 = 0.012;
 /// The body rests where in this long before it came from no farther ahead than this share of its travel.
-const REST_SECS: f64 = 0.15;
-const REST_SHARE: f64 = 0.08;
-/// A gentle start shows this much after it. Measured on rendered hitters with both models, as are the spreads.
+const STILL_SECS: f64 = 0.15;
+const STILL_SHARE: f64 = 0.08;
+/// A smooth start shows this much after it. Measured on rendered hitters with both models, as are the spreads.
 const GATHER_HIDDEN_SECS: f64 = 0.025;
 const GATHER_SPREAD_SECS: f64 = 0.022;
 /// How far the mean of the body's landmarks drifts at rest, one standard deviation, H.
@@ -61,101 +64,78 @@ const HURRIED_SPREAD_SECS: f64 = 0.08;
 const FOOT_HZ: f64 = 9.0;
 const BODY_HZ: f64 = 5.0;
 
-/// Places on the grid; `None` where the stretch does not show the event.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub(super) struct Moments {
-    /// The hitter came to rest.
-    pub set: Option<f64>,
-    /// The weight starts back.
-    pub gather: Option<Corner>,
-    /// The front foot leaves the ground.
-    pub lift_off: Option<Corner>,
-    /// The front foot is down and still.
-    pub plant: Option<Corner>,
-    /// The back heel leaves the ground.
-    pub heel_rise: Option<Corner>,
-    /// The bat meets the ball.
-    pub contact: Option<Corner>,
-    /// The hands rest again.
-    pub finish: Option<f64>,
+/// Events of a swing whose hands are fastest at `hand_peak`.
+pub(super) fn of_swing(signals: &Signals, hand_peak: f64, stance: Stance) -> EventEstimates {
+    let rate = signals.rate_hz;
+    let contact = EventEstimate {
+        sample: hand_peak + CONTACT_AFTER_PEAK_SECS * rate,
+        sigma: HAND_PEAK_SPREAD_SECS * rate,
+    };
+    let mut estimates = of_stride(signals, hand_peak, hand_peak, stance);
+    estimates.contact = (contact.sample < signals.len as f64).then_some(contact);
+    estimates.finish = finish(signals, contact.sample);
+    if let Some(plant) = estimates.plant {
+        estimates.heel_rise = heel_rise(signals, plant.sample, contact.sample, stance);
+    }
+    estimates
 }
 
-/// Events of a swing whose hands are fastest at `hand_peak`.
-pub(super) fn of_swing(
-    signals: &Signals,
-    hand_peak: f64,
-    forward: f64,
-    front_is_left: bool,
-) -> Moments {
+/// Events of a take whose foot was seen to rest at the sample `down`.
+///
+/// Live speeds are rough, so the foot may land a little after; nothing comes later that could be taken for the landing.
+pub(super) fn of_take(signals: &Signals, down: f64, stance: Stance) -> EventEstimates {
     let rate = signals.rate_hz;
-    let contact = Corner {
-        place: hand_peak + CONTACT_AFTER_PEAK_SECS * rate,
-        spread: HAND_PEAK_SPREAD_SECS * rate,
-    };
-    let mut moments = of_stride(signals, hand_peak, hand_peak, forward, front_is_left);
-    moments.contact = (contact.place < signals.len as f64).then_some(contact);
-    moments.finish = finish(signals, contact.place);
-    if let Some(plant) = moments.plant {
-        moments.heel_rise = heel_rise(signals, plant.place, contact.place, front_is_left);
-    }
-    moments
+    let (latest, look_to) = (
+        down + LANDS_WITHIN_SECS * rate,
+        down + TAKE_LOOK_SECS * rate,
+    );
+    of_stride(signals, latest, look_to, stance)
 }
 
 /// Events of a stride whose foot is down at the latest at `latest`; the fit may look on to `look_to`.
-pub(super) fn of_stride(
-    signals: &Signals,
-    latest: f64,
-    look_to: f64,
-    forward: f64,
-    front_is_left: bool,
-) -> Moments {
-    let mut moments = Moments::default();
-    let front = if front_is_left {
-        &signals.feet.left
-    } else {
-        &signals.feet.right
-    };
+fn of_stride(signals: &Signals, latest: f64, look_to: f64, stance: Stance) -> EventEstimates {
+    let mut estimates = EventEstimates::default();
     // The bat that crosses the front shin draws the foot's landmarks along for a few frames.
-    let front = &without_snaps(front, signals.rate_hz);
+    let front = &without_snaps(stance.front_of(&signals.feet), signals.rate_hz);
     let Some(stride) = Stride::find(signals, front, latest) else {
-        return moments;
+        return estimates;
     };
     let rate = signals.rate_hz;
-    let steps = |secs: f64| (secs * rate).round() as usize;
+    let steps = |secs: f64| signals.samples_in(secs);
     let views = foot_signals(front);
     let views: Vec<&[f64]> = views.iter().map(Vec::as_slice).collect();
     let look_to = signals.index(look_to);
-    moments.plant = comes_to_rest(
+    estimates.plant = comes_to_rest(
         &views,
         stride.down.saturating_sub(steps(0.06)),
         (stride.down + steps(0.08)).min(look_to),
         steps(0.13),
         steps(0.05),
-        Meeting::Sudden,
+        Onset::Abrupt,
     )
-    .map(|corner| Corner {
-        place: corner.place + LANDING_HIDDEN_SECS * rate,
-        ..corner
+    .map(|estimate| EventEstimate {
+        sample: estimate.sample + LANDING_HIDDEN_SECS * rate,
+        ..estimate
     });
     if let Some(up) = stride.up {
-        moments.lift_off = starts_to_move(
+        estimates.lift_off = starts_to_move(
             &views,
             up.saturating_sub(steps(0.12)),
             up + steps(0.05),
             steps(0.15),
             steps(0.10),
-            Meeting::Sudden,
+            Onset::Abrupt,
         )
-        .map(|corner| Corner {
-            spread: corner.spread.hypot(LIFT_SPREAD_SECS * rate),
-            ..corner
+        .map(|estimate| EventEstimate {
+            sigma: estimate.sigma.hypot(LIFT_SPREAD_SECS * rate),
+            ..estimate
         });
-        if let (Some(lift), Some(plant)) = (moments.lift_off, moments.plant) {
-            moments.gather = gather(signals, lift.place, plant.place, forward);
-            moments.set = moments.gather.and_then(|g| set(signals, g.place));
+        if let (Some(lift), Some(plant)) = (estimates.lift_off, estimates.plant) {
+            estimates.gather = gather(signals, lift.sample, plant.sample, stance);
+            estimates.set = estimates.gather.and_then(|g| set(signals, g.sample));
         }
     }
-    moments
+    estimates
 }
 
 /// The stretch in which the front foot is on its way.
@@ -169,7 +149,7 @@ struct Stride {
 impl Stride {
     fn find(signals: &Signals, foot: &Foot, latest: f64) -> Option<Self> {
         let rate = signals.rate_hz;
-        let steps = |secs: f64| (secs * rate).round() as usize;
+        let steps = |secs: f64| signals.samples_in(secs);
         let speed = foot_speed(foot, rate);
         let last = signals.index(latest);
         let first = last.saturating_sub(steps(STRIDE_SECS));
@@ -255,7 +235,7 @@ fn without_snaps(foot: &Foot, rate_hz: f64) -> Foot {
     }
 }
 
-/// Mean speed of the foot's landmarks, smoothed, centimetres a second.
+/// Mean speed of the foot's landmarks, smoothed, centimeters a second.
 fn foot_speed(foot: &Foot, rate_hz: f64) -> Vec<f64> {
     let ankle = foot.ankle.smoothed(FOOT_HZ, rate_hz).speed(rate_hz);
     match &foot.heel {
@@ -282,22 +262,27 @@ fn foot_signals(foot: &Foot) -> Vec<Vec<f64>> {
 }
 
 /// The weight starts back: hips, shoulders, head and hands leave their rest together.
-fn gather(signals: &Signals, lift_place: f64, plant: f64, forward: f64) -> Option<Corner> {
+fn gather(
+    signals: &Signals,
+    lift_sample: f64,
+    plant: f64,
+    stance: Stance,
+) -> Option<EventEstimate> {
     let rate = signals.rate_hz;
-    let steps = |secs: f64| (secs * rate).round() as usize;
-    let body = body_along(signals, forward);
-    let (lift, plant) = (signals.index(lift_place), signals.index(plant));
+    let steps = |secs: f64| signals.samples_in(secs);
+    let body = body_along(signals, stance.forward());
+    let (lift, plant) = (signals.index(lift_sample), signals.index(plant));
     let from = lift.saturating_sub(steps(0.35));
     let rearmost = (from..=plant).min_by(|&a, &b| body[a].total_cmp(&body[b]))?;
     let earliest = rearmost.saturating_sub(steps(GATHER_SECS));
     let height = signals.scale.height_cm;
-    // Backward from the rearmost place as long as the body still comes from farther ahead. What it did before it last
+    // Backward from the rearmost point as long as the body still comes from farther ahead. What it did before it last
     // came to rest, a walk into the box or a sway, is not looked at.
-    let rest = steps(REST_SECS);
+    let rest = steps(STILL_SECS);
     let start = (earliest + rest..rearmost).rev().find(|&i| {
         let depth = body[i] - body[rearmost];
         let farthest = body[i - rest..i].iter().copied().fold(f64::MIN, f64::max);
-        depth > GATHER_TRAVEL * height && farthest - body[i] < REST_SHARE * depth
+        depth > GATHER_TRAVEL * height && farthest - body[i] < STILL_SHARE * depth
     });
     let begins_in_load = start.is_none() && earliest == 0;
     let start = start.filter(|&i| {
@@ -307,12 +292,12 @@ fn gather(signals: &Signals, lift_place: f64, plant: f64, forward: f64) -> Optio
     let Some(start) = start else {
         // The weight does not go back before the foot leaves, or hardly: the load is hurried, and begins little before
         // the lift. Where the recording begins in mid-load, nothing is known.
-        return (!begins_in_load).then_some(Corner {
-            place: (lift_place - HURRIED_SECS * rate).max(0.0),
-            spread: HURRIED_SPREAD_SECS * rate,
+        return (!begins_in_load).then_some(EventEstimate {
+            sample: (lift_sample - HURRIED_SECS * rate).max(0.0),
+            sigma: HURRIED_SPREAD_SECS * rate,
         });
     };
-    // A gather begins and ends without speed: a parabola and a cubic from the rest to the rearmost place.
+    // A gather begins and ends without speed: a parabola and a cubic from the rest to the rearmost point.
     let latest = (start + steps(0.15)).min(rearmost.saturating_sub(steps(0.05)));
     let fit = starts_to_move(
         &[&body],
@@ -320,22 +305,22 @@ fn gather(signals: &Signals, lift_place: f64, plant: f64, forward: f64) -> Optio
         latest,
         steps(0.3),
         rearmost - latest,
-        Meeting::Gentle,
+        Onset::Smooth,
     )?;
     // The fit alone is too sure of itself: how far the landmarks drift while the hitter stands still is not in its
     // residuals. The less the body goes back, and the slower, the later it is told from drift.
     let depth = body[start] - body[rearmost];
     let top_speed = 1.5 * depth / (rearmost - start) as f64;
-    Some(Corner {
-        place: (fit.place - GATHER_HIDDEN_SECS * rate).clamp(0.0, lift_place),
-        spread: fit
-            .spread
+    Some(EventEstimate {
+        sample: (fit.sample - GATHER_HIDDEN_SECS * rate).clamp(0.0, lift_sample),
+        sigma: fit
+            .sigma
             .hypot(GATHER_SPREAD_SECS * rate)
             .hypot(DRIFT * height / top_speed),
     })
 }
 
-/// Mean place of hips, shoulders, head and hands toward the pitcher, low pass, centimetres.
+/// Mean position of hips, shoulders, head and hands toward the pitcher, low pass, centimeters.
 fn body_along(signals: &Signals, forward: f64) -> Vec<f64> {
     let low = Butterworth::low_pass(BODY_HZ, signals.rate_hz);
     let parts = [
@@ -386,27 +371,22 @@ fn set(signals: &Signals, gather: f64) -> Option<f64> {
 }
 
 /// The back heel leaves the ground, somewhere around plant and contact.
-fn heel_rise(signals: &Signals, plant: f64, contact: f64, front_is_left: bool) -> Option<Corner> {
-    let back = if front_is_left {
-        &signals.feet.right
-    } else {
-        &signals.feet.left
-    };
-    let heel = back.heel.as_ref()?;
+fn heel_rise(signals: &Signals, plant: f64, contact: f64, stance: Stance) -> Option<EventEstimate> {
+    let heel = stance.back_of(&signals.feet).heel.as_ref()?;
     let rate = signals.rate_hz;
-    let steps = |secs: f64| (secs * rate).round() as usize;
+    let steps = |secs: f64| signals.samples_in(secs);
     let from = signals.index(plant - 0.15 * rate);
     let to = signals.index(contact);
     let rest = quantile(&heel.y_cm[from.saturating_sub(steps(0.2))..=from], 0.5)?;
     let y = Butterworth::low_pass(FOOT_HZ, rate).zero_phase(&heel.y_cm);
-    let up = (from..=to).find(|&i| y[i] - rest > 0.015 * signals.scale.height_cm)?;
+    let up = (from..=to).find(|&i| y[i] - rest > HEEL_UP * signals.scale.height_cm)?;
     starts_to_move(
         &[&heel.y_cm],
         up.saturating_sub(steps(0.1)),
         up,
         steps(0.15),
         steps(0.04),
-        Meeting::Sudden,
+        Onset::Abrupt,
     )
 }
 

@@ -7,14 +7,15 @@
 
 use std::collections::VecDeque;
 
-use crate::motion::{BodySeries, Scale, Signals};
+use crate::motion::{BodySeries, Direction, Scale, Signals};
 use crate::pose::PoseFrame;
 use crate::time::CaptureTime;
 
-use super::analysis::{self, FoundSwing, Verdicts};
-use super::pace::Pace;
-use super::pulse::{self, Pulse, PulseReader};
-use super::tidy::tidy;
+use super::analysis::{self, AnalysisContext, FoundSwing};
+use super::hidden_landmarks::tidy;
+use super::live_motion::{self, LiveMotion, LiveMotionReader};
+use super::slow_motion::SlowMotion;
+use super::take;
 use super::types::{Bats, Phase, PitchTimes, Rep, View};
 
 /// How much of the past is kept: the longest rep from set to finish, with room for the set itself.
@@ -47,7 +48,7 @@ const SECOND_LOOK: [f64; 3] = [1.0, 2.0, 4.0];
 pub struct FinderSettings {
     /// Standing height, if it is known.
     pub height_cm: Option<f64>,
-    /// Centimetres a pixel where the hitter stands, if a known length was measured in the picture.
+    /// Centimeters a pixel where the hitter stands, if a known length was measured in the picture.
     pub cm_per_px: Option<f64>,
     /// The camera's roll, if it was measured; degrees, positive where the picture shows a level line falling to the right.
     pub roll_deg: Option<f64>,
@@ -70,18 +71,18 @@ pub struct FoundRep {
 pub struct RepFinder {
     settings: FinderSettings,
     recent: VecDeque<PoseFrame>,
-    pulse: PulseReader,
+    live_motion: LiveMotionReader,
     hands: Hands,
     foot: FootWatch,
     phase: Phase,
     /// Whether [`Self::recent`] still holds every frame.
     all_kept: bool,
     /// When the last swing's hands peaked, and which way it went.
-    last_swing: Option<(CaptureTime, f64)>,
+    last_swing: Option<(CaptureTime, Direction)>,
     /// Nothing before this may become a rep any more.
     free_from: Option<CaptureTime>,
-    /// The way the pitcher stands, once a swing has shown it.
-    forward: Option<f64>,
+    /// Where the pitcher is, once a swing has shown it.
+    pitcher: Option<Direction>,
     /// The pitch that the hitter swings at, if one was played.
     pitch: Option<PitchTimes>,
 }
@@ -111,20 +112,20 @@ impl RepFinder {
         Self {
             settings,
             recent: VecDeque::new(),
-            pulse: PulseReader::default(),
+            live_motion: LiveMotionReader::default(),
             hands: Hands::Quiet,
             foot: FootWatch::Standing,
             phase: Phase::Away,
             all_kept: true,
             last_swing: None,
             free_from: None,
-            forward: None,
+            pitcher: None,
             pitch: None,
         }
     }
 
     /// Goes by what is told now from the next frame on; what was seen is kept. A rep that is under way is measured by it.
-    pub fn revise(&mut self, settings: FinderSettings) {
+    pub fn apply_settings(&mut self, settings: FinderSettings) {
         self.settings = settings;
     }
 
@@ -134,9 +135,9 @@ impl RepFinder {
         self.pitch = pitch;
     }
 
-    /// The way to the pitcher, once a swing has shown it: +1 to the image's right.
-    pub fn forward(&self) -> Option<f64> {
-        self.forward
+    /// Where the pitcher is in the picture, once a swing has shown it.
+    pub fn pitcher(&self) -> Option<Direction> {
+        self.pitcher
     }
 
     /// What the hitter is doing as of the last frame; live and therefore a little late and rough.
@@ -159,15 +160,15 @@ impl RepFinder {
             self.recent.pop_front();
             self.all_kept = false;
         }
-        let pulse = self.recent.back().and_then(|f| self.pulse.read(f));
-        let Some(pulse) = pulse else {
+        let motion = self.recent.back().and_then(|f| self.live_motion.read(f));
+        let Some(motion) = motion else {
             self.phase = Phase::Away;
             // A swing whose end is hidden is still judged by what was seen of it.
             return self.hands_step(now, 0.0);
         };
-        self.follow_phase(&pulse);
-        self.hands_step(now, pulse.hand_speed)
-            .or_else(|| self.foot_step(now, &pulse))
+        self.follow_phase(&motion);
+        self.hands_step(now, motion.hand_speed)
+            .or_else(|| self.foot_step(now, &motion))
     }
 
     /// The recording is over: a swing that waits for its end is judged by what there is.
@@ -218,8 +219,8 @@ impl RepFinder {
         }
     }
 
-    fn foot_step(&mut self, now: CaptureTime, pulse: &Pulse) -> Option<FoundRep> {
-        let speed = pulse.foot_speed;
+    fn foot_step(&mut self, now: CaptureTime, motion: &LiveMotion) -> Option<FoundRep> {
+        let speed = motion.foot_speed;
         self.foot = match self.foot {
             FootWatch::Standing if speed > FOOT_SPEEDS.0 => FootWatch::Moving { since: now },
             FootWatch::Moving { since } if speed < FOOT_SPEEDS.1 && now.secs_since(since) > 0.1 => {
@@ -241,7 +242,7 @@ impl RepFinder {
 
     fn judge_swing(&mut self, peak_at: CaptureTime, now: CaptureTime) -> Option<FoundRep> {
         let signals = self.signals(now, LOOK_BACK_SECS)?;
-        let found = self.swing_in(&signals, peak_at, now, Pace::LIFE)?;
+        let found = self.swing_in(&signals, peak_at, now, SlowMotion::NONE)?;
         Some(self.take_down(found))
     }
 
@@ -254,9 +255,10 @@ impl RepFinder {
             return None;
         }
         let signals = self.signals(now, KEPT_SECS)?;
-        let found = SECOND_LOOK.into_iter().find_map(|slow| {
-            let pace = Pace { slow };
-            self.swing_in(&pace.quickened(&signals), signals.start, now, pace)
+        let found = SECOND_LOOK.into_iter().find_map(|factor| {
+            let slow_motion = SlowMotion { factor };
+            let at_life = slow_motion.to_life(&signals);
+            self.swing_in(&at_life, signals.start, now, slow_motion)
         })?;
         Some(self.take_down(found))
     }
@@ -267,29 +269,29 @@ impl RepFinder {
         signals: &Signals,
         peak_at: CaptureTime,
         now: CaptureTime,
-        pace: Pace,
+        slow_motion: SlowMotion,
     ) -> Option<FoundSwing> {
-        let verdicts = Verdicts {
-            told: &self.settings,
-            pace,
+        let context = AnalysisContext {
+            settings: &self.settings,
+            slow_motion,
             pitch: self.pitch,
-            forward: self.forward,
+            pitcher: self.pitcher,
             not_before: self.free_from,
             no_turn_before: self
                 .last_swing
-                .map(|(at, forward)| (at.plus_secs(WAY_BACK_SECS), forward)),
+                .map(|(at, pitcher)| (at.plus_secs(WAY_BACK_SECS), pitcher)),
         };
-        let found = analysis::swing(signals, peak_at, now, &verdicts)?;
+        let found = analysis::swing(signals, peak_at, now, &context)?;
         Some(FoundSwing {
-            hand_peak: pace.time_on_film(found.hand_peak, signals.start),
-            rep: pace.on_film(found.rep, signals.start, now),
+            hand_peak: slow_motion.time_on_film(found.hand_peak, signals.start),
+            rep: slow_motion.on_film(found.rep, signals.start, now),
             ..found
         })
     }
 
     fn take_down(&mut self, found: FoundSwing) -> FoundRep {
-        self.last_swing = Some((found.hand_peak, found.forward));
-        self.forward = Some(found.forward);
+        self.last_swing = Some((found.hand_peak, found.pitcher));
+        self.pitcher = Some(found.pitcher);
         self.free_from = Some(found.hand_peak.plus_secs(REFRACTORY_SECS));
         self.foot = FootWatch::Standing;
         self.with_frames(found.rep)
@@ -300,15 +302,15 @@ impl RepFinder {
             return None;
         }
         let signals = self.signals(now, LOOK_BACK_SECS)?;
-        let verdicts = Verdicts {
-            told: &self.settings,
-            pace: Pace::LIFE,
+        let context = AnalysisContext {
+            settings: &self.settings,
+            slow_motion: SlowMotion::NONE,
             pitch: self.pitch,
-            forward: self.forward,
+            pitcher: self.pitcher,
             not_before: self.free_from,
             no_turn_before: None,
         };
-        let rep = analysis::take(&signals, down_at, now, &verdicts)?;
+        let rep = take::take(&signals, down_at, now, &context)?;
         self.free_from = Some(down_at.plus_secs(0.3));
         Some(self.with_frames(rep))
     }
@@ -321,8 +323,8 @@ impl RepFinder {
             .filter(|f| f.captured_at >= from)
             .cloned()
             .collect();
-        let frames = &frames[pulse::last_jump(&frames)..];
-        let body = BodySeries::from_frames(frames, self.pulse.frame_rate()?)?;
+        let frames = &frames[live_motion::last_jump(&frames)..];
+        let body = BodySeries::from_frames(frames, self.live_motion.frame_rate()?)?;
         let scale = match self.settings.cm_per_px {
             Some(known) => Scale::from_known_length(known, self.settings.height_cm),
             None => Scale::from_body(&body, self.settings.height_cm)?,
@@ -359,11 +361,11 @@ impl RepFinder {
         FoundRep { rep, frames }
     }
 
-    fn follow_phase(&mut self, pulse: &Pulse) {
-        let in_stance = pulse.upright && pulse.hands_up;
+    fn follow_phase(&mut self, motion: &LiveMotion) {
+        let in_stance = motion.upright && motion.hands_up;
         self.phase = match (self.hands, self.foot) {
-            _ if !pulse.upright => Phase::Away,
-            (Hands::Burst { peak, .. }, _) if pulse.hand_speed < 0.6 * peak => Phase::Finish,
+            _ if !motion.upright => Phase::Away,
+            (Hands::Burst { peak, .. }, _) if motion.hand_speed < 0.6 * peak => Phase::Finish,
             (Hands::Burst { .. }, _) => Phase::Swing,
             _ if !in_stance => Phase::Away,
             (_, FootWatch::Moving { .. })
@@ -374,7 +376,7 @@ impl RepFinder {
             (_, FootWatch::Down { .. }) if matches!(self.phase, Phase::Stride | Phase::Planted) => {
                 Phase::Planted
             }
-            (_, FootWatch::Standing) if pulse.body_speed < 0.06 => Phase::Set,
+            (_, FootWatch::Standing) if motion.body_speed < 0.06 => Phase::Set,
             (_, FootWatch::Standing) if matches!(self.phase, Phase::Set | Phase::Gather) => {
                 Phase::Gather
             }

@@ -3,39 +3,43 @@
 //! In: pose frames in time order. Out: [`FoundRep`]s and the live [`Phase`]. Pure: no clock, no files,
 //! no threads; the same frames give the same reps.
 
-mod again;
 mod against_pitch;
 mod analysis;
 mod angles;
-mod burst;
+mod balance;
+mod change_point;
+mod context;
+mod estimates;
 mod event_name;
 mod events;
 mod finder;
-mod firing;
-mod fit;
-mod hold;
-mod live;
+mod finish_hold;
+mod hand_burst;
+mod hidden_landmarks;
+mod kinetic_sequence;
+mod live_head;
+mod live_motion;
 mod measures;
 mod not_measured;
-mod pace;
-mod place;
 mod posture;
-mod pulse;
-#[cfg(test)]
-mod stick_figure;
+mod projection;
+mod reanalyze;
+mod slow_motion;
 mod style;
 mod swing;
-mod tidy;
+mod take;
+#[cfg(test)]
+mod test_figure;
 mod types;
 mod weight;
 
-pub use again::CannotMove;
-pub(crate) use again::Corrected;
 pub use event_name::EventName;
 pub use finder::{FinderSettings, FoundRep, RepFinder};
-pub use hold::HoldWatch;
-pub use live::LiveHead;
+pub use finish_hold::HoldWatch;
+pub use live_head::LiveHead;
 pub use not_measured::NotMeasured;
+pub use reanalyze::CannotMove;
+pub(crate) use reanalyze::Corrected;
 pub(crate) use style::LoadStyle;
 pub use style::Style;
 pub use types::{Bats, Events, Measure, MeasureName, Phase, PitchTimes, Rep, RepKind, Unit, View};

@@ -66,7 +66,7 @@ impl Posture {
         }
     }
 
-    /// Shoulders over hips over knees over ankles at a grid moment; see [`standing`].
+    /// Shoulders over hips over knees over ankles at a sample; see [`standing`].
     pub(super) fn stands(&self, i: usize, height_cm: f64) -> bool {
         let ankles = 0.5 * (self.left_ankle.y_cm[i] + self.right_ankle.y_cm[i]);
         upright(

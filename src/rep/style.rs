@@ -1,23 +1,19 @@
 //! How a hitter stands and loads: recorded for the coach, never judged and never cued.
 //!
-//! In: the same levelled signals and moments as the measures. Out: a [`Style`], each part of it only where the
+//! In: a [`MeasureContext`]. Out: a [`Style`], each part of it only where the
 //! recording shows it. Every hitter has a style; a coach leaves it alone unless it breaks something that is
 //! measured. Pure.
 
-use crate::motion::{Foot, Path, Signals};
+use crate::motion::Path;
+use crate::motion::filter::{mean_over, range_over};
 
-use super::events::Moments;
-use super::measures::Setting;
+use super::context::{MeasureContext, REST_SECS};
 use super::types::View;
 
-/// The resting place before the gather is averaged over this long.
-const REST_SECS: f64 = 0.3;
 /// Without a stride the hitter is taken to rest this long before contact.
 const REST_BEFORE_CONTACT_SECS: f64 = 0.8;
 /// Cutoff of the zero-phase low pass for the front foot, hertz.
 const FOOT_HZ: f64 = 9.0;
-/// Landmarks seen worse than this on average show no style.
-const LEAST_VISIBILITY: f64 = 0.4;
 
 /// An ankle that rises by less than this and a foot that travels by less than [`STILL_TRAVEL`] make no stride, shares
 /// of standing height. A heel that is only raised lifts the ankle by about this (common practice, no source).
@@ -86,141 +82,108 @@ pub struct Style {
     pub load: Option<LoadStyle>,
 }
 
-/// The style that a rep shows.
-pub(super) fn style(setting: &Setting) -> Style {
-    let feet = &setting.signals.feet;
-    let (front, back) = if setting.front_is_left {
-        (&feet.left, &feet.right)
-    } else {
-        (&feet.right, &feet.left)
-    };
-    Looker {
-        signals: setting.signals,
-        moments: setting.moments,
-        forward: setting.forward,
-        view: setting.view,
-        unfold: 1.0 / setting.yaw_rad.unwrap_or(0.0).cos(),
-        front,
-        back,
-    }
-    .style()
-}
-
-/// First and last grid moment of a stretch.
+/// First and last sample of a stretch.
 type Span = (usize, usize);
 
-struct Looker<'a> {
-    signals: &'a Signals,
-    moments: &'a Moments,
-    /// +1 where the pitcher is to the image's right.
-    forward: f64,
-    view: View,
-    /// What a length along the line to the pitcher is multiplied by, for the camera sees it at an angle.
-    unfold: f64,
-    front: &'a Foot,
-    back: &'a Foot,
-}
-
-impl Looker<'_> {
-    fn style(&self) -> Style {
-        let load = self.load();
-        Style {
-            stance_width_cm: self.stance_width(),
-            hand_height_cm: self.hand_height(),
-            lift_height_cm: load.map(|(rise_cm, _)| rise_cm),
-            load: load.map(|(_, load)| load),
-        }
-    }
-
-    /// The grid moments over which the hitter rests before the load.
-    fn rest(&self) -> Option<Span> {
-        let (signals, moments) = (self.signals, self.moments);
-        let until = match moments.gather.or(moments.lift_off) {
-            Some(start) => start.place,
-            // Without a stride nothing marks the start of the load.
-            None if moments.plant.is_none() => {
-                moments.contact?.place - REST_BEFORE_CONTACT_SECS * signals.rate_hz
-            }
-            // The recording begins in mid-stride.
-            None => return None,
-        };
-        let earliest = moments.set.unwrap_or(0.0).max(0.0);
-        let from = (until - REST_SECS * signals.rate_hz).max(earliest);
-        (until > from).then(|| (signals.index(from), signals.index(until)))
-    }
-
-    fn stance_width(&self) -> Option<f64> {
-        let rest = self.rest()?;
-        let (front, back) = (&self.front.ankle, &self.back.ankle);
-        if self.view != View::OpenSide || !self.seen(front, rest) || !self.seen(back, rest) {
-            return None;
-        }
-        let width = self.forward * (mean(&front.x_cm, rest) - mean(&back.x_cm, rest));
-        (width > 0.0).then_some(self.unfold * width)
-    }
-
-    fn hand_height(&self) -> Option<f64> {
-        let rest = self.rest()?;
-        let (hands, hips) = (&self.signals.hands, &self.signals.hips);
-        let seen = self.seen(hands, rest) && self.seen(hips, rest);
-        seen.then(|| mean(&hands.y_cm, rest) - mean(&hips.y_cm, rest))
-    }
-
-    /// How far the front ankle rises, centimetres, and what way to load that is.
-    fn load(&self) -> Option<(f64, LoadStyle)> {
-        let signals = self.signals;
-        let (rest, moments) = (self.rest()?, self.moments);
-        if self.view != View::OpenSide {
-            return None;
-        }
-        // A foot that never was fast enough for a stride has no plant; it is looked at until contact.
-        let down = signals.index(moments.plant.or(moments.contact)?.place);
-        let stretch = (rest.0, down);
-        if down <= rest.1 || !self.seen(&self.front.ankle, stretch) {
-            return None;
-        }
-        let height_cm = signals.scale.height_cm;
-        let foot = self.front.ankle.smoothed(FOOT_HZ, signals.rate_hz);
-        // A foot that jumps about while the hitter rests is not the foot: the model has lost it.
-        if range(&foot.y_cm, rest) > STILL_RISE * height_cm {
-            return None;
-        }
-        let stood = (
-            down,
-            signals.index(down as f64 + STOOD_SECS * signals.rate_hz),
-        );
-        let rise = above_ground(&foot, rest, stood);
-        let top = rise.iter().copied().fold(0.0, f64::max);
-        let travel = self.unfold * (mean(&foot.x_cm, stood) - mean(&foot.x_cm, rest)).abs();
-        // The toe alone touches the ground in a tap; the ankle stays up. Without toes the ankle has to do.
-        let toe = self
-            .front
-            .toe
-            .as_ref()
-            .filter(|toe| self.seen(toe, stretch));
-        let toe_rise =
-            toe.map(|toe| above_ground(&toe.smoothed(FOOT_HZ, signals.rate_hz), rest, stood));
-        let tapped = touches_down_between(toe_rise.as_ref().unwrap_or(&rise), TAP_RISE * height_cm);
-        let load = match tapped {
-            true => LoadStyle::ToeTap,
-            false => way(top, travel, height_cm),
-        };
-        Some((top, load))
-    }
-
-    fn seen(&self, path: &Path, (from, to): Span) -> bool {
-        let visible = mean(&path.visibility, (from, to)) >= LEAST_VISIBILITY;
-        visible && self.signals.found[from..=to].iter().all(|found| *found)
+/// The style that a rep shows.
+pub(super) fn style(context: &MeasureContext) -> Style {
+    let load = load(context);
+    Style {
+        stance_width_cm: stance_width(context),
+        hand_height_cm: hand_height(context),
+        lift_height_cm: load.map(|(rise_cm, _)| rise_cm),
+        load: load.map(|(_, load)| load),
     }
 }
 
-/// The foot's height above the ground from the end of its rest until it stands again, centimetres.
+/// The samples over which the hitter rests before the load.
+fn rest(context: &MeasureContext) -> Option<Span> {
+    let (signals, estimates) = (context.signals, context.estimates);
+    let until = match estimates.gather.or(estimates.lift_off) {
+        Some(start) => start.sample,
+        // Without a stride nothing marks the start of the load.
+        None if estimates.plant.is_none() => {
+            estimates.contact?.sample - REST_BEFORE_CONTACT_SECS * signals.rate_hz
+        }
+        // The recording begins in mid-stride.
+        None => return None,
+    };
+    let earliest = estimates.set.unwrap_or(0.0).max(0.0);
+    let from = (until - REST_SECS * signals.rate_hz).max(earliest);
+    (until > from).then(|| (signals.index(from), signals.index(until)))
+}
+
+fn stance_width(context: &MeasureContext) -> Option<f64> {
+    let rest = rest(context)?;
+    let (front, back) = (&context.front_foot().ankle, &context.back_foot().ankle);
+    if context.view != View::OpenSide || !context.seen(front, rest) || !context.seen(back, rest) {
+        return None;
+    }
+    let width =
+        context.stance.forward() * (mean_over(&front.x_cm, rest) - mean_over(&back.x_cm, rest));
+    (width > 0.0).then_some(context.unfold() * width)
+}
+
+fn hand_height(context: &MeasureContext) -> Option<f64> {
+    let rest = rest(context)?;
+    let (hands, hips) = (&context.signals.hands, &context.signals.hips);
+    let seen = context.seen(hands, rest) && context.seen(hips, rest);
+    seen.then(|| mean_over(&hands.y_cm, rest) - mean_over(&hips.y_cm, rest))
+}
+
+/// How far the front ankle rises, centimeters, and which way to load that is.
+fn load(context: &MeasureContext) -> Option<(f64, LoadStyle)> {
+    let signals = context.signals;
+    let (rest, estimates) = (rest(context)?, context.estimates);
+    if context.view != View::OpenSide {
+        return None;
+    }
+    // A foot that never was fast enough for a stride has no plant; it is looked at until contact.
+    let down = signals.index(estimates.plant.or(estimates.contact)?.sample);
+    let stretch = (rest.0, down);
+    if down <= rest.1 || !context.seen(&context.front_foot().ankle, stretch) {
+        return None;
+    }
+    let height_cm = signals.scale.height_cm;
+    let foot = context
+        .front_foot()
+        .ankle
+        .smoothed(FOOT_HZ, signals.rate_hz);
+    // A foot that jumps about while the hitter rests is not the foot: the model has lost it.
+    if range_over(&foot.y_cm, rest) > STILL_RISE * height_cm {
+        return None;
+    }
+    let stood = (
+        down,
+        signals.index(down as f64 + STOOD_SECS * signals.rate_hz),
+    );
+    let rise = above_ground(&foot, rest, stood);
+    let top = rise.iter().copied().fold(0.0, f64::max);
+    let travel =
+        context.unfold() * (mean_over(&foot.x_cm, stood) - mean_over(&foot.x_cm, rest)).abs();
+    // The toe alone touches the ground in a tap; the ankle stays up. Without toes the ankle has to do.
+    let toe = context
+        .front_foot()
+        .toe
+        .as_ref()
+        .filter(|toe| context.seen(toe, stretch));
+    let toe_rise =
+        toe.map(|toe| above_ground(&toe.smoothed(FOOT_HZ, signals.rate_hz), rest, stood));
+    let tapped = touches_down_between(toe_rise.as_ref().unwrap_or(&rise), TAP_RISE * height_cm);
+    let load = match tapped {
+        true => LoadStyle::ToeTap,
+        false => way(top, travel, height_cm),
+    };
+    Some((top, load))
+}
+
+/// The foot's height above the ground from the end of its rest until it stands again, centimeters.
 ///
 /// The ground runs straight from where the foot rested to where it stands: in the picture of a camera that stands off
 /// square the two are not at one height.
 fn above_ground(foot: &Path, rest: Span, stood: Span) -> Vec<f64> {
-    let (from_x, from_y) = (mean(&foot.x_cm, rest), mean(&foot.y_cm, rest));
-    let (to_x, to_y) = (mean(&foot.x_cm, stood), mean(&foot.y_cm, stood));
+    let (from_x, from_y) = (mean_over(&foot.x_cm, rest), mean_over(&foot.y_cm, rest));
+    let (to_x, to_y) = (mean_over(&foot.x_cm, stood), mean_over(&foot.y_cm, stood));
     (rest.1..=stood.0)
         .map(|i| {
             let on_the_way = (foot.x_cm[i] - from_x) / (to_x - from_x);
@@ -234,7 +197,7 @@ fn above_ground(foot: &Path, rest: Span, stood: Span) -> Vec<f64> {
         .collect()
 }
 
-/// The way to load of a foot that does not tap, by how far its ankle rises and how far it travels, centimetres.
+/// The way to load of a foot that does not tap, by how far its ankle rises and how far it travels, centimeters.
 fn way(rise: f64, travel: f64, height_cm: f64) -> LoadStyle {
     if rise >= SLIDE_RISE * height_cm {
         LoadStyle::LegLift
@@ -260,21 +223,14 @@ fn touches_down_between(rise: &[f64], least: f64) -> bool {
     })
 }
 
-fn mean(values: &[f64], (from, to): Span) -> f64 {
-    values[from..=to].iter().sum::<f64>() / (to - from + 1) as f64
-}
-
-fn range(values: &[f64], (from, to): Span) -> f64 {
-    let part = &values[from..=to];
-    part.iter().copied().fold(f64::MIN, f64::max) - part.iter().copied().fold(f64::MAX, f64::min)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::motion::{BodySeries, Scale};
+    use crate::motion::{BodySeries, Scale, Signals};
     use crate::pose::{Body, ImagePoint, Landmark, PoseFrame};
-    use crate::rep::fit::Corner;
+    use crate::rep::estimates::{EventEstimate, EventEstimates};
+    use crate::rep::test_figure::BATS_RIGHT;
+    use crate::rep::types::RepKind;
     use crate::time::CaptureTime;
 
     const RATE: f64 = 60.0;
@@ -285,27 +241,27 @@ mod tests {
     const PLANT: f64 = 108.0;
 
     /// The style of a right-handed hitter with the pitcher to the right who stands still but for the front foot. It is
-    /// moved right and up by `foot`, its ankle further up by `ankle_more`, both centimetres over the share of the load
+    /// moved right and up by `foot`, its ankle further up by `ankle_more`, both centimeters over the share of the load
     /// that is done: below 0 at rest, above 1 after plant.
     fn looked_at(
         foot: impl Fn(f64) -> (f64, f64),
         ankle_more: impl Fn(f64) -> f64,
         toes: bool,
     ) -> Style {
-        let at = |place| Some(Corner { place, spread: 0.5 });
-        let moments = Moments {
+        let at = |sample| Some(EventEstimate { sample, sigma: 0.5 });
+        let estimates = EventEstimates {
             set: Some(5.0),
             gather: at(GATHER),
             lift_off: at(GATHER + 8.0),
             plant: at(PLANT),
             contact: at(PLANT + 11.0),
-            ..Moments::default()
+            ..EventEstimates::default()
         };
-        looked_at_with(&moments, foot, ankle_more, toes)
+        looked_at_with(&estimates, foot, ankle_more, toes)
     }
 
     fn looked_at_with(
-        moments: &Moments,
+        estimates: &EventEstimates,
         foot: impl Fn(f64) -> (f64, f64),
         ankle_more: impl Fn(f64) -> f64,
         toes: bool,
@@ -357,16 +313,16 @@ mod tests {
             spread: 0.02,
         };
         let signals = Signals::new(&series, scale, 0.0).unwrap();
-        Looker {
+        style(&MeasureContext {
             signals: &signals,
-            moments,
-            forward: 1.0,
+            estimates,
+            stance: BATS_RIGHT,
+            kind: RepKind::Swing,
             view: View::OpenSide,
-            unfold: 1.0,
-            front: &signals.feet.left,
-            back: &signals.feet.right,
-        }
-        .style()
+            yaw_rad: Some(0.0),
+            roll_spread_rad: 0.01,
+            pitch: None,
+        })
     }
 
     /// One rise and fall over a part of the load.
@@ -455,21 +411,21 @@ mod tests {
 
     #[test]
     fn a_swing_without_a_stride_is_told_from_a_recording_that_begins_in_one() {
-        let contact = Some(Corner {
-            place: PLANT + 11.0,
-            spread: 1.0,
+        let contact = Some(EventEstimate {
+            sample: PLANT + 11.0,
+            sigma: 1.0,
         });
-        let swing = Moments {
+        let swing = EventEstimates {
             contact,
-            ..Moments::default()
+            ..EventEstimates::default()
         };
         let still = looked_at_with(&swing, |_| (0.0, 0.0), |s| hump(s, 0.3, 1.0, 2.0), true);
         assert_eq!(still.load, Some(LoadStyle::NoStride));
         assert!(still.stance_width_cm.is_some());
-        let landed = Moments {
-            plant: Some(Corner {
-                place: PLANT,
-                spread: 0.5,
+        let landed = EventEstimates {
+            plant: Some(EventEstimate {
+                sample: PLANT,
+                sigma: 0.5,
             }),
             ..swing
         };

@@ -3,23 +3,25 @@
 //! In: signals of a stretch. Out: [`Swing`] or the reason why a burst is none. What makes a swing: two hands together,
 //! quick, from behind the back shoulder across the body, while the trunk turns and the feet stay.
 
-use crate::motion::{Path, Signals};
+use crate::motion::filter::range_over;
+use crate::motion::{Path, Side, Signals, Stance};
 
-use super::burst::Burst;
-use super::fit::peak_place;
-use super::pace::Pace;
+use super::change_point::peak_sample;
+use super::hand_burst::HandBurst;
+use super::slow_motion::SlowMotion;
+
+/// Seen along the line to the pitcher, the stride lies between these times before the hands' highest speed, seconds.
+const STRIDE_SECS: (f64, f64) = (0.9, 0.05);
+/// Cutoff of the zero-phase low pass for the ankles, hertz.
+const ANKLE_HZ: f64 = 6.0;
 
 /// A burst of the hands that is a swing.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Swing {
-    /// Where on the grid the hands are fastest.
+    /// The fractional sample index at which the hands are fastest.
     pub hand_peak: f64,
-    /// The hands' highest speed, centimetres a second.
-    pub hand_speed: f64,
-    /// +1 where the pitcher is to the image's right, -1 where to the left.
-    pub forward: f64,
-    /// Whether the front foot is the person's left foot.
-    pub front_is_left: bool,
+    /// Which foot is in front, and where the pitcher is.
+    pub stance: Stance,
 }
 
 /// Why a burst of the hands is no swing.
@@ -46,49 +48,50 @@ pub(super) enum NoSwing {
 }
 
 impl Swing {
-    /// Judges the burst whose highest speed lies at grid moment `peak` of `hand_speed`.
+    /// Judges the burst whose highest speed lies at sample `peak` of `hand_speed`.
     ///
-    /// `signals` must reach from the load to a little after the peak. Where they are those of a slowed film, quickened
-    /// by `pace`, more is asked of the swing, for any slow movement gets quick that way.
+    /// `signals` must reach from the load to a little after the peak. Where they are those of a film in slow motion, brought
+    /// to the pace of life, more is asked of the swing, for any slow movement gets quick that way.
     pub(super) fn judge(
         signals: &Signals,
         hand_speed: &[f64],
         peak: usize,
-        pace: Pace,
+        slow_motion: SlowMotion,
     ) -> Result<Self, NoSwing> {
-        let rate = signals.rate_hz;
-        let burst = Burst::new(signals, peak, pace)?;
+        let burst = HandBurst::new(signals, peak, slow_motion)?;
         burst.is_a_swing()?;
 
-        let posture = &burst.posture;
-        let (left, right) = (&posture.left_ankle, &posture.right_ankle);
-        let peak_of_body = burst.peak;
+        let left_in_front = if burst.open_side {
+            let posture = &burst.posture;
+            let (left, right) = (&posture.left_ankle, &posture.right_ankle);
+            burst.pitcher.sign() * (left.x_cm[burst.peak] - right.x_cm[burst.peak]) > 0.0
+        } else {
+            // Along the line to the pitcher the feet hide each other's order; the front foot is the one that strides
+            // before the hands go.
+            let from = peak.saturating_sub(signals.samples_in(STRIDE_SECS.0));
+            let to = peak
+                .saturating_sub(signals.samples_in(STRIDE_SECS.1))
+                .max(from);
+            let (left, right) = (&signals.feet.left.ankle, &signals.feet.right.ankle);
+            let rate = signals.rate_hz;
+            went(left, (from, to), rate) > went(right, (from, to), rate)
+        };
         Ok(Self {
-            hand_peak: peak_place(hand_speed, peak),
-            hand_speed: hand_speed[peak],
-            forward: burst.forward,
-            front_is_left: if burst.open_side {
-                burst.forward * (left.x_cm[peak_of_body] - right.x_cm[peak_of_body]) > 0.0
-            } else {
-                // Along the line to the pitcher the feet hide each other's order; the front foot is the one that
-                // strides before the hands go.
-                let steps = |secs: f64| (secs * rate).round() as usize;
-                let from = peak.saturating_sub(steps(0.9));
-                let to = peak.saturating_sub(steps(0.05)).max(from);
-                let (left, right) = (&signals.feet.left.ankle, &signals.feet.right.ankle);
-                went(left, from, to, rate) > went(right, from, to, rate)
+            hand_peak: peak_sample(hand_speed, peak),
+            stance: Stance {
+                front: if left_in_front {
+                    Side::Left
+                } else {
+                    Side::Right
+                },
+                pitcher: burst.pitcher,
             },
         })
     }
 }
 
-/// How far a foot gets about between two grid moments, centimetres.
-fn went(ankle: &Path, from: usize, to: usize, rate_hz: f64) -> f64 {
-    let path = ankle.smoothed(6.0, rate_hz);
-    let span = |v: &[f64]| {
-        let part = &v[from..=to];
-        part.iter().copied().fold(f64::MIN, f64::max)
-            - part.iter().copied().fold(f64::MAX, f64::min)
-    };
-    span(&path.x_cm).hypot(span(&path.y_cm))
+/// How far a foot gets about in a range of samples, centimeters.
+fn went(ankle: &Path, range: (usize, usize), rate_hz: f64) -> f64 {
+    let path = ankle.smoothed(ANKLE_HZ, rate_hz);
+    range_over(&path.x_cm, range).hypot(range_over(&path.y_cm, range))
 }

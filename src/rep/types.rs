@@ -5,10 +5,11 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use super::not_measured::NotMeasured;
-use crate::motion::Scale;
+use crate::motion::{Direction, Scale, Side};
 use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
+
+use super::not_measured::NotMeasured;
 
 /// Which side of the plate the hitter stands on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -21,6 +22,22 @@ pub enum Bats {
 }
 
 impl Bats {
+    /// The side of the front foot.
+    pub(crate) const fn front(self) -> Side {
+        match self {
+            Bats::Left => Side::Right,
+            Bats::Right => Side::Left,
+        }
+    }
+
+    /// The side of the plate of a hitter with this foot in front.
+    pub(crate) const fn with_front(front: Side) -> Self {
+        match front {
+            Side::Left => Bats::Right,
+            Side::Right => Bats::Left,
+        }
+    }
+
     /// The word used in settings, logs and on the command line.
     pub const fn name(self) -> &'static str {
         match self {
@@ -177,7 +194,7 @@ macro_rules! measures {
 /// The unit of a measure.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Unit {
-    /// Centimetres.
+    /// Centimeters.
     Cm,
     /// Milliseconds.
     Ms,
@@ -223,11 +240,11 @@ measures! {
     LiftToPlant = "lift_to_plant_ms", Ms;
     /// From plant to contact.
     PlantToContact = "plant_to_contact_ms", Ms;
-    /// Where the mass centre is at its rearmost in the gather: 0 over the middle of the back foot, 100 over the front.
+    /// Where the mass center is at its rearmost in the gather: 0 over the middle of the back foot, 100 over the front.
     WeightBack = "weight_back_pct", Pct;
-    /// Where the mass centre is at plant, on the same scale.
+    /// Where the mass center is at plant, on the same scale.
     WeightAtPlant = "weight_at_plant_pct", Pct;
-    /// Whether the mass centre goes back before it goes forward.
+    /// Whether the mass center goes back before it goes forward.
     BackBeforeForward = "back_before_forward", YesNo;
     /// How far the hands go back against the middle of the shoulders, lift-off to plant.
     HandsBack = "hands_back_cm", Cm;
@@ -251,7 +268,7 @@ measures! {
     PlantToArrival = "plant_to_arrival_ms", Ms;
     /// From the pitch's arrival to contact: negative is early, positive late.
     ContactToArrival = "contact_to_arrival_ms", Ms;
-    /// Where the mass centre is 200 ms before the pitch arrives: 0 over the middle of the back foot, 100 over the front.
+    /// Where the mass center is 200 ms before the pitch arrives: 0 over the middle of the back foot, 100 over the front.
     WeightKept = "weight_kept_pct", Pct;
 }
 
@@ -330,7 +347,7 @@ impl Measure {
     }
 }
 
-/// What a rep's pixels were made into centimetres with.
+/// What a rep's pixels were made into centimeters with.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Ruler {
     /// The scale.
@@ -346,6 +363,9 @@ pub struct Rep {
     pub kind: RepKind,
     /// Which side the hitter stands on.
     pub bats: Bats,
+    /// Where the pitcher is in the picture; `None` for a rep that was logged before this was kept, see
+    /// [`Rep::pitcher_in`].
+    pub pitcher: Option<Direction>,
     /// Where the camera stands.
     pub view: View,
     /// Frames a second that the events were read from.

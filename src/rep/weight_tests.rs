@@ -1,7 +1,10 @@
 //! Tests of the measures of weight, on a body of sticks with known sway.
 
+use super::super::estimates::EventEstimates;
+use super::super::test_figure::{BATS_LEFT, BATS_RIGHT};
+use super::super::types::{RepKind, View};
 use super::*;
-use crate::motion::{BodySeries, Scale};
+use crate::motion::{BodySeries, Direction, Scale, Signals, Stance};
 use crate::pose::{Body, ImagePoint, Landmark, PoseFrame};
 use crate::time::CaptureTime;
 
@@ -9,9 +12,9 @@ const RATE_HZ: f64 = 60.0;
 const GATHER_SECS: f64 = 1.0;
 const PLANT_AT_SECS: f64 = 2.0;
 
-/// A body of sticks, a pixel a centimetre: feet at 0 and 60, the front one striding to 90, knees and all above them at
+/// A body of sticks, a pixel a centimeter: feet at 0 and 60, the front one striding to 90, knees and all above them at
 /// 27 plus `sway` of the time in seconds.
-fn signals(sway: impl Fn(f64) -> f64, to_the_right: bool, soles: bool) -> Signals {
+fn signals(sway: impl Fn(f64) -> f64, stance: Stance, soles: bool) -> Signals {
     use Landmark::*;
     let frames: Vec<PoseFrame> = (0..180)
         .map(|index| {
@@ -19,7 +22,7 @@ fn signals(sway: impl Fn(f64) -> f64, to_the_right: bool, soles: bool) -> Signal
             let front = 60.0 + 30.0 * eased((t - 1.4) / 0.5);
             let mut body = Body::empty();
             let mut put = |l: Landmark, x: f64, up: f64| {
-                let x = if to_the_right { x } else { -x };
+                let x = stance.forward() * x;
                 body.image[l.index()] = Some(ImagePoint {
                     x_px: (300.0 + x) as f32,
                     y_px: (300.0 - up) as f32,
@@ -43,7 +46,7 @@ fn signals(sway: impl Fn(f64) -> f64, to_the_right: bool, soles: bool) -> Signal
                 put(l, upper, 45.0);
             }
             // Whoever bats toward the image's right shows the left foot in front.
-            let (ankles, heels, toes) = if to_the_right {
+            let (ankles, heels, toes) = if stance == BATS_RIGHT {
                 (
                     [RightAnkle, LeftAnkle],
                     [RightHeel, LeftHeel],
@@ -89,23 +92,40 @@ fn good_load(t: f64) -> f64 {
     -5.0 * eased((t - 1.0) / 0.4) + 13.0 * eased((t - 1.5) / 0.5)
 }
 
-fn corner(secs: f64) -> Corner {
-    Corner {
-        place: secs * RATE_HZ,
-        spread: 0.5,
+fn estimate(secs: f64) -> EventEstimate {
+    EventEstimate {
+        sample: secs * RATE_HZ,
+        sigma: 0.5,
     }
 }
 
-fn moments() -> Moments {
-    Moments {
+fn context<'a>(
+    signals: &'a Signals,
+    estimates: &'a EventEstimates,
+    stance: Stance,
+) -> MeasureContext<'a> {
+    MeasureContext {
+        signals,
+        estimates,
+        stance,
+        kind: RepKind::Swing,
+        view: View::OpenSide,
+        yaw_rad: Some(0.0),
+        roll_spread_rad: 0.01,
+        pitch: None,
+    }
+}
+
+fn estimates() -> EventEstimates {
+    EventEstimates {
         set: Some(0.0),
-        gather: Some(corner(GATHER_SECS)),
-        plant: Some(corner(PLANT_AT_SECS)),
-        ..Moments::default()
+        gather: Some(estimate(GATHER_SECS)),
+        plant: Some(estimate(PLANT_AT_SECS)),
+        ..EventEstimates::default()
     }
 }
 
-fn near(weighed: Result<Weighed, NotMeasured>, value: f64) -> bool {
+fn near(weighed: Result<WeightReading, NotMeasured>, value: f64) -> bool {
     weighed.is_ok_and(|w| (w.value - value).abs() < 0.5 && w.plus_minus > 0.0)
 }
 
@@ -115,16 +135,10 @@ fn the_shares_are_those_counted_by_hand_on_either_side() {
     // 0.06657, stay with the feet; the figure has no hands, so it weighs 0.98825 and the share that stays is 0.0674.
     //   rearmost: 0.9326 * (27 - 5) + 0.0674 * 30 = 22.54 of 60 cm: 37.6 %
     //   plant:    0.9326 * (27 + 8) + 0.0674 * 45 = 35.67 of 90 cm: 39.6 %
-    for right in [true, false] {
-        let forward = if right { 1.0 } else { -1.0 };
+    for stance in [BATS_RIGHT, BATS_LEFT] {
         for soles in [true, false] {
-            let made = weight(
-                &signals(good_load, right, soles),
-                &moments(),
-                forward,
-                right,
-                0.01,
-            );
+            let signals = signals(good_load, stance, soles);
+            let made = weight(&context(&signals, &estimates(), stance));
             assert!(near(made.back, 37.6), "{made:?}");
             assert!(near(made.at_plant, 39.6), "{made:?}");
             let yes = made.back_before_forward.unwrap();
@@ -136,13 +150,8 @@ fn the_shares_are_those_counted_by_hand_on_either_side() {
 #[test]
 fn a_hitter_who_sways_forward_first_did_not_go_back_first() {
     let forward_first = |t: f64| 4.0 * eased((t - 1.0) / 0.3) - 9.0 * eased((t - 1.4) / 0.4);
-    let made = weight(
-        &signals(forward_first, true, true),
-        &moments(),
-        1.0,
-        true,
-        0.01,
-    );
+    let signals = signals(forward_first, BATS_RIGHT, true);
+    let made = weight(&context(&signals, &estimates(), BATS_RIGHT));
     let no = made.back_before_forward.unwrap();
     assert!(no.value == 0.0 && no.plus_minus < 0.2, "{no:?}");
     assert!(made.back.unwrap().value < 40.0);
@@ -152,7 +161,8 @@ fn a_hitter_who_sways_forward_first_did_not_go_back_first() {
 fn travel_within_the_noise_is_no_travel_and_near_it_is_unsure() {
     let back = |cm: f64| {
         let sway = move |t: f64| -cm * eased((t - 1.0) / 0.4) + 13.0 * eased((t - 1.5) / 0.5);
-        let made = weight(&signals(sway, true, true), &moments(), 1.0, true, 0.01);
+        let signals = signals(sway, BATS_RIGHT, true);
+        let made = weight(&context(&signals, &estimates(), BATS_RIGHT));
         made.back_before_forward.unwrap()
     };
     assert_eq!(back(0.3).value, 0.0);
@@ -162,12 +172,13 @@ fn travel_within_the_noise_is_no_travel_and_near_it_is_unsure() {
 
 #[test]
 fn what_the_roll_may_be_wrong_by_is_in_the_spread() {
-    let signals = signals(good_load, true, true);
-    let spread = |roll: f64| {
-        weight(&signals, &moments(), 1.0, true, roll)
-            .back
-            .unwrap()
-            .plus_minus
+    let signals = signals(good_load, BATS_RIGHT, true);
+    let spread = |roll_spread_rad: f64| {
+        let made = weight(&MeasureContext {
+            roll_spread_rad,
+            ..context(&signals, &estimates(), BATS_RIGHT)
+        });
+        made.back.unwrap().plus_minus
     };
     // Heights by the mean table: head 0.0681 * 155, trunk 0.43015 * 114.77, upper arms 0.0526 * 135, forearms
     // 0.03 * 137.28, thighs 0.2894 * 69.59, shanks 0.0914 * 28.82 and feet 0 make 93.92, over a mass of 0.98825
@@ -182,35 +193,37 @@ fn at_any_moment_the_share_is_of_the_base_at_plant() {
     //   1.4 s, all the way back: 0.9326 * (27 - 5) + 0.0674 * 30 = 22.54 cm: 25.0 %
     //   1.75 s, foot at 84.4, upper body at 27 - 5 + 6.5: 0.9326 * 28.5 + 0.0674 * 42.2 = 29.42 cm: 32.7 %
     // A ball that comes 200 ms after the one sees the weight back, after the other sees it on its way.
-    for right in [true, false] {
-        let signals = signals(good_load, right, true);
-        let forward = if right { 1.0 } else { -1.0 };
-        let at = |secs| weight_at(&signals, &moments(), forward, right, 0.01, corner(secs));
+    for stance in [BATS_RIGHT, BATS_LEFT] {
+        let signals = signals(good_load, stance, true);
+        let estimates = estimates();
+        let context = context(&signals, &estimates, stance);
+        let at = |secs| weight_at(&context, estimate(secs));
         assert!((at(1.4).unwrap().value - 25.0).abs() < 1.0, "{:?}", at(1.4));
         assert!(
             (at(1.75).unwrap().value - 32.7).abs() < 1.0,
             "{:?}",
             at(1.75)
         );
-        assert_eq!(
-            at(PLANT_AT_SECS),
-            weight(&signals, &moments(), forward, right, 0.01).at_plant
-        );
+        assert_eq!(at(PLANT_AT_SECS), weight(&context).at_plant);
         assert!(at(-0.1).is_err() && at(3.1).is_err());
     }
 }
 
 #[test]
 fn what_the_recording_does_not_show_is_refused() {
-    let signals = signals(good_load, true, true);
-    let unseen = Moments {
+    let signals = signals(good_load, BATS_RIGHT, true);
+    let unseen = EventEstimates {
         gather: None,
-        ..moments()
+        ..estimates()
     };
-    let made = weight(&signals, &unseen, 1.0, true, 0.01);
+    let made = weight(&context(&signals, &unseen, BATS_RIGHT));
     assert!(made.back.is_err() && made.back_before_forward.is_err());
     assert!(made.at_plant.is_ok());
     // The pitcher on the wrong side: the front foot would stand behind the back foot.
-    let made = weight(&signals, &moments(), -1.0, true, 0.01);
+    let wrong = Stance {
+        pitcher: Direction::Left,
+        ..BATS_RIGHT
+    };
+    let made = weight(&context(&signals, &estimates(), wrong));
     assert!(made.back.is_err() && made.at_plant.is_err());
 }

@@ -278,7 +278,7 @@ fn the_head_tone_starts_and_turns_sharp_within_80_ms_of_the_frame_that_shows_it(
     let mut reader = TrackReader::open(Path::new(&track)).unwrap();
     let mut travels = Vec::new();
     while let Some(frame) = reader.next_frame().unwrap() {
-        travels.extend(head.push(&frame, finder.phase(), finder.forward()));
+        travels.extend(head.push(&frame, finder.phase(), finder.pitcher()));
         finder.push(frame);
     }
     // The second swing: the opening words lie over the first.

@@ -48,6 +48,7 @@ fn swing(at_secs: f64, values: &[(MeasureName, f64)]) -> Rep {
     Rep {
         kind: RepKind::Swing,
         bats: Bats::Right,
+        pitcher: None,
         view: View::OpenSide,
         fps: 60.0,
         events: Events::default(),

@@ -200,7 +200,7 @@ fn a_height_that_is_told_in_mid_swing_measures_it_as_if_told_before() {
         let mut rep = None;
         while let Some(frame) = reader.next_frame().unwrap() {
             if finder.phase() == Phase::Stride {
-                finder.revise(told);
+                finder.apply_settings(told);
             }
             rep = rep.or(finder.push(frame));
         }

@@ -50,7 +50,7 @@ impl HeadTone {
 
     /// What is known of hitter and camera has changed; a resting place that was seen keeps its scale.
     pub(super) fn set_setup(&mut self, setup: FinderSettings) {
-        self.head.revise(setup);
+        self.head.apply_settings(setup);
     }
 
     /// Takes the next pose. `edge_cm` is the travel at which the tone turns sharp.
@@ -64,7 +64,7 @@ impl HeadTone {
         edge_cm: f64,
         sound: &mut Ears,
     ) -> Result<(), SoundError> {
-        let travel = self.head.push(pose, finder.phase(), finder.forward());
+        let travel = self.head.push(pose, finder.phase(), finder.pitcher());
         let share = travel.map(|travel| (travel.forward_cm / edge_cm) as f32);
         if share.is_some() || self.is_on {
             // When the device took the change before this one.

@@ -77,7 +77,7 @@ impl Session {
     /// What is known of hitter and camera has changed.
     pub(super) fn set_setup(&mut self, setup: FinderSettings) {
         self.setup = setup;
-        self.finder.revise(setup);
+        self.finder.apply_settings(setup);
         self.bats = setup.bats.unwrap_or(self.bats);
     }
 

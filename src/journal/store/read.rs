@@ -66,6 +66,8 @@ pub(in crate::journal) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep>
     let rep = Rep {
         kind: word(row, C::Kind, &KINDS, RepKind::name)?,
         bats: word(row, C::Bats, &BATS, Bats::name)?,
+        // The schema has no column for it yet.
+        pitcher: None,
         view: word(row, C::View, &VIEWS, View::name)?,
         fps: get(row, C::Fps)?,
         events,

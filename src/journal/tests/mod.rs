@@ -85,6 +85,7 @@ pub(super) fn judged(number: u32) -> JudgedRep {
         rep: Rep {
             kind: RepKind::Swing,
             bats: Bats::Right,
+            pitcher: None,
             view: View::OpenSide,
             fps: 60.0,
             events: Events {

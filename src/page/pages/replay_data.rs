@@ -9,7 +9,7 @@ use axum::extract::{Path, State};
 use serde::Serialize;
 
 use crate::journal::{RepId, StoredRep};
-use crate::motion::{Path as Course, SegmentTable, centre_of_mass};
+use crate::motion::{Direction, Path as Course, SegmentTable, center_of_mass};
 use crate::page::error::PageError;
 use crate::page::state::AppState;
 use crate::picture_size::PictureSize;
@@ -116,14 +116,9 @@ fn played(rep: &StoredRep, picture: PictureSize, frames: &[PoseFrame]) -> Replay
         feet,
         scale_px: scale(frames),
         ground,
-        // The front ankle is on the pitcher's side.
-        forward: match ankles {
-            [Some(left), Some(right)] => {
-                let front_is_left = rep.judged.rep.bats == crate::rep::Bats::Right;
-                let left_ahead = left.x_px > right.x_px;
-                if front_is_left == left_ahead { 1 } else { -1 }
-            }
-            _ => 1,
+        forward: match rep.judged.rep.pitcher_in(frames) {
+            Some(Direction::Left) => -1,
+            Some(Direction::Right) | None => 1,
         },
         times,
     }
@@ -176,7 +171,7 @@ fn mass(frames: &[PoseFrame]) -> Vec<Option<[f32; 2]>> {
             visibility: points.iter().map(|p| p.visibility.into()).collect(),
         })
     };
-    let Ok(path) = centre_of_mass(&SegmentTable::DE_LEVA_MEAN, &course) else {
+    let Ok(path) = center_of_mass(&SegmentTable::DE_LEVA_MEAN, &course) else {
         return vec![None; frames.len()];
     };
     let mut places = path.x_cm.iter().zip(&path.y_cm);

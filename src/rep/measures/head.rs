@@ -1,16 +1,18 @@
 //! The measures of the head: how far it travels and sinks, and where it is over the feet.
 //!
-//! In: what a [`Maker`] knows of a rep. Out: [`Measure`]s, or why there is none.
+//! In: what a [`Measurer`] knows of a rep. Out: [`Measure`]s, or why there is none.
 
+use crate::motion::filter::{slope_at, value_at};
 use crate::motion::{Path, Signals};
 use crate::pose::Landmark;
 use crate::rep::not_measured::NotMeasured;
-use crate::rep::place::{HEAD_NEARER, head_nearer_cm};
+use crate::rep::projection::{HEAD_NEARER, head_nearer_cm};
 use crate::rep::types::Measure;
 
-use super::{Maker, UNKNOWN_YAW_RAD, wander};
+use super::{Measurer, UNKNOWN_YAW_RAD, wander};
 
-/// On average over set and plant, H; enough for a difference of two places.
+/// How much nearer to the camera than the feet the head is, on average over set and plant, H: enough for a difference of
+/// two positions.
 const HEAD_NEAR_ON_AVERAGE: f64 = 0.11;
 /// The model draws the middle of the ears after the face by this share of the way from them to the nose: of two ears it
 /// sees one at most. A face that turns from the pitcher to the ball would pass for travel. Measured on rendered hitters of
@@ -39,14 +41,14 @@ pub(super) fn steady(signals: &Signals) -> Path {
     head
 }
 
-impl Maker<'_> {
+impl Measurer<'_> {
     pub(super) fn head_to_plant(&self) -> Result<Measure, NotMeasured> {
-        self.need_open_side()?;
-        let height = self.s.signals.scale.height_cm;
-        let plant = self.plant()?;
+        self.context.need_open_side()?;
+        let height = self.context.signals.scale.height_cm;
+        let plant = self.context.plant()?;
         let from = self.rest(&self.head.x_cm)?;
-        let to = self.at(&self.head.x_cm, plant.place);
-        let slip = self.slope(&self.head.x_cm, plant.place) * plant.spread;
+        let to = value_at(&self.head.x_cm, plant.sample);
+        let slip = slope_at(&self.head.x_cm, plant.sample) * plant.sigma;
         self.length(
             self.went(from, to, HEAD_NEAR_ON_AVERAGE * height, plant),
             self.head_shift() * height,
@@ -57,14 +59,15 @@ impl Maker<'_> {
     }
 
     pub(super) fn head_to_contact(&self) -> Result<Measure, NotMeasured> {
-        self.need_swing()?;
-        self.need_open_side()?;
-        let height = self.s.signals.scale.height_cm;
-        let (plant, contact) = (self.plant()?, self.contact()?);
-        let shift = self.at(&self.head.x_cm, contact.place) - self.at(&self.head.x_cm, plant.place);
-        let slip = self.slope(&self.head.x_cm, plant.place) * plant.spread;
+        self.context.need_swing()?;
+        self.context.need_open_side()?;
+        let height = self.context.signals.scale.height_cm;
+        let (plant, contact) = (self.context.plant()?, self.context.contact()?);
+        let shift =
+            value_at(&self.head.x_cm, contact.sample) - value_at(&self.head.x_cm, plant.sample);
+        let slip = slope_at(&self.head.x_cm, plant.sample) * plant.sigma;
         self.length(
-            self.unfold * self.s.forward * shift,
+            self.unfold * self.context.stance.forward() * shift,
             wander::HEAD_SHIFT_IN_SWING * height,
             slip,
             &self.head,
@@ -73,18 +76,18 @@ impl Maker<'_> {
     }
 
     pub(super) fn head_drop(&self) -> Result<Measure, NotMeasured> {
-        self.need_swing()?;
-        self.need_open_side()?;
-        let height = self.s.signals.scale.height_cm;
-        let contact = self.contact()?;
-        let drop = self.rest(&self.head.y_cm)? - self.at(&self.head.y_cm, contact.place);
-        let slip = self.slope(&self.head.y_cm, contact.place) * contact.spread;
+        self.context.need_swing()?;
+        self.context.need_open_side()?;
+        let height = self.context.signals.scale.height_cm;
+        let contact = self.context.contact()?;
+        let drop = self.rest(&self.head.y_cm)? - value_at(&self.head.y_cm, contact.sample);
+        let slip = slope_at(&self.head.y_cm, contact.sample) * contact.sigma;
         self.length(drop, wander::HEAD_DROP * height, slip, &self.head, contact)
     }
 
-    /// What the head's place wanders by between set and plant, H.
+    /// What the head wanders by between set and plant, H.
     fn head_shift(&self) -> f64 {
-        let signals = self.s.signals;
+        let signals = self.context.signals;
         if face_shows(signals).is_some() {
             signals.by_model(wander::HEAD_SHIFT_STEADY, wander::HEAD_SHIFT)
         } else {
@@ -93,47 +96,47 @@ impl Maker<'_> {
     }
 
     pub(super) fn head_between_feet(&self) -> Result<Measure, NotMeasured> {
-        self.need_open_side()?;
-        let plant = self.plant()?;
-        let back = self.standing_place(&self.back.ankle, plant);
-        let base = self.standing_place(&self.front.ankle, plant) - back;
-        let height = self.s.signals.scale.height_cm;
-        if base * self.s.forward < 0.12 * height {
+        self.context.need_open_side()?;
+        let plant = self.context.plant()?;
+        let back = self.standing_at(&self.back.ankle, plant);
+        let base = self.standing_at(&self.front.ankle, plant) - back;
+        let height = self.context.signals.scale.height_cm;
+        if base * self.context.stance.forward() < 0.12 * height {
             return Err(NotMeasured::FeetTooClose);
         }
         let ankles = 0.5
-            * (self.at(&self.back.ankle.y_cm, plant.place)
-                + self.at(&self.front.ankle.y_cm, plant.place));
-        let rise = self.at(&self.head.y_cm, plant.place) - ankles;
+            * (value_at(&self.back.ankle.y_cm, plant.sample)
+                + value_at(&self.front.ankle.y_cm, plant.sample));
+        let rise = value_at(&self.head.y_cm, plant.sample) - ankles;
         // The head stands nearer to the plate, and so to the camera, than the feet do: it looks farther out than it is,
         // and seen from the pitcher's side it slides back against them.
-        let front = self.standing_place(&self.front.ankle, plant);
+        let front = self.standing_at(&self.front.ankle, plant);
         let middle = 0.5 * (front + back);
-        let line = self.line();
-        let hinge_deg = self.sight().trunk_hinge().ok().map(|(deg, _)| deg);
+        let projection = self.projection();
+        let hinge_deg = self.context.trunk_hinge().ok().map(|(deg, _)| deg);
         let nearer = head_nearer_cm(hinge_deg, rise, height);
-        let head = line.place(self.at(&self.head.x_cm, plant.place), nearer, middle);
+        let head = projection.along_cm(value_at(&self.head.x_cm, plant.sample), nearer, middle);
         let (front, rear) = (
-            line.place(front, 0.0, middle),
-            line.place(back, 0.0, middle),
+            projection.along_cm(front, 0.0, middle),
+            projection.along_cm(back, 0.0, middle),
         );
         let over = 100.0 * (head - rear) / (front - rear);
-        let slip = self.slope(&self.head.x_cm, plant.place) * plant.spread;
-        let unknown_slide = match self.s.yaw_rad {
+        let slip = slope_at(&self.head.x_cm, plant.sample) * plant.sigma;
+        let unknown_slide = match self.context.yaw_rad {
             Some(_) => 0.0,
             None => HEAD_NEARER * rise * UNKNOWN_YAW_RAD.sin(),
         };
-        let nose = if self.s.signals.head_is_nose {
+        let nose = if self.context.signals.head_is_nose {
             NOSE_BEFORE_EARS * height
         } else {
             0.0
         };
         let wander = self
-            .s
+            .context
             .signals
             .by_model(wander::HEAD_OVER_BASE, wander::HEAD_OVER_BASE_LITE);
         let spread = (wander * height)
-            .hypot(self.s.roll_spread_rad * rise)
+            .hypot(self.context.roll_spread_rad * rise)
             .hypot(slip)
             .hypot(unknown_slide)
             .hypot(nose);

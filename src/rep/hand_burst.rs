@@ -4,10 +4,10 @@
 //! limits are shares of the hitter's standing height (H), so that children and adults are judged alike. They lie clear of
 //! what rendered and captured hitters show through landmarks of a model or of a person's hand, from all sides.
 
-use crate::motion::{Path, Signals};
+use crate::motion::{Direction, Path, Signals};
 
-use super::pace::Pace;
 use super::posture::Posture;
+use super::slow_motion::SlowMotion;
 use super::swing::NoSwing;
 
 /// Slowest peak of the hands that counts, H a second. Skilled hitters reach about 4, an easy dry swing 2.5.
@@ -77,10 +77,10 @@ pub(super) const OPEN_SIDE_STANCE: f64 = 0.25;
 const LOAD_SECS: std::ops::Range<f64> = 0.12..0.35;
 
 /// A burst of the hands with what stands around it.
-pub(super) struct Burst {
+pub(super) struct HandBurst {
     pub posture: Posture,
     height: f64,
-    pace: Pace,
+    slow_motion: SlowMotion,
     rate: f64,
     load: usize,
     pub peak: usize,
@@ -89,15 +89,20 @@ pub(super) struct Burst {
     end: usize,
     across: f64,
     rise: f64,
-    pub forward: f64,
+    /// Where the pitcher is: the hands go across the picture toward it.
+    pub pitcher: Direction,
     pub open_side: bool,
 }
 
-impl Burst {
-    /// The burst whose highest speed lies about the grid moment `peak`.
-    pub(super) fn new(signals: &Signals, peak: usize, pace: Pace) -> Result<Self, NoSwing> {
+impl HandBurst {
+    /// The burst whose highest speed lies about the sample `peak`.
+    pub(super) fn new(
+        signals: &Signals,
+        peak: usize,
+        slow_motion: SlowMotion,
+    ) -> Result<Self, NoSwing> {
         let rate = signals.rate_hz;
-        let steps = |secs: f64| (secs * rate).round() as usize;
+        let steps = |secs: f64| signals.samples_in(secs);
         let start = peak.saturating_sub(steps(0.3));
         let end = (peak + steps(0.2)).min(signals.len - 1);
         if end < peak + steps(0.05)
@@ -105,7 +110,8 @@ impl Burst {
         {
             return Err(NoSwing::Unseen);
         }
-        if pace != Pace::LIFE && quickest(signals, pace) > TOP_SPEED_JERKY * signals.scale.height_cm
+        if slow_motion != SlowMotion::NONE
+            && quickest(signals, slow_motion) > TOP_SPEED_JERKY * signals.scale.height_cm
         {
             return Err(NoSwing::Slow);
         }
@@ -135,7 +141,7 @@ impl Burst {
         let stance = (posture.left_ankle.x_cm[peak] - posture.right_ankle.x_cm[peak]).abs();
         Ok(Self {
             height,
-            pace,
+            slow_motion,
             rate,
             load,
             peak,
@@ -143,7 +149,7 @@ impl Burst {
             end,
             across,
             rise,
-            forward: if across >= 0.0 { 1.0 } else { -1.0 },
+            pitcher: Direction::of(across),
             open_side: stance >= OPEN_SIDE_STANCE * height,
             posture,
         })
@@ -165,10 +171,10 @@ impl Burst {
     }
 
     fn slowed(&self) -> bool {
-        self.pace != Pace::LIFE
+        self.slow_motion != SlowMotion::NONE
     }
 
-    /// The grid moments from `before` seconds before the peak to `after` seconds after it, as far as there are any.
+    /// The samples from `before` seconds before the peak to `after` seconds after it, as far as there are any.
     fn around(&self, before: f64, after: f64) -> std::ops::RangeInclusive<usize> {
         let last = self.posture.hand_speed.len() - 1;
         self.peak.saturating_sub(self.steps(before))..=(self.peak + self.steps(after)).min(last)
@@ -291,8 +297,8 @@ impl Burst {
         let posture = &self.posture;
         let above_hips = |i: usize| posture.hands.y_cm[i] - posture.hips.y_cm[i];
         let above_head = |i: usize| posture.hands.y_cm[i] - posture.head.y_cm[i];
-        let behind =
-            self.forward * (posture.shoulders.x_cm[self.load] - posture.hands.x_cm[self.load]);
+        let behind = self.pitcher.sign()
+            * (posture.shoulders.x_cm[self.load] - posture.hands.x_cm[self.load]);
         let (before, after) = UP_SECS;
         let lowest = |range: std::ops::RangeInclusive<usize>| {
             range.map(above_hips).fold(f64::INFINITY, f64::min)
@@ -366,7 +372,7 @@ impl Burst {
         } else {
             HIPS_TRAVEL_END_ON
         };
-        let film_secs = (on - load) as f64 / self.rate * self.pace.slow;
+        let film_secs = (on - load) as f64 / self.rate * self.slow_motion.factor;
         let drift = CAMERA_DRIFT * film_secs;
         if travel(&posture.hips) > (hips_most + drift) * self.height
             || left.min(right) > (BACK_FOOT_TRAVEL + drift) * self.height
@@ -407,12 +413,16 @@ impl Weighted {
     }
 }
 
-/// The highest speed of either wrist in the whole stretch, centimetres a second of life. Smoothed for the film's clock,
+/// The highest speed of either wrist in the whole stretch, centimeters a second of life. Smoothed for the film's clock,
 /// not for life's: what is jerky at the film's pace is not slow motion.
-fn quickest(signals: &Signals, pace: Pace) -> f64 {
+fn quickest(signals: &Signals, slow_motion: SlowMotion) -> f64 {
     let rate = signals.rate_hz;
     [&signals.wrists.left, &signals.wrists.right]
         .into_iter()
-        .flat_map(|wrist| wrist.smoothed(JERKY_HZ * pace.slow, rate).speed(rate))
+        .flat_map(|wrist| {
+            wrist
+                .smoothed(JERKY_HZ * slow_motion.factor, rate)
+                .speed(rate)
+        })
         .fold(0.0, f64::max)
 }

@@ -1,44 +1,38 @@
-//! Where a movement ends or begins, to a fraction of a frame, by fitting a curve that rests on one side.
+//! Where a movement ends or begins, to a fraction of a sample, by fitting a curve that rests on one side.
 
 use nalgebra::{Matrix4, Vector4};
 
-/// A fitted corner: where the signal comes to rest, and how much it is to be trusted.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Corner {
-    /// Place on the grid.
-    pub place: f64,
-    /// How far the place can move before the fit is clearly worse, in grid steps.
-    pub spread: f64,
-}
+use super::estimates::EventEstimate;
 
-/// Terms of the model: a constant, a line and a parabola before the place, a slow line after it.
+/// Terms of the model: a constant, two powers on the moving side, a slow line on the resting side.
 const TERMS: usize = 4;
-/// How the movement meets the rest.
+
+/// How the movement leaves the rest or runs into it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Meeting {
+pub(super) enum Onset {
     /// With speed left, as a heel meets the ground.
-    Sudden,
+    Abrupt,
     /// With the speed running out, as a body starts to lean.
-    Gentle,
+    Smooth,
 }
 
-/// Steps in which the place is tried.
+/// The change point is tried at every so many samples.
 const STEP: f64 = 0.25;
 
-/// Finds the place in `from..=to` where `signals` come to rest.
+/// Finds the fractional sample index in `from..=to` where `signals` come to rest.
 ///
-/// Each signal is taken over `from - before ..= to + after` and modelled as a parabola that runs into a
-/// line: `c + p (place - i) + q (place - i)^2` before the place (squares and cubes for a gentle meeting), `c + r (i - place)` after it. The line need not be
-/// level: a planted foot is drawn on slowly as the hips open. All signals share the place; each has its own `c`,
-/// `p`, `q`, `r`. `None` where there is too little signal.
+/// Each signal is taken over `from - before ..= to + after` and modeled by a curve that runs into a line at the change
+/// point `x`: `c + p (x - i) + q (x - i)^2` before it (for a smooth onset the square and the cube instead), `c + r (i - x)` after it. The line need
+/// not be level: a planted foot is drawn on slowly as the hips open. All signals share `x`; each has its own `c`, `p`,
+/// `q`, `r`. `None` where there is too little signal.
 pub(super) fn comes_to_rest(
     signals: &[&[f64]],
     from: usize,
     to: usize,
     before: usize,
     after: usize,
-    meeting: Meeting,
-) -> Option<Corner> {
+    onset: Onset,
+) -> Option<EventEstimate> {
     let len = signals.first()?.len();
     let start = from.saturating_sub(before);
     let end = (to + after).min(len.checked_sub(1)?);
@@ -48,10 +42,10 @@ pub(super) fn comes_to_rest(
     let steps = ((to - from) as f64 / STEP) as usize;
     let errors: Vec<f64> = (0..=steps)
         .map(|k| {
-            let place = from as f64 + k as f64 * STEP;
+            let change = from as f64 + k as f64 * STEP;
             signals
                 .iter()
-                .map(|s| rest_error(&s[start..=end], place - start as f64, meeting))
+                .map(|s| rest_error(&s[start..=end], change - start as f64, onset))
                 .sum()
         })
         .collect();
@@ -70,9 +64,9 @@ pub(super) fn comes_to_rest(
         k
     };
     let width = (wide(best, 1) - wide(best, -1)) as f64 * STEP;
-    Some(Corner {
-        place: from as f64 + best as f64 * STEP,
-        spread: (width / 4.0).max(STEP / 2.0),
+    Some(EventEstimate {
+        sample: from as f64 + best as f64 * STEP,
+        sigma: (width / 4.0).max(STEP / 2.0),
     })
 }
 
@@ -83,37 +77,37 @@ pub(super) fn starts_to_move(
     to: usize,
     before: usize,
     after: usize,
-    meeting: Meeting,
-) -> Option<Corner> {
+    onset: Onset,
+) -> Option<EventEstimate> {
     let last = signals.first()?.len().checked_sub(1)?;
     let mirrored: Vec<Vec<f64>> = signals
         .iter()
         .map(|s| s.iter().rev().copied().collect())
         .collect();
     let views: Vec<&[f64]> = mirrored.iter().map(Vec::as_slice).collect();
-    let corner = comes_to_rest(
+    let estimate = comes_to_rest(
         &views,
         last.checked_sub(to)?,
         last.checked_sub(from)?,
         after,
         before,
-        meeting,
+        onset,
     )?;
-    Some(Corner {
-        place: last as f64 - corner.place,
-        ..corner
+    Some(EventEstimate {
+        sample: last as f64 - estimate.sample,
+        ..estimate
     })
 }
 
-/// Least squared error of one signal for a given place.
-fn rest_error(signal: &[f64], place: f64, meeting: Meeting) -> f64 {
+/// Least squared error of one signal for a given change point.
+fn rest_error(signal: &[f64], change: f64, onset: Onset) -> f64 {
     let basis = |i: usize| {
-        let away = place - i as f64;
+        let away = change - i as f64;
         let u = away.max(0.0);
         let rest = (-away).max(0.0);
-        match meeting {
-            Meeting::Sudden => Vector4::new(1.0, u, u * u, rest),
-            Meeting::Gentle => Vector4::new(1.0, u * u, u * u * u, rest),
+        match onset {
+            Onset::Abrupt => Vector4::new(1.0, u, u * u, rest),
+            Onset::Smooth => Vector4::new(1.0, u * u, u * u * u, rest),
         }
     };
     // The ridge is far below any real signal; it only keeps a term without samples from blowing up.
@@ -134,8 +128,8 @@ fn rest_error(signal: &[f64], place: f64, meeting: Meeting) -> f64 {
         .sum()
 }
 
-/// Place of the highest point near `i`, by the parabola through it and its neighbours.
-pub(super) fn peak_place(signal: &[f64], i: usize) -> f64 {
+/// Fractional sample index of the highest point near `i`, by the parabola through it and its neighbors.
+pub(super) fn peak_sample(signal: &[f64], i: usize) -> f64 {
     if i == 0 || i + 1 >= signal.len() {
         return i as f64;
     }
@@ -158,8 +152,8 @@ mod tests {
         let y: Vec<f64> = (0..40)
             .map(|i| (20.4 - f64::from(i)).max(0.0).powi(2) * 0.3 + 7.0)
             .collect();
-        let corner = comes_to_rest(&[&y], 12, 28, 8, 6, Meeting::Gentle).unwrap();
-        assert!((corner.place - 20.4).abs() <= STEP, "{corner:?}");
+        let estimate = comes_to_rest(&[&y], 12, 28, 8, 6, Onset::Smooth).unwrap();
+        assert!((estimate.sample - 20.4).abs() <= STEP, "{estimate:?}");
     }
 
     #[test]
@@ -167,22 +161,22 @@ mod tests {
         let y: Vec<f64> = (0..40)
             .map(|i| (f64::from(i) - 13.6).max(0.0) * 2.0)
             .collect();
-        let corner = starts_to_move(&[&y], 8, 22, 8, 8, Meeting::Sudden).unwrap();
-        assert!((corner.place - 13.6).abs() <= STEP, "{corner:?}");
+        let estimate = starts_to_move(&[&y], 8, 22, 8, 8, Onset::Abrupt).unwrap();
+        assert!((estimate.sample - 13.6).abs() <= STEP, "{estimate:?}");
     }
 
     #[test]
     fn too_little_signal_gives_no_answer() {
         assert_eq!(
-            comes_to_rest(&[&[1.0, 2.0]], 0, 1, 0, 0, Meeting::Sudden),
+            comes_to_rest(&[&[1.0, 2.0]], 0, 1, 0, 0, Onset::Abrupt),
             None
         );
-        assert_eq!(comes_to_rest(&[], 0, 1, 0, 0, Meeting::Sudden), None);
+        assert_eq!(comes_to_rest(&[], 0, 1, 0, 0, Onset::Abrupt), None);
     }
 
     #[test]
     fn a_peak_between_samples_is_interpolated() {
         let y: Vec<f64> = (0..9).map(|i| -(f64::from(i) - 4.3f64).powi(2)).collect();
-        assert!((peak_place(&y, 4) - 4.3).abs() < 1e-9);
+        assert!((peak_sample(&y, 4) - 4.3).abs() < 1e-9);
     }
 }

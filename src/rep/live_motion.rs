@@ -1,6 +1,6 @@
 //! A quick look at each frame: how fast hands, feet and body move now, in body heights a second.
 //!
-//! In: the newest pose frame. Out: a [`Pulse`]. Causal and rough on purpose; it only decides when to look closer.
+//! In: the newest pose frame. Out: a [`LiveMotion`]. Causal and rough on purpose; it only decides when to look closer.
 
 use std::collections::VecDeque;
 
@@ -40,7 +40,7 @@ pub(super) fn last_jump(frames: &[PoseFrame]) -> usize {
 
 /// The newest frame's motion.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Pulse {
+pub(super) struct LiveMotion {
     /// Of the wrists' middle.
     pub hand_speed: f64,
     /// Of the faster ankle.
@@ -64,7 +64,7 @@ struct Place {
 
 /// Keeps the few frames that speeds need.
 #[derive(Default)]
-pub(super) struct PulseReader {
+pub(super) struct LiveMotionReader {
     places: VecDeque<Place>,
     heights: VecDeque<f64>,
     gaps: VecDeque<f64>,
@@ -73,7 +73,7 @@ pub(super) struct PulseReader {
     sorted: Vec<f64>,
 }
 
-impl PulseReader {
+impl LiveMotionReader {
     /// Frames a second as they come, median of the last two seconds; `None` before the second frame.
     pub(super) fn frame_rate(&self) -> Option<f64> {
         let gaps: Vec<f64> = self.gaps.iter().copied().collect();
@@ -81,7 +81,7 @@ impl PulseReader {
     }
 
     /// Reads the next frame; `None` where it has no body or lacks a part that is needed.
-    pub(super) fn read(&mut self, frame: &PoseFrame) -> Option<Pulse> {
+    pub(super) fn read(&mut self, frame: &PoseFrame) -> Option<LiveMotion> {
         let at = frame.captured_at;
         if let Some(last) = self.last {
             self.gaps.push_back(at.secs_since(last));
@@ -107,7 +107,7 @@ impl PulseReader {
         let old = self.places.front()?;
         let span = at.secs_since(old.at);
         if span <= 0.0 || span > 5.0 * SPAN_SECS {
-            return Some(Pulse {
+            return Some(LiveMotion {
                 hand_speed: 0.0,
                 foot_speed: 0.0,
                 body_speed: 0.0,
@@ -116,7 +116,7 @@ impl PulseReader {
             });
         }
         let speed = |a: [f64; 2], b: [f64; 2]| (a[0] - b[0]).hypot(a[1] - b[1]) / span / height;
-        Some(Pulse {
+        Some(LiveMotion {
             hand_speed: speed(place.hands, old.hands),
             foot_speed: speed(place.left_foot, old.left_foot)
                 .max(speed(place.right_foot, old.right_foot)),

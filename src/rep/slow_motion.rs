@@ -8,39 +8,39 @@ use crate::motion::Signals;
 use crate::time::CaptureTime;
 
 use super::not_measured::NotMeasured;
-use super::types::{Events, Measure, Rep, Unit};
+use super::types::{Events, Rep, Unit};
 
 /// How many times slower than life a film runs.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Pace {
+pub(super) struct SlowMotion {
     /// 1 for life, more for a film that was slowed down.
-    pub slow: f64,
+    pub factor: f64,
 }
 
-impl Pace {
+impl SlowMotion {
     /// As it happened.
-    pub(super) const LIFE: Self = Self { slow: 1.0 };
+    pub(super) const NONE: Self = Self { factor: 1.0 };
 
     /// The signals as if the film had run at life's pace.
-    pub(super) fn quickened(self, signals: &Signals) -> Signals {
+    pub(super) fn to_life(self, signals: &Signals) -> Signals {
         let mut quick = signals.clone();
-        quick.rate_hz *= self.slow;
+        quick.rate_hz *= self.factor;
         quick
     }
 
-    /// A time of the quickened signals, which begin at `start`, on the film's clock.
+    /// A time of the signals at life's pace, which begin at `start`, on the film's clock.
     pub(super) fn time_on_film(self, time: CaptureTime, start: CaptureTime) -> CaptureTime {
-        if self == Self::LIFE {
+        if self == Self::NONE {
             return time;
         }
-        start.plus_secs(self.slow * time.secs_since(start))
+        start.plus_secs(self.factor * time.secs_since(start))
     }
 
-    /// A rep that was read from quickened signals, its times on the film's clock again.
+    /// A rep that was read from signals at life's pace, its times on the film's clock again.
     ///
     /// How long its parts took is not said: that hangs on a pace which is a guess.
     pub(super) fn on_film(self, rep: Rep, start: CaptureTime, now: CaptureTime) -> Rep {
-        if self == Self::LIFE {
+        if self == Self::NONE {
             return rep;
         }
         let back = |time: Option<CaptureTime>| time.map(|t| self.time_on_film(t, start));
@@ -54,7 +54,7 @@ impl Pace {
             finish,
         } = rep.events;
         let mut rep = Rep {
-            fps: rep.fps / self.slow,
+            fps: rep.fps / self.factor,
             known_at: now,
             // Its times are a guess, so that nothing is to be measured by them again.
             ruler: None,

@@ -3,6 +3,7 @@
 //! In: each pose frame with the hitter's phase. Out: a [`HeadTravel`] from the gather to the plant. Causal, so a little
 //! late and rough: it feeds the tone that a hitter may hear while moving. What is logged is measured afterwards.
 
+use crate::motion::Direction;
 use crate::pose::{Body, Landmark, OneEuro, OneEuroTuning, PoseFrame, SpeedFrom};
 use crate::time::CaptureTime;
 
@@ -19,28 +20,29 @@ const TUNING: OneEuroTuning = OneEuroTuning {
 };
 /// How quickly the resting place follows the hitter while set, seconds. Slow, so that a phase that flickers to "set" and
 /// back for a few frames does not take a drifted head for a resting one.
-const REST_SECS: f64 = 0.4;
+const FOLLOW_SECS: f64 = 0.4;
 /// A hitter must have been set this long before a travel is told, seconds.
 const SET_SECS: f64 = 0.3;
 /// Standing height over the picture's head-to-ankle height in a hitting stance.
 const HEIGHT_OF_STANCE: f64 = 1.3;
-/// Height where none was told, centimetres.
+/// Height where none was told, centimeters.
 const UNKNOWN_HEIGHT_CM: f64 = 175.0;
-/// The ankles are at least this far apart in the picture of a hitter seen from the open side, H.
-const OPEN_SIDE_STANCE: f64 = 0.15;
+/// Ankles nearer to each other in the picture than this are not seen from the open side, H. Less than what a finished
+/// swing is judged by: here a single frame decides, and the head's travel is wanted in narrow stances too.
+const LEAST_STANCE: f64 = 0.15;
 
 /// Where the head is against its resting place.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct HeadTravel {
     /// The frame that shows it.
     pub at: CaptureTime,
-    /// Centimetres toward the pitcher.
+    /// Centimeters toward the pitcher.
     pub forward_cm: f64,
 }
 
 /// Follows the head of one hitter.
 pub struct LiveHead {
-    told: FinderSettings,
+    settings: FinderSettings,
     filter: OneEuro,
     rest: Option<Rest>,
     last: Option<CaptureTime>,
@@ -51,8 +53,7 @@ pub struct LiveHead {
 struct Rest {
     x_px: f64,
     cm_per_px: f64,
-    /// +1 where the pitcher is to the image's right.
-    forward: f64,
+    pitcher: Direction,
     since: CaptureTime,
 }
 
@@ -60,15 +61,15 @@ struct Rest {
 struct Look {
     head_x_px: f64,
     height_px: f64,
-    /// The way away from the hands, which wait over the back foot.
-    away_from_hands: f64,
+    /// Where the pitcher should be: away from the hands, which wait over the back foot.
+    away_from_hands: Direction,
 }
 
 impl LiveHead {
     /// One that has seen nothing yet.
-    pub fn new(told: FinderSettings) -> Self {
+    pub fn new(settings: FinderSettings) -> Self {
         Self {
-            told,
+            settings,
             filter: OneEuro::new(TUNING),
             rest: None,
             last: None,
@@ -76,21 +77,20 @@ impl LiveHead {
     }
 
     /// Goes by what is told now; a resting place that was seen keeps the scale it was seen with.
-    pub fn revise(&mut self, told: FinderSettings) {
-        self.told = told;
+    pub fn apply_settings(&mut self, settings: FinderSettings) {
+        self.settings = settings;
     }
 
-    /// Takes the next frame. `forward` is the way to the pitcher where a swing has shown it already: +1 to the image's
-    /// right. Gives the travel between the gather and the swing.
+    /// Takes the next frame. `pitcher` is where the pitcher is, once a swing has shown it. Gives the travel between the gather and the swing.
     pub fn push(
         &mut self,
         frame: &PoseFrame,
         phase: Phase,
-        forward: Option<f64>,
+        pitcher: Option<Direction>,
     ) -> Option<HeadTravel> {
         let at = frame.captured_at;
         let Some(look) = frame.body.as_ref().and_then(look) else {
-            *self = Self::new(self.told);
+            *self = Self::new(self.settings);
             return None;
         };
         let gap = self.last.map_or(0.0, |last| at.secs_since(last));
@@ -98,14 +98,14 @@ impl LiveHead {
         let x_px = self.filter.next(look.head_x_px, 1.0 / look.height_px, gap);
         match phase {
             Phase::Set => {
-                self.settle(at, gap, x_px, &look, forward);
+                self.settle(at, gap, x_px, &look, pitcher);
                 None
             }
             Phase::Gather | Phase::Stride | Phase::Planted => {
                 let rest = self.rest?;
                 (at.secs_since(rest.since) >= SET_SECS).then_some(HeadTravel {
                     at,
-                    forward_cm: rest.forward * (x_px - rest.x_px) * rest.cm_per_px,
+                    forward_cm: rest.pitcher.sign() * (x_px - rest.x_px) * rest.cm_per_px,
                 })
             }
             Phase::Away | Phase::Swing | Phase::Finish => {
@@ -115,24 +115,30 @@ impl LiveHead {
         }
     }
 
-    fn settle(&mut self, at: CaptureTime, gap: f64, x_px: f64, look: &Look, forward: Option<f64>) {
-        let cm_per_px = self
-            .told
-            .cm_per_px
-            .unwrap_or_else(|| self.told.height_cm.unwrap_or(UNKNOWN_HEIGHT_CM) / look.height_px);
-        let forward = forward.unwrap_or(look.away_from_hands);
-        let share = (gap / REST_SECS).clamp(0.0, 1.0);
+    fn settle(
+        &mut self,
+        at: CaptureTime,
+        gap: f64,
+        x_px: f64,
+        look: &Look,
+        pitcher: Option<Direction>,
+    ) {
+        let cm_per_px = self.settings.cm_per_px.unwrap_or_else(|| {
+            self.settings.height_cm.unwrap_or(UNKNOWN_HEIGHT_CM) / look.height_px
+        });
+        let pitcher = pitcher.unwrap_or(look.away_from_hands);
+        let share = (gap / FOLLOW_SECS).clamp(0.0, 1.0);
         self.rest = Some(match self.rest {
             Some(rest) => Rest {
                 x_px: rest.x_px + share * (x_px - rest.x_px),
                 cm_per_px: rest.cm_per_px + share * (cm_per_px - rest.cm_per_px),
-                forward,
+                pitcher,
                 ..rest
             },
             None => Rest {
                 x_px,
                 cm_per_px,
-                forward,
+                pitcher,
                 since: at,
             },
         });
@@ -154,12 +160,12 @@ fn look(body: &Body) -> Option<Look> {
     let hands = middle(Landmark::LeftWrist, Landmark::RightWrist)?;
     let height_px = HEIGHT_OF_STANCE * (ankles[1] - head[1]);
     let stance = (point(Landmark::LeftAnkle)?[0] - point(Landmark::RightAnkle)?[0]).abs();
-    if height_px < 20.0 || stance < OPEN_SIDE_STANCE * height_px {
+    if height_px < 20.0 || stance < LEAST_STANCE * height_px {
         return None;
     }
     Some(Look {
         head_x_px: head[0],
         height_px,
-        away_from_hands: (shoulders[0] - hands[0]).signum(),
+        away_from_hands: Direction::of(shoulders[0] - hands[0]),
     })
 }

@@ -5,23 +5,24 @@
 
 use std::collections::BTreeMap;
 
-use crate::motion::{BodySeries, Scale, Signals};
+use crate::motion::{BodySeries, Direction, Scale, Signals, Stance};
+use crate::pose::Landmark;
 use crate::pose::PoseFrame;
 use crate::time::CaptureTime;
 
-use super::analysis::levelled;
+use super::analysis::leveled;
+use super::context::MeasureContext;
+use super::estimates::{EventEstimate, EventEstimates};
 use super::event_name::EventName;
-use super::events::{self, Moments};
-use super::finder::FinderSettings;
-use super::fit::Corner;
-use super::measures::{self, Setting};
-use super::types::{Bats, Events, Measure, MeasureName, PitchTimes, Rep, RepKind};
+use super::events;
+use super::measures;
+use super::types::{Events, Measure, MeasureName, PitchTimes, Rep, RepKind};
 
 /// A person who looks at single frames sets an event to the nearest of them; standard uncertainty in frames.
 const BY_EYE_FRAMES: f64 = 1.0;
 /// The fit's own spread of an event that was not moved counts where the fit finds the event again this near, frames.
 const SAME_FRAMES: f64 = 0.5;
-/// What an event is uncertain by whose fit is not found again, frames.
+/// Standard uncertainty of an event whose fit is not found again, frames.
 const UNKNOWN_FRAMES: f64 = 2.0;
 
 /// What a rep becomes.
@@ -95,51 +96,42 @@ impl Rep {
         };
         let signals = Signals::new(&body, scale, roll_deg.unwrap_or(0.0).to_radians())
             .map_err(|_| CannotMove::Unmeasurable)?;
-        let front_is_left = self.bats == Bats::Right;
-        let forward = forward(&signals, &self.events, front_is_left);
-        let found = self.found_again(&signals, forward, front_is_left);
-        let place = |event: EventName| events.at(event).map(|at| signals.place_of(at));
-        let corner = |event: EventName, found: Option<Corner>| {
-            let place = place(event)?;
-            let spread = match found {
+        let stance = Stance {
+            front: self.bats.front(),
+            pitcher: self.pitcher_in(frames).ok_or(CannotMove::Unmeasurable)?,
+        };
+        let found = self.found_again(&signals, stance);
+        let sample = |event: EventName| events.at(event).map(|at| signals.sample_at(at));
+        let estimate = |event: EventName, found: Option<EventEstimate>| {
+            let sample = sample(event)?;
+            let sigma = match found {
                 _ if event == moved => BY_EYE_FRAMES,
-                Some(found) if (found.place - place).abs() < SAME_FRAMES => found.spread,
+                Some(found) if (found.sample - sample).abs() < SAME_FRAMES => found.sigma,
                 _ => UNKNOWN_FRAMES,
             };
-            Some(Corner { place, spread })
+            Some(EventEstimate { sample, sigma })
         };
-        let moments = Moments {
-            set: place(EventName::Set),
-            gather: corner(EventName::Gather, found.gather),
-            lift_off: corner(EventName::LiftOff, found.lift_off),
-            plant: corner(EventName::Plant, found.plant),
-            heel_rise: corner(EventName::HeelRise, found.heel_rise),
-            contact: corner(EventName::Contact, found.contact),
-            finish: place(EventName::Finish),
+        let estimates = EventEstimates {
+            set: sample(EventName::Set),
+            gather: estimate(EventName::Gather, found.gather),
+            lift_off: estimate(EventName::LiftOff, found.lift_off),
+            plant: estimate(EventName::Plant, found.plant),
+            heel_rise: estimate(EventName::HeelRise, found.heel_rise),
+            contact: estimate(EventName::Contact, found.contact),
+            finish: sample(EventName::Finish),
         };
-        let told = FinderSettings {
-            roll_deg,
-            ..FinderSettings::default()
-        };
-        let (level, yaw_rad, roll_spread_rad) = levelled(
-            &signals,
-            &moments,
-            forward,
-            front_is_left,
-            (&told, self.view),
-        );
-        let mut measures = measures::measure(&Setting {
-            signals: &level,
-            moments: &moments,
-            forward,
-            front_is_left,
+        let leveled = leveled(&signals, &estimates, stance, self.view, roll_deg);
+        let mut measures = measures::measure(&MeasureContext {
+            signals: &leveled.signals,
+            estimates: &estimates,
+            stance,
             kind: self.kind,
             view: self.view,
-            yaw_rad,
-            roll_spread_rad,
+            yaw_rad: leveled.yaw_rad,
+            roll_spread_rad: leveled.roll_spread_rad,
             pitch,
         });
-        // How long the finish was held was learnt from what came after these landmarks.
+        // How long the finish was held was learned from what came after these landmarks.
         if moved != EventName::Finish
             && let Some(held) = self.measures.get(&MeasureName::FinishHold)
         {
@@ -149,39 +141,41 @@ impl Rep {
     }
 
     /// The events as the fits find them in these signals, for how sure they are.
-    fn found_again(&self, signals: &Signals, forward: f64, front_is_left: bool) -> Moments {
+    fn found_again(&self, signals: &Signals, stance: Stance) -> EventEstimates {
         let rate = signals.rate_hz;
         match (self.kind, self.events.contact, self.events.plant) {
             (RepKind::Swing, Some(contact), _) => {
-                let hand_peak = signals.place_of(contact) - events::CONTACT_AFTER_PEAK_SECS * rate;
-                events::of_swing(signals, hand_peak, forward, front_is_left)
+                let hand_peak = signals.sample_at(contact) - events::CONTACT_AFTER_PEAK_SECS * rate;
+                events::of_swing(signals, hand_peak, stance)
             }
-            (_, _, Some(plant)) => {
-                let down = signals.place_of(plant);
-                events::of_stride(
-                    signals,
-                    down + 0.1 * rate,
-                    down + 0.2 * rate,
-                    forward,
-                    front_is_left,
-                )
-            }
-            _ => Moments::default(),
+            (_, _, Some(plant)) => events::of_take(signals, signals.sample_at(plant), stance),
+            _ => EventEstimates::default(),
         }
     }
 }
 
-/// Which way the pitcher is, from the feet: the front one is nearer to the pitcher.
-fn forward(signals: &Signals, events: &Events, front_is_left: bool) -> f64 {
-    let at = events.plant.or(events.contact).or(events.lift_off);
-    let place = at.map_or(0.0, |at| signals.place_of(at));
-    let i = signals.index(place);
-    let (left, right) = (&signals.feet.left.ankle, &signals.feet.right.ankle);
-    let ahead = left.x_cm[i] - right.x_cm[i];
-    if front_is_left == (ahead > 0.0) {
-        1.0
-    } else {
-        -1.0
+impl Rep {
+    /// Where the pitcher is in the picture.
+    ///
+    /// For a rep that was logged before this was kept with it, its landmarks show it: the front ankle is on the pitcher's
+    /// side of the back one. `None` where they do not suffice.
+    pub(crate) fn pitcher_in(&self, frames: &[PoseFrame]) -> Option<Direction> {
+        if self.pitcher.is_some() {
+            return self.pitcher;
+        }
+        let body = BodySeries::from_frames(frames, self.fps)?;
+        let left = body.point(Landmark::LeftAnkle)?;
+        let right = body.point(Landmark::RightAnkle)?;
+        let at = self.stance_shows_at();
+        let sample = at.map_or(0.0, |at| at.secs_since(body.start) * body.rate_hz);
+        let i = (sample.round().max(0.0) as usize).min(body.len.saturating_sub(1));
+        Some(Stance::from_ankles(self.bats.front(), left.x[i] - right.x[i]).pitcher)
+    }
+
+    /// When the feet are farthest apart: at plant, else when the hitter is nearest to it.
+    fn stance_shows_at(&self) -> Option<CaptureTime> {
+        let events = &self.events;
+        events.plant.or(events.contact).or(events.lift_off)
     }
 }
 

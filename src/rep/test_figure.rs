@@ -1,15 +1,16 @@
 //! A hitter of sticks with known angles and times, for tests of measures: signals as a model would give them.
 //!
-//! In: a [`Figure`]'s numbers. Out: its [`Signals`] and [`Moments`]. The picture is a straight projection but for the
+//! In: a [`Figure`]'s numbers. Out: its [`Signals`] and [`EventEstimates`]. The picture is a straight projection but for the
 //! ground, on which the camera looks down; the metric landmarks have their depth shrunk as the model shrinks it.
 
-use crate::motion::{BodySeries, Scale, Signals};
+use crate::motion::{BodySeries, Direction, Scale, Side, Signals, Stance};
 use crate::pose::{Body, ImagePoint, LANDMARK_COUNT, Landmark, PoseFrame, WorldPoint};
 use crate::time::CaptureTime;
 
-use super::angles::{GROUND_SLOPE, Sight, TRUNK_DEPTH, TRUNK_OF_HEIGHT};
-use super::events::Moments;
-use super::fit::Corner;
+use super::angles::{GROUND_SLOPE, TRUNK_DEPTH, TRUNK_OF_HEIGHT};
+use super::context::MeasureContext;
+use super::estimates::{EventEstimate, EventEstimates};
+use super::types::{RepKind, View};
 
 const RATE_HZ: f64 = 60.0;
 const PLANT_SECS: f64 = 1.0;
@@ -18,11 +19,21 @@ const CM_PER_PX: f64 = 0.5;
 /// Each part moves with a Gaussian course of speed of this width, seconds.
 const MOVE_SECS: f64 = 0.035;
 
-/// What the hitter of sticks does. Degrees, centimetres, seconds after plant.
+/// A hitter who bats right, seen from the open side.
+pub(super) const BATS_RIGHT: Stance = Stance {
+    front: Side::Left,
+    pitcher: Direction::Right,
+};
+/// The same for one who bats left.
+pub(super) const BATS_LEFT: Stance = Stance {
+    front: Side::Right,
+    pitcher: Direction::Left,
+};
+
+/// What the hitter of sticks does. Degrees, centimeters, seconds after plant.
 #[derive(Clone, Debug)]
 pub(super) struct Figure {
-    pub forward: f64,
-    pub front_is_left: bool,
+    pub stance: Stance,
     pub yaw_deg: f64,
     pub hinge_deg: f64,
     pub hinge_at_contact_deg: f64,
@@ -41,8 +52,7 @@ pub(super) struct Figure {
 impl Default for Figure {
     fn default() -> Self {
         Self {
-            forward: 1.0,
-            front_is_left: true,
+            stance: BATS_RIGHT,
             yaw_deg: 0.0,
             hinge_deg: 24.0,
             hinge_at_contact_deg: 24.0,
@@ -62,8 +72,8 @@ impl Figure {
     const FINISH_AFTER_CONTACT_SECS: f64 = 0.45;
     const LENGTH_SECS: f64 = 3.0;
 
-    /// The signals and the events' places.
-    pub(super) fn build(&self) -> (Signals, Moments) {
+    /// The signals and where the events lie in them.
+    pub(super) fn build(&self) -> (Signals, EventEstimates) {
         let frames: Vec<PoseFrame> = (0..(Self::LENGTH_SECS * RATE_HZ) as u64)
             .map(|index| {
                 let secs = index as f64 / RATE_HZ;
@@ -80,28 +90,35 @@ impl Figure {
             height_cm: HEIGHT_CM,
             spread: 0.0,
         };
-        let at = |secs: f64| Corner {
-            place: secs * RATE_HZ,
-            spread: 0.1,
+        let at = |secs: f64| EventEstimate {
+            sample: secs * RATE_HZ,
+            sigma: 0.1,
         };
         let contact = PLANT_SECS + self.contact_secs;
-        let moments = Moments {
+        let estimates = EventEstimates {
             plant: Some(at(PLANT_SECS)),
             contact: Some(at(contact)),
-            finish: Some(at(contact + Self::FINISH_AFTER_CONTACT_SECS).place),
-            ..Moments::default()
+            finish: Some(at(contact + Self::FINISH_AFTER_CONTACT_SECS).sample),
+            ..EventEstimates::default()
         };
-        (Signals::new(&body, scale, 0.0).unwrap(), moments)
+        (Signals::new(&body, scale, 0.0).unwrap(), estimates)
     }
 
-    /// What measures of this figure look at.
-    pub(super) fn sight<'a>(&self, signals: &'a Signals, moments: &'a Moments) -> Sight<'a> {
-        Sight {
+    /// A swing of this figure, seen from the open side.
+    pub(super) fn context<'a>(
+        &self,
+        signals: &'a Signals,
+        estimates: &'a EventEstimates,
+    ) -> MeasureContext<'a> {
+        MeasureContext {
             signals,
-            moments,
-            forward: self.forward,
-            front_is_left: self.front_is_left,
+            estimates,
+            stance: self.stance,
+            kind: RepKind::Swing,
+            view: View::OpenSide,
             yaw_rad: Some(self.yaw_deg.to_radians()),
+            roll_spread_rad: 0.01,
+            pitch: None,
         }
     }
 
@@ -134,7 +151,7 @@ impl Figure {
         }; LANDMARK_COUNT];
         for landmark in Landmark::ALL {
             let name = landmark.name();
-            let is_front = name.contains("left") == self.front_is_left;
+            let is_front = name.contains("left") == (self.stance.front == Side::Left);
             let side = if is_front { 1.0 } else { -1.0 };
             let part = name
                 .trim_start_matches("left_")
@@ -169,7 +186,7 @@ impl Figure {
             let on_ground = matches!(part, "heel" | "foot_index");
             let sunk = if on_ground { near / GROUND_SLOPE } else { 0.0 };
             body.image[landmark.index()] = Some(ImagePoint {
-                x_px: (600.0 + self.forward * across / CM_PER_PX) as f32,
+                x_px: (600.0 + self.stance.forward() * across / CM_PER_PX) as f32,
                 y_px: (600.0 - (up - sunk) / CM_PER_PX) as f32,
                 visibility: self.visibility as f32,
             });
@@ -179,7 +196,7 @@ impl Figure {
                 near / TRUNK_DEPTH
             };
             world[landmark.index()] = WorldPoint {
-                x_m: (self.forward * across / 100.0) as f32,
+                x_m: (self.stance.forward() * across / 100.0) as f32,
                 y_m: (-up / 100.0) as f32,
                 z_m: (-shrunk / 100.0) as f32,
             };

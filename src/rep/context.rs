@@ -1,0 +1,109 @@
+//! What the measures of one rep are made from.
+
+use crate::motion::filter::mean_over;
+use crate::motion::{Foot, Path, Signals, Stance};
+use crate::pose::Landmark;
+
+use super::estimates::{EventEstimate, EventEstimates};
+use super::not_measured::NotMeasured;
+use super::types::{PitchTimes, RepKind, View};
+
+/// A value with one standard deviation, or the reason why there is none.
+pub(super) type Reading = Result<(f64, f64), NotMeasured>;
+
+/// Landmarks whose mean visibility is below this make no measure.
+pub(super) const LEAST_VISIBILITY: f64 = 0.4;
+/// The rest before the gather is averaged over this long, seconds.
+pub(super) const REST_SECS: f64 = 0.3;
+
+/// One rep and how it was seen.
+#[derive(Clone, Copy)]
+pub(super) struct MeasureContext<'a> {
+    /// Leveled signals of the whole rep.
+    pub signals: &'a Signals,
+    /// Where its events lie in them.
+    pub estimates: &'a EventEstimates,
+    /// Which foot is in front, and where the pitcher is.
+    pub stance: Stance,
+    /// Swing or take.
+    pub kind: RepKind,
+    /// Where the camera stands.
+    pub view: View,
+    /// How far the camera stands off square, radians, positive on the pitcher's side; `None` where unknown.
+    pub yaw_rad: Option<f64>,
+    /// Standard uncertainty of the camera's roll in the signals, radians.
+    pub roll_spread_rad: f64,
+    /// The pitch that was played last.
+    pub pitch: Option<PitchTimes>,
+}
+
+impl MeasureContext<'_> {
+    pub(super) fn gather(&self) -> Result<EventEstimate, NotMeasured> {
+        self.estimates.gather.ok_or(NotMeasured::GatherNotSeen)
+    }
+
+    pub(super) fn lift_off(&self) -> Result<EventEstimate, NotMeasured> {
+        self.estimates.lift_off.ok_or(NotMeasured::LiftOffNotSeen)
+    }
+
+    pub(super) fn plant(&self) -> Result<EventEstimate, NotMeasured> {
+        self.estimates.plant.ok_or(NotMeasured::PlantNotSeen)
+    }
+
+    pub(super) fn contact(&self) -> Result<EventEstimate, NotMeasured> {
+        self.estimates.contact.ok_or(NotMeasured::ContactNotSeen)
+    }
+
+    /// The camera's angle off square, radians.
+    pub(super) fn yaw(&self) -> Result<f64, NotMeasured> {
+        match self.yaw_rad {
+            Some(yaw_rad) => Ok(yaw_rad),
+            None if self.signals.world(Landmark::LeftHip).is_none() => {
+                Err(NotMeasured::NoMetricLandmarks)
+            }
+            None => Err(NotMeasured::CameraAngleNotShown),
+        }
+    }
+
+    pub(super) fn front_foot(&self) -> &Foot {
+        self.stance.front_of(&self.signals.feet)
+    }
+
+    pub(super) fn back_foot(&self) -> &Foot {
+        self.stance.back_of(&self.signals.feet)
+    }
+
+    /// What a length along the line to the pitcher is multiplied by, for the camera sees it at an angle.
+    pub(super) fn unfold(&self) -> f64 {
+        1.0 / self.yaw_rad.unwrap_or(0.0).cos()
+    }
+
+    /// Whether the hitter is found in all of the samples `from..=to`, and the path is seen well enough in them.
+    pub(super) fn seen(&self, path: &Path, (from, to): (usize, usize)) -> bool {
+        mean_over(&path.visibility, (from, to)) >= LEAST_VISIBILITY
+            && self.signals.found[from..=to].iter().all(|found| *found)
+    }
+
+    /// For measures that reach beyond plant.
+    pub(super) fn need_swing(&self) -> Result<(), NotMeasured> {
+        match self.kind {
+            RepKind::Swing => Ok(()),
+            RepKind::Take => Err(NotMeasured::NoSwing),
+        }
+    }
+
+    pub(super) fn need_open_side(&self) -> Result<(), NotMeasured> {
+        match self.view {
+            View::OpenSide => Ok(()),
+            View::Rear | View::Front => Err(NotMeasured::OpenSideNeeded),
+        }
+    }
+
+    /// For measures that the lite model's landmarks are too rough for.
+    pub(super) fn need_full_model(&self) -> Result<(), NotMeasured> {
+        if self.signals.lite {
+            return Err(NotMeasured::LiteModelHinge);
+        }
+        Ok(())
+    }
+}
