@@ -250,7 +250,7 @@ fn holder_words(holder: Option<u32>) -> String {
 impl JournalError {
     /// Whether the same thing may work later without anyone touching the file: the disk is full or
     /// fails, or another program holds the lock. Such a rep is kept and tried again.
-    pub fn is_passing(&self) -> bool {
+    pub(crate) fn is_passing(&self) -> bool {
         matches!(
             self,
             Self::DiskFull { .. } | Self::Disk { .. } | Self::Busy { .. }

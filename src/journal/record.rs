@@ -25,7 +25,7 @@ macro_rules! ids {
             }
 
             /// The number in the journal's `id` column.
-            pub const fn get(self) -> i64 {
+            pub(crate) const fn get(self) -> i64 {
                 self.0
             }
         }
@@ -94,11 +94,11 @@ pub struct RepRecord {
     /// The rep, its bands and verdicts, and its cue.
     pub judged: JudgedRep,
     /// The landmarks from set to finish; may be empty, then no timeline is kept.
-    pub frames: Vec<PoseFrame>,
+    pub(crate) frames: Vec<PoseFrame>,
     /// The size of the pictures that `frames` speak of.
-    pub picture: PictureSize,
+    pub(crate) picture: PictureSize,
     /// When the rep ended, by the wall clock.
-    pub logged_at: Timestamp,
+    pub(crate) logged_at: Timestamp,
 }
 
 impl RepRecord {

@@ -37,10 +37,10 @@ const HAS_INDEX: u32 = 0x10;
 /// A frame of a film.
 #[derive(Clone, Debug)]
 pub(super) struct FilmFrame {
-    pub at: CaptureTime,
-    pub width: u16,
-    pub height: u16,
-    pub jpeg: std::sync::Arc<Vec<u8>>,
+    pub(crate) at: CaptureTime,
+    pub(crate) width: u16,
+    pub(crate) height: u16,
+    pub(crate) jpeg: std::sync::Arc<Vec<u8>>,
 }
 
 /// How many bytes the film will have.

@@ -34,8 +34,8 @@ const NEWEST: f64 = 0.02;
 #[derive(Debug)]
 pub(super) struct Cut {
     pub id: FilmId,
-    pub from: CaptureTime,
-    pub to: CaptureTime,
+    pub(crate) from: CaptureTime,
+    pub(crate) to: CaptureTime,
     asked_at: Instant,
 }
 
@@ -54,7 +54,7 @@ impl Cut {
 #[derive(Debug)]
 pub(super) struct Footage {
     pub id: FilmId,
-    pub frames: Vec<FilmFrame>,
+    pub(crate) frames: Vec<FilmFrame>,
 }
 
 /// The thread's work.

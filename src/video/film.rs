@@ -17,7 +17,7 @@ pub struct FilmId {
     /// The session's number in the journal.
     pub session: i64,
     /// When the session began, milliseconds since 1970.
-    pub session_started_ms: i64,
+    pub(crate) session_started_ms: i64,
     /// The rep's number in its session.
     pub rep: u32,
 }
@@ -28,7 +28,6 @@ pub struct Film {
     path: PathBuf,
     file: File,
     id: FilmId,
-    size_px: (u32, u32),
     times: Vec<CaptureTime>,
     /// Where each frame's chunk begins, and the bytes in it.
     places: Vec<(u64, u32)>,
@@ -52,12 +51,11 @@ impl Film {
             source,
         })?;
         let mut reading = Reading { path, file };
-        let (id, size_px, times, places) = reading.whole()?;
+        let (id, times, places) = reading.whole()?;
         Ok(Self {
             path: path.to_owned(),
             file: reading.file,
             id,
-            size_px,
             times,
             places,
         })
@@ -71,11 +69,6 @@ impl Film {
     /// How many frames it has; at least 1.
     pub fn frames(&self) -> usize {
         self.times.len()
-    }
-
-    /// Width and height of its pictures in pixels. They may be smaller than the camera's, never of another shape.
-    pub fn size_px(&self) -> (u32, u32) {
-        self.size_px
     }
 
     /// When a frame was taken, seconds on the session's clock, as the events of its reps; `None` for a frame that is not there.
@@ -131,7 +124,7 @@ impl Film {
     }
 }
 
-type Whole = (FilmId, (u32, u32), Vec<CaptureTime>, Vec<(u64, u32)>);
+type Whole = (FilmId, Vec<CaptureTime>, Vec<(u64, u32)>);
 
 /// A file being read for the first time.
 struct Reading<'a> {
@@ -187,7 +180,7 @@ impl Reading<'_> {
         if head[..4] != *b"RIFF" || head[8..] != *b"AVI " {
             return self.wrong("it is no AVI file");
         }
-        let (mut sizes, mut times, mut movi, mut index) = (None, None, None, None);
+        let (mut times, mut movi, mut index) = (None, None, None);
         let mut at = 12;
         while at + 8 <= length {
             let head = self.bytes(at, 8)?;
@@ -197,19 +190,14 @@ impl Reading<'_> {
                 return self.wrong("a part is longer than the file");
             }
             match &head[..4] {
-                b"LIST" if bytes >= 4 => match &self.bytes(span.at, 4)?[..] {
-                    b"hdrl" => sizes = Some(self.sizes(span)?),
-                    b"movi" => movi = Some(span),
-                    _ => {}
-                },
+                b"LIST" if bytes >= 4 && self.bytes(span.at, 4)? == *b"movi" => movi = Some(span),
                 kind if kind == TIMES => times = Some(span),
                 b"idx1" => index = Some(span),
                 _ => {}
             }
             at = span.at + bytes + bytes % 2;
         }
-        let (Some(sizes), Some(times), Some(movi), Some(index)) = (sizes, times, movi, index)
-        else {
+        let (Some(times), Some(movi), Some(index)) = (times, movi, index) else {
             return self.wrong("a part is missing");
         };
         let (id, times) = self.times(times)?;
@@ -220,19 +208,7 @@ impl Reading<'_> {
         if !times.is_sorted() {
             return self.wrong("its times are not in order");
         }
-        Ok((id, sizes, times, places))
-    }
-
-    /// Width and height from the main header.
-    fn sizes(&mut self, hdrl: Span) -> Result<(u32, u32), FilmError> {
-        if hdrl.bytes < 12 + 56 {
-            return self.wrong("its header is too short");
-        }
-        let head = self.bytes(hdrl.at + 4, 8 + 56)?;
-        if head[..4] != *b"avih" {
-            return self.wrong("its header is another one");
-        }
-        Ok((u32_at(&head, 8 + 32), u32_at(&head, 8 + 36)))
+        Ok((id, times, places))
     }
 
     fn times(&mut self, span: Span) -> Result<(FilmId, Vec<CaptureTime>), FilmError> {

@@ -31,30 +31,30 @@ const PATIENCE: Duration = Duration::from_secs(5);
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct FilmState {
     /// Whether new reps are filmed.
-    pub keep: bool,
+    pub(crate) keep: bool,
     /// Where films lie.
-    pub folder: PathBuf,
+    pub(crate) folder: PathBuf,
     /// What is kept now.
-    pub usage: Usage,
+    pub(crate) usage: Usage,
     /// Films written since the start.
-    pub written: u64,
+    pub(crate) written: u64,
     /// Films of logged reps that were given up since the start.
-    pub given_up: u64,
+    pub(crate) given_up: u64,
     /// Frames left out since the start because packing did not keep up.
-    pub dropped: u64,
+    pub(crate) dropped: u64,
     /// How long packing a frame takes, milliseconds, the latest ones counting most.
-    pub encode_ms: Option<f64>,
+    pub(crate) encode_ms: Option<f64>,
     /// Why the last film was given up, until one is written again.
-    pub trouble: Option<String>,
+    pub(crate) trouble: Option<String>,
 }
 
 /// What handle and threads share.
 #[derive(Debug, Default)]
 pub(super) struct Shared {
     /// Whether frames are wanted; a frame costs this one load while they are not.
-    pub on: AtomicBool,
+    pub(crate) on: AtomicBool,
     /// Frames that found no place.
-    pub dropped: AtomicU64,
+    pub(crate) dropped: AtomicU64,
     state: Mutex<FilmState>,
     limits: Mutex<Option<VideoSettings>>,
 }
@@ -95,7 +95,7 @@ pub struct FrameTap {
 impl FrameTap {
     /// Takes the frame and leaves a used buffer in its place. Where films are off, or the frames before are not packed yet, the
     /// frame stays; it never waits and never copies a picture.
-    pub fn offer(&self, frame: &mut Frame) {
+    pub(crate) fn offer(&self, frame: &mut Frame) {
         if !self.shared.on.load(Ordering::Relaxed) {
             return;
         }
@@ -130,7 +130,7 @@ impl Films {
     ///
     /// # Errors
     /// Where the system gives no thread.
-    pub fn start(
+    pub(crate) fn start(
         journal: &Path,
         settings: VideoSettings,
         free: fn(&Path) -> io::Result<u64>,
@@ -171,12 +171,12 @@ impl Films {
     }
 
     /// The end for the pose thread, once.
-    pub fn tap(&mut self) -> Option<FrameTap> {
+    pub(crate) fn tap(&mut self) -> Option<FrameTap> {
         self.tap.take()
     }
 
     /// Whether new reps are filmed.
-    pub fn is_on(&self) -> bool {
+    pub(crate) fn is_on(&self) -> bool {
         self.shared.on.load(Ordering::Relaxed)
     }
 
@@ -186,7 +186,7 @@ impl Films {
     }
 
     /// Takes up other settings; gives whether films were turned on or off by that.
-    pub fn revise(&self, settings: VideoSettings) -> bool {
+    pub(crate) fn revise(&self, settings: VideoSettings) -> bool {
         let before = self.shared.settings();
         if before == Some(settings) {
             return false;
@@ -200,7 +200,7 @@ impl Films {
     }
 
     /// Has the stretch from `from` to `to` kept as the film of a rep. Never waits.
-    pub fn keep(&self, id: FilmId, from: CaptureTime, to: CaptureTime) {
+    pub(crate) fn keep(&self, id: FilmId, from: CaptureTime, to: CaptureTime) {
         let Some(cuts) = self.cuts.as_ref().filter(|_| self.is_on()) else {
             return;
         };
@@ -215,21 +215,21 @@ impl Films {
     }
 
     /// A rep is logged that cannot have a film, although films are on.
-    pub fn none_for(&self, rep: u32, why: &str) {
+    pub(crate) fn none_for(&self, rep: u32, why: &str) {
         if self.is_on() {
             self.shared.give_up(rep, why);
         }
     }
 
     /// How the films are.
-    pub fn state(&self) -> FilmState {
+    pub(crate) fn state(&self) -> FilmState {
         let mut state = self.shared.state().clone();
         state.dropped = self.shared.dropped.load(Ordering::Relaxed);
         state
     }
 
     /// Writes what was asked for and ends the threads.
-    pub fn close(mut self) {
+    pub(crate) fn close(mut self) {
         self.finish();
     }
 

@@ -11,9 +11,9 @@ use crate::cores;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct SizeLimit {
     /// Across.
-    pub width: usize,
+    pub(crate) width: usize,
     /// Down.
-    pub height: usize,
+    pub(crate) height: usize,
 }
 
 impl SizeLimit {
@@ -45,9 +45,9 @@ pub struct JpegEncoder {
 #[derive(Debug)]
 pub struct Jpeg {
     /// Pixels across.
-    pub width: u16,
+    pub(crate) width: u16,
     /// Pixels down.
-    pub height: u16,
+    pub(crate) height: u16,
     /// A whole JPEG file.
     pub bytes: Vec<u8>,
 }

@@ -32,16 +32,16 @@ pub use store::{FilmStore, StoredFilm};
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct VideoSettings {
     /// Whether a film of each rep is kept.
-    pub keep: bool,
+    pub(crate) keep: bool,
     /// Older films are deleted, days.
-    pub keep_days: u32,
+    pub(crate) keep_days: u32,
     /// The oldest films beyond this are deleted, bytes.
-    pub keep_bytes: u64,
+    pub(crate) keep_bytes: u64,
 }
 
 impl VideoSettings {
     /// The limits in words, such as "7 days, 5 GB at most".
-    pub fn limits_in_words(&self) -> String {
+    pub(crate) fn limits_in_words(&self) -> String {
         let days = match self.keep_days {
             1 => "1 day".to_owned(),
             days => format!("{days} days"),

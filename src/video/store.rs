@@ -39,34 +39,25 @@ pub struct StoredFilm {
     /// Its size.
     pub bytes: u64,
     /// When it was written, by the system's clock.
-    pub written: SystemTime,
+    pub(crate) written: SystemTime,
 }
 
 /// How much there is.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Usage {
+pub(crate) struct Usage {
     /// Films.
-    pub films: u64,
+    pub(crate) films: u64,
     /// Their bytes.
     pub bytes: u64,
 }
 
 /// What was deleted, and what would not go.
 #[derive(Debug, Default)]
-pub struct DeletedFilms {
+pub(crate) struct DeletedFilms {
     /// What was deleted.
-    pub total: Usage,
+    pub(crate) total: Usage,
     /// Files that are still there, and why.
-    pub failed: Vec<(PathBuf, io::Error)>,
-}
-
-impl DeletedFilms {
-    /// Takes in what another deletion did.
-    pub fn add(&mut self, other: Self) {
-        self.total.films += other.total.films;
-        self.total.bytes += other.total.bytes;
-        self.failed.extend(other.failed);
-    }
+    pub(crate) failed: Vec<(PathBuf, io::Error)>,
 }
 
 impl FilmStore {
@@ -99,7 +90,7 @@ impl FilmStore {
     ///
     /// # Errors
     /// As for [`Film::open`].
-    pub fn film(&self, id: FilmId) -> Result<Option<Film>, FilmError> {
+    pub(crate) fn film(&self, id: FilmId) -> Result<Option<Film>, FilmError> {
         match Film::open(&self.path(id.session, id.rep)) {
             Ok(film) => Ok(Some(film).filter(|film| film.id() == id)),
             Err(FilmError::Disk { source, .. }) if source.kind() == io::ErrorKind::NotFound => {
@@ -121,7 +112,7 @@ impl FilmStore {
     ///
     /// # Errors
     /// As for [`FilmStore::films`].
-    pub fn usage(&self) -> Result<Usage, FilmError> {
+    pub(crate) fn usage(&self) -> Result<Usage, FilmError> {
         Ok(sum(&self.films()?))
     }
 
@@ -251,7 +242,7 @@ impl FilmStore {
     ///
     /// # Errors
     /// As for [`FilmStore::films`].
-    pub fn delete_sessions(&self, sessions: &[i64]) -> Result<DeletedFilms, FilmError> {
+    pub(crate) fn delete_sessions(&self, sessions: &[i64]) -> Result<DeletedFilms, FilmError> {
         self.delete(|session, _| sessions.contains(&session))
     }
 
@@ -259,7 +250,7 @@ impl FilmStore {
     ///
     /// # Errors
     /// As for [`FilmStore::films`].
-    pub fn delete_all(&self) -> Result<DeletedFilms, FilmError> {
+    pub(crate) fn delete_all(&self) -> Result<DeletedFilms, FilmError> {
         self.delete(|_, _| true)
     }
 

@@ -80,9 +80,14 @@ fn a_film_gives_back_each_frame_with_its_true_time() {
     let folder = tempfile::tempdir().unwrap();
     // Uneven, as cameras are.
     let times_ms = [12_000, 12_017, 12_050, 12_066, 12_100];
-    let mut film = opened(folder.path(), &film_bytes(&times_ms)).unwrap();
+    let whole = film_bytes(&times_ms);
+    let mut film = opened(folder.path(), &whole).unwrap();
     assert_eq!(film.id(), ID);
-    assert_eq!((film.frames(), film.size_px()), (5, (64, 48)));
+    assert_eq!(film.frames(), 5);
+    // Players find width and height in the main header.
+    assert_eq!(whole[24..28], *b"avih");
+    assert_eq!(whole[64..68], 64u32.to_le_bytes());
+    assert_eq!(whole[68..72], 48u32.to_le_bytes());
     for (number, (at_ms, frame)) in times_ms.iter().zip(frames(&times_ms)).enumerate() {
         let secs = *at_ms as f64 * 1e-3;
         assert!((film.time_secs(number).unwrap() - secs).abs() < 1e-9);

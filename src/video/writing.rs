@@ -21,11 +21,11 @@ pub(super) const LEAVE_FREE: u64 = 500_000_000;
 
 /// The thread's work.
 pub(super) struct Writer {
-    pub store: FilmStore,
-    pub shared: Arc<Shared>,
-    pub films: Receiver<Footage>,
-    pub woken: Receiver<()>,
-    pub free: fn(&Path) -> io::Result<u64>,
+    pub(crate) store: FilmStore,
+    pub(crate) shared: Arc<Shared>,
+    pub(crate) films: Receiver<Footage>,
+    pub(crate) woken: Receiver<()>,
+    pub(crate) free: fn(&Path) -> io::Result<u64>,
 }
 
 impl Writer {

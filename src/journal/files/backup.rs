@@ -19,13 +19,13 @@ use crate::journal::store::schema::{self, Found};
 
 /// A journal put back from a copy.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Restored {
+pub(crate) struct Restored {
     /// Where the journal is that was in its place before, if there was one.
-    pub replaced: Option<PathBuf>,
+    pub(crate) replaced: Option<PathBuf>,
     /// What the journal holds now.
-    pub counts: Counts,
+    pub(crate) counts: Counts,
     /// What opening it found and did.
-    pub report: OpenReport,
+    pub(crate) report: OpenReport,
 }
 
 impl Journal {
@@ -39,7 +39,7 @@ impl Journal {
     /// [`JournalError::NewerSchema`] about the copy, [`JournalError::NotJournal`] where something else is in the
     /// journal's place, and those of the disk. The old journal is then where it was, unless the very last step failed:
     /// the message of that names the file.
-    pub fn restore(path: &Path, copy: &Path) -> Result<Restored, JournalError> {
+    pub(crate) fn restore(path: &Path, copy: &Path) -> Result<Restored, JournalError> {
         let path = full_path(path)?;
         let lock = WriterLock::take(&path)?;
         let source = open_whole(copy)?;
@@ -102,7 +102,7 @@ impl JournalReader {
     ///
     /// # Errors
     /// As [`Self::copy_to`]; [`JournalError::Damaged`] about the copy, which is then left for a look.
-    pub fn back_up_to(&self, target: &Path) -> Result<Counts, JournalError> {
+    pub(crate) fn back_up_to(&self, target: &Path) -> Result<Counts, JournalError> {
         // Counting and copying see the same moment inside one read transaction; it ends with its drop.
         let moment = self
             .connection
@@ -161,7 +161,7 @@ impl JournalReader {
     /// # Errors
     /// [`JournalError::CopyExists`] where the target exists; [`JournalError::NoAccess`],
     /// [`JournalError::DiskFull`] and the like for the target.
-    pub fn copy_to(&self, target: &Path) -> Result<(), JournalError> {
+    pub(crate) fn copy_to(&self, target: &Path) -> Result<(), JournalError> {
         if target.exists() {
             return Err(JournalError::CopyExists {
                 path: target.to_path_buf(),

@@ -28,37 +28,37 @@ const DISTINCTIVE_NAME_BYTES: usize = 5;
 
 /// What was found of a deleted hitter in one file.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Remnant {
+pub(crate) struct Remnant {
     /// The file.
-    pub file: PathBuf,
+    pub(crate) file: PathBuf,
     /// How often the name stands in it.
-    pub names: u64,
+    pub(crate) names: u64,
     /// How many beginnings of the hitter's landmark timelines stand in it.
-    pub timelines: u64,
+    pub(crate) timelines: u64,
 }
 
 /// What a deletion did.
 #[derive(Debug)]
 pub struct DeletionReport {
     /// Sessions deleted.
-    pub sessions: u32,
+    pub(crate) sessions: u32,
     /// Reps deleted with them.
-    pub reps: u32,
+    pub(crate) reps: u32,
     /// Films of them that were deleted, and those that could not be.
-    pub films: Result<DeletedFilms, FilmError>,
+    pub(crate) films: Result<DeletedFilms, FilmError>,
     /// Why the file could not be rebuilt or its log not be emptied, where that is so. What was deleted is
     /// overwritten with zeros all the same.
-    pub not_rebuilt: Option<JournalError>,
+    pub(crate) not_rebuilt: Option<JournalError>,
     /// The files that were searched, and their bytes.
-    pub searched: Vec<(PathBuf, u64)>,
+    pub(crate) searched: Vec<(PathBuf, u64)>,
     /// How many timeline beginnings were searched for.
-    pub fingerprints: usize,
+    pub(crate) fingerprints: usize,
     /// Entries of others that contain the name, such as "2 in sessions.settings"; they stay.
-    pub named_by_others: Vec<String>,
+    pub(crate) named_by_others: Vec<String>,
     /// What was found in the journal or its log and is not explained by entries that stay. Empty proves the deletion.
-    pub remnants: Vec<Remnant>,
+    pub(crate) remnants: Vec<Remnant>,
     /// What was found in earlier journals that were moved aside. They are not touched.
-    pub remnants_aside: Vec<Remnant>,
+    pub(crate) remnants_aside: Vec<Remnant>,
 }
 
 /// What to delete, and what to search for afterwards.
@@ -80,7 +80,10 @@ impl Journal {
     ///
     /// # Errors
     /// [`JournalError::NoSuchHitter`]; those of the disk and [`JournalError::Busy`], after which nothing is deleted.
-    pub fn delete_hitter(&mut self, choice: &HitterChoice) -> Result<DeletionReport, JournalError> {
+    pub(crate) fn delete_hitter(
+        &mut self,
+        choice: &HitterChoice,
+    ) -> Result<DeletionReport, JournalError> {
         let hitter = self.reader().hitter(choice)?;
         let sessions = self.reader().query("list the hitter's sessions", |c| {
             c.prepare("SELECT id FROM sessions WHERE hitter = ?1")?

@@ -70,7 +70,7 @@ impl JournalReader {
     /// # Errors
     /// [`JournalError::NoSuchRep`], [`JournalError::NoTimeline`], [`JournalError::Timeline`],
     /// [`JournalError::Output`], and those of the disk.
-    pub fn export_timeline(&self, rep: RepId, out: impl Write) -> Result<(), JournalError> {
+    pub(crate) fn export_timeline(&self, rep: RepId, out: impl Write) -> Result<(), JournalError> {
         let stored = self.rep(rep)?;
         let (picture, frames) = self
             .timeline(rep)?

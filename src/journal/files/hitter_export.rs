@@ -22,19 +22,19 @@ use crate::video::{FilmError, FilmId, FilmStore};
 
 /// What was written of a hitter.
 #[derive(Debug, Default)]
-pub struct HitterExport {
+pub(crate) struct HitterExport {
     /// Their reps.
-    pub reps: u64,
+    pub(crate) reps: u64,
     /// Reps with their landmarks.
-    pub tracks: u64,
+    pub(crate) tracks: u64,
     /// Reps that were stored without landmarks.
-    pub without_landmarks: u64,
+    pub(crate) without_landmarks: u64,
     /// Films of their reps.
-    pub films: u64,
+    pub(crate) films: u64,
     /// Reps whose landmarks cannot be read; all else of them is there.
-    pub unreadable: Vec<JournalError>,
+    pub(crate) unreadable: Vec<JournalError>,
     /// Films that are there and no films.
-    pub bad_films: Vec<FilmError>,
+    pub(crate) bad_films: Vec<FilmError>,
 }
 
 impl JournalReader {
@@ -44,7 +44,7 @@ impl JournalReader {
     /// # Errors
     /// [`JournalError::NoSuchHitter`]; [`JournalError::FolderInUse`] where the folder holds anything;
     /// [`JournalError::NoAccess`], [`JournalError::Output`], and those of the disk.
-    pub fn export_hitter(
+    pub(crate) fn export_hitter(
         &self,
         choice: &HitterChoice,
         folder: &Path,
@@ -124,7 +124,7 @@ impl JournalReader {
     ///
     /// # Errors
     /// [`JournalError::NoSuchRep`], and those of the disk.
-    pub fn film_id(&self, rep: RepId) -> Result<FilmId, JournalError> {
+    pub(crate) fn film_id(&self, rep: RepId) -> Result<FilmId, JournalError> {
         let found = self.query("find a rep's session", |c| {
             c.prepare_cached(
                 "SELECT session, started_at, number FROM reps JOIN sessions ON sessions.id = reps.session

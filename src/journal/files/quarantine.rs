@@ -32,7 +32,7 @@ pub struct Quarantined {
     /// Where it is now; its `-wal` file, if it had one, is beside it.
     pub path: PathBuf,
     /// What was wrong with it.
-    pub why: String,
+    pub(crate) why: String,
 }
 
 /// Whether this damaged file was a journal that this program would write: by its header where it has one, else by the

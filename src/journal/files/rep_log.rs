@@ -46,7 +46,7 @@ impl RepLog {
     ///
     /// # Errors
     /// [`RepLogError::Create`].
-    pub fn create(path: &Path) -> Result<Self, RepLogError> {
+    pub(crate) fn create(path: &Path) -> Result<Self, RepLogError> {
         let file = File::create(path).map_err(|source| RepLogError::Create {
             path: path.to_path_buf(),
             source,
@@ -61,7 +61,7 @@ impl RepLog {
     ///
     /// # Errors
     /// [`RepLogError::Append`].
-    pub fn append(&mut self, judged: &JudgedRep) -> Result<(), RepLogError> {
+    pub(crate) fn append(&mut self, judged: &JudgedRep) -> Result<(), RepLogError> {
         let mut line = rep_line(judged);
         line.push('\n');
         self.file

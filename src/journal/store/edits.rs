@@ -71,15 +71,15 @@ pub enum Edit {
 
 /// A note as stored.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct NoteRow {
+pub(crate) struct NoteRow {
     /// The note's number.
     pub id: NoteId,
     /// The rep it is about; `None` for the session as a whole.
     pub rep: Option<RepId>,
     /// What the coach says.
-    pub text: String,
+    pub(crate) text: String,
     /// When.
-    pub made_at: jiff::Timestamp,
+    pub(crate) made_at: jiff::Timestamp,
 }
 
 impl Journal {
@@ -221,7 +221,7 @@ fn record_correction(
 
 impl JournalReader {
     /// The notes on a session and its reps, the oldest first.
-    pub fn notes(&self, session: SessionId) -> Result<Vec<NoteRow>, JournalError> {
+    pub(crate) fn notes(&self, session: SessionId) -> Result<Vec<NoteRow>, JournalError> {
         self.query("read the notes", |c| {
             use NoteColumn as C;
             let columns = C::selection();

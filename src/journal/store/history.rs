@@ -50,32 +50,32 @@ pub(in crate::journal) fn select_values_before() -> String {
 
 /// A value of one swing.
 #[derive(Clone, Debug, PartialEq)]
-pub struct MeasuredSwing {
+pub(crate) struct MeasuredSwing {
     /// The rep.
     pub rep: RepId,
     /// Its session.
     pub session: SessionId,
     /// Its number there.
-    pub number: u32,
+    pub(crate) number: u32,
     /// When it ended.
-    pub logged_at: Timestamp,
+    pub(crate) logged_at: Timestamp,
     /// The value, in the measure's unit.
-    pub value: f64,
+    pub(crate) value: f64,
     /// One standard deviation.
-    pub plus_minus: f64,
+    pub(crate) plus_minus: f64,
     /// How it stood against the band it was judged by.
-    pub verdict: Option<Verdict>,
+    pub(crate) verdict: Option<Verdict>,
     /// That band's ends.
-    pub band: (Option<f64>, Option<f64>),
+    pub(crate) band: (Option<f64>, Option<f64>),
     /// Whether the coach marked it.
-    pub marked: bool,
+    pub(crate) marked: bool,
 }
 
 impl JournalReader {
     /// One measure's values over a hitter's last swings, the oldest first; `None` for the swings of nobody named.
     ///
     /// `until` leaves out reps that came after that one; at most `at_most` swings are looked at.
-    pub fn swings_measured(
+    pub(crate) fn swings_measured(
         &self,
         hitter: Option<HitterId>,
         measure: MeasureName,
@@ -109,7 +109,7 @@ impl JournalReader {
     }
 
     /// All values of a hitter's last swings before a rep, by measure: what was usual for them then.
-    pub fn values_before(
+    pub(crate) fn values_before(
         &self,
         hitter: Option<HitterId>,
         before: RepId,

@@ -15,13 +15,13 @@ pub struct HitterRow {
     /// The hitter's number.
     pub id: HitterId,
     /// The name, if one was given.
-    pub name: Option<String>,
+    pub(crate) name: Option<String>,
     /// The usual side, where known.
-    pub bats: Option<Bats>,
+    pub(crate) bats: Option<Bats>,
     /// Body height in centimetres, where known.
-    pub height_cm: Option<f64>,
+    pub(crate) height_cm: Option<f64>,
     /// When the hitter was added.
-    pub created_at: Timestamp,
+    pub(crate) created_at: Timestamp,
 }
 
 /// A hitter by number or by name.
@@ -40,7 +40,7 @@ impl JournalReader {
     }
 
     /// All hitters, whoever hit last first.
-    pub fn hitters_by_last_session(&self) -> Result<Vec<HitterRow>, JournalError> {
+    pub(crate) fn hitters_by_last_session(&self) -> Result<Vec<HitterRow>, JournalError> {
         self.list_hitters(
             "ORDER BY (SELECT max(sessions.id) FROM sessions WHERE sessions.hitter = hitters.id) DESC, id DESC",
         )
@@ -68,7 +68,7 @@ impl JournalReader {
     ///
     /// # Errors
     /// [`JournalError::NoSuchHitter`], and those of the disk.
-    pub fn hitter(&self, choice: &HitterChoice) -> Result<HitterRow, JournalError> {
+    pub(crate) fn hitter(&self, choice: &HitterChoice) -> Result<HitterRow, JournalError> {
         let hitters = self.hitters()?;
         let found = match choice {
             HitterChoice::Id(id) => hitters.iter().find(|h| h.id == *id),

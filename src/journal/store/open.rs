@@ -28,26 +28,26 @@ const CHECKPOINT_PAGES: i64 = 1000;
 
 /// A session that an earlier run did not end.
 #[derive(Clone, Debug, PartialEq)]
-pub struct UncleanSession {
+pub(crate) struct UncleanSession {
     /// The session.
     pub id: SessionId,
     /// When it began.
     pub started_at: Timestamp,
     /// The end it was now given: when its last rep was logged, or its start.
-    pub ended_at: Timestamp,
+    pub(crate) ended_at: Timestamp,
     /// How many reps it has.
-    pub reps: u32,
+    pub(crate) reps: u32,
 }
 
 /// What opening found and did.
 #[derive(Clone, Debug, PartialEq)]
 pub struct OpenReport {
     /// There was no journal before.
-    pub created: bool,
+    pub(crate) created: bool,
     /// The version that the file had before it was upgraded, where it was.
-    pub upgraded_from: Option<u32>,
+    pub(crate) upgraded_from: Option<u32>,
     /// Sessions that a crash, kill or power cut left open; they are closed now, with a note.
-    pub unclean: Vec<UncleanSession>,
+    pub(crate) unclean: Vec<UncleanSession>,
     /// The damaged journal that was set aside for a new one, where [`Journal::open_or_quarantine`] found one.
     pub quarantined: Option<Quarantined>,
 }
@@ -144,7 +144,7 @@ impl Journal {
     ///
     /// # Errors
     /// As [`Self::open`], never [`JournalError::InUse`].
-    pub fn open_to_edit(path: &Path) -> Result<Self, JournalError> {
+    pub(crate) fn open_to_edit(path: &Path) -> Result<Self, JournalError> {
         match Self::open(path) {
             Err(JournalError::InUse { .. }) => {}
             opened => return opened,

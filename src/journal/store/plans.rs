@@ -16,19 +16,19 @@ use crate::journal::store::open::{Journal, JournalReader};
 
 /// A plan as stored.
 #[derive(Clone, Debug, PartialEq)]
-pub struct StoredPlan {
+pub(crate) struct StoredPlan {
     /// The plan's number.
     pub id: PlanId,
     /// Whose it is; `None` for everybody who has none of their own.
     pub hitter: Option<HitterId>,
     /// The hitter's name, where known.
-    pub hitter_name: Option<String>,
+    pub(crate) hitter_name: Option<String>,
     /// What the coach calls it.
-    pub name: String,
+    pub(crate) name: String,
     /// The plan's own text; empty where the plan was taken away.
-    pub text: String,
+    pub(crate) text: String,
     /// When it was made.
-    pub made_at: Timestamp,
+    pub(crate) made_at: Timestamp,
 }
 
 impl Journal {
@@ -36,7 +36,7 @@ impl Journal {
     ///
     /// # Errors
     /// [`JournalError::Refused`] where the hitter does not exist, and those of the disk.
-    pub fn set_plan(
+    pub(crate) fn set_plan(
         &mut self,
         hitter: Option<HitterId>,
         plan: &NewPlan,
@@ -50,7 +50,7 @@ impl Journal {
 impl JournalReader {
     /// The plan in force for a hitter: the newest of their own, else the newest for everybody; `None` where there is
     /// none, or where it was taken away.
-    pub fn plan_in_force(
+    pub(crate) fn plan_in_force(
         &self,
         hitter: Option<HitterId>,
     ) -> Result<Option<StoredPlan>, JournalError> {
@@ -67,7 +67,7 @@ impl JournalReader {
     }
 
     /// Every plan that was ever in force, oldest first.
-    pub fn plans(&self) -> Result<Vec<StoredPlan>, JournalError> {
+    pub(crate) fn plans(&self) -> Result<Vec<StoredPlan>, JournalError> {
         self.query("list the plans", |c| {
             c.prepare_cached(&select_plans("ORDER BY plans.id"))?
                 .query_map([], read_plan)?
@@ -76,7 +76,7 @@ impl JournalReader {
     }
 
     /// The plan with this number, if there is one.
-    pub fn plan(&self, id: PlanId) -> Result<Option<StoredPlan>, JournalError> {
+    pub(crate) fn plan(&self, id: PlanId) -> Result<Option<StoredPlan>, JournalError> {
         self.query("look up a plan", |c| {
             c.prepare_cached(&select_plans("WHERE plans.id = ?1"))?
                 .query_row([id.get()], read_plan)

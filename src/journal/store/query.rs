@@ -29,13 +29,13 @@ pub struct SessionRow {
     /// Who hit, where known.
     pub hitter: Option<HitterId>,
     /// The hitter's name, where known.
-    pub hitter_name: Option<String>,
+    pub(crate) hitter_name: Option<String>,
     /// When it began.
     pub started_at: Timestamp,
     /// When it ended; `None` while it runs.
-    pub ended_at: Option<Timestamp>,
+    pub(crate) ended_at: Option<Timestamp>,
     /// Why it ended, where not as usual.
-    pub end_note: Option<String>,
+    pub(crate) end_note: Option<String>,
     /// What was watched.
     pub source: String,
     /// The settings in force at its start.
@@ -45,14 +45,14 @@ pub struct SessionRow {
     /// The plan it went by, if any.
     pub plan: Option<PlanId>,
     /// How many swings it holds.
-    pub swings: u32,
+    pub(crate) swings: u32,
     /// How many takes it holds.
-    pub takes: u32,
+    pub(crate) takes: u32,
 }
 
 impl SessionRow {
     /// Whether a crash, kill or power cut left it open and a later start closed it.
-    pub fn is_unclean(&self) -> bool {
+    pub(crate) fn is_unclean(&self) -> bool {
         self.end_note
             .as_deref()
             .is_some_and(|note| note.starts_with(UNCLEAN_NOTE))
@@ -63,13 +63,13 @@ impl SessionRow {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Counts {
     /// Hitters, the nameless included.
-    pub hitters: u32,
+    pub(crate) hitters: u32,
     /// Sessions.
-    pub sessions: u32,
+    pub(crate) sessions: u32,
     /// Reps that are swings.
-    pub swings: u32,
+    pub(crate) swings: u32,
     /// Reps that are takes.
-    pub takes: u32,
+    pub(crate) takes: u32,
 }
 
 impl fmt::Display for Counts {
@@ -92,44 +92,44 @@ pub struct StoredRep {
     /// Who hit, where known.
     pub hitter: Option<HitterId>,
     /// The hitter's name, where known.
-    pub hitter_name: Option<String>,
+    pub(crate) hitter_name: Option<String>,
     /// When it ended, by the wall clock.
-    pub logged_at: Timestamp,
+    pub(crate) logged_at: Timestamp,
     /// The rep with its bands and verdicts, and its cue.
     pub judged: JudgedRep,
     /// Whether the coach marked it to be found again.
-    pub marked: bool,
+    pub(crate) marked: bool,
     /// Why the coach struck it out; `None` where it counts.
-    pub struck: Option<String>,
+    pub(crate) struck: Option<String>,
     /// What the coach calls it, where that is not what it was found as.
-    pub label_override: Option<RepKind>,
+    pub(crate) label_override: Option<RepKind>,
     /// Whether the coach moved any of its events; its measures are then made with them.
     pub moved: bool,
 }
 
 impl StoredRep {
     /// What the rep counts as: what the coach calls it, else what it was found as.
-    pub fn kind(&self) -> RepKind {
+    pub(crate) fn kind(&self) -> RepKind {
         self.label_override.unwrap_or(self.judged.rep.kind)
     }
 
     /// Whether it counts as a swing: one, and not struck out.
-    pub fn counts_as_swing(&self) -> bool {
+    pub(crate) fn counts_as_swing(&self) -> bool {
         self.struck.is_none() && self.kind() == RepKind::Swing
     }
 }
 
 /// Which sessions are wanted; the default is all of them.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct SessionFilter {
+pub(crate) struct SessionFilter {
     /// Only this hitter's.
     pub hitter: Option<HitterId>,
     /// Only this one.
-    pub only: Option<SessionId>,
+    pub(crate) only: Option<SessionId>,
     /// Only those that came before this one.
-    pub before: Option<SessionId>,
+    pub(crate) before: Option<SessionId>,
     /// At most so many, the newest.
-    pub at_most: Option<u32>,
+    pub(crate) at_most: Option<u32>,
 }
 
 /// Which reps are wanted; the default is all of them.
@@ -140,9 +140,9 @@ pub struct RepFilter {
     /// Only this session's.
     pub session: Option<SessionId>,
     /// Only those logged at this time or later.
-    pub since: Option<Timestamp>,
+    pub(crate) since: Option<Timestamp>,
     /// Only those logged before this time.
-    pub until: Option<Timestamp>,
+    pub(crate) until: Option<Timestamp>,
 }
 
 fn read_session(row: &Row<'_>) -> rusqlite::Result<SessionRow> {
@@ -170,7 +170,10 @@ impl JournalReader {
     }
 
     /// The wanted sessions, the newest first.
-    pub fn sessions_of(&self, filter: &SessionFilter) -> Result<Vec<SessionRow>, JournalError> {
+    pub(crate) fn sessions_of(
+        &self,
+        filter: &SessionFilter,
+    ) -> Result<Vec<SessionRow>, JournalError> {
         // Only the conditions that are wanted are written, so that each can use its index.
         let mut conditions = Vec::new();
         let mut values = Vec::new();
@@ -234,7 +237,7 @@ impl JournalReader {
     ///
     /// # Errors
     /// [`JournalError::NoSuchSession`], and those of the disk.
-    pub fn reps_of(&self, session: SessionId) -> Result<Vec<StoredRep>, JournalError> {
+    pub(crate) fn reps_of(&self, session: SessionId) -> Result<Vec<StoredRep>, JournalError> {
         let mut reps = Vec::new();
         self.for_each_rep(
             &RepFilter {
@@ -262,7 +265,7 @@ impl JournalReader {
     }
 
     /// The rep with this number in its session, if there is one.
-    pub fn rep_numbered(
+    pub(crate) fn rep_numbered(
         &self,
         session: SessionId,
         number: u32,
@@ -296,7 +299,7 @@ impl JournalReader {
     ///
     /// # Errors
     /// Those of the disk.
-    pub fn timeline_start(&self, rep: RepId) -> Result<Option<CaptureTime>, JournalError> {
+    pub(crate) fn timeline_start(&self, rep: RepId) -> Result<Option<CaptureTime>, JournalError> {
         self.query("see whether a rep has landmarks", |c| {
             c.prepare_cached("SELECT start_secs FROM timelines WHERE rep = ?1")?
                 .query_row([rep.get()], |row| row.get(0).map(CaptureTime::from_secs))
@@ -384,7 +387,7 @@ impl JournalReader {
     ///
     /// # Errors
     /// Those of the disk.
-    pub fn baselines_of(
+    pub(crate) fn baselines_of(
         &self,
         hitter: &HitterChoice,
         swings: usize,

@@ -27,11 +27,11 @@ const CHANNEL_JOBS: usize = 16;
 
 /// How the writer waits.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct WriterOptions {
+pub(crate) struct WriterOptions {
     /// How long to wait between tries while the disk does not take reps.
-    pub retry_every: Duration,
+    pub(crate) retry_every: Duration,
     /// How many entries wait in memory before senders wait; a packed rep is about 30 kB.
-    pub waiting_limit: usize,
+    pub(crate) waiting_limit: usize,
 }
 
 impl Default for WriterOptions {
@@ -45,7 +45,7 @@ impl Default for WriterOptions {
 
 /// Whether the disk takes reps.
 #[derive(Clone, Debug, PartialEq, Default)]
-pub enum Storage {
+pub(crate) enum Storage {
     /// What was logged is on disk, or on its way.
     #[default]
     Working,
@@ -62,23 +62,23 @@ pub enum Storage {
 #[derive(Clone, Debug, PartialEq, Default)]
 pub struct WriterState {
     /// Whether the disk takes reps.
-    pub storage: Storage,
+    pub(crate) storage: Storage,
     /// The session now written to, once it is on disk.
     pub session: Option<SessionId>,
     /// When that session began.
-    pub session_started: Option<Timestamp>,
+    pub(crate) session_started: Option<Timestamp>,
     /// Entries that wait in memory.
-    pub waiting: usize,
+    pub(crate) waiting: usize,
     /// Reps on disk since the start.
-    pub stored_reps: u64,
+    pub(crate) stored_reps: u64,
     /// Reps that the journal refused for good; always 0 unless cagehand has a fault.
-    pub refused_reps: u64,
+    pub(crate) refused_reps: u64,
     /// How often the journal was opened afresh after a fault of our own.
-    pub restarts: u64,
+    pub(crate) restarts: u64,
     /// How long the last commit took, in milliseconds.
-    pub last_commit_ms: Option<f64>,
+    pub(crate) last_commit_ms: Option<f64>,
     /// What opening the journal found; `None` while it could not be opened yet.
-    pub opened: Option<OpenReport>,
+    pub(crate) opened: Option<OpenReport>,
 }
 
 /// A job for the thread. On its way there a rep is a whole record; while it waits to be stored it is packed.
@@ -186,7 +186,7 @@ impl JournalWriter {
     /// # Errors
     /// Those of [`Journal::open_or_quarantine`] that do not pass by themselves, and [`JournalError::WriterGone`]
     /// where the system gives no thread.
-    pub fn start(path: &Path, options: WriterOptions) -> Result<Self, JournalError> {
+    pub(crate) fn start(path: &Path, options: WriterOptions) -> Result<Self, JournalError> {
         let journal = match Journal::open_or_quarantine(path) {
             Ok(journal) => Ok(journal),
             Err(error) if error.is_passing() => Err(error),
@@ -246,7 +246,7 @@ impl JournalWriter {
     }
 
     /// A handle for edits; `None` once closed.
-    pub fn handle(&self) -> Option<JournalHandle> {
+    pub(crate) fn handle(&self) -> Option<JournalHandle> {
         self.sender.as_ref().map(|sender| JournalHandle {
             sender: sender.clone(),
             path: self.path.clone(),
@@ -254,7 +254,7 @@ impl JournalWriter {
     }
 
     /// The state now.
-    pub fn state(&self) -> WriterState {
+    pub(crate) fn state(&self) -> WriterState {
         let mut state = self.shared.state().clone();
         state.waiting += self.sender.as_ref().map_or(0, Sender::len);
         state
@@ -266,7 +266,7 @@ impl JournalWriter {
     /// # Errors
     /// [`JournalError::NotStored`] with the number of reps lost, [`JournalError::WriterGone`] where
     /// the thread had died before.
-    pub fn close(mut self, patience: Duration) -> Result<(), JournalError> {
+    pub(crate) fn close(mut self, patience: Duration) -> Result<(), JournalError> {
         self.finish(patience)
     }
 
