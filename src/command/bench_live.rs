@@ -17,7 +17,7 @@ use crate::daemon::{
 use crate::daemon::{cue_library, prepare_training};
 use crate::paths;
 use crate::pose::Model;
-use crate::rep::FinderSettings;
+use crate::rep::HitterSetup;
 use crate::settings::{ModelChoice, Settings};
 use crate::status::{DurationWindow, Health};
 use crate::time::CaptureTime;
@@ -96,9 +96,9 @@ pub(super) fn run(
         track: None,
         terminal: Terminal::silent(),
     };
-    let setup = FinderSettings {
+    let setup = HitterSetup {
         height_cm: Some(paths::STAND_IN_HEIGHT_CM),
-        ..FinderSettings::default()
+        ..HitterSetup::default()
     };
     let mut stage =
         RepStage::new(setup, training, sinks, Arc::clone(&clock)).with_health(&health, None);

@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use crate::coach::Bands;
-use crate::rep::{FinderSettings, MeasureName};
+use crate::rep::{HitterSetup, MeasureName};
 use crate::sound::CueLibrary;
 use crate::video::VideoSettings;
 
@@ -23,7 +23,7 @@ pub(crate) struct SettingsUpdate {
     /// How many swings make a baseline.
     pub baseline_swings: usize,
     /// What is known of hitter and camera.
-    pub setup: FinderSettings,
+    pub setup: HitterSetup,
     /// Whether the hitter is told when they are set, out of view, cut off or in the dark.
     pub remarks: bool,
     /// 0 to 1.
@@ -154,7 +154,7 @@ mod tests {
                 bands: settings.bands.clone(),
                 order: settings.cues.order.clone(),
                 baseline_swings: settings.baseline_swings,
-                setup: FinderSettings::default(),
+                setup: HitterSetup::default(),
                 remarks: settings.cues.remarks,
                 volume: settings.cues.volume,
                 library: None,

@@ -11,7 +11,7 @@ use crate::journal::RepLog;
 use crate::picture_size::PictureSize;
 use crate::pose::Model;
 use crate::pose::track::{TrackReader, TrackWriter};
-use crate::rep::{Bats, FinderSettings};
+use crate::rep::{Bats, HitterSetup};
 use crate::settings::Settings;
 use crate::status::{Health, RunCounts};
 
@@ -217,7 +217,7 @@ impl Replay<'_> {
 
     fn stage(&self, fps: f64, picture: PictureSize) -> Result<RepStage, DaemonError> {
         let (options, settings) = (self.options, self.settings);
-        let setup = FinderSettings {
+        let setup = HitterSetup {
             cm_per_px: settings.camera.cm_per_px,
             roll_deg: settings.camera.roll_deg,
             height_cm: options.height_cm.or(settings.hitter.height_cm),

@@ -17,7 +17,7 @@ use crate::coach::{Bands, Plan};
 use crate::journal::{Journal, JournalError, JournalWriter, NewHitter, NewPlan};
 use crate::page::{SessionControl, SwitchError};
 use crate::paths;
-use crate::rep::{FinderSettings, MeasureName};
+use crate::rep::{HitterSetup, MeasureName};
 use crate::settings::{HitterSettings, Settings};
 
 /// The hitter and the camera of a recording that stands in for the camera.
@@ -67,7 +67,7 @@ pub(super) struct PreparedSession {
 pub(super) struct FirstSession {
     pub journal: JournalWriter,
     pub training: Training,
-    pub setup: FinderSettings,
+    pub setup: HitterSetup,
 }
 
 impl SessionController {
@@ -131,23 +131,23 @@ impl SessionController {
     }
 
     /// What is known of hitter and camera under these settings.
-    pub(super) fn setup(&self, settings: &Settings) -> FinderSettings {
+    pub(super) fn setup(&self, settings: &Settings) -> HitterSetup {
         let current = self.current();
         self.setup_of(&self.effective_settings(settings, current.stepped_in.as_ref()))
     }
 
-    fn setup_of(&self, effective: &Settings) -> FinderSettings {
+    fn setup_of(&self, effective: &Settings) -> HitterSetup {
         let hitter = &effective.hitter;
         let camera = &effective.camera;
-        let setup = FinderSettings {
+        let setup = HitterSetup {
             height_cm: hitter.height_cm,
             view: camera.view,
-            ..FinderSettings::default()
+            ..HitterSetup::default()
         };
         match self.config.stand_in {
             // Its camera is not the one that the settings describe.
             Some(_) => setup,
-            None => FinderSettings {
+            None => HitterSetup {
                 cm_per_px: camera.cm_per_px,
                 roll_deg: camera.roll_deg,
                 bats: hitter.bats,

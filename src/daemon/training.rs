@@ -9,7 +9,7 @@ use crate::journal::{
     HitterChoice, Journal, JournalWriter, NewHitter, NewPlan, NewSession, WriterOptions,
     now_to_the_millisecond,
 };
-use crate::rep::{FinderSettings, MeasureName};
+use crate::rep::{HitterSetup, MeasureName};
 use crate::settings::Settings;
 
 use super::{DaemonError, Pitcher, Terminal};
@@ -51,7 +51,7 @@ pub(super) fn open_journal(path: &Path, terminal: &Terminal) -> Result<JournalWr
 }
 
 /// The hitter's entry in the journal; `None` for a hitter without a name.
-pub(super) fn hitter_entry(settings: &Settings, finder: &FinderSettings) -> Option<NewHitter> {
+pub(super) fn hitter_entry(settings: &Settings, finder: &HitterSetup) -> Option<NewHitter> {
     settings.hitter.name.clone().map(|name| NewHitter {
         name: Some(name),
         bats: finder.bats,

@@ -8,9 +8,9 @@ use crate::time::CaptureTime;
 use super::context::MeasureContext;
 use super::estimates::EventEstimates;
 use super::events;
-use super::finder::FinderSettings;
 use super::hand_burst::OPEN_SIDE_STANCE;
 use super::measures;
+use super::setup::HitterSetup;
 use super::slow_motion::SlowMotion;
 use super::style;
 use super::swing::Swing;
@@ -40,7 +40,7 @@ const BACKWARD_STRIDE: f64 = 0.08;
 /// What is known besides the signals when a stretch is analyzed.
 pub(super) struct AnalysisContext<'a> {
     /// What the operator has said.
-    pub settings: &'a FinderSettings,
+    pub setup: &'a HitterSetup,
     /// How many times slower than life the signals are taken to have been filmed.
     pub slow_motion: SlowMotion,
     /// The pitch that was played last.
@@ -71,13 +71,13 @@ pub(super) fn swing(
     context: &AnalysisContext,
 ) -> Option<FoundSwing> {
     let found = first_swing(signals, peak_at, context)?;
-    let settings = context.settings;
+    let setup = context.setup;
     let stance = Stance {
-        front: settings.bats.map_or(found.stance.front, Bats::front),
+        front: setup.bats.map_or(found.stance.front, Bats::front),
         ..found.stance
     };
     let estimates = events::of_swing(signals, found.hand_peak, stance);
-    let view = settings.view.unwrap_or_else(|| {
+    let view = setup.view.unwrap_or_else(|| {
         let by_stance = view(signals, found.hand_peak);
         let square = turned_away(signals, &estimates, stance)
             .is_some_and(|yaw| yaw.abs() < OPEN_SIDE_YAW_RAD);
@@ -122,16 +122,16 @@ fn first_swing(
             let way_back = context
                 .no_turn_before
                 .is_some_and(|(until, pitcher)| *at < until && swing.stance.pitcher != pitcher);
-            !way_back && agrees(context.settings, swing.stance)
+            !way_back && agrees(context.setup, swing.stance)
         })
         .map(|(_, swing)| swing)
 }
 
 /// Whether a swing's feet agree with the side that the operator named. Along the line to the pitcher the feet hide each
 /// other, so that only what the operator named counts there.
-fn agrees(settings: &FinderSettings, stance: Stance) -> bool {
-    settings.bats.is_none_or(|bats| {
-        bats.front() == stance.front || settings.view.is_some_and(|v| v != View::OpenSide)
+fn agrees(setup: &HitterSetup, stance: Stance) -> bool {
+    setup.bats.is_none_or(|bats| {
+        bats.front() == stance.front || setup.view.is_some_and(|v| v != View::OpenSide)
     })
 }
 
@@ -224,7 +224,7 @@ pub(super) fn rep(
     context: &AnalysisContext,
     now: CaptureTime,
 ) -> Rep {
-    let roll_deg = context.settings.roll_deg;
+    let roll_deg = context.setup.roll_deg;
     let leveled = leveled(signals, estimates, stance, view, roll_deg);
     let measured = MeasureContext {
         signals: &leveled.signals,

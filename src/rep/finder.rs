@@ -7,16 +7,17 @@
 
 use std::collections::VecDeque;
 
-use crate::motion::{BodySeries, Direction, Scale, Signals};
+use crate::motion::{BodySeries, Direction, Signals};
 use crate::pose::PoseFrame;
 use crate::time::CaptureTime;
 
 use super::analysis::{self, AnalysisContext, FoundSwing};
 use super::hidden_landmarks::tidy;
 use super::live_motion::{self, LiveMotion, LiveMotionReader};
+use super::setup::HitterSetup;
 use super::slow_motion::SlowMotion;
 use super::take;
-use super::types::{Bats, Phase, PitchTimes, Rep, View};
+use super::types::{Phase, PitchTimes, Rep};
 
 /// How much of the past is kept: the longest rep from set to finish, with room for the set itself.
 const KEPT_SECS: f64 = 9.0;
@@ -43,21 +44,6 @@ const WAY_BACK_SECS: f64 = 4.0;
 /// slowed down about twice and four times.
 const SECOND_LOOK: [f64; 3] = [1.0, 2.0, 4.0];
 
-/// What the operator has said about the hitter and the camera.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct FinderSettings {
-    /// Standing height, if it is known.
-    pub height_cm: Option<f64>,
-    /// Centimeters a pixel where the hitter stands, if a known length was measured in the picture.
-    pub cm_per_px: Option<f64>,
-    /// The camera's roll, if it was measured; degrees, positive where the picture shows a level line falling to the right.
-    pub roll_deg: Option<f64>,
-    /// The side, if it was told.
-    pub bats: Option<Bats>,
-    /// The camera's place, if it was told.
-    pub view: Option<View>,
-}
-
 /// A rep with the poses it was read from.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FoundRep {
@@ -69,7 +55,7 @@ pub struct FoundRep {
 
 /// Follows one hitter.
 pub struct RepFinder {
-    settings: FinderSettings,
+    setup: HitterSetup,
     recent: VecDeque<PoseFrame>,
     live_motion: LiveMotionReader,
     hands: Hands,
@@ -108,9 +94,9 @@ enum FootWatch {
 
 impl RepFinder {
     /// A finder that has seen nothing yet.
-    pub fn new(settings: FinderSettings) -> Self {
+    pub fn new(setup: HitterSetup) -> Self {
         Self {
-            settings,
+            setup,
             recent: VecDeque::new(),
             live_motion: LiveMotionReader::default(),
             hands: Hands::Quiet,
@@ -124,9 +110,9 @@ impl RepFinder {
         }
     }
 
-    /// Goes by what is told now from the next frame on; what was seen is kept. A rep that is under way is measured by it.
-    pub fn apply_settings(&mut self, settings: FinderSettings) {
-        self.settings = settings;
+    /// Goes by this setup from the next frame on; what was seen is kept. A rep that is under way is measured by it.
+    pub fn set_setup(&mut self, setup: HitterSetup) {
+        self.setup = setup;
     }
 
     /// Tells of the pitch that was played last, or that none is. The next reps are measured against it as far as they
@@ -272,7 +258,7 @@ impl RepFinder {
         slow_motion: SlowMotion,
     ) -> Option<FoundSwing> {
         let context = AnalysisContext {
-            settings: &self.settings,
+            setup: &self.setup,
             slow_motion,
             pitch: self.pitch,
             pitcher: self.pitcher,
@@ -303,7 +289,7 @@ impl RepFinder {
         }
         let signals = self.signals(now, LOOK_BACK_SECS)?;
         let context = AnalysisContext {
-            settings: &self.settings,
+            setup: &self.setup,
             slow_motion: SlowMotion::NONE,
             pitch: self.pitch,
             pitcher: self.pitcher,
@@ -325,11 +311,8 @@ impl RepFinder {
             .collect();
         let frames = &frames[live_motion::last_jump(&frames)..];
         let body = BodySeries::from_frames(frames, self.live_motion.frame_rate()?)?;
-        let scale = match self.settings.cm_per_px {
-            Some(known) => Scale::from_known_length(known, self.settings.height_cm),
-            None => Scale::from_body(&body, self.settings.height_cm)?,
-        };
-        let roll_rad = self.settings.roll_deg.unwrap_or(0.0).to_radians();
+        let scale = self.setup.scale(&body)?;
+        let roll_rad = self.setup.roll_deg.unwrap_or(0.0).to_radians();
         Signals::new(&body, scale, roll_rad).ok()
     }
 

@@ -4,13 +4,14 @@
 //! held it long enough, or something else ends the waiting. The cue never waits for it; only what is logged does. All
 //! waiting is in capture time.
 
-use crate::motion::{BodySeries, Path, Scale, Signals};
+use crate::motion::{BodySeries, Path, Signals};
 use crate::pose::PoseFrame;
 use crate::time::CaptureTime;
 
 use super::context::Reading;
-use super::finder::{FinderSettings, FoundRep};
+use super::finder::FoundRep;
 use super::not_measured::NotMeasured;
+use super::setup::HitterSetup;
 use super::types::{Measure, MeasureName, RepKind};
 
 /// How often the growing stretch is looked at, seconds: a look costs a few milliseconds.
@@ -35,7 +36,7 @@ const HOLD_SPREAD_MS: f64 = 80.0;
 
 /// Waits for the end of one finish.
 pub struct HoldWatch {
-    settings: FinderSettings,
+    setup: HitterSetup,
     frames: Vec<PoseFrame>,
     fps: f64,
     finish: CaptureTime,
@@ -47,7 +48,7 @@ pub struct HoldWatch {
 impl HoldWatch {
     /// A watch for this rep; `None` where there is nothing to wait for: a take, a finish that was not seen, or a hold
     /// that is known already.
-    pub fn new(settings: FinderSettings, found: &FoundRep) -> Option<Self> {
+    pub fn new(setup: HitterSetup, found: &FoundRep) -> Option<Self> {
         let finish = found.rep.events.finish?;
         let known = found
             .rep
@@ -65,7 +66,7 @@ impl HoldWatch {
             .cloned()
             .collect();
         Some(Self {
-            settings,
+            setup,
             known: frames.len(),
             frames,
             fps: found.rep.fps,
@@ -105,10 +106,7 @@ impl HoldWatch {
     fn look(&self, now: CaptureTime) -> Result<Held, NotMeasured> {
         let unseen = NotMeasured::OutOfSight;
         let body = BodySeries::from_frames(&self.frames, self.fps).ok_or(unseen)?;
-        let scale = match self.settings.cm_per_px {
-            Some(known) => Scale::from_known_length(known, self.settings.height_cm),
-            None => Scale::from_body(&body, self.settings.height_cm).ok_or(unseen)?,
-        };
+        let scale = self.setup.scale(&body).ok_or(unseen)?;
         let signals = Signals::new(&body, scale, 0.0).map_err(|_| unseen)?;
         let (millis, plus_minus) = finish_hold(&signals, Some(signals.sample_at(self.finish)))?;
         if now.secs_since(self.finish) < 1e-3 * millis + EDGE_SECS {

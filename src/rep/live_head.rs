@@ -7,7 +7,7 @@ use crate::motion::Direction;
 use crate::pose::{Body, Landmark, OneEuro, OneEuroTuning, PoseFrame, SpeedFrom};
 use crate::time::CaptureTime;
 
-use super::finder::FinderSettings;
+use super::setup::HitterSetup;
 use super::types::Phase;
 
 /// How the filter is tuned, speeds in body heights a second: a head at rest trembles by a pixel, a head that
@@ -42,7 +42,7 @@ pub struct HeadTravel {
 
 /// Follows the head of one hitter.
 pub struct LiveHead {
-    settings: FinderSettings,
+    setup: HitterSetup,
     filter: OneEuro,
     rest: Option<Rest>,
     last: Option<CaptureTime>,
@@ -67,18 +67,18 @@ struct Look {
 
 impl LiveHead {
     /// One that has seen nothing yet.
-    pub fn new(settings: FinderSettings) -> Self {
+    pub fn new(setup: HitterSetup) -> Self {
         Self {
-            settings,
+            setup,
             filter: OneEuro::new(TUNING),
             rest: None,
             last: None,
         }
     }
 
-    /// Goes by what is told now; a resting place that was seen keeps the scale it was seen with.
-    pub fn apply_settings(&mut self, settings: FinderSettings) {
-        self.settings = settings;
+    /// Goes by this setup from now on; a resting position that was seen keeps the scale it was seen with.
+    pub fn set_setup(&mut self, setup: HitterSetup) {
+        self.setup = setup;
     }
 
     /// Takes the next frame. `pitcher` is where the pitcher is, once a swing has shown it. Gives the travel between the gather and the swing.
@@ -90,7 +90,7 @@ impl LiveHead {
     ) -> Option<HeadTravel> {
         let at = frame.captured_at;
         let Some(look) = frame.body.as_ref().and_then(look) else {
-            *self = Self::new(self.settings);
+            *self = Self::new(self.setup);
             return None;
         };
         let gap = self.last.map_or(0.0, |last| at.secs_since(last));
@@ -123,9 +123,10 @@ impl LiveHead {
         look: &Look,
         pitcher: Option<Direction>,
     ) {
-        let cm_per_px = self.settings.cm_per_px.unwrap_or_else(|| {
-            self.settings.height_cm.unwrap_or(UNKNOWN_HEIGHT_CM) / look.height_px
-        });
+        let cm_per_px = self
+            .setup
+            .cm_per_px
+            .unwrap_or_else(|| self.setup.height_cm.unwrap_or(UNKNOWN_HEIGHT_CM) / look.height_px);
         let pitcher = pitcher.unwrap_or(look.away_from_hands);
         let share = (gap / FOLLOW_SECS).clamp(0.0, 1.0);
         self.rest = Some(match self.rest {

@@ -47,7 +47,7 @@ pub(super) fn take(
     let until = signals.index(down);
     let from = until.saturating_sub(signals.samples_in(LOOK_BACK_SECS));
     let stance = striding(signals, (from, until))?;
-    let known_front = context.settings.bats.map(Bats::front);
+    let known_front = context.setup.bats.map(Bats::front);
     if known_front.is_some_and(|front| front != stance.front)
         || context.pitcher.is_some_and(|known| known != stance.pitcher)
         || !bat_stays_ready(signals, (from, until), stance)
@@ -68,7 +68,7 @@ pub(super) fn take(
         return None;
     }
     let view = context
-        .settings
+        .setup
         .view
         .unwrap_or_else(|| analysis::view(signals, down));
     let kind = RepKind::Take;

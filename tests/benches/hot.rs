@@ -16,7 +16,7 @@ use cagehand::journal::{Journal, NewSession, RepRecord, encode_timeline, now_to_
 use cagehand::picture_size::PictureSize;
 use cagehand::pose::track::TrackReader;
 use cagehand::pose::{Model, PoseFrame};
-use cagehand::rep::{FinderSettings, FoundRep, RepFinder};
+use cagehand::rep::{FoundRep, HitterSetup, RepFinder};
 use cagehand::video::{JpegEncoder, SizeLimit};
 use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
 
@@ -43,9 +43,9 @@ fn swing() -> Vec<PoseFrame> {
 }
 
 fn finder() -> RepFinder {
-    RepFinder::new(FinderSettings {
+    RepFinder::new(HitterSetup {
         height_cm: Some(183.0),
-        ..FinderSettings::default()
+        ..HitterSetup::default()
     })
 }
 

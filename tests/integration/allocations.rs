@@ -13,7 +13,7 @@ use cagehand::capture::{ClipSource, Frame};
 use cagehand::coach::{Bands, Coach, Trainer};
 use cagehand::daemon::{Ears, PoseSample, RepSinks, RepStage, Terminal, Training};
 use cagehand::pose::Model;
-use cagehand::rep::{FinderSettings, MeasureName};
+use cagehand::rep::{HitterSetup, MeasureName};
 
 use super::program::recording;
 
@@ -89,7 +89,7 @@ fn a_pose_takes_no_memory_of_ours_and_none_in_the_rep_stage() {
         track: None,
         terminal: Terminal::silent(),
     };
-    let told = FinderSettings::default();
+    let told = HitterSetup::default();
     let mut stage = RepStage::new(told, training, sinks, Arc::new(OnceLock::new()));
     let mut frame = Frame::default();
     let (mut by_pose, mut by_stage) = (Vec::new(), Vec::new());

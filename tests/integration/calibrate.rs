@@ -6,7 +6,7 @@ use std::io::BufReader;
 
 use cagehand::capture::{ClipSource, Frame};
 use cagehand::pose::Landmark;
-use cagehand::rep::{FinderSettings, Measure, MeasureName, RepFinder};
+use cagehand::rep::{HitterSetup, Measure, MeasureName, RepFinder};
 use cagehand::settings::{DEFAULT_FILE, Settings};
 
 use super::program::{Place, recording};
@@ -247,10 +247,10 @@ fn a_told_roll_takes_the_tilt_out_of_the_captured_swing() {
             points: Points::WithFeet,
             ..Take::new(camera, seed)
         };
-        let mut finder = RepFinder::new(FinderSettings {
+        let mut finder = RepFinder::new(HitterSetup {
             height_cm: Some(100.0 * HEIGHT_M),
             roll_deg: told,
-            ..FinderSettings::default()
+            ..HitterSetup::default()
         });
         let mut found: Vec<_> = take
             .film(&motion)

@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 
 use cagehand::coach::PhraseId;
 use cagehand::pose::track::TrackReader;
-use cagehand::rep::{FinderSettings, LiveHead, RepFinder};
+use cagehand::rep::{HitterSetup, LiveHead, RepFinder};
 use cagehand::sound::{CueLibrary, Language, Said};
 
 use super::program::{Place, json_lines, project};
@@ -270,9 +270,9 @@ fn the_head_tone_starts_and_turns_sharp_within_80_ms_of_the_frame_that_shows_it(
         "quiet.toml",
     ]);
     // What the frames show, by the same causal filter.
-    let told = FinderSettings {
+    let told = HitterSetup {
         height_cm: Some(183.0),
-        ..FinderSettings::default()
+        ..HitterSetup::default()
     };
     let (mut finder, mut head) = (RepFinder::new(told), LiveHead::new(told));
     let mut reader = TrackReader::open(Path::new(&track)).unwrap();

@@ -10,7 +10,7 @@ use cagehand::journal::{
 };
 use cagehand::picture_size::PictureSize;
 use cagehand::rep::{
-    CannotMove, EventName, FinderSettings, FoundRep, Measure, MeasureName, Rep, RepFinder,
+    CannotMove, EventName, FoundRep, HitterSetup, Measure, MeasureName, Rep, RepFinder,
 };
 use cagehand::settings::{DEFAULT_FILE, Settings};
 use cagehand::time::CaptureTime;
@@ -18,9 +18,9 @@ use cagehand::time::CaptureTime;
 use super::tracks::recorded::{HEIGHT_CM, Recorded};
 
 fn found(recorded: &Recorded) -> FoundRep {
-    let mut finder = RepFinder::new(FinderSettings {
+    let mut finder = RepFinder::new(HitterSetup {
         height_cm: Some(HEIGHT_CM),
-        ..FinderSettings::default()
+        ..HitterSetup::default()
     });
     let mut frames = recorded.frames.iter().cloned();
     frames

@@ -7,7 +7,7 @@ use cagehand::pitch::{
     Air, Ball, Delivery, Flight, Level, Pitch, Speed, SpeedClass, Throw, WindUp,
 };
 use cagehand::pose::PoseFrame;
-use cagehand::rep::{FinderSettings, MeasureName, PitchTimes, Rep, RepFinder, RepKind};
+use cagehand::rep::{HitterSetup, MeasureName, PitchTimes, Rep, RepFinder, RepKind};
 use cagehand::time::CaptureTime;
 
 use super::stage::capture::{Capture, HEIGHT_M};
@@ -122,9 +122,9 @@ const HAND_PEAK_TO_CONTACT_SECS: f64 = 0.1;
 const TRUTH_MS: f64 = 20.0;
 
 fn swing_at(frames: &[PoseFrame], pitch: PitchTimes) -> Rep {
-    let mut finder = RepFinder::new(FinderSettings {
+    let mut finder = RepFinder::new(HitterSetup {
         height_cm: Some(100.0 * HEIGHT_M),
-        ..FinderSettings::default()
+        ..HitterSetup::default()
     });
     finder.set_pitch(Some(pitch));
     let mut reps: Vec<Rep> = frames

@@ -7,7 +7,7 @@ use std::sync::mpsc::{Receiver, sync_channel};
 use std::time::{Duration, Instant};
 
 use cagehand::pose::track::TrackReader;
-use cagehand::rep::{FinderSettings, MeasureName, Phase, RepFinder};
+use cagehand::rep::{HitterSetup, MeasureName, Phase, RepFinder};
 
 use super::program::{Place, json_lines, project, recording};
 
@@ -189,24 +189,24 @@ fn model_page_and_journal_change_without_a_restart() {
 
 #[test]
 fn a_height_that_is_told_in_mid_swing_measures_it_as_if_told_before() {
-    let told = FinderSettings {
+    let told = HitterSetup {
         height_cm: Some(183.0),
-        ..FinderSettings::default()
+        ..HitterSetup::default()
     };
     let track = project("tests/data/tracks/right_60fps_swing_2.track.jsonl");
-    let found = |at_first: FinderSettings| {
+    let found = |at_first: HitterSetup| {
         let mut reader = TrackReader::open(&track).unwrap();
         let mut finder = RepFinder::new(at_first);
         let mut rep = None;
         while let Some(frame) = reader.next_frame().unwrap() {
             if finder.phase() == Phase::Stride {
-                finder.apply_settings(told);
+                finder.set_setup(told);
             }
             rep = rep.or(finder.push(frame));
         }
         rep.or_else(|| finder.finish()).unwrap().rep
     };
-    let (before, amid) = (found(told), found(FinderSettings::default()));
+    let (before, amid) = (found(told), found(HitterSetup::default()));
     assert_eq!(before.events, amid.events);
     assert_eq!(before.measures, amid.measures);
     assert!(

@@ -21,7 +21,7 @@ pub(crate) mod film;
 pub(crate) mod movements;
 
 use cagehand::pose::{Body, ImagePoint, LANDMARK_COUNT, Landmark, PoseFrame};
-use cagehand::rep::{FinderSettings, Rep, RepFinder};
+use cagehand::rep::{HitterSetup, Rep, RepFinder};
 use cagehand::time::CaptureTime;
 
 /// A place in metres: x toward the pitcher, y up, z the way a hitter's chest faces.
@@ -290,9 +290,9 @@ fn haste(motion: &Motion, t: f64) -> f64 {
 
 /// What the program makes of a track.
 pub(crate) fn reps_of(frames: &[PoseFrame], height_cm: Option<f64>) -> Vec<Rep> {
-    let mut finder = RepFinder::new(FinderSettings {
+    let mut finder = RepFinder::new(HitterSetup {
         height_cm,
-        ..FinderSettings::default()
+        ..HitterSetup::default()
     });
     let mut reps: Vec<Rep> = frames
         .iter()

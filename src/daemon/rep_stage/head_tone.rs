@@ -5,7 +5,7 @@ use std::sync::{Arc, OnceLock};
 use crate::capture::CaptureClock;
 use crate::daemon::Ears;
 use crate::pose::PoseFrame;
-use crate::rep::{FinderSettings, LiveHead, RepFinder};
+use crate::rep::{HitterSetup, LiveHead, RepFinder};
 use crate::sound::SoundError;
 use crate::status::DurationWindow;
 
@@ -25,7 +25,7 @@ pub(super) struct HeadTone {
 
 impl HeadTone {
     pub(super) fn new(
-        setup: FinderSettings,
+        setup: HitterSetup,
         clock: Arc<OnceLock<CaptureClock>>,
         latency: Arc<DurationWindow>,
     ) -> Self {
@@ -44,13 +44,13 @@ impl HeadTone {
     }
 
     /// Follows another hitter.
-    pub(super) fn begin_session(&mut self, setup: FinderSettings) {
+    pub(super) fn begin_session(&mut self, setup: HitterSetup) {
         self.head = LiveHead::new(setup);
     }
 
     /// What is known of hitter and camera has changed; a resting place that was seen keeps its scale.
-    pub(super) fn set_setup(&mut self, setup: FinderSettings) {
-        self.head.apply_settings(setup);
+    pub(super) fn set_setup(&mut self, setup: HitterSetup) {
+        self.head.set_setup(setup);
     }
 
     /// Takes the next pose. `edge_cm` is the travel at which the tone turns sharp.

@@ -21,7 +21,7 @@ use crate::journal::{JournalWriter, RepLog};
 use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
 use crate::pose::track::TrackWriter;
-use crate::rep::{FinderSettings, FoundRep, HoldWatch, Measure, MeasureName, RepKind};
+use crate::rep::{FoundRep, HitterSetup, HoldWatch, Measure, MeasureName, RepKind};
 use crate::sound::{DELIVERY, Outcome};
 use crate::status::{Health, LiveFigure, RunCounts, StageReport};
 use crate::time::CaptureTime;
@@ -92,7 +92,7 @@ impl RepStage {
     /// A stage that has seen nothing. `setup` is what is known of hitter and camera; `clock` gives "now" on the source's
     /// clock, once the source has one.
     pub fn new(
-        setup: FinderSettings,
+        setup: HitterSetup,
         training: Training,
         sinks: RepSinks,
         clock: Arc<OnceLock<CaptureClock>>,

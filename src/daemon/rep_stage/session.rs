@@ -7,7 +7,7 @@ use crate::coach::PitchPlayed;
 use crate::daemon::Training;
 use crate::journal::{JournalWriter, NewHitter, NewSession};
 use crate::pose::PoseFrame;
-use crate::rep::{Bats, FinderSettings, FoundRep, MeasureName, Phase, RepFinder};
+use crate::rep::{Bats, FoundRep, HitterSetup, MeasureName, Phase, RepFinder};
 
 use super::head_tone::DEFAULT_EDGE_CM;
 
@@ -20,7 +20,7 @@ pub(crate) struct SessionChange {
     /// How the hitter trains.
     pub training: Training,
     /// What is known of hitter and camera.
-    pub setup: FinderSettings,
+    pub setup: HitterSetup,
     /// Another journal, where the reps are to go into one.
     pub journal: Option<JournalWriter>,
 }
@@ -31,7 +31,7 @@ pub(super) struct FinderRestarted;
 /// The session that runs.
 pub(super) struct Session {
     /// What is known of hitter and camera.
-    pub setup: FinderSettings,
+    pub setup: HitterSetup,
     pub hitter: Option<String>,
     pub training: Training,
     pub finder: RepFinder,
@@ -44,7 +44,7 @@ pub(super) struct Session {
 }
 
 impl Session {
-    pub(super) fn new(setup: FinderSettings, training: Training) -> Self {
+    pub(super) fn new(setup: HitterSetup, training: Training) -> Self {
         Self {
             setup,
             hitter: None,
@@ -61,7 +61,7 @@ impl Session {
         &self,
         hitter: Option<String>,
         training: Training,
-        setup: FinderSettings,
+        setup: HitterSetup,
     ) -> Self {
         let training = Training {
             count_asked: Arc::clone(&self.training.count_asked),
@@ -75,9 +75,9 @@ impl Session {
     }
 
     /// What is known of hitter and camera has changed.
-    pub(super) fn set_setup(&mut self, setup: FinderSettings) {
+    pub(super) fn set_setup(&mut self, setup: HitterSetup) {
         self.setup = setup;
-        self.finder.apply_settings(setup);
+        self.finder.set_setup(setup);
         self.bats = setup.bats.unwrap_or(self.bats);
     }
 

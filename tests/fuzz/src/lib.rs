@@ -13,7 +13,7 @@ use cagehand::journal::{
     ExportFormat, Journal, RepFilter, decode_timeline, encode_timeline, rep_line,
 };
 use cagehand::pose::track::TrackReader;
-use cagehand::rep::{FinderSettings, RepFinder};
+use cagehand::rep::{HitterSetup, RepFinder};
 use cagehand::settings::{CameraValues, Settings, changes, edit_camera, explain};
 use tempfile::TempDir;
 
@@ -81,7 +81,7 @@ pub(crate) fn track(data: &[u8]) {
     let Ok(mut reader) = TrackReader::open(&path) else {
         return;
     };
-    let mut finder = RepFinder::new(FinderSettings::default());
+    let mut finder = RepFinder::new(HitterSetup::default());
     let mut last = None;
     let mut frames = Vec::new();
     for _ in 0..TRACK_FRAMES {

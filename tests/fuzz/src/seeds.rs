@@ -11,7 +11,7 @@ use cagehand::journal::{
     now_to_the_millisecond,
 };
 use cagehand::pose::track::TrackReader;
-use cagehand::rep::{FinderSettings, FoundRep, RepFinder};
+use cagehand::rep::{HitterSetup, FoundRep, RepFinder};
 use cagehand::settings::{DEFAULT_FILE, Settings};
 
 /// Lines of a pose track that are enough to reach every part of its reader.
@@ -92,7 +92,7 @@ const SETTINGS: [(&str, &str); 3] = [
 /// The swing of a track.
 fn swing(track: &Path) -> Result<FoundRep, Box<dyn Error>> {
     let mut reader = TrackReader::open(track)?;
-    let mut finder = RepFinder::new(FinderSettings::default());
+    let mut finder = RepFinder::new(HitterSetup::default());
     while let Some(frame) = reader.next_frame()? {
         if let Some(found) = finder.push(frame) {
             return Ok(found);

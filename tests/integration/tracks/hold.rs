@@ -1,16 +1,16 @@
 //! How long a finish is held is learnt after the swing, from the frames that follow.
 
 use cagehand::pose::PoseFrame;
-use cagehand::rep::{FinderSettings, FoundRep, HoldWatch, Measure, RepFinder};
+use cagehand::rep::{FoundRep, HitterSetup, HoldWatch, Measure, RepFinder};
 use cagehand::time::CaptureTime;
 
 use super::super::stage::Dice;
 use super::recorded::{HEIGHT_CM, Recorded};
 
-fn told() -> FinderSettings {
-    FinderSettings {
+fn told() -> HitterSetup {
+    HitterSetup {
         height_cm: Some(HEIGHT_CM),
-        ..FinderSettings::default()
+        ..HitterSetup::default()
     }
 }
 

@@ -1,7 +1,7 @@
 //! Whatever the landmarks do, the program neither stops nor sees a swing that is not there.
 
 use cagehand::pose::{Body, ImagePoint, Landmark, PoseFrame};
-use cagehand::rep::{FinderSettings, RepFinder};
+use cagehand::rep::{HitterSetup, RepFinder};
 use cagehand::time::CaptureTime;
 
 use super::super::stage::movements::MOVEMENTS;
@@ -128,7 +128,7 @@ fn odd_time_stamps_are_survived() {
         (0.017, 3600.0),
         (40.0, 0.0),
     ] {
-        let mut finder = RepFinder::new(FinderSettings::default());
+        let mut finder = RepFinder::new(HitterSetup::default());
         let mut reps = 0;
         for (i, frame) in recorded.frames.iter().enumerate() {
             let late = if i > 100 { jump } else { 0.0 };
