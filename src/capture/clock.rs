@@ -1,25 +1,25 @@
-//! Reads "now" on the clock that dates a source's frames, so that latency can be told.
+//! Reads "now" on the clock that a source's frames are stamped with, so that latency can be measured.
 //!
-//! A camera's frames carry the driver's stamp, which on Linux is the system's monotonic clock. A
-//! paced clip's frames are dated on the clip's own clock, which runs from the moment its first frame was due, at real pace
-//! or at the pace that was asked for. [`CaptureClock`] hides the difference: it is a pair of one instant and
-//! the capture time at that instant. It is cheap to copy and works on any thread.
+//! A camera's frames carry the driver's timestamp, which on Linux is on the system's monotonic clock. A
+//! paced clip's frames are stamped on the clip's own clock, which runs from the moment its first frame was due, in real
+//! time or at the playback rate that was asked for. [`CaptureClock`] hides the difference: it is an instant, the capture
+//! time at that instant, and a rate. It is cheap to copy and works on any thread.
 
 use std::time::{Duration, Instant};
 
 use crate::time::CaptureTime;
 
-/// Turns instants into capture times of one source.
+/// Converts instants into capture times of one source.
 #[derive(Clone, Copy, Debug)]
 pub struct CaptureClock {
     anchor: Instant,
     at_anchor: CaptureTime,
-    /// Capture seconds that go by in a second.
+    /// Capture seconds per real second.
     rate: f64,
 }
 
 impl CaptureClock {
-    /// A clock that showed `at_anchor` at the instant `anchor` and runs at real pace.
+    /// A clock that showed `at_anchor` at the instant `anchor` and runs in real time.
     pub fn anchored(anchor: Instant, at_anchor: CaptureTime) -> Self {
         Self {
             anchor,
@@ -34,7 +34,7 @@ impl CaptureClock {
         Self { rate, ..self }
     }
 
-    /// How long it takes until this clock has gone on by `ahead`; zero where that lies behind.
+    /// The real time in which this clock advances by `ahead`; zero where `ahead` is negative.
     pub fn real_time_for(&self, ahead: CaptureTime) -> Duration {
         Duration::try_from_secs_f64(ahead.secs() / self.rate).unwrap_or(Duration::ZERO)
     }
@@ -51,7 +51,7 @@ impl CaptureClock {
             Some(after) => saturating_nanos(after),
             None => -saturating_nanos(self.anchor.duration_since(instant)),
         };
-        // At real pace every nanosecond is kept; a product of floating point would lose some within the day.
+        // In real time every nanosecond is kept; a floating-point product would lose some within a day.
         let nanos = if self.rate == 1.0 {
             nanos
         } else {
@@ -66,11 +66,11 @@ impl CaptureClock {
     }
 }
 
-fn saturating_nanos(duration: std::time::Duration) -> i64 {
+fn saturating_nanos(duration: Duration) -> i64 {
     i64::try_from(duration.as_nanos()).unwrap_or(i64::MAX)
 }
 
-/// The monotonic clock that Linux video drivers stamp their frames with.
+/// The monotonic clock that Linux video drivers stamp frames with.
 #[cfg(target_os = "linux")]
 pub(super) fn monotonic_now() -> CaptureTime {
     let now = rustix::time::clock_gettime(rustix::time::ClockId::Monotonic);
@@ -81,7 +81,7 @@ pub(super) fn monotonic_now() -> CaptureTime {
     )
 }
 
-/// A monotonic clock that starts when the process first asks; no driver stamp is on it.
+/// A monotonic clock that starts at the first call; no driver's timestamp is on it.
 #[cfg(not(target_os = "linux"))]
 pub(super) fn monotonic_now() -> CaptureTime {
     static START: std::sync::OnceLock<Instant> = std::sync::OnceLock::new();
@@ -93,7 +93,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn instants_before_and_after_the_anchor_map_at_real_pace() {
+    fn instants_before_and_after_the_anchor_map_in_real_time() {
         let anchor = Instant::now() + Duration::from_secs(10);
         let clock = CaptureClock::anchored(anchor, CaptureTime::from_secs(5.0));
         assert_eq!(clock.at(anchor), CaptureTime::from_secs(5.0));
@@ -108,7 +108,7 @@ mod tests {
     }
 
     #[test]
-    fn a_clock_at_four_times_the_pace_is_four_times_as_far() {
+    fn a_clock_at_four_times_the_rate_is_four_times_as_far() {
         let anchor = Instant::now() + Duration::from_secs(10);
         let clock = CaptureClock::anchored(anchor, CaptureTime::from_secs(5.0)).at_rate(4.0);
         assert_eq!(

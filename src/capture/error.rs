@@ -1,12 +1,12 @@
-//! What can go wrong between a picture and the program, in words for the person who must fix it.
+//! What can go wrong on the way from a camera or a clip to a frame, worded for the person who must fix it.
 //!
-//! Each message names the path or the camera, says why, and says what to do next.
+//! Each message names the path or the camera, gives the reason, and says what to do next.
 
 use std::io;
 use std::path::PathBuf;
 use std::time::Duration;
 
-/// Why frames cannot be had.
+/// Why there are no frames.
 #[derive(Debug, thiserror::Error)]
 pub enum CaptureError {
     /// Our own code failed; the panic's message is in the log.
@@ -99,14 +99,14 @@ pub enum CaptureError {
         /// The codec or container, in the words people use for it.
         codec: String,
     },
-    /// ffmpeg was asked and failed.
+    /// ffmpeg ran and failed.
     #[error(
         "{path}: ffmpeg could not read this clip: {reason}. Try to play it in a video player; if it plays, convert it to H.264 MP4"
     )]
     FfmpegFailed {
         /// The clip.
         path: PathBuf,
-        /// The last thing ffmpeg said.
+        /// The last error ffmpeg printed.
         reason: String,
     },
     /// No camera at all.

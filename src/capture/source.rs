@@ -1,17 +1,17 @@
-//! One type for everything that gives frames, and the pace at which a clip gives them.
+//! One type for everything that gives frames, and how fast a clip is played.
 //!
 //! Runs on the capture thread. A camera sets its own pace. A clip gives frames as fast as they
-//! decode, or, paced, each when its time stamp says, so that a recording can stand in for a camera.
+//! decode, or, paced, each one when its timestamp is due, so that a recording can stand in for a camera.
 
 use std::time::{Duration, Instant};
 
 use super::{CameraSource, CaptureClock, CaptureError, ClipSource, Frame};
 use crate::time::CaptureTime;
 
-/// How fast a clip's frames are given.
+/// How fast a clip is played.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(crate) enum PlaybackRate {
-    /// Each frame when its own time stamp says, on a clock that runs this many times as fast as life; above zero.
+    /// Each frame when its own timestamp is due, on a clock that runs this many times as fast as real time; above zero.
     Timed(f64),
     /// Each frame as soon as it is decoded.
     #[default]
@@ -19,7 +19,7 @@ pub(crate) enum PlaybackRate {
 }
 
 impl PlaybackRate {
-    /// As it was recorded.
+    /// In real time, as it was recorded.
     pub(crate) const REAL: Self = Self::Timed(1.0);
 }
 
@@ -30,26 +30,26 @@ pub(crate) enum FrameSource {
     Camera(Box<CameraSource>),
     /// A clip, as fast as it decodes.
     Clip(Box<ClipSource>),
-    /// A clip that keeps a pace.
+    /// A clip that is played against a clock.
     PacedClip(Box<PacedClip>),
 }
 
 impl FrameSource {
-    /// A clip at the pace asked for.
-    pub(crate) fn from_clip(clip: ClipSource, pace: PlaybackRate) -> Self {
-        match pace {
+    /// A clip, played at `rate`.
+    pub(crate) fn from_clip(clip: ClipSource, rate: PlaybackRate) -> Self {
+        match rate {
             PlaybackRate::Fast => Self::Clip(Box::new(clip)),
-            PlaybackRate::Timed(rate) => Self::PacedClip(Box::new(PacedClip::new(clip, rate))),
+            PlaybackRate::Timed(times) => Self::PacedClip(Box::new(PacedClip::new(clip, times))),
         }
     }
 
-    /// The next frame, into a buffer used again; false at the end of a clip, after which every call
-    /// gives false. A camera never ends.
+    /// Writes the next frame into a reused buffer; false at the end of a clip, and on every call after
+    /// that. A camera never ends.
     ///
     /// # Errors
     ///
-    /// For a camera, [`CaptureError::CameraTimeout`] and [`CaptureError::BadFrame`] pass: call
-    /// again. Any other error means that the source is to be dropped and, if wanted, opened again.
+    /// For a camera, [`CaptureError::CameraTimeout`] and [`CaptureError::BadFrame`] are temporary: call
+    /// again. After any other error, drop the source and open it again if it is still wanted.
     pub(crate) fn next_frame(&mut self, into: &mut Frame) -> Result<bool, CaptureError> {
         match self {
             Self::Camera(camera) => camera.next_frame(into).map(|()| true),
@@ -58,16 +58,16 @@ impl FrameSource {
         }
     }
 
-    /// Frames that come in a second: as the camera promises, or as the clip's stamps and its pace show; zero where unknown.
+    /// Frames per second: what the camera promises, or the clip's own rate times its playback rate; zero where unknown.
     pub(crate) fn fps(&self) -> f64 {
         match self {
-            Self::Camera(camera) => camera.info().fps,
+            Self::Camera(camera) => camera.mode().fps,
             Self::Clip(clip) => clip.info().fps,
             Self::PacedClip(paced) => paced.clip().info().fps * paced.schedule.rate,
         }
     }
 
-    /// "Now" on the clock of this source's stamps. None where that has no meaning: a clip at full
+    /// "Now" on the clock of this source's timestamps. `None` where that has no meaning: a clip at full
     /// speed, and a paced clip before its first frame.
     pub(crate) fn clock(&self) -> Option<CaptureClock> {
         match self {
@@ -87,10 +87,10 @@ impl FrameSource {
     }
 }
 
-/// A clip that gives each frame when its time stamp says, counted from the first frame.
+/// A clip that gives each frame when its timestamp is due, counted from the first frame.
 ///
-/// Late frames (the machine was busy) are given at once and the schedule is kept, as a camera would. Where the clip is behind
-/// by more than a second, those that no other picture is made from are passed over, as a camera drops them.
+/// Late frames (the machine was busy) are given at once and the schedule is kept, as with a camera. Once the clip is more than
+/// a second late, frames that no other frame refers to are skipped, as a camera drops them.
 #[derive(Debug)]
 pub(crate) struct PacedClip {
     clip: ClipSource,
@@ -98,7 +98,7 @@ pub(crate) struct PacedClip {
 }
 
 impl PacedClip {
-    /// Starts the clock, `rate` times as fast as life, when the first frame is asked for.
+    /// The clock starts with the first frame that is asked for and runs `rate` times as fast as real time.
     pub(crate) fn new(clip: ClipSource, rate: f64) -> Self {
         Self {
             clip,
@@ -110,12 +110,12 @@ impl PacedClip {
         }
     }
 
-    /// The clip behind it.
+    /// The clip that is played.
     pub(crate) fn clip(&self) -> &ClipSource {
         &self.clip
     }
 
-    /// The clip's own clock, running; none before the first frame.
+    /// The clip's running clock; `None` before the first frame.
     pub(crate) fn clock(&self) -> Option<CaptureClock> {
         self.schedule.clock
     }
@@ -137,25 +137,25 @@ impl PacedClip {
     }
 }
 
-/// When frames are due: the first at once, the others as far after it as their stamps are.
+/// When frames are due: the first at once, the others as long after it as their timestamps are.
 #[derive(Debug)]
 struct Schedule {
     clock: Option<CaptureClock>,
     rate: f64,
-    /// Stamp of the frame before.
+    /// Timestamp of the previous frame.
     last: Option<CaptureTime>,
 }
 
-/// A clip that is later than this is behind: a busy moment of the machine is over by then.
-const BEHIND: Duration = Duration::from_secs(1);
+/// How late a clip may be before it drops frames; longer than a short stall of the machine.
+const MAX_LATE: Duration = Duration::from_secs(1);
 
 impl Schedule {
-    /// Whether the last frame was due longer ago than the odd busy moment takes.
+    /// Whether the last frame was due more than [`MAX_LATE`] ago.
     fn is_behind(&self, now: Instant) -> bool {
         let (Some(clock), Some(last)) = (self.clock, self.last) else {
             return false;
         };
-        clock.real_time_for(clock.at(now) - last) > BEHIND
+        clock.real_time_for(clock.at(now) - last) > MAX_LATE
     }
 
     fn wait(&mut self, now: Instant, stamp: CaptureTime) -> Duration {
@@ -187,16 +187,16 @@ mod tests {
                 .as_secs_f64()
                 .mul_add(1e3, 0.5) as u64
         };
-        // A clip whose first stamp is not zero starts at once all the same.
+        // A clip whose first timestamp is not zero still starts at once.
         assert_eq!(wait(0, 2.0), 0);
         assert_eq!(wait(10, 2.040), 30);
-        // This frame took too long to decode: no wait, and the next keeps the schedule.
+        // This frame took too long to decode: no wait, and the next frame keeps the schedule.
         assert_eq!(wait(130, 2.080), 0);
         assert_eq!(wait(135, 2.140), 5);
     }
 
     #[test]
-    fn at_four_times_the_pace_frames_are_due_four_times_as_soon() {
+    fn at_four_times_the_rate_frames_are_due_four_times_as_soon() {
         let start = Instant::now();
         let mut schedule = Schedule {
             clock: None,
@@ -225,7 +225,7 @@ mod tests {
         };
         assert!(!schedule.is_behind(at(9.0)), "nothing was due yet");
         schedule.wait(start, CaptureTime::from_secs(0.0));
-        // Due two seconds after the start, at four times the pace.
+        // Due two seconds after the start, at four times the rate.
         schedule.last = Some(CaptureTime::from_secs(8.0));
         assert!(!schedule.is_behind(at(0.5)), "ahead");
         assert!(!schedule.is_behind(at(2.9)));

@@ -97,7 +97,7 @@ impl Check {
                         good: false,
                         says: error.to_string(),
                     }];
-                    if let Ok(all) = CameraSource::list()
+                    if let Ok(all) = CameraSource::list(settings.camera.backend)
                         && !all.is_empty()
                     {
                         let names: Vec<String> = all.iter().map(|c| c.label()).collect();
@@ -119,6 +119,16 @@ impl Check {
                 good: true,
                 says: modes_say(&camera.info().modes),
             });
+            if camera.controls().is_none() {
+                findings.push(Finding {
+                    what: "controls",
+                    good: true,
+                    says: format!(
+                        "through {} exposure, gain, mains and focus cannot be set; they stay as the camera has them",
+                        camera.info().backend.name()
+                    ),
+                });
+            }
         }
         match watch_for(source, LOOK) {
             Ok(seen) => {
@@ -142,14 +152,15 @@ impl Check {
 fn camera_says(source: &FrameSource) -> String {
     match source {
         FrameSource::Camera(camera) => {
-            let info = camera.info();
+            let (info, mode) = (camera.info(), camera.mode());
             format!(
-                "{}: {} x {} at {:.0} frames a second, {}",
+                "{}: {} x {} at {:.0} frames a second, {}, through {}",
                 info.label(),
-                info.width,
-                info.height,
-                info.fps,
-                info.format
+                mode.size.width_px,
+                mode.size.height_px,
+                mode.fps,
+                mode.format,
+                info.backend.name()
             )
         }
         other => format!(
@@ -167,7 +178,7 @@ fn modes_say(modes: &[CameraMode]) -> String {
     let mut fastest = BTreeMap::<(PixelFormat, u32, u32), f64>::new();
     for mode in modes {
         let fps = fastest
-            .entry((mode.format, mode.width, mode.height))
+            .entry((mode.format, mode.size.width_px, mode.size.height_px))
             .or_default();
         *fps = fps.max(mode.fps);
     }

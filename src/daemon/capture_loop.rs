@@ -11,6 +11,7 @@ use std::time::{Duration, Instant};
 use crate::capture::{
     CameraRequest, CameraSource, CaptureClock, CaptureError, Frame, FrameSource, LiveControls,
 };
+use crate::picture_size::PictureSize;
 use crate::settings::Settings;
 use crate::status::Health;
 
@@ -43,11 +44,13 @@ pub(crate) fn camera_request(settings: &Settings) -> CameraRequest {
         .unwrap_or_default();
     CameraRequest {
         device,
-        width: Some(camera.width),
-        height: Some(camera.height),
+        backend: camera.backend,
+        size: Some(PictureSize {
+            width_px: camera.width,
+            height_px: camera.height,
+        }),
         fps: Some(f64::from(camera.fps)),
         controls: LiveControls::new(camera.controls),
-        ..CameraRequest::default()
     }
 }
 

@@ -111,17 +111,13 @@ impl Replay<'_> {
         self.terminal.println(&format!(
             "{}: {} x {}, {:.3} frames a second, {}, {} model",
             path.display(),
-            info.width,
-            info.height,
+            info.size.width_px,
+            info.size.height_px,
             info.fps,
             info.codec,
             self.options.model.name()
         ));
-        let picture = PictureSize {
-            width_px: info.width as u32,
-            height_px: info.height as u32,
-        };
-        let mut stage = self.stage(info.fps, picture)?;
+        let mut stage = self.stage(info.fps, info.size)?;
         self.stop.on_signals()?;
         let rate = self.options.rate;
         let delivery = match rate {

@@ -7,7 +7,7 @@ use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, OnceLock};
 
 use crate::capture::{
-    CameraRequest, CameraSource, CaptureError, ClipSource, FrameSource, PlaybackRate,
+    CameraBackend, CameraRequest, CameraSource, CaptureError, ClipSource, FrameSource, PlaybackRate,
 };
 use crate::journal::RepLog;
 use crate::page::{PageServer, SessionControl};
@@ -217,13 +217,17 @@ fn run_config(options: &WatchOptions, source: &FrameSource) -> RunConfig {
 fn describe(source: &FrameSource) -> String {
     match source {
         FrameSource::Camera(camera) => {
-            let info = camera.info();
+            let (info, mode) = (camera.info(), camera.mode());
+            let through = match info.backend == CameraBackend::default() {
+                true => String::new(),
+                false => format!(", through {}", info.backend.name()),
+            };
             format!(
-                "camera {}: {} x {}, {:.0} frames a second",
+                "camera {}: {} x {}, {:.0} frames a second{through}",
                 info.label(),
-                info.width,
-                info.height,
-                info.fps
+                mode.size.width_px,
+                mode.size.height_px,
+                mode.fps
             )
         }
         FrameSource::Clip(_) | FrameSource::PacedClip(_) => {

@@ -66,6 +66,7 @@ section!(Hitter {
 
 section!(Camera {
     device: Spanned<String>,
+    backend: Spanned<String>,
     width: Spanned<u32>,
     height: Spanned<u32>,
     fps: Spanned<u32>,

@@ -13,7 +13,7 @@ use std::net::SocketAddr;
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
-use crate::capture::CameraControls;
+use crate::capture::{CameraBackend, CameraControls};
 use crate::coach::Bands;
 use crate::logging::LogFiles;
 use crate::rep::{Bats, MeasureName, View};
@@ -86,6 +86,8 @@ pub struct HitterSettings {
 pub struct CameraSettings {
     /// Part of a name, a path, or `None` for the first camera.
     pub(crate) device: Option<String>,
+    /// The library that talks to it.
+    pub(crate) backend: CameraBackend,
     /// Requested width, pixels.
     pub(crate) width: u32,
     /// Requested height, pixels.

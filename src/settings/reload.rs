@@ -42,7 +42,7 @@ pub struct KeyChange {
 /// When a change of this key comes into force while `watch` runs; `None` where there is no such key.
 pub(crate) fn applies(key: &str) -> Option<Applies> {
     Some(match key {
-        "camera.device" | "camera.width" | "camera.height" | "camera.fps" => {
+        "camera.device" | "camera.backend" | "camera.width" | "camera.height" | "camera.fps" => {
             Applies::Restart("the camera and its mode are chosen when it is opened")
         }
         "hitter.name" | "hitter.height_cm" | "hitter.bats" => Applies::Live,

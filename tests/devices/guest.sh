@@ -46,6 +46,18 @@ settings /tmp/name.toml VIVID-001 320 180 25
 settings /tmp/large.toml vivid-000 640 480 60
 # The gain is a control that vivid has.
 sed 's/^fps.*/&\ngain_pct = 40/' /tmp/path.toml >/tmp/gain.toml && mv /tmp/gain.toml /tmp/path.toml
+for name in path large; do sed 's/^device.*/&\nbackend = "nokhwa"/' /tmp/$name.toml >/tmp/nokhwa_$name.toml; done
+# A camera that drops all its frames is there and gives none, as one that hangs.
+drop() { /prog/v4l2-ctl -d /dev/video0 -c percentage_of_dropped_buffers="$1" >>/out/control.txt 2>&1; }
+trace() { # on, or off into a file
+    if [ "$1" = on ]; then
+        echo >/sys/kernel/tracing/trace
+        echo 1 >/sys/kernel/tracing/events/v4l2/v4l2_dqbuf/enable
+    else
+        echo 0 >/sys/kernel/tracing/events/v4l2/v4l2_dqbuf/enable
+        cp /sys/kernel/tracing/trace "$2"
+    fi
+}
 controls() { /prog/v4l2-ctl -d /dev/video0 --list-ctrls >/out/controls_$1.txt 2>&1; }
 ls /dev/video* /dev/snd >/out/nodes.txt 2>&1
 # What the camera offers, by another program.
@@ -67,15 +79,14 @@ controls before
 # By default vivid dates a frame by the end of an exposure that it makes up, which is after it has handed the frame over.
 /prog/v4l2-ctl -d /dev/video0 -c timestamp_source=1 >/out/control.txt 2>&1
 echo mono >/sys/kernel/tracing/trace_clock
-echo 1 >/sys/kernel/tracing/events/v4l2/v4l2_dqbuf/enable
+trace on
 /prog/cagehand -vv --settings /tmp/path.toml watch --wait --journal /tmp/a.db --sound device >/out/watch.txt 2>/out/watch.log &
 watch=$!
 await /out/watch.txt '^camera ' 1 20
 await /out/watch.log 'sound device is open' 1 20
 await /out/watch.txt 'lite model' 1 40
 sleep 8
-echo 0 >/sys/kernel/tracing/events/v4l2/v4l2_dqbuf/enable
-cp /sys/kernel/tracing/trace /out/dqbuf.txt
+trace off /out/dqbuf.txt
 controls set
 sed 's/^gain_pct.*/gain_pct = 80/' /tmp/path.toml >/tmp/new.toml && mv /tmp/new.toml /tmp/path.toml
 await /out/watch.txt 'settings: camera.gain_pct = 80' 1 15
@@ -96,6 +107,15 @@ for away in 1 8; do
     sleep 3
     controls back_$away
 done
+
+step "the camera hangs"
+mark camera_hangs
+drop 100
+await /out/watch.log 'no frame for' 1 10
+sleep 1
+drop 0
+mark camera_answers
+sleep 3
 
 step "the sound card is away for 2 s"
 opened=$(grep -c 'sound device is open' /out/watch.log)
@@ -129,6 +149,46 @@ sleep 1
 kill -INT $watch
 wait $watch
 echo "status $?" >>/out/second.txt
+
+step "check through nokhwa"
+/prog/cagehand --settings /tmp/nokhwa_large.toml check --silent >/out/nokhwa_check.txt 2>&1
+echo "status $?" >>/out/nokhwa_check.txt
+
+step "watch through nokhwa"
+/prog/v4l2-ctl -d /dev/video0 -c timestamp_source=1 >>/out/control.txt 2>&1
+trace on
+/prog/cagehand -vv --settings /tmp/nokhwa_path.toml watch --wait --journal /tmp/c.db --sound none >/out/nokhwa_watch.txt 2>/out/nokhwa_watch.log &
+watch=$!
+await /out/nokhwa_watch.txt '^camera ' 1 20
+await /out/nokhwa_watch.txt 'lite model' 1 40
+sleep 6
+mark nokhwa_traced
+trace off /out/nokhwa_dqbuf.txt
+step "the camera hangs"
+mark nokhwa_hangs
+drop 100
+await /out/nokhwa_watch.log 'no frame for' 1 10
+sleep 1
+drop 0
+mark nokhwa_answers
+sleep 3
+step "the camera is away for 2 s"
+mark nokhwa_away
+echo vivid.0 >$vivid/unbind
+sleep 2
+echo vivid.0 >$vivid/bind
+mark nokhwa_back
+await /out/nokhwa_watch.log 'the camera is back' 1 12
+sleep 3
+step "the camera hangs, and the program is asked to end"
+drop 100
+sleep 2
+mark nokhwa_stopped
+kill -INT $watch
+wait $watch
+echo "status $?" >>/out/nokhwa_watch.txt
+mark nokhwa_ended
+drop 0
 
 step "done"
 dmesg >/out/dmesg.txt

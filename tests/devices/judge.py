@@ -16,6 +16,10 @@ import wave
 
 # Seconds after the camera's return within which frames must come again.
 CAMERA_BACK_SECS = 3.0
+# A camera that gives no frame is reported after half a second; the rest is for the emulated machine.
+HANG_SECS = 2.0
+# Seconds within which the program ends when it is asked to: the pose of one frame takes some, emulated.
+END_SECS = 20.0
 # The sound card is looked for again 5 s after it was lost; the rest is for the emulated machine.
 SOUND_BACK_SECS = 8.0
 # The in-band tone is two notes, A5 and E6 in equal temperament (ISO 16: A4 = 440 Hz).
@@ -33,7 +37,7 @@ def text(name):
 def check(what, good, says):
     global failed
     failed += not good
-    print(f"{'PASS' if good else 'FAIL'}  {what:<16}  {says}")
+    print(f"{'PASS' if good else 'FAIL'}  {what:<20}  {says}")
 
 
 def log(name):
@@ -56,8 +60,8 @@ events = collections.defaultdict(lambda: math.nan)
 events.update((name, float(at)) for name, at in (line.split() for line in text("events.txt").splitlines()))
 
 
-def modes():
-    """What `check` says is offered and chosen, against v4l2-ctl."""
+def offered():
+    """What v4l2-ctl says the first camera offers: for each format and size the fastest rate."""
     names = {"MJPG": "MJPEG", "JPEG": "MJPEG", "YUYV": "YUYV", "NV12": "NV12", "RGB3": "RGB"}
     truth, form, size = {}, None, None
     for line in text("offered_0.txt").splitlines():
@@ -67,39 +71,58 @@ def modes():
             size = (int(found[1]), int(found[2]))
         elif (found := re.search(r"\(([\d.]+) fps\)", line)) and form:
             truth[form, *size] = max(truth.get((form, *size), 0), float(found[1]))
-    said = {}
-    offered = re.search(r"modes +offered, each with its fastest rate:(.*)", text("check.txt"))
-    for part in offered[1].split(";") if offered else []:
+    return truth
+
+
+def modes(report, backend, prefix=""):
+    """What `check` says is offered and chosen, against v4l2-ctl."""
+    truth, said = offered(), {}
+    listed = re.search(r"modes +offered, each with its fastest rate:(.*)", text(report))
+    for part in listed[1].split(";") if listed else []:
         form = part.split()[0]
         for width, height, fps in re.findall(r"(\d+) x (\d+) at (\d+)", part):
             said[form, int(width), int(height)] = float(fps)
     same = truth.keys() == said.keys() and all(abs(truth[k] - said[k]) <= 0.5 for k in truth)
     formats = ", ".join(sorted({k[0] for k in truth}))
-    check("modes offered", bool(truth) and same, f"{len(said)} told by check, {len(truth)} by v4l2-ctl ({formats})")
+    check(f"{prefix}modes offered", bool(truth) and same, f"{len(said)} told by check, {len(truth)} by v4l2-ctl ({formats})")
 
-    found = re.search(r"good  camera +/dev/video0 \(vivid-000\S*\): (\d+) x (\d+) at (\d+) frames a second, (\w+)", text("check.txt"))
+    found = re.search(
+        rf"good  camera +/dev/video0 \(vivid-000\S*\): (\d+) x (\d+) at (\d+) frames a second, (\w+), through {backend}$",
+        text(report),
+        re.M,
+    )
     chosen = found and (int(found[1]), int(found[2]), int(found[3]), found[4])
     fastest = round(max((fps for key, fps in truth.items() if key[1:] == (640, 480)), default=0))
     nearest = bool(chosen) and chosen[:3] == (640, 480, fastest) and (chosen[3], 640, 480) in truth
-    told = f"{chosen[0]} x {chosen[1]} at {chosen[2]} in {chosen[3]}" if chosen else "none"
-    check("mode chosen", nearest, f"{told}; 640 x 480 at 60 was wished, {fastest} is the fastest offered")
-    found = re.search(r"frames +([\d.]+) a second come, (\d+) promised, (\d+) lost", text("check.txt"))
+    told = f"{chosen[0]} x {chosen[1]} at {chosen[2]} in {chosen[3]} through {backend}" if chosen else "none"
+    check(f"{prefix}mode chosen", nearest, f"{told}; 640 x 480 at 60 was wished, {fastest} is the fastest offered")
+    found = re.search(r"frames +([\d.]+) a second come, (\d+) promised, (\d+) lost", text(report))
     good = found is not None and abs(float(found[1]) - fastest) <= 1.5
-    check("rate in check", good, " ".join(found[0].split()) if found else "check says nothing of the rate")
+    check(f"{prefix}rate in check", good, " ".join(found[0].split()) if found else "check says nothing of the rate")
+
+
+def frames_in(lines):
+    """The frames of a log: when each was logged, its number, its capture time in nanoseconds."""
+    return [
+        (at, int(found[1]), int(found[2]))
+        for at, level, rest in lines
+        if level == "TRACE" and (found := re.match(r"frame index=(\d+) captured_at_nanos=(\d+)", rest))
+    ]
+
+
+def frames_of_trace(name):
+    """The frames that the kernel handed over: timestamp in nanoseconds, the driver's count."""
+    return [
+        (int(stamp), int(sequence))
+        for stamp, sequence in re.findall(r"v4l2_dqbuf: minor = 0, .*timestamp = (\d+),.*sequence = (\d+)", text(name))
+    ]
 
 
 def frames():
     """The frames that `watch` had, against the kernel's trace of those it handed over."""
     lines = log("watch.log")
-    had = [
-        (at, int(found[1]), int(found[2]))
-        for at, level, rest in lines
-        if level == "TRACE" and (found := re.match(r"frame index=(\d+) captured_at_nanos=(\d+)", rest))
-    ]
-    given = [
-        (int(stamp), int(sequence))
-        for stamp, sequence in re.findall(r"v4l2_dqbuf: minor = 0, .*timestamp = (\d+),.*sequence = (\d+)", text("dqbuf.txt"))
-    ]
+    had = frames_in(lines)
+    given = frames_of_trace("dqbuf.txt")
     had_before = [f for f in had if f[0] < events["camera_away_1"]]
     by_stamp = {stamp: sequence for stamp, sequence in given}
     # The trace may end a frame or two before the log of this stretch does.
@@ -160,6 +183,48 @@ def controls():
     told = told and "no setting" in said.get("flicker", "") and "fixed" in said.get("focus", "")
     lacks = re.findall(r"INFO.* about this camera: (.*?)(?: camera=.*)?$", text("watch.log"), re.M)
     check("controls told", told and len(lacks) >= 2 and len(lacks) == len(set(lacks)), f"check tells exposure, gain, flicker, focus; {len(lacks)} lacks in the log over three openings, each once")
+
+
+def hang(lines, had, hangs, answers, prefix=""):
+    """The camera stays and gives no frames for a while."""
+    noticed = first(lines, "no frame for \\d+ ms", events[hangs])
+    took = (noticed or math.inf) - events[hangs]
+    check(f"{prefix}hang noticed", took <= HANG_SECS, f"in the log after {took:.2f} s, {HANG_SECS:.0f} s allowed")
+    again = next((at for at, *_ in had if at >= events[answers]), math.inf) - events[answers]
+    check(f"{prefix}hang over", again <= CAMERA_BACK_SECS, f"frames came {again:.2f} s after the camera gave some again, {CAMERA_BACK_SECS:.0f} s allowed")
+
+
+def nokhwa():
+    """The same camera through nokhwa, which dates frames by the wall clock and counts none that are lost."""
+    modes("nokhwa_check.txt", "nokhwa", "nokhwa: ")
+    lines = log("nokhwa_watch.log")
+    had = frames_in(lines)
+    before = [f for f in had if f[0] < events["nokhwa_traced"]]
+    steps = [(b[1] - a[1], b[2] - a[2]) for a, b in zip(before, before[1:])]
+    ordered = len(steps) >= 50 and all(index == 1 and nanos > 0 for index, nanos in steps)
+    check("nokhwa: in order", ordered, f"{len(before)} frames, numbers without a gap, times rise")
+    stamps = sorted(stamp for stamp, _ in frames_of_trace("nokhwa_dqbuf.txt"))
+    off = sorted(min((abs(nanos - stamp) for stamp in stamps), default=math.inf) / 1e6 for _, _, nanos in before)
+    middle, most = (off[len(off) // 2], off[-1]) if off else (math.inf, math.inf)
+    # Half a frame is 20 ms: so each is nearer to its own frame of the trace than to another.
+    check("nokhwa: times", middle <= 1 and most < 20, f"off the kernel's by {middle:.3f} ms in the middle, {most:.3f} ms at most; 1 and 20 ms allowed")
+    span = (before[-1][2] - before[0][2]) / 1e9 if len(before) > 1 else 0
+    rate = (len(before) - 1) / span if span else 0.0
+    check("nokhwa: rate", 20 <= rate <= 26, f"{rate:.2f} frames a second, 25 were set; lost ones are not counted")
+    hang(lines, had, "nokhwa_hangs", "nokhwa_answers", "nokhwa: ")
+    lost = (first(lines, "the camera was lost", events["nokhwa_away"]) or math.inf) - events["nokhwa_away"]
+    check("nokhwa: unplugged", lost <= 2, f"the loss was in the log after {lost:.2f} s, 2 s allowed")
+    returned = events["nokhwa_back"]
+    again = first(lines, "the camera is back", returned - 0.5)
+    frame = next((at for at, *_ in had if again and at >= again), math.inf) - returned
+    check("nokhwa: replugged", frame <= CAMERA_BACK_SECS, f"a frame came {frame:.2f} s after its return, {CAMERA_BACK_SECS:.0f} s allowed")
+    said = re.findall(r"WARN.* cannot be had of this camera: through nokhwa .*cannot be set", text("nokhwa_watch.log"))
+    told = re.search(r"^good  controls +through nokhwa .*cannot be set", text("nokhwa_check.txt"), re.M)
+    check("nokhwa: controls", len(said) == 1 and bool(told), f"that a gain of 40 % was wished in vain is in the log {len(said)} times over two openings, check {'tells' if told else 'does not tell'} of it")
+    ended = re.search(r"^status (\d+)$", text("nokhwa_watch.txt"), re.M)
+    took = events["nokhwa_ended"] - events["nokhwa_stopped"]
+    good = took <= END_SECS and ended is not None and ended[1] == "0"
+    check("nokhwa: ends", good, f"{took:.2f} s after it was asked while the camera hung, {END_SECS:.0f} s allowed; status {ended[1] if ended else 'unknown'}")
 
 
 def windows(name):
@@ -244,12 +309,14 @@ def two_cameras():
     check("chosen by name", bool(good), f"VIVID-001 gave {name[1] if name else 'no camera'}")
 
 
-modes()
+modes("check.txt", "v4l")
 lines, had = frames()
 replug(lines, had)
+hang(lines, had, "camera_hangs", "camera_answers")
 controls()
 cue()
 sound_card(lines)
 two_cameras()
+nokhwa()
 print(f"{failed} failed" if failed else "all passed")
 sys.exit(1 if failed else 0)

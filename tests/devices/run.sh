@@ -10,7 +10,7 @@ root=$(cd "$here/../.." && pwd)
 work=${CARGO_TARGET_DIR:-$root/target}/devices
 program=${PROGRAM:-${CARGO_TARGET_DIR:-$root/target}/release/cagehand}
 # Seconds after which the machine is stopped whatever it does.
-limit=${LIMIT:-420}
+limit=${LIMIT:-600}
 modules="virtio_pci virtio_blk vivid snd-aloop"
 
 mkdir -p "$work"
@@ -82,7 +82,7 @@ done
 
 # What the guest writes comes back through this disk, as a tar archive.
 rm -f "$work/disk" && truncate -s 64M "$work/disk"
-echo "booting $release; this takes two to four minutes"
+echo "booting $release; this takes three to six minutes"
 began=$SECONDS
 timeout "$limit" qemu-system-x86_64 -accel tcg,thread=multi -cpu max -smp 2 -m 1024 -display none -serial stdio -monitor none \
     -no-reboot -nic none -kernel "$kernel/boot/vmlinuz-$release" -initrd "$work/initrd" \

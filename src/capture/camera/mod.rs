@@ -1,61 +1,59 @@
 //! Frames from a camera.
 //!
-//! [`CameraSource`] is one type over two ways to reach a camera:
+//! [`CameraSource`] is one type over two libraries that reach a camera:
 //!
-//! - On Linux the default talks to the kernel through the `v4l` crate. nokhwa, which works on every
-//!   system, is not the default here because of what its Linux side (0.10.11 with bindings 0.1.4)
-//!   does not hand over: it waits for a frame without a timeout, so a camera that hangs while
-//!   plugged in blocks its thread for good; it drops the driver's sequence number, so lost frames
-//!   cannot be counted; it gives the whole buffer instead of the bytes used, so an MJPEG frame cut
-//!   short on the bus is filled up with an older one and cannot be told from a good one; it ignores
-//!   the driver's error flag; and it turns the driver's monotonic stamp into wall-clock time, so
-//!   that setting the clock moves frames.
-//! - Elsewhere, and on Linux when asked for, nokhwa.
+//! - `v4l`, the default on Linux, talks to the kernel directly.
+//! - nokhwa works on every system and is the default elsewhere. It is not the default on Linux because
+//!   of what its Linux side (0.10.11 with bindings 0.1.4) does not pass on; `docs/upstream.md` has the
+//!   details. It waits for a frame without a timeout; it drops the driver's sequence number, so lost
+//!   frames cannot be counted; it gives the whole buffer instead of the bytes used and ignores the
+//!   driver's error flag, so an MJPEG frame cut short on the bus is filled up with an older one; and it
+//!   turns the driver's monotonic timestamp into wall-clock time.
 //!
-//! Either way the picture formats are decoded here, to the same [`Frame`]. One camera is driven by
-//! one thread. Exposure, gain, focus and the like are set through the kernel only; through nokhwa
-//! they are left as the camera has them.
+//! Either way the pixel formats are decoded here, to the same [`Frame`]. One camera is driven by one
+//! thread. Exposure, gain, focus and the like are set through `v4l` only; through nokhwa the camera
+//! keeps its own.
 
-mod choice;
 mod controls;
-mod fallback_tables;
-mod pixels;
-mod through_nokhwa;
+mod huffman_tables;
+mod mode;
+mod nokhwa;
+mod pixel_decoder;
+mod request;
 #[cfg(target_os = "linux")]
-mod through_v4l;
+mod v4l;
 
 use std::fmt;
 use std::path::PathBuf;
+use std::time::Duration;
 
-pub(crate) use self::choice::{Backend, CameraDevice, CameraMode, CameraRequest, PixelFormat};
 pub(crate) use self::controls::{
     BLUR_LIMIT_CM, CameraControls, ControlStatus, EXPOSURE_LIMIT_MS, ExposureController,
     ExposureRequest, FocusRequest, FocusStatus, GainRequest, LiveControls, PowerLine, blur_cm,
 };
-pub use self::pixels::MjpegDecoder;
+pub(crate) use self::mode::{CameraMode, PixelFormat};
+pub use self::pixel_decoder::MjpegDecoder;
+pub(crate) use self::request::{CameraBackend, CameraRequest};
 use super::{CaptureError, Frame};
 
-/// A camera and the mode it runs in, or, in a list, the mode it would be opened in.
+/// How long to wait for a frame.
+const FRAME_TIMEOUT: Duration = Duration::from_millis(500);
+/// How long to wait for the first frame: a camera takes a while to wake up.
+const FIRST_FRAME_TIMEOUT: Duration = Duration::from_secs(2);
+
+/// A camera that is plugged in.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct CameraInfo {
-    /// As the camera calls itself.
+    /// The name the camera reports.
     pub name: String,
-    /// The device node, where the system has them.
+    /// The device node, on systems that have them.
     pub path: Option<PathBuf>,
     /// The system's number for it; may change when it is plugged in again.
     pub number: u32,
-    /// Pixels.
-    pub width: u32,
-    /// Pixels.
-    pub height: u32,
-    /// Frames a second that the camera promises; dim light or a slow bus may give fewer.
-    pub fps: f64,
-    /// How pictures travel from the camera.
-    pub format: PixelFormat,
-    /// Every mode that could be used.
+    /// The modes that can be used.
     pub modes: Vec<CameraMode>,
-    /// What reaches the camera: "v4l" or "nokhwa".
-    pub backend: &'static str,
+    /// The library that found it.
+    pub backend: CameraBackend,
 }
 
 impl CameraInfo {
@@ -66,11 +64,6 @@ impl CameraInfo {
             None => format!("camera {} ({})", self.number, self.name),
         }
     }
-
-    fn take_on(&mut self, mode: CameraMode) {
-        (self.width, self.height, self.fps, self.format) =
-            (mode.width, mode.height, mode.fps, mode.format);
-    }
 }
 
 /// An open camera.
@@ -80,8 +73,8 @@ pub(crate) struct CameraSource {
 
 enum Inner {
     #[cfg(target_os = "linux")]
-    V4l(Box<through_v4l::V4lCamera>),
-    Nokhwa(Box<through_nokhwa::NokhwaCamera>),
+    V4l(Box<v4l::V4lCamera>),
+    Nokhwa(Box<nokhwa::NokhwaCamera>),
 }
 
 impl CameraSource {
@@ -89,41 +82,33 @@ impl CameraSource {
     ///
     /// # Errors
     ///
-    /// [`CaptureError::CameraForbidden`] if there are cameras but none may be looked at.
-    pub(crate) fn list() -> Result<Vec<CameraInfo>, CaptureError> {
-        Self::list_through(Backend::Native)
-    }
-
-    /// As [`Self::list`], through the backend named.
-    ///
-    /// # Errors
-    ///
-    /// As [`Self::list`].
-    pub(crate) fn list_through(backend: Backend) -> Result<Vec<CameraInfo>, CaptureError> {
+    /// [`CaptureError::CameraForbidden`] if there are cameras but none may be opened.
+    pub(crate) fn list(backend: CameraBackend) -> Result<Vec<CameraInfo>, CaptureError> {
         match backend {
             #[cfg(target_os = "linux")]
-            Backend::Native => through_v4l::list(),
-            _ => through_nokhwa::list(),
+            CameraBackend::V4l => v4l::list(),
+            // Elsewhere this is the only one that the settings let through.
+            _ => nokhwa::list(),
         }
     }
 
-    /// Finds the camera, chooses its best mode for fast motion within the wishes, and starts it.
+    /// Finds the camera, chooses the mode that suits the request and fast motion best, and starts it.
     ///
-    /// The mode may differ from the wishes; [`Self::info`] tells it.
+    /// The mode may differ from the request; see [`Self::mode`].
     ///
     /// # Errors
     ///
     /// Says which camera is missing, busy or refused, and what to do.
-    pub(crate) fn open(choice: &CameraRequest) -> Result<Self, CaptureError> {
-        let inner = match choice.backend {
+    pub(crate) fn open(request: &CameraRequest) -> Result<Self, CaptureError> {
+        let inner = match request.backend {
             #[cfg(target_os = "linux")]
-            Backend::Native => Inner::V4l(Box::new(through_v4l::V4lCamera::open(choice)?)),
-            _ => Inner::Nokhwa(Box::new(through_nokhwa::NokhwaCamera::open(choice)?)),
+            CameraBackend::V4l => Inner::V4l(Box::new(v4l::V4lCamera::open(request)?)),
+            _ => Inner::Nokhwa(Box::new(nokhwa::NokhwaCamera::open(request)?)),
         };
         Ok(Self { inner })
     }
 
-    /// The camera and the mode it runs in.
+    /// The camera.
     pub(crate) fn info(&self) -> &CameraInfo {
         match &self.inner {
             #[cfg(target_os = "linux")]
@@ -132,8 +117,16 @@ impl CameraSource {
         }
     }
 
-    /// What became of the wishes about exposure, gain, mains and focus; `None` where this backend
-    /// leaves the camera as it is.
+    /// The mode it runs in.
+    pub(crate) fn mode(&self) -> CameraMode {
+        match &self.inner {
+            #[cfg(target_os = "linux")]
+            Inner::V4l(camera) => camera.mode(),
+            Inner::Nokhwa(camera) => camera.mode(),
+        }
+    }
+
+    /// What the camera made of the requested controls; `None` where this backend sets none.
     pub(crate) fn controls(&self) -> Option<ControlStatus> {
         match &self.inner {
             #[cfg(target_os = "linux")]
@@ -142,16 +135,16 @@ impl CameraSource {
         }
     }
 
-    /// Waits for the next frame and decodes it into a buffer used again.
+    /// Waits for the next frame and decodes it into a reused buffer.
     ///
-    /// `Frame::index` counts what the driver counted, so a gap in it is frames lost before they
-    /// reached this program; through nokhwa such a loss cannot be seen.
+    /// `Frame::index` follows the driver's count, so a gap in it is frames lost before they reached
+    /// this program; through nokhwa such a loss cannot be seen.
     ///
     /// # Errors
     ///
-    /// [`CaptureError::CameraTimeout`] after half a second without a frame (two seconds for the
-    /// first after a start) and [`CaptureError::BadFrame`]: call again. [`CaptureError::CameraGone`]: drop the
-    /// source and open the camera again. Through nokhwa there is no timeout on Linux.
+    /// [`CaptureError::CameraTimeout`] after half a second without a frame (two seconds for the first
+    /// after a start) and [`CaptureError::BadFrame`]: call again. [`CaptureError::CameraGone`]: drop the
+    /// source and open the camera again.
     pub(crate) fn next_frame(&mut self, into: &mut Frame) -> Result<(), CaptureError> {
         match &mut self.inner {
             #[cfg(target_os = "linux")]
@@ -165,12 +158,14 @@ impl fmt::Debug for CameraSource {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.debug_struct("CameraSource")
             .field("info", self.info())
+            .field("mode", &self.mode())
             .finish_non_exhaustive()
     }
 }
 
 #[cfg(test)]
 mod tests {
+    use super::request::DeviceSelector;
     use super::*;
 
     #[test]
@@ -181,8 +176,8 @@ mod tests {
 
     #[test]
     fn a_camera_that_is_not_there_is_named_with_those_that_are() {
-        for backend in [Backend::Native, Backend::Nokhwa] {
-            let device = CameraDevice::Name("no such camera at all".into());
+        for &backend in CameraBackend::AVAILABLE {
+            let device = DeviceSelector::Name("no such camera at all".into());
             let error = CameraSource::open(&CameraRequest {
                 device,
                 backend,

@@ -1,59 +1,53 @@
 //! Frames from a video file.
 //!
-//! 8-bit 4:2:0 progressive H.264 in MP4 or QuickTime is decoded inside this program. Everything
-//! else goes through the `ffmpeg` and `ffprobe` programs, if they are installed; so does an H.264
-//! clip that the built-in decoder cannot start on, or cannot go on with. Either way the frames
-//! stand upright and carry the file's own time stamps after its edit list, as `ffprobe` prints
-//! them: the first is usually zero, and a variable frame rate stays variable.
+//! 8-bit 4:2:0 progressive H.264 in MP4 or QuickTime is decoded inside this program. Everything else goes
+//! through the `ffmpeg` and `ffprobe` programs, if they are installed; so does an H.264 clip that the
+//! built-in decoder cannot start on, or cannot continue. Either way the frames are upright and carry the
+//! file's own timestamps after its edit list, as `ffprobe` prints them: the first is usually zero, and a
+//! variable frame rate stays variable.
 //!
-//! Colours: the stream's own matrix (BT.601, BT.709, BT.2020) and range are honoured; a stream that
-//! names none is taken as BT.601 limited.
+//! Colors: the stream's own matrix (BT.601, BT.709, BT.2020) and range are honored; a stream that names none
+//! is taken as BT.601 limited.
 //!
-//! Runs on the thread that asks for frames; the ffmpeg path has a helper thread for what ffmpeg
-//! prints. Nothing is written to disk.
+//! Runs on the thread that asks for frames; the ffmpeg path has a thread of its own for ffmpeg's log. Nothing
+//! is written to disk.
 
-mod again;
-mod container;
-mod edits;
 mod ffmpeg;
+mod file_type;
+mod frame_rate;
 mod h264;
-mod parameters;
-mod probe;
-mod said;
-mod sniff;
-mod stamps;
-mod tables;
+mod looping;
+mod mp4;
 
 use std::fs::File;
 use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
-use self::again::Again;
-use self::container::{ContainerError, VideoTrack};
 use self::ffmpeg::{FfmpegReader, Programs};
+use self::file_type::FileType;
 use self::h264::H264Reader;
-use self::sniff::Looks;
+use self::looping::LoopState;
+use self::mp4::{Mp4Error, VideoTrack};
 use super::{CaptureError, Frame, Rotation};
+use crate::picture_size::PictureSize;
 use crate::time::CaptureTime;
 
-/// What is known of a clip when it is opened.
+/// What is known of a clip once it is open.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ClipInfo {
-    /// Pixels, after rotation.
-    pub width: usize,
-    /// Pixels, after rotation.
-    pub height: usize,
-    /// Frames a second, from the median distance of the time stamps; zero where unknown.
+    /// Size of its frames, after rotation.
+    pub size: PictureSize,
+    /// Frames per second, from the timestamps; zero where unknown.
     pub fps: f64,
-    /// Frames that the file says it shows; none where it does not say.
+    /// How many frames the file says it shows; `None` where it does not say.
     pub frame_count: Option<u64>,
     /// From the first frame to the end of the last, in seconds; zero where unknown.
     pub duration_secs: f64,
     /// The codec, in the words people use.
     pub codec: String,
-    /// How far the stored pictures are turned before they are given out.
+    /// How the stored pictures are rotated to be upright.
     pub rotation: Rotation,
-    /// Who decodes: true for the decoder inside this program, false for the ffmpeg program.
+    /// True for the decoder inside this program, false for the ffmpeg program.
     pub built_in: bool,
 }
 
@@ -64,13 +58,14 @@ pub struct ClipSource {
     programs: Programs,
     info: ClipInfo,
     reader: Reader,
-    /// Decoded at opening, to know that the clip can be decoded at all.
+    /// Decoded when the clip was opened, to know that it can be decoded at all.
     first: Option<Frame>,
-    last_given: Option<CaptureTime>,
-    /// Frames lost by a reader that was given up.
+    /// The last frame's timestamp in this run through the file.
+    last_at: Option<CaptureTime>,
+    /// Frames lost by an earlier reader.
     lost_before: u64,
     problem: Option<String>,
-    again: Again,
+    looping: LoopState,
 }
 
 #[derive(Debug)]
@@ -90,28 +85,28 @@ impl ClipSource {
     }
 
     fn open_with(path: &Path, programs: Programs) -> Result<Self, CaptureError> {
-        let track = match looks_of(path)? {
-            Looks::Picture(kind) => {
+        let track = match file_type_of(path)? {
+            FileType::Picture(kind) => {
                 return Err(CaptureError::StillPicture {
                     path: path.into(),
                     kind,
                 });
             }
-            Looks::NotFilm(what) => {
+            FileType::NotVideo(what) => {
                 return Err(CaptureError::NotVideo {
                     path: path.into(),
                     what: what.into(),
                 });
             }
-            Looks::OtherFilm(name) => {
+            FileType::OtherVideo(name) => {
                 return Self::through_ffmpeg(path, programs, Some(name.into()));
             }
-            Looks::Unknown => return Self::through_ffmpeg(path, programs, None),
-            Looks::Mp4 => container_of(path)?,
+            FileType::Unknown => return Self::through_ffmpeg(path, programs, None),
+            FileType::Mp4 => read_index(path)?,
         };
         let track = match track {
             Ok(track) => track,
-            // ffmpeg mends some broken indexes; without it the damage itself is the news.
+            // ffmpeg can repair some broken indexes; without it, the damage itself is the error to report.
             Err(reason) => {
                 return Self::through_ffmpeg(path, programs, None).map_err(|error| match error {
                     CaptureError::NeedsFfmpeg { path, .. }
@@ -126,34 +121,33 @@ impl ClipSource {
         Self::from_track(path, programs, track)
     }
 
-    /// Decodes the track here if that can be done, through ffmpeg if not.
+    /// Decodes the track here if that is possible, through ffmpeg if not.
     fn from_track(
         path: &Path,
         programs: Programs,
         track: VideoTrack,
     ) -> Result<Self, CaptureError> {
         let codec = track.codec.clone();
-        let Some(setup) = track.avc.clone() else {
+        let Some(config) = track.avc.clone() else {
             return Self::through_ffmpeg(path, programs, Some(codec));
         };
-        let colour = match (track.unusual, parameters::inspect(&setup.sequence_sets)) {
-            (None, Ok(colour)) => colour,
+        let color = match (track.unusual, h264::color_space(&config.sequence_sets)) {
+            (None, Ok(color)) => color,
             (Some(why), _) | (None, Err(why)) => {
                 return Self::through_ffmpeg(path, programs, Some(format!("{codec} with {why}")));
             }
         };
         let mut info = ClipInfo {
-            width: 0,
-            height: 0,
-            fps: stamps::nominal_fps(&track.stamps),
+            size: PictureSize::default(),
+            fps: frame_rate::nominal_fps(&track.timestamps),
             frame_count: Some(track.shown_count),
-            duration_secs: span_secs(&track.stamps) + track.last_frame_secs,
+            duration_secs: span_secs(&track.timestamps) + track.last_frame_secs,
             codec,
             rotation: track.rotation,
             built_in: true,
         };
         let file = File::open(path).map_err(|source| unreadable(path, source))?;
-        let mut reader = H264Reader::new(file, track, setup, colour);
+        let mut reader = H264Reader::new(file, track, config, color);
         let mut first = Frame::default();
         if !reader.next_frame(&mut first) {
             tracing::debug!(path = %path.display(), "the built-in decoder cannot start on this clip; trying ffmpeg");
@@ -166,7 +160,7 @@ impl ClipSource {
                 )),
             );
         }
-        (info.width, info.height) = (first.width, first.height);
+        info.size = first.size();
         Ok(Self::new(
             path,
             programs,
@@ -176,7 +170,7 @@ impl ClipSource {
         ))
     }
 
-    /// `codec` is for the message if ffmpeg is missing; none where nothing is known of the file.
+    /// `codec` is for the message if ffmpeg is missing; `None` where nothing is known of the file.
     fn through_ffmpeg(
         path: &Path,
         programs: Programs,
@@ -199,10 +193,10 @@ impl ClipSource {
             info,
             reader,
             first: Some(first),
-            last_given: None,
+            last_at: None,
             lost_before: 0,
             problem: None,
-            again: Again::default(),
+            looping: LoopState::default(),
         }
     }
 
@@ -216,59 +210,59 @@ impl ClipSource {
         &self.path
     }
 
-    /// While `true`, pictures that no other one is made from are passed over where that saves decoding them: for a reader that
-    /// is behind. Their numbers are left out.
+    /// While `true`, frames that no other one refers to are skipped where that saves decoding them: for a caller that is
+    /// late. Their numbers are left out.
     pub fn skip_disposable(&mut self, skip: bool) {
         if let Reader::BuiltIn(reader) = &mut self.reader {
             reader.skip_disposable(skip);
         }
     }
 
-    /// The next frame, into a buffer used again; false at the end, which for a looped clip is that of its last run.
+    /// Writes the next frame into a reused buffer; false at the end, for a looped clip at the end of its last run.
     ///
-    /// Frames that cannot be decoded are left out and counted; their numbers are left out too.
+    /// Frames that cannot be decoded are left out and counted; their numbers are left out, too.
     ///
     /// # Errors
     ///
-    /// A looped clip that cannot be opened again. Damage is none: a clip that goes bad half-way ends early and says so in
-    /// [`Self::problem`].
+    /// Where a looped clip cannot be opened again. Damage is no error: a clip that is damaged half-way ends early, and
+    /// [`Self::problem`] says so.
     pub fn next_frame(&mut self, into: &mut Frame) -> Result<bool, CaptureError> {
         let mut more = self.next_of_run(into);
-        if !more && self.begin_again()? {
+        if !more && self.rewind()? {
             more = self.next_of_run(into);
         }
         if more {
-            self.again.go_on(into);
+            self.looping.apply(into);
         }
         Ok(more)
     }
 
-    /// The next frame that is later than the one before. A broken index may date several pictures alike; only the first of them
-    /// has a place in time.
+    /// The next frame that is later than the one before. A broken index may give several frames the same time; only the
+    /// first of them is used.
     fn read_rising(&mut self, into: &mut Frame) -> bool {
         while self.read(into) {
-            if self.last_given.is_none_or(|last| into.captured_at > last) {
+            if self.last_at.is_none_or(|last| into.captured_at > last) {
                 return true;
             }
         }
         false
     }
 
-    /// The next frame of this run through the file, with its number and stamp as in the file.
+    /// The next frame of this run through the file, with its number and timestamp as in the file.
     fn next_of_run(&mut self, into: &mut Frame) -> bool {
         if let Some(mut first) = self.first.take() {
             std::mem::swap(into, &mut first);
-            self.last_given = Some(into.captured_at);
+            self.last_at = Some(into.captured_at);
             return true;
         }
         let mut more = self.read_rising(into);
         if !more {
-            // Only now is it known that the built-in decoder has nothing more to give.
-            self.change_to_ffmpeg_if_stuck();
+            // Only now is it known that the built-in decoder has no more frames.
+            self.switch_to_ffmpeg_if_stuck();
             more = self.read_rising(into);
         }
         if more {
-            self.last_given = Some(into.captured_at);
+            self.last_at = Some(into.captured_at);
         }
         more
     }
@@ -289,20 +283,18 @@ impl ClipSource {
             }
     }
 
-    /// What is wrong with the file, in a sentence for the user; none if nothing is. Complete once
-    /// the last frame was given.
+    /// What is wrong with the file, in a sentence for the user; `None` if nothing is. Complete once
+    /// the last frame was read.
     pub fn problem(&self) -> Option<&str> {
         self.problem.as_deref().or(match &self.reader {
             Reader::BuiltIn(reader) => reader.problem(),
             Reader::Ffmpeg(reader) => reader.problem(),
         })
     }
-}
 
-impl ClipSource {
-    /// Where the built-in decoder has met damage and no key frame lies ahead, ffmpeg, which can
-    /// conceal damage, takes over behind the last frame given.
-    fn change_to_ffmpeg_if_stuck(&mut self) {
+    /// Where the built-in decoder is stuck in damage with no key frame ahead, ffmpeg, which can conceal
+    /// damage, takes over after the last frame.
+    fn switch_to_ffmpeg_if_stuck(&mut self) {
         let Reader::BuiltIn(reader) = &mut self.reader else {
             return;
         };
@@ -314,7 +306,7 @@ impl ClipSource {
                 self.lost_before = reader.lost();
                 self.problem = Some("part of the clip is damaged; from there on ffmpeg decoded it and may have patched pictures".into());
                 let mut reader = opened.reader;
-                reader.skip_until_after(self.last_given);
+                reader.skip_until_after(self.last_at);
                 self.reader = Reader::Ffmpeg(Box::new(reader));
             }
             Err(error) => {
@@ -326,39 +318,39 @@ impl ClipSource {
     }
 }
 
-/// Checks that there is a file and looks at its first bytes.
-fn looks_of(path: &Path) -> Result<Looks, CaptureError> {
-    let about = std::fs::metadata(path).map_err(|source| unreadable(path, source))?;
-    if about.is_dir() {
+/// Checks that there is a file and reads its first bytes.
+fn file_type_of(path: &Path) -> Result<FileType, CaptureError> {
+    let metadata = std::fs::metadata(path).map_err(|source| unreadable(path, source))?;
+    if metadata.is_dir() {
         return Err(CaptureError::Directory { path: path.into() });
     }
-    if !about.is_file() {
+    if !metadata.is_file() {
         return Err(CaptureError::NotVideo {
             path: path.into(),
             what: "a device or a pipe, not a file".into(),
         });
     }
-    if about.len() == 0 {
+    if metadata.len() == 0 {
         return Err(CaptureError::Empty { path: path.into() });
     }
-    let mut head = Vec::with_capacity(sniff::HEAD_LEN);
+    let mut head = Vec::with_capacity(file_type::HEAD_LEN);
     let mut file = File::open(path).map_err(|source| unreadable(path, source))?;
     file.by_ref()
-        .take(sniff::HEAD_LEN as u64)
+        .take(file_type::HEAD_LEN as u64)
         .read_to_end(&mut head)
         .map_err(|source| unreadable(path, source))?;
-    Ok(sniff::looks(&head, path))
+    Ok(file_type::file_type(&head, path))
 }
 
-/// The video track, or, inside, what is wrong with the index.
-fn container_of(path: &Path) -> Result<Result<VideoTrack, String>, CaptureError> {
+/// The video track; the inner error is what is wrong with the index.
+fn read_index(path: &Path) -> Result<Result<VideoTrack, String>, CaptureError> {
     let mut file = File::open(path).map_err(|source| unreadable(path, source))?;
-    match container::read(&mut file) {
+    match mp4::read(&mut file) {
         Ok(track) => Ok(Ok(track)),
-        Err(ContainerError::Damaged(reason)) => Ok(Err(reason)),
-        Err(ContainerError::NoIndex) => Err(CaptureError::NoIndex { path: path.into() }),
-        Err(ContainerError::NoVideoTrack) => Err(CaptureError::NoVideoTrack { path: path.into() }),
-        Err(ContainerError::Unreadable(source)) => Err(unreadable(path, source)),
+        Err(Mp4Error::Damaged(reason)) => Ok(Err(reason)),
+        Err(Mp4Error::NoIndex) => Err(CaptureError::NoIndex { path: path.into() }),
+        Err(Mp4Error::NoVideoTrack) => Err(CaptureError::NoVideoTrack { path: path.into() }),
+        Err(Mp4Error::Unreadable(source)) => Err(unreadable(path, source)),
     }
 }
 
@@ -372,8 +364,8 @@ fn unreadable(path: &Path, source: std::io::Error) -> CaptureError {
     }
 }
 
-fn span_secs(stamps: &[CaptureTime]) -> f64 {
-    match (stamps.first(), stamps.last()) {
+fn span_secs(timestamps: &[CaptureTime]) -> f64 {
+    match (timestamps.first(), timestamps.last()) {
         (Some(first), Some(last)) => last.secs_since(*first),
         _ => 0.0,
     }

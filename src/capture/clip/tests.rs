@@ -1,6 +1,6 @@
 //! The clip source against small clips made with ffmpeg; `tests/data/clips/README.md` says how.
 //!
-//! Expected stamps, counts and rotations are what `ffprobe` 5.1 (Debian 12) prints for the file.
+//! Expected timestamps, counts and rotations are what `ffprobe` 5.1 (Debian 12) prints for the file.
 
 use super::*;
 use std::io::Write;
@@ -9,6 +9,13 @@ fn clip_path(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
         .join("tests/data/clips")
         .join(name)
+}
+
+fn size(width_px: u32, height_px: u32) -> PictureSize {
+    PictureSize {
+        width_px,
+        height_px,
+    }
 }
 
 fn no_programs() -> Programs {
@@ -55,7 +62,7 @@ fn all_frames(clip: &mut ClipSource) -> Vec<Frame> {
     frames
 }
 
-/// Stamps in whole microseconds, as ffprobe prints them.
+/// Timestamps in whole microseconds, as ffprobe prints them.
 fn micros(frames: &[Frame]) -> Vec<i64> {
     frames
         .iter()
@@ -70,7 +77,7 @@ fn steady(count: i64, fps: f64) -> Vec<i64> {
 }
 
 #[test]
-fn stamps_sizes_and_counts_are_those_that_ffprobe_prints() {
+fn timestamps_sizes_and_counts_are_those_that_ffprobe_prints() {
     // ffprobe -select_streams v -show_entries frame=pts_time
     let variable = [
         0, 16_667, 33_333, 66_667, 116_667, 133_333, 150_000, 183_333, 200_000, 216_667, 233_333,
@@ -93,8 +100,8 @@ fn stamps_sizes_and_counts_are_those_that_ffprobe_prints() {
         let frames = all_frames(&mut clip);
         assert_eq!(micros(&frames), stamps, "{name}");
         assert_eq!(
-            (info.width, info.height, info.frame_count),
-            (width, height, Some(stamps.len() as u64)),
+            (info.size, info.frame_count),
+            (size(width, height), Some(stamps.len() as u64)),
             "{name}"
         );
         assert!((info.fps - fps).abs() < 0.01, "{name}: {} fps", info.fps);
@@ -128,8 +135,8 @@ fn the_duration_reaches_to_the_end_of_the_last_frame() {
 }
 
 #[test]
-fn turned_clips_stand_upright() {
-    // Before it is turned, the picture is grey with a red top left corner. The clockwise turn is
+fn rotated_clips_are_upright() {
+    // Before it is rotated, the picture is gray with a red top left corner. The clockwise angle is
     // the negative of the `rotation` that ffprobe prints.
     let cases = [(90, (48, 12)), (180, (80, 52)), (270, (12, 80))];
     for (turn, red_at) in cases {
@@ -155,7 +162,7 @@ fn turned_clips_stand_upright() {
 }
 
 #[test]
-fn the_matrix_and_range_that_a_stream_names_are_honoured() {
+fn the_matrix_and_range_that_a_stream_names_are_honored() {
     // Both clips show pure red; ffmpeg's rgb24 of them is (254, 0, 0) and (255, 0, 0) within 1.
     for name in ["h264_red_bt709.mp4", "h264_red_bt601_full.mp4"] {
         let mut clip = ClipSource::open_with(&clip_path(name), no_programs()).unwrap();
@@ -174,14 +181,14 @@ fn the_matrix_and_range_that_a_stream_names_are_honoured() {
 fn damaged(sample: usize, damage: impl Fn(&mut [u8])) -> (tempfile::TempDir, PathBuf) {
     let path = clip_path("h264_b_frames.mp4");
     let mut bytes = std::fs::read(&path).unwrap();
-    let track = container::read(&mut File::open(&path).unwrap()).unwrap();
+    let track = mp4::read(&mut File::open(&path).unwrap()).unwrap();
     let sample = track.samples[sample];
     damage(&mut bytes[sample.offset as usize..][..sample.size]);
     written("damaged.mp4", &bytes)
 }
 
 #[test]
-fn after_damage_every_frame_still_has_its_own_stamp() {
+fn after_damage_every_frame_still_has_its_own_timestamp() {
     let clean = all_frames(&mut ClipSource::open(&clip_path("h264_b_frames.mp4")).unwrap());
     type Damage = fn(&mut [u8]);
     let kinds: [(&str, Damage); 3] = [
@@ -227,7 +234,7 @@ fn after_damage_every_frame_still_has_its_own_stamp() {
 }
 
 #[test]
-fn damage_with_no_key_frame_ahead_is_told_or_left_to_ffmpeg() {
+fn damage_with_no_key_frame_ahead_is_reported_or_left_to_ffmpeg() {
     let (_folder, path) = damaged(40, |bytes| bytes[..4].fill(0));
     let mut clip = ClipSource::open_with(&path, no_programs()).unwrap();
     let frames = all_frames(&mut clip);
@@ -346,7 +353,7 @@ fn without_ffmpeg_other_codecs_are_named_with_the_way_out() {
 }
 
 #[test]
-fn through_ffmpeg_other_codecs_give_frames_with_their_own_stamps() {
+fn through_ffmpeg_other_codecs_give_frames_with_their_own_timestamps() {
     if !ffmpeg_is_here() {
         return;
     }
@@ -358,8 +365,8 @@ fn through_ffmpeg_other_codecs_give_frames_with_their_own_stamps() {
         let mut clip = ClipSource::open(&clip_path(name)).unwrap();
         let info = clip.info().clone();
         assert_eq!(
-            (info.width, info.height, info.frame_count, info.built_in),
-            (64, 48, Some(10), false),
+            (info.size, info.frame_count, info.built_in),
+            (size(64, 48), Some(10), false),
             "{name}"
         );
         assert!(info.codec.starts_with(codec), "{name}: {}", info.codec);
@@ -399,7 +406,7 @@ fn both_paths_give_the_same_pictures_at_the_same_times() {
                 .map(|(a, b)| u64::from(a.abs_diff(*b)))
                 .sum();
             let mean = apart as f64 / ours.rgb.len() as f64;
-            // ffmpeg's scaler blends colour between pixels and rounds coarsely; a wrong matrix or a
+            // ffmpeg's scaler blends color between pixels and rounds coarsely; a wrong matrix or a
             // wrong frame is ten levels and more.
             assert!(
                 mean < 2.0,
@@ -423,17 +430,16 @@ fn dropping_a_clip_half_way_ends_ffmpeg() {
     drop(clip);
 }
 
-/// The demo has pictures between others that no other one is made from; a reader in a hurry leaves them out and decodes the rest
-/// to the same pixels.
+/// The demo has pictures that no other one refers to; a reader that skips them decodes the rest to the same pixels.
 #[test]
-fn a_reader_in_a_hurry_leaves_out_what_no_other_picture_needs() {
+fn a_reader_that_skips_leaves_out_what_no_other_picture_refers_to() {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("recordings/r01.mp4");
     let mut whole = ClipSource::open(&path).unwrap();
-    let mut hurried = ClipSource::open(&path).unwrap();
-    hurried.skip_disposable(true);
+    let mut skipping = ClipSource::open(&path).unwrap();
+    skipping.skip_disposable(true);
     let (mut one, mut other) = (Frame::default(), Frame::default());
     let (mut given, mut left_out) = (0, 0);
-    while given < 60 && hurried.next_frame(&mut other).unwrap() {
+    while given < 60 && skipping.next_frame(&mut other).unwrap() {
         given += 1;
         loop {
             assert!(whole.next_frame(&mut one).unwrap());
@@ -446,5 +452,5 @@ fn a_reader_in_a_hurry_leaves_out_what_no_other_picture_needs() {
         assert!(one.rgb == other.rgb, "picture {} differs", one.index);
     }
     assert!(left_out > 20, "{left_out} of {given} left out");
-    assert_eq!(hurried.lost(), 0, "nothing is damaged");
+    assert_eq!(skipping.lost(), 0, "nothing is damaged");
 }

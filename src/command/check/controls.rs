@@ -94,14 +94,14 @@ fn exposure(now: &ControlStatus) -> Finding {
 
 fn gain(now: &ControlStatus) -> Option<Finding> {
     let percent = now.gain_pct?;
-    let by = match now.own_gain {
+    let by = match now.auto_gain {
         Some(true) => "set by the camera",
         _ if now.exposure_by == ExposureController::Light => {
             "set from the light, or by the settings"
         }
         _ => "as it is set",
     };
-    let advice = match now.own_gain != Some(true) && percent >= FULL_GAIN_PCT {
+    let advice = match now.auto_gain != Some(true) && percent >= FULL_GAIN_PCT {
         true => {
             "; that is all it can, and the picture is grainy: more light on the hitter makes it cleaner"
         }
@@ -201,7 +201,7 @@ mod tests {
             exposure_ms: Some(4.0),
             exposure_by: ExposureController::Light,
             gain_pct: Some(50.0),
-            own_gain: None,
+            auto_gain: None,
             power_line: Some(PowerLine::Hz60),
             focus: Some(FocusStatus::Locked),
             steady_rate: Some(true),

@@ -7,7 +7,9 @@ use toml::Spanned;
 use super::super::file::{Camera, NumberOrWord};
 use super::super::{CameraSettings, ROLL_DEG};
 use super::{choice, non_empty, within};
-use crate::capture::{CameraControls, ExposureRequest, FocusRequest, GainRequest, PowerLine};
+use crate::capture::{
+    CameraBackend, CameraControls, ExposureRequest, FocusRequest, GainRequest, PowerLine,
+};
 use crate::rep::View;
 use crate::toml_checked::{Checked, ValueError, refuse};
 
@@ -22,6 +24,7 @@ type Given = Option<Spanned<NumberOrWord>>;
 pub(super) fn camera(given: Camera) -> Checked<CameraSettings> {
     Ok(CameraSettings {
         device: non_empty(given.device).filter(|device| device != "auto"),
+        backend: backend(given.backend, CameraBackend::AVAILABLE)?,
         width: within(given.width, "width", &(160..=7680))?,
         height: within(given.height, "height", &(120..=4320))?,
         fps: within(given.fps, "fps", &(10..=500))?,
@@ -45,6 +48,35 @@ pub(super) fn camera(given: Camera) -> Checked<CameraSettings> {
             focus: focus(given.focus_pct)?,
         },
     })
+}
+
+/// `available` are the backends that this system has, the default first.
+fn backend(value: Option<Spanned<String>>, available: &[CameraBackend]) -> Checked<CameraBackend> {
+    let Some(value) = value.filter(|value| value.get_ref() != "auto") else {
+        return Ok(available.first().copied().unwrap_or_default());
+    };
+    let word = value.get_ref().as_str();
+    if let Some(backend) = available.iter().find(|backend| backend.name() == word) {
+        return Ok(*backend);
+    }
+    let exists = CameraBackend::ALL
+        .iter()
+        .any(|backend| backend.name() == word);
+    let why = match exists {
+        true => ", which this system does not have",
+        false => "",
+    };
+    let words: Vec<String> = available
+        .iter()
+        .map(|backend| format!("{:?}", backend.name()))
+        .collect();
+    refuse(
+        &value,
+        format!(
+            "backend is {word:?}{why}; it must be one of \"auto\", {}",
+            words.join(", ")
+        ),
+    )
 }
 
 /// Centimeters per pixel from a length that is given in both; 0 in both means that none was measured.
@@ -154,8 +186,43 @@ fn meaning_of<T: Default>(
 mod tests {
     use std::path::Path;
 
-    use crate::capture::{CameraControls, ExposureRequest, FocusRequest, GainRequest, PowerLine};
+    use super::*;
     use crate::settings::{Settings, SettingsError};
+
+    #[test]
+    fn a_backend_is_chosen_among_those_that_the_system_has() {
+        use CameraBackend::{Nokhwa, V4l};
+        let given = |word: &str| Some(Spanned::new(0..0, word.to_owned()));
+        for (word, available, backend) in [
+            ("auto", &[V4l, Nokhwa][..], V4l),
+            ("v4l", &[V4l, Nokhwa], V4l),
+            ("nokhwa", &[V4l, Nokhwa], Nokhwa),
+            ("auto", &[Nokhwa], Nokhwa),
+            ("nokhwa", &[Nokhwa], Nokhwa),
+        ] {
+            assert!(super::backend(given(word), available).is_ok_and(|b| b == backend));
+        }
+        for (word, available, says) in [
+            (
+                "v4l",
+                &[Nokhwa][..],
+                "backend is \"v4l\", which this system does not have; it must be one of \"auto\", \"nokhwa\"",
+            ),
+            (
+                "directshow",
+                &[V4l, Nokhwa],
+                "backend is \"directshow\"; it must be one of \"auto\", \"v4l\", \"nokhwa\"",
+            ),
+        ] {
+            let refused = super::backend(given(word), available).err().unwrap();
+            assert_eq!(refused.reason, says);
+        }
+        let text = "[camera]\nbackend = \"nokhwa\"\n";
+        let settings = Settings::parse(text, Path::new("s.toml")).unwrap();
+        assert_eq!(settings.camera.backend, Nokhwa);
+        let default = Settings::parse("", Path::new("s.toml")).unwrap();
+        assert_eq!(default.camera.backend, CameraBackend::default());
+    }
 
     #[test]
     fn words_and_numbers_are_understood() {
@@ -209,6 +276,7 @@ mod tests {
             ("power_line_hz = \"50\"", "power_line_hz is \"50\""),
             ("focus_pct = -1", "0 (far) to 100 (near)"),
             ("focus_pct = true", "or a number"),
+            ("backend = \"usb\"", "backend is \"usb\""),
         ] {
             let text = format!("[camera]\nfps = 30\n{key}\n");
             match Settings::parse(&text, Path::new("s.toml")) {

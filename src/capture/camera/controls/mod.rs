@@ -1,59 +1,59 @@
-//! What is wished of a camera beside its mode: exposure, gain, the mains, focus.
+//! The controls of a camera beside its mode: exposure, gain, power line frequency, focus.
 //!
-//! In: [`CameraControls`] from the settings, in a [`LiveControls`] that may get other wishes while the camera runs. Out:
-//! [`ControlStatus`], what became of them. `limit` decides about exposure and gain from the brightness of the pictures and is
-//! pure; `keeper` applies wishes and decisions through a [`Driver`] on the capture thread. A camera that lacks a control is
-//! a fact that is said once, and never an error.
+//! In: [`CameraControls`] from the settings, in a [`LiveControls`] that can be changed while the camera runs. Out:
+//! [`ControlStatus`], what came of them. `auto_exposure` decides about exposure and gain from the brightness of the frames and
+//! is pure; `control_loop` applies requests and decisions through a [`ControlDriver`] on the capture thread. A camera that lacks
+//! a control is reported once, and is never an error.
 
-mod keeper;
-mod limit;
+mod auto_exposure;
+mod control_loop;
 
 use std::collections::BTreeSet;
 use std::io;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-pub(super) use self::keeper::Keeper;
-pub(crate) use self::limit::{BLUR_LIMIT_CM, EXPOSURE_LIMIT_MS, blur_cm};
+pub(crate) use self::auto_exposure::{BLUR_LIMIT_CM, EXPOSURE_LIMIT_MS, blur_cm};
+pub(super) use self::control_loop::ControlLoop;
 
-/// How long a picture is exposed.
+/// The exposure time that is asked for.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub enum ExposureRequest {
-    /// As long as the light needs, and no longer than a swing allows where there is enough of it.
+    /// As long as the light requires, but no longer than a swing allows where there is enough light.
     #[default]
     Limited,
-    /// Always so many milliseconds.
+    /// Always this many milliseconds.
     Millis(f64),
     /// The camera decides.
     Camera,
 }
 
-/// How much the camera amplifies.
+/// The gain that is asked for.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub enum GainRequest {
     /// As much as the picture needs.
     #[default]
     Auto,
-    /// Always this share of what the camera can, 0 to 100.
+    /// Always this percentage of the camera's range.
     Percent(f64),
 }
 
-/// What the camera does against lamps that flicker with the mains.
+/// The power line frequency that the camera compensates flicker for.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum PowerLine {
-    /// It finds out.
+    /// The camera detects it.
     #[default]
     Auto,
-    /// Nothing.
+    /// No compensation.
     Off,
-    /// Mains of 50 Hz.
+    /// 50 Hz.
     Hz50,
-    /// Mains of 60 Hz.
+    /// 60 Hz.
     Hz60,
 }
 
 impl PowerLine {
-    /// The number that the kernel's interface has for it (`enum v4l2_power_line_frequency`).
+    /// The kernel's value (`enum v4l2_power_line_frequency`).
     fn number(self) -> i64 {
         match self {
             Self::Off => 0,
@@ -66,38 +66,38 @@ impl PowerLine {
     fn from_number(number: i64) -> Option<Self> {
         [Self::Off, Self::Hz50, Self::Hz60, Self::Auto]
             .into_iter()
-            .find(|one| one.number() == number)
+            .find(|frequency| frequency.number() == number)
     }
 }
 
-/// What the lens does.
+/// The focus that is asked for.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub enum FocusRequest {
-    /// It focuses once, when the camera starts, and then stays.
+    /// The camera focuses once, when it starts, and then holds that.
     #[default]
     Lock,
-    /// The camera focuses all the time.
+    /// The camera keeps focusing.
     Auto,
-    /// Always at this share of its way: 0 is far, 100 is near.
+    /// Always this percentage of its range: 0 is far, 100 is near.
     Percent(f64),
 }
 
-/// The wishes.
+/// The controls that are asked for.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct CameraControls {
-    /// How long a picture is exposed.
+    /// Exposure time.
     pub exposure: ExposureRequest,
-    /// How much the camera amplifies.
+    /// Gain.
     pub gain: GainRequest,
-    /// What it does against flicker.
+    /// Compensation of flicker.
     pub power_line: PowerLine,
-    /// What the lens does.
+    /// Focus.
     pub focus: FocusRequest,
 }
 
-/// The wishes in force. Clones share them: one is with the camera, another with whoever changes them.
+/// The requested controls now in force. Clones share them: the camera holds one, the part that applies settings another.
 ///
-/// It also carries what one opening of the camera leaves to the next: what was said already, and where the focus was.
+/// It also carries state from one opening of the camera to the next: what was reported already, and where the focus was.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct LiveControls(Arc<Shared>);
 
@@ -110,47 +110,56 @@ struct Shared {
 
 #[derive(Debug, Default)]
 struct State {
-    wishes: CameraControls,
-    /// Whether it was in the way of a wish, and what.
-    said: BTreeSet<(bool, String)>,
-    focus: Option<i64>,
+    requested: CameraControls,
+    /// What was reported, and whether it kept a request from being met.
+    reported: BTreeSet<(bool, String)>,
+    /// Where the focus was locked, in the driver's units.
+    locked_focus: Option<i64>,
 }
 
 impl LiveControls {
-    /// With these wishes.
-    pub(crate) fn new(wishes: CameraControls) -> Self {
+    /// With these controls requested.
+    pub(crate) fn new(requested: CameraControls) -> Self {
         let live = Self::default();
-        live.state().wishes = wishes;
+        live.state().requested = requested;
         live
     }
 
-    /// Puts other wishes in force; the camera takes them up with its next frame.
-    pub(crate) fn set(&self, wishes: CameraControls) {
+    /// Requests other controls; the camera applies them after its next frame.
+    pub(crate) fn set(&self, requested: CameraControls) {
         let mut state = self.state();
-        if state.wishes == wishes {
+        if state.requested == requested {
             return;
         }
-        if state.wishes.focus != wishes.focus {
-            state.focus = None;
+        if state.requested.focus != requested.focus {
+            state.locked_focus = None;
         }
-        state.wishes = wishes;
-        // A fact about the camera stays said; what other wishes meet is news.
-        state.said.retain(|(wished, _)| !wished);
+        state.requested = requested;
+        // Facts about the camera stay reported; what keeps the new request from being met is news.
+        state.reported.retain(|(unmet, _)| !unmet);
         self.0.version.fetch_add(1, Ordering::Release);
     }
 
-    /// The wishes in force.
-    pub(crate) fn wishes(&self) -> CameraControls {
-        self.state().wishes
+    /// The controls that are requested now.
+    pub(super) fn requested(&self) -> CameraControls {
+        self.state().requested
     }
 
-    fn version(&self) -> u64 {
+    /// Changes with every change of the request.
+    pub(super) fn version(&self) -> u64 {
         self.0.version.load(Ordering::Acquire)
     }
 
-    /// Whether this is said for the first time.
-    fn first_said(&self, wished: bool, words: &str) -> bool {
-        self.state().said.insert((wished, words.to_owned()))
+    /// Logs a fact about the camera once, as a warning where it keeps a request from being met.
+    pub(super) fn report_once(&self, label: &str, fact: &str, unmet: bool) {
+        if !self.state().reported.insert((unmet, fact.to_owned())) {
+            return;
+        }
+        if unmet {
+            tracing::warn!(camera = %label, "a wish of the settings cannot be had of this camera: {fact}");
+        } else {
+            tracing::info!(camera = %label, "about this camera: {fact}");
+        }
     }
 
     fn state(&self) -> MutexGuard<'_, State> {
@@ -160,17 +169,17 @@ impl LiveControls {
 
 impl PartialEq for LiveControls {
     fn eq(&self, other: &Self) -> bool {
-        Arc::ptr_eq(&self.0, &other.0) || self.wishes() == other.wishes()
+        Arc::ptr_eq(&self.0, &other.0) || self.requested() == other.requested()
     }
 }
 
-/// Who decides about the exposure.
+/// What decides about the exposure.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(crate) enum ExposureController {
-    /// Nobody that could be asked: the driver has no such control.
+    /// Not known: the driver has no such control.
     #[default]
     Unknown,
-    /// This program, from the light, so that the swing stays sharp.
+    /// This program, from the brightness of the frames, so that the swing stays sharp.
     Light,
     /// The settings.
     Settings,
@@ -180,81 +189,81 @@ pub(crate) enum ExposureController {
     CameraInTheDark,
 }
 
-/// What the lens does now.
+/// The state of the focus.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum FocusStatus {
-    /// It is still focusing, and will be locked then.
+    /// The camera is still focusing and will be locked after that.
     Settling,
-    /// It stays where it is.
+    /// Locked.
     Locked,
-    /// It moves when the camera thinks so.
+    /// The camera keeps focusing.
     Automatic,
 }
 
-/// What became of the wishes.
+/// What came of the requested controls.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(crate) struct ControlStatus {
-    /// As the driver tells it. A camera that decides itself may tell an old value.
+    /// As the driver reports it; may be out of date where the camera sets it itself.
     pub exposure_ms: Option<f64>,
-    /// Who decides about it.
+    /// What decides about it.
     pub exposure_by: ExposureController,
-    /// Share of what the camera can, 0 to 100.
+    /// Percentage of the camera's range.
     pub gain_pct: Option<f64>,
-    /// Whether the camera sets the gain itself; `None` where it cannot be asked.
-    pub own_gain: Option<bool>,
+    /// Whether the camera sets the gain itself; `None` where the driver does not tell.
+    pub auto_gain: Option<bool>,
     /// `None` where the driver has no such control.
     pub power_line: Option<PowerLine>,
     /// `None` where the focus is fixed or set by hand.
     pub focus: Option<FocusStatus>,
-    /// Whether the rate holds in poor light; `None` where it cannot be asked.
+    /// Whether the frame rate holds in dim light; `None` where the driver does not tell.
     pub steady_rate: Option<bool>,
-    /// Whether exposure, gain and focus have come to rest.
+    /// Whether exposure, gain and focus have settled.
     pub settled: bool,
     /// What the camera lacks or refused, in words.
     pub notes: Vec<String>,
 }
 
-/// A control of a camera.
+/// A control of a camera, by the kernel's names.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) enum Control {
-    /// Menu: 1 is by hand, 0 and 3 are the camera's own.
+    /// Menu: 1 is manual, 0 and 3 are automatic.
     ExposureMode,
     /// In 0.1 ms.
     ExposureTime,
-    /// Whether the camera may lower the rate to expose longer.
-    RateMayDrop,
-    OwnGain,
+    /// Whether the camera may lower the frame rate to expose longer.
+    DynamicFramerate,
+    AutoGain,
     Gain,
     PowerLine,
-    OwnFocus,
+    AutoFocus,
     Focus,
 }
 
-/// What values a control takes.
+/// The values that a control takes.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub(super) struct Range {
-    pub least: i64,
-    pub most: i64,
-    /// The items of a menu that there are; empty for a number.
-    pub items: Vec<i64>,
+pub(super) struct ControlInfo {
+    pub min: i64,
+    pub max: i64,
+    /// The items that a menu has; empty for a number.
+    pub menu_items: Vec<i64>,
 }
 
-impl Range {
+impl ControlInfo {
     fn at_percent(&self, percent: f64) -> i64 {
-        let span = self.most.saturating_sub(self.least) as f64;
-        self.least + (span * percent / 100.0).round() as i64
+        let span = self.max.saturating_sub(self.min) as f64;
+        self.min + (span * percent / 100.0).round() as i64
     }
 
     fn percent_of(&self, value: i64) -> f64 {
-        let span = self.most.saturating_sub(self.least).max(1) as f64;
-        100.0 * value.saturating_sub(self.least) as f64 / span
+        let span = self.max.saturating_sub(self.min).max(1) as f64;
+        100.0 * value.saturating_sub(self.min) as f64 / span
     }
 }
 
-/// The way to a camera's controls.
-pub(super) trait Driver {
+/// Reads and sets a camera's controls.
+pub(super) trait ControlDriver {
     /// `None` where the camera has no such control that can be set.
-    fn range(&self, control: Control) -> Option<Range>;
+    fn info(&self, control: Control) -> Option<ControlInfo>;
     fn get(&self, control: Control) -> io::Result<i64>;
     fn set(&self, control: Control, value: i64) -> io::Result<()>;
 }
@@ -264,46 +273,49 @@ mod tests {
     use super::*;
 
     #[test]
-    fn other_wishes_reach_every_clone_and_the_same_ones_are_no_news() {
+    fn a_new_request_reaches_every_clone_and_the_same_one_is_no_change() {
         let live = LiveControls::default();
         let with_camera = live.clone();
         live.set(CameraControls::default());
         assert_eq!(with_camera.version(), 0);
-        let wishes = CameraControls {
+        let requested = CameraControls {
             exposure: ExposureRequest::Millis(2.0),
             ..CameraControls::default()
         };
-        live.set(wishes);
-        assert_eq!((with_camera.version(), with_camera.wishes()), (1, wishes));
+        live.set(requested);
+        assert_eq!(
+            (with_camera.version(), with_camera.requested()),
+            (1, requested)
+        );
     }
 
     #[test]
-    fn where_the_focus_was_is_forgotten_when_another_focus_is_wished_and_only_then() {
+    fn the_locked_focus_is_forgotten_when_another_focus_is_requested_and_only_then() {
         let live = LiveControls::default();
-        live.state().focus = Some(70);
+        live.state().locked_focus = Some(70);
         live.set(CameraControls {
             gain: GainRequest::Percent(10.0),
             ..CameraControls::default()
         });
-        assert_eq!(live.state().focus, Some(70));
+        assert_eq!(live.state().locked_focus, Some(70));
         live.set(CameraControls {
             focus: FocusRequest::Auto,
             ..CameraControls::default()
         });
-        assert_eq!(live.state().focus, None);
+        assert_eq!(live.state().locked_focus, None);
     }
 
     #[test]
-    fn shares_of_a_range_are_those_of_its_ends() {
-        let range = Range {
-            least: -10,
-            most: 30,
-            items: Vec::new(),
+    fn percentages_are_those_of_the_range() {
+        let info = ControlInfo {
+            min: -10,
+            max: 30,
+            menu_items: Vec::new(),
         };
         assert_eq!(
-            [0.0, 50.0, 100.0].map(|p| range.at_percent(p)),
+            [0.0, 50.0, 100.0].map(|p| info.at_percent(p)),
             [-10, 10, 30]
         );
-        assert!((range.percent_of(20) - 75.0).abs() < 1e-9);
+        assert!((info.percent_of(20) - 75.0).abs() < 1e-9);
     }
 }

@@ -1,83 +1,74 @@
 //! Reads a clip through the `ffmpeg` and `ffprobe` programs, as child processes.
 //!
-//! ffprobe tells what the file holds. ffmpeg writes upright RGB pictures to its standard output and,
-//! through its `showinfo` filter, one line a frame to its standard error; the line holds the stamp
-//! of exactly the frame that follows on the other pipe. A helper thread reads the lines, so that
-//! neither pipe can block the other. The children die with the reader.
+//! ffprobe says what the file holds. ffmpeg writes upright RGB frames to its standard output and, through
+//! its `showinfo` filter, one line per frame to its standard error; the line holds the timestamp of exactly
+//! the frame that follows on the other pipe. A thread of its own reads the lines, so that neither pipe can
+//! block the other. The children die with the reader.
 
-use std::ffi::OsString;
-use std::io::{BufRead, BufReader, ErrorKind, Read};
-use std::path::{Path, PathBuf};
+mod log;
+mod probe;
+mod programs;
+
+use std::io::{BufRead, BufReader, Read};
+use std::path::Path;
 use std::process::{Child, ChildStderr, ChildStdout, Command, Stdio};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::thread::JoinHandle;
 
+use self::log::{FrameLine, LogLine, TimeBase};
+use self::probe::{Probe, probe};
+pub(super) use self::programs::Programs;
+use self::programs::{failed, file_argument, not_started};
 use super::ClipInfo;
-use super::probe::{Probe, probe};
-use super::said::{Line, Picture, TimeBase};
 use crate::capture::{CaptureError, Frame};
+use crate::picture_size::PictureSize;
 use crate::thread::spawn;
 use crate::time::CaptureTime;
 
-/// The programs to run: names to be found on the search path, or paths.
-#[derive(Clone, Debug)]
-pub(super) struct Programs {
-    pub ffmpeg: PathBuf,
-    pub ffprobe: PathBuf,
-}
-
-impl Default for Programs {
-    fn default() -> Self {
-        Self {
-            ffmpeg: "ffmpeg".into(),
-            ffprobe: "ffprobe".into(),
-        }
-    }
-}
-
-/// Lines that may wait for their frame. ffmpeg works only a few frames ahead, as its other pipe is
-/// short.
+/// Lines that may wait for their frame. ffmpeg works only a few frames ahead, as the other pipe is short.
 const LINES_AHEAD: usize = 4096;
 
-/// A clip that has been opened and gave its first frame.
-pub(super) struct Opened {
+/// A clip that is open, with its first frame.
+pub(super) struct OpenedClip {
     pub info: ClipInfo,
     pub reader: FfmpegReader,
     pub first: Frame,
 }
 
-/// ffmpeg, running.
+/// A running ffmpeg.
 #[derive(Debug)]
 pub(super) struct FfmpegReader {
     child: Child,
-    pictures: Option<ChildStdout>,
-    lines: Receiver<Picture>,
-    listener: Option<JoinHandle<Complaints>>,
-    width: usize,
-    height: usize,
+    /// `None` once ffmpeg has ended.
+    pixels: Option<ChildStdout>,
+    lines: Receiver<FrameLine>,
+    log_reader: Option<JoinHandle<ErrorLog>>,
+    /// Of the first frame; ffmpeg scales later ones to it, should the size change.
+    size: Option<PictureSize>,
+    /// How far apart frames without a timestamp are taken to be; zero where unknown.
     frame_secs: f64,
-    expected: Option<u64>,
-    given: u64,
-    last: Option<CaptureTime>,
+    expected_frames: Option<u64>,
+    frames_read: u64,
+    last_at: Option<CaptureTime>,
     skip_until_after: Option<CaptureTime>,
     problem: Option<String>,
 }
 
-/// What ffmpeg complained of.
+/// The errors that ffmpeg printed.
 #[derive(Clone, Debug, Default)]
-struct Complaints {
+struct ErrorLog {
     count: u64,
     last: Option<String>,
 }
 
 impl FfmpegReader {
-    /// `codec` names the contents for the message if ffmpeg is missing; none where nothing is known
-    /// of the file.
+    /// Starts ffmpeg and reads the first frame. `codec` names the contents for the message if ffmpeg is
+    /// missing; `None` where nothing is known of the file.
     pub(super) fn open(
         path: &Path,
         programs: &Programs,
         codec: Option<&str>,
-    ) -> Result<Opened, CaptureError> {
+    ) -> Result<OpenedClip, CaptureError> {
         let probe = probe(path, programs, codec)?;
         // The option's name changed in ffmpeg 5.1.
         let mut result = Self::start(path, programs, &probe, codec, "-fps_mode");
@@ -87,8 +78,7 @@ impl FfmpegReader {
         }
         let (reader, first) = result?;
         let info = ClipInfo {
-            width: first.width,
-            height: first.height,
+            size: first.size(),
             fps: probe.fps,
             frame_count: probe.frame_count,
             duration_secs: probe.duration_secs,
@@ -96,7 +86,7 @@ impl FfmpegReader {
             rotation: probe.rotation,
             built_in: false,
         };
-        Ok(Opened {
+        Ok(OpenedClip {
             info,
             reader,
             first,
@@ -144,31 +134,30 @@ impl FfmpegReader {
             .stderr(Stdio::piped())
             .spawn()
             .map_err(|error| not_started(path, codec, error))?;
-        let (pictures, said) = (child.stdout.take(), child.stderr.take());
+        let (pixels, log) = (child.stdout.take(), child.stderr.take());
         let (sender, lines) = sync_channel(LINES_AHEAD);
         // From here on dropping the reader ends the child.
         let mut reader = Self {
             child,
-            pictures,
+            pixels,
             lines,
-            listener: None,
-            width: 0,
-            height: 0,
+            log_reader: None,
+            size: None,
             frame_secs: if probe.fps > 0.0 {
                 1.0 / probe.fps
             } else {
                 0.0
             },
-            expected: probe.frame_count,
-            given: 0,
-            last: None,
+            expected_frames: probe.frame_count,
+            frames_read: 0,
+            last_at: None,
             skip_until_after: None,
             problem: None,
         };
-        if let Some(said) = said {
-            let listener = spawn("ffmpeg-listener", move || listen(said, &sender));
-            reader.listener =
-                Some(listener.map_err(|error| {
+        if let Some(log) = log {
+            let thread = spawn("ffmpeg-log", move || read_log(log, &sender));
+            reader.log_reader =
+                Some(thread.map_err(|error| {
                     failed(path, format!("no thread could be started ({error})"))
                 })?);
         }
@@ -182,17 +171,17 @@ impl FfmpegReader {
         })
     }
 
-    /// Leaves out the frames up to and including this stamp.
+    /// Leaves out the frames up to and including this timestamp.
     pub(super) fn skip_until_after(&mut self, stamp: Option<CaptureTime>) {
         self.skip_until_after = stamp;
     }
 
-    /// ffmpeg patches what it cannot decode, so no frame is known to be lost.
+    /// Always zero: ffmpeg conceals what it cannot decode, so no frame is known to be lost.
     pub(super) fn lost(&self) -> u64 {
         0
     }
 
-    /// What ffmpeg complained of; complete at the end of the clip.
+    /// What went wrong; complete at the end of the clip.
     pub(super) fn problem(&self) -> Option<&str> {
         self.problem.as_deref()
     }
@@ -213,54 +202,49 @@ impl FfmpegReader {
     }
 
     fn read_frame(&mut self, into: &mut Frame) -> bool {
-        let Some(pictures) = &mut self.pictures else {
+        let Some(pixels) = &mut self.pixels else {
             return false;
         };
-        // The line is written before the frame; the sender goes away when ffmpeg ends.
+        // The line is written before the frame; the sender is dropped when ffmpeg ends.
         let Ok(line) = self.lines.recv() else {
             self.finish();
             return false;
         };
-        if self.given == 0 && self.width == 0 {
-            // ffmpeg scales later frames to the first one's size, should the size change.
-            (self.width, self.height) = (line.width, line.height);
-        }
-        if pictures
-            .read_exact(into.resized(self.width, self.height))
-            .is_err()
-        {
+        let size = *self.size.get_or_insert(line.size);
+        let rgb = into.resized(size.width_px as usize, size.height_px as usize);
+        if pixels.read_exact(rgb).is_err() {
             self.finish();
             return false;
         }
-        into.index = self.given;
+        into.index = self.frames_read;
         into.captured_at = line.at.unwrap_or_else(|| {
-            self.last.map_or(CaptureTime::default(), |last| {
+            self.last_at.map_or(CaptureTime::default(), |last| {
                 last.plus_secs(self.frame_secs)
             })
         });
-        self.given += 1;
-        self.last = Some(into.captured_at);
+        self.frames_read += 1;
+        self.last_at = Some(into.captured_at);
         true
     }
 
-    /// Collects the child and what it had to say.
+    /// Waits for ffmpeg to end, and collects its errors.
     fn finish(&mut self) {
-        self.pictures = None;
+        self.pixels = None;
         let status = self.child.wait();
-        let complaints = self
-            .listener
+        let errors = self
+            .log_reader
             .take()
-            .and_then(|listener| listener.join().ok())
+            .and_then(|thread| thread.join().ok())
             .unwrap_or_default();
-        self.problem = match (complaints.last, self.expected) {
-            (Some(last), _) if complaints.count == 1 => Some(last),
+        self.problem = match (errors.last, self.expected_frames) {
+            (Some(last), _) if errors.count == 1 => Some(last),
             (Some(last), _) => Some(format!(
                 "ffmpeg reported {} problems, at last: {last}",
-                complaints.count
+                errors.count
             )),
-            (None, Some(expected)) if self.given < expected => Some(format!(
+            (None, Some(expected)) if self.frames_read < expected => Some(format!(
                 "{} of the {expected} frames that the file promises could be read",
-                self.given
+                self.frames_read
             )),
             (None, _) => match status {
                 Ok(status) if !status.success() => Some(format!("ffmpeg ended with {status}")),
@@ -273,63 +257,33 @@ impl FfmpegReader {
 
 impl Drop for FfmpegReader {
     fn drop(&mut self) {
-        // Either may fail only because the child has already ended, which is what is wanted.
+        // Either fails only if the child has already ended.
         let _ = self.child.kill();
         let _ = self.child.wait();
     }
 }
 
-/// Reads ffmpeg's messages until it ends: stamps go to `sender`, complaints are kept.
-fn listen(said: ChildStderr, sender: &SyncSender<Picture>) -> Complaints {
-    let mut complaints = Complaints::default();
+/// Reads ffmpeg's log until it ends: lines about frames go to `sender`, errors are kept.
+fn read_log(log: ChildStderr, sender: &SyncSender<FrameLine>) -> ErrorLog {
+    let mut errors = ErrorLog::default();
     let mut time_base = TimeBase::default();
-    let mut reader = BufReader::new(said);
+    let mut reader = BufReader::new(log);
     let mut bytes = Vec::new();
     loop {
         bytes.clear();
         match reader.read_until(b'\n', &mut bytes) {
-            Ok(0) | Err(_) => return complaints,
+            Ok(0) | Err(_) => return errors,
             Ok(_) => {}
         }
-        match Line::read(&String::from_utf8_lossy(&bytes), time_base) {
-            Line::TimeBase(told) => time_base = told,
-            // When nobody listens any more the reader is being dropped; ffmpeg is ended by it.
-            Line::Picture(picture) => drop(sender.send(picture)),
-            Line::Complaint(text) => {
-                complaints.count += 1;
-                complaints.last = Some(text);
+        match LogLine::parse(&String::from_utf8_lossy(&bytes), time_base) {
+            LogLine::TimeBase(new) => time_base = new,
+            // Without a receiver the reader is being dropped, which ends ffmpeg.
+            LogLine::Frame(line) => drop(sender.send(line)),
+            LogLine::Error(text) => {
+                errors.count += 1;
+                errors.last = Some(text);
             }
-            Line::Other => {}
+            LogLine::Other => {}
         }
-    }
-}
-
-/// A path as ffmpeg must be given it, so that no name is taken for an address or an option.
-pub(super) fn file_argument(path: &Path) -> OsString {
-    let mut argument = OsString::from("file:");
-    argument.push(path);
-    argument
-}
-
-/// The error for a program that could not be started.
-pub(super) fn not_started(path: &Path, codec: Option<&str>, error: std::io::Error) -> CaptureError {
-    match (error.kind(), codec) {
-        (ErrorKind::NotFound, Some(codec)) => CaptureError::NeedsFfmpeg {
-            path: path.into(),
-            codec: codec.into(),
-        },
-        (ErrorKind::NotFound, None) => CaptureError::NotVideo {
-            path: path.into(),
-            what: "its kind is not known here; with ffmpeg installed more kinds can be read".into(),
-        },
-        _ => failed(path, format!("it could not be started ({error})")),
-    }
-}
-
-/// The error for a program that ran and failed.
-pub(super) fn failed(path: &Path, reason: String) -> CaptureError {
-    CaptureError::FfmpegFailed {
-        path: path.into(),
-        reason,
     }
 }

@@ -1,4 +1,4 @@
-//! When a frame was taken, and which number it has, from what the driver says.
+//! When a frame was taken and what number it has, from the driver's metadata.
 
 use std::time::Duration;
 
@@ -6,18 +6,18 @@ use v4l::buffer::{Flags, Metadata};
 
 use crate::time::CaptureTime;
 
-/// A stamp older than this, or in the future, is on another clock.
-const OLDEST_STAMP_SECS: f64 = 5.0;
+/// A timestamp older than this, or in the future, is on another clock.
+const MAX_STAMP_AGE_SECS: f64 = 5.0;
 
-/// The driver's stamp if it is on the monotonic clock, the time of arrival if not.
-pub(super) fn stamp_of(about: &Metadata, now: CaptureTime) -> CaptureTime {
-    let nanos = i64::try_from(Duration::from(about.timestamp).as_nanos()).unwrap_or(0);
+/// The driver's timestamp if it is on the monotonic clock, the time of arrival if not.
+pub(super) fn stamp_of(metadata: &Metadata, now: CaptureTime) -> CaptureTime {
+    let nanos = i64::try_from(Duration::from(metadata.timestamp).as_nanos()).unwrap_or(0);
     let stamp = CaptureTime::from_nanos(nanos);
     let monotonic =
-        about.flags.bits() & Flags::TIMESTAMP_MASK.bits() == Flags::TIMESTAMP_MONOTONIC.bits();
+        metadata.flags.bits() & Flags::TIMESTAMP_MASK.bits() == Flags::TIMESTAMP_MONOTONIC.bits();
     let age_secs = now.secs_since(stamp);
-    // A millisecond of future allows for the stamp's own rounding.
-    if monotonic && nanos > 0 && (-0.001..OLDEST_STAMP_SECS).contains(&age_secs) {
+    // A millisecond into the future allows for the timestamp's own rounding.
+    if monotonic && nanos > 0 && (-0.001..MAX_STAMP_AGE_SECS).contains(&age_secs) {
         stamp
     } else {
         now
@@ -31,15 +31,15 @@ pub(super) struct FrameCounter {
     last_sequence: Option<u32>,
 }
 
-/// A larger step than this is a driver that counts something else.
-const LARGEST_STEP: u32 = 10_000;
+/// A larger step than this means that the driver counts something else.
+const MAX_STEP: u32 = 10_000;
 
 impl FrameCounter {
     pub(super) fn count(&mut self, sequence: u32) -> u64 {
         let step = match self.last_sequence {
-            // The count wraps round; a driver that never counts gives the same number again.
+            // The count wraps around; a driver that does not count repeats the same number.
             Some(last) => match sequence.wrapping_sub(last) {
-                step @ 1..=LARGEST_STEP => step,
+                step @ 1..=MAX_STEP => step,
                 _ => 1,
             },
             None => 1,
@@ -50,7 +50,7 @@ impl FrameCounter {
         index
     }
 
-    /// The driver begins anew; how many frames were lost meanwhile is not known.
+    /// The driver's count starts over; how many frames were lost in between is not known.
     pub(super) fn stream_restarted(&mut self) {
         self.last_sequence = None;
     }
@@ -63,7 +63,7 @@ mod tests {
     #[test]
     fn lost_frames_leave_a_gap_in_the_numbers() {
         let mut counter = FrameCounter::default();
-        // The driver's own count may start anywhere, and wraps round.
+        // The driver's own count may start anywhere, and wraps around.
         let counts: Vec<u64> = [u32::MAX - 1, u32::MAX, 0, 3, 4]
             .into_iter()
             .map(|sequence| counter.count(sequence))
@@ -86,15 +86,15 @@ mod tests {
     }
 
     #[test]
-    fn a_stamp_on_another_clock_gives_way_to_the_time_of_arrival() {
+    fn a_timestamp_on_another_clock_is_replaced_by_the_time_of_arrival() {
         let now = CaptureTime::from_secs(1000.0);
         let stamped = |sec: i64, usec: i64, flags: Flags| {
-            let about = Metadata {
+            let metadata = Metadata {
                 timestamp: v4l::Timestamp::new(sec, usec),
                 flags,
                 ..Metadata::default()
             };
-            stamp_of(&about, now)
+            stamp_of(&metadata, now)
         };
         assert_eq!(
             stamped(999, 990_000, Flags::TIMESTAMP_MONOTONIC),

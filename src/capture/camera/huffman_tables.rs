@@ -1,14 +1,16 @@
 //! The Huffman tables that some cameras leave out of their JPEGs.
 //!
-//! Motion JPEG lets a frame go without tables if it uses the typical ones of ITU-T T.81, annex K.3
-//! (tables K.3 to K.6); many USB cameras do so. Still-picture decoders want the tables, so they are
-//! put back.
+//! A Motion JPEG frame may leave out its tables if it uses the typical ones of ITU-T T.81, annex K.3
+//! (tables K.3 to K.6); many USB cameras do so. Still-picture decoders need the tables, so they are
+//! inserted again.
 
-/// How many codes there are of each length, 1 to 16 bits, and what they stand for.
+/// A Huffman table as a JPEG's DHT segment holds it.
 struct Table {
     /// Class (0 for DC, 1 for AC) in the high half, number in the low half.
     id: u8,
+    /// How many codes there are of each length, 1 to 16 bits.
     counts: [u8; 16],
+    /// What the codes stand for.
     values: &'static [u8],
 }
 
@@ -52,15 +54,15 @@ const TABLES: [Table; 4] = [
     },
 ];
 
-/// Where the scan of a JPEG starts, if no Huffman table comes before it; that is where tables go.
-pub(super) fn missing_at(jpeg: &[u8]) -> Option<usize> {
+/// Where the scan of a JPEG starts, if no Huffman table comes before it: where tables are to be inserted.
+pub(super) fn insertion_point(jpeg: &[u8]) -> Option<usize> {
     let mut at = 2;
     loop {
         let [0xFF, marker, high, low] = *jpeg.get(at..at + 4)? else {
             return None;
         };
         match marker {
-            // A fill byte: the marker's real start is one further.
+            // A fill byte: the marker starts one byte later.
             0xFF => at += 1,
             0xC4 => return None,
             0xDA => return Some(at),
@@ -69,8 +71,8 @@ pub(super) fn missing_at(jpeg: &[u8]) -> Option<usize> {
     }
 }
 
-/// Writes the JPEG with the typical tables put in at `at`.
-pub(super) fn put_in(jpeg: &[u8], at: usize, into: &mut Vec<u8>) {
+/// Writes the JPEG with the typical tables inserted at `at`.
+pub(super) fn insert(jpeg: &[u8], at: usize, into: &mut Vec<u8>) {
     into.clear();
     into.extend_from_slice(&jpeg[..at]);
     let length: usize = 2 + TABLES
@@ -99,14 +101,14 @@ mod tests {
     }
 
     #[test]
-    fn nonsense_has_no_place_for_tables() {
+    fn tables_are_not_inserted_into_nonsense() {
         for nonsense in [
             &b""[..],
             b"\xFF\xD8",
             b"\xFF\xD8\xFF\xE0\xFF\xFF",
             b"not a jpeg at all",
         ] {
-            assert_eq!(missing_at(nonsense), None, "{nonsense:?}");
+            assert_eq!(insertion_point(nonsense), None, "{nonsense:?}");
         }
     }
 }

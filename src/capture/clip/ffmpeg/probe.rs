@@ -1,12 +1,12 @@
-//! Asks the `ffprobe` program what a file holds, without decoding it.
+//! What a file holds, according to the `ffprobe` program, which does not decode it.
 
 use std::path::Path;
 use std::process::{Command, Stdio};
 
 use serde::Deserialize;
 
-use super::ffmpeg::{Programs, failed, file_argument, not_started};
-use super::stamps::nominal_fps;
+use super::super::frame_rate::nominal_fps;
+use super::programs::{Programs, failed, file_argument, not_started};
 use crate::capture::{CaptureError, Rotation};
 use crate::time::CaptureTime;
 
@@ -58,13 +58,13 @@ struct Stream {
 
 #[derive(Deserialize)]
 struct SideData {
-    /// Degrees anticlockwise.
+    /// Degrees, counterclockwise.
     rotation: Option<f64>,
 }
 
 #[derive(Default, Deserialize)]
 struct Tags {
-    /// Degrees clockwise, as older versions tell it.
+    /// Degrees, clockwise; older versions of ffprobe have this instead.
     rotate: Option<String>,
 }
 
@@ -92,14 +92,14 @@ pub(super) fn probe(
         .output()
         .map_err(|error| not_started(path, codec, error))?;
     if !output.status.success() {
-        let said = String::from_utf8_lossy(&output.stderr);
-        let last = said
+        let errors = String::from_utf8_lossy(&output.stderr);
+        let last = errors
             .lines()
             .rev()
             .find(|line| !line.trim().is_empty())
             .unwrap_or("it gave no reason")
             .trim();
-        // ffprobe puts the name in front of its reason; the error's own text has it already.
+        // ffprobe puts the file's name before the reason; our error has it already.
         let reason = last
             .strip_prefix(&*file_argument(path).to_string_lossy())
             .unwrap_or(last)
@@ -114,10 +114,10 @@ pub(super) fn probe(
     }
     let answer = serde_json::from_slice(&output.stdout)
         .map_err(|error| failed(path, format!("ffprobe's answer makes no sense ({error})")))?;
-    understood(path, answer)
+    interpret(path, answer)
 }
 
-fn understood(path: &Path, answer: Answer) -> Result<Probe, CaptureError> {
+fn interpret(path: &Path, answer: Answer) -> Result<Probe, CaptureError> {
     let Some(stream) = answer.streams.into_iter().next() else {
         return Err(CaptureError::NoVideoTrack { path: path.into() });
     };
@@ -143,14 +143,14 @@ fn understood(path: &Path, answer: Answer) -> Result<Probe, CaptureError> {
             .and_then(|text| text.parse::<f64>().ok())
             .filter(|secs| secs.is_finite())
     };
-    let mut stamps: Vec<CaptureTime> = answer
+    let mut timestamps: Vec<CaptureTime> = answer
         .packets
         .iter()
         .filter_map(|packet| secs(&packet.pts_time).or_else(|| secs(&packet.dts_time)))
         .map(CaptureTime::from_secs)
         .collect();
-    stamps.sort_unstable();
-    let fps = match nominal_fps(&stamps) {
+    timestamps.sort_unstable();
+    let fps = match nominal_fps(&timestamps) {
         0.0 => stream
             .avg_frame_rate
             .as_deref()
@@ -165,11 +165,11 @@ fn understood(path: &Path, answer: Answer) -> Result<Probe, CaptureError> {
         .side_data_list
         .iter()
         .find_map(|side| side.rotation)
-        .map(|anticlockwise| -anticlockwise)
+        .map(|counterclockwise| -counterclockwise)
         .or_else(|| stream.tags.rotate.as_ref()?.parse().ok())
         .unwrap_or(0.0);
     Ok(Probe {
-        codec: codec_words(&stream),
+        codec: codec_name(&stream),
         fps,
         frame_count: stream
             .nb_frames
@@ -191,7 +191,7 @@ fn fraction(text: &str) -> Option<f64> {
     value.is_finite().then_some(value)
 }
 
-fn codec_words(stream: &Stream) -> String {
+fn codec_name(stream: &Stream) -> String {
     let name = match stream.codec_name.as_deref() {
         Some("h264") => "H.264",
         Some("hevc") => "HEVC",
@@ -222,11 +222,11 @@ mod tests {
     use super::*;
 
     fn check(json: &str) -> Result<Probe, CaptureError> {
-        understood(Path::new("clip"), serde_json::from_str(json).unwrap())
+        interpret(Path::new("clip"), serde_json::from_str(json).unwrap())
     }
 
     #[test]
-    fn a_phone_clip_is_understood() {
+    fn a_phone_clip_is_interpreted() {
         let probe = check(
             r#"{"packets":[{"pts_time":"0.000000","dts_time":"-0.033"},{"pts_time":"0.066667"},{"pts_time":"0.033333"}],
                 "streams":[{"codec_name":"hevc","profile":"Main 10","pix_fmt":"yuv420p10le","field_order":"progressive",

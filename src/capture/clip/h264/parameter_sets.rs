@@ -1,21 +1,24 @@
-//! What an H.264 sequence parameter set says about the pictures: whether the decoder built into
-//! this program can decode them, and their colours.
+//! What H.264 sequence parameter sets say about the pictures: whether the built-in decoder can decode
+//! them, and their color space.
 
 use h264_reader::nal::sps::{ChromaFormat, FrameMbsFlags, SeqParameterSet};
 use h264_reader::nal::{Nal, RefNal};
 
-use crate::capture::colour::ColourSpace;
+use crate::capture::color::ColorSpace;
 
-/// The colours of the pictures, or the kind of picture that the built-in decoder cannot decode.
+/// The color space of the pictures.
 ///
-/// `sets` are sequence parameter sets without start codes. A set that cannot be parsed is left to
-/// the decoder to judge, with the usual colours.
-pub(super) fn inspect(sets: &[Vec<u8>]) -> Result<ColourSpace, &'static str> {
-    let mut colour = ColourSpace::default();
+/// `sets` are sequence parameter sets without start codes. One that cannot be parsed is left to the
+/// decoder, with the default color space.
+///
+/// # Errors
+/// The kind of picture that the built-in decoder cannot decode, in words.
+pub(in super::super) fn color_space(sets: &[Vec<u8>]) -> Result<ColorSpace, &'static str> {
+    let mut color = ColorSpace::default();
     for set in sets.iter().filter(|set| !set.is_empty()) {
         let Ok(parsed) = SeqParameterSet::from_bits(RefNal::new(set, &[], true).rbsp_bits()) else {
             tracing::debug!(
-                "a sequence parameter set could not be parsed; the decoder will judge it"
+                "a sequence parameter set could not be parsed; the decoder has to deal with it"
             );
             continue;
         };
@@ -38,8 +41,8 @@ pub(super) fn inspect(sets: &[Vec<u8>]) -> Result<ColourSpace, &'static str> {
                 .colour_description
                 .as_ref()
                 .map(|description| description.matrix_coefficients);
-            colour = ColourSpace::from_codes(matrix, signal.video_full_range_flag);
+            color = ColorSpace::from_codes(matrix, signal.video_full_range_flag);
         }
     }
-    Ok(colour)
+    Ok(color)
 }

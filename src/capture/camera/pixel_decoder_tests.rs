@@ -26,10 +26,12 @@ fn without_tables(jpeg: &[u8]) -> Vec<u8> {
 fn layout(format: PixelFormat, width: usize, height: usize, stride: usize) -> Layout {
     Layout {
         format,
-        width,
-        height,
+        size: PictureSize {
+            width_px: width as u32,
+            height_px: height as u32,
+        },
         stride,
-        colour: ColourSpace::default(),
+        color: ColorSpace::default(),
     }
 }
 
@@ -50,7 +52,7 @@ fn a_jpeg_without_tables_gives_the_same_picture_as_with_them() {
 }
 
 #[test]
-fn a_jpeg_cut_short_is_refused_and_not_painted_grey() {
+fn a_jpeg_cut_short_is_refused_and_not_painted_gray() {
     let whole = jpeg();
     for length in [whole.len() / 2, whole.len() * 3 / 4, 100, 2] {
         assert!(
@@ -115,10 +117,10 @@ fn rows_may_be_padded_and_must_be_whole() {
 }
 
 #[test]
-fn padded_yuyv_and_nv12_give_the_grey_they_hold() {
+fn padded_yuyv_and_nv12_give_the_gray_they_hold() {
     let mut frame = Frame::default();
     let mut decoder = PixelDecoder::default();
-    // 126 is mid grey in limited range: (126 - 16) * 255 / 219 = 128.
+    // 126 is mid gray in limited range: (126 - 16) * 255 / 219 = 128.
     let yuyv: Vec<u8> = (0..4)
         .flat_map(|_| [126, 128].into_iter().cycle().take(32).chain([0; 6]))
         .collect();
@@ -147,7 +149,7 @@ fn padded_yuyv_and_nv12_give_the_grey_they_hold() {
     );
 }
 
-/// A picture that changes smoothly in all three colours, as little of it is lost in a JPEG of high quality.
+/// A picture that changes smoothly in all three colors, as little of it is lost in a JPEG of high quality.
 fn smooth(width: usize, height: usize) -> Vec<u8> {
     let wave = |at: usize, length: f64| (127.5 + 100.0 * (at as f64 / length).sin()) as u8;
     (0..width * height)
@@ -214,7 +216,7 @@ fn bt601(y: u8, cb: u8, cr: u8) -> [f64; 3] {
 #[test]
 fn every_pixel_of_yuyv_and_nv12_is_the_one_of_the_recommendation() {
     let (width, height) = (32, 16);
-    // Brightness of each pixel, colour of each block of two by two; YUYV repeats it in both of its rows.
+    // Brightness of each pixel, color of each block of two by two; YUYV repeats it in both of its rows.
     let y = |x: usize, row: usize| (16 + (x * 53 + row * 31) % 220) as u8;
     let cb = |x: usize, row: usize| (16 + (x / 2 * 37 + row / 2 * 71) % 225) as u8;
     let cr = |x: usize, row: usize| (16 + (x / 2 * 91 + row / 2 * 13) % 225) as u8;
@@ -222,12 +224,12 @@ fn every_pixel_of_yuyv_and_nv12_is_the_one_of_the_recommendation() {
     let yuyv: Vec<u8> = pixels()
         .flat_map(|(x, row)| [y(x, row), if x % 2 == 0 { cb(x, row) } else { cr(x, row) }])
         .collect();
-    let colours = (0..height).step_by(2).flat_map(|row| {
+    let colors = (0..height).step_by(2).flat_map(|row| {
         (0..width)
             .step_by(2)
             .flat_map(move |x| [cb(x, row), cr(x, row)])
     });
-    let nv12: Vec<u8> = pixels().map(|(x, row)| y(x, row)).chain(colours).collect();
+    let nv12: Vec<u8> = pixels().map(|(x, row)| y(x, row)).chain(colors).collect();
     for (bytes, format) in [(yuyv, PixelFormat::Yuyv), (nv12, PixelFormat::Nv12)] {
         let mut frame = Frame::default();
         PixelDecoder::default()

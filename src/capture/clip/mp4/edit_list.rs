@@ -1,9 +1,9 @@
 //! The edit list of an MP4 track: which part of the recording is shown, and when.
 //!
 //! Phones write one when a clip is trimmed, encoders when frames are reordered. The rules follow
-//! ISO/IEC 14496-12, section 8.6.6, and agree with the stamps that `ffprobe` prints.
+//! ISO/IEC 14496-12, section 8.6.6, and agree with the timestamps that `ffprobe` prints.
 
-/// Maps stamps as written to stamps as shown. All numbers are ticks of the track's time scale.
+/// Maps composition times to the times at which frames are shown, in ticks of the track's time scale.
 #[derive(Debug)]
 pub(super) struct EditList {
     edits: Vec<Edit>,
@@ -13,25 +13,25 @@ pub(super) struct EditList {
 struct Edit {
     start: i64,
     end: i64,
-    /// Added to a stamp as written to give the stamp as shown.
+    /// Added to a composition time to give the time at which the frame is shown.
     shift: i64,
 }
 
 impl EditList {
-    /// From the entries: how long each edit lasts, in ticks of `film_timescale`, and where in the
-    /// recording it starts, in ticks of the track; a start below zero means that nothing is shown.
+    /// From the entries: how long each edit lasts, in ticks of `movie_timescale`, and where in the
+    /// recording it starts, in ticks of the track; a negative start means that nothing is shown.
     pub(super) fn new(
         entries: impl IntoIterator<Item = (u64, i64)>,
-        film_timescale: u32,
+        movie_timescale: u32,
         track_timescale: u64,
     ) -> Self {
         let mut edits = Vec::new();
         let mut shown_from = 0_i64;
-        for (film_duration, start) in entries {
-            let duration = rescaled(film_duration, u64::from(film_timescale), track_timescale);
+        for (movie_duration, start) in entries {
+            let duration = rescaled(movie_duration, u64::from(movie_timescale), track_timescale);
             if start >= 0 {
-                // A duration of zero stands for "to the end", as fragmented files have it.
-                let end = if film_duration == 0 {
+                // A duration of zero means "to the end", as fragmented files have it.
+                let end = if movie_duration == 0 {
                     i64::MAX
                 } else {
                     start.saturating_add(duration)
@@ -54,12 +54,12 @@ impl EditList {
         Self { edits }
     }
 
-    /// Moves the stamps as shown so that the first edit starts on a frame of the track.
+    /// Shifts the list so that the first edit starts on a frame of the track.
     ///
     /// A clip trimmed between two frames would otherwise start a fraction of a frame late.
-    pub(super) fn starting_on_a_frame(mut self, written: &[i64]) -> Self {
+    pub(super) fn starting_on_a_frame(mut self, composition: &[i64]) -> Self {
         if let Some(first_edit) = self.edits.first().filter(|edit| edit.start >= 0) {
-            let first_frame = written
+            let first_frame = composition
                 .iter()
                 .filter(|ticks| (first_edit.start..first_edit.end).contains(*ticks))
                 .min();
@@ -71,7 +71,7 @@ impl EditList {
         self
     }
 
-    /// When a frame written for `ticks` is shown; none where it is left out.
+    /// When a frame with this composition time is shown; `None` where it is left out.
     pub(super) fn shown_at(&self, ticks: i64) -> Option<i64> {
         self.edits
             .iter()
@@ -94,7 +94,7 @@ mod tests {
     }
 
     #[test]
-    fn without_a_list_stamps_stay() {
+    fn without_a_list_times_stay() {
         assert_eq!(list(&[]).shown_at(1234), Some(1234));
     }
 

@@ -1,16 +1,16 @@
-//! What a clip's time stamps say about its frame rate.
+//! A clip's frame rate, from its timestamps.
 
 use crate::time::CaptureTime;
 
-/// Gaps this far from the median (as a share of it) are dropped frames or pauses, not the rate.
+/// Gaps further from the median than this share of it are dropped frames or pauses, not the rate.
 const STEADY_SHARE: f64 = 0.25;
 
-/// Frames a second from stamps in rising order; zero where fewer than two frames are there.
+/// Frames per second from rising timestamps; zero for fewer than two.
 ///
-/// The median gap says which gaps are ordinary, and their mean gives the rate: stamps rounded to
-/// whole milliseconds (33, 33, 34, ...) have a median that is one per cent off, but the right mean.
-pub(super) fn nominal_fps(stamps: &[CaptureTime]) -> f64 {
-    let mut gaps: Vec<f64> = stamps
+/// The median gap shows which gaps are regular, and the mean of those gives the rate: timestamps rounded to
+/// whole milliseconds (33, 33, 34, ...) have a median that is one percent off, but the right mean.
+pub(super) fn nominal_fps(timestamps: &[CaptureTime]) -> f64 {
+    let mut gaps: Vec<f64> = timestamps
         .windows(2)
         .map(|pair| pair[1].secs_since(pair[0]))
         .filter(|gap| *gap > 0.0)
@@ -33,16 +33,16 @@ mod tests {
 
     fn fps_of(gaps_millis: &[i64]) -> f64 {
         let mut at = 0;
-        let mut stamps = vec![CaptureTime::default()];
+        let mut timestamps = vec![CaptureTime::default()];
         for gap in gaps_millis {
             at += gap * 1_000_000;
-            stamps.push(CaptureTime::from_nanos(at));
+            timestamps.push(CaptureTime::from_nanos(at));
         }
-        nominal_fps(&stamps)
+        nominal_fps(&timestamps)
     }
 
     #[test]
-    fn stamps_in_whole_milliseconds_give_the_true_rate() {
+    fn timestamps_in_whole_milliseconds_give_the_true_rate() {
         assert!((fps_of(&[33, 33, 34, 33, 33, 34]) - 30.0).abs() < 0.01);
         assert!((fps_of(&[17, 16, 17, 17, 16, 17]) - 60.0).abs() < 0.01);
     }

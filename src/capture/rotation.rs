@@ -1,8 +1,6 @@
-//! Quarter turns of RGB pictures, for clips filmed with the camera on its side.
-//!
-//! Pure pixel moves; no resampling.
+//! Rotates RGB pictures by quarter turns, for clips filmed with the camera on its side. No resampling.
 
-/// How far a stored picture must be turned, clockwise, to stand upright.
+/// How far a stored picture must be rotated, clockwise, to be upright.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Rotation {
     /// Stored upright.
@@ -12,7 +10,7 @@ pub enum Rotation {
     Clockwise90,
     /// Upside down.
     Half,
-    /// A quarter turn anticlockwise.
+    /// A quarter turn counterclockwise.
     Clockwise270,
 }
 
@@ -37,8 +35,8 @@ impl Rotation {
         }
     }
 
-    /// Width and height in pixels after the turn.
-    pub fn turned_size(self, width: usize, height: usize) -> (usize, usize) {
+    /// Width and height in pixels after the rotation.
+    pub fn rotated_size(self, width: usize, height: usize) -> (usize, usize) {
         match self {
             Self::None | Self::Half => (width, height),
             Self::Clockwise90 | Self::Clockwise270 => (height, width),
@@ -46,12 +44,12 @@ impl Rotation {
     }
 }
 
-/// So many pixels of an upright row are written at a time: their stored rows then all stay in the
-/// processor's cache while the columns are walked through.
-const BAND: usize = 16;
+/// How many pixels of an upright row are written at a time: few enough that the stored rows they come
+/// from stay in the processor's cache from one column to the next.
+const STRIP: usize = 16;
 
-/// Turns `from` (`width` x `height`, tightly packed RGB) into `into`, which must be as long.
-pub(super) fn turn_rgb(
+/// Rotates `from` (`width` x `height`, tightly packed RGB) into `into`, which must be as long.
+pub(super) fn rotate_rgb(
     from: &[u8],
     width: usize,
     height: usize,
@@ -70,18 +68,20 @@ pub(super) fn turn_rgb(
             }
         }
         Rotation::Clockwise90 => {
-            turn_quarter(from, height, into, |row, at| {
-                (height - 1 - at) * width + row
+            rotate_quarter(from, height, into, |row, column| {
+                (height - 1 - column) * width + row
             });
         }
         Rotation::Clockwise270 => {
-            turn_quarter(from, height, into, |row, at| at * width + (width - 1 - row));
+            rotate_quarter(from, height, into, |row, column| {
+                column * width + (width - 1 - row)
+            });
         }
     }
 }
 
-/// `stored_at` tells where the pixel at place `at` of an upright `row` is stored.
-fn turn_quarter(
+/// `stored_at(row, column)` is the index of the stored pixel for that pixel of the upright picture.
+fn rotate_quarter(
     from: &[u8],
     upright_width: usize,
     into: &mut [u8],
@@ -89,11 +89,11 @@ fn turn_quarter(
 ) {
     let (from, _) = from.as_chunks::<3>();
     let (into, _) = into.as_chunks_mut::<3>();
-    for band in (0..upright_width).step_by(BAND) {
-        let band = band..(band + BAND).min(upright_width);
+    for strip in (0..upright_width).step_by(STRIP) {
+        let strip = strip..(strip + STRIP).min(upright_width);
         for (row, pixels) in into.chunks_exact_mut(upright_width).enumerate() {
-            for (at, pixel) in band.clone().zip(&mut pixels[band.clone()]) {
-                *pixel = from[stored_at(row, at)];
+            for (column, pixel) in strip.clone().zip(&mut pixels[strip.clone()]) {
+                *pixel = from[stored_at(row, column)];
             }
         }
     }
@@ -110,14 +110,14 @@ mod tests {
             .collect()
     }
 
-    fn turned(rotation: Rotation, width: usize, height: usize) -> Vec<u8> {
+    fn rotated(rotation: Rotation, width: usize, height: usize) -> Vec<u8> {
         let mut into = vec![0; 3 * width * height];
-        turn_rgb(&picture(width, height), width, height, rotation, &mut into);
+        rotate_rgb(&picture(width, height), width, height, rotation, &mut into);
         into
     }
 
     #[test]
-    fn corners_land_where_a_turned_page_puts_them() {
+    fn corners_land_where_a_rotated_page_puts_them() {
         let (width, height) = (5, 3);
         let pixel = |rgb: &[u8], width: usize, x: usize, y: usize| {
             [rgb[3 * (y * width + x)], rgb[3 * (y * width + x) + 1]]
@@ -125,7 +125,7 @@ mod tests {
         // The stored top left corner is (0, 0).
         assert_eq!(
             pixel(
-                &turned(Rotation::Clockwise90, width, height),
+                &rotated(Rotation::Clockwise90, width, height),
                 height,
                 height - 1,
                 0
@@ -134,7 +134,7 @@ mod tests {
         );
         assert_eq!(
             pixel(
-                &turned(Rotation::Half, width, height),
+                &rotated(Rotation::Half, width, height),
                 width,
                 width - 1,
                 height - 1
@@ -143,7 +143,7 @@ mod tests {
         );
         assert_eq!(
             pixel(
-                &turned(Rotation::Clockwise270, width, height),
+                &rotated(Rotation::Clockwise270, width, height),
                 height,
                 0,
                 width - 1
@@ -153,7 +153,7 @@ mod tests {
         // The stored top right corner is (4, 0).
         assert_eq!(
             pixel(
-                &turned(Rotation::Clockwise90, width, height),
+                &rotated(Rotation::Clockwise90, width, height),
                 height,
                 height - 1,
                 width - 1
@@ -161,25 +161,35 @@ mod tests {
             [4, 0]
         );
         assert_eq!(
-            pixel(&turned(Rotation::Half, width, height), width, 0, height - 1),
+            pixel(
+                &rotated(Rotation::Half, width, height),
+                width,
+                0,
+                height - 1
+            ),
             [4, 0]
         );
         assert_eq!(
-            pixel(&turned(Rotation::Clockwise270, width, height), height, 0, 0),
+            pixel(
+                &rotated(Rotation::Clockwise270, width, height),
+                height,
+                0,
+                0
+            ),
             [4, 0]
         );
     }
 
     #[test]
     fn four_quarter_turns_give_the_picture_back() {
-        // Larger than a band and no multiple of it.
+        // Larger than a strip and no multiple of it.
         let (width, height) = (70, 45);
         let original = picture(width, height);
         let (mut now, mut size) = (original.clone(), (width, height));
         for _ in 0..4 {
             let mut next = vec![0; now.len()];
-            turn_rgb(&now, size.0, size.1, Rotation::Clockwise90, &mut next);
-            size = Rotation::Clockwise90.turned_size(size.0, size.1);
+            rotate_rgb(&now, size.0, size.1, Rotation::Clockwise90, &mut next);
+            size = Rotation::Clockwise90.rotated_size(size.0, size.1);
             now = next;
         }
         assert_eq!(size, (width, height));

@@ -1,5 +1,6 @@
-//! Understands the lines that ffmpeg prints while it decodes.
+//! Parses the lines that ffmpeg prints while it decodes.
 
+use crate::picture_size::PictureSize;
 use crate::time::CaptureTime;
 
 /// The length of a tick, in seconds, as a fraction.
@@ -18,42 +19,42 @@ impl Default for TimeBase {
     }
 }
 
-/// A frame that is about to come through the other pipe.
+/// What `showinfo` says about the frame that follows on the other pipe.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Picture {
-    /// None where the container has no stamp for it.
+pub(super) struct FrameLine {
+    /// `None` where the container has no timestamp for it.
     pub at: Option<CaptureTime>,
-    pub width: usize,
-    pub height: usize,
+    pub size: PictureSize,
 }
 
-/// One line.
+/// One line of ffmpeg's log.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) enum Line {
+pub(super) enum LogLine {
     TimeBase(TimeBase),
-    Picture(Picture),
-    Complaint(String),
+    Frame(FrameLine),
+    /// An error or worse.
+    Error(String),
     Other,
 }
 
-impl Line {
-    /// `time_base` is the one told last.
-    pub(super) fn read(text: &str, time_base: TimeBase) -> Self {
+impl LogLine {
+    /// `time_base` is the latest one that was parsed.
+    pub(super) fn parse(text: &str, time_base: TimeBase) -> Self {
         let text = text.trim_end();
         if text.contains("showinfo") {
-            return Self::of_showinfo(text, time_base);
+            return Self::parse_showinfo(text, time_base);
         }
         ["[error] ", "[fatal] ", "[panic] "]
             .iter()
             .find_map(|level| text.split_once(level))
-            .map_or(Self::Other, |(_, complaint)| {
-                Self::Complaint(complaint.trim().to_owned())
+            .map_or(Self::Other, |(_, error)| {
+                Self::Error(error.trim().to_owned())
             })
     }
 
-    fn of_showinfo(text: &str, time_base: TimeBase) -> Self {
-        if let Some((_, told)) = text.split_once("config in time_base:") {
-            let fraction = told
+    fn parse_showinfo(text: &str, time_base: TimeBase) -> Self {
+        if let Some((_, config)) = text.split_once("config in time_base:") {
+            let fraction = config
                 .trim_start()
                 .split([',', ' '])
                 .next()
@@ -66,11 +67,11 @@ impl Line {
             });
             return parsed.map_or(Self::Other, Self::TimeBase);
         }
-        // Side data are told on lines of their own, without these fields.
+        // Side data have lines of their own, without these fields.
         let (Some(ticks), Some(size)) = (value_of(text, " pts:"), value_of(text, " s:")) else {
             return Self::Other;
         };
-        let Some((Ok(width), Ok(height))) = size
+        let Some((Ok(width_px), Ok(height_px))) = size
             .split_once('x')
             .map(|(width, height)| (width.parse(), height.parse()))
         else {
@@ -82,7 +83,11 @@ impl Line {
                 .div_euclid(i128::from(time_base.denominator));
             CaptureTime::from_nanos(i64::try_from(rounded).unwrap_or(i64::MAX))
         });
-        Self::Picture(Picture { at, width, height })
+        let size = PictureSize {
+            width_px,
+            height_px,
+        };
+        Self::Frame(FrameLine { at, size })
     }
 }
 
@@ -95,8 +100,8 @@ mod tests {
     use super::*;
 
     #[test]
-    fn stamps_are_exact_fractions_of_the_time_base() {
-        let told = Line::read(
+    fn timestamps_are_exact_fractions_of_the_time_base() {
+        let config = LogLine::parse(
             "[Parsed_showinfo_0 @ 0x55] [info] config in time_base: 1001/60000, frame_rate: 60000/1001\n",
             TimeBase::default(),
         );
@@ -104,45 +109,49 @@ mod tests {
             numerator: 1001,
             denominator: 60_000,
         };
-        assert_eq!(told, Line::TimeBase(base));
+        assert_eq!(config, LogLine::TimeBase(base));
         let line = "[Parsed_showinfo_0 @ 0x55] [info] n:   2 pts:      3 pts_time:0.05005 pos:  4 fmt:yuv420p sar:1/1 s:320x240 i:P iskey:0";
-        let picture = Picture {
+        let frame = FrameLine {
             at: Some(CaptureTime::from_nanos(50_050_000)),
-            width: 320,
-            height: 240,
+            size: PictureSize {
+                width_px: 320,
+                height_px: 240,
+            },
         };
-        assert_eq!(Line::read(line, base), Line::Picture(picture));
+        assert_eq!(LogLine::parse(line, base), LogLine::Frame(frame));
     }
 
     #[test]
-    fn a_frame_without_a_stamp_is_still_a_frame() {
+    fn a_frame_without_a_timestamp_is_still_a_frame() {
         let line = "[Parsed_showinfo_1 @ 0x1] [info] n:   0 pts:    NOPTS pts_time:NOPTS   duration:0 fmt:yuv420p sar:0/1 s:64x48 i:P";
         assert_eq!(
-            Line::read(line, TimeBase::default()),
-            Line::Picture(Picture {
+            LogLine::parse(line, TimeBase::default()),
+            LogLine::Frame(FrameLine {
                 at: None,
-                width: 64,
-                height: 48
+                size: PictureSize {
+                    width_px: 64,
+                    height_px: 48
+                }
             })
         );
     }
 
     #[test]
-    fn complaints_are_kept_and_chatter_is_not() {
+    fn errors_are_kept_and_chatter_is_not() {
         assert_eq!(
-            Line::read("[h264 @ 0x1] [error] no frame!\n", TimeBase::default()),
-            Line::Complaint("no frame!".into())
+            LogLine::parse("[h264 @ 0x1] [error] no frame!\n", TimeBase::default()),
+            LogLine::Error("no frame!".into())
         );
         assert_eq!(
-            Line::read("[info] Stream mapping:\n", TimeBase::default()),
-            Line::Other
+            LogLine::parse("[info] Stream mapping:\n", TimeBase::default()),
+            LogLine::Other
         );
         assert_eq!(
-            Line::read(
+            LogLine::parse(
                 "[Parsed_showinfo_0 @ 0x1] [info]   side data - display matrix\n",
                 TimeBase::default()
             ),
-            Line::Other
+            LogLine::Other
         );
     }
 }

@@ -1,22 +1,22 @@
-//! From the colour planes that codecs and cameras give to packed RGB.
+//! Converts the YUV layouts of codecs and cameras to packed RGB.
 //!
-//! The arithmetic is the `yuv` crate's (vector code chosen at run time). Which matrix and range a
-//! picture uses is said by its source; where nothing is said, the choice is BT.601 limited, which
-//! is also what ffmpeg's own scaler takes, so both clip paths give the same pixels.
+//! The arithmetic is the `yuv` crate's (SIMD chosen at run time). Which matrix and range a picture
+//! uses is told by its source; where it is not, BT.601 limited is assumed, which is also what ffmpeg's
+//! own scaler assumes, so both ways of reading a clip give the same pixels.
 
 use yuv::{
     YuvBiPlanarImage, YuvConversionMode, YuvError, YuvPackedImage, YuvPlanarImage, YuvRange,
     YuvStandardMatrix,
 };
 
-/// The matrix and the range of a picture's colour planes.
+/// The matrix and the range of a picture's YUV values.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct ColourSpace {
+pub(super) struct ColorSpace {
     pub matrix: YuvStandardMatrix,
     pub range: YuvRange,
 }
 
-impl Default for ColourSpace {
+impl Default for ColorSpace {
     fn default() -> Self {
         Self {
             matrix: YuvStandardMatrix::Bt601,
@@ -25,7 +25,7 @@ impl Default for ColourSpace {
     }
 }
 
-impl ColourSpace {
+impl ColorSpace {
     /// From a video stream's `matrix_coefficients` (ITU-T H.273, table 4) and full-range flag.
     pub(super) fn from_codes(matrix_coefficients: Option<u8>, full_range: bool) -> Self {
         let matrix = match matrix_coefficients {
@@ -46,23 +46,23 @@ impl ColourSpace {
     }
 }
 
-/// Three planes, the colour planes at half size both ways.
+/// Planar 4:2:0: full-size luma, and two chroma planes of half the width and height.
 pub(super) struct Planes420<'a> {
     pub y: &'a [u8],
     pub u: &'a [u8],
     pub v: &'a [u8],
-    /// Bytes a row of `y`.
+    /// Bytes per row of `y`.
     pub y_stride: usize,
-    /// Bytes a row of `u` and of `v`.
+    /// Bytes per row of `u` and of `v`.
     pub uv_stride: usize,
 }
 
-/// Writes planar 4:2:0 as RGB; `rgb` must hold `3 * width * height` bytes.
+/// Converts planar 4:2:0 to RGB; `rgb` must hold `3 * width * height` bytes.
 pub(super) fn planes_to_rgb(
     planes: &Planes420<'_>,
     width: usize,
     height: usize,
-    colour: ColourSpace,
+    color: ColorSpace,
     rgb: &mut [u8],
 ) -> Result<(), YuvError> {
     let image = YuvPlanarImage {
@@ -75,16 +75,16 @@ pub(super) fn planes_to_rgb(
         width: width as u32,
         height: height as u32,
     };
-    yuv::yuv420_to_rgb(&image, rgb, 3 * width as u32, colour.range, colour.matrix)
+    yuv::yuv420_to_rgb(&image, rgb, 3 * width as u32, color.range, color.matrix)
 }
 
-/// Writes YUYV (4:2:2, packed) with `stride` bytes a row as RGB.
+/// Converts YUYV (packed 4:2:2) with `stride` bytes per row to RGB.
 pub(super) fn yuyv_to_rgb(
     yuyv: &[u8],
     stride: usize,
     width: usize,
     height: usize,
-    colour: ColourSpace,
+    color: ColorSpace,
     rgb: &mut [u8],
 ) -> Result<(), YuvError> {
     let image = YuvPackedImage {
@@ -93,17 +93,17 @@ pub(super) fn yuyv_to_rgb(
         width: width as u32,
         height: height as u32,
     };
-    yuv::yuyv422_to_rgb(&image, rgb, 3 * width as u32, colour.range, colour.matrix)
+    yuv::yuyv422_to_rgb(&image, rgb, 3 * width as u32, color.range, color.matrix)
 }
 
-/// Writes NV12 (a plane of Y, then a plane of paired U and V at half size) with `stride` bytes a
-/// row as RGB.
+/// Converts NV12 (a Y plane, then a half-size plane of interleaved U and V) with `stride` bytes per
+/// row to RGB.
 pub(super) fn nv12_to_rgb(
     nv12: &[u8],
     stride: usize,
     width: usize,
     height: usize,
-    colour: ColourSpace,
+    color: ColorSpace,
     rgb: &mut [u8],
 ) -> Result<(), YuvError> {
     let (y_plane, uv_plane) = nv12.split_at((stride * height).min(nv12.len()));
@@ -119,8 +119,8 @@ pub(super) fn nv12_to_rgb(
         &image,
         rgb,
         3 * width as u32,
-        colour.range,
-        colour.matrix,
+        color.range,
+        color.matrix,
         YuvConversionMode::Balanced,
     )
 }
@@ -129,7 +129,7 @@ pub(super) fn nv12_to_rgb(
 mod tests {
     use super::*;
 
-    /// The colour bars of ITU-R BT.601 and BT.709 at 100 %: red, in 8-bit limited range, as the two
+    /// The color bars of ITU-R BT.601 and BT.709 at 100 %: red, in 8-bit limited range, as the two
     /// recommendations' own equations give it (BT.601-7 section 2.5, BT.709-6 section 3).
     #[test]
     fn pure_red_comes_out_red_in_either_matrix_and_range() {
@@ -141,7 +141,7 @@ mod tests {
             (Some(6), true, [76, 85, 255]),
         ];
         for (matrix, full_range, [y, u, v]) in cases {
-            let colour = ColourSpace::from_codes(matrix, full_range);
+            let color = ColorSpace::from_codes(matrix, full_range);
             let (width, height) = (16, 4);
             let mut from_planes = vec![0; 3 * width * height];
             let planes = Planes420 {
@@ -151,7 +151,7 @@ mod tests {
                 y_stride: 16,
                 uv_stride: 8,
             };
-            planes_to_rgb(&planes, width, height, colour, &mut from_planes).unwrap();
+            planes_to_rgb(&planes, width, height, color, &mut from_planes).unwrap();
             let mut from_yuyv = vec![0; 3 * width * height];
             let yuyv: Vec<u8> = [y, u, y, v]
                 .iter()
@@ -159,12 +159,12 @@ mod tests {
                 .cycle()
                 .take(2 * width * height)
                 .collect();
-            yuyv_to_rgb(&yuyv, 2 * width, width, height, colour, &mut from_yuyv).unwrap();
+            yuyv_to_rgb(&yuyv, 2 * width, width, height, color, &mut from_yuyv).unwrap();
             let mut from_nv12 = vec![0; 3 * width * height];
             let nv12: Vec<u8> = std::iter::repeat_n(y, width * height)
                 .chain([u, v].iter().copied().cycle().take(width * height / 2))
                 .collect();
-            nv12_to_rgb(&nv12, width, width, height, colour, &mut from_nv12).unwrap();
+            nv12_to_rgb(&nv12, width, width, height, color, &mut from_nv12).unwrap();
             for rgb in [&from_planes, &from_yuyv, &from_nv12] {
                 for pixel in rgb.chunks(3) {
                     assert!(

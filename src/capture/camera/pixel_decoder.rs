@@ -2,31 +2,32 @@
 
 use zune_jpeg::JpegDecoder;
 use zune_jpeg::zune_core::bytestream::ZCursor;
-use zune_jpeg::zune_core::colorspace::ColorSpace as JpegColours;
+use zune_jpeg::zune_core::colorspace::ColorSpace as JpegColors;
 use zune_jpeg::zune_core::options::DecoderOptions;
 
 use super::PixelFormat;
-use super::fallback_tables;
+use super::huffman_tables;
 use crate::capture::Frame;
-use crate::capture::colour::{ColourSpace, nv12_to_rgb, yuyv_to_rgb};
+use crate::capture::color::{ColorSpace, nv12_to_rgb, yuyv_to_rgb};
 use crate::cores;
+use crate::picture_size::PictureSize;
 
-/// After so many frames that fail only the strict reading, the camera is taken to write its JPEGs
-/// a little wrong by habit, and they are read leniently from then on.
-const STRICT_FAILURES_ALLOWED: u32 = 10;
+/// After this many frames that fail strict decoding and none that passes, the camera is assumed to write
+/// all its JPEGs slightly wrong, and they are decoded leniently from then on.
+const MAX_STRICT_FAILURES: u32 = 10;
 
-/// What is to be known of the bytes that a camera sends.
+/// How the bytes that a camera sends are laid out.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Layout {
     pub format: PixelFormat,
-    pub width: usize,
-    pub height: usize,
-    /// Bytes a row; zero for the least that a row needs. No meaning for MJPEG.
+    /// Not used for MJPEG, which carries its own.
+    pub size: PictureSize,
+    /// Bytes per row; zero for rows without padding. Not used for MJPEG.
     pub stride: usize,
-    pub colour: ColourSpace,
+    pub color: ColorSpace,
 }
 
-/// Decodes frames of one camera.
+/// Decodes the frames of one camera.
 #[derive(Debug, Default)]
 pub(super) struct PixelDecoder {
     strict_failures: u32,
@@ -34,7 +35,7 @@ pub(super) struct PixelDecoder {
     with_tables: Vec<u8>,
 }
 
-/// Decodes Motion-JPEG frames as those of a camera are decoded.
+/// Decodes Motion JPEG frames as those of a camera are decoded.
 #[derive(Debug, Default)]
 pub struct MjpegDecoder(PixelDecoder);
 
@@ -42,7 +43,7 @@ impl MjpegDecoder {
     /// Writes size and pixels of `frame` from one JPEG.
     ///
     /// # Errors
-    /// In words, where the bytes are no JPEG.
+    /// What is wrong with the bytes, in words.
     pub fn decode(&mut self, jpeg: &[u8], frame: &mut Frame) -> Result<(), String> {
         let _urgent = cores::BUDGET.begin_urgent();
         self.0.decode_jpeg(jpeg, frame)
@@ -50,7 +51,7 @@ impl MjpegDecoder {
 }
 
 impl PixelDecoder {
-    /// Writes size and pixels of `frame`; says what is wrong with the bytes if they cannot be used.
+    /// Writes size and pixels of `frame`, or says what is wrong with the bytes.
     pub(super) fn decode(
         &mut self,
         bytes: &[u8],
@@ -60,39 +61,40 @@ impl PixelDecoder {
         if bytes.is_empty() {
             return Err("it is empty".into());
         }
-        let (width, height) = (layout.width, layout.height);
+        let width = layout.size.width_px as usize;
+        let height = layout.size.height_px as usize;
         let _urgent = cores::BUDGET.begin_urgent();
         match layout.format {
             PixelFormat::Mjpeg => self.decode_jpeg(bytes, frame),
             PixelFormat::Yuyv => {
                 let stride = layout.stride.max(2 * width);
-                let rows = enough(bytes, stride, height, 2 * width)?;
+                let rows = take_rows(bytes, stride, height, 2 * width)?;
                 yuyv_to_rgb(
                     rows,
                     stride,
                     width,
                     height,
-                    layout.colour,
+                    layout.color,
                     frame.resized(width, height),
                 )
                 .map_err(|error| error.to_string())
             }
             PixelFormat::Nv12 => {
                 let stride = layout.stride.max(width);
-                let planes = enough(bytes, stride, height + height.div_ceil(2), width)?;
+                let planes = take_rows(bytes, stride, height + height.div_ceil(2), width)?;
                 nv12_to_rgb(
                     planes,
                     stride,
                     width,
                     height,
-                    layout.colour,
+                    layout.color,
                     frame.resized(width, height),
                 )
                 .map_err(|error| error.to_string())
             }
             PixelFormat::Rgb24 => {
                 let stride = layout.stride.max(3 * width);
-                let rows = enough(bytes, stride, height, 3 * width)?;
+                let rows = take_rows(bytes, stride, height, 3 * width)?;
                 for (row, into) in rows
                     .chunks(stride)
                     .zip(frame.resized(width, height).chunks_exact_mut(3 * width))
@@ -105,15 +107,15 @@ impl PixelDecoder {
     }
 
     fn decode_jpeg(&mut self, bytes: &[u8], frame: &mut Frame) -> Result<(), String> {
-        let jpeg = match fallback_tables::missing_at(bytes) {
+        let jpeg = match huffman_tables::insertion_point(bytes) {
             Some(at) => {
-                fallback_tables::put_in(bytes, at, &mut self.with_tables);
+                huffman_tables::insert(bytes, at, &mut self.with_tables);
                 &self.with_tables[..]
             }
             None => bytes,
         };
-        // Read leniently, half a JPEG gives a picture that is half grey, and nobody is told.
-        if self.strict_successes == 0 && self.strict_failures >= STRICT_FAILURES_ALLOWED {
+        // Decoded leniently, half a JPEG gives a picture that is half gray, without an error.
+        if self.strict_successes == 0 && self.strict_failures >= MAX_STRICT_FAILURES {
             return read_jpeg(jpeg, false, frame);
         }
         let result = read_jpeg(jpeg, true, frame);
@@ -121,7 +123,7 @@ impl PixelDecoder {
             Ok(()) => self.strict_successes += 1,
             Err(_) if self.strict_successes == 0 => {
                 self.strict_failures += 1;
-                if self.strict_failures == STRICT_FAILURES_ALLOWED {
+                if self.strict_failures == MAX_STRICT_FAILURES {
                     tracing::warn!(
                         "every JPEG of this camera is a little wrong; reading them leniently, so cut frames may show as grey"
                     );
@@ -136,7 +138,7 @@ impl PixelDecoder {
 fn read_jpeg(jpeg: &[u8], strict: bool, frame: &mut Frame) -> Result<(), String> {
     let options = DecoderOptions::new_fast()
         .set_strict_mode(strict)
-        .jpeg_set_out_colorspace(JpegColours::RGB);
+        .jpeg_set_out_colorspace(JpegColors::RGB);
     let mut decoder = JpegDecoder::new_with_options(ZCursor::new(jpeg), options);
     decoder
         .decode_headers()
@@ -147,12 +149,17 @@ fn read_jpeg(jpeg: &[u8], strict: bool, frame: &mut Frame) -> Result<(), String>
         .map_err(|error| format!("its JPEG is bad ({error:?})"))
 }
 
-/// The bytes of `rows` rows, of which the last need not be padded; an error if there are fewer.
-fn enough(bytes: &[u8], stride: usize, rows: usize, used_in_row: usize) -> Result<&[u8], String> {
-    let least = stride * rows.saturating_sub(1) + used_in_row;
-    if bytes.len() < least {
+/// The bytes of `rows` rows, the last of which need not be padded; an error if there are fewer.
+fn take_rows(
+    bytes: &[u8],
+    stride: usize,
+    rows: usize,
+    used_in_row: usize,
+) -> Result<&[u8], String> {
+    let needed = stride * rows.saturating_sub(1) + used_in_row;
+    if bytes.len() < needed {
         return Err(format!(
-            "it has {} bytes where {least} are needed",
+            "it has {} bytes where {needed} are needed",
             bytes.len()
         ));
     }
@@ -160,5 +167,5 @@ fn enough(bytes: &[u8], stride: usize, rows: usize, used_in_row: usize) -> Resul
 }
 
 #[cfg(test)]
-#[path = "pixels_tests.rs"]
+#[path = "pixel_decoder_tests.rs"]
 mod tests;

@@ -1,4 +1,4 @@
-//! The controls of a camera, asked of and told to the kernel.
+//! A camera's controls, read and set through the kernel.
 
 use std::collections::BTreeMap;
 use std::io;
@@ -6,7 +6,7 @@ use std::io;
 use v4l::Device;
 use v4l::control::{Control as Set, Description, Flags, Value};
 
-use super::super::controls::{Control, Driver, Range};
+use super::super::controls::{Control, ControlDriver, ControlInfo};
 use super::guarded;
 
 /// From the kernel's `v4l2-controls.h`.
@@ -14,39 +14,39 @@ fn id_of(control: Control) -> u32 {
     const USER: u32 = 0x0098_0900;
     const CAMERA: u32 = 0x009a_0900;
     match control {
-        Control::OwnGain => USER + 18,
+        Control::AutoGain => USER + 18,
         Control::Gain => USER + 19,
         Control::PowerLine => USER + 24,
         Control::ExposureMode => CAMERA + 1,
         Control::ExposureTime => CAMERA + 2,
-        Control::RateMayDrop => CAMERA + 3,
+        Control::DynamicFramerate => CAMERA + 3,
         Control::Focus => CAMERA + 10,
-        Control::OwnFocus => CAMERA + 12,
+        Control::AutoFocus => CAMERA + 12,
     }
 }
 
 const ALL: [Control; 8] = [
     Control::ExposureMode,
     Control::ExposureTime,
-    Control::RateMayDrop,
-    Control::OwnGain,
+    Control::DynamicFramerate,
+    Control::AutoGain,
     Control::Gain,
     Control::PowerLine,
-    Control::OwnFocus,
+    Control::AutoFocus,
     Control::Focus,
 ];
 
-/// What controls a camera has; asked once, as it costs dozens of transfers.
+/// The controls a camera has; read once, as that costs dozens of transfers.
 #[derive(Debug, Default)]
-pub(super) struct Controls(BTreeMap<Control, Range>);
+pub(super) struct DeviceControls(BTreeMap<Control, ControlInfo>);
 
-impl Controls {
-    /// A camera that has none, or answers what is not understood, gives none.
+impl DeviceControls {
+    /// Empty for a camera that has none, or whose answer is not understood.
     pub(super) fn of(device: &Device, label: &str) -> Self {
         match guarded(label, || device.query_controls()) {
             Ok(all) => Self::from_descriptions(&all),
             Err(error) => {
-                tracing::debug!(%error, "the camera tells no controls");
+                tracing::debug!(%error, "the camera lists no controls");
                 Self::default()
             }
         }
@@ -57,19 +57,19 @@ impl Controls {
         let found = ALL.into_iter().filter_map(|control| {
             let description = all.iter().filter(usable).find(|d| d.id == id_of(control))?;
             let items = description.items.iter().flatten();
-            let range = Range {
-                least: description.minimum,
-                most: description.maximum,
-                items: items.map(|(index, _)| i64::from(*index)).collect(),
+            let info = ControlInfo {
+                min: description.minimum,
+                max: description.maximum,
+                menu_items: items.map(|(index, _)| i64::from(*index)).collect(),
             };
-            Some((control, range))
+            Some((control, info))
         });
         Self(found.collect())
     }
 
-    /// With the open device, the way to the controls.
-    pub(super) fn on<'a>(&'a self, device: &'a Device) -> OnDevice<'a> {
-        OnDevice {
+    /// Reads and sets them on the open device.
+    pub(super) fn driver<'a>(&'a self, device: &'a Device) -> DeviceDriver<'a> {
+        DeviceDriver {
             controls: self,
             device,
         }
@@ -77,13 +77,13 @@ impl Controls {
 }
 
 /// The controls of an open device.
-pub(super) struct OnDevice<'a> {
-    controls: &'a Controls,
+pub(super) struct DeviceDriver<'a> {
+    controls: &'a DeviceControls,
     device: &'a Device,
 }
 
-impl Driver for OnDevice<'_> {
-    fn range(&self, control: Control) -> Option<Range> {
+impl ControlDriver for DeviceDriver<'_> {
+    fn info(&self, control: Control) -> Option<ControlInfo> {
         self.controls.0.get(&control).cloned()
     }
 
@@ -130,31 +130,31 @@ mod tests {
     #[test]
     fn the_controls_are_those_of_the_kernel() {
         for (control, id) in [
-            (Control::OwnGain, 0x0098_0912),
+            (Control::AutoGain, 0x0098_0912),
             (Control::Gain, 0x0098_0913),
             (Control::PowerLine, 0x0098_0918),
             (Control::ExposureMode, 0x009a_0901),
             (Control::ExposureTime, 0x009a_0902),
-            (Control::RateMayDrop, 0x009a_0903),
+            (Control::DynamicFramerate, 0x009a_0903),
             (Control::Focus, 0x009a_090a),
-            (Control::OwnFocus, 0x009a_090c),
+            (Control::AutoFocus, 0x009a_090c),
         ] {
             assert_eq!(id_of(control), id, "{control:?}");
         }
     }
 
     #[test]
-    fn a_control_that_cannot_be_set_is_none() {
+    fn a_control_that_cannot_be_set_is_left_out() {
         let all = [
             description(Control::ExposureMode, Flags::empty()),
             description(Control::PowerLine, Flags::DISABLED),
             description(Control::Gain, Flags::READ_ONLY),
-            // Refused for now only: the camera sets it itself.
+            // Cannot be set only as long as the camera sets it itself.
             description(Control::ExposureTime, Flags::INACTIVE),
         ];
-        let found = Controls::from_descriptions(&all);
+        let found = DeviceControls::from_descriptions(&all);
         let known: Vec<Control> = found.0.keys().copied().collect();
         assert_eq!(known, [Control::ExposureMode, Control::ExposureTime]);
-        assert_eq!(found.0[&Control::ExposureMode].items, [1, 3]);
+        assert_eq!(found.0[&Control::ExposureMode].menu_items, [1, 3]);
     }
 }

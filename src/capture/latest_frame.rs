@@ -1,23 +1,23 @@
 //! The latest-frame slot between the capture thread and the pose thread.
 //!
-//! It holds at most one frame. A newer frame takes the place of one that was not yet taken, and the
-//! loss is counted, so a slow model sees fewer frames but never old ones. Frames change hands by
-//! swapping buffers: three pictures exist in all (one being filled, one waiting, one being looked
-//! at), and none is allocated per frame.
+//! It holds at most one frame. A newer frame replaces one that was not taken yet, and the loss is
+//! counted, so a slow model sees fewer frames but never old ones. Frames are handed over by
+//! swapping buffers: three exist in all (one being filled, one waiting, one being processed), and
+//! none is allocated per frame.
 
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use super::Frame;
 
-/// What a taker got.
+/// What [`LatestFrame::take`] returned with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum TakeOutcome {
     /// A frame, newer than every frame taken before.
     Frame,
-    /// Nothing came in time.
+    /// No frame came in time.
     Timeout,
-    /// The slot was closed and is empty; nothing will come any more.
+    /// The slot is closed and empty; no frame will come anymore.
     Closed,
 }
 
@@ -29,7 +29,7 @@ struct State {
     dropped: u64,
 }
 
-/// A place for one frame, where the newest wins. Share it by reference or in an `Arc`.
+/// A slot for one frame, where the newest wins. Share it by reference or in an `Arc`.
 #[derive(Debug, Default)]
 pub(crate) struct LatestFrame {
     state: Mutex<State>,
@@ -42,10 +42,10 @@ impl LatestFrame {
         Self::default()
     }
 
-    /// Puts a frame in, in place of one not yet taken, and gives an old buffer back in `frame`.
+    /// Stores a frame, replacing one that was not taken yet, and leaves an old buffer in `frame`.
     ///
-    /// Never waits for the taker. Returns false when the slot is closed; the frame is then left
-    /// alone.
+    /// Never waits for the consumer. Returns false when the slot is closed; `frame` is then left as
+    /// it was.
     pub(crate) fn put(&self, frame: &mut Frame) -> bool {
         let mut state = self.state();
         if state.closed {
@@ -61,10 +61,10 @@ impl LatestFrame {
         true
     }
 
-    /// Takes the newest frame into `into`, whose buffer goes back into use; waits up to `timeout`
-    /// for one to come. `into` is changed only when a frame is given.
+    /// Takes the newest frame into `into`, whose old buffer is reused; waits up to `timeout` for one
+    /// to come. `into` changes only with [`TakeOutcome::Frame`].
     ///
-    /// A frame put before the slot was closed is still given.
+    /// A frame that was put before the slot was closed can still be taken.
     pub(crate) fn take(&self, into: &mut Frame, timeout: Duration) -> TakeOutcome {
         let deadline = Instant::now().checked_add(timeout);
         let mut state = self.state();
@@ -77,7 +77,7 @@ impl LatestFrame {
             if state.closed {
                 return TakeOutcome::Closed;
             }
-            // A timeout too long for the clock means to wait for ever; an hour at a time does that.
+            // A timeout too long for the clock means to wait forever; an hour at a time does that.
             let left = deadline.map_or(Duration::from_secs(3600), |deadline| {
                 deadline.saturating_duration_since(Instant::now())
             });
@@ -92,18 +92,18 @@ impl LatestFrame {
         }
     }
 
-    /// Ends the traffic: putting is refused, and takers get [`TakeOutcome::Closed`] once it is empty.
+    /// Closes the slot: `put` is refused, and `take` gives [`TakeOutcome::Closed`] once it is empty.
     pub(crate) fn close(&self) {
         self.state().closed = true;
         self.changed.notify_all();
     }
 
-    /// How many frames were overwritten before anybody took them.
+    /// How many frames were replaced before they were taken.
     pub(crate) fn dropped(&self) -> u64 {
         self.state().dropped
     }
 
-    /// No code that can panic runs under the lock, so a poisoned lock still guards a whole state.
+    /// No code that can panic runs under the lock, so a poisoned lock still guards a consistent state.
     fn state(&self) -> MutexGuard<'_, State> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -173,10 +173,10 @@ mod tests {
     }
 
     #[test]
-    fn a_waiting_taker_is_woken_by_a_frame_and_by_closing() {
-        // The taker asks to wait for ever, so only being woken lets this test end.
+    fn a_waiting_consumer_is_woken_by_a_frame_and_by_closing() {
+        // The consumer waits forever, so only being woken lets this test end.
         let slot = Arc::new(LatestFrame::new());
-        let taker = spawn("test", {
+        let consumer = spawn("test", {
             let slot = Arc::clone(&slot);
             move || {
                 let mut got = Frame::default();
@@ -189,7 +189,7 @@ mod tests {
         slot.put(&mut frame(3));
         slot.close();
         assert_eq!(
-            taker.join().unwrap(),
+            consumer.join().unwrap(),
             (TakeOutcome::Frame, 3, TakeOutcome::Closed)
         );
     }
@@ -198,7 +198,7 @@ mod tests {
     fn across_threads_every_frame_is_either_taken_in_order_or_counted_as_dropped() {
         const PUT: u64 = 20_000;
         let slot = Arc::new(LatestFrame::new());
-        let putter = spawn("test", {
+        let producer = spawn("test", {
             let slot = Arc::clone(&slot);
             move || {
                 let mut filling = Frame::default();
@@ -230,7 +230,7 @@ mod tests {
                 TakeOutcome::Timeout => panic!("an endless wait timed out"),
             }
         }
-        putter.join().unwrap();
+        producer.join().unwrap();
         assert_eq!(last, Some(PUT - 1), "the last frame is never lost");
         assert_eq!(taken + slot.dropped(), PUT);
     }

@@ -1,4 +1,4 @@
-//! Which cameras there are and what modes they have, asked of the kernel.
+//! Which cameras there are and what modes they have, as the kernel lists them.
 
 use std::path::{Path, PathBuf};
 
@@ -7,12 +7,12 @@ use v4l::framesize::FrameSizeEnum;
 use v4l::video::Capture;
 use v4l::{Device, FourCC, Fraction};
 
-use super::super::choice::best_mode;
-use super::super::{CameraInfo, CameraMode, CameraRequest, PixelFormat};
+use super::super::{CameraBackend, CameraInfo, CameraMode, PixelFormat};
 use super::{guarded, open_error};
 use crate::capture::CaptureError;
+use crate::picture_size::PictureSize;
 
-/// The cameras there are.
+/// The cameras that are plugged in and have a usable mode.
 pub(in super::super) fn list() -> Result<Vec<CameraInfo>, CaptureError> {
     let mut nodes: Vec<(u32, PathBuf)> = v4l::context::enum_devices()
         .iter()
@@ -22,10 +22,10 @@ pub(in super::super) fn list() -> Result<Vec<CameraInfo>, CaptureError> {
     let mut cameras = Vec::new();
     let mut refused = None;
     for (number, path) in nodes {
-        match look_at(number, &path) {
+        match probe_node(number, &path) {
             Ok(camera) => cameras.extend(camera),
             Err(error @ CaptureError::CameraForbidden { .. }) => refused = Some(error),
-            // The node vanished or belongs to something else; the others are still of interest.
+            // The node vanished or belongs to something else; the others still count.
             Err(error) => {
                 tracing::debug!(path = %path.display(), %error, "a video node is left out of the list")
             }
@@ -37,25 +37,19 @@ pub(in super::super) fn list() -> Result<Vec<CameraInfo>, CaptureError> {
     }
 }
 
-/// The camera at a node; none if the node is not for taking pictures in a format that can be used.
-pub(super) fn look_at(number: u32, path: &Path) -> Result<Option<CameraInfo>, CaptureError> {
+/// The camera at a node; `None` if the node gives no pictures in a usable format.
+pub(super) fn probe_node(number: u32, path: &Path) -> Result<Option<CameraInfo>, CaptureError> {
     let name = name_of(number);
     let label = path.display().to_string();
     let device = Device::with_path(path).map_err(|error| open_error(&label, &error))?;
     let modes = guarded(&label, || Ok(modes_of(&device)))?;
-    Ok(
-        best_mode(&modes, &CameraRequest::default()).map(|mode| CameraInfo {
-            name,
-            path: Some(path.to_path_buf()),
-            number,
-            width: mode.width,
-            height: mode.height,
-            fps: mode.fps,
-            format: mode.format,
-            modes,
-            backend: "v4l",
-        }),
-    )
+    Ok((!modes.is_empty()).then(|| CameraInfo {
+        name,
+        path: Some(path.to_path_buf()),
+        number,
+        modes,
+        backend: CameraBackend::V4l,
+    }))
 }
 
 pub(super) fn number_of(path: &Path) -> Option<u32> {
@@ -66,7 +60,7 @@ pub(super) fn number_of(path: &Path) -> Option<u32> {
         .ok()
 }
 
-/// The kernel cuts long names at a byte, so the text may end in half a letter.
+/// The kernel cuts off long names at a byte, so the text may end in half a character.
 fn name_of(number: u32) -> String {
     let bytes =
         std::fs::read(format!("/sys/class/video4linux/video{number}/name")).unwrap_or_default();
@@ -78,8 +72,8 @@ fn name_of(number: u32) -> String {
     }
 }
 
-/// Sizes to try where a camera takes any size within limits.
-const USUAL_SIZES: [(u32, u32); 6] = [
+/// Sizes to list where a camera takes any size within limits, width and height.
+const COMMON_SIZES: [(u32, u32); 6] = [
     (640, 480),
     (800, 600),
     (960, 540),
@@ -87,8 +81,8 @@ const USUAL_SIZES: [(u32, u32); 6] = [
     (1280, 720),
     (1920, 1080),
 ];
-/// Rates to try where a camera takes any rate within limits.
-const USUAL_RATES: [f64; 6] = [15.0, 25.0, 30.0, 50.0, 60.0, 120.0];
+/// Rates to list where a camera takes any rate within limits.
+const COMMON_RATES: [f64; 6] = [15.0, 25.0, 30.0, 50.0, 60.0, 120.0];
 
 fn modes_of(device: &Device) -> Vec<CameraMode> {
     let mut modes = Vec::new();
@@ -101,10 +95,10 @@ fn modes_of(device: &Device) -> Vec<CameraMode> {
                 .into_iter()
                 .flat_map(|size| sizes_in(size.size))
                 .collect(),
-            // Some drivers do not list sizes; the one set now works.
+            // Some drivers do not list sizes; the current one works.
             Err(_) => device
                 .format()
-                .map(|now| vec![(now.width, now.height)])
+                .map(|current| vec![(current.width, current.height)])
                 .unwrap_or_default(),
         };
         for (width, height) in sizes {
@@ -117,23 +111,26 @@ fn modes_of(device: &Device) -> Vec<CameraMode> {
                     Err(_) => device
                         .params()
                         .ok()
-                        .and_then(|now| rate_of(now.interval))
+                        .and_then(|current| rate_of(current.interval))
                         .into_iter()
                         .collect(),
                 };
-            modes.extend(rates.into_iter().map(|fps| CameraMode {
-                width,
-                height,
-                fps,
-                format,
-            }));
+            let size = PictureSize {
+                width_px: width,
+                height_px: height,
+            };
+            modes.extend(
+                rates
+                    .into_iter()
+                    .map(|fps| CameraMode { size, fps, format }),
+            );
         }
     }
     modes
 }
 
-pub(super) fn format_of(code: FourCC) -> Option<PixelFormat> {
-    match &code.repr {
+pub(super) fn format_of(fourcc: FourCC) -> Option<PixelFormat> {
+    match &fourcc.repr {
         b"MJPG" | b"JPEG" => Some(PixelFormat::Mjpeg),
         b"YUYV" => Some(PixelFormat::Yuyv),
         b"NV12" => Some(PixelFormat::Nv12),
@@ -142,7 +139,7 @@ pub(super) fn format_of(code: FourCC) -> Option<PixelFormat> {
     }
 }
 
-pub(super) fn codes_of(format: PixelFormat) -> &'static [&'static [u8; 4]] {
+pub(super) fn fourccs_of(format: PixelFormat) -> &'static [&'static [u8; 4]] {
     match format {
         PixelFormat::Mjpeg => &[b"MJPG", b"JPEG"],
         PixelFormat::Yuyv => &[b"YUYV"],
@@ -158,7 +155,7 @@ fn sizes_in(size: FrameSizeEnum) -> Vec<(u32, u32)> {
             let fits = |value: u32, min: u32, max: u32, step: u32| {
                 (min..=max).contains(&value) && (value - min).is_multiple_of(step.max(1))
             };
-            let usual = USUAL_SIZES.into_iter().filter(|(width, height)| {
+            let common = COMMON_SIZES.into_iter().filter(|(width, height)| {
                 fits(*width, range.min_width, range.max_width, range.step_width)
                     && fits(
                         *height,
@@ -167,7 +164,9 @@ fn sizes_in(size: FrameSizeEnum) -> Vec<(u32, u32)> {
                         range.step_height,
                     )
             });
-            usual.chain([(range.max_width, range.max_height)]).collect()
+            common
+                .chain([(range.max_width, range.max_height)])
+                .collect()
         }
     }
 }
@@ -182,7 +181,7 @@ fn rates_in(interval: &FrameIntervalEnum) -> Vec<f64> {
                 slowest.is_none_or(|slowest| *rate >= slowest)
                     && fastest.is_some_and(|fastest| *rate <= fastest)
             };
-            USUAL_RATES
+            COMMON_RATES
                 .into_iter()
                 .filter(within)
                 .chain(fastest)
@@ -233,7 +232,7 @@ mod tests {
     }
 
     #[test]
-    fn a_range_of_sizes_gives_the_usual_ones_inside_it() {
+    fn a_range_of_sizes_gives_the_common_ones_inside_it() {
         let range = v4l::framesize::Stepwise {
             min_width: 16,
             max_width: 1280,
@@ -242,7 +241,7 @@ mod tests {
             max_height: 960,
             step_height: 8,
         };
-        // 540 lines are no whole number of steps.
+        // 540 lines are not a whole number of steps.
         assert_eq!(
             sizes_in(FrameSizeEnum::Stepwise(range)),
             [

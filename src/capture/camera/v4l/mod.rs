@@ -1,18 +1,17 @@
 //! A camera through the Linux kernel's video interface, by the `v4l` crate.
 //!
-//! Frames are waited for with a timeout and dated by the driver; the driver's count of them shows
-//! what was lost. After any failure the stream is set up afresh, as the crate cannot go on with one
-//! that failed. The crate panics on some answers it does not know and when a stream cannot be
-//! stopped; both are caught here, so that a strange camera is an error and not the end of a thread.
+//! Frames are waited for with a timeout and carry the driver's timestamp; the driver's count of them
+//! shows what was lost. After any failure the stream is set up again, as the crate cannot continue one
+//! that failed. The crate panics on some answers it does not know and when a stream cannot be stopped;
+//! both are caught here, so that a strange camera is an error and not the end of a thread.
 
-mod driver;
-mod modes;
-mod stamps;
+mod controls;
+mod discovery;
+mod timestamps;
 
 use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
-use std::time::Duration;
 
 use v4l::buffer::{Flags, Type};
 use v4l::format::{Colorspace, Quantization};
@@ -22,28 +21,27 @@ use v4l::video::Capture;
 use v4l::video::capture::Parameters;
 use v4l::{Device, Format, FourCC};
 
-use self::driver::Controls;
-pub(super) use self::modes::list;
-use self::modes::{codes_of, format_of, interval_of, look_at, number_of, rate_of};
-use self::stamps::{FrameCounter, stamp_of};
-use super::choice::{best_mode, pick};
-use super::controls::{ControlStatus, Keeper};
-use super::pixels::{Layout, PixelDecoder};
-use super::{CameraDevice, CameraInfo, CameraMode, CameraRequest};
+use self::controls::DeviceControls;
+pub(super) use self::discovery::list;
+use self::discovery::{format_of, fourccs_of, interval_of, number_of, probe_node, rate_of};
+use self::timestamps::{FrameCounter, stamp_of};
+use super::controls::{ControlLoop, ControlStatus};
+use super::mode::best_mode;
+use super::pixel_decoder::{Layout, PixelDecoder};
+use super::request::{DeviceSelector, select};
+use super::{CameraInfo, CameraMode, CameraRequest, FIRST_FRAME_TIMEOUT, FRAME_TIMEOUT};
 use crate::capture::clock::monotonic_now;
-use crate::capture::colour::ColourSpace;
+use crate::capture::color::ColorSpace;
 use crate::capture::{CaptureError, Frame};
+use crate::picture_size::PictureSize;
 
-/// Buffers the driver fills in turn. Fewer lose frames when the thread is held up; more only add
+/// Buffers that the driver fills in turn. Fewer lose frames when the thread is held up; more only add
 /// memory, as the newest frame is wanted anyway.
 const BUFFERS: u32 = 4;
-const TIMEOUT: Duration = Duration::from_millis(500);
-/// A camera takes a while to wake up.
-const FIRST_TIMEOUT: Duration = Duration::from_secs(2);
 /// Failures in a row after which the camera is given up.
-const FAILURES_ALLOWED: u32 = 5;
+const MAX_FAILURES: u32 = 5;
 
-/// Codes of errors, from Linux's `errno.h`.
+/// Error numbers of Linux's `errno.h`.
 mod errno {
     pub(super) const EIO: i32 = 5;
     pub(super) const ENXIO: i32 = 6;
@@ -56,45 +54,54 @@ mod errno {
 pub(super) struct V4lCamera {
     info: CameraInfo,
     label: String,
+    mode: CameraMode,
     device: Device,
+    /// `None` after a failure, until the next frame is asked for.
     stream: Option<Stream<'static>>,
     layout: Layout,
     decoder: PixelDecoder,
     counter: FrameCounter,
-    controls: Controls,
-    keeper: Keeper,
+    controls: DeviceControls,
+    control_loop: ControlLoop,
+    /// In a row.
     failures: u32,
-    fresh: bool,
+    /// Whether the stream has yet to give its first frame.
+    awaits_first_frame: bool,
 }
 
 impl V4lCamera {
-    pub(super) fn open(choice: &CameraRequest) -> Result<Self, CaptureError> {
-        let mut info = match &choice.device {
-            // A node that is named is opened even if the others cannot be looked at.
-            CameraDevice::Path(path) => Self::at_path(path)?,
-            device => pick(&list()?, device)?,
+    pub(super) fn open(request: &CameraRequest) -> Result<Self, CaptureError> {
+        let info = match &request.device {
+            // A node that is named is opened even if the others cannot be.
+            DeviceSelector::Path(path) => Self::at_path(path)?,
+            device => select(&list()?, device)?,
         };
         let path = info.path.clone().unwrap_or_default();
         let label = info.label();
         let device = Device::with_path(&path).map_err(|error| open_error(&label, &error))?;
-        let mode = best_mode(&info.modes, choice).ok_or_else(|| no_usable_mode(&label, &device))?;
+        let mode =
+            best_mode(&info.modes, request).ok_or_else(|| no_usable_mode(&label, &device))?;
         let (layout, mode) = guarded(&label, || set_mode(&device, mode))?;
-        info.take_on(mode);
-        let controls = Controls::of(&device, &label);
-        let wishes = choice.controls.clone();
-        let keeper = Keeper::start(&controls.on(&device), wishes, &label, info.fps);
+        let controls = DeviceControls::of(&device, &label);
+        let control_loop = ControlLoop::start(
+            &controls.driver(&device),
+            request.controls.clone(),
+            &label,
+            mode.fps,
+        );
         let mut camera = Self {
             info,
             label,
+            mode,
             device,
             stream: None,
             layout,
             decoder: PixelDecoder::default(),
             counter: FrameCounter::default(),
             controls,
-            keeper,
+            control_loop,
             failures: 0,
-            fresh: true,
+            awaits_first_frame: true,
         };
         camera.start()?;
         Ok(camera)
@@ -104,9 +111,9 @@ impl V4lCamera {
         let label = path.display().to_string();
         let node = match path.canonicalize() {
             Ok(node) => node,
-            // Tell what is there instead.
+            // The error then names the cameras that are there.
             Err(error) if error.kind() == io::ErrorKind::NotFound => {
-                return pick(&list()?, &CameraDevice::Path(path.into()));
+                return select(&list()?, &DeviceSelector::Path(path.into()));
             }
             Err(error) => return Err(open_error(&label, &error)),
         };
@@ -116,7 +123,7 @@ impl V4lCamera {
                 reason: "this is no video device node such as /dev/video0".into(),
             });
         };
-        match look_at(number, &node)? {
+        match probe_node(number, &node)? {
             Some(info) => Ok(info),
             None => Err(no_usable_mode(
                 &label,
@@ -129,8 +136,13 @@ impl V4lCamera {
         &self.info
     }
 
+    pub(super) fn mode(&self) -> CameraMode {
+        self.mode
+    }
+
     pub(super) fn controls(&self) -> ControlStatus {
-        self.keeper.now(&self.controls.on(&self.device))
+        self.control_loop
+            .status(&self.controls.driver(&self.device))
     }
 
     /// Maps the buffers; the driver starts with the first frame asked for.
@@ -138,8 +150,8 @@ impl V4lCamera {
         let mut stream = guarded(&self.label, || {
             Stream::with_buffers(&self.device, Type::VideoCapture, BUFFERS)
         })?;
-        stream.set_timeout(FIRST_TIMEOUT);
-        self.fresh = true;
+        stream.set_timeout(FIRST_FRAME_TIMEOUT);
+        self.awaits_first_frame = true;
         self.counter.stream_restarted();
         self.stream = Some(stream);
         Ok(())
@@ -148,7 +160,7 @@ impl V4lCamera {
     pub(super) fn next_frame(&mut self, into: &mut Frame) -> Result<(), CaptureError> {
         loop {
             if self.stream.is_none() {
-                // A camera that cannot be set up again after a failure is gone, not merely shut.
+                // A camera whose stream cannot be set up again after a failure is gone.
                 self.start().map_err(|error| self.gone(error.to_string()))?;
             }
             match self.try_next(into) {
@@ -163,30 +175,31 @@ impl V4lCamera {
         }
     }
 
-    /// The outer result tells of the stream, the inner one of the frame.
+    /// The outer error is the stream's, the inner one the frame's.
     fn try_next(&mut self, into: &mut Frame) -> io::Result<Result<(), CaptureError>> {
         let Some(stream) = &mut self.stream else {
             return Err(io::Error::other("no stream"));
         };
-        let (bytes, about) = stream.next()?;
+        let (bytes, metadata) = stream.next()?;
         let now = monotonic_now();
-        into.index = self.counter.count(about.sequence);
-        into.captured_at = stamp_of(about, now);
-        let bytes = &bytes[..bytes.len().min(about.bytesused as usize)];
-        let decoded = if about.flags.contains(Flags::ERROR) {
+        into.index = self.counter.count(metadata.sequence);
+        into.captured_at = stamp_of(metadata, now);
+        let bytes = &bytes[..bytes.len().min(metadata.bytesused as usize)];
+        let decoded = if metadata.flags.contains(Flags::ERROR) {
             Err("the driver marked it as damaged".to_owned())
         } else {
             self.decoder.decode(bytes, &self.layout, into)
         };
-        if self.fresh {
-            stream.set_timeout(TIMEOUT);
-            self.fresh = false;
+        if self.awaits_first_frame {
+            stream.set_timeout(FRAME_TIMEOUT);
+            self.awaits_first_frame = false;
         }
         self.failures = 0;
         if decoded.is_ok() {
-            let driver = self.controls.on(&self.device);
+            let driver = self.controls.driver(&self.device);
             let brightness = || f64::from(into.brightness());
-            self.keeper.picture(&driver, into.captured_at, brightness);
+            self.control_loop
+                .on_frame(&driver, into.captured_at, brightness);
         }
         Ok(decoded.map_err(|reason| CaptureError::BadFrame {
             device: self.label.clone(),
@@ -199,7 +212,11 @@ impl V4lCamera {
         if error.kind() == io::ErrorKind::TimedOut {
             return CaptureError::CameraTimeout {
                 device,
-                waited: if self.fresh { FIRST_TIMEOUT } else { TIMEOUT },
+                waited: if self.awaits_first_frame {
+                    FIRST_FRAME_TIMEOUT
+                } else {
+                    FRAME_TIMEOUT
+                },
             };
         }
         self.failures += 1;
@@ -207,8 +224,8 @@ impl V4lCamera {
             Some(errno::ENODEV | errno::ENXIO | errno::EBADF) => {
                 self.gone("it was unplugged".into())
             }
-            // The kernel's documentation of VIDIOC_DQBUF: may be a passing loss of the signal.
-            Some(errno::EIO) if self.failures < FAILURES_ALLOWED => CaptureError::BadFrame {
+            // The kernel's documentation of VIDIOC_DQBUF: may be a temporary loss of the signal.
+            Some(errno::EIO) if self.failures < MAX_FAILURES => CaptureError::BadFrame {
                 device,
                 reason: "the driver lost the signal".into(),
             },
@@ -229,7 +246,7 @@ impl V4lCamera {
             return;
         };
         match stream.stop() {
-            // The crate's own drop stops again, and takes a second stop and a lost device well.
+            // The crate's own drop stops it again, and accepts a second stop and a lost device.
             Ok(()) => drop(stream),
             Err(error) if error.raw_os_error() == Some(errno::ENODEV) => drop(stream),
             Err(error) => {
@@ -242,7 +259,8 @@ impl V4lCamera {
 
 impl Drop for V4lCamera {
     fn drop(&mut self) {
-        self.keeper.end(&self.controls.on(&self.device));
+        self.control_loop
+            .restore(&self.controls.driver(&self.device));
         self.stop();
     }
 }
@@ -254,19 +272,22 @@ fn set_mode(device: &Device, mode: CameraMode) -> io::Result<(Layout, CameraMode
         .into_iter()
         .map(|description| description.fourcc)
         .collect();
-    let code = codes_of(mode.format)
+    let fourcc = fourccs_of(mode.format)
         .iter()
-        .map(|code| FourCC::new(code))
-        .find(|code| offered.contains(code));
-    let code = code.ok_or_else(|| io::Error::other("the format is not offered any more"))?;
-    let set = device.set_format(&Format::new(mode.width, mode.height, code))?;
+        .map(|fourcc| FourCC::new(fourcc))
+        .find(|fourcc| offered.contains(fourcc));
+    let fourcc = fourcc.ok_or_else(|| io::Error::other("the format is not offered any more"))?;
+    let set = device.set_format(&Format::new(
+        mode.size.width_px,
+        mode.size.height_px,
+        fourcc,
+    ))?;
     let format = format_of(set.fourcc).ok_or_else(|| {
         io::Error::other(format!("the driver insists on the format {}", set.fourcc))
     })?;
     // The rate comes after the format, because setting a format may reset it. A driver that has no
     // rates to set is left at its own.
-    let wished = interval_of(mode.fps);
-    let fps = match device.set_params(&Parameters::new(wished)) {
+    let fps = match device.set_params(&Parameters::new(interval_of(mode.fps))) {
         Ok(set) => rate_of(set.interval).unwrap_or(mode.fps),
         Err(error) => {
             tracing::debug!(%error, "the frame rate cannot be set");
@@ -277,27 +298,22 @@ fn set_mode(device: &Device, mode: CameraMode) -> io::Result<(Layout, CameraMode
                 .unwrap_or(mode.fps)
         }
     };
+    let size = PictureSize {
+        width_px: set.width,
+        height_px: set.height,
+    };
     let layout = Layout {
         format,
-        width: set.width as usize,
-        height: set.height as usize,
+        size,
         stride: set.stride as usize,
-        colour: colour_of(&set),
+        color: color_of(&set),
     };
-    Ok((
-        layout,
-        CameraMode {
-            width: set.width,
-            height: set.height,
-            fps,
-            format,
-        },
-    ))
+    Ok((layout, CameraMode { size, fps, format }))
 }
 
-/// The kernel's defaults: limited range unless told otherwise, BT.601 unless the colours are those
+/// The kernel's defaults: limited range unless stated otherwise, BT.601 unless the colors are those
 /// of high-definition television (V4L2 documentation, "Defining Colorspaces in V4L2").
-fn colour_of(format: &Format) -> ColourSpace {
+fn color_of(format: &Format) -> ColorSpace {
     let matrix = match format.colorspace {
         Colorspace::Rec709 | Colorspace::DCIP3 => Some(1),
         Colorspace::SMPTE240M => Some(7),
@@ -309,7 +325,7 @@ fn colour_of(format: &Format) -> ColourSpace {
         Quantization::LimitedRange => false,
         Quantization::Default => matches!(format.colorspace, Colorspace::JPEG),
     };
-    ColourSpace::from_codes(matrix, full)
+    ColorSpace::from_codes(matrix, full)
 }
 
 fn no_usable_mode(label: &str, device: &Device) -> CaptureError {

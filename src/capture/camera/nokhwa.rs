@@ -1,0 +1,487 @@
+//! A camera through the crate `nokhwa`, which works on Linux, Windows and macOS.
+//!
+//! nokhwa lists cameras and modes and gives raw bytes; pictures are decoded by this program. nokhwa waits
+//! for a frame without a timeout, so every call that concerns an open camera runs on a thread of its own,
+//! `nokhwa-camera`, and this side waits for that thread with one. A thread that hangs cannot be ended; it
+//! is left behind, and the camera stays in use until it comes back to life or the program ends.
+//! nokhwa's timestamps are wall-clock time; each is converted at once to the monotonic clock of
+//! [`CaptureClock`](crate::capture::CaptureClock). After an error the camera must be opened again.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::PathBuf;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant, SystemTime};
+
+use nokhwa::utils::{
+    ApiBackend, CameraFormat, CameraIndex, FrameFormat, RequestedFormat, RequestedFormatType,
+    Resolution,
+};
+use nokhwa::{Buffer, Camera, NokhwaError};
+
+use super::mode::best_mode;
+use super::pixel_decoder::{Layout, PixelDecoder};
+use super::request::{CameraRequest, select};
+use super::{
+    CameraBackend, CameraControls, CameraInfo, CameraMode, FIRST_FRAME_TIMEOUT, FRAME_TIMEOUT,
+    LiveControls, PixelFormat,
+};
+use crate::capture::clock::monotonic_now;
+use crate::capture::color::ColorSpace;
+use crate::capture::{CaptureError, Frame};
+use crate::picture_size::PictureSize;
+use crate::thread;
+use crate::time::CaptureTime;
+
+const USABLE: [FrameFormat; 4] = [
+    FrameFormat::MJPEG,
+    FrameFormat::YUYV,
+    FrameFormat::NV12,
+    FrameFormat::RAWRGB,
+];
+/// nokhwa lists 29.97 frames per second, an interval of 1001/30000 s, as 30000: no camera is that fast.
+const MAX_FPS: u32 = 1000;
+/// A timestamp older than this, or in the future, was shifted by a change of the wall clock.
+const MAX_STAMP_AGE: Duration = Duration::from_secs(5);
+/// How long the user has to answer when macOS asks whether this program may use the camera.
+const PERMISSION_TIMEOUT: Duration = Duration::from_secs(30);
+/// How long a camera may take to open; a slow one takes about three seconds.
+const OPEN_TIMEOUT: Duration = Duration::from_secs(10);
+/// How long to wait for the thread to let go of the camera.
+const CLOSE_TIMEOUT: Duration = Duration::from_secs(2);
+const CLOSE_POLL: Duration = Duration::from_millis(5);
+
+const NO_CONTROLS: &str = "through nokhwa its exposure, gain, mains and focus cannot be set; they stay as the camera has them";
+
+/// Whether the system lets this program use cameras; only macOS asks the user.
+fn is_permitted() -> bool {
+    if nokhwa::nokhwa_check() {
+        return true;
+    }
+    let (answer, answered) = sync_channel(1);
+    nokhwa::nokhwa_initialize(move |granted| {
+        // There is no receiver anymore when the answer came too late.
+        let _ = answer.try_send(granted);
+    });
+    answered.recv_timeout(PERMISSION_TIMEOUT).unwrap_or(false)
+}
+
+/// What a search for cameras found.
+#[derive(Default)]
+struct Search {
+    usable: Vec<CameraInfo>,
+    /// Cameras that could not be opened, and why.
+    failed: Vec<(CameraInfo, CaptureError)>,
+}
+
+impl Search {
+    /// Opens every camera for a moment: nokhwa reads modes from an open camera only.
+    fn run() -> Result<Self, CaptureError> {
+        if !is_permitted() {
+            return Err(CaptureError::CameraForbidden {
+                device: "camera".into(),
+            });
+        }
+        let mut found = guarded(|| nokhwa::query(ApiBackend::Auto))
+            .map_err(|reason| open_error("camera list", &reason))?;
+        found.sort_by_key(|camera| camera.index().as_index().ok());
+        let mut search = Self::default();
+        for camera in found {
+            let Ok(number) = camera.index().as_index() else {
+                continue;
+            };
+            let mut info = CameraInfo {
+                name: camera.human_name(),
+                path: node_of(number),
+                number,
+                modes: Vec::new(),
+                backend: CameraBackend::Nokhwa,
+            };
+            match guarded(|| modes_of(number)) {
+                // A node that is not for taking pictures has no modes.
+                Ok(modes) if modes.is_empty() => {}
+                Ok(modes) => {
+                    info.modes = modes;
+                    search.usable.push(info);
+                }
+                Err(reason) => {
+                    tracing::debug!(camera = %info.label(), %reason, "a camera cannot be opened");
+                    let error = open_error(&info.label(), &reason);
+                    search.failed.push((info, error));
+                }
+            }
+        }
+        Ok(search)
+    }
+
+    fn select(self, request: &CameraRequest) -> Result<CameraInfo, CaptureError> {
+        select(&self.usable, &request.device).map_err(|error| {
+            // One that is there and cannot be opened is not missing.
+            self.failed
+                .into_iter()
+                .find(|(info, _)| select(std::slice::from_ref(info), &request.device).is_ok())
+                .map_or(error, |(_, reason)| reason)
+        })
+    }
+}
+
+/// The cameras that are plugged in.
+pub(super) fn list() -> Result<Vec<CameraInfo>, CaptureError> {
+    let Search { usable, failed } = Search::run()?;
+    let refused = failed
+        .into_iter()
+        .map(|(_, error)| error)
+        .find(|error| matches!(error, CaptureError::CameraForbidden { .. }));
+    match refused {
+        Some(refused) if usable.is_empty() => Err(refused),
+        _ => Ok(usable),
+    }
+}
+
+fn node_of(number: u32) -> Option<PathBuf> {
+    cfg!(target_os = "linux").then(|| format!("/dev/video{number}").into())
+}
+
+fn modes_of(number: u32) -> Result<Vec<CameraMode>, NokhwaError> {
+    let any = RequestedFormat::with_formats(RequestedFormatType::None, &USABLE);
+    let formats = Camera::new(CameraIndex::Index(number), any)?.compatible_camera_formats()?;
+    Ok(formats.iter().filter_map(mode_of).collect())
+}
+
+fn mode_of(format: &CameraFormat) -> Option<CameraMode> {
+    let pixel_format = match format.format() {
+        FrameFormat::MJPEG => PixelFormat::Mjpeg,
+        FrameFormat::YUYV => PixelFormat::Yuyv,
+        FrameFormat::NV12 => PixelFormat::Nv12,
+        FrameFormat::RAWRGB => PixelFormat::Rgb24,
+        FrameFormat::GRAY | FrameFormat::RAWBGR => return None,
+    };
+    (1..=MAX_FPS)
+        .contains(&format.frame_rate())
+        .then(|| CameraMode {
+            size: size_of(format.resolution()),
+            fps: f64::from(format.frame_rate()),
+            format: pixel_format,
+        })
+}
+
+fn size_of(resolution: Resolution) -> PictureSize {
+    PictureSize {
+        width_px: resolution.width(),
+        height_px: resolution.height(),
+    }
+}
+
+fn format_of(mode: CameraMode) -> CameraFormat {
+    let format = match mode.format {
+        PixelFormat::Mjpeg => FrameFormat::MJPEG,
+        PixelFormat::Yuyv => FrameFormat::YUYV,
+        PixelFormat::Nv12 => FrameFormat::NV12,
+        PixelFormat::Rgb24 => FrameFormat::RAWRGB,
+    };
+    CameraFormat::new(
+        Resolution::new(mode.size.width_px, mode.size.height_px),
+        format,
+        mode.fps.round() as u32,
+    )
+}
+
+/// An open camera.
+pub(super) struct NokhwaCamera {
+    info: CameraInfo,
+    label: String,
+    mode: CameraMode,
+    /// `None` only while being dropped.
+    pictures: Option<Receiver<Result<Picture, String>>>,
+    thread: Option<JoinHandle<()>>,
+    decoder: PixelDecoder,
+    next_index: u64,
+    last_at: Option<CaptureTime>,
+    controls: LiveControls,
+    controls_version: u64,
+}
+
+/// What came from the camera, and when it was taken.
+struct Picture {
+    buffer: Buffer,
+    captured_at: CaptureTime,
+    /// When it reached this program.
+    arrived_at: CaptureTime,
+}
+
+impl NokhwaCamera {
+    pub(super) fn open(request: &CameraRequest) -> Result<Self, CaptureError> {
+        let info = Search::run()?.select(request)?;
+        let label = info.label();
+        let mode = best_mode(&info.modes, request).ok_or_else(|| CaptureError::NoUsableMode {
+            device: label.clone(),
+            offered: "none".into(),
+        })?;
+        let open_failed = |reason: &str| open_error(&label, reason);
+        let (opened, opening) = sync_channel(1);
+        // One picture waits here while the one before it is decoded; the driver's own buffers hold the rest.
+        let (sender, pictures) = sync_channel(1);
+        let number = info.number;
+        let thread = thread::spawn("nokhwa-camera", move || {
+            serve(number, format_of(mode), &opened, &sender);
+        })
+        .map_err(|error| open_failed(&error.to_string()))?;
+        let mode = match opening.recv_timeout(OPEN_TIMEOUT) {
+            Ok(Ok(format)) => mode_of(&format).unwrap_or(mode),
+            Ok(Err(reason)) => return Err(open_failed(&reason)),
+            Err(_) => return Err(open_failed("it did not open in time")),
+        };
+        let camera = Self {
+            label: label.clone(),
+            info,
+            mode,
+            pictures: Some(pictures),
+            thread: Some(thread),
+            decoder: PixelDecoder::default(),
+            next_index: 0,
+            last_at: None,
+            controls_version: request.controls.version(),
+            controls: request.controls.clone(),
+        };
+        camera.report_controls();
+        Ok(camera)
+    }
+
+    pub(super) fn info(&self) -> &CameraInfo {
+        &self.info
+    }
+
+    pub(super) fn mode(&self) -> CameraMode {
+        self.mode
+    }
+
+    pub(super) fn next_frame(&mut self, into: &mut Frame) -> Result<(), CaptureError> {
+        let version = self.controls.version();
+        if version != self.controls_version {
+            self.controls_version = version;
+            self.report_controls();
+        }
+        let device = || self.label.clone();
+        let gone = |reason: String| CaptureError::CameraGone {
+            device: device(),
+            reason,
+        };
+        let Some(pictures) = &self.pictures else {
+            return Err(gone("it is closed".into()));
+        };
+        let waited = match self.last_at {
+            None => FIRST_FRAME_TIMEOUT,
+            Some(_) => FRAME_TIMEOUT,
+        };
+        let picture = match pictures.recv_timeout(waited) {
+            Ok(picture) => picture.map_err(gone)?,
+            Err(RecvTimeoutError::Timeout) => {
+                return Err(CaptureError::CameraTimeout {
+                    device: device(),
+                    waited,
+                });
+            }
+            Err(RecvTimeoutError::Disconnected) => {
+                return Err(gone("the thread that reads it has ended".into()));
+            }
+        };
+        into.index = self.next_index;
+        self.next_index += 1;
+        into.captured_at = rising(picture.captured_at, picture.arrived_at, self.last_at);
+        self.last_at = Some(into.captured_at);
+        let size = size_of(picture.buffer.resolution());
+        let layout = Layout {
+            format: self.mode.format,
+            size,
+            stride: 0,
+            color: ColorSpace::default(),
+        };
+        self.decoder
+            .decode(picture.buffer.buffer(), &layout, into)
+            .map_err(|reason| CaptureError::BadFrame {
+                device: device(),
+                reason,
+            })
+    }
+
+    /// Says once that controls are not set here, louder where the settings ask for some.
+    fn report_controls(&self) {
+        let requested = self.controls.requested() != CameraControls::default();
+        self.controls
+            .report_once(&self.label, NO_CONTROLS, requested);
+    }
+}
+
+impl Drop for NokhwaCamera {
+    fn drop(&mut self) {
+        // Without a receiver the thread ends once the picture that it waits for has come.
+        self.pictures = None;
+        let Some(thread) = self.thread.take() else {
+            return;
+        };
+        let deadline = Instant::now() + CLOSE_TIMEOUT;
+        // nokhwa hands out the same device again as long as anything holds it, so wait until it is closed.
+        while !thread.is_finished() {
+            if Instant::now() > deadline {
+                tracing::warn!(camera = %self.label, "the camera hangs and could not be closed; it stays in use until it answers");
+                return;
+            }
+            std::thread::sleep(CLOSE_POLL);
+        }
+    }
+}
+
+/// Opens the camera, reports how that went, and sends pictures until nobody receives them or one fails.
+fn serve(
+    number: u32,
+    format: CameraFormat,
+    opened: &SyncSender<Result<CameraFormat, String>>,
+    pictures: &SyncSender<Result<Picture, String>>,
+) {
+    // The first attempt may be refused because nokhwa compares the camera's old frame rate with the new
+    // one before it sets the format; the second then finds the new format in place.
+    let opening = guarded(|| open_stream(number, format))
+        .or_else(|_| guarded(|| open_stream(number, format)));
+    let mut camera = match opening {
+        Ok(camera) => camera,
+        Err(reason) => return drop(opened.send(Err(reason))),
+    };
+    if opened.send(Ok(camera.camera_format())).is_ok() {
+        loop {
+            let picture = guarded(|| camera.frame()).map(|buffer| {
+                let arrived_at = monotonic_now();
+                Picture {
+                    captured_at: stamp_of(
+                        buffer.capture_timestamp(),
+                        arrived_at,
+                        SystemTime::now(),
+                    ),
+                    buffer,
+                    arrived_at,
+                }
+            });
+            let failed = picture.is_err();
+            if pictures.send(picture).is_err() || failed {
+                break;
+            }
+        }
+    }
+    // On Linux a stream that cannot be stopped panics when it is dropped.
+    if catch_unwind(AssertUnwindSafe(|| drop(camera))).is_err() {
+        tracing::warn!(number, "a camera could not be closed properly");
+    }
+}
+
+fn open_stream(number: u32, format: CameraFormat) -> Result<Camera, NokhwaError> {
+    let wanted = [format.format()];
+    let request = RequestedFormat::with_formats(RequestedFormatType::Exact(format), &wanted);
+    let mut camera = Camera::new(CameraIndex::Index(number), request)?;
+    camera.open_stream()?;
+    Ok(camera)
+}
+
+/// A wall-clock timestamp on the monotonic clock; the time of arrival where there is none or it cannot
+/// be right.
+fn stamp_of(stamp: Option<Duration>, now: CaptureTime, wall_now: SystemTime) -> CaptureTime {
+    let age = stamp.and_then(|stamp| wall_now.duration_since(SystemTime::UNIX_EPOCH + stamp).ok());
+    match age {
+        Some(age) if age < MAX_STAMP_AGE => now.plus_secs(-age.as_secs_f64()),
+        _ => now,
+    }
+}
+
+/// The timestamp, or the time of arrival where setting the wall clock took it back before the last frame.
+fn rising(stamp: CaptureTime, arrived_at: CaptureTime, last: Option<CaptureTime>) -> CaptureTime {
+    match last {
+        Some(last) if stamp <= last => arrived_at,
+        _ => stamp,
+    }
+}
+
+/// Runs a call into nokhwa; its panics and its errors come back as a reason.
+fn guarded<T>(call: impl FnOnce() -> Result<T, NokhwaError>) -> Result<T, String> {
+    match catch_unwind(AssertUnwindSafe(call)) {
+        Ok(result) => result.map_err(|error| error.to_string()),
+        Err(_) => Err("nokhwa did not understand the driver's answer".into()),
+    }
+}
+
+/// nokhwa gives the system's reason only as text; on Linux the text holds the number.
+fn open_error(device: &str, text: &str) -> CaptureError {
+    let device = device.to_owned();
+    let has = |code: &str| text.contains(&format!("os error {code})"));
+    if has("13") {
+        CaptureError::CameraForbidden { device }
+    } else if has("16") {
+        CaptureError::CameraBusy { device }
+    } else if has("19") || has("2") {
+        CaptureError::CameraGone {
+            device,
+            reason: "it was unplugged".into(),
+        }
+    } else {
+        CaptureError::CameraOpen {
+            device,
+            reason: text.to_owned(),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn wall_clock_timestamps_come_back_to_the_monotonic_clock() {
+        let now = CaptureTime::from_secs(50.0);
+        let wall_now = SystemTime::UNIX_EPOCH + Duration::from_secs(1_000_000);
+        let at = |secs: f64| stamp_of(Some(Duration::from_secs_f64(secs)), now, wall_now);
+        assert!((at(999_999.98).secs() - 49.98).abs() < 1e-6);
+        // The clock was set between the frame and now.
+        assert_eq!(at(1_000_010.0), now);
+        assert_eq!(at(996_400.0), now);
+        assert_eq!(stamp_of(None, now, wall_now), now);
+    }
+
+    #[test]
+    fn a_clock_that_is_set_takes_no_frame_back_before_the_last() {
+        let at = CaptureTime::from_secs;
+        assert_eq!(rising(at(9.98), at(10.0), None), at(9.98));
+        assert_eq!(rising(at(9.98), at(10.0), Some(at(9.94))), at(9.98));
+        assert_eq!(rising(at(8.98), at(10.0), Some(at(9.94))), at(10.0));
+    }
+
+    #[test]
+    fn a_rate_that_nokhwa_makes_up_is_no_mode() {
+        let mode = |fps| {
+            mode_of(&CameraFormat::new(
+                Resolution::new(640, 480),
+                FrameFormat::YUYV,
+                fps,
+            ))
+        };
+        assert!(mode(60).is_some_and(|mode| mode.fps == 60.0));
+        assert_eq!((mode(30_000), mode(0)), (None, None));
+    }
+
+    #[test]
+    fn the_systems_reason_is_found_in_the_text() {
+        let kind = |text: &str| open_error("camera", text);
+        assert!(matches!(
+            kind("Could not open device 0: V4L2 Error: Device or resource busy (os error 16)"),
+            CaptureError::CameraBusy { .. }
+        ));
+        assert!(matches!(
+            kind("Permission denied (os error 13)"),
+            CaptureError::CameraForbidden { .. }
+        ));
+        assert!(matches!(
+            kind("No such file or directory (os error 2)"),
+            CaptureError::CameraGone { .. }
+        ));
+        assert!(matches!(
+            kind("Invalid argument (os error 22)"),
+            CaptureError::CameraOpen { .. }
+        ));
+    }
+}
