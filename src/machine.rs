@@ -4,6 +4,8 @@ use std::fs;
 use std::io;
 use std::path::Path;
 
+use serde::{Deserialize, Serialize};
+
 /// Free bytes on the disk that holds a file, or will: asked of the nearest folder above it that exists.
 ///
 /// # Errors
@@ -22,8 +24,31 @@ pub(crate) fn free_bytes(path: &Path) -> io::Result<u64> {
     }
 }
 
+/// Figures of the machine and of this process, under their names in JSON.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub(crate) struct MachineFigures {
+    /// The hottest sensor, degrees Celsius.
+    pub temperature_c: Option<f64>,
+    /// How often the processor was throttled for heat.
+    pub throttled: Option<u64>,
+    /// Memory of this process, bytes.
+    pub memory_bytes: Option<u64>,
+}
+
+impl MachineFigures {
+    /// The figures now.
+    pub(crate) fn read() -> Self {
+        Self {
+            temperature_c: temperature_c(),
+            throttled: throttled(),
+            memory_bytes: resident_bytes(),
+        }
+    }
+}
+
 /// The hottest thermal zone, degrees Celsius (Linux).
-pub(crate) fn temperature_c() -> Option<f64> {
+fn temperature_c() -> Option<f64> {
     let zones = fs::read_dir("/sys/class/thermal").ok()?;
     zones
         .filter_map(|zone| fs::read_to_string(zone.ok()?.path().join("temp")).ok())
@@ -33,7 +58,7 @@ pub(crate) fn temperature_c() -> Option<f64> {
 }
 
 /// How often the processor was throttled for heat since the machine started (Linux, where the processor counts it).
-pub(crate) fn throttled() -> Option<u64> {
+fn throttled() -> Option<u64> {
     let text =
         fs::read_to_string("/sys/devices/system/cpu/cpu0/thermal_throttle/core_throttle_count")
             .ok()?;
@@ -41,7 +66,7 @@ pub(crate) fn throttled() -> Option<u64> {
 }
 
 /// Memory of this process, resident bytes (Linux).
-pub(crate) fn resident_bytes() -> Option<u64> {
+fn resident_bytes() -> Option<u64> {
     let status = fs::read_to_string("/proc/self/status").ok()?;
     let line = status.lines().find(|line| line.starts_with("VmRSS:"))?;
     let kib: u64 = line.split_whitespace().nth(1)?.parse().ok()?;

@@ -9,6 +9,7 @@
 
 use super::cue::CueId;
 use crate::rep::Phase;
+use crate::text_enum::text_enum;
 use crate::time::CaptureTime;
 
 /// How long trouble must last before it counts.
@@ -45,36 +46,23 @@ pub(crate) struct Sighting {
     pub(crate) phase: Phase,
 }
 
-/// Whether the camera has the hitter, for a page.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
-#[serde(rename_all = "snake_case")]
-pub(crate) enum ReadyState {
-    /// Not watched for long enough.
-    #[serde(rename = "looking")]
-    Unknown,
-    /// Set, in view and in the light.
-    Ready,
-    /// In view and in the light, and not set.
-    InView,
-    /// Nobody is found.
-    OutOfView,
-    /// The feet are cut off.
-    FeetHidden,
-    /// The frame is too dark for the pose to be trusted.
-    TooDark,
-}
-
-impl ReadyState {
-    /// The words on a page.
-    pub(crate) const fn words(self) -> &'static str {
-        match self {
-            ReadyState::Unknown => "looking",
-            ReadyState::Ready => "ready",
-            ReadyState::InView => "in view",
-            ReadyState::OutOfView => "out of view",
-            ReadyState::FeetHidden => "feet hidden",
-            ReadyState::TooDark => "too dark",
-        }
+text_enum! {
+    /// Whether the camera has the hitter.
+    #[derive(Default)]
+    pub(crate) enum ReadyState {
+        /// Not watched for long enough.
+        #[default]
+        Unknown = "looking",
+        /// Set, in view and in the light.
+        Ready = "ready",
+        /// In view and in the light, and not set.
+        InView = "in view",
+        /// Nobody is found.
+        OutOfView = "out of view",
+        /// The feet are cut off.
+        FeetHidden = "feet hidden",
+        /// The frame is too dark for the pose to be trusted.
+        TooDark = "too dark",
     }
 }
 
@@ -459,6 +447,6 @@ mod tests {
         assert_eq!(readiness.step(at(15.0), GONE), None);
         assert_eq!(readiness.state(), ReadyState::Ready);
         assert_eq!(readiness.step(at(16.6), GONE), Some(Remark::OutOfView));
-        assert_eq!(readiness.state().words(), "out of view");
+        assert_eq!(readiness.state().as_str(), "out of view");
     }
 }

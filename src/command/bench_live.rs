@@ -127,7 +127,7 @@ pub(super) fn run(
     ));
     row("decode", &decode);
     row("crop, model, landmarks", &health.pose);
-    row("capture to analysis", &health.seen);
+    row("capture to analysis", &health.capture_to_analysis);
     for (what, times) in [
         ("frame to cue", &health.cue),
         ("finish to cue", &health.finish_to_cue),

@@ -5,8 +5,9 @@ use std::time::Duration;
 use clap::Args;
 
 use super::{Failure, terminal};
-use crate::page::{HealthFigures, health_lines};
+use crate::page::health_lines;
 use crate::settings::Settings;
+use crate::status::HealthFigures;
 
 /// Arguments of `health`.
 #[derive(Debug, Args)]

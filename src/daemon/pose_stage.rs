@@ -293,7 +293,7 @@ pub(super) fn run_pose_stage(
         health.pose.add(started.elapsed());
         if let Some(clock) = clock.get() {
             health
-                .seen
+                .capture_to_analysis
                 .add_ms(1e3 * clock.now().secs_since(frame.captured_at));
         }
         health.analyzed.fetch_add(1, Ordering::Relaxed);

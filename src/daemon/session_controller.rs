@@ -14,7 +14,7 @@ use super::training::{
 };
 use super::{DaemonError, SessionChange, Terminal, Training};
 use crate::coach::{Bands, Plan};
-use crate::journal::{Journal, JournalError, JournalWriter, NewHitter, NewPlan};
+use crate::journal::{Journal, JournalError, JournalHandle, JournalWriter, NewHitter, NewPlan};
 use crate::page::{SessionControl, SwitchError};
 use crate::paths;
 use crate::rep::{HitterSetup, MeasureName};
@@ -55,6 +55,8 @@ struct Current {
     /// Who stepped in at the page, instead of the settings' hitter.
     stepped_in: Option<HitterSettings>,
     plan: Option<Plan>,
+    /// Where edits of the journal go.
+    writer: Option<JournalHandle>,
 }
 
 /// A session that is ready to begin, and what is current once it does.
@@ -85,6 +87,7 @@ impl SessionController {
                 settings: settings.clone(),
                 stepped_in: None,
                 plan: None,
+                writer: None,
             }),
         }
     }
@@ -191,7 +194,10 @@ impl SessionController {
         let PreparedSession { change, current } =
             self.prepare(&settings, None, &path, count_asked)?;
         journal.begin_session(change.hitter, change.session)?;
-        *self.current() = current;
+        *self.current() = Current {
+            writer: journal.handle(),
+            ..current
+        };
         Ok(FirstSession {
             journal,
             training: change.training,
@@ -234,6 +240,7 @@ impl SessionController {
             stepped_in: stepped_in.cloned(),
             // A plan that cannot be read has ended this already.
             plan: plan.and_then(|plan| Plan::parse(&plan.text).ok()),
+            writer: None,
         };
         Ok(PreparedSession { change, current })
     }
@@ -249,13 +256,20 @@ impl SessionController {
             .then(|| open_journal(&path, &self.terminal))
             .transpose()?;
         let mut next = self.prepare(settings, None, &path, Arc::default())?;
+        next.current.writer = other.as_ref().and_then(JournalWriter::handle);
         next.change.journal = other;
         Ok(next)
     }
 
     /// Has the rep stage begin a prepared session between two reps.
     pub(super) fn begin_prepared(&self, next: PreparedSession) {
-        *self.current() = next.current;
+        let mut current = self.current();
+        let writer = next.current.writer.or(current.writer.take());
+        *current = Current {
+            writer,
+            ..next.current
+        };
+        drop(current);
         self.changes.put_session(next.change);
     }
 
@@ -310,6 +324,10 @@ fn usable_plan_in_force(journal: &Path, settings: &Settings) -> Option<NewPlan> 
 impl SessionControl for SessionController {
     fn bands(&self) -> Bands {
         self.current().settings.bands.clone()
+    }
+
+    fn journal_writer(&self) -> Option<JournalHandle> {
+        self.current().writer.clone()
     }
 
     fn journal(&self) -> Option<PathBuf> {

@@ -1,6 +1,6 @@
 //! The signs of life: health figures once a second, and systemd's watchdog while work gets done.
 //!
-//! In: the rep stage's report. Out: the report in [`Health`], and WATCHDOG to the service manager while frames that come in
+//! In: the rep stage's figures. Out: the same in [`Health`], and WATCHDOG to the service manager while frames that come in
 //! also come through. Runs on the main thread.
 
 use std::sync::Arc;
@@ -37,7 +37,7 @@ impl Watchdog {
             return;
         }
         self.due = now + EVERY;
-        self.health.set_stage(stage.report());
+        self.health.set_stage(stage.figures());
         let count = |a: &AtomicU64| a.load(Ordering::Relaxed);
         let (frames, analyzed) = (count(&self.health.frames), count(&self.health.analyzed));
         // A camera that is away brings no frames, and nothing is amiss here then.

@@ -10,7 +10,7 @@ use std::collections::BTreeMap;
 use std::fmt::{Display, Write as _};
 use std::sync::OnceLock;
 
-use crate::coach::{CueId, PlanError, PlanPart, QuietReason, ScheduleKind, Verdict};
+use crate::coach::{CueId, PlanError, PlanPart, QuietReason, ReadyState, ScheduleKind, Verdict};
 use crate::pitch::Level;
 use crate::pose::Model;
 use crate::rep::{MeasureName, NotMeasured, Phase};
@@ -81,11 +81,11 @@ impl Messages {
         }
     }
 
-    /// Whether the camera has the hitter, by the name of a [`crate::coach::ReadyState`].
-    pub(super) fn ready<'a>(&'a self, name: &'a str) -> &'a str {
+    /// Whether the camera has the hitter.
+    pub(super) fn ready(&self, state: ReadyState) -> &str {
         match self.language {
-            Language::English => name,
-            Language::Spanish => self.named("js.ready.", name),
+            Language::English => state.as_str(),
+            Language::Spanish => self.named("js.ready.", state.as_str()),
         }
     }
 

@@ -24,7 +24,7 @@ use axum::Router;
 use axum::middleware::{from_fn, from_fn_with_state};
 use axum::routing::{get, post};
 
-use crate::journal::NewHitter;
+use crate::journal::{JournalHandle, NewHitter};
 
 use pages::{
     cage, corrections, films, language, live, plans, print_sheet, rep, replay_data, sessions,
@@ -33,7 +33,7 @@ use pages::{
 use state::AppState;
 
 pub(crate) use auth::{CredentialError, CredentialKind, Credentials};
-pub(crate) use health::{HealthFigures, health_lines};
+pub(crate) use health::health_lines;
 pub(crate) use server::PageServer;
 
 /// Why another hitter's session cannot begin now.
@@ -62,6 +62,9 @@ pub(crate) trait SessionControl: Send + Sync {
 
     /// Where reps go now; the page's credentials lie beside it. `None` where the settings name no usable place.
     fn journal(&self) -> Option<std::path::PathBuf>;
+
+    /// Where edits of that journal go; `None` before it is open.
+    fn journal_writer(&self) -> Option<JournalHandle>;
 }
 
 /// All routes, each behind the role that may use it. Only pages start a web session: their forms need its token.

@@ -83,11 +83,7 @@ impl AppState {
 
     /// Lets the journal's writer make a change.
     pub(super) async fn edit(&self, edit: Edit) -> Result<i64, PageError> {
-        let handle = self
-            .health
-            .stage()
-            .journal_edits
-            .ok_or(PageError::NoJournal)?;
-        Ok(tokio::task::spawn_blocking(move || handle.edit(edit)).await??)
+        let writer = self.control.journal_writer().ok_or(PageError::NoJournal)?;
+        Ok(tokio::task::spawn_blocking(move || writer.edit(edit)).await??)
     }
 }

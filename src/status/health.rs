@@ -1,16 +1,15 @@
 //! Figures about the running program: frames, drops, times. Shared by all threads, cheap to write.
 
 use std::collections::VecDeque;
-use std::path::PathBuf;
+use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
-use crate::journal::{JournalHandle, WriterState};
-use crate::sound::PlayerHealth;
-use crate::video::FilmState;
+use crate::machine::{MachineFigures, free_bytes};
 
 use super::ModelReason;
+use super::figures::{HealthFigures, StageFigures};
 use super::live::LiveState;
 use super::preview::Preview;
 
@@ -35,7 +34,7 @@ pub struct Health {
     /// Time the pose stage took for a frame.
     pub pose: DurationWindow,
     /// From a frame's capture to the end of its analysis.
-    pub seen: DurationWindow,
+    pub capture_to_analysis: DurationWindow,
     /// From the capture of a rep's deciding frame to the first sample of its cue.
     pub cue: Arc<DurationWindow>,
     /// From a swing's finish to the first sample of its cue: the above, and what it takes to know that it is over.
@@ -46,8 +45,8 @@ pub struct Health {
     pub live: Arc<LiveState>,
     /// The camera's picture for screens, where it is allowed.
     pub preview: Arc<Preview>,
-    /// What the rep stage told last.
-    stage: Mutex<StageReport>,
+    /// The rep stage's last figures.
+    stage: Mutex<StageFigures>,
     /// Which pose model is in use, and why.
     model: Mutex<Option<ModelReason>>,
 }
@@ -63,37 +62,6 @@ pub struct RunCounts {
     pub frames: u64,
     /// Frames with a body.
     pub bodies: u64,
-}
-
-/// What the rep stage tells once a second.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct StageReport {
-    /// Swings and takes so far.
-    pub counts: RunCounts,
-    /// The last rep as the terminal showed it.
-    pub last_rep: Option<String>,
-    /// Whether the camera has the hitter, in words.
-    pub ready: &'static str,
-    /// The sound stage, where there is one.
-    pub sound: Option<PlayerHealth>,
-    /// How often the sound stage was started again.
-    pub sound_restarts: u64,
-    /// How often the rep finder failed by a fault and began afresh.
-    pub rep_restarts: u64,
-    /// The journal's writer, where there is one.
-    pub journal: Option<WriterState>,
-    /// Where the journal lies.
-    pub journal_path: Option<PathBuf>,
-    /// For edits of it.
-    pub journal_edits: Option<JournalHandle>,
-    /// The plan's name.
-    pub plan: Option<String>,
-    /// What is wrong with the settings file, until it is right again.
-    pub settings_trouble: Option<String>,
-    /// Settings that were edited and wait for a restart.
-    pub settings_waiting: Vec<String>,
-    /// The films, where some may be kept.
-    pub films: Option<FilmState>,
 }
 
 /// A window of durations.
@@ -135,17 +103,49 @@ impl DurationWindow {
 }
 
 impl Health {
-    /// What the rep stage told last.
-    pub fn stage(&self) -> StageReport {
-        self.stage
+    /// Every figure, as of now. `up` is the time since the start; `journal` is where the journal lies.
+    pub(crate) fn figures(&self, up: Duration, journal: Option<&Path>) -> HealthFigures {
+        let count = |a: &AtomicU64| a.load(Ordering::Relaxed);
+        let frames = count(&self.frames);
+        let stage = self
+            .stage
             .lock()
             .unwrap_or_else(PoisonError::into_inner)
-            .clone()
+            .clone();
+        HealthFigures {
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            up_secs: up.as_secs(),
+            frames,
+            fps: frames as f64 / up.as_secs_f64().max(1.0),
+            dropped: count(&self.dropped),
+            bodies: count(&self.bodies),
+            model: self
+                .model()
+                .map(|reason| reason.to_string())
+                .unwrap_or_default(),
+            pose_ms: self.pose.quantiles_ms(),
+            seen_ms: self.capture_to_analysis.quantiles_ms(),
+            cue_ms: self.cue.quantiles_ms(),
+            finish_to_cue_ms: self.finish_to_cue.quantiles_ms(),
+            tone_ms: self.tone.quantiles_ms(),
+            disk_free_bytes: journal.and_then(|path| free_bytes(path).ok()),
+            restarts: [
+                count(&self.camera_reopens),
+                count(&self.pose_restarts),
+                stage.finder_restarts,
+                stage.sound_restarts,
+                stage.journal_restarts,
+            ],
+            picture_shown: self.preview.is_allowed(),
+            pictures_made: self.preview.made(),
+            stage,
+            machine: MachineFigures::read(),
+        }
     }
 
-    /// Keeps what the rep stage tells.
-    pub fn set_stage(&self, report: StageReport) {
-        *self.stage.lock().unwrap_or_else(PoisonError::into_inner) = report;
+    /// Replaces the rep stage's figures.
+    pub(crate) fn set_stage(&self, figures: StageFigures) {
+        *self.stage.lock().unwrap_or_else(PoisonError::into_inner) = figures;
     }
 
     /// Which pose model is in use and why; `None` before it is chosen.
@@ -167,13 +167,13 @@ impl Health {
             (Some(p50), Some(p95)) => format!(", pose {p50:.1} ms a frame (p95 {p95:.1})"),
             _ => String::new(),
         };
-        let seen = self
-            .seen
+        let analysis = self
+            .capture_to_analysis
             .quantile_ms(0.95)
             .map(|p95| format!(", capture to analysis p95 {p95:.0} ms"))
             .unwrap_or_default();
         format!(
-            "{frames} frames, {dropped} dropped ({share:.2} %), hitter in {}{pose}{seen}",
+            "{frames} frames, {dropped} dropped ({share:.2} %), hitter in {}{pose}{analysis}",
             count(&self.bodies)
         )
     }

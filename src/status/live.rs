@@ -6,7 +6,7 @@
 use std::collections::VecDeque;
 use std::sync::Arc;
 
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 use tokio::sync::watch;
 
 use crate::coach::{CueId, ReadyState};
@@ -51,6 +51,7 @@ pub struct Live {
     /// The plan in force.
     pub plan: Option<String>,
     /// Whether the camera has the hitter.
+    #[serde(serialize_with = "ready_key")]
     pub ready: ReadyState,
     /// What the hitter is doing.
     pub phase: Phase,
@@ -76,12 +77,17 @@ pub struct Live {
     pub figure: Option<LiveFigure>,
 }
 
+/// The state as scripts look it up: its text without spaces.
+fn ready_key<S: Serializer>(ready: &ReadyState, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(&ready.as_str().replace(' ', "_"))
+}
+
 impl Default for Live {
     fn default() -> Self {
         Self {
             hitter: None,
             plan: None,
-            ready: ReadyState::Unknown,
+            ready: ReadyState::default(),
             phase: Phase::Away,
             swings: 0,
             takes: 0,

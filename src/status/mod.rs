@@ -1,14 +1,16 @@
-//! How the run is, for whoever reads it: health figures, what goes on now, the camera's preview.
+//! The status of the run, as others read it: health figures, what goes on now, the camera's preview.
 //!
 //! In: figures and states, written by the daemon's threads. Out: the same, read by the page. Nothing here knows who writes
 //! or who reads, and nothing waits for a reader.
 
+mod figures;
 mod health;
 mod live;
 mod model;
 mod preview;
 
-pub(crate) use health::{DurationWindow, Health, RunCounts, StageReport};
+pub(crate) use figures::{HealthFigures, JournalState, SoundState, StageFigures};
+pub(crate) use health::{DurationWindow, Health, RunCounts};
 pub(crate) use live::{Live, LiveFigure, LiveRep, LiveState};
 pub(crate) use model::ModelReason;
 pub(crate) use preview::{Preview, PreviewPicture};

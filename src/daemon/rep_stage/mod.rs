@@ -17,13 +17,13 @@ use std::time::{Duration, Instant};
 
 use crate::capture::CaptureClock;
 use crate::coach::{Announcements, JudgedRep, OPENING};
-use crate::journal::{JournalWriter, RepLog};
+use crate::journal::{JournalWriter, RepLog, Storage};
 use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
 use crate::pose::track::TrackWriter;
 use crate::rep::{FoundRep, HitterSetup, HoldWatch, Measure, MeasureName, RepKind};
-use crate::sound::{DELIVERY, Outcome};
-use crate::status::{Health, LiveFigure, RunCounts, StageReport};
+use crate::sound::{DELIVERY, DeviceState, Outcome};
+use crate::status::{Health, JournalState, LiveFigure, RunCounts, SoundState, StageFigures};
 use crate::time::CaptureTime;
 use crate::video::{Films, FrameTap};
 
@@ -194,25 +194,45 @@ impl RepStage {
         Ok(())
     }
 
-    /// The figures of this stage. To be called about once a second.
-    pub(super) fn report(&mut self) -> StageReport {
+    /// The figures of this stage and of what it drives. To be called about once a second.
+    pub(super) fn figures(&mut self) -> StageFigures {
         self.sound.tend();
         let sound = self.sound.health();
-        let journal = self.records.journal.as_ref();
-        StageReport {
-            counts: self.counts,
+        let journal = self.records.journal.as_ref().map(JournalWriter::state);
+        let films = self.records.films.state().unwrap_or_default();
+        StageFigures {
+            ready: self.readiness.state(),
+            swings: self.counts.swings,
+            takes: self.counts.takes,
             last_rep: self.session.last_rep.clone(),
-            ready: self.readiness.state().words(),
-            sound: sound.map(|(health, _)| health),
-            sound_restarts: sound.map_or(0, |(_, restarts)| restarts),
-            rep_restarts: self.finder_restarts,
-            journal: journal.map(JournalWriter::state),
-            journal_path: journal.map(|journal| journal.path().to_owned()),
-            journal_edits: journal.and_then(JournalWriter::handle),
             plan: self.session.training.plan.clone(),
+            sound: match sound.map(|(health, _)| health.device) {
+                Some(DeviceState::Open) => SoundState::Plays,
+                Some(DeviceState::Absent) => SoundState::NoDevice,
+                Some(DeviceState::File) => SoundState::IntoFile,
+                Some(DeviceState::Off) | None => SoundState::Off,
+            },
+            cues_heard: sound.map_or(0, |(health, _)| health.heard),
+            journal: match journal.as_ref().map(|journal| &journal.storage) {
+                Some(Storage::Working) => JournalState::Stores,
+                Some(Storage::Waiting { why, .. }) => JournalState::Waits(why.clone()),
+                None => JournalState::Absent,
+            },
+            reps_stored: journal.as_ref().map_or(0, |journal| journal.stored_reps),
+            reps_waiting: journal.as_ref().map_or(0, |journal| journal.waiting),
             settings_trouble: self.changes.refused(),
             settings_waiting: self.changes.needs_restart(),
-            films: self.records.films.state(),
+            video_kept: films.keep,
+            video_folder: Some(films.folder).filter(|folder| !folder.as_os_str().is_empty()),
+            video_films: films.usage.films,
+            video_bytes: films.usage.bytes,
+            video_given_up: films.given_up,
+            video_frames_dropped: films.dropped,
+            video_pack_ms: films.encode_ms,
+            video_trouble: films.trouble,
+            finder_restarts: self.finder_restarts,
+            sound_restarts: sound.map_or(0, |(_, restarts)| restarts),
+            journal_restarts: journal.as_ref().map_or(0, |journal| journal.restarts),
         }
     }
 

@@ -2,7 +2,8 @@
 
 use std::fmt::Write as _;
 
-use super::{HealthFigures, RESTARTED};
+use super::RESTARTED;
+use crate::status::HealthFigures;
 
 /// The value of a metric without labels; `None` where the figure is not known.
 type Value = fn(&HealthFigures) -> Option<f64>;
@@ -35,25 +36,25 @@ const SINGLE: [(&str, &str, &str, Value); 19] = [
         |f| Some(f.bodies as f64),
     ),
     ("cues_heard_total", "counter", "Cues heard.", |f| {
-        Some(f.cues_heard as f64)
+        Some(f.stage.cues_heard as f64)
     }),
     (
         "reps_stored_total",
         "counter",
         "Reps stored in the journal.",
-        |f| Some(f.reps_stored as f64),
+        |f| Some(f.stage.reps_stored as f64),
     ),
     (
         "reps_waiting",
         "gauge",
         "Entries that wait for the disk.",
-        |f| Some(f.reps_waiting as f64),
+        |f| Some(f.stage.reps_waiting as f64),
     ),
     (
         "settings_wrong",
         "gauge",
         "1 while the settings file is wrong and the settings before it are in force.",
-        |f| one(f.settings_trouble.is_some()),
+        |f| one(f.stage.settings_trouble.is_some()),
     ),
     (
         "picture_shown",
@@ -71,40 +72,40 @@ const SINGLE: [(&str, &str, &str, Value); 19] = [
         "video_kept",
         "gauge",
         "1 while a film of each rep is kept.",
-        |f| one(f.video_kept),
+        |f| one(f.stage.video_kept),
     ),
     ("video_films", "gauge", "Films of reps on the disk.", |f| {
-        Some(f.video_films as f64)
+        Some(f.stage.video_films as f64)
     }),
     ("video_bytes", "gauge", "Their size.", |f| {
-        Some(f.video_bytes as f64)
+        Some(f.stage.video_bytes as f64)
     }),
     (
         "video_given_up_total",
         "counter",
         "Films of logged reps that were given up.",
-        |f| Some(f.video_given_up as f64),
+        |f| Some(f.stage.video_given_up as f64),
     ),
     (
         "video_frames_dropped_total",
         "counter",
         "Frames missing in films because packing did not keep up.",
-        |f| Some(f.video_frames_dropped as f64),
+        |f| Some(f.stage.video_frames_dropped as f64),
     ),
     ("disk_free_bytes", "gauge", "Room for the journal.", |f| {
         f.disk_free_bytes.map(|b| b as f64)
     }),
     ("memory_bytes", "gauge", "Memory held.", |f| {
-        f.memory_bytes.map(|b| b as f64)
+        f.machine.memory_bytes.map(|b| b as f64)
     }),
     ("temperature_celsius", "gauge", "The hottest sensor.", |f| {
-        f.temperature_c
+        f.machine.temperature_c
     }),
     (
         "throttled_total",
         "counter",
         "How often the processor was slowed down for heat.",
-        |f| f.throttled.map(|times| times as f64),
+        |f| f.machine.throttled.map(|times| times as f64),
     ),
 ];
 
@@ -160,7 +161,7 @@ pub(in crate::page) fn text(f: &HealthFigures) -> String {
             );
         }
     }
-    let reps = [("swing", f.swings), ("take", f.takes)]
+    let reps = [("swing", f.stage.swings), ("take", f.stage.takes)]
         .map(|(kind, count)| (format!("{{kind=\"{kind}\"}}"), f64::from(count)));
     metric(&mut out, "reps_total", "counter", "Reps by kind.", &reps);
     let restarts = RESTARTED
@@ -192,13 +193,17 @@ fn metric(out: &mut String, name: &str, kind: &str, help: &str, samples: &[(Stri
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::machine::MachineFigures;
 
     /// The format's own grammar: comment lines, and `name{labels} value` with a name declared before.
     #[test]
     fn every_line_is_of_the_format() {
         let figures = HealthFigures {
             pose_ms: Some([9.0, 12.0, 15.0]),
-            temperature_c: Some(51.5),
+            machine: MachineFigures {
+                temperature_c: Some(51.5),
+                ..MachineFigures::default()
+            },
             ..HealthFigures::default()
         };
         let text = text(&figures);

@@ -10,12 +10,12 @@ use crate::page::auth::Requester;
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
 use crate::page::format;
-use crate::page::health::{HealthFigures, localized_lines, metrics};
+use crate::page::health::{localized_lines, metrics};
 use crate::page::i18n::Messages;
 use crate::page::state::AppState;
 use crate::rep::{MeasureName, RepKind};
 use crate::sound::Language;
-use crate::status::LiveRep;
+use crate::status::{HealthFigures, LiveRep};
 
 #[derive(Template)]
 #[template(path = "health.html")]
@@ -35,7 +35,7 @@ pub(in crate::page) async fn page(
     let live = state.health.live.subscribe().borrow().clone();
     let last_rep = match (live.trail.back(), requester.language) {
         (Some(rep), Language::Spanish) => Some(last_rep_text(rep, i18n)),
-        _ => figures.last_rep.take(),
+        _ => figures.stage.last_rep.take(),
     };
     html(&HealthPage {
         page: PageContext::new(&requester, Section::Health),
@@ -63,7 +63,10 @@ fn last_rep_text(rep: &LiveRep, i18n: &Messages) -> String {
 }
 
 fn figures(state: &AppState) -> HealthFigures {
-    HealthFigures::of(&state.health, state.started.elapsed())
+    let journal = state.control.journal();
+    state
+        .health
+        .figures(state.started.elapsed(), journal.as_deref())
 }
 
 pub(in crate::page) async fn json(State(state): State<AppState>) -> Response {
