@@ -31,11 +31,6 @@ impl Butterworth {
         }
     }
 
-    /// Feed-forward and feedback coefficients, the leading feedback 1 left out.
-    pub(crate) fn coefficients(&self) -> ([f64; 3], [f64; 2]) {
-        (self.b, self.a)
-    }
-
     /// One causal pass that starts as if the signal had always stood at `steady`.
     fn run(&self, steady: f64, signal: impl Iterator<Item = f64>) -> Vec<f64> {
         let ([b0, b1, b2], [a1, a2]) = (self.b, self.a);
@@ -178,7 +173,10 @@ mod tests {
     #[test]
     fn coefficients_are_the_textbook_ones() {
         // Winter, Biomechanics and Motor Control of Human Movement: 6 Hz at 60 Hz, one pass.
-        let ([b0, b1, b2], [a1, a2]) = Butterworth::low_pass(6.0, 60.0).coefficients();
+        let Butterworth {
+            b: [b0, b1, b2],
+            a: [a1, a2],
+        } = Butterworth::low_pass(6.0, 60.0);
         for (ours, book) in [
             (b0, 0.06746),
             (b1, 0.13491),

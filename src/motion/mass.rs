@@ -1,23 +1,23 @@
-//! The whole body's mass center, from a published table of body segments.
+//! The center of mass of the whole body, from a published table of body segments.
 //!
-//! In: leveled paths of landmarks. Out: one [`Path`]. Pure. The center is a weighted mean of landmarks, so it
-//! lives in the same plane, unit and leveling as the paths it is made of. It must not smooth: whoever reads the
-//! path chooses the cutoff.
+//! In: landmarks over time. Out: one [`PointSeries`]. Pure. The center is a weighted mean of landmarks, so it has their
+//! plane and unit, be it pixels or leveled centimeters. It is not smoothed: each reader chooses the cutoff.
 
 use crate::pose::Landmark;
 
-use super::signals::{MissingLandmark, Path};
+use super::series::PointSeries;
+use super::signals::MissingLandmark;
 
 /// One segment of the body.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Segment {
     /// Mass as a share of the whole body's.
     pub mass: f64,
-    /// Where its mass center lies, as a share of its length from the end nearer the trunk, or nearer the head.
+    /// Where its center of mass lies, as a share of its length from the end nearer the trunk, or nearer the head.
     pub center: f64,
 }
 
-/// Segment masses and mass centers of an adult. Limbs are counted for one side.
+/// Segment masses and centers of mass of an adult. Limbs are counted for one side.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct SegmentTable {
     /// Mass of the head, as a share. The table measures its center from the top of the head, which no pose model
@@ -80,17 +80,6 @@ impl SegmentTable {
             foot: halfway(self.foot, other.foot),
         }
     }
-
-    /// Mass of all segments, both sides: 1 but for the rounding of the table.
-    pub(crate) const fn whole(&self) -> f64 {
-        let limbs = self.upper_arm.mass
-            + self.forearm.mass
-            + self.hand.mass
-            + self.thigh.mass
-            + self.shank.mass
-            + self.foot.mass;
-        self.head_mass + self.trunk.mass + 2.0 * limbs
-    }
 }
 
 const fn segment(mass: f64, center: f64) -> Segment {
@@ -138,9 +127,9 @@ const RIGHT: Side = Side {
     toe: Landmark::RightFootIndex,
 };
 
-/// The mass center of the whole body, in the plane and unit of the paths that `at` gives.
+/// The center of mass of the whole body, in the plane and unit of the series that `at` gives.
 ///
-/// All paths must have the same length. Trunk, thighs and shanks are needed. The rest depends on what the source has,
+/// All series must have the same length. Trunk, thighs and shanks are needed. The rest depends on what the source has,
 /// and the weights are brought back to a sum of 1 over what there is:
 /// - the head's mass sits at the middle of the ears, else at the nose. The table's own ends (top of the head, middle of
 ///   the jaw's angles) are no landmarks; the ear is where the table of Winter, after Dempster, puts the center of head
@@ -154,14 +143,14 @@ const RIGHT: Side = Side {
 /// Where the source lacks a shoulder, hip, knee or ankle.
 pub(crate) fn center_of_mass(
     table: &SegmentTable,
-    at: &dyn Fn(Landmark) -> Option<Path>,
-) -> Result<Path, MissingLandmark> {
+    at: &dyn Fn(Landmark) -> Option<PointSeries>,
+) -> Result<PointSeries, MissingLandmark> {
     let need = |l: Landmark| at(l).ok_or(MissingLandmark(l));
-    let both = |a: Landmark, b: Landmark| Some(Path::middle(&at(a)?, &at(b)?));
+    let both = |a: Landmark, b: Landmark| Some(PointSeries::middle(&at(a)?, &at(b)?));
 
-    let shoulders = Path::middle(&need(LEFT.shoulder)?, &need(RIGHT.shoulder)?);
-    let hips = Path::middle(&need(LEFT.hip)?, &need(RIGHT.hip)?);
-    let mut sum = Sum::new(hips.x_cm.len());
+    let shoulders = PointSeries::middle(&need(LEFT.shoulder)?, &need(RIGHT.shoulder)?);
+    let hips = PointSeries::middle(&need(LEFT.hip)?, &need(RIGHT.hip)?);
+    let mut sum = Sum::new(hips.x.len());
     sum.segment(table.trunk, &shoulders, &hips);
     if let Some(head) = both(Landmark::LeftEar, Landmark::RightEar).or_else(|| at(Landmark::Nose)) {
         sum.point(table.head_mass, &head);
@@ -188,27 +177,27 @@ pub(crate) fn center_of_mass(
 /// Weighted sums over the segments so far, one for each sample.
 struct Sum {
     mass: f64,
-    path: Path,
+    sums: PointSeries,
 }
 
 impl Sum {
     fn new(len: usize) -> Self {
         Self {
             mass: 0.0,
-            path: Path {
-                x_cm: vec![0.0; len],
-                y_cm: vec![0.0; len],
+            sums: PointSeries {
+                x: vec![0.0; len],
+                y: vec![0.0; len],
                 visibility: vec![0.0; len],
             },
         }
     }
 
-    fn segment(&mut self, segment: Segment, near: &Path, far: &Path) {
+    fn segment(&mut self, segment: Segment, near: &PointSeries, far: &PointSeries) {
         let to_far = segment.mass * segment.center;
         self.add(segment.mass - to_far, near);
         self.add(to_far, far);
         for (v, (a, b)) in self
-            .path
+            .sums
             .visibility
             .iter_mut()
             .zip(near.visibility.iter().zip(&far.visibility))
@@ -217,32 +206,32 @@ impl Sum {
         }
     }
 
-    fn point(&mut self, mass: f64, place: &Path) {
-        self.add(mass, place);
-        for (v, a) in self.path.visibility.iter_mut().zip(&place.visibility) {
+    fn point(&mut self, mass: f64, at: &PointSeries) {
+        self.add(mass, at);
+        for (v, a) in self.sums.visibility.iter_mut().zip(&at.visibility) {
             *v += mass * a;
         }
     }
 
-    fn add(&mut self, mass: f64, place: &Path) {
+    fn add(&mut self, mass: f64, at: &PointSeries) {
         self.mass += mass;
-        for (sum, x) in self.path.x_cm.iter_mut().zip(&place.x_cm) {
+        for (sum, x) in self.sums.x.iter_mut().zip(&at.x) {
             *sum += mass * x;
         }
-        for (sum, y) in self.path.y_cm.iter_mut().zip(&place.y_cm) {
+        for (sum, y) in self.sums.y.iter_mut().zip(&at.y) {
             *sum += mass * y;
         }
     }
 
-    fn mean(mut self) -> Path {
+    fn mean(mut self) -> PointSeries {
         for v in [
-            &mut self.path.x_cm,
-            &mut self.path.y_cm,
-            &mut self.path.visibility,
+            &mut self.sums.x,
+            &mut self.sums.y,
+            &mut self.sums.visibility,
         ] {
             v.iter_mut().for_each(|v| *v /= self.mass);
         }
-        self.path
+        self.sums
     }
 }
 
@@ -289,28 +278,39 @@ mod tests {
 
     fn center(table: &SegmentTable, figure: &Figure) -> (f64, f64) {
         let at = |l: Landmark| {
-            figure.get(&l).map(|&(x, y)| Path {
-                x_cm: vec![x],
-                y_cm: vec![y],
+            figure.get(&l).map(|&(x, y)| PointSeries {
+                x: vec![x],
+                y: vec![y],
                 visibility: vec![1.0],
             })
         };
         let path = center_of_mass(table, &at).unwrap();
         assert!((path.visibility[0] - 1.0).abs() < 1e-12);
-        (path.x_cm[0], path.y_cm[0])
+        (path.x[0], path.y[0])
     }
 
     fn close(a: f64, b: f64) -> bool {
         (a - b).abs() < 1e-9
     }
 
+    /// Mass of all segments, both sides: 1 but for the rounding of the table.
+    fn whole(table: &SegmentTable) -> f64 {
+        let limbs = table.upper_arm.mass
+            + table.forearm.mass
+            + table.hand.mass
+            + table.thigh.mass
+            + table.shank.mass
+            + table.foot.mass;
+        table.head_mass + table.trunk.mass + 2.0 * limbs
+    }
+
     #[test]
     fn the_tables_add_up_to_a_whole_body() {
         // de Leva 1996, table 4, as transcribed in BMClab's BSPmale_ZdeLeva.txt and BSPfemale_ZdeLeva.txt: head and trunk
         // plus twice the limbs make 1.0000 for men and, by rounding, 0.9999 for women.
-        assert!(close(MALE.whole(), 1.0), "{}", MALE.whole());
-        assert!(close(FEMALE.whole(), 0.9999), "{}", FEMALE.whole());
-        assert!(close(SegmentTable::DE_LEVA_MEAN.whole(), 0.999_95));
+        assert!(close(whole(&MALE), 1.0), "{}", whole(&MALE));
+        assert!(close(whole(&FEMALE), 0.9999), "{}", whole(&FEMALE));
+        assert!(close(whole(&SegmentTable::DE_LEVA_MEAN), 0.999_95));
     }
 
     #[test]
@@ -357,7 +357,7 @@ mod tests {
         //   thighs 2 * 0.1416 * (90 - 0.4095 * 40 = 73.62)           = 20.849 184
         //   shanks 2 * 0.0433 * (50 - 0.4395 * 40 = 32.42)           =  2.807 572
         //   feet   2 * 0.0137 * (5 - 0.4415 * 5 = 2.7925)            =  0.076 514 5
-        // The masses add up to 1, so the sum is the height of the mass center: 58 % of a standing height of about 178 cm,
+        // The masses add up to 1, so the sum is the height of the center of mass: 58 % of a standing height of about 178 cm,
         // a little above the usual 55 to 57 % because the arms are raised.
         let (x, y) = center(&MALE, &t_pose());
         assert!(close(x, 0.0), "{x}");
@@ -423,8 +423,10 @@ mod tests {
 
     #[test]
     fn a_body_without_knees_is_refused() {
-        let at =
-            |l: Landmark| (l != LeftKnee).then(|| Path::middle(&Path::default(), &Path::default()));
+        let at = |l: Landmark| {
+            (l != LeftKnee)
+                .then(|| PointSeries::middle(&PointSeries::default(), &PointSeries::default()))
+        };
         let refused = center_of_mass(&MALE, &at).unwrap_err();
         assert_eq!(refused, MissingLandmark(LeftKnee));
     }

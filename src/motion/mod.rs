@@ -13,7 +13,7 @@ mod stance;
 pub(crate) use level::{roll, yaw_from_pelvis};
 pub(crate) use mass::{SegmentTable, center_of_mass};
 pub(crate) use scale::Scale;
-pub(crate) use series::BodySeries;
+pub(crate) use series::{BodySeries, PointSeries};
 pub(crate) use signals::{Foot, Pair, Path, Signals};
 pub use stance::Direction;
 pub(crate) use stance::{Side, Stance};

@@ -17,15 +17,35 @@ const BRIDGE_SECS: f64 = 0.2;
 /// Grid rates stay between these, whatever the recording says of itself.
 const RATE_HZ: std::ops::RangeInclusive<f64> = 15.0..=240.0;
 
-/// One landmark over time, in pixels.
+/// One point of the body over time, in the unit of its source: a [`BodySeries`] has pixels from the picture's top left
+/// corner.
 #[derive(Clone, Debug, Default)]
 pub struct PointSeries {
-    /// Pixels from the left edge.
+    /// To the image's right.
     pub x: Vec<f64>,
-    /// Pixels from the top edge.
+    /// In a [`BodySeries`] downward.
     pub y: Vec<f64>,
-    /// 0 to 1; 0 where the landmark is unknown.
+    /// 0 to 1; 0 where the point is unknown.
     pub visibility: Vec<f64>,
+}
+
+impl PointSeries {
+    /// The middle of two points, seen as well as the worse of them.
+    pub(super) fn middle(a: &PointSeries, b: &PointSeries) -> PointSeries {
+        PointSeries {
+            x: middle_of(&a.x, &b.x),
+            y: middle_of(&a.y, &b.y),
+            visibility: worse_of(&a.visibility, &b.visibility),
+        }
+    }
+}
+
+pub(super) fn middle_of(a: &[f64], b: &[f64]) -> Vec<f64> {
+    a.iter().zip(b).map(|(a, b)| 0.5 * (a + b)).collect()
+}
+
+pub(super) fn worse_of(a: &[f64], b: &[f64]) -> Vec<f64> {
+    a.iter().zip(b).map(|(a, b)| a.min(*b)).collect()
 }
 
 /// The model's metric landmark over time, in meters.
@@ -176,11 +196,6 @@ impl BodySeries {
     /// All metric landmarks, where the source gives them.
     pub(super) fn world_series(&self) -> Option<Arc<Vec<WorldSeries>>> {
         self.world.clone()
-    }
-
-    /// Whether the source gives metric landmarks.
-    pub fn has_world(&self) -> bool {
-        self.world.is_some()
     }
 }
 

@@ -11,7 +11,7 @@ use crate::time::CaptureTime;
 use super::filter::{Butterworth, derivative};
 use super::mass::{SegmentTable, center_of_mass};
 use super::scale::Scale;
-use super::series::{BodySeries, WorldSeries};
+use super::series::{BodySeries, PointSeries, WorldSeries, middle_of, worse_of};
 
 /// A body part's path: three lists with one value per sample.
 #[derive(Clone, Debug, Default)]
@@ -46,16 +46,10 @@ impl Path {
 
     /// Middle of two paths.
     pub(crate) fn middle(a: &Path, b: &Path) -> Path {
-        let mix = |p: &[f64], q: &[f64]| p.iter().zip(q).map(|(x, y)| 0.5 * (x + y)).collect();
         Path {
-            x_cm: mix(&a.x_cm, &b.x_cm),
-            y_cm: mix(&a.y_cm, &b.y_cm),
-            visibility: a
-                .visibility
-                .iter()
-                .zip(&b.visibility)
-                .map(|(x, y)| x.min(*y))
-                .collect(),
+            x_cm: middle_of(&a.x_cm, &b.x_cm),
+            y_cm: middle_of(&a.y_cm, &b.y_cm),
+            visibility: worse_of(&a.visibility, &b.visibility),
         }
     }
 }
@@ -200,7 +194,7 @@ impl Signals {
             head_is_nose,
             nose: path(Landmark::Nose).filter(|_| !head_is_nose),
             lite: body.lite,
-            mass: center_of_mass(&SegmentTable::DE_LEVA_MEAN, &path)?,
+            mass: mass(&path)?,
             wrists,
             shoulder,
             feet,
@@ -300,7 +294,7 @@ struct Leveler {
 }
 
 impl Leveler {
-    fn path(&self, p: &super::series::PointSeries) -> Path {
+    fn path(&self, p: &PointSeries) -> Path {
         let (mut x_cm, mut y_cm) = (Vec::with_capacity(p.x.len()), Vec::with_capacity(p.x.len()));
         for (x, y) in p.x.iter().zip(&p.y) {
             x_cm.push((x * self.cos + y * self.sin) * self.cm_per_px);
@@ -312,6 +306,24 @@ impl Leveler {
             visibility: p.visibility.clone(),
         }
     }
+}
+
+/// The center of mass of leveled paths, which is as level as they are.
+fn mass(path: &dyn Fn(Landmark) -> Option<Path>) -> Result<Path, MissingLandmark> {
+    let at = |landmark| {
+        let path = path(landmark)?;
+        Some(PointSeries {
+            x: path.x_cm,
+            y: path.y_cm,
+            visibility: path.visibility,
+        })
+    };
+    let center = center_of_mass(&SegmentTable::DE_LEVA_MEAN, &at)?;
+    Ok(Path {
+        x_cm: center.x,
+        y_cm: center.y,
+        visibility: center.visibility,
+    })
 }
 
 /// The hands are one object, the grip, seen through two wrists; a hidden wrist counts little.

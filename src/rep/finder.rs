@@ -301,15 +301,11 @@ impl RepFinder {
         Some(self.with_frames(rep))
     }
 
-    fn signals(&self, now: CaptureTime, look_back_secs: f64) -> Option<Signals> {
+    fn signals(&mut self, now: CaptureTime, look_back_secs: f64) -> Option<Signals> {
         let from = now.plus_secs(-look_back_secs);
-        let frames: Vec<PoseFrame> = self
-            .recent
-            .iter()
-            .filter(|f| f.captured_at >= from)
-            .cloned()
-            .collect();
-        let frames = &frames[live_motion::last_jump(&frames)..];
+        let recent = self.recent.make_contiguous();
+        let frames = &recent[recent.partition_point(|f| f.captured_at < from)..];
+        let frames = &frames[live_motion::last_jump(frames)..];
         let body = BodySeries::from_frames(frames, self.live_motion.frame_rate()?)?;
         let scale = self.setup.scale(&body)?;
         let roll_rad = self.setup.roll_deg.unwrap_or(0.0).to_radians();

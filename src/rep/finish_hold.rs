@@ -9,16 +9,15 @@ use crate::pose::PoseFrame;
 use crate::time::CaptureTime;
 
 use super::context::Reading;
-use super::finder::FoundRep;
 use super::not_measured::NotMeasured;
 use super::setup::HitterSetup;
-use super::types::{Measure, MeasureName, RepKind};
+use super::types::{Measure, MeasureName, Rep, RepKind};
 
 /// How often the growing stretch is looked at, seconds: a look costs a few milliseconds.
 const LOOK_SECS: f64 = 0.2;
 /// What the low pass needs to see beyond a moment before it can be trusted there, seconds.
 const EDGE_SECS: f64 = 0.15;
-/// Frames from this long before the finish on are kept: enough of the body for its scale.
+/// Frames from this long before the finish on are looked at: enough of the body for its scale.
 const BEFORE_SECS: f64 = 1.5;
 
 /// The finish is held while the hips' middle is slower than the first and both ankles than the second, heights a second
@@ -37,54 +36,41 @@ const HOLD_SPREAD_MS: f64 = 80.0;
 /// Waits for the end of one finish.
 pub struct HoldWatch {
     setup: HitterSetup,
-    frames: Vec<PoseFrame>,
     fps: f64,
     finish: CaptureTime,
     next_look: CaptureTime,
-    /// How many of the frames the rep itself was found with.
-    known: usize,
 }
 
 impl HoldWatch {
     /// A watch for this rep; `None` where there is nothing to wait for: a take, a finish that was not seen, or a hold
     /// that is known already.
-    pub fn new(setup: HitterSetup, found: &FoundRep) -> Option<Self> {
-        let finish = found.rep.events.finish?;
-        let known = found
-            .rep
+    pub fn new(setup: HitterSetup, rep: &Rep) -> Option<Self> {
+        let finish = rep.events.finish?;
+        let known = rep
             .measures
             .get(&MeasureName::FinishHold)
             .is_some_and(|m| m.value().is_some());
-        if known || found.rep.kind != RepKind::Swing {
+        if known || rep.kind != RepKind::Swing {
             return None;
         }
-        let from = finish.plus_secs(-BEFORE_SECS);
-        let frames: Vec<PoseFrame> = found
-            .frames
-            .iter()
-            .filter(|f| f.captured_at >= from)
-            .cloned()
-            .collect();
         Some(Self {
             setup,
-            known: frames.len(),
-            frames,
-            fps: found.rep.fps,
+            fps: rep.fps,
             finish,
-            next_look: found.rep.known_at.plus_secs(LOOK_SECS),
+            next_look: rep.known_at.plus_secs(LOOK_SECS),
         })
     }
 
-    /// Takes the next frame; gives the measure once it is known.
-    pub fn push(&mut self, frame: &PoseFrame) -> Option<Measure> {
-        let now = frame.captured_at;
-        self.frames.push(frame.clone());
+    /// Gives the measure once it is known. `frames` are those that the rep was found with and all that came since; asked
+    /// after each new one.
+    pub fn step(&mut self, frames: &[PoseFrame]) -> Option<Measure> {
+        let now = frames.last()?.captured_at;
         if now < self.next_look {
             return None;
         }
         self.next_look = now.plus_secs(LOOK_SECS);
         let overdue = now.secs_since(self.finish) > HOLD_ENOUGH_SECS + EDGE_SECS + LOOK_SECS;
-        match self.look(now) {
+        match self.look(frames, now) {
             made @ Ok(_) => Some(written(made)),
             why @ Err(_) if overdue => Some(written(why)),
             Err(_) => None,
@@ -92,20 +78,17 @@ impl HoldWatch {
     }
 
     /// The measure by what was seen so far: nothing more will come.
-    pub fn end(&self) -> Measure {
-        let end = self.frames.last().map_or(self.finish, |f| f.captured_at);
+    pub fn end(&self, frames: &[PoseFrame]) -> Measure {
+        let end = frames.last().map_or(self.finish, |f| f.captured_at);
         // The very last frames are judged without knowing what follows them; better so than not at all.
-        written(self.look(end.plus_secs(EDGE_SECS)))
+        written(self.look(frames, end.plus_secs(EDGE_SECS)))
     }
 
-    /// The frames that came after those the rep was found with.
-    pub fn later_frames(&self) -> &[PoseFrame] {
-        &self.frames[self.known..]
-    }
-
-    fn look(&self, now: CaptureTime) -> Result<Held, NotMeasured> {
+    fn look(&self, frames: &[PoseFrame], now: CaptureTime) -> Result<Held, NotMeasured> {
         let unseen = NotMeasured::OutOfSight;
-        let body = BodySeries::from_frames(&self.frames, self.fps).ok_or(unseen)?;
+        let from = self.finish.plus_secs(-BEFORE_SECS);
+        let frames = &frames[frames.partition_point(|f| f.captured_at < from)..];
+        let body = BodySeries::from_frames(frames, self.fps).ok_or(unseen)?;
         let scale = self.setup.scale(&body).ok_or(unseen)?;
         let signals = Signals::new(&body, scale, 0.0).map_err(|_| unseen)?;
         let (millis, plus_minus) = finish_hold(&signals, Some(signals.sample_at(self.finish)))?;

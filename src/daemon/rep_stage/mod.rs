@@ -362,7 +362,10 @@ impl RepStage {
 
     /// Logs the rep that waits, once its finish is over.
     fn watch_finish(&mut self, pose: &PoseFrame) -> Result<(), DaemonError> {
-        let held = self.unfinished.as_mut().and_then(|rep| rep.hold.push(pose));
+        let held = self.unfinished.as_mut().and_then(|rep| {
+            rep.frames.push(pose.clone());
+            rep.hold.step(&rep.frames)
+        });
         match held {
             Some(held) => self.log_unfinished(Some(held)),
             None => Ok(()),
@@ -432,7 +435,7 @@ impl RepStage {
     /// Judges and cues a rep at once. It is logged when its finish is over.
     fn judge(&mut self, found: FoundRep) -> Result<(), DaemonError> {
         self.log_unfinished(None)?;
-        let hold = HoldWatch::new(self.session.setup, &found);
+        let hold = HoldWatch::new(self.session.setup, &found.rep);
         self.session.bats = found.rep.bats;
         let pitch = self.session.pitch_of(&found);
         let (judged, announcements) = self.session.training.trainer.rep(found.rep, pitch);
@@ -481,18 +484,17 @@ impl RepStage {
     fn log_unfinished(&mut self, held: Option<Measure>) -> Result<(), DaemonError> {
         let Some(UnfinishedRep {
             mut judged,
-            mut frames,
+            frames,
             hold,
         }) = self.unfinished.take()
         else {
             return Ok(());
         };
-        let held = held.unwrap_or_else(|| hold.end());
+        let held = held.unwrap_or_else(|| hold.end(&frames));
         self.session
             .training
             .trainer
             .complete(&mut judged, MeasureName::FinishHold, held);
-        frames.extend_from_slice(hold.later_frames());
         self.log(judged, frames)
     }
 

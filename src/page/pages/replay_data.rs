@@ -9,13 +9,12 @@ use axum::extract::{Path, State};
 use serde::Serialize;
 
 use crate::journal::{RepId, StoredRep};
-use crate::motion::{Direction, Path as Course, SegmentTable, center_of_mass};
+use crate::motion::Direction;
 use crate::page::error::PageError;
 use crate::page::state::AppState;
 use crate::picture_size::PictureSize;
-use crate::pose::{LANDMARK_COUNT, Landmark, PoseFrame};
-use crate::rep::Rep;
-use crate::stats::median;
+use crate::pose::{LANDMARK_COUNT, PoseFrame};
+use crate::rep::{Rep, ReplayGeometry};
 use crate::time::CaptureTime;
 
 /// A rep for the player: times in seconds from plant, positions in pixels of the picture.
@@ -71,36 +70,11 @@ fn played(rep: &StoredRep, picture: PictureSize, frames: &[PoseFrame]) -> Replay
         points.extend(body.image.iter().map(|point| {
             point
                 .filter(|p| p.visibility >= DRAWN_FROM)
-                .map(|p| [tenth(p.x_px), tenth(p.y_px)])
+                .map(|p| tenths([p.x_px, p.y_px]))
         }));
         Some(points)
     });
-    let at_plant = times
-        .iter()
-        .position(|secs| *secs >= 0.0)
-        .and_then(|place| frames.get(place))
-        .and_then(|frame| frame.body.as_ref());
-    let feet: Vec<[f32; 2]> = [
-        Landmark::LeftAnkle,
-        Landmark::LeftHeel,
-        Landmark::LeftFootIndex,
-        Landmark::RightAnkle,
-        Landmark::RightHeel,
-        Landmark::RightFootIndex,
-    ]
-    .into_iter()
-    .filter_map(|landmark| at_plant?.point(landmark))
-    .map(|p| [tenth(p.x_px), tenth(p.y_px)])
-    .collect();
-    let ankles = [Landmark::LeftAnkle, Landmark::RightAnkle]
-        .map(|ankle| at_plant.and_then(|body| body.point(ankle)));
-    let ground = match ankles {
-        [Some(a), Some(b)] => Some([
-            tenth((a.x_px + b.x_px) / 2.0),
-            tenth((a.y_px + b.y_px) / 2.0),
-        ]),
-        _ => None,
-    };
+    let geometry = ReplayGeometry::new(frames, zero);
     ReplayData {
         number: rep.judged.number,
         width: picture.width_px,
@@ -112,10 +86,10 @@ fn played(rep: &StoredRep, picture: PictureSize, frames: &[PoseFrame]) -> Replay
             .filter_map(|(name, at)| Some((name, at?.secs_since(zero))))
             .collect(),
         frames: points.collect(),
-        mass: mass(frames),
-        feet,
-        scale_px: scale(frames),
-        ground,
+        mass: geometry.mass_px.iter().map(|p| p.map(tenths)).collect(),
+        feet: geometry.feet_px.iter().copied().map(tenths).collect(),
+        scale_px: geometry.trunk_px,
+        ground: geometry.ground_px.map(tenths),
         forward: match rep.judged.rep.pitcher_in(frames) {
             Some(Direction::Left) => -1,
             Some(Direction::Right) | None => 1,
@@ -139,64 +113,7 @@ pub(in crate::page) fn first_time(frames: &[PoseFrame]) -> Option<CaptureTime> {
     frames.first().map(|frame| frame.captured_at)
 }
 
-fn tenth(px: f32) -> f32 {
-    (px * 10.0).round() / 10.0
-}
-
-/// Shoulders to hips, the middle of all frames: much the same for a hitter in every rep, however they stand.
-fn scale(frames: &[PoseFrame]) -> f32 {
-    let lengths: Vec<f64> = frames
-        .iter()
-        .filter_map(|frame| frame.body.as_ref())
-        .filter_map(|body| {
-            let hips = body.point(Landmark::LeftHip)?.y_px + body.point(Landmark::RightHip)?.y_px;
-            let shoulders = body.point(Landmark::LeftShoulder)?.y_px
-                + body.point(Landmark::RightShoulder)?.y_px;
-            Some(f64::from((hips - shoulders) / 2.0))
-        })
-        .collect();
-    median(&lengths).unwrap_or(100.0).max(1.0) as f32
-}
-
-/// The mass centre in pixels, frame by frame.
-fn mass(frames: &[PoseFrame]) -> Vec<Option<[f32; 2]>> {
-    let bodies: Vec<_> = frames.iter().filter_map(|f| f.body.as_ref()).collect();
-    // A path in pixels: the centre is a weighted mean, so it has whatever unit its landmarks have.
-    let course = |landmark: Landmark| {
-        let points: Option<Vec<_>> = bodies.iter().map(|body| body.point(landmark)).collect();
-        let points = points?;
-        Some(Course {
-            x_cm: points.iter().map(|p| p.x_px.into()).collect(),
-            y_cm: points.iter().map(|p| p.y_px.into()).collect(),
-            visibility: points.iter().map(|p| p.visibility.into()).collect(),
-        })
-    };
-    let Ok(path) = center_of_mass(&SegmentTable::DE_LEVA_MEAN, &course) else {
-        return vec![None; frames.len()];
-    };
-    let mut places = path.x_cm.iter().zip(&path.y_cm);
-    frames
-        .iter()
-        .map(|frame| {
-            frame.body.as_ref()?;
-            let (x, y) = places.next()?;
-            Some([tenth(*x as f32), tenth(*y as f32)])
-        })
-        .collect()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_body_without_a_landmark_plays_without_its_mass_centre() {
-        let frame = |body| PoseFrame {
-            index: 0,
-            captured_at: CaptureTime::from_secs(1.0),
-            body,
-        };
-        let frames = [frame(None), frame(Some(crate::pose::Body::empty()))];
-        assert_eq!(mass(&frames), [None, None]);
-    }
+/// Rounded to what a screen can show, so that the answer stays short.
+fn tenths(point_px: [f32; 2]) -> [f32; 2] {
+    point_px.map(|px| (px * 10.0).round() / 10.0)
 }
