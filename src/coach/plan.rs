@@ -8,6 +8,7 @@ use super::band::Bands;
 use super::schedule::CueSchedule;
 use crate::pitch::{Level, Speed, SpeedClass};
 use crate::rep::MeasureName;
+use crate::text_enum::text_enum;
 
 /// What a hitter works on.
 #[derive(Clone, Debug, PartialEq)]
@@ -52,13 +53,14 @@ pub struct PitchPlan {
     pub(crate) mixed: bool,
 }
 
-/// The unit in which a coach gives a pitch's speed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum SpeedUnit {
-    /// Miles an hour.
-    Mph,
-    /// Kilometers an hour.
-    Kmh,
+text_enum! {
+    /// The unit in which a coach gives a pitch's speed. The texts are written after a number.
+    pub(crate) enum SpeedUnit {
+        /// Miles per hour.
+        Mph = "mph",
+        /// Kilometers per hour.
+        Kmh = "km/h",
+    }
 }
 
 impl PitchPlan {
@@ -85,14 +87,6 @@ impl PitchPlan {
 }
 
 impl SpeedUnit {
-    /// The unit as it is written after a number.
-    pub(crate) const fn word(self) -> &'static str {
-        match self {
-            SpeedUnit::Mph => "mph",
-            SpeedUnit::Kmh => "km/h",
-        }
-    }
-
     /// A number in this unit, as a speed.
     pub(crate) const fn speed(self, number: f64) -> Speed {
         match self {

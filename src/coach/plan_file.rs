@@ -9,21 +9,21 @@ use super::band::BandEnds;
 
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(super) struct File {
+pub(super) struct PlanFile {
     pub(crate) name: Spanned<String>,
     pub(crate) focus: Spanned<Vec<Spanned<String>>>,
     #[serde(default)]
     pub(crate) head_tone: bool,
     #[serde(default)]
     pub(crate) bands: BTreeMap<Spanned<String>, Spanned<BandEnds>>,
-    pub(crate) cues: Spanned<FileCues>,
-    pub(crate) set: Option<Spanned<FileSet>>,
-    pub(crate) pitch: Option<Spanned<FilePitch>>,
+    pub(crate) cues: Spanned<CuesSection>,
+    pub(crate) set: Option<Spanned<SetSection>>,
+    pub(crate) pitch: Option<Spanned<PitchSection>>,
 }
 
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(super) struct FileCues {
+pub(super) struct CuesSection {
     pub(crate) when: Spanned<String>,
     pub(crate) every: Option<Spanned<u32>>,
     pub(crate) after: Option<Spanned<u32>>,
@@ -31,7 +31,7 @@ pub(super) struct FileCues {
 
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(super) struct FileSet {
+pub(super) struct SetSection {
     pub(crate) reps: Option<Spanned<u32>>,
     pub(crate) rest_after_reps: Option<Spanned<u32>>,
     pub(crate) rest_secs: Option<Spanned<u32>>,
@@ -39,7 +39,7 @@ pub(super) struct FileSet {
 
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(super) struct FilePitch {
+pub(super) struct PitchSection {
     pub(crate) level: Spanned<String>,
     pub(crate) speeds_mph: Option<Spanned<Vec<f64>>>,
     pub(crate) speeds_kmh: Option<Spanned<Vec<f64>>>,

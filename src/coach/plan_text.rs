@@ -6,7 +6,7 @@ use toml::Spanned;
 
 use super::band::{Band, BandEnds};
 use super::plan::{PitchPlan, Plan, SetShape, SpeedUnit};
-use super::plan_file::{File, FileCues, FilePitch, FileSet};
+use super::plan_file::{CuesSection, PitchSection, PlanFile, SetSection};
 use super::schedule::{CueSchedule, ScheduleKind};
 use super::toml_values::{bands, cue_order};
 use crate::pitch::Level;
@@ -72,7 +72,7 @@ fn in_part(part: PlanPart) -> impl Fn(ValueError) -> (PlanPart, ValueError) {
     move |error| (part, error)
 }
 
-fn plan(file: File) -> Result<Plan, (PlanPart, ValueError)> {
+fn plan(file: PlanFile) -> Result<Plan, (PlanPart, ValueError)> {
     Ok(Plan {
         name: name(&file.name).map_err(in_part(PlanPart::Name))?,
         focus: focus(&file.focus).map_err(in_part(PlanPart::Focus))?,
@@ -127,8 +127,8 @@ fn band(given: BandEnds, of: MeasureName) -> Result<Band, String> {
     given.band(of)
 }
 
-fn schedule(given: &FileCues) -> Checked<CueSchedule> {
-    let FileCues { when, every, after } = given;
+fn schedule(given: &CuesSection) -> Checked<CueSchedule> {
+    let CuesSection { when, every, after } = given;
     let Ok(kind) = when.get_ref().parse::<ScheduleKind>() else {
         let known: Vec<String> = ScheduleKind::ALL
             .iter()
@@ -178,7 +178,7 @@ fn schedule(given: &FileCues) -> Checked<CueSchedule> {
     Ok(CueSchedule::new(kind, number))
 }
 
-fn shape(given: &FileSet) -> Checked<SetShape> {
+fn shape(given: &SetSection) -> Checked<SetShape> {
     let number = |key: &str, value: &Option<Spanned<u32>>, most: u32| {
         value
             .as_ref()
@@ -208,7 +208,7 @@ fn shape(given: &FileSet) -> Checked<SetShape> {
     }
 }
 
-fn pitch(given: &FilePitch) -> Checked<PitchPlan> {
+fn pitch(given: &PitchSection) -> Checked<PitchPlan> {
     let level = match given.level.get_ref().parse::<Level>() {
         Ok(level) => level,
         Err(unknown) => return refuse(&given.level, unknown.to_string()),
@@ -235,10 +235,7 @@ fn pitch(given: &FilePitch) -> Checked<PitchPlan> {
             };
             return refuse(
                 place,
-                format!(
-                    "a pitch of {speed} {}; it must be {least} to {most}",
-                    unit.word()
-                ),
+                format!("a pitch of {speed} {unit}; it must be {least} to {most}"),
             );
         }
         if numbers.len() > MOST_SPEEDS {

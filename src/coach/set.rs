@@ -7,6 +7,7 @@ use super::plan::SetShape;
 use super::spoken::{MOST_SAID, PhraseId, Said};
 use super::tally::{SetSummary, SetTally};
 use crate::rep::{MeasureName, RepKind};
+use crate::text_enum::text_enum;
 use crate::time::CaptureTime;
 
 /// After this long without a rep the hitter is taken to have left (our choice).
@@ -56,22 +57,13 @@ pub enum SetEvent {
     },
 }
 
-/// Why a set was closed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum CloseReason {
-    /// All its swings were made.
-    Target,
-    /// Nobody has swung for ten minutes, so nothing is said.
-    LeftAlone,
-}
-
-impl CloseReason {
-    /// In print.
-    pub(crate) const fn words(self) -> &'static str {
-        match self {
-            CloseReason::Target => "target reached",
-            CloseReason::LeftAlone => "left alone",
-        }
+text_enum! {
+    /// Why a set was closed. The texts are printed.
+    pub enum CloseReason {
+        /// All its swings were made.
+        Target = "target reached",
+        /// Nobody has swung for ten minutes, so nothing is said.
+        LeftAlone = "left alone",
     }
 }
 

@@ -218,7 +218,7 @@ impl Announcements {
             SetEvent::RestDue { secs } => format!("rest for {secs} s"),
             SetEvent::RestOver => "the rest is over".to_owned(),
             SetEvent::Closed { why, summary } => {
-                format!("set over ({}): {}", why.words(), summary.line())
+                format!("set over ({why}): {}", summary.line())
             }
         };
         // A silent plan gives no numbers at the end of the set either.

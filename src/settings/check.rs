@@ -8,7 +8,7 @@ use std::ops::RangeInclusive;
 
 use toml::Spanned;
 
-use super::file::{Cues, File, Hitter};
+use super::file::{Cues, Hitter, SettingsFile};
 use super::{
     CueSettings, DEFAULT_FILE, HEIGHT_CM, HitterSettings, ModelChoice, Settings, is_height,
 };
@@ -23,7 +23,7 @@ const BASELINE_SWINGS: RangeInclusive<u32> = 5..=200;
 
 /// Checks a file's text. What the file leaves out is taken from the default file.
 pub(super) fn settings(text: &str) -> Checked<Settings> {
-    let file: File = toml_checked::read(text)?;
+    let file: SettingsFile = toml_checked::read(text)?;
     let file = file.or(toml_checked::read(DEFAULT_FILE)?);
     Ok(Settings {
         hitter: hitter(file.hitter)?,

@@ -26,7 +26,7 @@ macro_rules! section {
 
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub(super) struct File {
+pub(super) struct SettingsFile {
     pub(super) hitter: Hitter,
     pub(super) camera: Camera,
     pub(super) pose: Pose,
@@ -40,7 +40,7 @@ pub(super) struct File {
     pub(super) bands: Option<BTreeMap<Spanned<String>, Spanned<BandEnds>>>,
 }
 
-impl File {
+impl SettingsFile {
     /// This file; what it leaves out is as in `default`.
     pub(super) fn or(self, default: Self) -> Self {
         Self {

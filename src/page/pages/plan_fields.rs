@@ -131,7 +131,7 @@ impl PlanFields {
             head_tone: plan.head_tone,
             levels: level_options(pitch.map_or("", |pitch| pitch.level.name()), i18n),
             speeds: speeds.join(", "),
-            unit: pitch.map_or(SpeedUnit::Kmh, |pitch| pitch.unit).word(),
+            unit: pitch.map_or(SpeedUnit::Kmh, |pitch| pitch.unit).as_str(),
             mixed: pitch.is_some_and(|pitch| pitch.mixed),
         }
     }
@@ -171,7 +171,7 @@ impl PlanFields {
             head_tone: sent.contains_key("head_tone"),
             levels: level_options(&text("level"), i18n),
             speeds: text("speeds"),
-            unit: one_of("unit", &[SpeedUnit::Kmh.word(), SpeedUnit::Mph.word()]),
+            unit: text("unit").parse().map_or("", SpeedUnit::as_str),
             mixed: sent.contains_key("mixed"),
         }
     }
@@ -287,10 +287,7 @@ fn pitch(level: &str, speeds: &str, unit: &str, mixed: bool) -> Result<Option<Pi
     let Ok(level) = level.parse::<Level>() else {
         return Ok(None);
     };
-    let unit = [SpeedUnit::Kmh, SpeedUnit::Mph]
-        .into_iter()
-        .find(|known| known.word() == unit)
-        .unwrap_or(SpeedUnit::Kmh);
+    let unit = unit.parse().unwrap_or(SpeedUnit::Kmh);
     let speeds = speeds
         .split([',', ';', ' '])
         .filter(|part| !part.is_empty())

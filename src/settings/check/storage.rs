@@ -83,7 +83,7 @@ mod tests {
 
     #[test]
     fn limits_are_taken_and_held_to_what_makes_sense() {
-        let told = settings(
+        let given = settings(
             "[video]\nkeep = true\nkeep_days = 1\nkeep_gb = 0.5\n[log]\nfolder = \"logs\"\nlevel = \"debug\"\nfile_mb = 2",
         )
         .unwrap();
@@ -92,8 +92,8 @@ mod tests {
             keep_days: 1,
             keep_bytes: 500_000_000,
         };
-        assert_eq!(told.video, video);
-        let log = told.log_files.unwrap();
+        assert_eq!(given.video, video);
+        let log = given.log_files.unwrap();
         assert_eq!(
             (log.level, log.limits.file_bytes),
             (Level::DEBUG, 2_000_000)

@@ -5,7 +5,7 @@ fn settings(text: &str) -> Settings {
     Settings::parse(text, Path::new("s.toml")).unwrap()
 }
 
-fn told(before: &str, after: &str) -> Vec<String> {
+fn changed_keys(before: &str, after: &str) -> Vec<String> {
     changes(&settings(before), &settings(after))
         .into_iter()
         .map(|change| format!("{}: {} to {}", change.key, change.before, change.after))
@@ -24,10 +24,10 @@ fn every_key_says_how_a_change_comes_into_force() {
 
 #[test]
 fn only_values_that_differ_are_changes() {
-    assert!(told("", DEFAULT_FILE).is_empty());
-    assert!(told("[cues]\nvolume = 0.80", "cues = { volume = 8e-1 } # loud").is_empty());
+    assert!(changed_keys("", DEFAULT_FILE).is_empty());
+    assert!(changed_keys("[cues]\nvolume = 0.80", "cues = { volume = 8e-1 } # loud").is_empty());
     assert_eq!(
-        told(
+        changed_keys(
             "[hitter]\nheight_cm = 150",
             "[cues]\nvolume = 0.5\n[hitter]\nbats = \"left\""
         ),
@@ -40,7 +40,7 @@ fn only_values_that_differ_are_changes() {
     // A table of bands replaces the default ones as a whole, and what is left out is gone.
     let bands = |text: &str| format!("[bands]\n{text}");
     assert_eq!(
-        told(
+        changed_keys(
             &bands("head_drop_cm = { low = 1, high = 4 }\nbalance_offset_cm = { low = 1 }"),
             &bands("head_drop_cm = { high = 4, low = 1 }\nhands_back_cm = { below = 2 }"),
         ),
@@ -117,13 +117,13 @@ impl Place {
 }
 
 #[test]
-fn an_edit_is_told_once_and_a_wrong_one_leaves_the_settings() {
+fn an_edit_is_reported_once_and_a_wrong_one_leaves_the_settings() {
     let mut place = Place::new(Some("[cues]\nvolume = 0.5\n"));
     assert!(place.is_quiet());
     place.write("etc.toml", "[cues]\n\nvolume = 5\n");
     let wrong = place.news().unwrap_err();
     assert!(wrong.contains("etc.toml, line 3: volume is 5"), "{wrong}");
-    assert!(place.is_quiet(), "the same mistake is told once");
+    assert!(place.is_quiet(), "the same mistake is reported once");
     assert!((place.watch.settings().cues.volume - 0.5).abs() < 1e-6);
     for bad in [
         "[cues",
@@ -156,7 +156,7 @@ fn a_file_that_is_being_written_is_not_judged() {
         );
     }
     assert_eq!(place.news(), Ok(vec!["cues.volume".into()]));
-    // Put back before the second look: nothing has happened.
+    // Put back before the second poll: nothing has happened.
     place.write("etc.toml", "");
     assert!(matches!(place.watch.poll(), Reload::Unsettled));
     place.write("etc.toml", "[cues]\nvolume = 0.7");
