@@ -12,7 +12,7 @@ mod stance;
 
 pub(crate) use level::{roll, yaw_from_pelvis};
 pub(crate) use mass::{SegmentTable, center_of_mass};
-pub(crate) use scale::Scale;
+pub(crate) use scale::{Scale, UNKNOWN_HEIGHT_CM};
 pub(crate) use series::{BodySeries, PointSeries};
 pub(crate) use signals::{Foot, Pair, Path, Signals};
 pub use stance::Direction;

@@ -25,8 +25,9 @@ const PICTURE_SPREAD: f64 = 0.06;
 /// lying quite where the hitter stands.
 const KNOWN_LENGTH_SPREAD: f64 = 0.02;
 
-/// Height taken when none is given, and how wrong that may be (one standard deviation, all ages from youth up).
-const UNKNOWN_HEIGHT_CM: f64 = 175.0;
+/// Standing height of a hitter whose own is not known, and how wrong that may be (one standard deviation, all ages from
+/// youth up).
+pub(crate) const UNKNOWN_HEIGHT_CM: f64 = 175.0;
 const UNKNOWN_HEIGHT_SPREAD: f64 = 0.06;
 
 /// The scale of a stretch, one number for the plane in which the hitter stands.

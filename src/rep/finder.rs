@@ -21,27 +21,45 @@ use super::types::{Phase, PitchTimes, Rep};
 
 /// How much of the past is kept: the longest rep from set to finish, with room for the set itself.
 const KEPT_SECS: f64 = 9.0;
-/// How much of it an analysis looks at.
+/// How much of it an analysis reads.
 const LOOK_BACK_SECS: f64 = 6.0;
 /// A burst of the hands faster than this wakes the finder, heights a second.
 const WAKE_SPEED: f64 = 1.1;
 /// The hands have come to rest below this, heights a second.
 const REST_SPEED: f64 = 0.45;
 /// They must have rested this long.
-const REST_SECS: f64 = 0.05;
-/// The earliest and latest time after the burst's peak at which a swing is taken for over.
+const HANDS_REST_SECS: f64 = 0.05;
+/// A faster frame moves the burst's peak for this long after it; what comes later belongs to another burst.
+const PEAK_SECS: f64 = 0.25;
+/// The earliest and latest time after the burst's peak at which a swing counts as over.
 const SWING_OVER_SECS: (f64, f64) = (0.42, 0.8);
 /// How long after a foot has come to rest a stride counts as a take.
 const TAKE_SECS: f64 = 0.75;
 /// A foot faster than this strides, slower than the second rests; heights a second.
 const FOOT_SPEEDS: (f64, f64) = (0.22, 0.1);
+/// A foot that was fast for less than this only twitched.
+const LEAST_STRIDE_SECS: f64 = 0.1;
+/// A foot that moves again this soon after it rested only tapped: the stride goes on.
+const TAP_SECS: f64 = 0.5 * TAKE_SECS;
 /// A new rep cannot begin this soon after the one before.
 const REFRACTORY_SECS: f64 = 1.0;
+/// The same after a take, from when its foot came down.
+const REFRACTORY_AFTER_TAKE_SECS: f64 = 0.3;
 /// The hands' way back after a swing is not a swing of the other side until this long after it.
 const WAY_BACK_SECS: f64 = 4.0;
 
-/// At a recording's end without a swing, all of it is looked at again, at these paces: as it is, and as a film that was
-/// slowed down about twice and four times.
+/// Hands slower than this share of their burst's peak follow through.
+const FOLLOW_THROUGH: f64 = 0.6;
+/// A body slower than this is quiet in its stance, heights a second.
+const QUIET_SPEED: f64 = 0.06;
+
+/// A rep keeps the frames from this long before its first event on, but at most from so long before its gather: two
+/// seconds show all of a long set.
+const KEPT_BEFORE_SECS: f64 = 0.5;
+const KEPT_BEFORE_GATHER_SECS: f64 = 2.0;
+
+/// A recording that ends without a swing is analyzed once more as a whole, as if filmed at life's pace and at these many
+/// times slower.
 const SECOND_LOOK: [f64; 3] = [1.0, 2.0, 4.0];
 
 /// A rep with the poses it was read from.
@@ -184,7 +202,7 @@ impl RepFinder {
                 peak,
                 resting_since,
             } => {
-                if speed > *peak && now.secs_since(*peak_at) < 0.25 {
+                if speed > *peak && now.secs_since(*peak_at) < PEAK_SECS {
                     (*peak, *peak_at) = (speed, now);
                 }
                 if speed > REST_SPEED {
@@ -192,7 +210,8 @@ impl RepFinder {
                 } else if resting_since.is_none() {
                     *resting_since = Some(now);
                 }
-                let rested = resting_since.is_some_and(|since| now.secs_since(since) >= REST_SECS);
+                let rested =
+                    resting_since.is_some_and(|since| now.secs_since(since) >= HANDS_REST_SECS);
                 let age = now.secs_since(*peak_at);
                 let over = (rested && age >= SWING_OVER_SECS.0) || age >= SWING_OVER_SECS.1;
                 if !over {
@@ -209,12 +228,12 @@ impl RepFinder {
         let speed = motion.foot_speed;
         self.foot = match self.foot {
             FootWatch::Standing if speed > FOOT_SPEEDS.0 => FootWatch::Moving { since: now },
-            FootWatch::Moving { since } if speed < FOOT_SPEEDS.1 && now.secs_since(since) > 0.1 => {
+            FootWatch::Moving { since }
+                if speed < FOOT_SPEEDS.1 && now.secs_since(since) > LEAST_STRIDE_SECS =>
+            {
                 FootWatch::Down { at: now }
             }
-            FootWatch::Down { at }
-                if speed > FOOT_SPEEDS.0 && now.secs_since(at) < 0.5 * TAKE_SECS =>
-            {
+            FootWatch::Down { at } if speed > FOOT_SPEEDS.0 && now.secs_since(at) < TAP_SECS => {
                 FootWatch::Moving { since: now }
             }
             FootWatch::Down { at } if now.secs_since(at) >= TAKE_SECS => {
@@ -297,7 +316,7 @@ impl RepFinder {
             no_turn_before: None,
         };
         let rep = take::take(&signals, down_at, now, &context)?;
-        self.free_from = Some(down_at.plus_secs(0.3));
+        self.free_from = Some(down_at.plus_secs(REFRACTORY_AFTER_TAKE_SECS));
         Some(self.with_frames(rep))
     }
 
@@ -322,14 +341,13 @@ impl RepFinder {
         let first = times
             .iter()
             .min()
-            .map_or(rep.known_at, |t| t.plus_secs(-0.5));
-        // A long set is not worth keeping: two seconds before the gather show all of it.
+            .map_or(rep.known_at, |t| t.plus_secs(-KEPT_BEFORE_SECS));
         let first = first.max(
             rep.events
                 .gather
                 .or(rep.events.plant)
                 .unwrap_or(rep.known_at)
-                .plus_secs(-2.0),
+                .plus_secs(-KEPT_BEFORE_GATHER_SECS),
         );
         let frames = self
             .recent
@@ -344,7 +362,9 @@ impl RepFinder {
         let in_stance = motion.upright && motion.hands_up;
         self.phase = match (self.hands, self.foot) {
             _ if !motion.upright => Phase::Away,
-            (Hands::Burst { peak, .. }, _) if motion.hand_speed < 0.6 * peak => Phase::Finish,
+            (Hands::Burst { peak, .. }, _) if motion.hand_speed < FOLLOW_THROUGH * peak => {
+                Phase::Finish
+            }
             (Hands::Burst { .. }, _) => Phase::Swing,
             _ if !in_stance => Phase::Away,
             (_, FootWatch::Moving { .. })
@@ -355,7 +375,7 @@ impl RepFinder {
             (_, FootWatch::Down { .. }) if matches!(self.phase, Phase::Stride | Phase::Planted) => {
                 Phase::Planted
             }
-            (_, FootWatch::Standing) if motion.body_speed < 0.06 => Phase::Set,
+            (_, FootWatch::Standing) if motion.body_speed < QUIET_SPEED => Phase::Set,
             (_, FootWatch::Standing) if matches!(self.phase, Phase::Set | Phase::Gather) => {
                 Phase::Gather
             }

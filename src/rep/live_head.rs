@@ -3,10 +3,11 @@
 //! In: each pose frame with the hitter's phase. Out: a [`HeadTravel`] from the gather to the plant. Causal, so a little
 //! late and rough: it feeds the tone that a hitter may hear while moving. What is logged is measured afterwards.
 
-use crate::motion::Direction;
+use crate::motion::{Direction, UNKNOWN_HEIGHT_CM};
 use crate::pose::{Body, Landmark, OneEuro, OneEuroTuning, PoseFrame, SpeedFrom};
 use crate::time::CaptureTime;
 
+use super::picture::{HEIGHT_OF_STANCE, middle_px, point_px};
 use super::setup::HitterSetup;
 use super::types::Phase;
 
@@ -18,20 +19,18 @@ const TUNING: OneEuroTuning = OneEuroTuning {
     derivative_cutoff_hz: 1.0,
     speed_from: SpeedFrom::Filtered,
 };
-/// How quickly the resting place follows the hitter while set, seconds. Slow, so that a phase that flickers to "set" and
-/// back for a few frames does not take a drifted head for a resting one.
+/// How quickly the resting position follows the hitter while set, seconds. Slow, so that a phase that flickers to "set"
+/// and back for a few frames does not take a drifted head for a resting one.
 const FOLLOW_SECS: f64 = 0.4;
-/// A hitter must have been set this long before a travel is told, seconds.
+/// A hitter must have been set this long before there is a travel, seconds.
 const SET_SECS: f64 = 0.3;
-/// Standing height over the picture's head-to-ankle height in a hitting stance.
-const HEIGHT_OF_STANCE: f64 = 1.3;
-/// Height where none was told, centimeters.
-const UNKNOWN_HEIGHT_CM: f64 = 175.0;
-/// Ankles nearer to each other in the picture than this are not seen from the open side, H. Less than what a finished
-/// swing is judged by: here a single frame decides, and the head's travel is wanted in narrow stances too.
+/// A body that looks smaller than this is too far off to follow, pixels.
+const LEAST_HEIGHT_PX: f64 = 20.0;
+/// Ankles nearer to each other in the picture than this are not seen from the open side, H. Another limit than the one for
+/// finished swings, which is in `hand_burst.rs`: here a single frame decides.
 const LEAST_STANCE: f64 = 0.15;
 
-/// Where the head is against its resting place.
+/// Where the head is against its resting position.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct HeadTravel {
     /// The frame that shows it.
@@ -48,7 +47,7 @@ pub struct LiveHead {
     last: Option<CaptureTime>,
 }
 
-/// The resting place while set.
+/// The resting position while set.
 #[derive(Clone, Copy)]
 struct Rest {
     x_px: f64,
@@ -58,7 +57,7 @@ struct Rest {
 }
 
 /// What one frame shows.
-struct Look {
+struct HeadView {
     head_x_px: f64,
     height_px: f64,
     /// Where the pitcher should be: away from the hands, which wait over the back foot.
@@ -81,7 +80,8 @@ impl LiveHead {
         self.setup = setup;
     }
 
-    /// Takes the next frame. `pitcher` is where the pitcher is, once a swing has shown it. Gives the travel between the gather and the swing.
+    /// Takes the next frame; `pitcher` is known once a swing has shown it. Gives the travel between the gather and the
+    /// swing.
     pub fn push(
         &mut self,
         frame: &PoseFrame,
@@ -89,16 +89,16 @@ impl LiveHead {
         pitcher: Option<Direction>,
     ) -> Option<HeadTravel> {
         let at = frame.captured_at;
-        let Some(look) = frame.body.as_ref().and_then(look) else {
+        let Some(view) = frame.body.as_ref().and_then(HeadView::of) else {
             *self = Self::new(self.setup);
             return None;
         };
         let gap = self.last.map_or(0.0, |last| at.secs_since(last));
         self.last = Some(at);
-        let x_px = self.filter.next(look.head_x_px, 1.0 / look.height_px, gap);
+        let x_px = self.filter.next(view.head_x_px, 1.0 / view.height_px, gap);
         match phase {
             Phase::Set => {
-                self.settle(at, gap, x_px, &look, pitcher);
+                self.settle(at, gap, x_px, &view, pitcher);
                 None
             }
             Phase::Gather | Phase::Stride | Phase::Planted => {
@@ -120,14 +120,14 @@ impl LiveHead {
         at: CaptureTime,
         gap: f64,
         x_px: f64,
-        look: &Look,
+        view: &HeadView,
         pitcher: Option<Direction>,
     ) {
         let cm_per_px = self
             .setup
             .cm_per_px
-            .unwrap_or_else(|| self.setup.height_cm.unwrap_or(UNKNOWN_HEIGHT_CM) / look.height_px);
-        let pitcher = pitcher.unwrap_or(look.away_from_hands);
+            .unwrap_or_else(|| self.setup.height_cm.unwrap_or(UNKNOWN_HEIGHT_CM) / view.height_px);
+        let pitcher = pitcher.unwrap_or(view.away_from_hands);
         let share = (gap / FOLLOW_SECS).clamp(0.0, 1.0);
         self.rest = Some(match self.rest {
             Some(rest) => Rest {
@@ -146,27 +146,24 @@ impl LiveHead {
     }
 }
 
-fn look(body: &Body) -> Option<Look> {
-    let point = |l: Landmark| {
-        body.point(l)
-            .map(|p| [f64::from(p.x_px), f64::from(p.y_px)])
-    };
-    let middle = |a: Landmark, b: Landmark| {
-        let (p, q) = (point(a)?, point(b)?);
-        Some([0.5 * (p[0] + q[0]), 0.5 * (p[1] + q[1])])
-    };
-    let head = middle(Landmark::LeftEar, Landmark::RightEar).or_else(|| point(Landmark::Nose))?;
-    let ankles = middle(Landmark::LeftAnkle, Landmark::RightAnkle)?;
-    let shoulders = middle(Landmark::LeftShoulder, Landmark::RightShoulder)?;
-    let hands = middle(Landmark::LeftWrist, Landmark::RightWrist)?;
-    let height_px = HEIGHT_OF_STANCE * (ankles[1] - head[1]);
-    let stance = (point(Landmark::LeftAnkle)?[0] - point(Landmark::RightAnkle)?[0]).abs();
-    if height_px < 20.0 || stance < LEAST_STANCE * height_px {
-        return None;
+impl HeadView {
+    /// `None` where a part is missing, and where the hitter is not seen from the open side.
+    fn of(body: &Body) -> Option<Self> {
+        let point = |landmark| point_px(body, landmark);
+        let middle = |a, b| Some(middle_px(point(a)?, point(b)?));
+        let head =
+            middle(Landmark::LeftEar, Landmark::RightEar).or_else(|| point(Landmark::Nose))?;
+        let (left, right) = (point(Landmark::LeftAnkle)?, point(Landmark::RightAnkle)?);
+        let shoulders = middle(Landmark::LeftShoulder, Landmark::RightShoulder)?;
+        let hands = middle(Landmark::LeftWrist, Landmark::RightWrist)?;
+        let height_px = HEIGHT_OF_STANCE * (middle_px(left, right)[1] - head[1]);
+        if height_px < LEAST_HEIGHT_PX || (left[0] - right[0]).abs() < LEAST_STANCE * height_px {
+            return None;
+        }
+        Some(Self {
+            head_x_px: head[0],
+            height_px,
+            away_from_hands: Direction::of(shoulders[0] - hands[0]),
+        })
     }
-    Some(Look {
-        head_x_px: head[0],
-        height_px,
-        away_from_hands: Direction::of(shoulders[0] - hands[0]),
-    })
 }

@@ -1,6 +1,7 @@
-//! A quick look at each frame: how fast hands, feet and body move now, in body heights a second.
+//! How fast hands, feet and body move now, in body heights a second.
 //!
-//! In: the newest pose frame. Out: a [`LiveMotion`]. Causal and rough on purpose; it only decides when to look closer.
+//! In: the newest pose frame. Out: a [`LiveMotion`]. Causal and rough on purpose: it only decides when a stretch is worth
+//! an analysis, and which phase a screen shows.
 
 use std::collections::VecDeque;
 
@@ -8,32 +9,32 @@ use crate::pose::{Body, Landmark, PoseFrame};
 use crate::stats::{median, median_in_place};
 use crate::time::CaptureTime;
 
+use super::picture::{HEIGHT_OF_STANCE, middle_px, point_px};
+
 /// Speeds are taken over this long.
 const SPAN_SECS: f64 = 0.066;
-/// Body height is the median over this many frames with a body.
-const HEIGHTS: usize = 120;
-/// Standing height over the picture's nose-to-ankle height in a hitting stance.
-const HEIGHT_OF_STANCE: f64 = 1.3;
-
+/// A span longer than this many times that holds a gap, across which no speed is known.
+const LONGEST_SPAN: f64 = 5.0;
+/// The body's height and the frame rate are medians over this many frames.
+const MEDIAN_FRAMES: usize = 120;
+/// The ankles of an upright body are at least this far below its hips, heights.
+const UPRIGHT_LEGS: f64 = 0.2;
 /// Hips that get farther than this from one frame to the next, H, are somebody else's.
 const JUMP: f64 = 0.35;
 
 /// The first frame after the last one at which the landmarks went over to another body; 0 where they never did.
 pub(super) fn last_jump(frames: &[PoseFrame]) -> usize {
-    let places: Vec<(usize, [f64; 2], f64)> = frames
+    let views: Vec<(usize, BodyView)> = frames
         .iter()
         .enumerate()
-        .filter_map(|(i, f)| {
-            let (place, height, ..) = look(f.body.as_ref()?, f.captured_at)?;
-            Some((i, place.hips, height))
-        })
+        .filter_map(|(i, frame)| Some((i, BodyView::of(frame.body.as_ref()?)?)))
         .collect();
-    places
+    views
         .windows(2)
         .rev()
         .find(|pair| {
-            let ((_, a, tall), (_, b, small)) = (pair[0], pair[1]);
-            (a[0] - b[0]).hypot(a[1] - b[1]) > JUMP * tall.max(small)
+            let (a, b) = (pair[0].1, pair[1].1);
+            distance(a.hips, b.hips) > JUMP * a.height_px.max(b.height_px)
         })
         .map_or(0, |pair| pair[1].0)
 }
@@ -53,30 +54,22 @@ pub(super) struct LiveMotion {
     pub hands_up: bool,
 }
 
-#[derive(Clone, Copy)]
-struct Place {
-    at: CaptureTime,
-    hands: [f64; 2],
-    left_foot: [f64; 2],
-    right_foot: [f64; 2],
-    hips: [f64; 2],
-}
-
 /// Keeps the few frames that speeds need.
 #[derive(Default)]
 pub(super) struct LiveMotionReader {
-    places: VecDeque<Place>,
-    heights: VecDeque<f64>,
-    gaps: VecDeque<f64>,
+    /// The bodies of about the last [`SPAN_SECS`], oldest first.
+    views: VecDeque<(CaptureTime, BodyView)>,
+    heights_px: VecDeque<f64>,
+    gaps_secs: VecDeque<f64>,
     last: Option<CaptureTime>,
-    /// Room for sorting, so that a frame costs no memory of its own.
+    /// Room for sorting, so that a frame allocates no memory.
     sorted: Vec<f64>,
 }
 
 impl LiveMotionReader {
     /// Frames a second as they come, median of the last two seconds; `None` before the second frame.
     pub(super) fn frame_rate(&self) -> Option<f64> {
-        let gaps: Vec<f64> = self.gaps.iter().copied().collect();
+        let gaps: Vec<f64> = self.gaps_secs.iter().copied().collect();
         median(&gaps).filter(|gap| *gap > 1e-4).map(|gap| 1.0 / gap)
     }
 
@@ -84,90 +77,97 @@ impl LiveMotionReader {
     pub(super) fn read(&mut self, frame: &PoseFrame) -> Option<LiveMotion> {
         let at = frame.captured_at;
         if let Some(last) = self.last {
-            self.gaps.push_back(at.secs_since(last));
-            if self.gaps.len() > HEIGHTS {
-                self.gaps.pop_front();
-            }
+            push_recent(&mut self.gaps_secs, at.secs_since(last));
         }
         self.last = Some(at);
 
-        let body = frame.body.as_ref()?;
-        let (place, height, upright, hands_up) = look(body, at)?;
-        self.heights.push_back(height);
-        if self.heights.len() > HEIGHTS {
-            self.heights.pop_front();
-        }
-        self.places.push_back(place);
-        while self.places.len() > 2 && at.secs_since(self.places[1].at) >= SPAN_SECS {
-            self.places.pop_front();
+        let view = BodyView::of(frame.body.as_ref()?)?;
+        push_recent(&mut self.heights_px, view.height_px);
+        self.views.push_back((at, view));
+        while self.views.len() > 2 && at.secs_since(self.views[1].0) >= SPAN_SECS {
+            self.views.pop_front();
         }
         self.sorted.clear();
-        self.sorted.extend(&self.heights);
-        let height = median_in_place(&mut self.sorted)?.max(1.0);
-        let old = self.places.front()?;
-        let span = at.secs_since(old.at);
-        if span <= 0.0 || span > 5.0 * SPAN_SECS {
-            return Some(LiveMotion {
-                hand_speed: 0.0,
-                foot_speed: 0.0,
-                body_speed: 0.0,
-                upright,
-                hands_up,
-            });
-        }
-        let speed = |a: [f64; 2], b: [f64; 2]| (a[0] - b[0]).hypot(a[1] - b[1]) / span / height;
+        self.sorted.extend(&self.heights_px);
+        let height_px = median_in_place(&mut self.sorted)?.max(1.0);
+        let (since, old) = *self.views.front()?;
+        let span_secs = at.secs_since(since);
+        let known = span_secs > 0.0 && span_secs <= LONGEST_SPAN * SPAN_SECS;
+        let speed = |a: [f64; 2], b: [f64; 2]| {
+            if known {
+                distance(a, b) / span_secs / height_px
+            } else {
+                0.0
+            }
+        };
         Some(LiveMotion {
-            hand_speed: speed(place.hands, old.hands),
-            foot_speed: speed(place.left_foot, old.left_foot)
-                .max(speed(place.right_foot, old.right_foot)),
-            body_speed: speed(place.hips, old.hips),
-            upright,
-            hands_up,
+            hand_speed: speed(view.hands, old.hands),
+            foot_speed: speed(view.left_foot, old.left_foot)
+                .max(speed(view.right_foot, old.right_foot)),
+            body_speed: speed(view.hips, old.hips),
+            upright: view.upright,
+            hands_up: view.hands_up,
         })
     }
 }
 
-fn look(body: &Body, at: CaptureTime) -> Option<(Place, f64, bool, bool)> {
-    let point = |l: Landmark| {
-        body.point(l)
-            .map(|p| [f64::from(p.x_px), f64::from(p.y_px)])
-    };
-    // Where one of a pair is hidden, the other stands for both.
-    let pair = |a: Landmark, b: Landmark| match (point(a), point(b)) {
-        (Some(p), Some(q)) => Some((p, q)),
-        (p, q) => p.or(q).map(|only| (only, only)),
-    };
-    let middle = |a: Landmark, b: Landmark| {
-        let (p, q) = pair(a, b)?;
-        Some([0.5 * (p[0] + q[0]), 0.5 * (p[1] + q[1])])
-    };
-    let shoulders = middle(Landmark::LeftShoulder, Landmark::RightShoulder)?;
-    let hips = middle(Landmark::LeftHip, Landmark::RightHip)?;
-    let (left_foot, right_foot) = pair(Landmark::LeftAnkle, Landmark::RightAnkle)?;
-    let ankles_y = 0.5 * (left_foot[1] + right_foot[1]);
-    let head_y = point(Landmark::Nose)
-        .or_else(|| point(Landmark::LeftEar))
-        .unwrap_or(shoulders)[1];
-    let (left, right) = pair(Landmark::LeftWrist, Landmark::RightWrist)?;
-    let weight = |l: Landmark| {
-        let seen = body.point(l).map_or(0.0, |p| f64::from(p.visibility));
-        0.05 + seen * seen
-    };
-    let (wl, wr) = (weight(Landmark::LeftWrist), weight(Landmark::RightWrist));
-    let hands = [0, 1].map(|k| (left[k] * wl + right[k] * wr) / (wl + wr));
-    let height = (ankles_y - head_y).abs() * HEIGHT_OF_STANCE;
-    let upright =
-        shoulders[1] < hips[1] && hips[1] < ankles_y && (ankles_y - hips[1]) > 0.2 * height;
-    Some((
-        Place {
-            at,
+fn push_recent(values: &mut VecDeque<f64>, value: f64) {
+    values.push_back(value);
+    if values.len() > MEDIAN_FRAMES {
+        values.pop_front();
+    }
+}
+
+fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
+    (a[0] - b[0]).hypot(a[1] - b[1])
+}
+
+/// What one frame shows of a body; points in pixels.
+#[derive(Clone, Copy)]
+struct BodyView {
+    hands: [f64; 2],
+    left_foot: [f64; 2],
+    right_foot: [f64; 2],
+    hips: [f64; 2],
+    /// Standing height.
+    height_px: f64,
+    upright: bool,
+    hands_up: bool,
+}
+
+impl BodyView {
+    /// Where one of a pair is hidden, the other stands for both.
+    fn of(body: &Body) -> Option<Self> {
+        let pair = |a: Landmark, b: Landmark| match (point_px(body, a), point_px(body, b)) {
+            (Some(p), Some(q)) => Some((p, q)),
+            (p, q) => p.or(q).map(|only| (only, only)),
+        };
+        let middle = |a: Landmark, b: Landmark| pair(a, b).map(|(p, q)| middle_px(p, q));
+        let shoulders = middle(Landmark::LeftShoulder, Landmark::RightShoulder)?;
+        let hips = middle(Landmark::LeftHip, Landmark::RightHip)?;
+        let (left_foot, right_foot) = pair(Landmark::LeftAnkle, Landmark::RightAnkle)?;
+        let ankles_y = 0.5 * (left_foot[1] + right_foot[1]);
+        let head_y = point_px(body, Landmark::Nose)
+            .or_else(|| point_px(body, Landmark::LeftEar))
+            .unwrap_or(shoulders)[1];
+        let (left, right) = pair(Landmark::LeftWrist, Landmark::RightWrist)?;
+        let weight = |l: Landmark| {
+            let seen = body.point(l).map_or(0.0, |p| f64::from(p.visibility));
+            0.05 + seen * seen
+        };
+        let (wl, wr) = (weight(Landmark::LeftWrist), weight(Landmark::RightWrist));
+        let hands = [0, 1].map(|k| (left[k] * wl + right[k] * wr) / (wl + wr));
+        let height_px = (ankles_y - head_y).abs() * HEIGHT_OF_STANCE;
+        Some(Self {
             hands,
             left_foot,
             right_foot,
             hips,
-        },
-        height,
-        upright,
-        hands[1] < hips[1],
-    ))
+            height_px,
+            upright: shoulders[1] < hips[1]
+                && hips[1] < ankles_y
+                && (ankles_y - hips[1]) > UPRIGHT_LEGS * height_px,
+            hands_up: hands[1] < hips[1],
+        })
+    }
 }

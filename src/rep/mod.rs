@@ -21,6 +21,7 @@ mod live_head;
 mod live_motion;
 mod measures;
 mod not_measured;
+mod picture;
 mod posture;
 mod projection;
 mod reanalyze;
