@@ -389,6 +389,9 @@ fn the_written_format_is_the_one_in_use() {
         .find(|line| line.starts_with(r#"{"format":"rep""#))
         .unwrap();
     assert_eq!(rep_line(&rep_of_the_page()), line);
+    let version = super::super::store::schema::VERSION;
+    assert!(page.contains(&format!("\n## Tables (version {version})\n")));
+    assert!(page.contains(&format!("\nVersion {version} added ")));
 
     let dir = tempfile::tempdir().unwrap();
     let journal = three_sessions(&dir);

@@ -25,7 +25,7 @@ fn a_new_journal_is_made_with_its_folder_and_kept_safe() {
         ("synchronous", 2i64),
         ("foreign_keys", 1),
         ("secure_delete", 1),
-        ("user_version", 5),
+        ("user_version", schema::VERSION.into()),
     ] {
         let found: i64 = journal
             .reader()
@@ -53,38 +53,42 @@ fn a_new_journal_is_made_with_its_folder_and_kept_safe() {
 }
 
 #[test]
-fn a_journal_of_version_1_is_brought_up_and_keeps_its_reps() {
-    let dir = tempfile::tempdir().unwrap();
-    let path = dir.path().join("journal.db");
-    let mut old = Connection::open(&path).unwrap();
-    schema::upgrade(&mut old, &schema::STEPS[..1], 0).unwrap();
-    old.execute_batch(
-        "INSERT INTO sessions (started_at, ended_at, source, settings, program_version)
-         VALUES ('2026-04-01T17:00:00.000Z', '2026-04-01T18:00:00.000Z', 'demo.mp4', '', '0.1.0');
-         INSERT INTO reps (session, number, kind, bats, view, fps, plant_secs, known_at_secs, logged_at)
-         VALUES (1, 1, 'swing', 'left', 'open-side', 60.0, 12.5, 13.5, '2026-04-01T17:03:00.000Z');
-         INSERT INTO measures (rep, name, value, plus_minus, confidence, verdict, band_low)
-         VALUES (1, 'stride_length_cm', 71.0, 2.0, 0.9, 'in', 60.0);",
-    )
-    .unwrap();
-    drop(old);
-    assert!(matches!(
-        Journal::read_only(&path),
-        Err(JournalError::OlderSchema { found: 1, known, .. }) if known == schema::VERSION
-    ));
+fn a_journal_of_every_older_version_is_brought_up_and_keeps_its_reps() {
+    for version in 1..schema::VERSION {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("journal.db");
+        let mut old = Connection::open(&path).unwrap();
+        schema::upgrade(&mut old, &schema::STEPS[..version as usize], 0).unwrap();
+        old.execute_batch(
+            "INSERT INTO sessions (started_at, ended_at, source, settings, program_version)
+             VALUES ('2026-04-01T17:00:00.000Z', '2026-04-01T18:00:00.000Z', 'demo.mp4', '', '0.1.0');
+             INSERT INTO reps (session, number, kind, bats, view, fps, plant_secs, known_at_secs, logged_at)
+             VALUES (1, 1, 'swing', 'left', 'open-side', 60.0, 12.5, 13.5, '2026-04-01T17:03:00.000Z');
+             INSERT INTO measures (rep, name, value, plus_minus, confidence, verdict, band_low)
+             VALUES (1, 'stride_length_cm', 71.0, 2.0, 0.9, 'in', 60.0);",
+        )
+        .unwrap();
+        drop(old);
+        match Journal::read_only(&path) {
+            Err(JournalError::OlderSchema { found, known, .. }) => {
+                assert_eq!((found, known), (version, schema::VERSION));
+            }
+            other => panic!("{other:?}"),
+        }
 
-    let mut journal = Journal::open(&path).unwrap();
-    assert_eq!(journal.report().upgraded_from, Some(1));
-    let stored = journal.reader().rep(RepId::new(1)).unwrap();
-    assert_eq!(stored.judged.rep.style, Style::default());
-    assert_eq!(stored.judged.rep.events.plant, time(12.5));
-    let name = MeasureName::StrideLength;
-    assert_eq!(stored.judged.rep.measures[&name].value(), Some(71.0));
-    assert_eq!(stored.judged.bands[&name].low, Some(60.0));
-    let session_id = journal.begin_session(&session()).unwrap();
-    let id = journal.log_rep(session_id, &record(1)).unwrap();
-    assert_eq!(journal.reader().rep(id).unwrap().judged, judged(1));
-    assert_sound(&journal.reader().connection);
+        let mut journal = Journal::open(&path).unwrap();
+        assert_eq!(journal.report().upgraded_from, Some(version));
+        let stored = journal.reader().rep(RepId::new(1)).unwrap();
+        assert_eq!(stored.judged.rep.style, Style::default());
+        assert_eq!(stored.judged.rep.events.plant, time(12.5));
+        let name = MeasureName::StrideLength;
+        assert_eq!(stored.judged.rep.measures[&name].value(), Some(71.0));
+        assert_eq!(stored.judged.bands[&name].low, Some(60.0));
+        let session_id = journal.begin_session(&session()).unwrap();
+        let id = journal.log_rep(session_id, &record(1)).unwrap();
+        assert_eq!(journal.reader().rep(id).unwrap().judged, judged(1));
+        assert_sound(&journal.reader().connection);
+    }
 }
 
 #[test]
