@@ -1,7 +1,7 @@
-//! What can go wrong with a journal, in words for the person who must fix it.
+//! What can go wrong with a journal, in messages for the person who must fix it.
 //!
 //! Each message names the file, says why, and says what to do next. [`JournalError::is_passing`]
-//! tells the writer which of them may heal by themselves.
+//! tells the writer which of them may pass by themselves.
 
 use std::io;
 use std::path::{Path, PathBuf};
@@ -94,14 +94,14 @@ pub enum JournalError {
         /// The version this program reads.
         known: u32,
     },
-    /// A safety setting did not take hold.
+    /// SQLite did not accept a pragma that safety needs.
     #[error(
         "{path}: SQLite kept {setting} = {found} where {wanted} is needed, as happens on network drives. Put the journal on a local disk"
     )]
     PragmaRefused {
         /// The journal.
         path: PathBuf,
-        /// The SQLite setting.
+        /// The pragma.
         setting: &'static str,
         /// What is needed.
         wanted: String,
@@ -198,7 +198,7 @@ pub enum JournalError {
         /// The rule, as SQLite words it.
         reason: String,
     },
-    /// Where the export goes to does not take it.
+    /// The export's target cannot be written.
     #[error("the export cannot be written: {0}")]
     Output(#[source] io::Error),
     /// A copy's target exists already.
@@ -248,8 +248,8 @@ fn holder_words(holder: Option<u32>) -> String {
 }
 
 impl JournalError {
-    /// Whether the same thing may work later without anyone touching the file: the disk is full or
-    /// fails, or another program holds the lock. Such a rep is kept and tried again.
+    /// Whether a retry may succeed without anyone touching the file: the disk is full or fails, or another program holds the
+    /// lock. Such a rep is kept and retried.
     pub(crate) fn is_passing(&self) -> bool {
         matches!(
             self,
@@ -257,7 +257,7 @@ impl JournalError {
         )
     }
 
-    /// Gives an SQLite error its place among ours.
+    /// Converts an error of SQLite.
     ///
     /// Errors of the disk are never taken for damage: on a full disk SQLite may report either.
     pub(super) fn from_sqlite(path: &Path, doing: &'static str, source: rusqlite::Error) -> Self {
@@ -293,7 +293,7 @@ impl JournalError {
         }
     }
 
-    /// Gives an error of the file system its place among ours.
+    /// Converts an error of the file system.
     pub(super) fn from_io(path: &Path, source: &io::Error) -> Self {
         let path = path.to_path_buf();
         match source.kind() {

@@ -6,7 +6,7 @@
 //! any thread or program may read beside it through a [`JournalReader`]. `docs/journal.md` gives the
 //! format to others.
 //!
-//! This room stores what it is given. It must not judge a rep, drop one, or change a file that it
+//! This room stores what it gets. It must not judge a rep, drop one, or change a file that it
 //! does not understand.
 
 mod error;

@@ -1,4 +1,4 @@
-//! What is handed to the journal: hitters, sessions and reps, before they have a number there.
+//! The input of the journal: hitters, sessions and reps, before they have a number there.
 
 use std::fmt;
 
@@ -39,7 +39,7 @@ macro_rules! ids {
 }
 
 ids! {
-    /// A hitter in the journal. Numbers are never used again, not even after a deletion.
+    /// A hitter in the journal. Numbers are never reused, not even after a deletion.
     HitterId,
     /// A session in the journal.
     SessionId,
@@ -58,7 +58,7 @@ pub struct NewHitter {
     pub name: Option<String>,
     /// The usual side, where known.
     pub bats: Option<Bats>,
-    /// Body height in centimetres, where known.
+    /// Body height in centimeters, where known.
     pub height_cm: Option<f64>,
 }
 
@@ -130,8 +130,7 @@ pub(super) struct PackedTimeline {
 }
 
 impl PackedRep {
-    /// Packs the landmarks. Where they cannot be packed the rep goes without; it is worth more than
-    /// its replay.
+    /// Packs the landmarks. If that fails the rep is stored without them: its figures matter more than its replay.
     pub(super) fn from_record(record: &RepRecord) -> Self {
         let timeline = pack_timeline(record).unwrap_or_else(|error| {
             tracing::warn!(rep = record.judged.number, %error, "rep is stored without its landmarks");
@@ -157,10 +156,9 @@ fn pack_timeline(record: &RepRecord) -> Result<Option<PackedTimeline>, TimelineE
     }))
 }
 
-/// A measure fit to be written down.
+/// A measure as it can be stored.
 ///
-/// A value that is not a finite number can stand neither in JSON nor in the database; it is
-/// recorded as not made.
+/// Neither JSON nor the database can hold a value that is not a finite number; such a measure is recorded as not made.
 pub(super) fn writable(measure: &Measure) -> Measure {
     match measure {
         Measure::Made {
@@ -174,7 +172,7 @@ pub(super) fn writable(measure: &Measure) -> Measure {
     }
 }
 
-/// Frames a second fit to be written down; 0 where they are not known.
+/// Frames a second as they can be stored; 0 where they are not known.
 pub(super) fn writable_fps(fps: f64) -> f64 {
     if fps.is_finite() { fps } else { 0.0 }
 }

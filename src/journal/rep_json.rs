@@ -18,7 +18,7 @@ const VERSION: u64 = 1;
 
 /// The line of a rep, without the line feed.
 ///
-/// Seconds have three decimals, values two; what is no quantity is written as true or false, or as a list of words. A
+/// Seconds have three decimals, values two; a yes or no is written as true or false, an order as a list of words. A
 /// measure that was not made says why.
 pub fn rep_line(judged: &JudgedRep) -> String {
     to_text(&Line::new(judged, None))
@@ -262,7 +262,7 @@ impl PitchLine {
     }
 }
 
-/// Rounds to so many decimals; what is too large to have any stays as it is.
+/// Rounds to so many decimals; a number too large to have any stays as it is.
 pub(super) fn rounded(value: f64, decimals: i32) -> f64 {
     let scale = 10f64.powi(decimals);
     let rounded = (value * scale).round() / scale;

@@ -1,7 +1,7 @@
 //! The landmarks of a rep as compact bytes, and back.
 //!
 //! Coordinates are kept at a sixteenth of a pixel, visibility at 1/255, metric landmarks at a
-//! millimetre, times and frame numbers exactly. Each channel (the x of one landmark, say) is stored
+//! millimeter, times and frame numbers exactly. Each channel (the x of one landmark, say) is stored
 //! as the differences between frames, all frames in a row, which deflate then packs well.
 //! `docs/journal.md` gives the layout byte by byte.
 //!
@@ -27,14 +27,14 @@ const MIN_FRAME_BYTES: usize = 3;
 const MAX_FRAME_BYTES: usize = 26 + LANDMARK_COUNT * 9 + LANDMARK_COUNT * 9;
 /// Steps to a pixel.
 const STEPS_PER_PX: f32 = 16.0;
-/// Farther than this outside a picture a coordinate is held at the limit (65 536 px).
+/// Coordinates farther outside the picture are clamped to this (65 536 px).
 const MAX_STEPS: i64 = 1 << 20;
 const PRESENCE_BYTES: usize = LANDMARK_COUNT.div_ceil(8);
 const HAS_BODY: u8 = 1;
 const HAS_WORLD: u8 = 2;
 const BY_LITE: u8 = 4;
 
-/// Why landmarks could not be packed, or bytes not unpacked.
+/// Why landmarks could not be packed, or bytes could not be unpacked.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum TimelineError {
     /// More frames than a rep can have.
@@ -129,7 +129,7 @@ pub fn decode_timeline(bytes: &[u8]) -> Result<Vec<PoseFrame>, TimelineError> {
     unpack(&payload, frame_count)
 }
 
-/// Quantised landmarks of one frame.
+/// Quantized landmarks of one frame.
 struct Steps {
     points: [Option<(i64, i64, u8)>; LANDMARK_COUNT],
     world_mm: Option<Box<[[i16; 3]; LANDMARK_COUNT]>>,

@@ -21,13 +21,13 @@ use crate::time::CaptureTime;
 const REMEMBER_SECS: f64 = 12.0;
 /// And no more than this, whatever the pictures are like.
 const REMEMBER_BYTES: usize = 128_000_000;
-/// A film is no longer; of a longer stretch its last part is kept.
+/// The longest film; of a longer stretch the last part is kept.
 const LONGEST_SECS: f64 = 9.0;
-/// How long the frames of a stretch's end are waited for.
+/// How long to wait for the frames at the end of a stretch.
 const FRAMES_WITHIN: Duration = Duration::from_secs(2);
-/// How often to look whether that is over.
+/// How often to check for that.
 const TICK: Duration = Duration::from_millis(250);
-/// The share of the newest frame in how long packing takes.
+/// The weight of the newest frame in the average time of encoding.
 const NEWEST: f64 = 0.02;
 
 /// A stretch to be kept.
@@ -57,7 +57,7 @@ pub(super) struct Footage {
     pub(crate) frames: Vec<FilmFrame>,
 }
 
-/// The thread's work.
+/// The thread's state.
 pub(super) struct Cutter {
     shared: Arc<Shared>,
     frames: Receiver<Frame>,
@@ -100,7 +100,7 @@ impl Cutter {
                 recv(frames) -> frame => match frame {
                     Ok(frame) => self.take(frame),
                     Err(_) => {
-                        // What is asked for from here on ends with what there is.
+                        // Films that are due from here on end with the frames there are.
                         frames = never();
                         no_more = true;
                     }
@@ -127,7 +127,7 @@ impl Cutter {
         let begun = Instant::now();
         let packed = self.encoder.encode(&frame);
         let at = frame.captured_at;
-        // A buffer that finds no place is simply freed.
+        // Without room for it the buffer is simply freed.
         let _ = self.used.try_send(frame);
         let packed = match packed {
             Some(Ok(packed)) => packed,
@@ -146,7 +146,7 @@ impl Cutter {
         );
         drop(state);
         if self.remembered.back().is_some_and(|last| last.at > at) {
-            // Another clock has begun to count.
+            // The clock has started over.
             self.forget();
         }
         self.bytes += packed.bytes.len();
@@ -189,7 +189,7 @@ impl Cutter {
                 .filter(|frame| (cut.from..=cut.to).contains(&frame.at))
                 .cloned()
                 .collect();
-            // A camera that came back in another size: a film has one, and the rep's end counts.
+            // The camera may have come back with another size: a film has one size, and the rep's end counts.
             if let Some((width, height)) = frames.last().map(|last| (last.width, last.height)) {
                 frames.retain(|frame| (frame.width, frame.height) == (width, height));
             }

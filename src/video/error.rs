@@ -6,7 +6,7 @@ use std::path::PathBuf;
 /// Why a film cannot be read or written.
 #[derive(Debug, thiserror::Error)]
 pub enum FilmError {
-    /// The file system does not give or take it.
+    /// The file cannot be read or written.
     #[error("{path}: {source}")]
     Disk {
         /// The file or folder.
@@ -32,7 +32,7 @@ pub enum FilmError {
         /// The number.
         asked: usize,
     },
-    /// So little room is left that a film would take it from the journal.
+    /// Too little free space: a film would take what the journal needs.
     #[error("{path}: only {free} bytes are free, which are left to the journal")]
     NoRoom {
         /// The folder.

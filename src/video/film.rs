@@ -1,7 +1,7 @@
 //! Reads a film of a rep: which frames there are, when each was taken, and its picture.
 //!
 //! In: a file that [`avi`](super::avi) wrote, or anything that claims to be one. Out: times and JPEG bytes. Nothing in the file is
-//! believed before it is checked against the file's size. Runs on the caller's thread.
+//! trusted before it is checked against the file's size. Runs on the caller's thread.
 
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
@@ -11,7 +11,8 @@ use super::avi::{FRAME, INDEX_ENTRY, LARGEST, TIMES, TIMES_HEAD, VERSION};
 use super::error::FilmError;
 use crate::time::CaptureTime;
 
-/// Which rep a film shows. The session's start tells sessions of one number apart, as another journal in the same place has them.
+/// Which rep a film shows. The session's start tells apart sessions with the same number, which a new journal at the same path
+/// produces.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct FilmId {
     /// The session's number in the journal.
@@ -162,7 +163,7 @@ impl Reading<'_> {
         Ok(bytes)
     }
 
-    /// The whole of a small chunk. What it says of its size was checked against the file's.
+    /// The whole of a small chunk, whose size was checked against the file's.
     fn content(&mut self, span: Span) -> Result<Vec<u8>, FilmError> {
         self.bytes(span.at, span.bytes as usize)
     }

@@ -1,4 +1,4 @@
-//! The handle to the films: turned on and off, fed with frames, told which stretches to keep, and asked how it is.
+//! The handle to the films: turns them on and off, takes frames, keeps stretches of time as films, and reports its state.
 
 use std::io;
 use std::path::{Path, PathBuf};
@@ -18,42 +18,42 @@ use crate::capture::Frame;
 use crate::thread::spawn;
 use crate::time::CaptureTime;
 
-/// Frames on their way to the thread; at 1280 x 720 they take 2.8 MB each.
+/// Capacity of the frame channel; at 1280 x 720 a frame takes 2.8 MB.
 const FRAMES: usize = 3;
-/// Stretches that may wait to be cut.
+/// Capacity of the channel of stretches to cut.
 const CUTS: usize = 8;
-/// Films that may wait for the disk.
+/// Capacity of the channel of films to write.
 const FILMS: usize = 2;
-/// How long the threads have to end.
+/// How long to wait for the threads to end.
 const PATIENCE: Duration = Duration::from_secs(5);
 
-/// How the films are.
+/// The state of the films.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct FilmState {
+pub(crate) struct FilmState {
     /// Whether new reps are filmed.
     pub(crate) keep: bool,
-    /// Where films lie.
+    /// The films' folder.
     pub(crate) folder: PathBuf,
-    /// What is kept now.
+    /// How much is kept now.
     pub(crate) usage: Usage,
     /// Films written since the start.
     pub(crate) written: u64,
-    /// Films of logged reps that were given up since the start.
+    /// Films of logged reps that were dropped since the start.
     pub(crate) given_up: u64,
-    /// Frames left out since the start because packing did not keep up.
+    /// Frames dropped since the start because encoding did not keep up.
     pub(crate) dropped: u64,
-    /// How long packing a frame takes, milliseconds, the latest ones counting most.
+    /// How long encoding a frame takes, milliseconds, averaged with the latest frames weighing most.
     pub(crate) encode_ms: Option<f64>,
-    /// Why the last film was given up, until one is written again.
+    /// Why the last film was dropped, until one is written again.
     pub(crate) trouble: Option<String>,
 }
 
-/// What handle and threads share.
+/// What the handle and the threads share.
 #[derive(Debug, Default)]
 pub(super) struct Shared {
-    /// Whether frames are wanted; a frame costs this one load while they are not.
+    /// Whether frames are wanted; while they are not, a frame costs only this load.
     pub(crate) on: AtomicBool,
-    /// Frames that found no place.
+    /// Frames dropped because the channel was full.
     pub(crate) dropped: AtomicU64,
     state: Mutex<FilmState>,
     limits: Mutex<Option<VideoSettings>>,
@@ -64,7 +64,7 @@ impl Shared {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// What is wanted now.
+    /// The settings in force.
     pub(super) fn settings(&self) -> Option<VideoSettings> {
         *self.limits.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -75,7 +75,7 @@ impl Shared {
         self.on.store(settings.keep, Ordering::Release);
     }
 
-    /// A rep has no film.
+    /// Notes that a rep has no film.
     pub(super) fn give_up(&self, rep: u32, why: &str) {
         tracing::warn!(rep, why, "a rep is logged without its film");
         let mut state = self.state();
@@ -84,17 +84,17 @@ impl Shared {
     }
 }
 
-/// The pose thread's end: takes frames over that it has looked at.
+/// The pose thread's end: takes over the frames that it is done with.
 #[derive(Debug)]
-pub struct FrameTap {
+pub(crate) struct FrameTap {
     shared: Arc<Shared>,
     full: Sender<Frame>,
     empty: Receiver<Frame>,
 }
 
 impl FrameTap {
-    /// Takes the frame and leaves a used buffer in its place. Where films are off, or the frames before are not packed yet, the
-    /// frame stays; it never waits and never copies a picture.
+    /// Takes the frame and leaves a used buffer in its place. Where films are off, or earlier frames still wait to be encoded,
+    /// the frame stays; this never blocks and never copies a picture.
     pub(crate) fn offer(&self, frame: &mut Frame) {
         if !self.shared.on.load(Ordering::Relaxed) {
             return;
@@ -104,7 +104,7 @@ impl FrameTap {
             return;
         }
         let spare = self.empty.try_recv().unwrap_or_default();
-        // Only this thread sends, so there is room; a thread that has ended gives the frame back.
+        // Only this thread sends, so there is room; if the other thread has ended, the frame comes back.
         if let Err(error) = self.full.try_send(std::mem::replace(frame, spare)) {
             *frame = error.into_inner();
         }
@@ -113,23 +113,23 @@ impl FrameTap {
 
 /// The films of one run.
 #[derive(Debug)]
-pub struct Films {
+pub(crate) struct Films {
     shared: Arc<Shared>,
     store: FilmStore,
     tap: Option<FrameTap>,
     // None once closed.
     cuts: Option<Sender<Cut>>,
-    /// Wakes the writer where limits have changed.
+    /// Wakes the writer when limits have changed.
     wake: Option<Sender<()>>,
     threads: Vec<JoinHandle<()>>,
 }
 
 impl Films {
-    /// Starts the threads `video` and `video-files` for the journal's films, whether films are on or off: limits hold for what
-    /// is there in any case. `free` tells how much room there is at a place.
+    /// Starts the threads `video` and `video-files` for the journal's films, whether films are on or off: limits apply to
+    /// films that exist in any case. `free` returns the free bytes at a path.
     ///
     /// # Errors
-    /// Where the system gives no thread.
+    /// Where a thread cannot be started.
     pub(crate) fn start(
         journal: &Path,
         settings: VideoSettings,
@@ -170,7 +170,7 @@ impl Films {
         })
     }
 
-    /// The end for the pose thread, once.
+    /// The pose thread's end; `None` from the second call on.
     pub(crate) fn tap(&mut self) -> Option<FrameTap> {
         self.tap.take()
     }
@@ -180,12 +180,12 @@ impl Films {
         self.shared.on.load(Ordering::Relaxed)
     }
 
-    /// Where films lie.
-    pub fn folder(&self) -> &Path {
+    /// The films' folder.
+    pub(crate) fn folder(&self) -> &Path {
         self.store.folder()
     }
 
-    /// Takes up other settings; gives whether films were turned on or off by that.
+    /// Applies other settings; returns whether that turned films on or off.
     pub(crate) fn revise(&self, settings: VideoSettings) -> bool {
         let before = self.shared.settings();
         if before == Some(settings) {
@@ -193,13 +193,13 @@ impl Films {
         }
         self.shared.set_settings(settings);
         if let Some(wake) = &self.wake {
-            // One that waits already does for both.
+            // A wake-up that is pending serves for both.
             let _ = wake.try_send(());
         }
         before.is_none_or(|before| before.keep != settings.keep)
     }
 
-    /// Has the stretch from `from` to `to` kept as the film of a rep. Never waits.
+    /// Keeps the stretch from `from` to `to` as the film of a rep. Never blocks.
     pub(crate) fn keep(&self, id: FilmId, from: CaptureTime, to: CaptureTime) {
         let Some(cuts) = self.cuts.as_ref().filter(|_| self.is_on()) else {
             return;
@@ -214,21 +214,21 @@ impl Films {
         }
     }
 
-    /// A rep is logged that cannot have a film, although films are on.
+    /// Notes that a logged rep cannot have a film, if films are on.
     pub(crate) fn none_for(&self, rep: u32, why: &str) {
         if self.is_on() {
             self.shared.give_up(rep, why);
         }
     }
 
-    /// How the films are.
+    /// The current state.
     pub(crate) fn state(&self) -> FilmState {
         let mut state = self.shared.state().clone();
         state.dropped = self.shared.dropped.load(Ordering::Relaxed);
         state
     }
 
-    /// Writes what was asked for and ends the threads.
+    /// Writes the films that are due and ends the threads.
     pub(crate) fn close(mut self) {
         self.finish();
     }

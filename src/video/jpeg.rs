@@ -1,4 +1,4 @@
-//! From a frame to a JPEG picture that is no larger than was asked for.
+//! Encodes frames as JPEG, scaled down to a size limit.
 //!
 //! In: a frame. Out: JPEG bytes, 4:2:0. Buffers are kept from one frame to the next. Pure; runs on the caller's thread.
 
@@ -7,17 +7,17 @@ use jpeg_encoder::{ColorType, Encoder, EncodingError, SamplingFactor};
 use crate::capture::Frame;
 use crate::cores;
 
-/// The largest picture that is made, pixels; a larger frame is made smaller in its own shape.
+/// The largest picture to make, pixels; a larger frame is scaled down and keeps its aspect ratio.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct SizeLimit {
-    /// Across.
+    /// Pixels across.
     pub(crate) width: usize,
-    /// Down.
+    /// Pixels down.
     pub(crate) height: usize,
 }
 
 impl SizeLimit {
-    /// What JPEG can count.
+    /// The largest size that JPEG can express.
     pub const ANY: Self = Self {
         width: u16::MAX as usize,
         height: u16::MAX as usize,
@@ -33,7 +33,7 @@ impl SizeLimit {
 /// Of 100: faces and hands stay clear, and a picture takes less than a tenth of the camera's own bytes.
 const QUALITY: u8 = 75;
 
-/// Makes pictures smaller and packs them.
+/// Scales pictures down and encodes them as JPEG.
 #[derive(Debug)]
 pub struct JpegEncoder {
     largest: SizeLimit,
@@ -41,7 +41,7 @@ pub struct JpegEncoder {
     across: Vec<(usize, u32)>,
 }
 
-/// A packed picture.
+/// An encoded picture.
 #[derive(Debug)]
 pub struct Jpeg {
     /// Pixels across.
@@ -53,7 +53,7 @@ pub struct Jpeg {
 }
 
 impl JpegEncoder {
-    /// A encoder of pictures that are no larger.
+    /// An encoder of pictures that are no larger than the limit.
     pub fn new(largest: SizeLimit) -> Self {
         Self {
             largest,
@@ -62,7 +62,7 @@ impl JpegEncoder {
         }
     }
 
-    /// Packs a frame; `None` where it has no pixels or more than JPEG can count.
+    /// Encodes a frame; `None` where it has no pixels or more than JPEG can express.
     pub fn encode(&mut self, frame: &Frame) -> Option<Result<Jpeg, EncodingError>> {
         let (width, height) = fitting(frame.width, frame.height, self.largest);
         let pixels = frame.width * frame.height;
@@ -88,7 +88,7 @@ impl JpegEncoder {
         }))
     }
 
-    /// Each pixel of the smaller picture is the mean of those that it covers, weighed by how much of each.
+    /// Each pixel of the smaller picture is the mean of those that it covers, weighted by how much of each.
     fn shrink(&mut self, frame: &Frame, width: usize, height: usize) {
         self.smaller.clear();
         self.smaller.resize(3 * width * height, 0);
@@ -131,7 +131,7 @@ impl JpegEncoder {
 /// Weights of one direction add up to this power of two: twice this and a byte stay within 32 bits.
 const SHIFT: u32 = 11;
 
-/// For each of `to` places the places of `from` that it covers and how much of each; as many entries for each.
+/// For each of `to` pixels, the pixels of `from` that it covers with their weights; the same number of entries for each.
 fn weights(from: usize, to: usize, out: &mut Vec<(usize, u32)>) {
     out.clear();
     let each = from.div_ceil(to) + 1;
@@ -155,9 +155,9 @@ fn weights(from: usize, to: usize, out: &mut Vec<(usize, u32)>) {
     }
 }
 
-/// The size in which a picture is made: its own, or smaller in the same shape.
+/// The size of the encoded picture: the frame's own, or smaller with the same aspect ratio.
 fn fitting(width: usize, height: usize, largest: SizeLimit) -> (usize, usize) {
-    // A side of a picture whose other side, `from`, is made as short as `to`.
+    // The length of a side when the other side is scaled from `from` to `to`.
     let beside = |side: usize, from: usize, to: usize| ((side * to + from / 2) / from).max(1);
     if width <= largest.width && height <= largest.height {
         (width, height)

@@ -1,4 +1,4 @@
-//! Films of reps: off unless somebody turns them on, few, and gone after days.
+//! Films of reps: off by default, limited in size and age.
 //!
 //! ```text
 //! thread pose ──frames──▶ thread video: JPEG, the last seconds ──films──▶ thread video-files: disk, limits
@@ -6,10 +6,10 @@
 //! ```
 //!
 //! In flow frames from the pose thread and, for each rep that is logged, the stretch of time to be kept. Out flows one Motion-JPEG AVI
-//! file a rep, with the true time of each frame, beside the journal; [`Film`] reads one. While it is off, a frame costs one load and
-//! nothing is written. While it is on, frames and films are given up and counted rather than that anything waits for them: nothing
-//! here may hold up a pose, a cue or a rep. The room knows journal sessions by their numbers only.
-//! Its [`JpegEncoder`] makes the pictures that screens show, too.
+//! file a rep, with the true time of each frame, beside the journal; [`Film`] reads one. While films are off, a frame costs one atomic load
+//! and nothing is written. While they are on, frames and films are dropped and counted rather than waited for: nothing here may
+//! hold up a pose, a cue or a rep. The room knows journal sessions by their numbers only.
+//! Its [`JpegEncoder`] also makes the pictures for screens.
 
 mod avi;
 mod cutting;

@@ -1,6 +1,6 @@
-//! Where films lie, how much of them there is, and how they are deleted.
+//! The folder of films: what is in it, its limits, and how films are deleted.
 //!
-//! In: the journal's place, limits, and what is to go. Out: a folder `NAME.video` beside the journal `NAME.db`, for its owner only,
+//! In: the journal's path, limits, and what to delete. Out: a folder `NAME.video` beside the journal `NAME.db`, for its owner only,
 //! with a folder for each session and in it `rep-N.avi`. Nothing else in these folders is ever touched. Runs on the caller's thread.
 
 use std::fs::{self, File};
@@ -16,9 +16,9 @@ use super::film::{Film, FilmId};
 /// Names of films, and of those that are still being written.
 const NAME: (&str, &str) = ("rep-", ".avi");
 const UNFINISHED: &str = ".unfinished";
-/// What the folder has after the journal's own name.
+/// The folder's name is the journal's with this suffix.
 const FOLDER_ENDING: &str = ".video";
-/// Tries to remove a folder into which somebody writes at the same time.
+/// How often to try to delete films while others may be written.
 const TRIES: usize = 3;
 
 /// The films that belong to one journal.
@@ -42,7 +42,7 @@ pub struct StoredFilm {
     pub(crate) written: SystemTime,
 }
 
-/// How much there is.
+/// How many films there are, and their size.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Usage {
     /// Films.
@@ -51,17 +51,17 @@ pub(crate) struct Usage {
     pub bytes: u64,
 }
 
-/// What was deleted, and what would not go.
+/// The films that were deleted, and those that could not be.
 #[derive(Debug, Default)]
 pub(crate) struct DeletedFilms {
-    /// What was deleted.
+    /// How much was deleted.
     pub(crate) total: Usage,
     /// Files that are still there, and why.
     pub(crate) failed: Vec<(PathBuf, io::Error)>,
 }
 
 impl FilmStore {
-    /// The films of this journal. Nothing is made or read yet.
+    /// The films of this journal. Nothing is created or read yet.
     pub fn of_journal(journal: &Path) -> Self {
         let stem = journal.file_stem().unwrap_or(journal.as_os_str());
         let mut name = stem.to_owned();
@@ -71,7 +71,7 @@ impl FilmStore {
         }
     }
 
-    /// The folder, whether it is there or not.
+    /// The folder, whether it exists or not.
     pub fn folder(&self) -> &Path {
         &self.folder
     }
@@ -86,7 +86,7 @@ impl FilmStore {
         self.folder.join(session.to_string())
     }
 
-    /// Opens the film of a rep; `None` where none was kept, or where the one in its place shows a rep of another journal.
+    /// Opens the film of a rep; `None` where none was kept, or where the file there shows a rep of another journal.
     ///
     /// # Errors
     /// As for [`Film::open`].
@@ -134,7 +134,7 @@ impl FilmStore {
                 let Some(rep) = number.and_then(|number| number.parse().ok()) else {
                     continue;
                 };
-                // DeletedFilms since the folder was read.
+                // Deleted since the folder was read.
                 let Ok(found) = fs::symlink_metadata(&path) else {
                     continue;
                 };
@@ -153,8 +153,8 @@ impl FilmStore {
         Ok((films, unfinished))
     }
 
-    /// Writes a film under another name, waits until the disk has it, and gives it its name. `room` is what must be left free
-    /// and `free` tells what is.
+    /// Writes a film under a temporary name, syncs it, and renames it. `room` is how many bytes must stay free, and `free`
+    /// returns how many are.
     ///
     /// # Errors
     /// [`FilmError::NoRoom`] and those of the disk; nothing is left of the film then.
@@ -187,7 +187,7 @@ impl FilmStore {
             .and_then(|()| fs::rename(&unfinished, &path))
             .and_then(|()| sync_folder(&folder));
         if let Err(source) = written {
-            // What could be written of it only takes room.
+            // A part of a film only takes up space.
             let _ = fs::remove_file(&unfinished);
             let _ = fs::remove_dir(&folder);
             return Err(FilmError::Disk { path, source });
@@ -195,7 +195,7 @@ impl FilmStore {
         Ok(bytes)
     }
 
-    /// Deletes films that are older than the limit, then the oldest ones beyond the space; gives what went and what is kept.
+    /// Deletes films that are older than the limit, then the oldest ones beyond the space; returns what was deleted and what is kept.
     ///
     /// # Errors
     /// As for [`FilmStore::films`].
@@ -257,7 +257,7 @@ impl FilmStore {
     /// Deletes what is chosen by its session and its rep; an unfinished film has no rep.
     fn delete(&self, chosen: impl Fn(i64, Option<u32>) -> bool) -> Result<DeletedFilms, FilmError> {
         let mut deleted = DeletedFilms::default();
-        // A film that is being written meanwhile turns up at the second look.
+        // A film that is being written meanwhile turns up in the next round.
         for _ in 0..TRIES {
             let (films, unfinished) = self.walk()?;
             deleted.failed.clear();
@@ -290,7 +290,7 @@ impl FilmStore {
         }
         let _ = fs::remove_dir(&self.folder);
         match self.folder.parent() {
-            // Deleted means that a power cut does not bring it back.
+            // Synced, so that a power cut does not bring it back.
             Some(above) if self.folder.exists() => sync_folder(&self.folder)
                 .and_then(|()| sync_folder(or_here(above)))
                 .or_else(not_there),
@@ -336,7 +336,7 @@ fn remove(film: &StoredFilm, deleted: &mut DeletedFilms) {
     }
 }
 
-/// What is in a folder, with names that are text; nothing where there is no folder.
+/// The entries of a folder whose names are UTF-8; none where there is no folder.
 fn entries(folder: &Path) -> Result<Vec<(PathBuf, String)>, FilmError> {
     let read = match fs::read_dir(folder) {
         Ok(read) => read,
@@ -364,7 +364,7 @@ fn entries(folder: &Path) -> Result<Vec<(PathBuf, String)>, FilmError> {
         .collect())
 }
 
-/// Makes a folder and those above it, the new ones for their owner only.
+/// Creates a folder and its parents, the new ones for their owner only.
 fn make_private(folder: &Path) -> io::Result<()> {
     let mut builder = fs::DirBuilder::new();
     builder.recursive(true);
@@ -390,7 +390,7 @@ fn write_private(path: &Path, id: &FilmId, frames: &[FilmFrame]) -> io::Result<(
         .sync_all()
 }
 
-/// Has the disk know what is in a folder.
+/// Syncs a folder, so that renames in it survive a power cut.
 fn sync_folder(folder: &Path) -> io::Result<()> {
     match cfg!(unix) {
         true => File::open(folder)?.sync_all(),

@@ -1,7 +1,7 @@
-//! The thread `video-files`: writes films and holds what is kept to its limits.
+//! The thread `video-files`: writes films and enforces the limits on what is kept.
 //!
-//! In: films, one by one. Out: files. Limits are looked after at the start, after each film, when they change, and each hour. A film that
-//! the disk does not take is given up with a warning; the rep itself is in the journal all the same.
+//! In: films, one by one. Out: files. Limits are enforced at the start, after each film, when they change, and each hour. A film that
+//! cannot be written is dropped with a warning; the rep itself is in the journal all the same.
 
 use std::io;
 use std::path::Path;
@@ -14,12 +14,12 @@ use super::cutting::Footage;
 use super::films::Shared;
 use super::store::FilmStore;
 
-/// How often limits are looked after without a film.
+/// How often limits are enforced when no film comes.
 const EVERY: Duration = Duration::from_secs(3600);
-/// What films leave to the journal and to the machine, bytes.
+/// Free bytes that films leave to the journal and to the machine.
 pub(super) const LEAVE_FREE: u64 = 500_000_000;
 
-/// The thread's work.
+/// The thread's state.
 pub(super) struct Writer {
     pub(crate) store: FilmStore,
     pub(crate) shared: Arc<Shared>,

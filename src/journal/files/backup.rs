@@ -1,4 +1,4 @@
-//! Whole copies of a journal: made while reps are logged, checked before they are trusted, and put back.
+//! Whole copies of a journal: made while reps are logged, checked before they are trusted, and restored.
 //!
 //! In: a journal, or a copy of one. Out: the copy, or the journal in its old place, and what they hold. Runs on the
 //! caller's thread. Nothing here writes over an existing file.
@@ -17,10 +17,10 @@ use crate::journal::store::open::{
 use crate::journal::store::query::Counts;
 use crate::journal::store::schema::{self, Found};
 
-/// A journal put back from a copy.
+/// A journal restored from a copy.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Restored {
-    /// Where the journal is that was in its place before, if there was one.
+    /// Where the journal that it replaced is now, if there was one.
     pub(crate) replaced: Option<PathBuf>,
     /// What the journal holds now.
     pub(crate) counts: Counts,
@@ -38,7 +38,7 @@ impl Journal {
     /// [`JournalError::NotDatabase`], [`JournalError::NotJournal`], [`JournalError::Damaged`] and
     /// [`JournalError::NewerSchema`] about the copy, [`JournalError::NotJournal`] where something else is in the
     /// journal's place, and those of the disk. The old journal is then where it was, unless the very last step failed:
-    /// the message of that names the file.
+    /// then the message names the file.
     pub(crate) fn restore(path: &Path, copy: &Path) -> Result<Restored, JournalError> {
         let path = full_path(path)?;
         let lock = WriterLock::take(&path)?;
@@ -53,7 +53,7 @@ impl Journal {
             return Err(JournalError::NotJournal { path });
         }
         let new = with_side(&path, ".restored");
-        // Left by a restore that was killed: a copy of a copy, and nobody else may be writing it.
+        // Left by a restore that was killed: only a copy of a copy, and the lock keeps others from writing it.
         match fs::remove_file(&new) {
             Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
                 return Err(JournalError::from_io(&new, &error));
@@ -65,7 +65,7 @@ impl Journal {
         let placed = (|| {
             let copied = open_whole(&new)?.counts()?;
             refuse_count_mismatch(&new, counts, copied)?;
-            // Also where there is no journal: a log that lost its file must not meet the new one.
+            // Even where there is no journal: SQLite would apply an orphaned log to the new file.
             let old = move_aside(&path, "replaced")?;
             let replaced = occupied.then_some(old);
             fs::rename(&new, &path).map_err(|error| JournalError::NoAccess {
@@ -101,7 +101,7 @@ impl JournalReader {
     /// and holds what the journal held at that moment. Returns how much that is.
     ///
     /// # Errors
-    /// As [`Self::copy_to`]; [`JournalError::Damaged`] about the copy, which is then left for a look.
+    /// As [`Self::copy_to`]; [`JournalError::Damaged`] about the copy, which is then left where it is, to be examined.
     pub(crate) fn back_up_to(&self, target: &Path) -> Result<Counts, JournalError> {
         // Counting and copying see the same moment inside one read transaction; it ends with its drop.
         let moment = self

@@ -35,7 +35,7 @@ pub(in crate::journal) fn count_in_file(
     Ok(counts)
 }
 
-/// Counts the places in the file where one of the `marks` stands. All are `N` bytes and begin with `lead`.
+/// Counts the places in the file where one of the `fingerprints` stands. All are `N` bytes and begin with `lead`.
 pub(in crate::journal) fn count_fingerprints<const N: usize>(
     path: &Path,
     lead: [u8; 2],
@@ -52,8 +52,8 @@ pub(in crate::journal) fn count_fingerprints<const N: usize>(
     Ok(count)
 }
 
-/// Hands the file to `look` piece by piece, with the number of places at which something is to be looked for: what
-/// begins there and is at most `longest` bytes lies whole in the piece.
+/// Hands the file to `look` in chunks, each with the number of places at which to look: whatever begins there and is at
+/// most `longest` bytes long lies whole in the chunk.
 fn scan(
     path: &Path,
     longest: usize,

@@ -1,4 +1,4 @@
-//! Ways out of the journal: reps as JSON Lines or CSV, and a rep's landmarks as a pose track.
+//! Exports: reps as JSON Lines or CSV, and a rep's landmarks as a pose track.
 //!
 //! Reps are read and written one at a time, so a journal of any size needs little memory. Runs on
 //! the caller's thread.
@@ -16,7 +16,7 @@ use crate::journal::store::open::JournalReader;
 use crate::journal::store::query::{RepFilter, StoredRep};
 use crate::pose::{Body, LANDMARK_COUNT, Landmark, PoseFrame};
 
-/// How reps leave the journal.
+/// The format of an export.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ExportFormat {
     /// The rep log's objects, with `session`, `hitter` and `logged_at` behind its keys.
@@ -37,7 +37,7 @@ impl JournalReader {
         format: ExportFormat,
         out: impl Write,
     ) -> Result<u64, JournalError> {
-        // A wrong filter is told before the header is written.
+        // A wrong filter must fail before the header is written.
         self.conditions(filter)?;
         match format {
             ExportFormat::JsonLines => {
@@ -85,8 +85,7 @@ impl JournalReader {
             .collect();
         let mut out = BufWriter::new(out);
         let names: Vec<&str> = landmarks.iter().map(|landmark| landmark.name()).collect();
-        // Written by hand where the contract fixes the order of the keys; a JSON object of
-        // serde_json sorts them.
+        // Written by hand because the contract fixes the order of the keys, which serde_json's objects sort.
         writeln!(
             out,
             r#"{{"format":"pose-track","version":1,"fps":{},"width":{},"height":{},"landmarks":{}}}"#,
@@ -128,11 +127,11 @@ fn track_line(frame: &PoseFrame, landmarks: &[Landmark], last: &mut [(f64, f64)]
     // A reader can tell the metric landmarks apart only where there is one for each of the model's.
     let world = body.and_then(|body| body.world.as_ref());
     if let Some(world) = world.filter(|_| landmarks.len() == LANDMARK_COUNT) {
-        // Stored to the millimetre.
-        let metres = |m: f32| rounded(m.into(), 3);
+        // Stored to the millimeter.
+        let meters = |m: f32| rounded(m.into(), 3);
         let world: Vec<_> = world
             .iter()
-            .map(|w| (metres(w.x_m), metres(w.y_m), metres(w.z_m)))
+            .map(|w| (meters(w.x_m), meters(w.y_m), meters(w.z_m)))
             .collect();
         line += &format!(r#","world":{}"#, json!(world));
     }

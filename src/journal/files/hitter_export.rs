@@ -20,7 +20,7 @@ use crate::journal::store::query::{RepFilter, SessionFilter};
 use crate::journal::store::read::stamp_of;
 use crate::video::{FilmError, FilmId, FilmStore};
 
-/// What was written of a hitter.
+/// How much was exported of a hitter.
 #[derive(Debug, Default)]
 pub(crate) struct HitterExport {
     /// Their reps.
@@ -31,9 +31,9 @@ pub(crate) struct HitterExport {
     pub(crate) without_landmarks: u64,
     /// Films of their reps.
     pub(crate) films: u64,
-    /// Reps whose landmarks cannot be read; all else of them is there.
+    /// Reps whose landmarks cannot be read; everything else of them is exported.
     pub(crate) unreadable: Vec<JournalError>,
-    /// Films that are there and no films.
+    /// Files in the place of films that cannot be read as films.
     pub(crate) bad_films: Vec<FilmError>,
 }
 
@@ -100,7 +100,7 @@ impl JournalReader {
                 }
                 Err(error) => files.bad_films.push(error),
             }
-            // Whether there is anything to write is asked first, so that no empty file is left.
+            // Read first, so that no empty file is left where there is nothing to write.
             match self.timeline(rep) {
                 Ok(Some(_)) => {}
                 Ok(None) => {

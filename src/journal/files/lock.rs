@@ -1,11 +1,10 @@
 //! One writer a journal: an advisory lock on a file beside it.
 //!
-//! The system gives the lock back when the process ends in any way, kill -9 included, so the file
-//! that stays behind means nothing. It is never deleted: a second program could otherwise lock a
+//! The system releases the lock however the process ends, kill -9 included, so a file that stays behind means nothing. It is never deleted: a second program could otherwise lock a
 //! fresh file of the same name while the first still holds the old one.
 //!
 //! The file holds the process number of whoever took it last and, once a journal was opened under it, a second line
-//! that says so: should the journal's file be rubbish one day, this tells that a journal it was.
+//! that says so: should the journal ever be damaged beyond recognition, this line proves that it was one.
 
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read, Seek, SeekFrom, Write};
@@ -59,7 +58,7 @@ impl WriterLock {
         }
         let knows_a_journal =
             read_lines(&mut file).is_some_and(|text| text.lines().nth(1) == Some(KNOWN_LINE));
-        // The number only makes a message more helpful; a full disk must not keep us out.
+        // The number only makes a message more helpful; a full disk must not stop the program here.
         if let Err(error) = write_lines(&mut file, knows_a_journal) {
             tracing::debug!(path = %path.display(), %error, "process number not noted");
         }
@@ -81,7 +80,7 @@ impl WriterLock {
         }
         match write_lines(&mut self.file, true) {
             Ok(()) => self.knows_a_journal = true,
-            // Without the note a damaged file must be known by its content.
+            // Without it a damaged file must be recognized by its content.
             Err(error) => tracing::debug!(%error, "the lock file could not note the journal"),
         }
     }
@@ -89,7 +88,7 @@ impl WriterLock {
 
 impl Drop for WriterLock {
     fn drop(&mut self) {
-        // CloseReason the file is not enough while a program is being started elsewhere in this process: until it runs, it
+        // Closing the file is not enough while a program is being started elsewhere in this process: until it runs, it
         // holds a copy of every open file (flock(2)).
         if let Err(error) = self.file.unlock() {
             tracing::debug!(%error, "the journal's lock was left to the system");
@@ -114,7 +113,7 @@ fn write_lines(file: &mut File, knows_a_journal: bool) -> std::io::Result<()> {
         text += KNOWN_LINE;
         text.push('\n');
     }
-    // Written over the old text and cut after: a kill in between leaves the second line where it was.
+    // Overwritten in place, then truncated: a kill in between leaves the second line where it was.
     file.seek(SeekFrom::Start(0))?;
     file.write_all(text.as_bytes())?;
     file.set_len(text.len() as u64)

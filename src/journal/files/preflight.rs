@@ -1,4 +1,4 @@
-//! A file is looked at before anything is written to it: is it a journal, of which version, and whole?
+//! Checks a file before anything is written to it: is it a journal, of which version, and undamaged?
 
 use std::fs;
 use std::path::Path;
@@ -9,12 +9,11 @@ use crate::journal::error::JournalError;
 use crate::journal::store::open::{JournalReader, writer_flags};
 use crate::journal::store::schema::{self, Found};
 
-/// Up to this size the whole file is checked at the start, beyond it all but the timelines: reading
+/// Up to this size the whole file is checked at the start, beyond it everything but the timelines: reading
 /// gigabytes would keep the hitter waiting.
 const FULL_CHECK_BYTES: u64 = 256 << 20;
 
-/// Looks at an existing file through a connection that cannot write, so that whatever it is, it
-/// stays as it is.
+/// Checks an existing file through a connection that cannot write: whatever the file is, it stays as it is.
 pub(in crate::journal) fn check_before_writing(path: &Path) -> Result<Found, JournalError> {
     roll_back_cut_short_creation(path)?;
     let reader = JournalReader::open(path)?;
@@ -57,8 +56,8 @@ pub(in crate::journal) fn check_before_writing(path: &Path) -> Result<Found, Jou
     Ok(found)
 }
 
-/// A kill in a journal's very first moments leaves a first page and, beside it, a note of how to take it back, which only a
-/// writer can follow. Such a file was still empty when its making began, so that nothing of anybody is in it.
+/// A kill while a journal is being created can leave a first page with a rollback journal beside it, which only a writer can
+/// play back. The file was empty before, so nobody's data is in it.
 fn roll_back_cut_short_creation(path: &Path) -> Result<(), JournalError> {
     let mut beside = path.as_os_str().to_owned();
     beside.push("-journal");

@@ -1,7 +1,7 @@
-//! Setting a journal aside: its file and its log get another name together, and nothing is ever overwritten.
+//! Quarantine of damaged journals: the file and its log are renamed together, and nothing is ever overwritten.
 //!
-//! In: the path of a journal whose writer lock is held, and why it must go. Out: the name it has now. A damaged file is
-//! set aside only where something says that it was a journal; whatever belongs to others stays where it is.
+//! In: the path of a journal whose writer lock is held, and what is wrong with it. Out: its new name. A damaged file is
+//! renamed only where something shows that it was a journal; other programs' files stay where they are.
 
 use std::fs::{self, File};
 use std::io::Read;
@@ -22,11 +22,11 @@ const APPLICATION_ID_AT: usize = 68;
 const TABLE_MARK: &[u8] = b"CREATE TABLE timelines (";
 /// How far into a file the mark is looked for; the list of tables stands among the first pages.
 const MARK_WITHIN_BYTES: u64 = 16 << 20;
-/// The log first: should the program die in between, a file without its log is still a journal of older reps, but a
-/// log without its file would be thrown away by SQLite.
+/// The log first: if the program dies in between, a file without its log still holds the older reps, but SQLite would
+/// discard a log without its file.
 const SIDES: [&str; 3] = ["-wal", "-shm", ""];
 
-/// A damaged journal that gave way to a new one.
+/// A damaged journal that was replaced by a new one.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Quarantined {
     /// Where it is now; its `-wal` file, if it had one, is beside it.
@@ -35,8 +35,8 @@ pub struct Quarantined {
     pub(crate) why: String,
 }
 
-/// Whether this damaged file was a journal that this program would write: by its header where it has one, else by the
-/// tables' text in it or in its log, or because a journal was opened under its lock before.
+/// Whether this damaged file was a journal of a version this program writes: judged by its header where it has one, else by
+/// the tables' SQL in it or in its log, or because a journal was once opened under its lock.
 pub(in crate::journal) fn was_a_journal(
     path: &Path,
     error: &JournalError,
@@ -59,7 +59,7 @@ pub(in crate::journal) fn was_a_journal(
         let version = number_at(VERSION_AT);
         return match number_at(APPLICATION_ID_AT) {
             APPLICATION_ID => u32::try_from(version).is_ok_and(|version| version <= VERSION),
-            // Killed before the marks went from the log into the file.
+            // Killed before the marks moved from the log into the file.
             0 if version == 0 => known_by_lock,
             _ => false,
         };
@@ -88,8 +88,8 @@ pub(in crate::journal) fn quarantine_damaged(
     Ok(Quarantined { path, why })
 }
 
-/// Renames the journal and its side files to `NAME.WORD-YYYYMMDD-HHMMSS.db`; the lock file stays. What is not
-/// there is passed over. Gives the new name.
+/// Renames the journal and its side files to `NAME.WORD-YYYYMMDD-HHMMSS.db`, those that exist; the lock file stays.
+/// Returns the new name.
 pub(in crate::journal) fn move_aside(path: &Path, word: &str) -> Result<PathBuf, JournalError> {
     let target = free_name(path, word, Timestamp::now());
     for side in SIDES {
@@ -104,7 +104,7 @@ pub(in crate::journal) fn move_aside(path: &Path, word: &str) -> Result<PathBuf,
     Ok(target)
 }
 
-/// Makes renames in the journal's folder outlive a power cut.
+/// Makes renames in the journal's folder survive a power cut.
 pub(in crate::journal) fn sync_folder_of(path: &Path) -> Result<(), JournalError> {
     #[cfg(unix)]
     if let Some(folder) = path.parent() {
@@ -117,7 +117,7 @@ pub(in crate::journal) fn sync_folder_of(path: &Path) -> Result<(), JournalError
     Ok(())
 }
 
-/// The journals that were set aside from this one, oldest first.
+/// The journals that were moved aside from this path, damaged or replaced, oldest first.
 pub(in crate::journal) fn earlier_journals(path: &Path) -> Vec<PathBuf> {
     let stem = path.file_stem().unwrap_or_default().to_string_lossy();
     let (damaged, replaced) = (format!("{stem}.damaged-"), format!("{stem}.replaced-"));
@@ -137,7 +137,7 @@ pub(in crate::journal) fn earlier_journals(path: &Path) -> Vec<PathBuf> {
     found
 }
 
-/// The journal's name with something behind it, as SQLite names its side files.
+/// The path with a suffix, as SQLite names its side files.
 pub(in crate::journal) fn with_side(path: &Path, side: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(side);

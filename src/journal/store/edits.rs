@@ -1,8 +1,7 @@
-//! What the coach adds to a journal: notes, marks, corrections, plans, hitters.
+//! What the coach changes: notes, marks, corrections, plans, hitters.
 //!
-//! In: one [`Edit`] at a time. Out: the number of what was added or changed. What was found in the pictures is never lost
-//! here: a rep that is struck out, called something else or whose events are moved keeps what it was found as, and each
-//! correction is kept with its time.
+//! In: one [`Edit`] at a time. Out: the number of the row. What was detected is never lost here: a rep
+//! that is struck out, relabeled or whose events are moved keeps its detected values, and each correction is kept with its time.
 
 use rusqlite::{Connection, OptionalExtension, params};
 
@@ -19,7 +18,7 @@ use crate::rep::RepKind;
 /// The longest note, characters.
 pub(crate) const LONGEST_NOTE: usize = 2000;
 
-/// A change of what the coach makes of a journal's content.
+/// A change by the coach.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Edit {
     /// A note on a session, or on one of its reps.
@@ -31,7 +30,7 @@ pub enum Edit {
         /// What the coach says; 1 to [`LONGEST_NOTE`] characters.
         text: String,
     },
-    /// A note is taken away.
+    /// A note is deleted.
     DeleteNote(NoteId),
     /// A rep is marked to be found again, or no longer.
     Mark {
@@ -47,18 +46,18 @@ pub enum Edit {
         /// Why it does not count; `None` lets it count again.
         why: Option<String>,
     },
-    /// A rep is called a swing or a take, whatever it was found as.
+    /// A rep is labeled a swing or a take, whatever it was detected as.
     Relabel {
         /// The rep.
         rep: RepId,
-        /// What it was; `None` goes back to what was found.
+        /// What it was; `None` goes back to what was detected.
         kind: Option<RepKind>,
     },
-    /// One of a rep's events is moved; what was found is kept.
+    /// One of a rep's events is moved; the detected time is kept.
     MoveEvent(Box<MovedEvent>),
-    /// A rep's events and measures become again what was found.
+    /// A rep's events and measures go back to what was detected.
     RestoreEvents(RepId),
-    /// A plan is put in force from the next session on; one with an empty text takes the plan away.
+    /// A plan is put in force from the next session on; one with an empty text removes it.
     SetPlan {
         /// Whose; `None` for everybody without one of their own.
         hitter: Option<HitterId>,
@@ -83,10 +82,10 @@ pub(crate) struct NoteRow {
 }
 
 impl Journal {
-    /// Makes a change; gives the number of the row that was added or changed.
+    /// Makes a change and returns the number of the row that was added or changed.
     ///
     /// # Errors
-    /// [`JournalError::Refused`] where what is to be changed does not exist or the text is not fit; those of the disk.
+    /// [`JournalError::Refused`] where the row does not exist or the text is empty or too long; those of the disk.
     pub fn edit(&mut self, edit: &Edit) -> Result<i64, JournalError> {
         if let Some(reason) = reason_to_refuse(edit) {
             return Err(JournalError::Refused {
@@ -179,7 +178,7 @@ fn apply(connection: &Connection, edit: &Edit) -> rusqlite::Result<Option<i64>> 
     }
 }
 
-/// Changes one column and keeps what it was.
+/// Changes one column and records its old value.
 fn record_correction(
     connection: &Connection,
     rep: RepId,

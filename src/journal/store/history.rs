@@ -1,7 +1,7 @@
-//! Values of a hitter's swings over time, for plots and for what is usual.
+//! Values of a hitter's swings over time, for plots and baselines.
 //!
 //! In: a hitter or a session, and measures. Out: values in the order of the reps, without those of struck reps and of takes.
-//! Each question reads at most as many reps as it was told to, by index.
+//! Each query reads no more reps than its limit, by index.
 
 use jiff::Timestamp;
 use rusqlite::params;
@@ -72,7 +72,7 @@ pub(crate) struct MeasuredSwing {
 }
 
 impl JournalReader {
-    /// One measure's values over a hitter's last swings, the oldest first; `None` for the swings of nobody named.
+    /// One measure's values over a hitter's last swings, the oldest first; `None` for the swings without a named hitter.
     ///
     /// `until` leaves out reps that came after that one; at most `at_most` swings are looked at.
     pub(crate) fn swings_measured(
@@ -108,7 +108,7 @@ impl JournalReader {
         })
     }
 
-    /// All values of a hitter's last swings before a rep, by measure: what was usual for them then.
+    /// All values of a hitter's last swings before a rep, by measure: their baseline at that time.
     pub(crate) fn values_before(
         &self,
         hitter: Option<HitterId>,

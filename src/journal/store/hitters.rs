@@ -18,7 +18,7 @@ pub struct HitterRow {
     pub(crate) name: Option<String>,
     /// The usual side, where known.
     pub(crate) bats: Option<Bats>,
-    /// Body height in centimetres, where known.
+    /// Body height in centimeters, where known.
     pub(crate) height_cm: Option<f64>,
     /// When the hitter was added.
     pub(crate) created_at: Timestamp,
@@ -39,7 +39,7 @@ impl JournalReader {
         self.list_hitters("ORDER BY id")
     }
 
-    /// All hitters, whoever hit last first.
+    /// All hitters, the latest to hit first.
     pub(crate) fn hitters_by_last_session(&self) -> Result<Vec<HitterRow>, JournalError> {
         self.list_hitters(
             "ORDER BY (SELECT max(sessions.id) FROM sessions WHERE sessions.hitter = hitters.id) DESC, id DESC",
@@ -64,7 +64,7 @@ impl JournalReader {
         })
     }
 
-    /// The hitter that is meant.
+    /// Finds a hitter.
     ///
     /// # Errors
     /// [`JournalError::NoSuchHitter`], and those of the disk.

@@ -22,7 +22,7 @@ use crate::rep::{Bats, EventName, LoadStyle, Measure, MeasureName};
 use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
 
-/// How the note of a session begins that a crash, kill or power cut left open.
+/// The beginning of the note on a session that a crash, kill or power cut left open.
 pub(in crate::journal) const UNCLEAN_NOTE: &str = "not ended by cagehand";
 
 /// Finds the hitter of this name and brings side and height up to date, or adds one.
@@ -37,7 +37,7 @@ pub(in crate::journal) fn find_or_add_hitter(
         .map(str::trim)
         .filter(|name| !name.is_empty());
     let bats = hitter.bats.map(Bats::name);
-    // What is not a height is not kept; the height is an aid here, not a measurement.
+    // A height that is not a positive number is left out: it is an aid here, not a measurement.
     let height_cm = hitter.height_cm.filter(|cm| cm.is_finite() && *cm > 0.0);
     let known = name
         .map(|name| {
@@ -95,7 +95,7 @@ pub(in crate::journal) fn insert_session(
     .map(SessionId::new)
 }
 
-/// The hitter's newest plan if it is this one to the letter, else a new entry; plans are never changed.
+/// The hitter's newest plan if it is identical, else a new row; stored plans are never changed.
 pub(in crate::journal) fn find_or_add_plan(
     connection: &Connection,
     hitter: Option<HitterId>,
@@ -266,7 +266,7 @@ pub(in crate::journal) fn insert_measures(
 }
 
 /// The rep with this number in this session, if it was the same swing: one that ended at the same
-/// capture time. It tells a second try of one rep from two reps with one number.
+/// capture time. This tells a retry from a second rep with the same number.
 pub(in crate::journal) fn find_same_rep(
     connection: &Connection,
     session: SessionId,

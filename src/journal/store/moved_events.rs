@@ -1,7 +1,8 @@
-//! Events that the coach moved: the rep holds the moved times and what is measured with them, what was found is kept beside it.
+//! Events that the coach moved: the rep holds the moved times and the measures made with them; what was detected is kept in
+//! tables of its own.
 //!
-//! Functions here work inside the caller's transaction. The first correction of a rep copies what was found; going back to it
-//! puts the copy into its old place, to the last bit.
+//! Functions here work inside the caller's transaction. The first correction of a rep copies what was detected; going back
+//! restores the copy bit for bit.
 
 use rusqlite::types::Value;
 use rusqlite::{Connection, OptionalExtension, params_from_iter};
@@ -17,18 +18,18 @@ use crate::journal::store::open::JournalReader;
 use crate::rep::{EventName, Events};
 use crate::time::CaptureTime;
 
-/// An event's new place and what the rep becomes by it.
+/// An event's new time and the rep that results.
 #[derive(Clone, Debug, PartialEq)]
 pub struct MovedEvent {
     /// The rep.
     pub rep: RepId,
-    /// What was moved.
+    /// The event that was moved.
     pub event: EventName,
     /// The rep with it: its events, measures, verdicts and bands are stored; the rest stays as it was logged.
     pub judged: JudgedRep,
 }
 
-/// Stores a moved event. `None` where the rep is not there.
+/// Stores a moved event. `None` where there is no such rep.
 pub(in crate::journal) fn move_event(
     connection: &Connection,
     moved: &MovedEvent,
@@ -60,7 +61,7 @@ pub(in crate::journal) fn move_event(
     Ok(Some(id))
 }
 
-/// Puts events and measures back as they were found. `None` where the rep is not there.
+/// Restores the events and measures that were detected. `None` where there is no such rep.
 pub(in crate::journal) fn restore_events(
     connection: &Connection,
     rep: RepId,
@@ -103,7 +104,7 @@ fn put_events(connection: &Connection, id: i64, events: &Events) -> rusqlite::Re
     )
 }
 
-/// One correction for each event that is at another time now.
+/// Records a correction for each event whose time changed.
 fn note_changes(
     connection: &Connection,
     id: i64,
@@ -136,7 +137,7 @@ fn events_now(connection: &Connection, rep: RepId) -> rusqlite::Result<Option<Ev
     query_events(connection, &sql, rep)
 }
 
-/// The events that the rep had before the coach moved any; `None` where they are as they were found.
+/// The detected events of a rep whose events the coach moved; `None` where they were not moved.
 fn events_found(connection: &Connection, rep: RepId) -> rusqlite::Result<Option<Events>> {
     let sql = format!(
         "SELECT {} FROM found_events WHERE rep = ?1",
@@ -157,7 +158,7 @@ fn query_events(
 }
 
 impl JournalReader {
-    /// The events of a rep as they were found, where the coach has moved any of them since.
+    /// The events of a rep as they were detected, where the coach has moved any of them since.
     ///
     /// # Errors
     /// Those of the disk.

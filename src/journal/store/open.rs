@@ -19,11 +19,11 @@ use crate::journal::record::SessionId;
 use crate::journal::stamp::now_to_the_millisecond;
 use crate::journal::store::schema::{self, Found};
 
-/// How long to wait for another program's lock on the file; the writer tries again after that.
+/// How long to wait for another program's lock on the file before the writer retries later.
 const BUSY_TIMEOUT: Duration = Duration::from_secs(1);
-/// What the write-ahead log may keep on disk after its content has moved into the journal.
+/// How large the write-ahead log may stay on disk after a checkpoint.
 const WAL_KEPT_BYTES: i64 = 8 << 20;
-/// Pages in the write-ahead log before its content moves into the journal (4 MB at 4 kB a page).
+/// Pages in the write-ahead log before a checkpoint (4 MB at 4 kB a page).
 const CHECKPOINT_PAGES: i64 = 1000;
 
 /// A session that an earlier run did not end.
@@ -33,7 +33,7 @@ pub(crate) struct UncleanSession {
     pub id: SessionId,
     /// When it began.
     pub started_at: Timestamp,
-    /// The end it was now given: when its last rep was logged, or its start.
+    /// The end it was given: when its last rep was logged, or its start.
     pub(crate) ended_at: Timestamp,
     /// How many reps it has.
     pub(crate) reps: u32,
@@ -48,7 +48,7 @@ pub struct OpenReport {
     pub(crate) upgraded_from: Option<u32>,
     /// Sessions that a crash, kill or power cut left open; they are closed now, with a note.
     pub(crate) unclean: Vec<UncleanSession>,
-    /// The damaged journal that was set aside for a new one, where [`Journal::open_or_quarantine`] found one.
+    /// The damaged journal that [`Journal::open_or_quarantine`] renamed and replaced by a new one.
     pub quarantined: Option<Quarantined>,
 }
 
@@ -73,12 +73,12 @@ pub struct Journal {
     pub(in crate::journal) reader: JournalReader,
     report: OpenReport,
     identity: Option<FileIdentity>,
-    // Last, so that it is given back after the connection has closed. Without one it is an editor beside a writer.
+    // Last, so that it is released after the connection has closed. `None` for an editor beside a writer.
     _lock: Option<WriterLock>,
 }
 
 impl Journal {
-    /// Opens the journal for writing; makes it, and its folder, where there is none.
+    /// Opens the journal for writing; creates it, and its folder, where there is none.
     ///
     /// # Errors
     /// [`JournalError::InUse`] while another cagehand writes it; [`JournalError::Directory`],
@@ -90,11 +90,11 @@ impl Journal {
         Self::open_with(path, OnDamage::Refuse)
     }
 
-    /// As [`Self::open`], but a journal that is damaged gives way to a new one: the damaged file and its log keep all
-    /// their bytes under another name, and the report says which. A file that never was a journal is refused.
+    /// As [`Self::open`], but a damaged journal is replaced by a new one: the damaged file and its log keep all their bytes
+    /// under another name, which the report gives. A file that never was a journal is refused.
     ///
     /// # Errors
-    /// As [`Self::open`]; [`JournalError::NoAccess`] also where the damaged file cannot be renamed.
+    /// As [`Self::open`]; also [`JournalError::NoAccess`] where the damaged file cannot be renamed.
     pub fn open_or_quarantine(path: &Path) -> Result<Self, JournalError> {
         Self::open_with(path, OnDamage::Quarantine)
     }
@@ -140,7 +140,7 @@ impl Journal {
     }
 
     /// Opens the journal for a short change, such as a new plan: as [`Self::open`], but also while another cagehand
-    /// writes it, whose running session is then left alone. SQLite keeps the two out of each other's way.
+    /// writes it, whose running session is left alone. SQLite's own locks keep the two apart.
     ///
     /// # Errors
     /// As [`Self::open`], never [`JournalError::InUse`].
@@ -149,7 +149,7 @@ impl Journal {
             Err(JournalError::InUse { .. }) => {}
             opened => return opened,
         }
-        // Whoever writes it has brought the tables up to date, or is of another version.
+        // The writer has brought the tables up to date, or is of another version.
         drop(Self::read_only(path)?);
         let connection = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_WRITE)
             .map_err(|error| JournalError::from_sqlite(path, "open it", error))?;
@@ -212,7 +212,7 @@ impl Journal {
         &self.report
     }
 
-    /// Makes sure that the open file still has its name. SQLite would go on writing to a deleted one.
+    /// Makes sure that the open file still has its name: SQLite would go on writing to a deleted one.
     pub(in crate::journal) fn refuse_moved(&self) -> Result<(), JournalError> {
         if FileIdentity::of(&self.reader.path) == self.identity {
             return Ok(());
@@ -246,7 +246,7 @@ impl JournalReader {
         Ok(reader)
     }
 
-    /// Runs a piece of SQLite work; `doing` completes "cannot ..." should it fail.
+    /// Runs SQLite calls; `doing` completes "cannot ..." in the message should they fail.
     pub(in crate::journal) fn query<T>(
         &self,
         doing: &'static str,
@@ -255,7 +255,7 @@ impl JournalReader {
         work(&self.connection).map_err(|error| JournalError::from_sqlite(&self.path, doing, error))
     }
 
-    /// Makes every commit last through a power cut, and makes sure that SQLite agreed to it.
+    /// Sets the pragmas by which every commit survives a power cut, and reads them back.
     fn enforce_pragmas(&self) -> Result<(), JournalError> {
         self.query("set how long to wait", |c| c.busy_timeout(BUSY_TIMEOUT))?;
         // On macOS an ordinary fsync leaves data in the drive's cache; elsewhere this has no effect.
@@ -263,7 +263,7 @@ impl JournalReader {
         self.enforce_pragma("journal_mode", "WAL", "wal")?;
         self.enforce_pragma("synchronous", "FULL", "2")?;
         self.enforce_pragma("foreign_keys", "ON", "1")?;
-        // What a deletion frees is overwritten: a hitter who asks to be forgotten is.
+        // Deleted bytes are overwritten: a hitter's data is gone when they ask for it.
         self.enforce_pragma("secure_delete", "ON", "1")?;
         let kept = WAL_KEPT_BYTES.to_string();
         self.enforce_pragma("journal_size_limit", &kept, &kept)?;
@@ -278,7 +278,7 @@ impl JournalReader {
         wanted: &str,
     ) -> Result<(), JournalError> {
         let found = self.query("set how it is written", |c| {
-            // Some settings answer with a row and some do not; the reading back is what counts.
+            // Some pragmas answer with a row and some do not; what counts is reading them back.
             c.pragma_update_and_check(None, setting, value, |_| Ok(()))
                 .or_else(|error| match error {
                     rusqlite::Error::QueryReturnedNoRows => Ok(()),
@@ -311,7 +311,7 @@ struct FileIdentity {
 }
 
 impl FileIdentity {
-    /// `None` where there is no file of this name, and on systems that do not number files.
+    /// `None` where there is no file of this name, and on systems without inode numbers.
     fn of(path: &Path) -> Option<Self> {
         #[cfg(unix)]
         {
@@ -330,7 +330,7 @@ impl FileIdentity {
     }
 }
 
-/// The journal's full name; makes its folder. Two names of one file must lead to one lock.
+/// The journal's canonical path; creates its folder. Two names of one file must lead to one lock.
 pub(in crate::journal) fn full_path(path: &Path) -> Result<PathBuf, JournalError> {
     refuse_special_files(path)?;
     let folder = match path.parent() {
@@ -346,7 +346,7 @@ pub(in crate::journal) fn full_path(path: &Path) -> Result<PathBuf, JournalError
     }
 }
 
-/// Opens a file for writing, makes it where there is none, and brings it up to date. The lock must be held.
+/// Opens a file for writing, creates it where there is none, and brings it up to date. The lock must be held.
 fn open_file(path: &Path) -> Result<(JournalReader, OpenReport), JournalError> {
     let found = if fs::metadata(path).is_ok_and(|file| file.len() > 0) {
         check_before_writing(path)?
@@ -421,8 +421,8 @@ pub(in crate::journal) fn refuse_special_files(path: &Path) -> Result<(), Journa
     Ok(())
 }
 
-/// Makes an empty file that strangers on the machine cannot read; SQLite gives its side files the
-/// same rights. An existing file keeps what its owner chose.
+/// Creates an empty file that other users cannot read; SQLite gives its side files the same permissions. An existing
+/// file keeps those that its owner chose.
 pub(in crate::journal) fn create_for_owner_and_group(path: &Path) -> Result<(), JournalError> {
     let mut options = fs::OpenOptions::new();
     options.write(true).create_new(true);

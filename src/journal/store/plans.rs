@@ -1,7 +1,7 @@
-//! Plans in the journal: each change is a new entry, so that it stays known which plan a session went by.
+//! Plans in the journal: each change is a new row, so that the plan of an old session stays known.
 //!
 //! In: a plan's name and its own text, which this room does not read. Out: the newest plan of a hitter, or the one for
-//! everybody who has none of their own. An entry with an empty text says that there is no plan any more.
+//! everybody who has none of their own. A row with an empty text removes the plan.
 
 use jiff::Timestamp;
 use rusqlite::{OptionalExtension, Row};
@@ -25,7 +25,7 @@ pub(crate) struct StoredPlan {
     pub(crate) hitter_name: Option<String>,
     /// What the coach calls it.
     pub(crate) name: String,
-    /// The plan's own text; empty where the plan was taken away.
+    /// The plan's own text; empty where the plan was removed.
     pub(crate) text: String,
     /// When it was made.
     pub(crate) made_at: Timestamp,
@@ -49,7 +49,7 @@ impl Journal {
 
 impl JournalReader {
     /// The plan in force for a hitter: the newest of their own, else the newest for everybody; `None` where there is
-    /// none, or where it was taken away.
+    /// none, or where it was removed.
     pub(crate) fn plan_in_force(
         &self,
         hitter: Option<HitterId>,

@@ -1,4 +1,4 @@
-//! Questions to a journal: sessions, counts, reps and their landmarks.
+//! Queries of a journal: sessions, counts, reps and their landmarks.
 
 use std::fmt;
 
@@ -34,7 +34,7 @@ pub struct SessionRow {
     pub started_at: Timestamp,
     /// When it ended; `None` while it runs.
     pub(crate) ended_at: Option<Timestamp>,
-    /// Why it ended, where not as usual.
+    /// Why it ended, if not as usual.
     pub(crate) end_note: Option<String>,
     /// What was watched.
     pub source: String,
@@ -101,14 +101,14 @@ pub struct StoredRep {
     pub(crate) marked: bool,
     /// Why the coach struck it out; `None` where it counts.
     pub(crate) struck: Option<String>,
-    /// What the coach calls it, where that is not what it was found as.
+    /// The coach's label, where it differs from what was detected.
     pub(crate) label_override: Option<RepKind>,
     /// Whether the coach moved any of its events; its measures are then made with them.
     pub moved: bool,
 }
 
 impl StoredRep {
-    /// What the rep counts as: what the coach calls it, else what it was found as.
+    /// What the rep counts as: the coach's label, else what was detected.
     pub(crate) fn kind(&self) -> RepKind {
         self.label_override.unwrap_or(self.judged.rep.kind)
     }
@@ -119,7 +119,7 @@ impl StoredRep {
     }
 }
 
-/// Which sessions are wanted; the default is all of them.
+/// Selects sessions; the default is all of them.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(crate) struct SessionFilter {
     /// Only this hitter's.
@@ -132,7 +132,7 @@ pub(crate) struct SessionFilter {
     pub(crate) at_most: Option<u32>,
 }
 
-/// Which reps are wanted; the default is all of them.
+/// Selects reps; the default is all of them.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct RepFilter {
     /// Only this hitter's.
@@ -169,12 +169,12 @@ impl JournalReader {
         self.sessions_of(&SessionFilter::default())
     }
 
-    /// The wanted sessions, the newest first.
+    /// The selected sessions, the newest first.
     pub(crate) fn sessions_of(
         &self,
         filter: &SessionFilter,
     ) -> Result<Vec<SessionRow>, JournalError> {
-        // Only the conditions that are wanted are written, so that each can use its index.
+        // Only conditions that are set are written, so that each can use its index.
         let mut conditions = Vec::new();
         let mut values = Vec::new();
         let mut only = |condition: &'static str, value: Option<i64>| {
@@ -352,8 +352,8 @@ impl JournalReader {
         }
     }
 
-    /// Hands each wanted rep to `take`, in the order of logging, one at a time. All of them are as
-    /// the journal was at the start, whatever is logged meanwhile. Returns how many there were.
+    /// Calls `take` with each selected rep, in the order of logging. All come from one snapshot of the journal, whatever is
+    /// logged meanwhile. Returns how many there were.
     ///
     /// # Errors
     /// [`JournalError::NoSuchHitter`], [`JournalError::NoSuchSession`], those of the disk, and what
@@ -365,8 +365,8 @@ impl JournalReader {
     ) -> Result<u64, JournalError> {
         let doing = "read the reps";
         let sqlite = |error| JournalError::from_sqlite(&self.path, doing, error);
-        // A read transaction: reps and their measures come from one moment. It ends with its drop.
-        let _moment = self.connection.unchecked_transaction().map_err(sqlite)?;
+        // A read transaction: reps and their measures come from one snapshot. It ends when it is dropped.
+        let _snapshot = self.connection.unchecked_transaction().map_err(sqlite)?;
         let (conditions, values) = self.conditions(filter)?;
         let sql = format!("{} {conditions} ORDER BY reps.id", select_reps());
         let mut select = self.connection.prepare(&sql).map_err(sqlite)?;
@@ -382,8 +382,8 @@ impl JournalReader {
         Ok(count)
     }
 
-    /// What is usual for a hitter, from all of their stored swings; `swings` of them fix it. A hitter who is not in the
-    /// journal yet has nothing usual.
+    /// A hitter's baselines from all of their stored swings; the first `swings` of them fix a baseline. A hitter who is not in the
+    /// journal yet has none.
     ///
     /// # Errors
     /// Those of the disk.
@@ -409,8 +409,7 @@ impl JournalReader {
         }
     }
 
-    /// The filter as SQL. Only the conditions that are wanted are written, so that each can use its
-    /// index.
+    /// The filter as SQL. Only conditions that are set are written, so that each can use its index.
     pub(in crate::journal) fn conditions(
         &self,
         filter: &RepFilter,

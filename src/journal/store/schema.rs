@@ -19,7 +19,7 @@ pub(in crate::journal) const STEPS: &[&str] = &[
 /// The newest version this program knows.
 pub(in crate::journal) const VERSION: u32 = STEPS.len() as u32;
 
-/// What a file is, judged without writing to it.
+/// What a file is, found without writing to it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(in crate::journal) enum Found {
     /// No tables and no marks: free to become a journal.
@@ -33,7 +33,7 @@ pub(in crate::journal) enum Found {
     Foreign,
 }
 
-/// Looks at the marks of an open file. It only reads.
+/// Reads the marks of an open file.
 pub(in crate::journal) fn identify(connection: &Connection) -> rusqlite::Result<Found> {
     let application: i32 = connection.pragma_query_value(None, "application_id", |r| r.get(0))?;
     let version: i32 = connection.pragma_query_value(None, "user_version", |r| r.get(0))?;

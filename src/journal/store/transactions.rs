@@ -1,4 +1,4 @@
-//! Writing into an open journal: each function here is one transaction, whole or not at all.
+//! Writing to an open journal: each function here is one transaction, which is stored whole or not at all.
 
 use jiff::Timestamp;
 use rusqlite::{Transaction, TransactionBehavior, params};
@@ -29,7 +29,7 @@ impl Journal {
     }
 
     /// Begins a session of this hitter, who is found or added in the same transaction, so that a
-    /// second try does not add a nameless hitter twice.
+    /// retry does not add a nameless hitter twice.
     pub(in crate::journal) fn begin_session_of(
         &mut self,
         hitter: Option<&NewHitter>,
@@ -48,7 +48,7 @@ impl Journal {
         })
     }
 
-    /// Ends a session; `note` says why where it did not end as usual.
+    /// Ends a session; `note` says why if it did not end as usual.
     ///
     /// # Errors
     /// [`JournalError::NoSuchSession`], and those of the disk.
@@ -74,9 +74,9 @@ impl Journal {
         }
     }
 
-    /// Logs a rep with its measures and its timeline. Once this returns the rep outlives a power cut.
+    /// Logs a rep with its measures and its timeline. Once this returns the rep survives a power cut.
     ///
-    /// A rep that is logged a second time (same session, number and end) is not doubled.
+    /// A rep that is logged a second time (same session, number and end) is stored once.
     ///
     /// # Errors
     /// [`JournalError::Refused`] where the session does not exist or another rep has the number; the
@@ -102,8 +102,8 @@ impl Journal {
         })
     }
 
-    /// Moves all of the write-ahead log into the open file and empties it. Unlike SQLite's own way at
-    /// closing it does so also where the file was moved, so that no log is left beside a new one.
+    /// Moves all of the write-ahead log into the open file and empties it. Unlike SQLite's checkpoint on closing, this also
+    /// works where the file was moved, so that no log is left beside a new file.
     pub(in crate::journal) fn empty_wal(&self) -> Result<(), JournalError> {
         let blocked: bool = self.reader.query("clear the write-ahead log", |c| {
             c.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get(0))
@@ -116,7 +116,7 @@ impl Journal {
         }
     }
 
-    /// One transaction: committed if `work` succeeds, undone if it or the commit fails.
+    /// One transaction: committed if `work` succeeds, rolled back if it or the commit fails.
     pub(in crate::journal) fn transaction<T>(
         &mut self,
         doing: &'static str,
@@ -125,7 +125,7 @@ impl Journal {
         self.refuse_moved()?;
         let reader = &mut self.reader;
         let done = (|| {
-            // Taking the write lock at once keeps a reader's lock from turning into a deadlock.
+            // Taking the write lock at once avoids the deadlock of two readers that both want to write.
             let change = reader
                 .connection
                 .transaction_with_behavior(TransactionBehavior::Immediate)?;

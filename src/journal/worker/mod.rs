@@ -1,8 +1,7 @@
-//! The handle to the journal's writer thread, and what it tells about its state.
+//! The handle to the journal's writer thread, and the state that it reports.
 //!
-//! Reps go in through a bounded queue and are never dropped: while the disk does not take them they
-//! wait in memory, and when that is full too the sender waits. The thread itself is in
-//! `writer_thread`.
+//! Reps go in through a bounded queue and are never dropped: while they cannot be written they
+//! wait in memory, and when that is full too the sender blocks. The thread itself is in [`thread`].
 
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -22,15 +21,15 @@ use crate::journal::store::open::{Journal, OpenReport};
 use crate::journal::worker::thread::Worker;
 use crate::thread::spawn;
 
-/// Jobs in the channel to the thread; a few reps, as the thread takes them out at once.
+/// Capacity of the channel to the thread; small, since the thread receives jobs at once.
 const CHANNEL_JOBS: usize = 16;
 
-/// How the writer waits.
+/// How long and for how much the writer waits.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct WriterOptions {
-    /// How long to wait between tries while the disk does not take reps.
+    /// How long to wait between tries while reps cannot be written.
     pub(crate) retry_every: Duration,
-    /// How many entries wait in memory before senders wait; a packed rep is about 30 kB.
+    /// How many jobs wait in memory before senders block; a packed rep is about 30 kB.
     pub(crate) waiting_limit: usize,
 }
 
@@ -43,13 +42,13 @@ impl Default for WriterOptions {
     }
 }
 
-/// Whether the disk takes reps.
+/// Whether reps can be written.
 #[derive(Clone, Debug, PartialEq, Default)]
 pub(crate) enum Storage {
     /// What was logged is on disk, or on its way.
     #[default]
     Working,
-    /// Reps wait in memory; they are tried again every few seconds.
+    /// Reps wait in memory and are retried every few seconds.
     Waiting {
         /// Since when, by the wall clock.
         since: Timestamp,
@@ -60,20 +59,20 @@ pub(crate) enum Storage {
 
 /// The writer's state for the page and the health figures.
 #[derive(Clone, Debug, PartialEq, Default)]
-pub struct WriterState {
-    /// Whether the disk takes reps.
+pub(crate) struct WriterState {
+    /// Whether reps can be written.
     pub(crate) storage: Storage,
-    /// The session now written to, once it is on disk.
+    /// The running session, once it is on disk.
     pub session: Option<SessionId>,
     /// When that session began.
     pub(crate) session_started: Option<Timestamp>,
-    /// Entries that wait in memory.
+    /// Jobs that wait in memory.
     pub(crate) waiting: usize,
     /// Reps on disk since the start.
     pub(crate) stored_reps: u64,
-    /// Reps that the journal refused for good; always 0 unless cagehand has a fault.
+    /// Reps that the journal refused for good; always 0 unless cagehand has a bug.
     pub(crate) refused_reps: u64,
-    /// How often the journal was opened afresh after a fault of our own.
+    /// How often the journal was reopened after a panic.
     pub(crate) restarts: u64,
     /// How long the last commit took, in milliseconds.
     pub(crate) last_commit_ms: Option<f64>,
@@ -98,12 +97,12 @@ pub(in crate::journal) enum Job<R = Box<RepRecord>> {
     },
 }
 
-/// How long whoever asks for an edit waits for it.
+/// How long to wait for an edit.
 const EDIT_PATIENCE: Duration = Duration::from_secs(5);
 
 /// Edits a journal beside its [`JournalWriter`]; cheap to copy to other threads.
 #[derive(Clone, Debug)]
-pub struct JournalHandle {
+pub(crate) struct JournalHandle {
     sender: Sender<Job>,
     path: PathBuf,
 }
@@ -115,17 +114,12 @@ impl PartialEq for JournalHandle {
 }
 
 impl JournalHandle {
-    /// The journal's file.
-    pub fn path(&self) -> &Path {
-        &self.path
-    }
-
-    /// Makes a change and waits until it is on disk; gives the number of what was added or changed. An edit that cannot be
-    /// made at once is given up: whoever asked is still there to try again.
+    /// Makes a change, waits until it is on disk, and returns the number of the row. An edit that cannot be made at once fails:
+    /// the caller is still there to try again.
     ///
     /// # Errors
     /// Those of [`Journal::edit`], and [`JournalError::WriterGone`] where the writer has ended or does not answer in time.
-    pub fn edit(&self, edit: Edit) -> Result<i64, JournalError> {
+    pub(crate) fn edit(&self, edit: Edit) -> Result<i64, JournalError> {
         let gone = || JournalError::WriterGone {
             path: self.path.clone(),
         };
@@ -137,7 +131,7 @@ impl JournalHandle {
     }
 }
 
-/// What handle and thread share.
+/// What the handle and the thread share.
 #[derive(Debug, Default)]
 pub(in crate::journal) struct Shared {
     state: Mutex<WriterState>,
@@ -146,7 +140,7 @@ pub(in crate::journal) struct Shared {
 
 impl Shared {
     pub(in crate::journal) fn state(&self) -> MutexGuard<'_, WriterState> {
-        // A state left by a panic is still a state; the thread's end is noticed elsewhere.
+        // A state left by a panic is still valid; the thread's end is noticed elsewhere.
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
@@ -179,13 +173,13 @@ pub struct JournalWriter {
 impl JournalWriter {
     /// Opens the journal and starts the thread named `journal`.
     ///
-    /// A full or failing disk does not keep the program from starting: the thread then opens the
-    /// journal when it can, and what is logged until then waits in memory. A damaged journal does not either: it is set
-    /// aside for a new one, which [`WriterState::opened`] tells.
+    /// A full or failing disk does not keep the program from starting: the thread opens the journal when it can, and what is
+    /// logged until then waits in memory. Nor does a damaged journal: it is quarantined and replaced by a new one, which
+    /// [`WriterState::opened`] reports.
     ///
     /// # Errors
     /// Those of [`Journal::open_or_quarantine`] that do not pass by themselves, and [`JournalError::WriterGone`]
-    /// where the system gives no thread.
+    /// where the thread cannot be started.
     pub(crate) fn start(path: &Path, options: WriterOptions) -> Result<Self, JournalError> {
         let journal = match Journal::open_or_quarantine(path) {
             Ok(journal) => Ok(journal),
@@ -215,16 +209,16 @@ impl JournalWriter {
         })
     }
 
-    /// Begins a session, for this hitter where one is given; a session that runs is ended first.
+    /// Begins a session, for this hitter if there is one; a running session is ended first.
     ///
     /// # Errors
     /// [`JournalError::WriterGone`]. Errors of the disk show in [`JournalWriter::state`].
-    pub fn begin_session(
+    pub(crate) fn begin_session(
         &self,
         hitter: Option<NewHitter>,
         session: NewSession,
     ) -> Result<(), JournalError> {
-        // Until it is on disk nothing is told of a session: what asks meanwhile must not be given the one before.
+        // Until the new session is on disk the state names none: nobody may take the one before for it.
         {
             let mut state = self.shared.state();
             (state.session, state.session_started) = (None, None);
@@ -232,16 +226,16 @@ impl JournalWriter {
         self.send(Job::Session { hitter, session })
     }
 
-    /// Logs a rep in the session begun last. Waits while the queue is full, never drops.
+    /// Logs a rep in the session begun last. Blocks while the queue is full, never drops.
     ///
     /// # Errors
     /// [`JournalError::WriterGone`].
-    pub fn log_rep(&self, record: RepRecord) -> Result<(), JournalError> {
+    pub(crate) fn log_rep(&self, record: RepRecord) -> Result<(), JournalError> {
         self.send(Job::Rep(Box::new(record)))
     }
 
-    /// Where the journal lies.
-    pub fn path(&self) -> &Path {
+    /// The journal's file.
+    pub(crate) fn path(&self) -> &Path {
         &self.path
     }
 
@@ -260,8 +254,7 @@ impl JournalWriter {
         state
     }
 
-    /// Ends the session, stores what waits, and joins the thread. While the disk does not take reps
-    /// it tries for up to `patience`.
+    /// Ends the session, stores what waits, and joins the thread. If reps cannot be written it retries for up to `patience`.
     ///
     /// # Errors
     /// [`JournalError::NotStored`] with the number of reps lost, [`JournalError::WriterGone`] where
@@ -275,7 +268,7 @@ impl JournalWriter {
             return Ok(());
         };
         let now = Instant::now();
-        // A patience too long for the clock means as good as for ever.
+        // A patience that the clock cannot express means practically forever.
         let give_up_at = now
             .checked_add(patience)
             .unwrap_or(now + Duration::from_secs(1 << 30));
@@ -295,8 +288,7 @@ impl JournalWriter {
     }
 
     fn send(&self, job: Job) -> Result<(), JournalError> {
-        // A send to a full queue waits; it ends with an error once the thread, and with it the
-        // queue's other end, is gone.
+        // Blocks while the queue is full; fails once the thread, and with it the other end of the queue, is gone.
         let sent = self
             .sender
             .as_ref()
@@ -312,7 +304,7 @@ impl JournalWriter {
 }
 
 impl Drop for JournalWriter {
-    /// Stores what waits, should nobody have called [`JournalWriter::close`].
+    /// Stores what waits if [`JournalWriter::close`] was not called.
     fn drop(&mut self) {
         if let Err(error) = self.finish(Duration::from_secs(2)) {
             tracing::error!(%error, "the journal's writer did not end well");

@@ -1,8 +1,7 @@
-//! The writer thread: takes entries in, stores them in their order, waits while the disk fails.
+//! The writer thread: receives jobs, stores them in order, waits while the disk fails.
 //!
-//! Entries arrive through the channel and wait in `pending` until each is on disk. The first that
-//! fails for a passing reason stops the row; all are tried again later, in order. The connection is
-//! kept meanwhile: SQLite goes on with it as soon as there is room.
+//! Jobs arrive through the channel and wait in `pending` until each is on disk. The first that fails for a passing reason
+//! stops the queue; all are retried later, in order. The connection is kept meanwhile: SQLite goes on as soon as there is room.
 
 use std::collections::VecDeque;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -18,7 +17,7 @@ use crate::journal::stamp::now_to_the_millisecond;
 use crate::journal::store::open::Journal;
 use crate::journal::worker::{Job, Shared, Storage, WriterOptions};
 
-/// The longest wait between tries once the program wants to end.
+/// The longest wait between tries once the program is ending.
 const LAST_TRIES_EVERY: Duration = Duration::from_millis(200);
 
 /// A job that waits to be stored.
@@ -36,7 +35,7 @@ impl Job {
     }
 }
 
-/// The thread's work.
+/// The thread's state.
 pub(in crate::journal) struct Worker {
     path: PathBuf,
     /// `None` until the journal could be opened.
@@ -46,11 +45,11 @@ pub(in crate::journal) struct Worker {
     receiver: Receiver<Job>,
     pending: VecDeque<Pending>,
     session: Option<SessionId>,
-    /// How the running session began, should it have to begin again in a new file.
+    /// How the running session began, to begin it again in a new file.
     begun: Option<(Option<NewHitter>, NewSession)>,
-    /// The first entry that waits has met a fault of our own.
+    /// Whether the first pending job has caused a panic.
     failed_before: bool,
-    /// The rep with this number meets a fault so many times.
+    /// Number of a rep, and how often storing it panics.
     #[cfg(test)]
     pub(in crate::journal) fault_at: (u32, u32),
 }
@@ -116,7 +115,7 @@ impl Worker {
     pub(in crate::journal) fn receive(&mut self, job: Job) -> bool {
         let more = !matches!(job, Job::End { .. });
         match catch_unwind(AssertUnwindSafe(|| job.packed())) {
-            // Whoever asks for an edit is there to try again; it must not come true minutes later.
+            // The person who made the edit is there to retry; it must not take effect minutes later.
             Ok(Job::Edit { reply, .. }) if self.is_waiting() => {
                 let _ = reply.send(Err(JournalError::Disk {
                     path: self.path.clone(),
@@ -137,10 +136,10 @@ impl Worker {
         matches!(self.shared.state().storage, Storage::Waiting { .. })
     }
 
-    /// Stores an entry. A fault of our own on the way is an error like others: the file is opened afresh, and an entry
-    /// that brings the fault on again is refused, so that it does not hold up those behind it.
-    fn store_guarded(&mut self, entry: &Pending) -> Result<(), JournalError> {
-        match catch_unwind(AssertUnwindSafe(|| self.store(entry))) {
+    /// Stores a job. A panic on the way is handled like an error: the file is reopened, and a job that panics again is refused,
+    /// so that it does not hold up those behind it.
+    fn store_guarded(&mut self, job: &Pending) -> Result<(), JournalError> {
+        match catch_unwind(AssertUnwindSafe(|| self.store(job))) {
             Ok(stored) => {
                 if stored.is_ok() {
                     self.failed_before = false;
@@ -167,8 +166,8 @@ impl Worker {
         }
     }
 
-    /// Takes entries in while the disk fails; returns whether more may come. Beyond the limit they
-    /// stay in the channel, so that the sender waits.
+    /// Receives jobs while the disk fails; returns whether more may come. Beyond the limit they stay in the channel, so that the
+    /// sender blocks.
     fn receive_until(&mut self, retry_at: Instant) -> bool {
         loop {
             let left = retry_at.saturating_duration_since(Instant::now());
@@ -192,8 +191,7 @@ impl Worker {
         }
     }
 
-    /// Stores what waits, in order, until nothing does or the disk fails. Returns whether nothing
-    /// waits any more.
+    /// Stores pending jobs in order until none is left or the disk fails. Returns whether none is left.
     pub(in crate::journal) fn store_pending(&mut self) -> bool {
         if self.journal.is_none() {
             match Journal::open_or_quarantine(&self.path) {
@@ -202,27 +200,27 @@ impl Worker {
             }
         }
         while self.journal.is_some()
-            && let Some(entry) = self.pending.pop_front()
+            && let Some(job) = self.pending.pop_front()
         {
             let begun = Instant::now();
-            match self.store_guarded(&entry) {
+            match self.store_guarded(&job) {
                 Ok(()) => {
-                    self.note_success(matches!(entry, Job::Rep(_)), begun.elapsed());
+                    self.note_success(matches!(job, Job::Rep(_)), begun.elapsed());
                 }
                 Err(
                     error @ (JournalError::Refused { .. } | JournalError::NoSuchSession { .. }),
                 ) => {
                     tracing::error!(%error, "an entry is lost");
-                    self.shared.state().refused_reps += u64::from(matches!(entry, Job::Rep(_)));
+                    self.shared.state().refused_reps += u64::from(matches!(job, Job::Rep(_)));
                 }
                 Err(error @ JournalError::Moved { .. }) => {
                     tracing::warn!(%error, "a new journal is begun");
-                    self.restart_in_new_file(entry);
+                    self.restart_in_new_file(job);
                 }
-                // Errors that do not pass by themselves (damage, say) are kept waiting as well: the
-                // reps are safer in memory, and the page shows what is wrong.
+                // After errors that do not pass by themselves, such as damage, jobs wait as well: the reps are
+                // safer in memory, and the page shows what is wrong.
                 Err(error) => {
-                    self.pending.push_front(entry);
+                    self.pending.push_front(job);
                     self.note_failure(&error);
                     break;
                 }
@@ -232,18 +230,18 @@ impl Worker {
         self.pending.is_empty()
     }
 
-    /// Lets go of a file that was moved or deleted; the entry and what follows go to a new one.
-    fn restart_in_new_file(&mut self, entry: Pending) {
+    /// Lets go of a file that was moved or deleted; this job and those after it go to a new one.
+    fn restart_in_new_file(&mut self, job: Pending) {
         if let Some(old) = self.journal.take()
             && let Err(error) = old.empty_wal()
         {
             tracing::warn!(%error, "the newest reps of the old journal may be lost");
         }
         let ran = self.session.take().and(self.begun.take());
-        let goes_on = matches!(entry, Job::Rep(_));
-        self.pending.push_front(entry);
+        let goes_on = matches!(job, Job::Rep(_));
+        self.pending.push_front(job);
         if goes_on && let Some((hitter, session)) = ran {
-            // The new file does not know the hitter's number of the old one.
+            // The hitter's number of the old file means nothing in the new one.
             let session = NewSession {
                 hitter: None,
                 started_at: now_to_the_millisecond(),
@@ -257,7 +255,7 @@ impl Worker {
         }
     }
 
-    fn store(&mut self, entry: &Pending) -> Result<(), JournalError> {
+    fn store(&mut self, job: &Pending) -> Result<(), JournalError> {
         let Some(journal) = self.journal.as_mut() else {
             return Err(JournalError::WriterGone {
                 path: self.path.clone(),
@@ -268,7 +266,7 @@ impl Worker {
             doing: "log a rep",
             reason: "no session was begun".to_owned(),
         };
-        match entry {
+        match job {
             Job::Session { hitter, session } => {
                 if let Some(running) = self.session {
                     journal.end_session(running, session.started_at, None)?;
@@ -276,11 +274,11 @@ impl Worker {
                 }
                 self.session = Some(journal.begin_session_of(hitter.as_ref(), session)?);
                 self.begun = Some((hitter.clone(), session.clone()));
-                // One that is followed by another already is not the one that runs.
+                // A session that another already follows is not the running one.
                 let followed = self
                     .pending
                     .iter()
-                    .any(|entry| matches!(entry, Job::Session { .. }));
+                    .any(|job| matches!(job, Job::Session { .. }));
                 if !followed {
                     let mut state = self.shared.state();
                     state.session = self.session;
@@ -300,7 +298,7 @@ impl Worker {
                 tracing::debug!(rep = rep.judged.number, ms, "rep stored");
             }
             Job::Edit { edit, reply } => {
-                // Nobody may be waiting any more; the edit was made all the same, and the page shows it.
+                // The caller may have stopped waiting; the edit is made all the same, and the page shows it.
                 let _ = reply.send(journal.edit(edit));
             }
             Job::End { at } => {
@@ -352,7 +350,7 @@ impl Worker {
         }
     }
 
-    /// Shows the failure; only the first of a row is logged.
+    /// Puts the failure into the state; only the first in a row is logged.
     fn note_failure(&self, error: &JournalError) {
         let mut state = self.shared.state();
         state.waiting = self.pending.len();
@@ -376,7 +374,7 @@ impl Worker {
         let reps = self
             .pending
             .iter()
-            .filter(|entry| matches!(entry, Job::Rep(_)))
+            .filter(|job| matches!(job, Job::Rep(_)))
             .count();
         if reps == 0 {
             return Ok(());
