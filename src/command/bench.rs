@@ -2,15 +2,19 @@
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Instant;
 
 use clap::Args;
 
 use super::replay::ModelArg;
-use super::{Failure, bench_live, terminal};
+use super::{Failure, terminal};
 use crate::capture::{ClipSource, Frame};
-use crate::daemon::{BenchmarkLoad, cue_library, time_landmarks};
+use crate::daemon::{
+    BenchmarkLoad, LiveBenchmark, LiveBenchmarkReport, cue_library, time_landmarks,
+};
 use crate::paths;
+use crate::picture_size::PictureSize;
 use crate::pose::{Model, usual_threads};
 use crate::settings::Settings;
 use crate::sound::measure_latency;
@@ -129,7 +133,7 @@ impl Bench {
         sound(settings)?;
         if self.live_secs > 0 {
             let model = self.model.map(Model::from);
-            bench_live::run(settings, &path, model, self.live_secs)?;
+            live(settings, &path, model, self.live_secs)?;
         }
         Ok(())
     }
@@ -180,7 +184,49 @@ fn sound(settings: &Settings) -> Result<(), Failure> {
     Ok(())
 }
 
-pub(super) fn row(what: &str, times: &DurationWindow) {
+/// The pipeline as from a camera.
+fn live(settings: &Settings, path: &Path, model: Option<Model>, secs: u32) -> Result<(), Failure> {
+    let benchmark = LiveBenchmark::prepare(path, model)?;
+    let PictureSize {
+        width_px,
+        height_px,
+    } = benchmark.size;
+    terminal::println(&format!(
+        "as from a camera: {width_px} x {height_px} Motion-JPEG, {:.0} frames a second, {secs} s; {}",
+        benchmark.fps, benchmark.reason
+    ));
+    let LiveBenchmarkReport {
+        counts,
+        health,
+        decode,
+    } = benchmark.run(settings, secs)?;
+    let count = |figure: &AtomicU64| figure.load(Ordering::Relaxed);
+    let (frames, dropped) = (count(&health.frames), count(&health.dropped));
+    terminal::println(&format!(
+        "  {frames} frames, {dropped} dropped ({:.2} %), hitter in {}, {} swings",
+        100.0 * dropped as f64 / frames.max(1) as f64,
+        count(&health.bodies),
+        counts.swings
+    ));
+    row("decode", &decode);
+    row("crop, model, landmarks", &health.pose);
+    row("capture to analysis", &health.capture_to_analysis);
+    for (what, times) in [
+        ("frame to cue", &health.cue),
+        ("finish to cue", &health.finish_to_cue),
+        ("frame to head tone", &health.tone),
+    ] {
+        match times.quantiles_ms() {
+            Some(_) => row(what, times),
+            None => {
+                terminal::println(&format!("  {what:<22} not measured: nothing was heard"));
+            }
+        }
+    }
+    Ok(())
+}
+
+fn row(what: &str, times: &DurationWindow) {
     let [p50, p95, p99] = [0.5, 0.95, 0.99].map(|q| times.quantile_ms(q).unwrap_or(f64::NAN));
     terminal::println(&format!(
         "  {what:<22} p50 {p50:6.2} ms   p95 {p95:6.2} ms   p99 {p99:6.2} ms"

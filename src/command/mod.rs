@@ -2,7 +2,6 @@
 //! prints the result.
 
 mod bench;
-mod bench_live;
 mod calibrate;
 mod check;
 mod export;

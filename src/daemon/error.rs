@@ -57,6 +57,9 @@ pub enum DaemonError {
     /// A recording in which nobody is ever found.
     #[error("{}: no hitter was found in any of its {frames} frames; the whole body must be in the picture, lit, and large enough", path.display())]
     NobodyFound { path: PathBuf, frames: u64 },
+    /// A clip whose frames cannot be encoded.
+    #[error("{}: a picture cannot be packed", .0.display())]
+    UnfitClip(PathBuf),
     /// A thread could not be started.
     #[error("the system gives no more threads: {0}")]
     Thread(#[from] std::io::Error),
@@ -75,6 +78,7 @@ impl DaemonError {
                 | Self::NoSuchCamera(_)
                 | Self::UnknownPlan { .. }
                 | Self::PlanFile { .. }
+                | Self::UnfitClip(_)
         )
     }
 }
