@@ -1,27 +1,34 @@
 //! cagehand: watches a hitter, cues one thing at once, logs every rep.
 //!
-//! Data flows one way through the rooms; each knows the types of the room before it only, and
-//! [`daemon`] alone knows them all:
+//! Data flows one way. A room imports the rooms above it in this list and the leaves, never those below it:
 //!
 //! - [`capture`]: frames and where they come from
 //! - [`pose`]: the hitter's body in each frame
-//! - [`motion`]: from landmarks in pixels to signals in centimetres and seconds
+//! - `motion`: from landmarks in pixels to signals in centimeters and seconds
 //! - [`rep`]: phases, events and measures
 //! - [`pitch`]: how a pitch flies and when it comes
 //! - [`coach`]: bands, verdicts, and which cue follows a rep
 //! - [`sound`]: what the hitter hears
-//! - [`journal`]: what is kept
 //! - [`video`]: films of reps, where they are turned on
-//! - [`logging`]: what the program tells of itself
-//! - [`page`]: what is served on the local machine
-//! - `status`: how the run is, for whoever reads it
-//! - [`daemon`]: the run itself: threads, channels, shutdown
-//! - [`command`]: the command line
+//! - [`journal`]: what is kept
+//! - `logging`: the program's log
 //! - [`settings`]: what the operator and the coach have chosen
-//! - [`time`]: the one clock that they all speak in
+//! - `status`: health figures, live state and preview, written by the daemon and read by the page
+//! - `page`: the web page
+//! - [`daemon`]: the run: threads, channels, sessions, shutdown
+//! - [`command`]: the command line
+//!
+//! Leaves, which import no room:
+//!
+//! - [`time`]: the one clock that all rooms speak in
+//! - [`picture_size`]: width and height of a picture
 //! - [`text_enum`]: enums that have a fixed text in files
-//! - [`toml_checked`]: TOML that people write, checked with lines
-//! - [`thread`], [`picture_size`], `stats`, `machine`: leaves that any room may use
+//! - [`thread`]: named threads
+//! - `toml_checked`: TOML that people write, checked with line numbers
+//! - `stats`: medians and quantiles
+//! - `paths`: where the program's own files are
+//! - `machine`: free disk space, temperature, memory
+//! - `cores`: lets helper threads step aside while a core is needed
 
 pub mod capture;
 pub mod coach;

@@ -3,7 +3,7 @@
 //! First a still with a ruler is taken; somebody reads off it where a bat, something upright or home plate lie; then
 //! what follows from these places goes into the settings file. `docs/calibration.md` has the steps.
 
-mod line;
+mod image_line;
 mod lines;
 mod still;
 
@@ -12,13 +12,14 @@ use std::time::{Duration, Instant};
 
 use clap::Args;
 
-use self::line::{Line, Point, READING_PX};
+use self::image_line::{ImageLine, Point, READING_PX};
 use self::lines::{Calibration, Lines, PLATE_FRONT_CM, PLATE_SIDE_CM};
 use super::{Failure, notice, terminal};
 use crate::capture::{CameraSource, CaptureError, ClipSource, Frame, FrameSource, PlaybackRate};
 use crate::daemon::camera_request;
 use crate::motion::{BodySeries, Scale};
 use crate::paths;
+use crate::picture_size::PictureSize;
 use crate::pose::{Model, PoseFrame};
 use crate::rep::View;
 use crate::settings::{
@@ -72,13 +73,13 @@ pub(super) struct Calibrate {
     #[arg(long, value_name = "N", requires = "plate")]
     plate_cm: Option<f64>,
     /// From the camera to that edge of the plate.
-    #[arg(long, value_name = "N", requires = "plate_to_feet_cm", value_parser = centimetres)]
+    #[arg(long, value_name = "N", requires = "plate_to_feet_cm", value_parser = centimeters)]
     camera_to_plate_cm: Option<f64>,
     /// How much farther from the camera the hitter's feet are than that edge.
-    #[arg(long, value_name = "N", requires = "camera_to_plate_cm", value_parser = centimetres)]
+    #[arg(long, value_name = "N", requires = "camera_to_plate_cm", value_parser = centimeters)]
     plate_to_feet_cm: Option<f64>,
     /// How high the camera stands.
-    #[arg(long, value_name = "N", default_value = "100", value_parser = centimetres)]
+    #[arg(long, value_name = "N", default_value = "100", value_parser = centimeters)]
     camera_height_cm: f64,
     /// The camera was set square to the line to the pitcher with care: the bat then shows its roll too.
     #[arg(long, requires = "bat", conflicts_with = "plumb")]
@@ -92,7 +93,7 @@ pub(super) struct Calibrate {
 }
 
 /// A distance in a cage.
-fn centimetres(text: &str) -> Result<f64, String> {
+fn centimeters(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(cm) if (1.0..=3000.0).contains(&cm) => Ok(cm),
         _ => Err("it must be 1 to 3000 centimetres".to_owned()),
@@ -118,7 +119,7 @@ impl Calibrate {
             .lines(settings)?
             .calibrate()
             .map_err(Failure::Request)?;
-        tell(&found, self.square);
+        print_calibration(&found, self.square);
         if let Some(height_cm) = self.height_cm {
             self.compare_height(settings, f64::from(height_cm), &found)?;
         }
@@ -171,7 +172,7 @@ impl Calibrate {
         })
     }
 
-    /// The frame that is looked at: a camera's once it has settled, a clip's at the moment asked for.
+    /// The frame to use: a camera's once it has settled, a clip's at the moment asked for.
     fn first_frame(&self, source: &mut FrameSource, frame: &mut Frame) -> Result<(), Failure> {
         let started = Instant::now();
         let mut first = None;
@@ -195,13 +196,14 @@ impl Calibrate {
         )))
     }
 
-    /// The lines as told, inside the picture.
+    /// The lines of the command line, checked against the picture.
     fn lines(&self, settings: &Settings) -> Result<Lines, Failure> {
-        let size_px = self.size_px(settings)?;
-        let line = |told: &Option<Vec<Point>>, what: &str| {
-            told.as_deref()
+        let size = self.picture_size(settings)?;
+        let line = |points: &Option<Vec<Point>>, what: &str| {
+            points
+                .as_deref()
                 .and_then(|points| points.try_into().ok())
-                .map(|ends: [Point; 2]| Line::new(ends, what, size_px))
+                .map(|ends: [Point; 2]| ImageLine::new(ends, what, size))
                 .transpose()
                 .map_err(Failure::Request)
         };
@@ -227,28 +229,31 @@ impl Calibrate {
         })
     }
 
-    /// The size of the picture in which the places were read: the still's, else what the settings ask of the camera.
-    fn size_px(&self, settings: &Settings) -> Result<(u32, u32), Failure> {
-        let wished = (settings.camera.width, settings.camera.height);
-        let Some(path) = &self.picture else {
-            return Ok(wished);
+    /// The size of the picture that the points were read in: the still's, else what the settings ask of the camera.
+    fn picture_size(&self, settings: &Settings) -> Result<PictureSize, Failure> {
+        let requested = PictureSize {
+            width_px: settings.camera.width,
+            height_px: settings.camera.height,
         };
-        let size = still::size_px(path).map_err(|e| {
+        let Some(path) = &self.picture else {
+            return Ok(requested);
+        };
+        let size = still::picture_size(path).map_err(|e| {
             Failure::Request(format!(
                 "{}: this is no still in which places could have been read: {e}. Take it first, with --picture alone",
                 path.display()
             ))
         })?;
-        if size != wished {
+        if size != requested {
             terminal::println(&format!(
                 "the still is {} x {}, the settings ask the camera for {} x {}: what follows holds for the still's size",
-                size.0, size.1, wished.0, wished.1
+                size.width_px, size.height_px, requested.width_px, requested.height_px
             ));
         }
         Ok(size)
     }
 
-    /// Lays the scale beside the one that follows from a hitter's height.
+    /// Compares the scale with the one that follows from a hitter's height.
     fn compare_height(
         &self,
         settings: &Settings,
@@ -362,8 +367,8 @@ fn values(found: &Calibration) -> CameraValues {
     }
 }
 
-/// Prints what was found and how sure it is.
-fn tell(found: &Calibration, square: bool) {
+/// Prints what was found with its uncertainty.
+fn print_calibration(found: &Calibration, square: bool) {
     terminal::println(&format!(
         "If each end was read to {READING_PX} pixels (one standard deviation):"
     ));

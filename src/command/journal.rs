@@ -1,4 +1,4 @@
-//! `cagehand journal`: looking after the journal, for whoever keeps the machine.
+//! `cagehand journal`: upkeep of the journal.
 //!
 //! In: the journal, or a copy of it. Out: what it holds, whether it is sound, a checked copy, a hitter's files, or a
 //! journal without the hitter. `restore`, `delete-hitter` and `delete-video` change something;
@@ -21,7 +21,7 @@ use crate::video::{DeletedFilms, FilmError, FilmStore};
 
 /// What to do where a cagehand writes the journal.
 const STOP_FIRST: &str = "Stop cagehand first (Ctrl-C, or `sudo systemctl stop cagehand` where it runs as a service), then say this again";
-/// At most so many reps with bad landmarks are named.
+/// No more reps with bad landmarks are named.
 const NAMED: usize = 20;
 
 /// Arguments of `journal`.

@@ -40,7 +40,7 @@ impl PitchArgs {
         use crate::pitch::Speed;
         let wrong = |error: PitchError| Failure::Request(error.to_string());
         let air = Air::at(self.temperature_c, self.altitude_m).map_err(wrong)?;
-        let told = self
+        let given = self
             .speed_mph
             .map(Speed::from_mph)
             .or(self.speed_kmh.map(Speed::from_km_h));
@@ -49,7 +49,7 @@ impl PitchArgs {
             if self.level.is_some_and(|wanted| wanted != level) {
                 continue;
             }
-            let speeds = match told {
+            let speeds = match given {
                 Some(speed) => vec![speed],
                 None => SpeedClass::ALL
                     .map(|class| level.usual_speed(class))

@@ -59,7 +59,7 @@ impl PlanArgs {
         let path = journal_path(self.journal.as_deref(), settings)?;
         let hitter = match (self.everybody, self.hitter) {
             (true, _) => None,
-            (false, told) => told.or_else(|| settings.hitter.name.clone()),
+            (false, named) => named.or_else(|| settings.hitter.name.clone()),
         };
         let whose = hitter.as_deref().unwrap_or("everybody");
         match self.what {

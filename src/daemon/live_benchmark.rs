@@ -87,7 +87,7 @@ impl LiveBenchmark {
         })
     }
 
-    /// Runs the clip over and over for so many seconds; cues are heard at the default output device.
+    /// Runs the clip over and over for `secs` seconds; cues are heard at the default output device.
     ///
     /// # Errors
     /// Where a stage fails.

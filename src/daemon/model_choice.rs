@@ -37,7 +37,7 @@ const SIZE: [usize; 2] = [1280, 720];
 pub(crate) enum BenchmarkLoad {
     /// Nothing of ours: the model runs alone, or beside a camera that is being read already.
     ModelOnly,
-    /// Another thread decodes the pictures, so many a second.
+    /// Another thread decodes the pictures, at this rate.
     Decoding { fps: f64 },
 }
 

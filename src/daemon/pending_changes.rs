@@ -24,7 +24,7 @@ pub(crate) struct SettingsUpdate {
     pub baseline_swings: usize,
     /// What is known of hitter and camera.
     pub setup: HitterSetup,
-    /// Whether the hitter is told when they are set, out of view, cut off or in the dark.
+    /// Whether the hitter hears when they are set, out of view, cut off or in the dark.
     pub remarks: bool,
     /// 0 to 1.
     pub volume: f32,

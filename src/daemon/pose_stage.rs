@@ -262,7 +262,7 @@ impl PoseOutputs {
     }
 }
 
-/// Runs until the frame channel closes or nobody takes poses any more.
+/// Runs until the frame channel closes or the rep stage is gone.
 pub(super) fn run_pose_stage(
     trackers: TrackerSet,
     frames: &FrameReceiver,

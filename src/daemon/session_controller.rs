@@ -205,7 +205,7 @@ impl SessionController {
         })
     }
 
-    /// Prepares a session for the hitter of these settings, or for whoever stepped in.
+    /// Prepares a session for the hitter of these settings, or for the one who stepped in.
     fn prepare(
         &self,
         settings: &Settings,

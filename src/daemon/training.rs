@@ -26,9 +26,9 @@ pub struct Training {
     pub plan: Option<String>,
     /// Whether the session is opened in words.
     pub opening: bool,
-    /// Whether the hitter is told when they are set, out of view, cut off or in the dark.
+    /// Whether the hitter hears when they are set, out of view, cut off or in the dark.
     pub remarks: bool,
-    /// Raised by whoever asks for the count of swings; lowered once it was said.
+    /// Raised to ask for the count of swings; the rep stage lowers it when it says the count.
     pub count_asked: Arc<AtomicBool>,
 }
 

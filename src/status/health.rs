@@ -58,7 +58,7 @@ pub struct RunCounts {
     pub swings: u32,
     /// Takes.
     pub takes: u32,
-    /// Frames looked at.
+    /// Frames analyzed.
     pub frames: u64,
     /// Frames with a body.
     pub bodies: u64,

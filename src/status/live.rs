@@ -108,7 +108,7 @@ impl Default for Live {
 pub struct LiveState(watch::Sender<Arc<Live>>);
 
 impl LiveState {
-    /// Replaces the state and wakes whoever waits for the next one.
+    /// Replaces the state and wakes the screens that wait for it.
     pub(crate) fn publish(&self, live: Arc<Live>) {
         self.0.send_replace(live);
     }

@@ -1,4 +1,4 @@
-//! From lines that somebody read off a still to the camera's scale and roll.
+//! From lines that were read off a still to the camera's scale and roll.
 //!
 //! In: ends of lines in pixels and what they are in the cage. Out: a [`Calibration`] with what it is uncertain by, or why
 //! the lines cannot be right. Pure.
@@ -8,43 +8,43 @@
 //! one end is nearer and looks lower. With both, that rest is the camera's angle, and the bat's foreshortening is taken
 //! out.
 
-use super::line::Line;
+use super::image_line::ImageLine;
 use crate::settings::ROLL_DEG;
 
-/// Lengths of a bat, centimetres: 42 inches at most by rule (Official Baseball Rules 3.02), and no child's bat is
+/// Lengths of a bat, centimeters: 42 inches at most by rule (Official Baseball Rules 3.02), and no child's bat is
 /// shorter than this (common practice, no source).
 const BATS_CM: std::ops::RangeInclusive<f64> = 50.0..=107.0;
-/// Lengths of what stands or hangs upright, centimetres.
+/// Lengths of what stands or hangs upright, centimeters.
 const UPRIGHTS_CM: std::ops::RangeInclusive<f64> = 50.0..=400.0;
 /// Edges of home plate by rule (Official Baseball Rules 2.02): the front is 17 inches wide, the sides that run toward the
 /// pitcher are 8 1/2.
 pub(super) const PLATE_FRONT_CM: f64 = 43.18;
 pub(super) const PLATE_SIDE_CM: f64 = 21.59;
-/// What may be told of an edge of home plate, centimetres.
+/// Lengths that an edge of home plate may have, centimeters.
 const PLATES_CM: std::ops::RangeInclusive<f64> = 20.0..=45.0;
 /// A camera further off square than this shows no open side, degrees.
 const MOST_OFF_SQUARE_DEG: f64 = 35.0;
 /// A bat that looks steeper than this does not lie across the picture, degrees.
 const STEEPEST_BAT_DEG: f64 = 30.0;
 
-/// What was read off the still, and how the camera stands as far as somebody measured it.
+/// What was read off the still, and what was measured of the camera's position.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Lines {
     /// A bat on the ground where the feet go, pointing at the pitcher, and its length.
-    pub bat: Option<(Line, f64)>,
+    pub bat: Option<(ImageLine, f64)>,
     /// Something upright, and its length where it stands where the hitter does.
-    pub plumb: Option<(Line, Option<f64>)>,
+    pub plumb: Option<(ImageLine, Option<f64>)>,
     /// An edge of home plate that lies across the picture, and its length.
-    pub plate: Option<(Line, f64)>,
-    /// Whether somebody made sure that the camera stands square to the line to the pitcher.
+    pub plate: Option<(ImageLine, f64)>,
+    /// Whether the camera is known to stand square to the line to the pitcher.
     pub square: bool,
-    /// Camera to that edge of the plate and from there on to the hitter's feet, centimetres.
+    /// Camera to that edge of the plate and from there on to the hitter's feet, centimeters.
     pub distances_cm: Option<(f64, f64)>,
-    /// The camera's height, centimetres.
+    /// The camera's height, centimeters.
     pub height_cm: f64,
 }
 
-/// Distance from camera to hitter where none was told, centimetres: the middle of what is advised.
+/// Distance from camera to hitter where none is given, centimeters: the middle of the recommended range.
 const USUAL_DISTANCE_CM: f64 = 450.0;
 
 /// A length at the hitter.
@@ -121,7 +121,7 @@ impl Lines {
         Ok(found)
     }
 
-    fn read_bat(&self, line: &Line, cm: f64, found: &mut Calibration) -> Result<(), String> {
+    fn read_bat(&self, line: &ImageLine, cm: f64, found: &mut Calibration) -> Result<(), String> {
         within(cm, &BATS_CM, "a bat")?;
         let fall_deg = line.fall_deg();
         if fall_deg.abs() > STEEPEST_BAT_DEG {
@@ -183,10 +183,14 @@ fn within(cm: f64, range: &std::ops::RangeInclusive<f64>, what: &str) -> Result<
 
 #[cfg(test)]
 mod tests {
-    use super::super::line::Point;
+    use super::super::image_line::Point;
     use super::*;
+    use crate::picture_size::PictureSize;
 
-    const SIZE_PX: (u32, u32) = (1280, 720);
+    const SIZE_PX: PictureSize = PictureSize {
+        width_px: 1280,
+        height_px: 720,
+    };
 
     /// A pinhole camera that looks at a point at hip height over the middle of the feet, turned about its own axis so that
     /// what it sees turns clockwise.
@@ -200,7 +204,7 @@ mod tests {
     const FOCAL_PX: f64 = 1400.0;
 
     impl Camera {
-        /// The picture of a place: centimetres toward the pitcher (the picture's right), up, and toward the plate.
+        /// The picture of a place: centimeters toward the pitcher (the picture's right), up, and toward the plate.
         fn sees(&self, [along, up, near]: [f64; 3]) -> Point {
             let (sin, cos) = self.off_square_deg.to_radians().sin_cos();
             let right = along * cos - near * sin;
@@ -217,8 +221,8 @@ mod tests {
             }
         }
 
-        fn line(&self, from: [f64; 3], to: [f64; 3]) -> Line {
-            Line::new([self.sees(from), self.sees(to)], "line", SIZE_PX).unwrap()
+        fn line(&self, from: [f64; 3], to: [f64; 3]) -> ImageLine {
+            ImageLine::new([self.sees(from), self.sees(to)], "line", SIZE_PX).unwrap()
         }
 
         fn lines(&self) -> Lines {
@@ -320,10 +324,10 @@ mod tests {
     #[test]
     fn two_pixels_at_each_end_make_what_is_said() {
         let at = |x_px, y_px| Point { x_px, y_px };
-        let line = Line::new([at(100.0, 600.0), at(400.0, 600.0)], "bat", SIZE_PX).unwrap();
+        let line = ImageLine::new([at(100.0, 600.0), at(400.0, 600.0)], "bat", SIZE_PX).unwrap();
         // Two independent errors of 2 px: 2.83 px of 300.
         assert!((line.spread() - 0.00943).abs() < 1e-5);
-        let plumb = Line::new([at(600.0, 100.0), at(590.0, 400.0)], "plumb", SIZE_PX).unwrap();
+        let plumb = ImageLine::new([at(600.0, 100.0), at(590.0, 400.0)], "plumb", SIZE_PX).unwrap();
         let lines = Lines {
             bat: None,
             plumb: Some((plumb, None)),
@@ -340,7 +344,7 @@ mod tests {
     #[test]
     fn what_cannot_be_is_refused() {
         let at = |x_px, y_px| Point { x_px, y_px };
-        let line = |a, b| Line::new([a, b], "--bat", SIZE_PX);
+        let line = |a, b| ImageLine::new([a, b], "--bat", SIZE_PX);
         let level = line(at(400.0, 600.0), at(700.0, 600.0)).unwrap();
         let steep = line(at(400.0, 300.0), at(600.0, 600.0)).unwrap();
         let upright = line(at(640.0, 100.0), at(640.0, 500.0)).unwrap();

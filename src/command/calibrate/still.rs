@@ -8,6 +8,7 @@ use std::io::{self, BufReader, BufWriter, Write};
 use std::path::Path;
 
 use crate::capture::Frame;
+use crate::picture_size::PictureSize;
 
 /// Lines and numbers come at this distance, ticks at the smaller one, pixels.
 const LINES_PX: usize = 100;
@@ -56,9 +57,13 @@ pub(super) fn write(frame: &Frame, path: &Path) -> io::Result<()> {
 ///
 /// # Errors
 /// Where it cannot be read or is no PNG file.
-pub(super) fn size_px(path: &Path) -> io::Result<(u32, u32)> {
+pub(super) fn picture_size(path: &Path) -> io::Result<PictureSize> {
     let reader = png::Decoder::new(BufReader::new(File::open(path)?)).read_info()?;
-    Ok(reader.info().size())
+    let (width_px, height_px) = reader.info().size();
+    Ok(PictureSize {
+        width_px,
+        height_px,
+    })
 }
 
 struct Canvas {
@@ -172,7 +177,8 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("still.png");
         write(&frame, &path).unwrap();
-        assert_eq!(size_px(&path).unwrap(), (640, 360));
+        let size = picture_size(&path).unwrap();
+        assert_eq!((size.width_px, size.height_px), (640, 360));
 
         let mut reader = png::Decoder::new(BufReader::new(File::open(&path).unwrap()))
             .read_info()
@@ -195,6 +201,6 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("list.png");
         std::fs::write(&path, "milk\n").unwrap();
-        assert!(size_px(&path).is_err());
+        assert!(picture_size(&path).is_err());
     }
 }

@@ -40,7 +40,7 @@ fn exposure(now: &ControlStatus) -> Finding {
     let Some(ms) = now.exposure_ms else {
         return finding(
             true,
-            "the camera does not tell it and cannot be told. Put plenty of light on the hitter: most cameras then expose \
+            "the camera does not tell it and cannot be text. Put plenty of light on the hitter: most cameras then expose \
              shorter by themselves"
                 .into(),
         );
@@ -86,7 +86,7 @@ fn exposure(now: &ControlStatus) -> Finding {
         ExposureController::Camera | ExposureController::Unknown => finding(
             false,
             format!(
-                "{smear}, {BLUR_LIMIT_CM:.0} cm are allowed; the camera decides it and cannot be told. Put more light on the hitter"
+                "{smear}, {BLUR_LIMIT_CM:.0} cm are allowed; the camera decides it and cannot be text. Put more light on the hitter"
             ),
         ),
     }
@@ -248,17 +248,17 @@ mod tests {
                 "at least 4 times as much",
             ),
         ] {
-            let (good, told) = line(&now, None, "exposure");
-            assert!(!good && told.contains(says), "{told}");
+            let (good, text) = line(&now, None, "exposure");
+            assert!(!good && text.contains(says), "{text}");
         }
         let refused = ControlStatus {
             notes: vec!["it refuses".into()],
             ..long(ExposureController::Camera, 16.0)
         };
-        let (good, told) = line(&refused, None, "exposure");
+        let (good, text) = line(&refused, None, "exposure");
         assert!(
-            !good && told.contains("about 16 cm") && told.contains("more light"),
-            "{told}"
+            !good && text.contains("about 16 cm") && text.contains("more light"),
+            "{text}"
         );
     }
 

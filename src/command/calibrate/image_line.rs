@@ -1,16 +1,18 @@
-//! A line that somebody read off a still.
+//! A line that was read off a still.
 //!
-//! In: its ends in pixels. Out: its length and direction, and what both are uncertain by. Pure.
+//! In: its ends in pixels. Out: its length and direction with their uncertainty. Pure.
 
 use std::fmt;
 use std::str::FromStr;
 
-/// How far off each end of a line is taken to be read, pixels.
+use crate::picture_size::PictureSize;
+
+/// How precisely each end of a line is read, pixels, one standard deviation.
 pub(super) const READING_PX: f64 = 2.0;
 /// Lines shorter than this say nothing, pixels.
 const SHORTEST_PX: f64 = 20.0;
 
-/// A place in the picture, pixels from the top left corner.
+/// A point in the picture, pixels from the top left corner.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Point {
     pub x_px: f64,
@@ -35,19 +37,19 @@ impl fmt::Display for Point {
     }
 }
 
-/// A line between two places that are not the same.
+/// A line between two different points.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Line {
+pub(super) struct ImageLine {
     ends: [Point; 2],
 }
 
-impl Line {
+impl ImageLine {
     /// The line that was read off a picture of this size; `what` names it in messages.
     ///
     /// # Errors
     /// For an end outside the picture, and for ends too near to each other.
-    pub(super) fn new(ends: [Point; 2], what: &str, size_px: (u32, u32)) -> Result<Self, String> {
-        let (width, height) = (f64::from(size_px.0), f64::from(size_px.1));
+    pub(super) fn new(ends: [Point; 2], what: &str, size: PictureSize) -> Result<Self, String> {
+        let (width, height) = (f64::from(size.width_px), f64::from(size.height_px));
         for end in ends {
             if !((0.0..=width).contains(&end.x_px) && (0.0..=height).contains(&end.y_px)) {
                 return Err(format!(
@@ -92,7 +94,7 @@ impl Line {
             .to_degrees()
     }
 
-    /// What its length is uncertain by, as a share; the same in radians holds for its direction.
+    /// The uncertainty of its length, as a share of it; the same number in radians is that of its direction.
     pub(super) fn spread(&self) -> f64 {
         std::f64::consts::SQRT_2 * READING_PX / self.length_px()
     }
@@ -102,12 +104,15 @@ impl Line {
 mod tests {
     use super::*;
 
-    const SIZE_PX: (u32, u32) = (1280, 720);
+    const SIZE_PX: PictureSize = PictureSize {
+        width_px: 1280,
+        height_px: 720,
+    };
 
     #[test]
     fn ends_that_make_no_line_are_refused() {
         let at = |x_px, y_px| Point { x_px, y_px };
-        let line = |a, b| Line::new([a, b], "--bat", SIZE_PX);
+        let line = |a, b| ImageLine::new([a, b], "--bat", SIZE_PX);
         for (ends, says) in [
             ((at(-1.0, 5.0), at(300.0, 5.0)), "-1,5 lies outside"),
             ((at(10.0, 5.0), at(300.0, 721.0)), "1280 x 720"),
@@ -124,7 +129,7 @@ mod tests {
         let at = |x_px, y_px| Point { x_px, y_px };
         for flip in [false, true] {
             let line =
-                |a, b| Line::new(if flip { [b, a] } else { [a, b] }, "line", SIZE_PX).unwrap();
+                |a, b| ImageLine::new(if flip { [b, a] } else { [a, b] }, "line", SIZE_PX).unwrap();
             // A fall of 10 in 100 is 5.711 degrees.
             let level = line(at(100.0, 600.0), at(200.0, 610.0));
             let post = line(at(610.0, 100.0), at(600.0, 200.0));
