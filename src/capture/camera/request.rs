@@ -51,7 +51,7 @@ impl fmt::Display for DeviceSelector {
 
 /// The library that talks to the camera.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum CameraBackend {
+pub(crate) enum CameraBackend {
     /// The Linux kernel's interface, through the crate `v4l`.
     V4l,
     /// The crate `nokhwa`, on every system.

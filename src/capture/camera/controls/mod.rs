@@ -18,7 +18,7 @@ pub(super) use self::control_loop::ControlLoop;
 
 /// The exposure time that is asked for.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub enum ExposureRequest {
+pub(crate) enum ExposureRequest {
     /// As long as the light requires, but no longer than a swing allows where there is enough light.
     #[default]
     Limited,
@@ -30,7 +30,7 @@ pub enum ExposureRequest {
 
 /// The gain that is asked for.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub enum GainRequest {
+pub(crate) enum GainRequest {
     /// As much as the picture needs.
     #[default]
     Auto,
@@ -40,7 +40,7 @@ pub enum GainRequest {
 
 /// The power line frequency that the camera compensates flicker for.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum PowerLine {
+pub(crate) enum PowerLine {
     /// The camera detects it.
     #[default]
     Auto,
@@ -72,7 +72,7 @@ impl PowerLine {
 
 /// The focus that is asked for.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub enum FocusRequest {
+pub(crate) enum FocusRequest {
     /// The camera focuses once, when it starts, and then holds that.
     #[default]
     Lock,
@@ -84,7 +84,7 @@ pub enum FocusRequest {
 
 /// The controls that are asked for.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct CameraControls {
+pub(crate) struct CameraControls {
     /// Exposure time.
     pub exposure: ExposureRequest,
     /// Gain.
