@@ -24,7 +24,7 @@ use clap::{Parser, Subcommand};
 use crate::capture::CaptureError;
 use crate::daemon::DaemonError;
 use crate::journal::{JournalError, RepLogError};
-use crate::logging::{self, Form};
+use crate::logging::{self, LogFormat};
 use crate::paths;
 use crate::pose::InferenceError;
 use crate::pose::track::TrackError;
@@ -97,10 +97,10 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
     let _logging = match &arguments.command {
         Command::Watch(watch) => logging::start(
             arguments.verbose,
-            watch.log_form(),
+            watch.log_format(),
             settings.log_files.as_ref(),
         ),
-        _ => logging::start(arguments.verbose, Form::Text, None),
+        _ => logging::start(arguments.verbose, LogFormat::Text, None),
     };
     match arguments.command {
         Command::Watch(watch) => watch.run(&settings, &files),

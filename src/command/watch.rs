@@ -10,7 +10,7 @@ use super::settings_files::SettingsFiles;
 use super::{Failure, notice, terminal};
 use crate::capture::PlaybackRate;
 use crate::daemon::{PlanOverride, SoundTarget, StandInClip, Terminal, WatchOptions, watch};
-use crate::logging::Form;
+use crate::logging::LogFormat;
 use crate::settings::Settings;
 
 /// Arguments of `watch`.
@@ -53,10 +53,10 @@ enum LogArg {
 
 impl Watch {
     /// How the log on standard error looks.
-    pub(super) fn log_form(&self) -> Form {
+    pub(super) fn log_format(&self) -> LogFormat {
         match self.log {
-            LogArg::Text => Form::Text,
-            LogArg::Json => Form::Json,
+            LogArg::Text => LogFormat::Text,
+            LogArg::Json => LogFormat::Json,
         }
     }
 

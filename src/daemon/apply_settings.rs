@@ -126,7 +126,7 @@ impl SettingsApplier {
             .map_err(words)?;
         let log_changed = changes.iter().any(|change| change.key.starts_with("log."));
         if log_changed {
-            crate::logging::revise(settings.log_files.as_ref())
+            crate::logging::set_files(settings.log_files.as_ref())
                 .map_err(|error| format!("the log's folder cannot be used: {error}"))?;
         }
         if changed("page.listen") {
@@ -162,7 +162,7 @@ impl SettingsApplier {
 
     fn restore_log(&self) {
         let before = self.sessions.settings();
-        if let Err(error) = crate::logging::revise(before.log_files.as_ref()) {
+        if let Err(error) = crate::logging::set_files(before.log_files.as_ref()) {
             tracing::error!(%error, "the log could not go back to where it was");
         }
     }

@@ -1,8 +1,8 @@
 //! The program's log: lines for people on standard error, and JSON lines in files that are rotated and limited.
 //!
-//! In: the events of every room, from any thread. Out: standard error, where a service's log takes them up, and files in a folder
-//! if the settings name one. The files are written by a thread of their own, `log`, with a bounded row before it: a slow or
-//! full disk costs lines and never holds up the daemon. No event may hold a hitter's name; tests look for it.
+//! In: the events of every room, from any thread. Out: standard error, which a service manager collects, and files in a folder
+//! if the settings name one. The files are written by a thread of their own, `log`, behind a bounded queue: a slow or full disk
+//! loses lines and never holds up the daemon. No event may hold a hitter's name; tests look for it.
 
 mod rotating;
 
@@ -19,7 +19,7 @@ use tracing_subscriber::{EnvFilter, Layer, Registry, fmt, reload};
 pub(crate) use rotating::{LogLimits, RotatingFile};
 
 /// Lines that may wait for the disk; about 2 MB.
-const WAITING_LINES: usize = 8192;
+const QUEUED_LINES: usize = 8192;
 
 /// What goes into files.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -32,9 +32,9 @@ pub struct LogFiles {
     pub limits: LogLimits,
 }
 
-/// How lines on standard error look.
+/// The format of lines on standard error.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(crate) enum Form {
+pub(crate) enum LogFormat {
     /// For people.
     #[default]
     Text,
@@ -42,119 +42,119 @@ pub(crate) enum Form {
     Json,
 }
 
-/// Keeps the log going; what waits is written when it is dropped, so it belongs at the top of the program.
+/// Flushes the log files when it is dropped, so it belongs at the top of the program.
 #[must_use]
 pub(crate) struct Logging {}
 
 impl Drop for Logging {
     fn drop(&mut self) {
-        if let Some(ways) = WAYS.get() {
-            let kept = lock(ways).kept.take();
-            close(kept);
+        if let Some(log) = FILE_LOG.get() {
+            let worker = lock(log).worker.take();
+            close(worker);
         }
     }
 }
 
-/// Starts the log. `verbose` is the number of `-v` and `RUST_LOG` overrules it; both say what goes to standard error only. A
-/// folder that cannot be used is told there and costs the files only. To be called once.
-pub(crate) fn start(verbose: u8, form: Form, files: Option<&LogFiles>) -> Logging {
+/// Starts the log. `verbose` is the number of `-v`, which `RUST_LOG` overrides; both are for standard error only. Where the
+/// folder cannot be used, a warning goes there and no files are written. To be called once.
+pub(crate) fn start(verbose: u8, format: LogFormat, files: Option<&LogFiles>) -> Logging {
     let level = match verbose {
         0 => "warn,symphonia_core=error,symphonia_bundle_mp3=error",
         1 => "info,tract=warn,symphonia_core=error",
         _ => "cagehand=trace,info,tract=warn",
     };
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(level));
-    let to_people: Box<dyn Layer<Registry> + Send + Sync> = match form {
-        Form::Text => fmt::layer()
+    let stderr_layer: Box<dyn Layer<Registry> + Send + Sync> = match format {
+        LogFormat::Text => fmt::layer()
             .with_writer(io::stderr)
             .with_ansi(io::stderr().is_terminal())
             .with_target(false)
             .with_filter(filter)
             .boxed(),
-        Form::Json => json(io::stderr).with_filter(filter).boxed(),
+        LogFormat::Json => json(io::stderr).with_filter(filter).boxed(),
     };
-    // The way into files is always there, so that settings can open it later; without files nothing passes its filter.
+    // The file layer is always installed, so that settings can turn it on later; without files nothing passes its filter.
     let current = CurrentFile::default();
     let (filter, level) = reload::Layer::new(EnvFilter::new("off"));
-    let to_files = json(current.clone()).with_filter(filter).boxed();
+    let file_layer = json(current.clone()).with_filter(filter).boxed();
     tracing_subscriber::registry()
-        .with(vec![to_people, to_files])
+        .with(vec![stderr_layer, file_layer])
         .init();
-    let ways = Ways {
+    let log = FileLog {
         current,
         set_level: Box::new(move |to| {
             if let Err(error) = level.reload(to) {
                 tracing::error!(%error, "the level of the log files cannot be changed");
             }
         }),
-        kept: None,
+        worker: None,
     };
-    let ways = WAYS.get_or_init(|| Mutex::new(ways));
+    let log = FILE_LOG.get_or_init(|| Mutex::new(log));
     if let Some(files) = files
-        && let Err(error) = open(&mut lock(ways), Some(files))
+        && let Err(error) = open(&mut lock(log), Some(files))
     {
         tracing::warn!(folder = %files.folder.display(), %error, "no log files: make the folder and let this user write there");
     }
     Logging {}
 }
 
-/// Lets the log go into other files, with another level or other limits, or into none, from now on. Where the new folder
-/// cannot be used the log stays as it was.
+/// Writes to other files from now on, with another level or other limits, or to none. Where the new folder cannot be used the
+/// log stays as it was.
 ///
 /// # Errors
 /// What the system says of the folder.
-pub(crate) fn revise(files: Option<&LogFiles>) -> io::Result<()> {
-    match WAYS.get() {
-        Some(ways) => open(&mut lock(ways), files),
+pub(crate) fn set_files(files: Option<&LogFiles>) -> io::Result<()> {
+    match FILE_LOG.get() {
+        Some(log) => open(&mut lock(log), files),
         None => Ok(()),
     }
 }
 
-/// What it takes to change the files while the program runs.
-struct Ways {
+/// The log into files, which settings can change while the program runs.
+struct FileLog {
     current: CurrentFile,
     set_level: Box<dyn Fn(EnvFilter) + Send>,
-    kept: Option<(ErrorCounter, WorkerGuard)>,
+    /// The writing thread, with its count of lost lines.
+    worker: Option<(ErrorCounter, WorkerGuard)>,
 }
 
-static WAYS: OnceLock<Mutex<Ways>> = OnceLock::new();
+static FILE_LOG: OnceLock<Mutex<FileLog>> = OnceLock::new();
 
-fn lock(ways: &Mutex<Ways>) -> MutexGuard<'_, Ways> {
-    ways.lock().unwrap_or_else(PoisonError::into_inner)
+fn lock(log: &Mutex<FileLog>) -> MutexGuard<'_, FileLog> {
+    log.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-fn open(ways: &mut Ways, files: Option<&LogFiles>) -> io::Result<()> {
+fn open(log: &mut FileLog, files: Option<&LogFiles>) -> io::Result<()> {
     let next = match files {
         None => None,
         Some(files) => {
             let file = RotatingFile::open(&files.folder, files.limits)?;
             let (writer, guard) = NonBlockingBuilder::default()
-                .buffered_lines_limit(WAITING_LINES)
+                .buffered_lines_limit(QUEUED_LINES)
                 .thread_name("log")
                 .finish(file);
             Some((writer, guard))
         }
     };
-    (ways.set_level)(files.map_or_else(|| EnvFilter::new("off"), |files| file_filter(files.level)));
-    let (writer, kept) = match next {
+    (log.set_level)(files.map_or_else(|| EnvFilter::new("off"), |files| file_filter(files.level)));
+    let (writer, worker) = match next {
         Some((writer, guard)) => {
             let lost = writer.error_counter();
             (Some(writer), Some((lost, guard)))
         }
         None => (None, None),
     };
-    *ways
-        .current
+    *log.current
         .0
         .write()
         .unwrap_or_else(PoisonError::into_inner) = writer;
-    close(std::mem::replace(&mut ways.kept, kept));
+    close(std::mem::replace(&mut log.worker, worker));
     Ok(())
 }
 
-/// Writes what waits and tells what was left out.
-fn close(kept: Option<(ErrorCounter, WorkerGuard)>) {
-    let Some((lost, guard)) = kept else { return };
+/// Writes what is queued and reports lost lines.
+fn close(worker: Option<(ErrorCounter, WorkerGuard)>) {
+    let Some((lost, guard)) = worker else { return };
     drop(guard);
     let lost = lost.dropped_lines();
     if lost > 0 {
@@ -181,7 +181,7 @@ impl<'a> fmt::MakeWriter<'a> for CurrentFile {
     }
 }
 
-/// Ours at this level; of others only what is amiss.
+/// Our own events from this level on; of libraries only warnings and errors.
 fn file_filter(level: Level) -> EnvFilter {
     let others = match level {
         Level::ERROR => "error",

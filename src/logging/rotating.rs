@@ -1,8 +1,10 @@
-//! A log file that gives way to a new one, and the old ones that are deleted.
+//! Log files that are rotated by size and by day, limited in number and age.
 //!
-//! In: whole lines. Out: files `cagehand-NUMBER-YYYYMMDD-HHMMSS.jsonl` in one folder, numbered in their order whatever the clock does, with
-//! the time (UTC) when each was begun. A file is
-//! followed by another when it is full or a day is over. Runs on the log's thread; nothing waits for the disk to have the bytes.
+//! In: whole lines. Out: files `cagehand-NUMBER-YYYYMMDD-HHMMSS.jsonl` in one folder, numbered in order whatever the clock does,
+//! with the time (UTC) when each was begun. Runs on the log's thread; lines are not synced to the disk.
+//!
+//! The rolling appender of tracing-appender rotates by time only: it has no limits of size and age, does not go on with the
+//! file of an earlier start, and does not report lines that a full disk refused.
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
@@ -11,13 +13,13 @@ use std::time::{Duration, SystemTime};
 
 use jiff::Timestamp;
 
-/// How the names of our files begin and end; nothing else in the folder is touched.
+/// How the names of our files begin and end; other files in the folder are left alone.
 const NAME: (&str, &str) = ("cagehand-", ".jsonl");
-/// How the day and the time in a name look.
+/// Day and time in a name.
 const DAY: &str = "%Y%m%d";
 const TIME: &str = "%H%M%S";
-/// Other programs may take a number at the same time; so often another one is tried.
-const TRIES: u64 = 100;
+/// Another process may take a number at the same moment; then the next ones are tried.
+const MAX_TRIES: u64 = 100;
 
 /// How much of the log is kept. The files together hold at most `keep_files` times `file_bytes` and one line more.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -36,8 +38,8 @@ pub(crate) struct RotatingFile {
     folder: PathBuf,
     limits: LogLimits,
     current: Option<Current>,
-    /// Lines that the disk did not take since it last took one.
-    refused: u64,
+    /// Lines that could not be written since the last one that was.
+    lost: u64,
 }
 
 #[derive(Debug)]
@@ -49,7 +51,7 @@ struct Current {
 }
 
 impl RotatingFile {
-    /// Opens the folder, deletes what is too old or too much, and goes on with today's newest file if it has room.
+    /// Opens the folder, deletes surplus and old files, and continues today's newest file if it has room.
     ///
     /// # Errors
     /// Where folder or file cannot be made or written.
@@ -59,15 +61,15 @@ impl RotatingFile {
             folder: folder.to_owned(),
             limits,
             current: None,
-            refused: 0,
+            lost: 0,
         };
         let now = Timestamp::now();
         let newest = log.files()?.pop();
-        let goes_on = newest.filter(|(_, day, path)| {
+        let continued = newest.filter(|(_, day, path)| {
             *day == day_of(now)
                 && fs::metadata(path).is_ok_and(|found| found.len() < limits.file_bytes)
         });
-        log.current = Some(match goes_on {
+        log.current = Some(match continued {
             Some((_, day, path)) => {
                 let file = OpenOptions::new().append(true).open(&path)?;
                 let bytes = file.metadata()?.len();
@@ -78,13 +80,13 @@ impl RotatingFile {
                     day,
                 }
             }
-            None => log.begin(now)?,
+            None => log.create(now)?,
         });
-        log.delete_what_is_too_much();
+        log.delete_surplus();
         Ok(log)
     }
 
-    fn begin(&self, now: Timestamp) -> io::Result<Current> {
+    fn create(&self, now: Timestamp) -> io::Result<Current> {
         let day = day_of(now);
         let time = now.strftime(TIME).to_string();
         let newest = self.files()?.pop();
@@ -107,7 +109,8 @@ impl RotatingFile {
                     });
                 }
                 Err(error)
-                    if error.kind() == io::ErrorKind::AlreadyExists && number - next < TRIES =>
+                    if error.kind() == io::ErrorKind::AlreadyExists
+                        && number - next < MAX_TRIES =>
                 {
                     number += 1;
                 }
@@ -129,8 +132,8 @@ impl RotatingFile {
         Ok(files)
     }
 
-    /// What cannot be deleted is tried again with the next file; there is nowhere to tell it but the log itself.
-    fn delete_what_is_too_much(&self) {
+    /// A file that cannot be deleted is tried again at the next rotation; the only place to report it is the log itself.
+    fn delete_surplus(&self) {
         let Ok(mut files) = self.files() else { return };
         let current = self.current.as_ref().map(|current| &current.path);
         files.retain(|(.., path)| Some(path) != current);
@@ -148,15 +151,15 @@ impl RotatingFile {
         }
     }
 
-    fn put(&mut self, line: &[u8], now: Timestamp) -> io::Result<()> {
+    fn append(&mut self, line: &[u8], now: Timestamp) -> io::Result<()> {
         let day = day_of(now);
         let fits = self.current.as_ref().is_some_and(|current| {
             let full = current.bytes + line.len() as u64 > self.limits.file_bytes;
             current.day == day && (!full || current.bytes == 0) && current.path.exists()
         });
         if !fits {
-            self.current = Some(self.begin(now)?);
-            self.delete_what_is_too_much();
+            self.current = Some(self.create(now)?);
+            self.delete_surplus();
         }
         let Some(current) = &mut self.current else {
             return Ok(());
@@ -164,7 +167,7 @@ impl RotatingFile {
         let written = current.file.write_all(line);
         match written {
             Ok(()) => current.bytes += line.len() as u64,
-            // Half a line is none: whoever reads the file expects whole ones.
+            // Readers of the file expect whole lines.
             Err(_) => current.file.set_len(current.bytes)?,
         }
         written
@@ -172,25 +175,25 @@ impl RotatingFile {
 }
 
 impl Write for RotatingFile {
-    /// Takes one whole line. A disk that does not take it costs the line; how many is told in the first line that it takes.
+    /// Takes one whole line. Lines that the disk refuses are lost; the next one that it takes is preceded by their number.
     fn write(&mut self, line: &[u8]) -> io::Result<usize> {
         let now = Timestamp::now();
-        if self.refused > 0 {
-            let told = serde_json::json!({
+        if self.lost > 0 {
+            let report = serde_json::json!({
                 "timestamp": now.to_string(),
                 "level": "WARN",
                 "fields": {
                     "message": "log lines were left out: the disk did not take them",
-                    "lost": self.refused,
+                    "lost": self.lost,
                 },
                 "target": module_path!(),
             });
-            if self.put(format!("{told}\n").as_bytes(), now).is_ok() {
-                self.refused = 0;
+            if self.append(format!("{report}\n").as_bytes(), now).is_ok() {
+                self.lost = 0;
             }
         }
-        if self.put(line, now).is_err() {
-            self.refused += 1;
+        if self.append(line, now).is_err() {
+            self.lost += 1;
         }
         Ok(line.len())
     }
@@ -263,7 +266,7 @@ mod tests {
     }
 
     #[test]
-    fn a_new_start_goes_on_with_the_file_and_a_line_larger_than_a_file_is_kept_whole() {
+    fn a_new_start_continues_the_file_and_a_line_larger_than_a_file_is_kept_whole() {
         let folder = tempfile::tempdir().unwrap();
         let mut log = RotatingFile::open(folder.path(), LIMITS).unwrap();
         log.write_all(b"first\n").unwrap();
@@ -283,7 +286,7 @@ mod tests {
     }
 
     #[test]
-    fn files_of_other_days_and_old_ones_give_way() {
+    fn files_of_other_days_are_closed_and_old_ones_deleted() {
         let folder = tempfile::tempdir().unwrap();
         let put = |number: u64, days: u64| {
             let day = day_of(Timestamp::now() - (24 * i64::try_from(days).unwrap()).hours());
@@ -303,7 +306,7 @@ mod tests {
         assert!(!old.exists() && young.exists());
         assert_eq!(names(folder.path()).len(), 3);
         // A day that ends while it runs.
-        log.put(b"tomorrow\n", Timestamp::now() + 24.hours())
+        log.append(b"tomorrow\n", Timestamp::now() + 24.hours())
             .unwrap();
         let (number, _, newest) = log.files().unwrap().pop().unwrap();
         assert_eq!(number, 11);
@@ -313,7 +316,7 @@ mod tests {
 
     #[cfg(target_os = "linux")]
     #[test]
-    fn a_full_disk_costs_lines_and_says_how_many() {
+    fn a_full_disk_loses_lines_and_their_number_is_reported() {
         let folder = tempfile::tempdir().unwrap();
         let mut log = RotatingFile::open(folder.path(), LIMITS).unwrap();
         let path = log.current.as_ref().unwrap().path.clone();
@@ -327,8 +330,8 @@ mod tests {
         log.limits.file_bytes = 1000;
         log.write_all(b"{}\n").unwrap();
         let text = fs::read_to_string(&path).unwrap();
-        let told: serde_json::Value = serde_json::from_str(text.lines().next().unwrap()).unwrap();
-        assert_eq!(told["fields"]["lost"], 3);
+        let report: serde_json::Value = serde_json::from_str(text.lines().next().unwrap()).unwrap();
+        assert_eq!(report["fields"]["lost"], 3);
         assert!(text.ends_with("\n{}\n"));
     }
 }

@@ -7,6 +7,7 @@ use super::auth::Requester;
 use super::error::PageError;
 use super::i18n::Messages;
 use crate::coach::Verdict;
+use crate::rep::RepKind;
 
 /// The entry of the navigation bar that a page belongs to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -59,6 +60,10 @@ impl<'a> PageContext<'a> {
     /// The class of a verdict in the style sheet.
     pub(super) fn css_class(&self, verdict: &Option<Verdict>) -> &'static str {
         verdict.map_or("none", Verdict::as_str)
+    }
+
+    pub(super) fn rep_kind(&self, kind: &RepKind) -> &'static str {
+        self.messages().rep_kind(*kind)
     }
 
     /// A hitter's name, or that they have none.

@@ -13,7 +13,7 @@ use std::sync::OnceLock;
 use crate::coach::{CueId, PlanError, PlanPart, QuietReason, ReadyState, ScheduleKind, Verdict};
 use crate::pitch::Level;
 use crate::pose::Model;
-use crate::rep::{MeasureName, NotMeasured, Phase};
+use crate::rep::{MeasureName, NotMeasured, Phase, RepKind};
 use crate::sound::{Language, phrase_words};
 use crate::status::ModelReason;
 use crate::text_enum::Recorded;
@@ -204,6 +204,13 @@ impl Messages {
         self.named("measure.", name.name())
     }
 
+    pub(super) fn rep_kind(&self, kind: RepKind) -> &str {
+        self.t(match kind {
+            RepKind::Swing => "js.swing",
+            RepKind::Take => "js.take",
+        })
+    }
+
     /// A phase of a rep.
     pub(super) fn phase(&self, phase: Phase) -> &str {
         self.named("phase.", phase.name())
@@ -319,6 +326,16 @@ mod tests {
                 has(format!("level.{}", level.name()));
             }
         }
+        // What is the same in both languages is so on purpose.
+        const SAME: [&str; 6] = ["swing", "swings", "{} swings", "{} swings.", "plan", "pose"];
+        for (key, text) in &spanish.messages {
+            let is_english = english.messages.get(key) == Some(text);
+            let is_wanted = SAME.contains(&text.to_lowercase().as_str()) || text == "video";
+            assert!(
+                !is_english || is_wanted,
+                "{key} is English in the Spanish list"
+            );
+        }
         // The same gaps in both, or one language would lose a number.
         for (key, text) in &english.messages {
             assert_eq!(
@@ -364,7 +381,10 @@ mod tests {
                             c.is_ascii_lowercase() || c.is_ascii_digit() || "_.".contains(c)
                         })
                 });
-                if is_key && !part.ends_with(".html") && !part.ends_with('.') {
+                let is_file = [".html", ".js", ".css"]
+                    .iter()
+                    .any(|end| part.ends_with(end));
+                if is_key && !is_file && !part.ends_with('.') {
                     keys += 1;
                     assert!(
                         spanish.messages.contains_key(part),

@@ -13,7 +13,7 @@ use crate::page::format;
 use crate::page::health::{localized_lines, metrics};
 use crate::page::i18n::Messages;
 use crate::page::state::AppState;
-use crate::rep::{MeasureName, RepKind};
+use crate::rep::MeasureName;
 use crate::sound::Language;
 use crate::status::{HealthFigures, LiveRep};
 
@@ -45,11 +45,7 @@ pub(in crate::page) async fn page(
 
 /// The last rep in languages other than the terminal's.
 fn last_rep_text(rep: &LiveRep, i18n: &Messages) -> String {
-    let kind = match rep.kind {
-        RepKind::Swing => i18n.t("js.swing"),
-        RepKind::Take => i18n.t("js.take"),
-    };
-    let mut text = format!("{}: {kind}", rep.number);
+    let mut text = format!("{}: {}", rep.number, i18n.rep_kind(rep.kind));
     if let Some(name) = rep.measure.and_then(MeasureName::from_name)
         && let Some(value) = rep.value
     {
