@@ -25,6 +25,7 @@ fn links_between_documents_lead_somewhere() {
         "docs/calibration.md",
         "docs/devices.md",
         "docs/pitch.md",
+        "docs/reps.md",
         "docs/training.md",
         "docs/facility.md",
         "docs/page.md",
