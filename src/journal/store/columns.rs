@@ -206,6 +206,7 @@ columns! {
         ScaledForCm = "scaled_for_cm": Number,
         ScaleSpread = "scale_spread": Number,
         RollDeg = "roll_deg": Number,
+        Pitcher = "pitcher": ProgramWord,
     }
 }
 

@@ -18,6 +18,7 @@ use crate::journal::record::{
     writable, writable_fps,
 };
 use crate::journal::stamp::stamp_text;
+use crate::motion::Direction;
 use crate::rep::{Bats, EventName, LoadStyle, Measure, MeasureName};
 use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
@@ -196,6 +197,7 @@ pub(in crate::journal) fn insert_rep(
                 (C::ScaledForCm, &scale.map(|scale| scale.height_cm)),
                 (C::ScaleSpread, &scale.map(|scale| scale.spread)),
                 (C::RollDeg, &rep.ruler.and_then(|ruler| ruler.roll_deg)),
+                (C::Pitcher, &rep.pitcher.map(Direction::as_str)),
             ],
         ]
         .concat(),

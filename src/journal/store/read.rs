@@ -12,7 +12,7 @@ use super::query::StoredRep;
 use crate::coach::{AbsoluteBand, AbsoluteBands, CueGiven, JudgedRep, PitchPlayed, Verdict};
 use crate::journal::record::{HitterId, RepId, SessionId};
 use crate::journal::stamp::parse_stamp;
-use crate::motion::Scale;
+use crate::motion::{Direction, Scale};
 use crate::rep::{
     Bats, EventName, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Ruler, Style, View,
 };
@@ -67,7 +67,7 @@ pub(in crate::journal) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep>
         kind: word(row, C::Kind, &KINDS, RepKind::name)?,
         bats: word(row, C::Bats, &BATS, Bats::name)?,
         // The schema has no column for it yet.
-        pitcher: None,
+        pitcher: optional_word(row, C::Pitcher, Direction::ALL, Direction::as_str)?,
         view: word(row, C::View, &VIEWS, View::name)?,
         fps: get(row, C::Fps)?,
         events,

@@ -14,6 +14,7 @@ pub(in crate::journal) const STEPS: &[&str] = &[
     include_str!("schema/003_plans.sql"),
     include_str!("schema/004_review.sql"),
     include_str!("schema/005_moved.sql"),
+    include_str!("schema/006_pitcher.sql"),
 ];
 
 /// The newest version this program knows.

@@ -19,7 +19,7 @@ use rusqlite::Connection;
 
 use super::*;
 use crate::coach::{AbsoluteBand, AbsoluteBands, CueGiven, JudgedRep, Verdict};
-use crate::motion::Scale;
+use crate::motion::{Direction, Scale};
 use crate::picture_size::PictureSize;
 use crate::pose::{Body, ImagePoint, LANDMARK_COUNT, PoseFrame, WorldPoint};
 use crate::rep::{Bats, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Ruler, Style, View};
@@ -85,7 +85,7 @@ pub(super) fn judged(number: u32) -> JudgedRep {
         rep: Rep {
             kind: RepKind::Swing,
             bats: Bats::Right,
-            pitcher: None,
+            pitcher: Some(Direction::Right),
             view: View::OpenSide,
             fps: 60.0,
             events: Events {

@@ -80,6 +80,7 @@ fn a_journal_of_every_older_version_is_brought_up_and_keeps_its_reps() {
         assert_eq!(journal.report().upgraded_from, Some(version));
         let stored = journal.reader().rep(RepId::new(1)).unwrap();
         assert_eq!(stored.judged.rep.style, Style::default());
+        assert_eq!(stored.judged.rep.pitcher, None);
         assert_eq!(stored.judged.rep.events.plant, time(12.5));
         let name = MeasureName::StrideLength;
         assert_eq!(stored.judged.rep.measures[&name].value(), Some(71.0));

@@ -19,6 +19,7 @@ fn a_rep_comes_back_as_it_was_logged() {
     let mut take = record(2);
     take.judged.rep.kind = RepKind::Take;
     take.judged.rep.bats = Bats::Left;
+    take.judged.rep.pitcher = Some(Direction::Left);
     take.judged.rep.view = View::Rear;
     take.judged.rep.events = Events {
         set: time(1.0),

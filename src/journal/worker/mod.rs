@@ -234,11 +234,6 @@ impl JournalWriter {
         self.send(Job::Rep(Box::new(record)))
     }
 
-    /// The journal's file.
-    pub(crate) fn path(&self) -> &Path {
-        &self.path
-    }
-
     /// A handle for edits; `None` once closed.
     pub(crate) fn handle(&self) -> Option<JournalHandle> {
         self.sender.as_ref().map(|sender| JournalHandle {
