@@ -1,7 +1,6 @@
 //! `cagehand bench`: how fast each part is on this machine, and all of them together as from a camera.
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Instant;
 
@@ -166,7 +165,7 @@ impl Bench {
 
 /// How long a cue takes from its decision to the first sample at the device.
 fn sound(settings: &Settings) -> Result<(), Failure> {
-    let library = Arc::new(cue_library(settings)?);
+    let library = cue_library(settings)?;
     match measure_latency(library, CUES, settings.cues.volume) {
         Ok(report) => {
             let [p50, p95, p99] = [0.5, 0.95, 0.99].map(|q| report.quantile_millis(q));

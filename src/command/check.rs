@@ -5,7 +5,6 @@ mod flicker;
 
 use std::collections::BTreeMap;
 use std::path::Path;
-use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use clap::Args;
@@ -22,7 +21,7 @@ use crate::daemon::{BenchmarkLoad, time_landmarks};
 use crate::machine::free_bytes;
 use crate::pose::{Body, Landmark, Model};
 use crate::settings::Settings;
-use crate::sound::{Outcome, Output, PlayRequest, Player};
+use crate::sound::{Output, Sound, SoundOutput};
 use crate::time::CaptureTime;
 use crate::video::FilmStore;
 
@@ -379,40 +378,32 @@ fn speaker(settings: &Settings) -> Finding {
         good,
         says,
     };
-    let library = match crate::daemon::cue_library(settings) {
-        Ok(library) => Arc::new(library),
-        Err(error) => return finding(false, error.to_string()),
-    };
-    let player = match Player::start(Output::Device, library, settings.cues.volume) {
-        Ok(player) => player,
+    let load = || crate::daemon::cue_library(settings);
+    let mut output = match SoundOutput::open(&Output::Device, load, settings.cues.volume) {
+        Ok(output) => output,
         Err(error) => return finding(false, error.to_string()),
     };
     let at = CaptureTime::default();
-    player.play(PlayRequest {
-        cue_id: CueId::InBand.as_str().into(),
-        decided_at: Instant::now(),
-        at,
-    });
-    let outcome = player.outcomes().recv_timeout(Duration::from_secs(3));
-    let result = match outcome {
-        Ok(Outcome::Heard(heard)) => finding(
+    output.play(Sound::Cue(CueId::InBand), at);
+    let outcomes = output.outcomes(Duration::from_secs(3));
+    let result = match outcomes.first().map(|outcome| &outcome.result) {
+        Some(Ok(played)) => finding(
             true,
             format!(
                 "a two-note tone was played after {:.0} ms; if you did not hear it, check volume and cable",
-                heard.latency_millis
+                played.latency_millis
             ),
         ),
-        Ok(Outcome::Unheard(unheard)) => finding(
+        Some(Err(why)) => finding(
             false,
-            format!(
-                "{}: connect a speaker, or see the system's sound settings",
-                unheard.why.as_words()
-            ),
+            format!("{why}: connect a speaker, or see the system's sound settings"),
         ),
-        Err(_) => finding(false, "the sound device does not answer".into()),
+        None => finding(false, "the sound device does not answer".into()),
     };
-    player.finish(at);
-    result
+    match output.finish(at) {
+        Ok(()) => result,
+        Err(error) => finding(false, error.to_string()),
+    }
 }
 
 fn disk(settings: &Settings) -> Result<Finding, Failure> {

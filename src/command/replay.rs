@@ -9,10 +9,11 @@ use clap::{Args, ValueEnum};
 
 use super::{Failure, journal_path, notice, terminal};
 use crate::capture::PlaybackRate;
-use crate::daemon::{PlanOverride, ReplayOptions, SoundTarget, Terminal, replay};
+use crate::daemon::{PlanOverride, ReplayOptions, Terminal, replay};
 use crate::pose::Model;
 use crate::rep::Bats;
 use crate::settings::{HEIGHT_CM, ModelChoice, Settings};
+use crate::sound::Output;
 
 /// Arguments of `replay`.
 #[derive(Debug, Args)]
@@ -146,15 +147,15 @@ impl Replay {
         }
     }
 
-    fn sound(&self) -> Result<SoundTarget, Failure> {
+    fn sound(&self) -> Result<Output, Failure> {
         match (self.sound.as_deref(), self.pace.0) {
-            (None, PlaybackRate::REAL) | (Some("device"), PlaybackRate::REAL) => Ok(SoundTarget::Device),
-            (Some("none") | None, _) => Ok(SoundTarget::Silent),
+            (None, PlaybackRate::REAL) | (Some("device"), PlaybackRate::REAL) => Ok(Output::Device),
+            (Some("none") | None, _) => Ok(Output::Silent),
             (Some("device"), _) => Err(Failure::Request(
                 "--sound device needs --pace real: at another pace cues would run into each other; use --sound FILE.wav".into(),
             )),
             (Some(path), _) if Path::new(path).extension().is_some_and(|e| e.eq_ignore_ascii_case("wav")) => {
-                Ok(SoundTarget::File(path.into()))
+                Ok(Output::WavFile(path.into()))
             }
             (Some(other), _) => Err(Failure::Request(format!(
                 "--sound {other}: it must be none, device, or a file that ends in .wav"

@@ -9,9 +9,10 @@ use super::replay::PaceArg;
 use super::settings_files::SettingsFiles;
 use super::{Failure, notice, terminal};
 use crate::capture::PlaybackRate;
-use crate::daemon::{PlanOverride, SoundTarget, StandInClip, Terminal, WatchOptions, watch};
+use crate::daemon::{PlanOverride, StandInClip, Terminal, WatchOptions, watch};
 use crate::logging::LogFormat;
 use crate::settings::Settings;
+use crate::sound::Output;
 
 /// Arguments of `watch`.
 #[derive(Debug, Args)]
@@ -62,9 +63,9 @@ impl Watch {
 
     pub(super) fn run(self, settings: &Settings, files: &SettingsFiles) -> Result<(), Failure> {
         let sound = match self.sound.as_str() {
-            "none" => SoundTarget::Silent,
-            "device" => SoundTarget::Device,
-            path if path.to_ascii_lowercase().ends_with(".wav") => SoundTarget::File(path.into()),
+            "none" => Output::Silent,
+            "device" => Output::Device,
+            path if path.to_ascii_lowercase().ends_with(".wav") => Output::WavFile(path.into()),
             other => {
                 return Err(Failure::Request(format!(
                     "--sound {other}: it must be none, device, or a file that ends in .wav"

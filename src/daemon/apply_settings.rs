@@ -12,12 +12,12 @@ use crate::settings::{Applies, KeyChange, Settings};
 use crate::status::Health;
 
 use super::Terminal;
+use super::cue_library::cue_library;
 use super::model_choice::{BenchmarkLoad, choose_model};
 use super::pending_changes::SettingsUpdate;
 use super::pose_stage::PendingTrackers;
 use super::preview_encoder::picture_notice;
 use super::session_controller::SessionController;
-use super::sound_target::cue_library;
 
 /// Keys that describe a camera and the hitter before it; a recording has its own.
 const KEYS_OF_THE_CAMERA: [&str; 10] = [

@@ -7,21 +7,22 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
-use crate::capture::{CaptureClock, CaptureError, ClipSource, Frame, MjpegDecoder, PlaybackRate};
+use crate::capture::{CaptureClock, CaptureError, ClipSource, Frame, MjpegDecoder};
 use crate::paths;
 use crate::picture_size::PictureSize;
 use crate::pose::Model;
 use crate::rep::HitterSetup;
 use crate::settings::{ModelChoice, Settings};
+use crate::sound::{Output, SoundOutput};
 use crate::status::{DurationWindow, Health, RunCounts};
 use crate::time::CaptureTime;
 use crate::video::{JpegEncoder, SizeLimit};
 
+use super::cue_library::cue_library;
 use super::frame_channel::{Delivery, FrameSender};
 use super::model_choice::{BenchmarkLoad, choose_model};
 use super::pipeline::run_pipeline;
 use super::pose_stage::TrackerSet;
-use super::sound_target::SoundTarget;
 use super::training::prepare_training;
 use super::{DaemonError, RepSinks, RepStage, Terminal};
 
@@ -107,7 +108,11 @@ impl LiveBenchmark {
         )?;
         training.head_tone = true;
         let sinks = RepSinks {
-            sound: SoundTarget::Device.open(settings, PlaybackRate::REAL)?,
+            sound: SoundOutput::open(
+                &Output::Device,
+                || cue_library(settings),
+                settings.cues.volume,
+            )?,
             journal: None,
             rep_log: None,
             track: None,

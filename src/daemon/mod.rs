@@ -15,7 +15,7 @@
 
 mod apply_settings;
 mod capture_loop;
-mod ears;
+mod cue_library;
 mod error;
 mod frame_channel;
 mod live_benchmark;
@@ -33,7 +33,6 @@ mod replay;
 mod session_controller;
 mod settings_watcher;
 mod signals;
-mod sound_target;
 mod stop;
 mod terminal;
 mod training;
@@ -41,7 +40,7 @@ mod watch;
 mod watchdog;
 
 pub(crate) use capture_loop::camera_request;
-pub use ears::Ears;
+pub(crate) use cue_library::cue_library;
 pub use error::DaemonError;
 pub(crate) use live_benchmark::{LiveBenchmark, LiveBenchmarkReport};
 pub(crate) use model_choice::{BenchmarkLoad, time_landmarks};
@@ -51,7 +50,6 @@ pub(crate) use plan_choice::{PlanOverride, checked_plan, find_plan, plan_in_forc
 pub use rep_stage::{RepSinks, RepStage};
 pub(crate) use rep_stage::{SessionChange, film_notice};
 pub(crate) use replay::{ReplayOptions, replay};
-pub(crate) use sound_target::{SoundTarget, cue_library};
 pub use terminal::Terminal;
 pub use training::Training;
 pub(crate) use watch::{StandInClip, WatchOptions, watch};

@@ -13,15 +13,16 @@ use crate::pose::Model;
 use crate::pose::track::{TrackReader, TrackWriter};
 use crate::rep::{Bats, HitterSetup};
 use crate::settings::Settings;
+use crate::sound::{Output, SoundOutput};
 use crate::status::{Health, RunCounts};
 
 use super::capture_loop::{CaptureContext, capture_loop};
+use super::cue_library::cue_library;
 use super::frame_channel::{Delivery, FrameSender};
 use super::pipeline::{PoseSample, run_pipeline};
 use super::plan_choice::PlanOverride;
 use super::pose_stage::TrackerSet;
 use super::rep_text::counts_text;
-use super::sound_target::SoundTarget;
 use super::stop::Stop;
 use super::training::{hitter_entry, open_journal, prepare_training, session_entry};
 use super::{DaemonError, RepSinks, RepStage, Terminal};
@@ -48,7 +49,7 @@ pub(crate) struct ReplayOptions {
     pub rate: PlaybackRate,
     /// How many times in a row the recording runs.
     pub loops: NonZeroU32,
-    pub sound: SoundTarget,
+    pub sound: Output,
     pub model: Model,
     /// `None` keeps no journal.
     pub journal: Option<PathBuf>,
@@ -251,7 +252,11 @@ impl Replay<'_> {
             self.terminal,
         )?;
         let sinks = RepSinks {
-            sound: options.sound.open(settings, options.rate)?,
+            sound: SoundOutput::open(
+                &options.sound,
+                || cue_library(settings),
+                settings.cues.volume,
+            )?,
             journal,
             rep_log,
             track,

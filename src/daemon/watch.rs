@@ -13,11 +13,13 @@ use crate::journal::RepLog;
 use crate::page::{PageServer, SessionControl};
 use crate::paths;
 use crate::settings::{Settings, SettingsWatch};
+use crate::sound::{Output, SoundOutput};
 use crate::status::Health;
 use crate::video::{FilmStore, Films};
 
 use super::apply_settings::SettingsApplier;
 use super::capture_loop::{CaptureContext, camera_request, capture_and_reopen, wait_for_camera};
+use super::cue_library::cue_library;
 use super::frame_channel::{Delivery, FrameSender};
 use super::model_choice::{BenchmarkLoad, choose_model};
 use super::pending_changes::PendingChanges;
@@ -29,7 +31,6 @@ use super::rep_text::counts_text;
 use super::session_controller::{RunConfig, SessionController, StandInHitter};
 use super::settings_watcher::SettingsWatcher;
 use super::signals::{count_requests, raise_on_hangup_signal};
-use super::sound_target::SoundTarget;
 use super::stop::Stop;
 use super::watchdog::{notify_alive, notify_ready};
 use super::{DaemonError, RepSinks, RepStage, Terminal, film_notice};
@@ -41,7 +42,7 @@ pub(crate) struct WatchOptions {
     pub rep_log: Option<PathBuf>,
     /// The journal, instead of that of the settings.
     pub journal: Option<PathBuf>,
-    pub sound: SoundTarget,
+    pub sound: Output,
     /// The recording to watch instead of a camera.
     pub stand_in: Option<StandInClip>,
     /// Wait for a camera instead of watching the bundled recording.
@@ -94,7 +95,11 @@ pub(crate) fn watch(
     let session = sessions.begin_first(count_requests()?)?;
     notify_alive();
     let sinks = RepSinks {
-        sound: options.sound.open(settings, PlaybackRate::REAL)?,
+        sound: SoundOutput::open(
+            &options.sound,
+            || cue_library(settings),
+            settings.cues.volume,
+        )?,
         journal: Some(session.journal),
         rep_log: options.rep_log.as_deref().map(RepLog::create).transpose()?,
         track: None,
@@ -109,7 +114,7 @@ pub(crate) fn watch(
     let trackers = Arc::new(PendingTrackers::default());
     let applier = SettingsApplier {
         sessions: Arc::clone(&sessions),
-        has_sound: options.sound != SoundTarget::Silent,
+        has_sound: options.sound != Output::Silent,
         controls: request.controls.clone(),
         page,
         health: Arc::clone(&health),

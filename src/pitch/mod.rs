@@ -10,8 +10,8 @@ mod level;
 mod order;
 
 pub use air::Air;
-pub(crate) use delivery::MarkKind;
 pub use delivery::{Delivery, Pitch, WindUp};
+pub(crate) use delivery::{Mark, MarkKind};
 pub(crate) use flight::PitchError;
 pub use flight::{Ball, Flight, Speed, Throw};
 pub use level::{Level, SpeedClass};

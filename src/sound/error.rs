@@ -6,6 +6,8 @@ use std::path::PathBuf;
 use rodio::DeviceSinkError;
 use rodio::decoder::DecoderError;
 
+use super::NotPlayed;
+
 /// Why a sound could not be loaded, played or written.
 #[derive(Debug, thiserror::Error)]
 pub enum SoundError {
@@ -109,12 +111,9 @@ pub enum SoundError {
     },
     /// Nothing was heard where latency was to be measured.
     #[error(
-        "no cue was heard: {why}; plug in a speaker or choose a default output in the system's sound settings"
+        "no cue was heard: {0}; plug in a speaker or choose a default output in the system's sound settings"
     )]
-    NothingHeard {
-        /// Why the first one was not.
-        why: &'static str,
-    },
+    NothingHeard(NotPlayed),
     /// The loudness of a sound could not be measured; a fault in the program.
     #[error("cannot measure loudness: {0}")]
     Loudness(#[from] ebur128::Error),

@@ -11,9 +11,10 @@ use std::sync::{Arc, OnceLock};
 
 use cagehand::capture::{ClipSource, Frame};
 use cagehand::coach::{Bands, Coach, Trainer};
-use cagehand::daemon::{Ears, PoseSample, RepSinks, RepStage, Terminal, Training};
+use cagehand::daemon::{PoseSample, RepSinks, RepStage, Terminal, Training};
 use cagehand::pose::Model;
 use cagehand::rep::{HitterSetup, MeasureName};
+use cagehand::sound::SoundOutput;
 
 use super::program::recording;
 
@@ -83,7 +84,7 @@ fn a_pose_takes_no_memory_of_ours_and_none_in_the_rep_stage() {
         count_asked: Arc::new(AtomicBool::new(false)),
     };
     let sinks = RepSinks {
-        sound: Ears::None,
+        sound: SoundOutput::silent(),
         journal: None,
         rep_log: None,
         track: None,

@@ -7,10 +7,10 @@ use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 use serde_json::{Value, json};
 
-use cagehand::coach::PhraseId;
+use cagehand::coach::{PhraseId, Said};
 use cagehand::pose::track::TrackReader;
 use cagehand::rep::{HitterSetup, LiveHead, RepFinder};
-use cagehand::sound::{CueLibrary, Language, Said};
+use cagehand::sound::{CueLibrary, Language};
 
 use super::program::{Place, json_lines, project};
 
@@ -191,18 +191,20 @@ fn a_set_is_opened_with_its_caution_and_closed_with_its_numbers() {
     ]);
     let (heard, rate) = samples(&place.path("set.wav"));
     let library = CueLibrary::load(None).unwrap();
-    let opening = library.sentence(&[Said::phrase("opening")]).unwrap();
+    let opening = library
+        .sentence(&[Said::Phrase(PhraseId::Opening)])
+        .unwrap();
     let begins = found_at(&heard, rate, &opening).expect("the opening");
     assert!(begins < 0.5, "{begins}");
     let close = [
-        Said::phrase("set_done"),
+        Said::Phrase(PhraseId::SetDone),
         Said::Pause,
-        Said::count(4, "swings"),
+        Said::Count(4, PhraseId::Swings),
         Said::Pause,
-        Said::phrase("all"),
-        Said::phrase("in_the_band"),
+        Said::Phrase(PhraseId::All),
+        Said::Phrase(PhraseId::InTheBand),
         Said::Pause,
-        Said::phrase("closing"),
+        Said::Phrase(PhraseId::Closing),
     ];
     let done = found_at(&heard, rate, &library.sentence(&close).unwrap()).expect("the close");
     assert!(done > 3.0 * EVERY_SECS, "{done}");
@@ -221,7 +223,10 @@ fn each_language_has_every_phrase() {
             );
         }
         for number in [0, 1, 12, 21, 57, 100, 120, 800, 999] {
-            let said = [Said::count(number, "milliseconds"), Said::Number(number)];
+            let said = [
+                Said::Count(number, PhraseId::Milliseconds),
+                Said::Number(number),
+            ];
             library.sentence(&said).unwrap();
         }
     }

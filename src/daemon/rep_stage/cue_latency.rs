@@ -7,7 +7,7 @@ use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
 use crate::capture::CaptureClock;
-use crate::sound::{Heard, Ticket};
+use crate::sound::{Played, SoundRequest, Ticket};
 use crate::status::DurationWindow;
 use crate::time::CaptureTime;
 
@@ -70,37 +70,40 @@ impl CueLatency {
         });
     }
 
-    /// A sound was heard.
-    pub(super) fn heard(&mut self, heard: &Heard) {
+    /// A sound was played. A file on a time line that no clock keeps has no latency to tell.
+    pub(super) fn played(&mut self, request: &SoundRequest, played: &Played) {
         let Some(cue) = self
             .pending
-            .as_mut()
-            .filter(|cue| cue.ticket == heard.ticket)
+            .take_if(|cue| cue.ticket == request.ticket && cue.latency_ms.is_none())
         else {
             return;
         };
-        let decided = self
-            .clock
-            .get()
-            .map_or(heard.at, |clock| clock.at(cue.decided_at));
-        let latency_ms = 1e3 * decided.secs_since(heard.at) + heard.latency_millis;
-        cue.latency_ms = Some(latency_ms);
+        let decided = match (self.clock.get(), played.heard_at) {
+            (Some(clock), _) => clock.at(cue.decided_at),
+            (None, Some(_)) => request.at,
+            (None, None) => return,
+        };
+        let latency_ms = 1e3 * decided.secs_since(request.at) + played.latency_millis;
         self.from_capture.add_ms(latency_ms);
         if let Some(after_finish_ms) = cue.after_finish_ms {
             self.from_finish.add_ms(after_finish_ms + latency_ms);
         }
+        self.pending = Some(PendingCue {
+            latency_ms: Some(latency_ms),
+            ..cue
+        });
     }
 
     /// A sound will not be heard.
-    pub(super) fn unheard(&mut self, ticket: Ticket) {
+    pub(super) fn not_played(&mut self, ticket: Ticket) {
         self.pending.take_if(|cue| cue.ticket == ticket);
     }
 
     /// When a sound's first sample was heard, on the source's clock.
-    pub(super) fn heard_at(&self, heard: &Heard) -> CaptureTime {
-        match (heard.heard_at, self.clock.get()) {
+    pub(super) fn heard_at(&self, request: &SoundRequest, played: &Played) -> CaptureTime {
+        match (played.heard_at, self.clock.get()) {
             (Some(instant), Some(clock)) => clock.at(instant),
-            _ => heard.at.plus_secs(1e-3 * heard.latency_millis),
+            _ => request.at.plus_secs(1e-3 * played.latency_millis),
         }
     }
 

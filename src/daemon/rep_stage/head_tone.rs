@@ -3,10 +3,9 @@
 use std::sync::{Arc, OnceLock};
 
 use crate::capture::CaptureClock;
-use crate::daemon::Ears;
 use crate::pose::PoseFrame;
 use crate::rep::{HitterSetup, LiveHead, RepFinder};
-use crate::sound::SoundError;
+use crate::sound::SoundOutput;
 use crate::status::DurationWindow;
 
 /// The travel at which the tone turns sharp where the head's band has no upper end, centimeters.
@@ -54,30 +53,26 @@ impl HeadTone {
     }
 
     /// Takes the next pose. `edge_cm` is the travel at which the tone turns sharp.
-    ///
-    /// # Errors
-    /// Where a sound file cannot be written.
     pub(super) fn step(
         &mut self,
         pose: &PoseFrame,
         finder: &RepFinder,
         edge_cm: f64,
-        sound: &mut Ears,
-    ) -> Result<(), SoundError> {
+        sound: &mut SoundOutput,
+    ) {
         let travel = self.head.push(pose, finder.phase(), finder.pitcher());
         let share = travel.map(|travel| (travel.forward_cm / edge_cm) as f32);
         if share.is_some() || self.is_on {
             // When the device took the change before this one.
-            if let (Some(set_after_ms), Some(lag)) = (self.set_after_ms, sound.tone_lag()) {
+            if let (Some(set_after_ms), Some(lag)) = (self.set_after_ms, sound.head_tone_lag()) {
                 self.latency.add_ms(set_after_ms + 1e3 * lag.as_secs_f64());
             }
             self.set_after_ms = self
                 .clock
                 .get()
                 .map(|clock| 1e3 * clock.now().secs_since(pose.captured_at));
-            sound.head_tone(share, pose.captured_at)?;
+            sound.set_head_tone(share, pose.captured_at);
         }
         self.is_on = share.is_some();
-        Ok(())
     }
 }

@@ -22,12 +22,11 @@ use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
 use crate::pose::track::TrackWriter;
 use crate::rep::{FoundRep, HitterSetup, HoldWatch, Measure, MeasureName, RepKind};
-use crate::sound::{DELIVERY, DeviceState, Outcome};
+use crate::sound::{Outcome, OutputState, Sound, SoundOutput};
 use crate::status::{Health, JournalState, LiveFigure, RunCounts, SoundState, StageFigures};
 use crate::time::CaptureTime;
 use crate::video::{Films, FrameTap};
 
-use super::ears::Ears;
 use super::live_publisher::LivePublisher;
 use super::pending_changes::{PendingChanges, SettingsUpdate};
 use super::pipeline::PoseSample;
@@ -50,7 +49,7 @@ pub(crate) const DARK_BELOW: f32 = 40.0;
 /// Where the stage's results go. Each may be absent.
 pub struct RepSinks {
     /// What the hitter hears.
-    pub sound: Ears,
+    pub sound: SoundOutput,
     /// What is kept.
     pub journal: Option<JournalWriter>,
     /// One JSON line a rep.
@@ -75,7 +74,7 @@ pub struct RepStage {
     head_tone: HeadTone,
     cue_latency: CueLatency,
     unfinished: Option<UnfinishedRep>,
-    sound: Ears,
+    sound: SoundOutput,
     records: Records,
     terminal: Terminal,
     live: LivePublisher,
@@ -159,19 +158,19 @@ impl RepStage {
         self.apply_pending_update();
         self.begin_pending_session()?;
         self.count_frame(&sample);
-        self.say_opening_when_due(now)?;
+        self.say_opening_when_due(now);
         if let Some(track) = &mut self.records.track {
             track.frame(&sample.pose)?;
         }
-        self.sound.go_on(now)?;
+        self.sound.advance_to(now);
         self.collect_outcomes(Duration::ZERO);
         self.watch_finish(&sample.pose)?;
         let view = FrameView::of(&sample);
         let figure = self.live.figure_due(&sample.pose, sample.picture);
-        self.follow_head(&sample.pose)?;
+        self.follow_head(&sample.pose);
         self.find_rep(sample.pose)?;
-        self.remark_on_readiness(now, view)?;
-        self.announce_what_is_due(now)?;
+        self.remark_on_readiness(now, view);
+        self.announce_what_is_due(now);
         self.pitch_when_due(now)?;
         if let Some(figure) = figure {
             self.publish(Some(figure));
@@ -189,14 +188,14 @@ impl RepStage {
         self.publish(Some(None));
         self.begin_pending_session()?;
         if self.counts.frames > 0 {
-            self.say_opening_when_due(self.last)?;
+            self.say_opening_when_due(self.last);
         }
         Ok(())
     }
 
     /// The figures of this stage and of what it drives. To be called about once a second.
     pub(super) fn figures(&mut self) -> StageFigures {
-        self.sound.tend();
+        self.sound.restart_if_dead();
         let sound = self.sound.health();
         let journal = self.records.journal.as_ref().map(JournalWriter::state);
         let films = self.records.films.state().unwrap_or_default();
@@ -206,13 +205,13 @@ impl RepStage {
             takes: self.counts.takes,
             last_rep: self.session.last_rep.clone(),
             plan: self.session.training.plan.clone(),
-            sound: match sound.map(|(health, _)| health.device) {
-                Some(DeviceState::Open) => SoundState::Plays,
-                Some(DeviceState::Absent) => SoundState::NoDevice,
-                Some(DeviceState::File) => SoundState::IntoFile,
-                Some(DeviceState::Off) | None => SoundState::Off,
+            sound: match sound.state {
+                OutputState::Open => SoundState::Plays,
+                OutputState::Missing => SoundState::NoDevice,
+                OutputState::File => SoundState::IntoFile,
+                OutputState::Off => SoundState::Off,
             },
-            cues_heard: sound.map_or(0, |(health, _)| health.heard),
+            cues_heard: sound.heard,
             journal: match journal.as_ref().map(|journal| &journal.storage) {
                 Some(Storage::Working) => JournalState::Stores,
                 Some(Storage::Waiting { why, .. }) => JournalState::Waits(why.clone()),
@@ -231,7 +230,7 @@ impl RepStage {
             video_pack_ms: films.encode_ms,
             video_trouble: films.trouble,
             finder_restarts: self.finder_restarts,
-            sound_restarts: sound.map_or(0, |(_, restarts)| restarts),
+            sound_restarts: sound.restarts,
             journal_restarts: journal.as_ref().map_or(0, |journal| journal.restarts),
         }
     }
@@ -275,7 +274,7 @@ impl RepStage {
         training.remarks = remarks;
         self.session.set_setup(setup);
         self.head_tone.set_setup(setup);
-        self.sound.revise(volume, library);
+        self.sound.apply_settings(volume, library);
         if let Some(notice) = self.records.films.apply_settings(video) {
             self.terminal.println(&notice);
         }
@@ -319,43 +318,39 @@ impl RepStage {
         self.last = sample.pose.captured_at;
     }
 
-    fn say_opening_when_due(&mut self, now: CaptureTime) -> Result<(), DaemonError> {
+    fn say_opening_when_due(&mut self, now: CaptureTime) {
         if std::mem::take(&mut self.session.opening_due) {
-            self.sound.say(OPENING, now)?;
+            self.sound.play(Sound::Sentence(OPENING.to_vec()), now);
         }
-        Ok(())
     }
 
     /// Takes in what became of sounds. `patience` is how long to wait for the first of them.
     fn collect_outcomes(&mut self, patience: Duration) {
-        let outcomes = match patience.is_zero() {
-            true => self.sound.outcomes(),
-            false => self.sound.outcomes_within(patience),
-        };
-        for outcome in outcomes {
+        for outcome in self.sound.outcomes(patience) {
             self.take_outcome(&outcome);
         }
     }
 
-    fn take_outcome(&mut self, outcome: &Outcome) {
+    fn take_outcome(&mut self, Outcome { request, result }: &Outcome) {
         let pitcher = self.session.training.pitcher.as_mut();
-        match outcome {
-            Outcome::Heard(heard) if &*heard.cue_id == DELIVERY => {
-                let start = self.cue_latency.heard_at(heard);
+        match (&request.sound, result) {
+            (Sound::Delivery(_), Ok(played)) => {
+                let start = self.cue_latency.heard_at(request, played);
                 let times = pitcher.and_then(|pitcher| pitcher.heard(start));
                 if times.is_some() {
                     self.session.finder.set_pitch(times);
                 }
             }
-            Outcome::Unheard(unheard) if &*unheard.cue_id == DELIVERY => {
+            (Sound::Delivery(_), Err(_)) => {
                 if let Some(pitcher) = pitcher {
                     pitcher.unheard();
                 }
             }
-            Outcome::Heard(heard) => self.cue_latency.heard(heard),
-            Outcome::Unheard(unheard) => {
-                self.cue_latency.unheard(unheard.ticket);
-                tracing::debug!(cue = %unheard.cue_id, why = unheard.why.as_words(), "not heard");
+            (Sound::Cue(_) | Sound::Sentence(_), Ok(played)) => {
+                self.cue_latency.played(request, played);
+            }
+            (Sound::Cue(_) | Sound::Sentence(_), Err(_)) => {
+                self.cue_latency.not_played(request.ticket);
             }
         }
     }
@@ -372,13 +367,12 @@ impl RepStage {
         }
     }
 
-    fn follow_head(&mut self, pose: &PoseFrame) -> Result<(), DaemonError> {
+    fn follow_head(&mut self, pose: &PoseFrame) {
         if self.session.training.head_tone {
             let edge_cm = self.session.head_tone_edge_cm();
             self.head_tone
-                .step(pose, &self.session.finder, edge_cm, &mut self.sound)?;
+                .step(pose, &self.session.finder, edge_cm, &mut self.sound);
         }
-        Ok(())
     }
 
     fn find_rep(&mut self, pose: PoseFrame) -> Result<(), DaemonError> {
@@ -392,31 +386,25 @@ impl RepStage {
         }
     }
 
-    fn remark_on_readiness(
-        &mut self,
-        now: CaptureTime,
-        view: FrameView,
-    ) -> Result<(), DaemonError> {
+    fn remark_on_readiness(&mut self, now: CaptureTime, view: FrameView) {
         let remark = self
             .readiness
             .step(now, view, self.session.finder.phase())
             .filter(|_| self.session.training.remarks);
         if let Some(remark) = remark {
-            self.sound.cue(remark.cue(), now)?;
+            self.sound.play(Sound::Cue(remark.cue()), now);
         }
-        Ok(())
     }
 
     /// The set's rests, and the count where somebody asked for it.
-    fn announce_what_is_due(&mut self, now: CaptureTime) -> Result<(), DaemonError> {
+    fn announce_what_is_due(&mut self, now: CaptureTime) {
         let due = self.session.training.trainer.tick(now);
-        self.announce(&due, now)?;
+        self.announce(due, now);
         let training = &self.session.training;
         if training.count_asked.swap(false, Ordering::Relaxed) {
             let count = training.trainer.count();
-            self.announce(&count, now)?;
+            self.announce(count, now);
         }
-        Ok(())
     }
 
     fn pitch_when_due(&mut self, now: CaptureTime) -> Result<(), DaemonError> {
@@ -426,7 +414,7 @@ impl RepStage {
         if let Some(pitcher) = &mut training.pitcher
             && let Some(delivery) = pitcher.step(now, phase, hold)?
         {
-            self.sound.deliver(&delivery, now)?;
+            self.sound.play(Sound::Delivery(delivery.marks), now);
             self.collect_outcomes(Duration::ZERO);
         }
         Ok(())
@@ -443,14 +431,14 @@ impl RepStage {
             RepKind::Swing => self.counts.swings += 1,
             RepKind::Take => self.counts.takes += 1,
         }
-        self.play_cue(&judged)?;
+        self.play_cue(&judged);
         self.live
             .add_rep(&judged, self.session.training.trainer.focus());
         self.publish(None);
         let text = rep_text(&judged);
         self.terminal.println(&text);
         self.session.last_rep = Some(text);
-        self.announce(&announcements, judged.rep.known_at)?;
+        self.announce(announcements, judged.rep.known_at);
         tracing::debug!(rep = judged.number, kind = judged.rep.kind.name(), "rep");
         match hold {
             Some(hold) => {
@@ -465,19 +453,14 @@ impl RepStage {
         }
     }
 
-    fn play_cue(&mut self, judged: &JudgedRep) -> Result<(), DaemonError> {
-        let Some(cue) = &judged.cue else {
-            return Ok(());
-        };
-        let Some(id) = cue.id.known() else {
-            return Ok(());
-        };
+    fn play_cue(&mut self, judged: &JudgedRep) {
+        let Some(cue) = &judged.cue else { return };
+        let Some(id) = cue.id.known() else { return };
         let decided_at = Instant::now();
         let finish = judged.rep.events.finish;
         let after_finish_ms = finish.map(|finish| 1e3 * cue.at.secs_since(finish));
-        let ticket = self.sound.cue(id, cue.at)?;
+        let ticket = self.sound.play(Sound::Cue(id), cue.at);
         self.cue_latency.begin(ticket, decided_at, after_finish_ms);
-        Ok(())
     }
 
     /// Logs the rep that waits, with what is known of its finish by now where `held` is absent.
@@ -511,18 +494,13 @@ impl RepStage {
     }
 
     /// Says and prints what follows from a rep or from time.
-    fn announce(
-        &mut self,
-        announcements: &Announcements,
-        at: CaptureTime,
-    ) -> Result<(), DaemonError> {
-        for sentence in &announcements.sentences {
-            self.sound.say(sentence, at)?;
+    fn announce(&mut self, announcements: Announcements, at: CaptureTime) {
+        for sentence in announcements.sentences {
+            self.sound.play(Sound::Sentence(sentence), at);
         }
         for line in &announcements.lines {
             self.terminal.println(line);
         }
-        Ok(())
     }
 
     fn print_closing_line(&self) {

@@ -1,0 +1,287 @@
+//! Every sound, decoded and ready to play.
+//!
+//! In: the built-in phrases of a language, or a coach's own folder over them. Out: samples of cues,
+//! sentences and deliveries, shared and never changed afterwards. Loading runs once, at start or at a
+//! change of settings; putting a sentence or a delivery together is copying.
+
+mod builtin;
+mod decode;
+mod phrase;
+mod sentence;
+
+use std::collections::HashMap;
+use std::fs;
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+use super::output::Priority;
+use super::request::Sound;
+use super::synth::{self, DeliverySounds, Tone};
+use super::{MAX_CUE, MAX_PART, MAX_SENTENCE, SoundError, duration_of, samples_in};
+use crate::coach::{CueId, Said};
+pub use builtin::Language;
+pub(crate) use phrase::phrase_words;
+use phrase::{Phrase, PhraseTone};
+
+/// The silence before a sentence: it follows a cue more often than not.
+const BREATH: Duration = Duration::from_millis(200);
+/// Silence between the tone and the words, so that the first consonant is not covered.
+const GAP: Duration = Duration::from_millis(70);
+
+/// The sounds of one language: mono samples at [`super::SAMPLE_RATE_HZ`], loudest sample below 1.
+#[derive(Debug)]
+pub struct CueLibrary {
+    phrases: HashMap<String, LoadedPhrase>,
+    in_band: Arc<[f32]>,
+    out: Vec<f32>,
+    /// What goes before a remark and before a sentence.
+    notice: Vec<f32>,
+    delivery: DeliverySounds,
+}
+
+/// A tone, a gap and words, or words alone.
+#[derive(Debug)]
+struct LoadedPhrase {
+    samples: Arc<[f32]>,
+    tone: PhraseTone,
+    /// Where in `samples` the words begin.
+    words_from: usize,
+    words: String,
+}
+
+impl CueLibrary {
+    /// [`Self::load_in`] in English.
+    ///
+    /// # Errors
+    /// As [`Self::load_in`].
+    pub fn load(folder: Option<&Path>) -> Result<Self, SoundError> {
+        Self::load_in(Language::English, folder)
+    }
+
+    /// Loads the built-in phrases of a language and, where `folder` is given, replaces those that its
+    /// `phrases.toml` lists by the files beside it. Recordings may have any rate and level and silent
+    /// ends: they are trimmed and brought to the loudness of the built-in ones. A folder that holds
+    /// all phrases is a language of its own.
+    ///
+    /// # Errors
+    /// Where the folder's list cannot be read, names an unknown cue or one cue twice, or a sound
+    /// cannot be decoded, is silent, or leaves a cue longer than [`MAX_CUE`], a part of a sentence
+    /// longer than [`MAX_PART`].
+    pub fn load_in(language: Language, folder: Option<&Path>) -> Result<Self, SoundError> {
+        let list = Path::new("the built-in phrases.toml");
+        let phrases = read_list(language.phrases(), list)?;
+        let mut library = Self {
+            phrases: HashMap::with_capacity(phrases.len()),
+            in_band: leveled_tone(Tone::InBand)?.into(),
+            out: leveled_tone(Tone::Out)?,
+            notice: leveled_tone(Tone::Notice)?,
+            delivery: DeliverySounds::new()?,
+        };
+        for phrase in phrases {
+            let path = Path::new(&phrase.file);
+            let bytes = language
+                .file(&phrase.file)
+                .ok_or_else(|| SoundError::ReadSound {
+                    path: path.into(),
+                    source: std::io::ErrorKind::NotFound.into(),
+                })?;
+            let tone = phrase.tone.unwrap_or(PhraseTone::None);
+            let loaded = library.tone_and_words(bytes.to_vec(), path, tone, phrase.words)?;
+            library.phrases.insert(phrase.id, loaded);
+        }
+        if let Some(folder) = folder {
+            library.replace_from(folder)?;
+        }
+        Ok(library)
+    }
+
+    /// Puts a coach's own words in place of the built-in ones. Numbers may be added: how they are
+    /// built differs from language to language.
+    fn replace_from(&mut self, folder: &Path) -> Result<(), SoundError> {
+        let list = folder.join("phrases.toml");
+        let text = fs::read_to_string(&list).map_err(|source| SoundError::ReadPhrases {
+            path: list.clone(),
+            source,
+        })?;
+        for phrase in read_list(&text, &list)? {
+            let built_in = self.phrases.get(&phrase.id).map(|known| known.tone);
+            let number = sentence::is_number_id(&phrase.id).then_some(PhraseTone::None);
+            let Some(known) = built_in.or(number) else {
+                let mut known: Vec<&str> = self.phrases.keys().map(String::as_str).collect();
+                known.sort_unstable();
+                return Err(SoundError::UnknownCue {
+                    path: list,
+                    id: phrase.id,
+                    known: known.join(", "),
+                });
+            };
+            let path = folder.join(&phrase.file);
+            let bytes = fs::read(&path).map_err(|source| SoundError::ReadSound {
+                path: path.clone(),
+                source,
+            })?;
+            let tone = phrase.tone.unwrap_or(known);
+            let loaded = self.tone_and_words(bytes, &path, tone, phrase.words)?;
+            self.phrases.insert(phrase.id, loaded);
+        }
+        Ok(())
+    }
+
+    /// The tone, where there is one, the gap and the words as one run of samples.
+    fn tone_and_words(
+        &self,
+        bytes: Vec<u8>,
+        path: &Path,
+        tone: PhraseTone,
+        words: String,
+    ) -> Result<LoadedPhrase, SoundError> {
+        let (mut samples, most) = match tone {
+            PhraseTone::Out => (self.out.clone(), MAX_CUE),
+            PhraseTone::Notice => (self.notice.clone(), MAX_CUE),
+            PhraseTone::None => (Vec::new(), MAX_PART),
+        };
+        if !samples.is_empty() {
+            samples.resize(samples.len() + samples_in(GAP), 0.0);
+        }
+        let words_from = samples.len();
+        let speech = decode::decode(bytes, path)?;
+        let room = samples_in(most).saturating_sub(words_from);
+        if speech.len() > room {
+            return Err(SoundError::LongSound {
+                path: path.into(),
+                millis: duration_of(speech.len()).as_millis(),
+                most_millis: duration_of(room).as_millis(),
+            });
+        }
+        samples.extend(speech);
+        Ok(LoadedPhrase {
+            samples: samples.into(),
+            tone,
+            words_from,
+            words,
+        })
+    }
+
+    /// What is heard for a cue: mono samples at [`super::SAMPLE_RATE_HZ`], the tone first; `None` for
+    /// an unknown id.
+    pub fn samples_for(&self, cue_id: &str) -> Option<Arc<[f32]>> {
+        if cue_id == CueId::InBand.as_str() {
+            return Some(Arc::clone(&self.in_band));
+        }
+        self.cue(cue_id).map(|cue| Arc::clone(&cue.samples))
+    }
+
+    /// What is said for a cue or a part of a sentence; empty for [`CueId::InBand`], `None` for an unknown id.
+    pub fn words_for(&self, id: &str) -> Option<&str> {
+        if id == CueId::InBand.as_str() {
+            return Some("");
+        }
+        self.phrases.get(id).map(|phrase| phrase.words.as_str())
+    }
+
+    /// What is heard for a sentence: a tone, then the words; mono samples at
+    /// [`super::SAMPLE_RATE_HZ`].
+    ///
+    /// # Errors
+    /// [`SoundError::CannotSay`] where a phrase or a number has no recording,
+    /// [`SoundError::LongSentence`] beyond [`MAX_SENTENCE`].
+    pub fn sentence(&self, said: &[Said]) -> Result<Arc<[f32]>, SoundError> {
+        let parts = sentence::parts(said, &|id| self.phrases.contains_key(id))
+            .map_err(|what| SoundError::CannotSay { what })?;
+        let mut samples = vec![0.0; samples_in(BREATH)];
+        samples.extend_from_slice(&self.notice);
+        samples.resize(samples.len() + samples_in(GAP), 0.0);
+        for part in parts {
+            if let Some(phrase) = self.phrases.get(&part.id) {
+                samples.extend_from_slice(phrase.words_alone());
+                samples.resize(samples.len() + samples_in(part.pause), 0.0);
+            }
+        }
+        let lasts = duration_of(samples.len());
+        if lasts > MAX_SENTENCE {
+            return Err(SoundError::LongSentence {
+                secs: lasts.as_secs_f64(),
+                most_secs: MAX_SENTENCE.as_secs_f64(),
+            });
+        }
+        Ok(samples.into())
+    }
+
+    /// Every cue id, sorted.
+    pub fn ids(&self) -> impl Iterator<Item = &str> {
+        let cues = self
+            .phrases
+            .iter()
+            .filter(|(_, phrase)| phrase.tone != PhraseTone::None);
+        let mut ids: Vec<&str> = cues
+            .map(|(id, _)| id.as_str())
+            .chain([CueId::InBand.as_str()])
+            .collect();
+        ids.sort_unstable();
+        ids.into_iter()
+    }
+
+    /// The samples of a sound, and its priority among others.
+    ///
+    /// # Errors
+    /// [`SoundError::NoSuchCue`], [`SoundError::BadDelivery`], else as [`Self::sentence`].
+    pub(super) fn samples(&self, sound: &Sound) -> Result<(Arc<[f32]>, Priority), SoundError> {
+        Ok(match sound {
+            Sound::Cue(CueId::InBand) => (Arc::clone(&self.in_band), Priority::Swing),
+            Sound::Cue(id) => {
+                let cue = self.cue(id.as_str());
+                let cue = cue.ok_or_else(|| SoundError::NoSuchCue { id: id.to_string() })?;
+                let priority = match cue.tone {
+                    PhraseTone::Out => Priority::Swing,
+                    PhraseTone::Notice | PhraseTone::None => Priority::Remark,
+                };
+                (Arc::clone(&cue.samples), priority)
+            }
+            Sound::Sentence(said) => (self.sentence(said)?, Priority::Sentence),
+            Sound::Delivery(marks) => (self.delivery.mix(marks)?, Priority::Delivery),
+        })
+    }
+
+    fn cue(&self, id: &str) -> Option<&LoadedPhrase> {
+        self.phrases
+            .get(id)
+            .filter(|phrase| phrase.tone != PhraseTone::None)
+    }
+}
+
+impl LoadedPhrase {
+    fn words_alone(&self) -> &[f32] {
+        self.samples.get(self.words_from..).unwrap_or_default()
+    }
+}
+
+/// A parsed list in which no cue stands twice.
+fn read_list(text: &str, path: &Path) -> Result<Vec<Phrase>, SoundError> {
+    let phrases = phrase::parse(text).map_err(|source| SoundError::ParsePhrases {
+        path: path.into(),
+        source: Box::new(source),
+    })?;
+    for (index, phrase) in phrases.iter().enumerate() {
+        if phrases
+            .iter()
+            .take(index)
+            .any(|earlier| earlier.id == phrase.id)
+        {
+            return Err(SoundError::RepeatedCue {
+                path: path.into(),
+                id: phrase.id.clone(),
+            });
+        }
+    }
+    Ok(phrases)
+}
+
+fn leveled_tone(tone: Tone) -> Result<Vec<f32>, SoundError> {
+    let mut samples = synth::tone_samples(tone);
+    synth::level(&mut samples)?;
+    Ok(samples)
+}
+
+#[cfg(test)]
+mod tests;

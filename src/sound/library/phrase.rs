@@ -1,0 +1,55 @@
+//! The list of phrases, `phrases.toml`: which words belong to which cue, and in which file.
+//!
+//! Text in, plain values out. Used for the built-in lists and for a coach's own folder alike.
+
+use serde::Deserialize;
+
+/// One spoken cue, or one part of a sentence.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Phrase {
+    /// The cue: what the hitter did, in snake case.
+    pub id: String,
+    /// What is said.
+    pub words: String,
+    /// WAV or FLAC file in the same folder.
+    pub file: String,
+    /// The tone in front. A coach's list may leave it out and so keep the built-in one.
+    pub tone: Option<PhraseTone>,
+    /// How the words are spelled for a speech synthesizer that would misread them; the program ignores it.
+    pub say: Option<String>,
+}
+
+/// Which tone goes before the words.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub(crate) enum PhraseTone {
+    /// A measure was out of its band.
+    Out,
+    /// A remark about the setup: ready, not in view, too dark.
+    Notice,
+    /// None: the words are heard only as a part of a sentence.
+    None,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct PhraseList {
+    phrase: Vec<Phrase>,
+}
+
+/// Reads a list in the form of the built-in `phrases.toml`.
+pub(super) fn parse(text: &str) -> Result<Vec<Phrase>, toml::de::Error> {
+    Ok(toml::from_str::<PhraseList>(text)?.phrase)
+}
+
+/// The words of the built-in phrases of a language, by cue.
+pub(crate) fn phrase_words(
+    language: super::Language,
+) -> std::collections::BTreeMap<String, String> {
+    parse(language.phrases())
+        .unwrap_or_default()
+        .into_iter()
+        .map(|phrase| (phrase.id, phrase.words))
+        .collect()
+}
