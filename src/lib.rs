@@ -29,6 +29,7 @@
 //! - `paths`: where the program's own files are
 //! - `machine`: free disk space, temperature, memory
 //! - `cores`: lets helper threads step aside while a core is needed
+//! - [`wall_clock`]: the wall clock, for dates that people read
 
 pub mod capture;
 pub mod coach;
@@ -54,3 +55,4 @@ pub mod thread;
 pub mod time;
 pub(crate) mod toml_checked;
 pub mod video;
+pub mod wall_clock;

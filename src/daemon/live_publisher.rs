@@ -112,7 +112,7 @@ impl LivePublisher {
             RepKind::Swing => self.live.swings += 1,
             RepKind::Take => self.live.takes += 1,
         }
-        self.live.rep_at_ms = jiff::Timestamp::now().as_millisecond();
+        self.live.rep_at_ms = crate::wall_clock::now().as_millisecond();
         if self.live.trail.len() == TRAIL {
             self.live.trail.pop_front();
         }

@@ -7,10 +7,10 @@ use std::sync::atomic::AtomicBool;
 use crate::coach::{Bands, Baselines, Coach, Plan, Trainer};
 use crate::journal::{
     HitterChoice, Journal, JournalWriter, NewHitter, NewPlan, NewSession, WriterOptions,
-    now_to_the_millisecond,
 };
 use crate::rep::{HitterSetup, MeasureName};
 use crate::settings::Settings;
+use crate::wall_clock::now_to_the_millisecond;
 
 use super::{DaemonError, Pitcher, Terminal};
 

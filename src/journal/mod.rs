@@ -25,7 +25,6 @@ pub(crate) use files::rep_log::{RepLog, RepLogError};
 pub(crate) use record::{HitterId, NoteId};
 pub use record::{NewHitter, NewPlan, NewSession, RepId, RepRecord, SessionId};
 pub use rep_json::rep_line;
-pub use stamp::now_to_the_millisecond;
 pub use store::edits::Edit;
 pub(crate) use store::edits::NoteRow;
 pub(crate) use store::history::MeasuredSwing;

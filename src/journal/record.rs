@@ -4,13 +4,13 @@ use std::fmt;
 
 use jiff::Timestamp;
 
-use super::stamp::now_to_the_millisecond;
 use super::timeline::{TimelineError, encode_timeline};
 use crate::coach::JudgedRep;
 use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
 use crate::rep::{Bats, Measure, NotMeasured};
 use crate::time::CaptureTime;
+use crate::wall_clock::now_to_the_millisecond;
 
 macro_rules! ids {
     ($($(#[$doc:meta])* $name:ident),+) => {$(

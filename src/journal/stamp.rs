@@ -1,19 +1,6 @@
 //! Wall-clock stamps: RFC 3339, UTC, always three decimals, so that text order is time order.
 
-use jiff::{Timestamp, Unit};
-
-/// The wall clock now, cut to whole milliseconds as the journal stores it.
-///
-/// It dates a log entry for people; nothing in a swing is measured with it.
-pub fn now_to_the_millisecond() -> Timestamp {
-    let now = Timestamp::now();
-    now.round(
-        jiff::TimestampRound::new()
-            .smallest(Unit::Millisecond)
-            .mode(jiff::RoundMode::Trunc),
-    )
-    .unwrap_or(now)
-}
+use jiff::Timestamp;
 
 /// The stamp as stored, such as `2026-05-01T17:03:09.250Z`.
 pub(super) fn stamp_text(at: Timestamp) -> String {
@@ -28,6 +15,7 @@ pub(super) fn parse_stamp(text: &str) -> Result<Timestamp, jiff::Error> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::wall_clock::now_to_the_millisecond;
 
     #[test]
     fn stamps_have_one_width_and_sort_as_time() {

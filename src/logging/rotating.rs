@@ -63,7 +63,7 @@ impl RotatingFile {
             current: None,
             lost: 0,
         };
-        let now = Timestamp::now();
+        let now = crate::wall_clock::now();
         let newest = log.files()?.pop();
         let continued = newest.filter(|(_, day, path)| {
             *day == day_of(now)
@@ -139,7 +139,7 @@ impl RotatingFile {
         files.retain(|(.., path)| Some(path) != current);
         let surplus = (files.len() + 1).saturating_sub(self.limits.keep_files.max(1));
         let age = Duration::from_secs(86_400 * u64::from(self.limits.keep_days));
-        let oldest = SystemTime::now().checked_sub(age);
+        let oldest = SystemTime::from(crate::wall_clock::now()).checked_sub(age);
         for (place, (.., path)) in files.iter().enumerate() {
             let too_old = || {
                 let written = fs::metadata(path).and_then(|found| found.modified());
@@ -177,7 +177,7 @@ impl RotatingFile {
 impl Write for RotatingFile {
     /// Takes one whole line. Lines that the disk refuses are lost; the next one that it takes is preceded by their number.
     fn write(&mut self, line: &[u8]) -> io::Result<usize> {
-        let now = Timestamp::now();
+        let now = crate::wall_clock::now();
         if self.lost > 0 {
             let report = serde_json::json!({
                 "timestamp": now.to_string(),

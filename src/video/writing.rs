@@ -6,7 +6,7 @@
 use std::io;
 use std::path::Path;
 use std::sync::Arc;
-use std::time::{Duration, Instant, SystemTime};
+use std::time::{Duration, Instant};
 
 use crossbeam_channel::{Receiver, never, select};
 
@@ -77,7 +77,10 @@ impl Writer {
         let Some(limits) = self.shared.settings() else {
             return;
         };
-        match self.store.enforce_limits(&limits, SystemTime::now()) {
+        match self
+            .store
+            .enforce_limits(&limits, crate::wall_clock::now().into())
+        {
             Ok((deleted, usage)) => {
                 if deleted.total.films > 0 {
                     tracing::info!(

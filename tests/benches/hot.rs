@@ -12,12 +12,13 @@ use std::hint::black_box;
 use std::path::{Path, PathBuf};
 
 use cagehand::capture::{ClipSource, Frame, MjpegDecoder};
-use cagehand::journal::{Journal, NewSession, RepRecord, encode_timeline, now_to_the_millisecond};
+use cagehand::journal::{Journal, NewSession, RepRecord, encode_timeline};
 use cagehand::picture_size::PictureSize;
 use cagehand::pose::track::TrackReader;
 use cagehand::pose::{Model, PoseFrame};
 use cagehand::rep::{FoundRep, HitterSetup, RepFinder};
 use cagehand::video::{JpegEncoder, SizeLimit};
+use cagehand::wall_clock::now_to_the_millisecond;
 use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
 
 fn project(path: &str) -> PathBuf {

@@ -6,7 +6,7 @@ use std::path::Path;
 use cagehand::coach::Coach;
 use cagehand::journal::{
     Edit, ExportFormat, Journal, MovedEvent, NewSession, RepFilter, RepId, RepRecord, SessionId,
-    StoredRep, now_to_the_millisecond,
+    StoredRep,
 };
 use cagehand::picture_size::PictureSize;
 use cagehand::rep::{
@@ -14,6 +14,7 @@ use cagehand::rep::{
 };
 use cagehand::settings::{DEFAULT_FILE, Settings};
 use cagehand::time::CaptureTime;
+use cagehand::wall_clock::now_to_the_millisecond;
 
 use super::tracks::recorded::{HEIGHT_CM, Recorded};
 

@@ -354,7 +354,7 @@ fn serve(
                     captured_at: stamp_of(
                         buffer.capture_timestamp(),
                         arrived_at,
-                        SystemTime::now(),
+                        crate::wall_clock::now().into(),
                     ),
                     buffer,
                     arrived_at,

@@ -91,7 +91,7 @@ pub(in crate::journal) fn quarantine_damaged(
 /// Renames the journal and its side files to `NAME.WORD-YYYYMMDD-HHMMSS.db`, those that exist; the lock file stays.
 /// Returns the new name.
 pub(in crate::journal) fn move_aside(path: &Path, word: &str) -> Result<PathBuf, JournalError> {
-    let target = free_name(path, word, Timestamp::now());
+    let target = free_name(path, word, crate::wall_clock::now());
     for side in SIDES {
         let from = with_side(path, side);
         match fs::rename(&from, with_side(&target, side)) {

@@ -10,10 +10,11 @@ use super::insert::{find_or_add_hitter, find_or_add_plan};
 use super::read::stamp;
 use crate::journal::error::JournalError;
 use crate::journal::record::{HitterId, NewHitter, NewPlan, NoteId, RepId, SessionId};
-use crate::journal::stamp::{now_to_the_millisecond, stamp_text};
+use crate::journal::stamp::stamp_text;
 use crate::journal::store::moved_events::{MovedEvent, move_event, restore_events};
 use crate::journal::store::open::{Journal, JournalReader};
 use crate::rep::RepKind;
+use crate::wall_clock::now_to_the_millisecond;
 
 /// The longest note, characters.
 pub(crate) const LONGEST_NOTE: usize = 2000;

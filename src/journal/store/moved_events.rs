@@ -13,10 +13,11 @@ use super::read::{event_columns, read_events};
 use crate::coach::JudgedRep;
 use crate::journal::error::JournalError;
 use crate::journal::record::RepId;
-use crate::journal::stamp::{now_to_the_millisecond, stamp_text};
+use crate::journal::stamp::stamp_text;
 use crate::journal::store::open::JournalReader;
 use crate::rep::{EventName, Events};
 use crate::time::CaptureTime;
+use crate::wall_clock::now_to_the_millisecond;
 
 /// An event's new time and the rep that results.
 #[derive(Clone, Debug, PartialEq)]

@@ -16,8 +16,8 @@ use crate::journal::files::lock::WriterLock;
 use crate::journal::files::preflight::check_before_writing;
 use crate::journal::files::quarantine::{self, Quarantined};
 use crate::journal::record::SessionId;
-use crate::journal::stamp::now_to_the_millisecond;
 use crate::journal::store::schema::{self, Found};
+use crate::wall_clock::now_to_the_millisecond;
 
 /// How long to wait for another program's lock on the file before the writer retries later.
 const BUSY_TIMEOUT: Duration = Duration::from_secs(1);

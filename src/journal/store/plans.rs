@@ -11,8 +11,8 @@ use super::insert::find_or_add_plan;
 use super::read::stamp;
 use crate::journal::error::JournalError;
 use crate::journal::record::{HitterId, NewPlan, PlanId};
-use crate::journal::stamp::now_to_the_millisecond;
 use crate::journal::store::open::{Journal, JournalReader};
+use crate::wall_clock::now_to_the_millisecond;
 
 /// A plan as stored.
 #[derive(Clone, Debug, PartialEq)]

@@ -8,8 +8,9 @@ use crate::journal::error::JournalError;
 use crate::journal::record::{
     HitterId, NewHitter, NewSession, PackedRep, RepId, RepRecord, SessionId,
 };
-use crate::journal::stamp::{now_to_the_millisecond, stamp_text};
+use crate::journal::stamp::stamp_text;
 use crate::journal::store::open::Journal;
+use crate::wall_clock::now_to_the_millisecond;
 
 impl Journal {
     /// Finds the hitter of this name, bringing side and height up to date where they are given; adds

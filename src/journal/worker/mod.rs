@@ -15,11 +15,11 @@ pub(in crate::journal) mod thread;
 
 use crate::journal::error::JournalError;
 use crate::journal::record::{NewHitter, NewSession, RepRecord, SessionId};
-use crate::journal::stamp::now_to_the_millisecond;
 use crate::journal::store::edits::Edit;
 use crate::journal::store::open::{Journal, OpenReport};
 use crate::journal::worker::thread::Worker;
 use crate::thread::spawn;
+use crate::wall_clock::now_to_the_millisecond;
 
 /// Capacity of the channel to the thread; small, since the thread receives jobs at once.
 const CHANNEL_JOBS: usize = 16;

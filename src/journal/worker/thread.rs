@@ -13,9 +13,9 @@ use crossbeam_channel::{Receiver, RecvTimeoutError};
 
 use crate::journal::error::JournalError;
 use crate::journal::record::{NewHitter, NewSession, PackedRep, SessionId};
-use crate::journal::stamp::now_to_the_millisecond;
 use crate::journal::store::open::Journal;
 use crate::journal::worker::{Job, Shared, Storage, WriterOptions};
+use crate::wall_clock::now_to_the_millisecond;
 
 /// The longest wait between tries once the program is ending.
 const LAST_TRIES_EVERY: Duration = Duration::from_millis(200);

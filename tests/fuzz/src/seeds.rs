@@ -8,11 +8,11 @@ use cagehand::coach::{Coach, PLAN_TEMPLATES, Trainer};
 use cagehand::picture_size::PictureSize;
 use cagehand::journal::{
     Journal, NewHitter, NewPlan, NewSession, RepRecord, encode_timeline,
-    now_to_the_millisecond,
 };
 use cagehand::pose::track::TrackReader;
 use cagehand::rep::{HitterSetup, FoundRep, RepFinder};
 use cagehand::settings::{DEFAULT_FILE, Settings};
+use cagehand::wall_clock::now_to_the_millisecond;
 
 /// Lines of a pose track that are enough to reach every part of its reader.
 const TRACK_LINES: usize = 20;
