@@ -36,7 +36,7 @@ fn on() -> VideoSettings {
     }
 }
 
-/// Frames that are told apart by their grey, at these milliseconds.
+/// Frames that differ in their gray, at these milliseconds.
 fn frame(at_ms: i64) -> Frame {
     let mut frame = Frame {
         captured_at: CaptureTime::from_nanos(at_ms * 1_000_000),

@@ -1,5 +1,5 @@
-//! The journal as a file among files: locked, checked before it is written to, put into quarantine, copied and restored,
-//! cleared of people, and the ways out of it.
+//! The journal as a file: its writer lock, the check before writing, quarantine, backups, deletion of people's data, and
+//! exports.
 
 pub(super) mod backup;
 pub(super) mod byte_search;

@@ -2,10 +2,10 @@
 
 mod columns;
 mod contract;
-mod forgetting;
+mod deletion;
 mod full_disk;
-mod keeping;
 mod kill;
+mod maintenance;
 mod opening;
 mod plans;
 mod storing;
@@ -245,11 +245,11 @@ pub(super) fn on_the_grid(frames: &[PoseFrame]) -> Vec<PoseFrame> {
     frames
 }
 
-/// The largest difference between two timelines in pixels, visibility and metres; panics where
+/// The largest difference between two timelines in pixels, visibility and meters; panics where
 /// they differ in times, numbers or presence.
 pub(super) fn farthest_apart(a: &[PoseFrame], b: &[PoseFrame]) -> (f32, f32, f32) {
     assert_eq!(a.len(), b.len());
-    let (mut px, mut visibility, mut metres) = (0f32, 0f32, 0f32);
+    let (mut px, mut visibility, mut meters) = (0f32, 0f32, 0f32);
     for (a, b) in a.iter().zip(b) {
         assert_eq!(
             (a.index, a.captured_at, a.body.is_some()),
@@ -272,9 +272,9 @@ pub(super) fn farthest_apart(a: &[PoseFrame], b: &[PoseFrame]) -> (f32, f32, f32
         };
         for (p, q) in a.iter().zip(b.iter()) {
             for (p, q) in [(p.x_m, q.x_m), (p.y_m, q.y_m), (p.z_m, q.z_m)] {
-                metres = metres.max((p - q).abs());
+                meters = meters.max((p - q).abs());
             }
         }
     }
-    (px, visibility, metres)
+    (px, visibility, meters)
 }

@@ -45,7 +45,7 @@ fn any_frames_come_back_within_half_a_step() {
         let frames = any_frames(&mut Dice::new(seed));
         let bytes = encode_timeline(&frames).unwrap();
         let back = decode_timeline(&bytes).unwrap();
-        let (px, visibility, metres) = farthest_apart(&frames, &back);
+        let (px, visibility, meters) = farthest_apart(&frames, &back);
         let lite = |frames: &[PoseFrame]| -> Vec<Option<bool>> {
             frames
                 .iter()
@@ -59,7 +59,7 @@ fn any_frames_come_back_within_half_a_step() {
             visibility <= 0.5 / 255.0 + 1e-6,
             "seed {seed}: {visibility}"
         );
-        assert!(metres <= 0.5 / 1000.0 + 4e-6, "seed {seed}: {metres} m");
+        assert!(meters <= 0.5 / 1000.0 + 4e-6, "seed {seed}: {meters} m");
         assert_eq!(
             encode_timeline(&back).unwrap(),
             bytes,
@@ -300,10 +300,10 @@ fn a_rep_leaves_as_a_pose_track() {
     for (index, frame) in back.iter_mut().enumerate() {
         frame.index = whole.frames[index].index;
     }
-    let (px, visibility, metres) = farthest_apart(&on_the_grid(&whole.frames), &back);
+    let (px, visibility, meters) = farthest_apart(&on_the_grid(&whole.frames), &back);
     assert!(
-        px < 1e-3 && visibility < 1e-4 && metres < 1e-6,
-        "{px} px, {visibility}, {metres} m"
+        px < 1e-3 && visibility < 1e-4 && meters < 1e-6,
+        "{px} px, {visibility}, {meters} m"
     );
 
     rep.judged = judged(2);

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::Path;
 
-use super::keeping::{filled, log_reps, named, names_in};
+use super::maintenance::{filled, log_reps, named, names_in};
 use super::*;
 
 /// How often these bytes stand in the journal and its log.
@@ -22,7 +22,7 @@ fn found(path: &Path, bytes: &[u8]) -> usize {
 }
 
 #[test]
-fn a_forgotten_hitter_is_in_no_byte_of_the_file_or_its_log() {
+fn a_deleted_hitter_is_in_no_byte_of_the_file_or_its_log() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("journal.db");
     let name = "Bartholomea Quixwood";
@@ -110,7 +110,7 @@ fn a_forgotten_hitter_is_in_no_byte_of_the_file_or_its_log() {
 }
 
 #[test]
-fn a_name_in_a_correction_goes_with_its_hitter_and_is_told_where_it_is_anothers() {
+fn a_name_in_a_correction_goes_with_its_hitter_and_is_reported_where_it_is_anothers() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("journal.db");
     let name = "Bartholomea Quixwood";
@@ -174,7 +174,7 @@ fn a_name_in_a_correction_goes_with_its_hitter_and_is_told_where_it_is_anothers(
 }
 
 #[test]
-fn what_stays_of_a_forgotten_hitter_is_told() {
+fn remnants_of_a_deleted_hitter_are_reported() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("journal.db");
     let name = "Bartholomea";

@@ -1,4 +1,4 @@
-//! Keeping a journal over the years: set aside when damaged, backed up, restored.
+//! A journal over the years: quarantined when damaged, backed up, restored, brought up to date.
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -57,7 +57,7 @@ fn scratch(path: &Path, bytes: std::ops::Range<usize>) {
 }
 
 /// Opens a damaged journal as the daemon does; it must keep its bytes under a new name.
-fn assert_set_aside(path: &Path) -> PathBuf {
+fn assert_quarantined(path: &Path) -> PathBuf {
     let before = fs::read(path).unwrap();
     assert!(
         Journal::open(path).is_err(),
@@ -90,7 +90,7 @@ fn assert_set_aside(path: &Path) -> PathBuf {
 }
 
 #[test]
-fn a_damaged_journal_gives_way_to_a_new_one_and_keeps_its_bytes() {
+fn a_damaged_journal_is_replaced_by_a_new_one_and_keeps_its_bytes() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("journal.db");
     let mut kept = Vec::new();
@@ -105,7 +105,7 @@ fn a_damaged_journal_gives_way_to_a_new_one_and_keeps_its_bytes() {
         let whole = fs::read(&path).unwrap();
         fs::write(&path, &whole[..whole.len() / cut]).unwrap();
         scratch(&path, gone.clone());
-        kept.push(assert_set_aside(&path));
+        kept.push(assert_quarantined(&path));
         fs::remove_file(&path).unwrap();
     }
     kept.dedup();
@@ -150,7 +150,7 @@ fn a_damaged_journal_takes_its_log_along() {
 }
 
 #[test]
-fn what_never_was_a_journal_is_never_set_aside() {
+fn what_never_was_a_journal_is_never_quarantined() {
     let dir = tempfile::tempdir().unwrap();
     let text = dir.path().join("notes.db");
     fs::write(&text, "buy balls\n".repeat(500)).unwrap();
