@@ -43,7 +43,7 @@ pub(crate) struct Baseline {
 
 /// The baselines of one hitter.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Baselines {
+pub(crate) struct Baselines {
     swings: usize,
     measures: HashMap<(Bats, MeasureName), RunningBaseline>,
 }
