@@ -14,7 +14,7 @@ use crate::daemon::{
 };
 use crate::paths;
 use crate::picture_size::PictureSize;
-use crate::pose::{Model, usual_threads};
+use crate::pose::{Model, default_threads};
 use crate::settings::Settings;
 use crate::sound::measure_latency;
 use crate::status::DurationWindow;
@@ -67,7 +67,7 @@ impl ModelTimes {
             let found = tracker.next(&frame)?;
             times.frame.add(started.elapsed());
             if found.body.is_some() {
-                let stages = tracker.stages();
+                let stages = tracker.stage_times();
                 times.crop.add(stages.crop);
                 times.network.add(stages.network);
                 times.reading.add(stages.reading);
@@ -114,7 +114,7 @@ impl Bench {
             decode.add(started.elapsed());
         }
         row("decode", &decode);
-        let mut counts = vec![1, usual_threads()];
+        let mut counts = vec![1, default_threads()];
         counts.dedup();
         for model in [Model::Lite, Model::Full] {
             for threads in counts.iter().copied() {
@@ -148,7 +148,7 @@ impl Bench {
 
     fn json(&self) -> Result<(), Failure> {
         let path = self.clip()?;
-        let threads = self.threads.map_or_else(usual_threads, usize::from);
+        let threads = self.threads.map_or_else(default_threads, usize::from);
         let mut models = serde_json::Map::new();
         for model in [Model::Lite, Model::Full] {
             let times = ModelTimes::measure(model, threads, &path)?;

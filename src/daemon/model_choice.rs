@@ -135,7 +135,7 @@ impl ModelBenchmark {
                 self.camera = None;
             }
             let started = Instant::now();
-            tracker.try_landmarks(&self.frame)?;
+            tracker.run_landmarker(&self.frame)?;
             times.push(started.elapsed().as_secs_f64() * 1e3);
         }
         let warm = &times[times.len() / 4..];

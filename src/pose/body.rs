@@ -1,4 +1,4 @@
-//! What the pose stage hands on: one body, or none, for each frame.
+//! The pose stage's output: one body, or none, for each frame.
 
 use super::landmark::{LANDMARK_COUNT, Landmark};
 use crate::time::CaptureTime;
@@ -10,19 +10,19 @@ pub struct ImagePoint {
     pub x_px: f32,
     /// Pixels from the top edge, growing downward; may lie outside the picture.
     pub y_px: f32,
-    /// How likely the landmark is in sight and not hidden, 0 to 1.
+    /// Probability that the landmark is in sight and not hidden.
     pub visibility: f32,
 }
 
-/// A landmark in metres as the model sees it: origin between the hips, x to the image's right,
-/// y down, z away from the camera.
+/// A landmark in meters, as the model estimates it: origin between the hips, x to the image's right, y down, z away from
+/// the camera.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct WorldPoint {
-    /// Metres to the image's right.
+    /// Meters to the image's right.
     pub x_m: f32,
-    /// Metres downward.
+    /// Meters downward.
     pub y_m: f32,
-    /// Metres away from the camera.
+    /// Meters away from the camera.
     pub z_m: f32,
 }
 
@@ -33,7 +33,7 @@ pub struct Body {
     pub image: [Option<ImagePoint>; LANDMARK_COUNT],
     /// The model's metric landmarks, where the source gives them.
     pub world: Option<[WorldPoint; LANDMARK_COUNT]>,
-    /// Whether the lite model gave them: its landmarks are less true, and what is measured on them is less sure.
+    /// Whether they are the lite model's, which are less accurate, and with them what is measured on them.
     pub lite: bool,
 }
 
@@ -51,14 +51,9 @@ impl Body {
     pub fn point(&self, landmark: Landmark) -> Option<ImagePoint> {
         self.image[landmark.index()]
     }
-
-    /// The landmark in metres, if the source gives metric landmarks.
-    pub fn world_point(&self, landmark: Landmark) -> Option<WorldPoint> {
-        self.world.as_ref().map(|w| w[landmark.index()])
-    }
 }
 
-/// The pose stage's answer for one frame.
+/// The pose stage's output for one frame.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PoseFrame {
     /// The frame's index at its source.

@@ -1,11 +1,11 @@
-//! Cuts a turned square out of a frame for a network: red, green and blue of a pixel side by side, as floats.
+//! Samples a rotated square of a frame as the input image of a network, red, green and blue of a pixel adjacent.
 
 use super::roi::Roi;
 use crate::capture::Frame;
 use cagehand_networks::WorkerPool;
 use std::sync::{Mutex, PoisonError};
 
-/// What lies outside the frame.
+/// What the image has outside the frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Border {
     /// The nearest pixel of the frame.
@@ -18,15 +18,14 @@ pub(super) enum Border {
 const FRACTION_BITS: u32 = 16;
 /// Bits of the bilinear weights.
 const WEIGHT_BITS: u32 = 8;
-/// Points along the side of the tiles that are sampled one after the other.
+/// Pixels along the side of the tiles in which the image is sampled.
 const TILE: usize = 32;
-/// Bytes that memory gives at once.
+/// Bytes that memory delivers at once.
 const CACHE_LINE: usize = 64;
 
 /// Samples `roi` at `size` x `size` points into `pixels` (size x size x 3), each value `low + byte / 255 * (high - low)`.
 ///
-/// Bilinear; the first point lies on the square's corner, as the model's published pipeline has it. The
-/// pool shares the work.
+/// Bilinear; the first point lies on the square's corner, as in the model's published pipeline. The pool shares the work.
 ///
 /// # Panics
 /// Where `pixels` or the frame's pixels have the wrong length.
@@ -69,14 +68,14 @@ pub(super) fn crop(
             let at =
                 |[x, y]: [i64; 2], column: usize| [x + dx * column as i64, y + dy * column as i64];
             let ends = |start| [at(start, columns.start), at(start, columns.end - 1)];
-            fetch(frame, [ends(starts[0]), ends(starts[starts.len() - 1])]);
+            prefetch(frame, [ends(starts[0]), ends(starts[starts.len() - 1])]);
             for (start, pixels) in starts.iter().zip(pixels.chunks_exact_mut(3 * size)) {
                 let pixels = pixels[3 * columns.start..3 * columns.end].chunks_exact_mut(3);
                 let points = columns.clone().map(|column| at(*start, column));
                 let inside = ends(*start)
                     .iter()
                     .all(|[x, y]| (0..right).contains(x) && (0..bottom).contains(y));
-                // Points whose four neighbours all lie in the frame are most of them, and quicker to read.
+                // Most rows have all their pixels in the frame, which are quicker to read.
                 if inside {
                     for (pixel, [x, y]) in pixels.zip(points) {
                         blend(sampler.inner(x, y), weights(x, y), low, unit, pixel);
@@ -100,14 +99,14 @@ pub(super) fn crop(
     });
 }
 
-/// Reads once, in order, all of the frame that a tile of points with these corners lies on, so that the first-level cache
-/// has it. A frame that another core has just decoded is in none of ours, and a turned square meets its memory in an
-/// order that the processor does not foresee: without this each point waits.
-fn fetch(frame: &Frame, corners: [[[i64; 2]; 2]; 2]) {
+/// Reads, in order, the part of the frame under a tile of points with these corners, to bring it into the first-level
+/// cache. A frame that another core has just decoded is in none of this core's caches, and a rotated square reads it in an
+/// order that the processor does not predict: without this each point waits for memory.
+fn prefetch(frame: &Frame, corners: [[[i64; 2]; 2]; 2]) {
     let reach = |axis: usize, length: usize| {
         let [[a, b], [c, d]] = corners.map(|row| row.map(|corner| corner[axis]));
         let pixel = |v: i64| (v >> FRACTION_BITS).clamp(0, length as i64 - 1) as usize;
-        // A point's right and lower neighbour too.
+        // With the right and lower neighbor of each point.
         pixel(a.min(b).min(c).min(d))..(pixel(a.max(b).max(c).max(d)) + 2).min(length)
     };
     let (columns, rows) = (reach(0, frame.width), reach(1, frame.height));
@@ -121,11 +120,11 @@ fn fetch(frame: &Frame, corners: [[[i64; 2]; 2]; 2]) {
             .sum::<u32>();
         sum += line.last().map_or(0, |byte| u32::from(*byte));
     }
-    // The sum is of no use; without a use the reads would be left out.
+    // Without a use of the sum the compiler would drop the reads.
     std::hint::black_box(sum);
 }
 
-/// One value a colour out of four pixels.
+/// The weighted sum of four pixels, channel by channel.
 #[inline(always)]
 fn blend(four: [&[u8; 3]; 4], weights: [i32; 4], low: f32, unit: f32, pixel: &mut [f32]) {
     for (k, value) in pixel.iter_mut().enumerate() {
@@ -157,8 +156,8 @@ struct Sampler<'a> {
 }
 
 impl Sampler<'_> {
-    /// The four pixels around a position, whose right and lower neighbours must lie in the frame too: those above from
-    /// left to right, then those below.
+    /// The four pixels around a position whose right and lower neighbors are in the frame too: the upper two from left to
+    /// right, then the lower two.
     #[inline(always)]
     fn inner(&self, x: i64, y: i64) -> [&[u8; 3]; 4] {
         let width = self.frame.width;
@@ -195,7 +194,7 @@ mod tests {
     use super::*;
     use cagehand_networks::CoreBudget;
 
-    /// Has one thread do it, then three.
+    /// Samples with one thread, then with three.
     fn sample(
         frame: &Frame,
         roi: &Roi,
@@ -245,7 +244,7 @@ mod tests {
             center_x_px: 4.0,
             center_y_px: 3.0,
             side_px: 4.0,
-            turn_rad: 0.0,
+            rotation_rad: 0.0,
         };
         let mut pixels = vec![0.0; 3 * 16];
         sample(&frame(), &roi, 4, Border::Repeat, (0.0, 255.0), &mut pixels);
@@ -264,7 +263,7 @@ mod tests {
             center_x_px: 0.5,
             center_y_px: 2.0,
             side_px: 2.0,
-            turn_rad: 0.0,
+            rotation_rad: 0.0,
         };
         let mut pixels = vec![0.0; 3 * 4];
         sample(&frame(), &roi, 2, Border::Repeat, (0.0, 255.0), &mut pixels);
@@ -284,13 +283,13 @@ mod tests {
             center_x_px: 6.5,
             center_y_px: 1.5,
             side_px: 9.0,
-            turn_rad: 0.7,
+            rotation_rad: 0.7,
         };
         let mut pixels = vec![f32::NAN; 3 * 72 * 72];
         sample(&frame, &roi, 72, Border::Repeat, (0.0, 255.0), &mut pixels);
         for (nth, found) in pixels.chunks_exact(3).enumerate() {
             let [x, y] = roi.image_from_roi((nth % 72) as f32 / 72.0, (nth / 72) as f32 / 72.0);
-            // The picture is a ramp, so its blend is the ramp at the nearest place in the frame.
+            // The frame is a ramp, so the expected value is the ramp at the nearest position in the frame.
             let expected = [10.0 * x.clamp(0.0, 7.0), 20.0 * y.clamp(0.0, 5.0), 7.0];
             for (found, expected) in found.iter().zip(expected) {
                 assert!(
@@ -307,7 +306,7 @@ mod tests {
             center_x_px: -900.0,
             center_y_px: 1e6,
             side_px: 50.0,
-            turn_rad: 2.0,
+            rotation_rad: 2.0,
         };
         let mut pixels = vec![0.0; 3 * 9];
         sample(&frame(), &roi, 3, Border::Repeat, (0.0, 1.0), &mut pixels);

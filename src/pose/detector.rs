@@ -1,7 +1,7 @@
-//! Finds people in a whole frame: the detector network's anchors, boxes and their suppression.
+//! Finds people in a whole frame: the detector network, its anchors, and the suppression of overlapping boxes.
 //!
-//! In: a frame. Out: the crop around the likeliest person. All constants are the published pipeline's
-//! and stand in `models/README.md` with their source.
+//! In: a frame. Out: the people in it, each with the crop for the landmark model. All constants are the published
+//! pipeline's; `models/README.md` has them with their source.
 
 use super::crop::{Border, crop};
 use super::roi::Roi;
@@ -12,22 +12,20 @@ use std::sync::Arc;
 
 /// Side of the network's input.
 const INPUT: usize = 224;
-/// Boxes the network judges.
+/// Anchor boxes of the network.
 const ANCHORS: usize = 2254;
-/// Numbers per box: centre, size, four key points.
+/// Values of a box: center, size, four key points.
 const BOX: usize = 12;
 /// Least probability of a person.
 const LEAST_SCORE: f32 = 0.5;
-/// Boxes that share more than this (intersection over union) are one person.
+/// Boxes that overlap by more than this (intersection over union) are one person.
 const SAME_PERSON: f32 = 0.3;
 
-/// A person in the frame, before the landmark model has looked.
+/// A person in the frame, by the detector alone.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Detection {
+pub(crate) struct Detection {
     /// Probability, 0 to 1.
     pub score: f32,
-    /// Left, top, right, bottom of the face-and-trunk box, pixels.
-    pub box_px: [f32; 4],
     /// Between the hips, pixels.
     pub hips_px: [f32; 2],
     /// On the circle around the whole body, toward the head, pixels.
@@ -36,24 +34,24 @@ pub struct Detection {
 
 impl Detection {
     /// The crop for the landmark model.
-    pub fn roi(&self) -> Option<Roi> {
+    pub(crate) fn roi(&self) -> Option<Roi> {
         Roi::around(self.hips_px, self.rim_px)
     }
 }
 
 /// The detector network.
-pub struct Detector {
+pub(crate) struct Detector {
     network: Network,
     pool: Arc<WorkerPool>,
     anchors: Vec<[f32; 2]>,
 }
 
 impl Detector {
-    /// Loads the network from an ONNX file's bytes; the pool works on it.
+    /// Loads the network from an ONNX file's bytes, to run on this pool.
     ///
     /// # Errors
     /// Where the bytes are not the detector.
-    pub fn new(onnx: &[u8], pool: &Arc<WorkerPool>) -> Result<Self, InferenceError> {
+    pub(crate) fn new(onnx: &[u8], pool: &Arc<WorkerPool>) -> Result<Self, InferenceError> {
         let network = Network::from_bytes("pose_detection", onnx, [INPUT, INPUT, 3], &[], pool)?;
         Ok(Self {
             network,
@@ -66,7 +64,7 @@ impl Detector {
     ///
     /// # Errors
     /// Where the network fails.
-    pub fn detect(&mut self, frame: &Frame) -> Result<Vec<Detection>, InferenceError> {
+    pub(crate) fn detect(&mut self, frame: &Frame) -> Result<Vec<Detection>, InferenceError> {
         let square = Roi::whole_frame(frame.width, frame.height);
         let outputs = self.network.run(|pixels| {
             crop(
@@ -84,25 +82,17 @@ impl Detector {
         let found = decode(boxes, scores, &self.anchors);
         Ok(suppress(found)
             .into_iter()
-            .map(|c| {
-                let place = |x: f32, y: f32| square.image_from_roi(x, y);
-                let (top_left, bottom_right) = (
-                    place(c.corners[0], c.corners[1]),
-                    place(c.corners[2], c.corners[3]),
-                );
-                Detection {
-                    score: c.score,
-                    box_px: [top_left[0], top_left[1], bottom_right[0], bottom_right[1]],
-                    hips_px: place(c.points[0], c.points[1]),
-                    rim_px: place(c.points[2], c.points[3]),
-                }
+            .map(|person| Detection {
+                score: person.score,
+                hips_px: square.image_from_roi(person.points[0], person.points[1]),
+                rim_px: square.image_from_roi(person.points[2], person.points[3]),
             })
             .collect())
     }
 }
 
-/// Centres of the anchors, as fractions of the input square: two a cell for each of the layers with strides
-/// 8, 16, 32, 32, 32, where layers of one stride share a grid.
+/// Centers of the anchors, as fractions of the input square: two a cell for each of the layers with strides 8, 16, 32,
+/// 32, 32, where layers of one stride share a grid.
 fn anchors() -> Vec<[f32; 2]> {
     let mut centers = Vec::with_capacity(ANCHORS);
     for (stride, per_cell) in [(8, 2), (16, 2), (32, 6)] {
@@ -157,7 +147,7 @@ fn suppress(mut candidates: Vec<Candidate>) -> Vec<Candidate> {
             .partition(|c| overlap(&best.corners, &c.corners) > SAME_PERSON);
         let Some(total) = Some(same.iter().map(|c| c.score).sum::<f32>()).filter(|t| *t > 0.0)
         else {
-            // A box without area overlaps nothing, not even itself.
+            // A box with no area does not overlap even itself.
             candidates = rest.into_iter().filter(|c| *c != best).collect();
             continue;
         };

@@ -22,7 +22,7 @@ macro_rules! landmarks {
     };
 }
 
-/// How many landmarks the model gives.
+/// The number of landmarks.
 pub const LANDMARK_COUNT: usize = 33;
 
 landmarks! {
@@ -67,7 +67,7 @@ impl Landmark {
         Self::ALL.into_iter().find(|l| l.name() == name)
     }
 
-    /// Place in the model's output, 0 to 32.
+    /// Index in the model's output, 0 to 32.
     pub const fn index(self) -> usize {
         self as usize
     }

@@ -1,6 +1,6 @@
-//! Places the 33 landmarks in a crop: the landmark network and the reading of its outputs.
+//! Finds the 33 landmarks in a crop: the landmark network and the decoding of its outputs.
 //!
-//! In: a frame and the crop to look at. Out: the body in image pixels, and the two points from which the
+//! In: a frame and its crop. Out: the body in image pixels, and the two points from which the
 //! next crop is made. All constants are the published pipeline's and stand in `models/README.md`.
 
 use super::body::{Body, ImagePoint, WorldPoint};
@@ -15,28 +15,26 @@ use std::time::{Duration, Instant};
 
 /// Side of the network's input.
 const INPUT: usize = 256;
-/// Points the network gives: the body, two auxiliary ones, four unused ones.
+/// Points of the network: the body, two auxiliary ones, four unused ones.
 const POINTS: usize = 39;
 /// Index of the auxiliary point between the hips; the next one lies on the circle around the body.
 const CENTER: usize = LANDMARK_COUNT;
-/// Numbers a point: x, y, z, visibility, presence.
+/// Values of a point: x, y, z, visibility, presence.
 const POINT: usize = 5;
 /// Side of a heat map.
 const MAP: usize = 64;
-/// Cells to each side of a point that refine it.
+/// Cells on each side of a point that refine it.
 const REACH: usize = 3;
-/// A heat map whose best cell is less likely than this says nothing.
+/// A heat map whose most likely cell is below this does not refine its point.
 const LEAST_HEAT: f32 = 0.5;
-/// Below this the crop holds no body.
+/// At or below this presence the crop holds no body.
 const LEAST_PRESENCE: f32 = 0.5;
 
-/// A body that was found, with what the next frame needs.
+/// A body that was found, and the two points that place the next frame's crop.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Landmarks {
+pub(crate) struct Landmarks {
     /// The body in the image.
     pub body: Body,
-    /// Probability that the crop held a body.
-    pub presence: f32,
     /// Between the hips, pixels.
     pub center_px: [f32; 2],
     /// On the circle around the body, pixels.
@@ -45,41 +43,45 @@ pub struct Landmarks {
 
 /// How long the parts of one frame took.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Stages {
-    /// Cutting the square out of the frame.
+pub(crate) struct StageTimes {
+    /// Sampling the crop from the frame.
     pub crop: Duration,
     /// Running the network on it.
     pub network: Duration,
-    /// Reading landmarks from what the network gave.
+    /// Decoding the outputs of the network.
     pub reading: Duration,
 }
 
 /// The landmark network.
-pub struct Landmarker {
+pub(crate) struct Landmarker {
     network: Network,
     pool: Arc<WorkerPool>,
     lite: bool,
-    stages: Stages,
+    stage_times: StageTimes,
 }
 
 impl Landmarker {
-    /// Loads the network from an ONNX file's bytes; `name` is for messages, and the pool works on it.
+    /// Loads the network from an ONNX file's bytes, to run on this pool; `name` is for messages.
     ///
     /// # Errors
     /// Where the bytes are not a landmark model.
-    pub fn new(name: &str, onnx: &[u8], pool: &Arc<WorkerPool>) -> Result<Self, InferenceError> {
+    pub(crate) fn new(
+        name: &str,
+        onnx: &[u8],
+        pool: &Arc<WorkerPool>,
+    ) -> Result<Self, InferenceError> {
         let network = Network::from_bytes(name, onnx, [INPUT, INPUT, 3], &["heatmaps"], pool)?;
         Ok(Self {
             network,
             pool: Arc::clone(pool),
             lite: false,
-            stages: Stages::default(),
+            stage_times: StageTimes::default(),
         })
     }
 
-    /// The same, known to be the lite model: its bodies say so.
+    /// Marks the network as the lite model: its bodies say so.
     #[must_use]
-    pub fn lite(self) -> Self {
+    pub(crate) fn lite(self) -> Self {
         Self { lite: true, ..self }
     }
 
@@ -87,7 +89,7 @@ impl Landmarker {
     ///
     /// # Errors
     /// Where the network fails.
-    pub fn locate(
+    pub(crate) fn locate(
         &mut self,
         frame: &Frame,
         roi: &Roi,
@@ -107,19 +109,19 @@ impl Landmarker {
             cropped = Instant::now();
         })?;
         let ran = Instant::now();
-        self.stages = Stages {
+        self.stage_times = StageTimes {
             crop: cropped - started,
             network: ran - cropped,
             reading: Duration::ZERO,
         };
         let presence = outputs.get("pose_presence", 1)?[0];
-        // A presence that is no number is no body either.
+        // NaN is no body either.
         if presence.is_nan() || presence <= LEAST_PRESENCE {
             return Ok(None);
         }
         let raw = outputs.get("landmarks", POINTS * POINT)?;
-        let metres = outputs.get("world_landmarks", POINTS * 3)?;
-        let heat = outputs.cells("heatmaps", [MAP, MAP, POINTS])?;
+        let meters = outputs.get("world_landmarks", POINTS * 3)?;
+        let heat = outputs.map("heatmaps", [MAP, MAP, POINTS])?;
 
         let place = |k: usize| {
             let [x, y] = [raw[k * POINT], raw[k * POINT + 1]].map(|v| v / INPUT as f32);
@@ -138,13 +140,13 @@ impl Landmarker {
                 visibility: sigmoid(raw[k * POINT + 3]),
             });
         }
-        let (sin, cos) = roi.turn_rad.sin_cos();
+        let (sin, cos) = roi.rotation_rad.sin_cos();
         let mut world = [WorldPoint {
             x_m: 0.0,
             y_m: 0.0,
             z_m: 0.0,
         }; LANDMARK_COUNT];
-        for (point, m) in world.iter_mut().zip(metres.chunks_exact(3)) {
+        for (point, m) in world.iter_mut().zip(meters.chunks_exact(3)) {
             *point = WorldPoint {
                 x_m: cos * m[0] - sin * m[1],
                 y_m: sin * m[0] + cos * m[1],
@@ -153,18 +155,17 @@ impl Landmarker {
         }
         body.world = Some(world);
         let (center_px, rim_px) = (place(CENTER), place(CENTER + 1));
-        self.stages.reading = ran.elapsed();
+        self.stage_times.reading = ran.elapsed();
         Ok(Some(Landmarks {
             body,
-            presence,
             center_px,
             rim_px,
         }))
     }
 
     /// How long the last frame took.
-    pub fn stages(&self) -> Stages {
-        self.stages
+    pub(crate) fn stage_times(&self) -> StageTimes {
+        self.stage_times
     }
 }
 

@@ -1,12 +1,13 @@
 //! Finds the hitter's body in each frame and follows it.
 //!
-//! In: frames. Out: one [`PoseFrame`] a frame, with or without a body. One thread at a time uses a
-//! [`Tracker`]; a team of helpers shares its work. Pose tracks, the written form, are in [`track`].
+//! In: frames. Out: one [`PoseFrame`] a frame, with or without a body. One thread at a time uses a [`Tracker`], whose
+//! worker pool has helper threads. The networks run in the crate `cagehand-networks`; pose tracks, the file form of poses,
+//! are in [`track`].
 
 mod body;
 mod crop;
 mod detector;
-mod home;
+mod hitter_gate;
 mod landmark;
 mod landmarker;
 mod models;
@@ -19,6 +20,6 @@ pub use body::{Body, ImagePoint, PoseFrame, WorldPoint};
 pub(crate) use cagehand_networks::InferenceError;
 pub use landmark::{LANDMARK_COUNT, Landmark};
 pub use models::Model;
-pub(crate) use models::usual_threads;
+pub(crate) use models::default_threads;
 pub(crate) use one_euro::{OneEuro, OneEuroTuning, SpeedFrom};
 pub(crate) use tracker::Tracker;

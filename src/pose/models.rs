@@ -12,12 +12,12 @@ const DETECTOR: &[u8] = include_bytes!("../../models/pose_detection.onnx");
 const LITE: &[u8] = include_bytes!("../../models/pose_landmark_lite.onnx");
 const FULL: &[u8] = include_bytes!("../../models/pose_landmark_full.onnx");
 
-/// Which landmark model to use.
+/// A landmark model.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Model {
     /// Faster, for a weak machine.
     Lite,
-    /// Clearly truer.
+    /// Clearly more accurate.
     Full,
 }
 
@@ -30,19 +30,19 @@ impl Model {
         }
     }
 
-    /// Loads the detector and this landmark model, with as many threads as serve on this machine.
+    /// Loads the detector and this landmark model, with the default number of threads on this machine.
     ///
     /// # Errors
     /// Where a network cannot be prepared.
     pub fn tracker(self) -> Result<Tracker, InferenceError> {
-        self.tracker_on(usual_threads())
+        self.tracker_on(default_threads())
     }
 
-    /// Loads the detector and this landmark model; `threads` work on a network.
+    /// Loads the detector and this landmark model; `threads` run a network.
     ///
     /// # Errors
     /// Where a network cannot be prepared.
-    pub fn tracker_on(self, threads: usize) -> Result<Tracker, InferenceError> {
+    pub(crate) fn tracker_on(self, threads: usize) -> Result<Tracker, InferenceError> {
         let pool = &Arc::new(WorkerPool::new(threads, &cores::BUDGET));
         let landmarker = match self {
             Model::Lite => Landmarker::new("pose_landmark_lite", LITE, pool)?.lite(),
@@ -52,8 +52,8 @@ impl Model {
     }
 }
 
-/// Threads that work on a network where nobody says how many: two, where the machine has two cores. More were never
-/// measured; on a larger machine the other cores are left to decoding, films and the page.
-pub(crate) fn usual_threads() -> usize {
+/// The default number of threads that run a network: two, where the machine has two cores. More were never measured; on a
+/// larger machine the other cores are left to decoding, films and the page.
+pub(crate) fn default_threads() -> usize {
     cagehand_networks::machine_cores().min(2)
 }

@@ -22,7 +22,7 @@ pub(crate) struct OneEuroTuning {
 pub(crate) enum SpeedFrom {
     /// The filtered value before it, as the paper's authors do.
     Filtered,
-    /// The value before it as it came, as the pose model's published pipeline does.
+    /// The unfiltered value before it, as the pose model's published pipeline does.
     Raw,
 }
 
@@ -51,8 +51,8 @@ impl OneEuro {
 
     /// Filters the next value, `step_secs` after the one before.
     ///
-    /// The speed is taken in units of `1 / per_unit`, so that the tuning can be in body sizes while the values stay in
-    /// pixels and the size may change from value to value. A step that is not positive gives the filtered value unchanged.
+    /// The speed is in units of `1 / per_unit`, so that the tuning can be in body sizes while the values are in pixels and
+    /// the size changes from value to value. A step that is not positive returns the filtered value before it.
     pub(crate) fn next(&mut self, value: f64, per_unit: f64, step_secs: f64) -> f64 {
         let Some(last) = self.state else {
             self.state = Some(State {

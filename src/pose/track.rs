@@ -1,7 +1,7 @@
-//! Pose tracks: poses of a recording as JSON Lines, read and written.
+//! Pose tracks: the poses of a recording as JSON Lines, read and written.
 //!
-//! First a header line that names the landmarks, then a line a frame. A track may carry fewer than
-//! the model's 33 landmarks. Each frame may have a `world` list of metric landmarks beside `points`.
+//! A header line names the landmarks; each line after it is a frame. A track may have fewer than the model's 33
+//! landmarks. A frame may have a `world` list of metric landmarks beside `points`.
 
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, BufWriter, Write};
@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 use super::{Body, ImagePoint, LANDMARK_COUNT, Landmark, PoseFrame, WorldPoint};
 use crate::time::CaptureTime;
 
-/// What a track says of itself.
+/// The first line of a track.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct TrackHeader {
     format: String,
@@ -28,12 +28,12 @@ pub struct TrackHeader {
 }
 
 #[derive(Serialize, Deserialize)]
-struct Line {
+struct FrameLine {
     t: f64,
     points: Option<Vec<[f32; 3]>>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     world: Option<Vec<[f32; 3]>>,
-    /// Whether the lite model gave the points.
+    /// Whether the points are the lite model's.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     lite: bool,
 }
@@ -70,9 +70,10 @@ pub struct TrackReader {
     columns: Vec<Option<Landmark>>,
     index: u64,
     last: Option<CaptureTime>,
-    runs_left: u32,
-    /// Added to the stamps of this run.
-    later: CaptureTime,
+    /// How many more times the track is read.
+    repeats_left: u32,
+    /// Added to the times of this repeat.
+    time_offset: CaptureTime,
 }
 
 impl TrackReader {
@@ -130,56 +131,56 @@ impl TrackReader {
             columns,
             index: 0,
             last: None,
-            runs_left: 0,
-            later: CaptureTime::default(),
+            repeats_left: 0,
+            time_offset: CaptureTime::default(),
         })
     }
 
-    /// Reads the track this many times in a row; numbers and stamps go on, the first frame of a run one frame after the last
-    /// of the run before.
+    /// Reads the track this many times in a row. Indices and times go on: the first frame of a repeat comes one frame after
+    /// the last frame before it.
     #[must_use]
-    pub fn looped(mut self, times: NonZeroU32) -> Self {
-        self.runs_left = times.get() - 1;
+    pub(crate) fn looped(mut self, times: NonZeroU32) -> Self {
+        self.repeats_left = times.get() - 1;
         self
     }
 
-    /// What the track says of itself.
-    pub fn header(&self) -> &TrackHeader {
+    /// The track's header.
+    pub(crate) fn header(&self) -> &TrackHeader {
         &self.header
     }
 
     /// The next frame; `None` at the end.
     ///
     /// # Errors
-    /// Where a line cannot be read, is not a frame, or is not later than the one before; where a looped track cannot be
+    /// Where a line cannot be read, is not a frame, or is not later than the one before; where a repeated track cannot be
     /// opened again.
     pub fn next_frame(&mut self) -> Result<Option<PoseFrame>, TrackError> {
-        match self.next_of_run()? {
+        match self.next_in_file()? {
             Some(frame) => Ok(Some(frame)),
-            None => match self.last.filter(|_| self.runs_left > 0) {
-                Some(last) => self.first_of_next_run(last),
+            None => match self.last.filter(|_| self.repeats_left > 0) {
+                Some(last) => self.first_of_next_repeat(last),
                 None => Ok(None),
             },
         }
     }
 
-    fn first_of_next_run(&mut self, last: CaptureTime) -> Result<Option<PoseFrame>, TrackError> {
+    fn first_of_next_repeat(&mut self, last: CaptureTime) -> Result<Option<PoseFrame>, TrackError> {
         let fresh = Self::open(&self.path)?;
         self.lines = fresh.lines;
         self.line = fresh.line;
-        self.runs_left -= 1;
+        self.repeats_left -= 1;
         self.last = None;
-        self.later = CaptureTime::default();
-        let Some(mut first) = self.next_of_run()? else {
+        self.time_offset = CaptureTime::default();
+        let Some(mut first) = self.next_in_file()? else {
             return Ok(None);
         };
-        self.later = last.plus_secs(1.0 / self.header.fps) - first.captured_at;
-        first.captured_at = first.captured_at + self.later;
+        self.time_offset = last.plus_secs(1.0 / self.header.fps) - first.captured_at;
+        first.captured_at = first.captured_at + self.time_offset;
         self.last = Some(first.captured_at);
         Ok(Some(first))
     }
 
-    fn next_of_run(&mut self) -> Result<Option<PoseFrame>, TrackError> {
+    fn next_in_file(&mut self) -> Result<Option<PoseFrame>, TrackError> {
         let text = loop {
             let Some(text) = self.lines.next() else {
                 return Ok(None);
@@ -193,9 +194,9 @@ impl TrackReader {
                 break text;
             }
         };
-        let line: Line =
+        let line: FrameLine =
             serde_json::from_str(&text).map_err(|e| self.content(format!("not a frame: {e}")))?;
-        let captured_at = CaptureTime::from_secs(line.t) + self.later;
+        let captured_at = CaptureTime::from_secs(line.t) + self.time_offset;
         if !line.t.is_finite() || self.last.is_some_and(|last| captured_at <= last) {
             return Err(self.content(format!(
                 "time {} does not come after the frame before",
@@ -283,7 +284,12 @@ impl TrackWriter {
     ///
     /// # Errors
     /// Where the file cannot be written.
-    pub fn create(path: &Path, fps: f64, width: u32, height: u32) -> Result<Self, TrackError> {
+    pub(crate) fn create(
+        path: &Path,
+        fps: f64,
+        width: u32,
+        height: u32,
+    ) -> Result<Self, TrackError> {
         let io_error = |source| TrackError::Io {
             path: path.to_owned(),
             source,
@@ -308,7 +314,7 @@ impl TrackWriter {
     ///
     /// # Errors
     /// Where the file cannot be written.
-    pub fn frame(&mut self, frame: &PoseFrame) -> Result<(), TrackError> {
+    pub(crate) fn frame(&mut self, frame: &PoseFrame) -> Result<(), TrackError> {
         let round = |v: f32, unit: f32| (v * unit).round() / unit;
         let body = frame.body.as_ref();
         let points = body.map(|b| {
@@ -331,7 +337,7 @@ impl TrackWriter {
                 .collect()
         });
         let t = (frame.captured_at.secs() * 1e6).round() / 1e6;
-        self.line(&Line {
+        self.line(&FrameLine {
             t,
             points,
             world,
@@ -339,11 +345,11 @@ impl TrackWriter {
         })
     }
 
-    /// Writes out what is still held back.
+    /// Writes what is still buffered.
     ///
     /// # Errors
     /// Where the file cannot be written.
-    pub fn finish(mut self) -> Result<(), TrackError> {
+    pub(crate) fn finish(mut self) -> Result<(), TrackError> {
         self.out.flush().map_err(|source| TrackError::Io {
             path: self.path.clone(),
             source,

@@ -1,39 +1,47 @@
-//! A chain of works as one operator of a tract graph, with memory of its own.
+//! A fused graph: many layers as one operator of a tract graph, with memory of its own.
 //!
-//! In: tensors with their channels last, one picture each. Out: such tensors. What lies between them is made in
-//! buffers that are planned and allocated once (see `plan`), so a run allocates nothing: not even its outputs, as long
-//! as the caller has let go of those of the run before. A pool of threads does the parts of a stage in any order and
-//! meets at its end; every value is made by the same sums whoever makes it. A chain does not look at the graph around
-//! it.
+//! In: tensors with their channels last, one image each. Out: such tensors. Everything between is computed in buffers that
+//! are planned and allocated once (see [`plan`](super::plan)), so that a run allocates nothing, not even its outputs once
+//! the caller has dropped those of the run before. The workers claim the chunks of a stage in any order and meet at its
+//! end; a value is the same sum of the same products whoever computes it.
 
-// Threads that write different pieces of one picture cannot each borrow all of it.
+// Threads that write different tiles of one feature map cannot each borrow all of it.
 #![allow(unsafe_code)]
 
 use super::kernels::{self, InstructionSet, SharedBuffer, SharedView};
-use super::layer::{self as layer, FeatureMap, Inputs, Layer};
-use super::plan::{Operand, Place, Plan, PlanOptions, Stage, Step, Task};
+use super::layer::{self, FeatureMap, Inputs, Layer};
+use super::plan::{Operand, Plan, PlanOptions, Stage, Step, Storage, Task};
 use super::worker_pool::{Worker, WorkerPool, wait_until};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use tract_onnx::tract_core::internal::*;
 
-/// Height, width and channels of a tensor that a chain reads or gives.
+/// Height, width and channels of an image or a feature map.
 pub(super) type Shape = [usize; 3];
 
-/// A picture that a chain gives.
+/// An output of a fused graph.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct OutputSpec {
-    /// The step that makes it.
+    /// The step whose feature map it is.
     pub step: usize,
-    /// Its channels, where it is to have those of a pixel side by side; else it is given as it lies, in blocks.
-    pub channels: Option<usize>,
+    /// How its tensor is laid out.
+    pub format: OutputFormat,
 }
 
-/// Who works on a chain, and with what.
+/// The layout of an output tensor.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum OutputFormat {
+    /// Channels last, so many of them.
+    ChannelsLast(usize),
+    /// The blocked layout, as a flat tensor.
+    Blocked,
+}
+
+/// What runs a fused graph.
 #[derive(Clone)]
 pub(super) struct Backend {
-    /// The instructions that they use.
+    /// The instructions that the kernels use.
     pub set: InstructionSet,
-    /// The threads.
+    /// The threads that share the work.
     pub pool: Arc<WorkerPool>,
 }
 
@@ -51,24 +59,24 @@ struct Program {
 }
 
 impl FusedGraph {
-    /// Makes an operator of steps that read each other's pictures and tensors of the given shapes.
+    /// Plans an operator of these steps; `inputs` are the shapes of the tensors that they read.
     pub(super) fn new(
         backend: Backend,
         steps: Vec<Step>,
         inputs: Vec<Shape>,
         outputs: Vec<OutputSpec>,
     ) -> Self {
-        let given = |as_it_lies: bool| -> Vec<_> {
-            let given = outputs
-                .iter()
-                .filter(|given| given.channels.is_none() == as_it_lies);
-            given.map(|given| given.step).collect()
+        let (direct, copied): (Vec<_>, Vec<_>) = outputs
+            .iter()
+            .partition(|output| output.format == OutputFormat::Blocked);
+        let steps_of = |outputs: &[&OutputSpec]| -> Vec<_> {
+            outputs.iter().map(|output| output.step).collect()
         };
         let options = PlanOptions {
             threads: backend.pool.threads(),
             panel_blocks: kernels::panel_blocks(backend.set),
         };
-        let plan = Plan::new(&steps, &given(false), &given(true), options);
+        let plan = Plan::new(&steps, &steps_of(&copied), &steps_of(&direct), options);
         let scratch_len = steps
             .iter()
             .map(|step| match &step.layer {
@@ -87,27 +95,29 @@ impl FusedGraph {
         }))
     }
 
-    /// The works, in order.
+    /// The layers, in order.
     #[cfg(test)]
-    pub(super) fn works(&self) -> impl Iterator<Item = &Layer> {
+    pub(super) fn layers(&self) -> impl Iterator<Item = &Layer> {
         self.0.steps.iter().map(|step| &step.layer)
     }
 
-    /// Checks that the plan can be followed.
+    /// Checks the plan; see [`super::plan::verify`].
     #[cfg(test)]
-    pub(super) fn follow_plan(&self) {
-        let kept: Vec<_> = self.0.outputs.iter().map(|given| given.step).collect();
-        super::plan::follow(&self.0.steps, &self.0.plan, &kept);
+    pub(super) fn verify_plan(&self) -> Result<(), String> {
+        let outputs: Vec<_> = self.0.outputs.iter().map(|output| output.step).collect();
+        super::plan::verify(&self.0.steps, &self.0.plan, &outputs)
     }
 }
 
 impl Program {
     fn output_shape(&self, output: usize) -> TVec<usize> {
-        let OutputSpec { step, channels } = self.outputs[output];
+        let OutputSpec { step, format } = self.outputs[output];
         let layout = self.steps[step].layout;
-        match channels {
-            Some(channels) => tvec!(1, layout.height, layout.width, channels),
-            None => tvec!(layout.len()),
+        match format {
+            OutputFormat::ChannelsLast(channels) => {
+                tvec!(1, layout.height, layout.width, channels)
+            }
+            OutputFormat::Blocked => tvec!(layout.len()),
         }
     }
 
@@ -119,14 +129,16 @@ impl Program {
 
     fn memory_with(&self, outputs: Vec<Arc<Tensor>>) -> Memory {
         let plan = &self.plan;
-        let own = |_| WorkerMemory {
-            values: SharedBuffer::new(plan.own_len),
+        let worker_memory = |_| WorkerMemory {
+            maps: SharedBuffer::new(plan.worker_len),
             scratch: SharedBuffer::new(self.scratch_len),
         };
         let buffers = plan.buffer_lens.iter();
         Memory {
             buffers: buffers.map(|len| SharedBuffer::new(*len)).collect(),
-            own: (0..self.backend.pool.threads()).map(own).collect(),
+            workers: (0..self.backend.pool.threads())
+                .map(worker_memory)
+                .collect(),
             progress: plan
                 .stages
                 .iter()
@@ -136,80 +148,76 @@ impl Program {
         }
     }
 
-    /// Does all works, and fills the tensors that are given out.
+    /// Computes all steps and fills the output tensors.
     fn run(&self, tensors: &[&[f32]], memory: &mut Memory) -> TractResult<()> {
         memory.progress.fill_with(StageProgress::default);
-        // Pictures that are given as they lie are made in their tensors; the others are copied there.
+        // Blocked outputs are computed in their tensors; the others are copied there afterwards.
         let mut plain = tvec!();
         for (output, tensor) in memory.outputs.iter_mut().enumerate() {
             if Arc::get_mut(tensor).is_none() {
-                // Somebody still reads the last run's output.
+                // The caller still holds the output of the run before.
                 *tensor = Tensor::zero::<f32>(&self.output_shape(output))?.into_arc_tensor();
             }
             let tensor = Arc::get_mut(tensor).context("a new tensor is shared")?;
             plain.push(tensor.try_as_plain_ram_mut()?);
         }
-        let mut outside = tvec!();
-        let mut copied = tvec!();
-        for (OutputSpec { step, channels }, plain) in self.outputs.iter().zip(&mut plain) {
+        let mut direct_outputs = tvec!();
+        let mut copied_outputs = tvec!();
+        for (OutputSpec { step, format }, plain) in self.outputs.iter().zip(&mut plain) {
             let values = plain.as_slice_mut::<f32>()?;
-            match channels {
-                None => outside.push(SharedView::of(values)),
-                Some(channels) => copied.push((*step, *channels, values)),
+            match format {
+                OutputFormat::Blocked => direct_outputs.push(SharedView::of(values)),
+                OutputFormat::ChannelsLast(channels) => {
+                    copied_outputs.push((*step, *channels, values));
+                }
             }
         }
-        let buffers = RunBuffers {
+        let run = Run {
+            tensors,
             buffers: &memory.buffers,
-            own: &memory.own,
-            outside: &outside,
+            workers: &memory.workers,
+            direct_outputs: &direct_outputs,
             progress: &memory.progress,
         };
-        self.backend
-            .pool
-            .run(&|worker| self.layer(worker, tensors, &buffers));
-        for (step, channels, values) in copied {
-            let (view, start) = self.home(step, buffers, 0);
+        self.backend.pool.run(&|worker| self.work(worker, &run));
+        for (step, channels, values) in copied_outputs {
+            let (view, start) = self.storage_of(step, &run, 0);
             let layout = self.steps[step].layout;
-            // SAFETY: the run is over, and nobody has a slice of it any more.
-            let picture = unsafe { view.get(start..start + layout.len()) };
-            layer::unpack(picture, layout, channels, values);
+            // SAFETY: the workers are done, so nobody has a slice of it any more.
+            let map = unsafe { view.get(start..start + layout.len()) };
+            layer::unpack(map, layout, channels, values);
         }
         Ok(())
     }
 
-    /// The memory that holds a step's picture for a worker, and where in it the picture starts.
-    fn home<'a>(
-        &self,
-        step: usize,
-        buffers: RunBuffers<'a>,
-        worker: usize,
-    ) -> (SharedView<'a>, usize) {
-        match self.plan.places[step] {
-            Place::Whole(buffer) => (buffers.buffers[buffer].view(), 0),
-            Place::Outside(nth) => (buffers.outside[nth], 0),
-            Place::Bands(start) | Place::Blocks(start) => {
-                (buffers.own[worker].values.view(), start)
+    /// The memory that holds a step's feature map for a worker, and where in it the map starts.
+    fn storage_of<'a>(&self, step: usize, run: &Run<'a>, worker: usize) -> (SharedView<'a>, usize) {
+        match self.plan.storage[step] {
+            Storage::Buffer(buffer) => (run.buffers[buffer].view(), 0),
+            Storage::Output(nth) => (run.direct_outputs[nth], 0),
+            Storage::Bands(start) | Storage::Blocks(start) => {
+                (run.workers[worker].maps.view(), start)
             }
         }
     }
 
-    /// What one thread does of a run: parts that nobody has taken, stage by stage, as long as it may.
-    fn layer(&self, worker: &Worker<'_>, tensors: &[&[f32]], buffers: &RunBuffers<'_>) {
-        for (Stage { parts }, progress) in self.plan.stages.iter().zip(buffers.progress) {
+    /// One worker's share of a run: chunks that nobody has claimed, stage by stage, as long as it may continue.
+    fn work(&self, worker: &Worker<'_>, run: &Run<'_>) {
+        for (Stage { chunks }, progress) in self.plan.stages.iter().zip(run.progress) {
             worker.wake_helpers();
             while worker.may_continue()
-                && let Some(part) = progress.take(parts.len())
+                && let Some(chunk) = progress.claim(chunks.len())
             {
-                for task in &parts[part] {
-                    // SAFETY: the part is this thread's alone, all stages before this one are done, and no thread does
-                    // anything of a later one before this part is done. A plan has the parts of a stage write different
-                    // pieces of a picture that nobody reads in that stage, and read pictures of earlier stages; a
-                    // picture of which a part holds only some is in the thread's own memory.
-                    unsafe { self.make(task, worker.number(), tensors, buffers) };
+                for task in &chunks[chunk] {
+                    // SAFETY: the chunk is this worker's alone, all stages before this one are done, and no worker starts
+                    // on a later one before this chunk is done. By the plan, the chunks of a stage write different
+                    // tiles of a map that none of them reads, and read maps of earlier stages or of the worker's own
+                    // memory.
+                    unsafe { self.compute(task, worker.number(), run) };
                 }
                 progress.done.fetch_add(1, Ordering::Release);
             }
-            let done = || progress.done.load(Ordering::Acquire) == parts.len();
+            let done = || progress.done.load(Ordering::Acquire) == chunks.len();
             wait_until(|| done() || !worker.may_continue() || worker.has_failed());
             if !done() {
                 return;
@@ -217,113 +225,113 @@ impl Program {
         }
     }
 
-    /// Makes one tile of one step's picture.
+    /// Computes the tile of a task.
     ///
     /// # Safety
-    /// Nobody else may use the worker's own memory or write what the task reads, nor read or write what it makes.
-    unsafe fn make(
-        &self,
-        task: &Task,
-        worker: usize,
-        tensors: &[&[f32]],
-        buffers: &RunBuffers<'_>,
-    ) {
+    /// Meanwhile nobody else may use the worker's own memory, write what the task reads, or read or write its tile.
+    unsafe fn compute(&self, task: &Task, worker: usize, run: &Run<'_>) {
         let Task { step, tile } = task;
         let Step { layer, inputs, .. } = &self.steps[*step];
-        let picture = |operand: &Operand| match *operand {
+        let map = |operand: &Operand| match *operand {
             Operand::Step(step) => {
                 let layout = self.plan.layout(step, &tile.blocks);
-                let (view, start) = self.home(step, *buffers, worker);
+                let (view, start) = self.storage_of(step, run, worker);
                 // SAFETY: as promised to this function.
                 let values = unsafe { view.get(start..start + layout.len()) };
-                FeatureMap::Blocks(values, layout)
+                FeatureMap::Blocked { values, layout }
             }
             Operand::Tensor(tensor) => {
                 let [_, width, channels] = self.inputs[tensor];
-                FeatureMap::Pixels(tensors[tensor], width, channels)
+                FeatureMap::ChannelsLast {
+                    values: run.tensors[tensor],
+                    width,
+                    channels,
+                }
             }
         };
         let inputs = Inputs {
-            first: picture(&inputs[0]),
-            second: inputs.get(1).map(picture),
+            main: map(&inputs[0]),
+            residual: inputs.get(1).map(map),
         };
         let to = self.plan.layout(*step, &tile.blocks);
-        let (view, start) = self.home(*step, *buffers, worker);
-        let places = to.tile(tile);
-        // SAFETY: as promised to this function; no layer reads the picture that it makes.
-        let made = unsafe { view.get_mut(start + places.start..start + places.end) };
+        let (view, start) = self.storage_of(*step, run, worker);
+        let range = to.tile(tile);
+        // SAFETY: as promised to this function, and no layer reads the map that it computes.
+        let output = unsafe { view.get_mut(start + range.start..start + range.end) };
+        let scratch = run.workers[worker].scratch.view();
         // SAFETY: as promised to this function.
-        let scratch = unsafe {
-            buffers.own[worker]
-                .scratch
-                .view()
-                .get_mut(0..self.scratch_len)
-        };
-        layer.make(self.backend.set, inputs, tile, to, made, scratch);
+        let scratch = unsafe { scratch.get_mut(0..self.scratch_len) };
+        layer.compute(self.backend.set, inputs, tile, to, output, scratch);
     }
 }
 
-/// What a chain keeps from run to run.
+/// What a fused graph keeps from run to run.
 struct Memory {
-    /// Whole pictures.
+    /// Whole feature maps.
     buffers: Vec<SharedBuffer>,
-    /// What each thread has for itself.
-    own: Vec<WorkerMemory>,
-    /// How far each stage is.
+    /// What each worker has for itself.
+    workers: Vec<WorkerMemory>,
+    /// The progress of each stage.
     progress: Vec<StageProgress>,
     outputs: Vec<Arc<Tensor>>,
 }
 
-/// The same while a run goes on, with the tensors that are given out.
-#[derive(Clone, Copy)]
-struct RunBuffers<'a> {
+/// A run's view of the memory, and its tensors.
+struct Run<'a> {
+    /// The input tensors, channels last.
+    tensors: &'a [&'a [f32]],
     buffers: &'a [SharedBuffer],
-    own: &'a [WorkerMemory],
-    outside: &'a [SharedView<'a>],
+    workers: &'a [WorkerMemory],
+    /// The output tensors in the blocked layout.
+    direct_outputs: &'a [SharedView<'a>],
     progress: &'a [StageProgress],
 }
 
-/// Memory of one thread.
+/// Memory of one worker.
 struct WorkerMemory {
-    /// Pictures on the way.
-    values: SharedBuffer,
-    /// What a layer needs while it makes a tile.
+    /// Streamed feature maps.
+    maps: SharedBuffer,
+    /// What a layer needs while it computes a tile.
     scratch: SharedBuffer,
 }
 
-/// How far a stage is. Each has a line of the cache to itself.
+/// How far a stage is. Each has a cache line to itself.
 #[derive(Default)]
 #[repr(align(64))]
 struct StageProgress {
-    /// Parts that somebody has taken.
-    taken: AtomicUsize,
-    /// Parts that are done.
+    /// Chunks that a worker has claimed.
+    claimed: AtomicUsize,
+    /// Chunks that are done.
     done: AtomicUsize,
 }
 
 impl StageProgress {
-    /// A part that nobody has taken.
-    fn take(&self, parts: usize) -> Option<usize> {
-        // Without the first look a thread that comes late would write to every stage that is long done.
-        (self.taken.load(Ordering::Relaxed) < parts)
-            .then(|| self.taken.fetch_add(1, Ordering::Relaxed))
-            .filter(|part| *part < parts)
+    /// Claims a chunk that nobody has claimed, if there is one.
+    fn claim(&self, chunks: usize) -> Option<usize> {
+        // Without the load a worker that starts late would write to the counter of every stage that is long done.
+        (self.claimed.load(Ordering::Relaxed) < chunks)
+            .then(|| self.claimed.fetch_add(1, Ordering::Relaxed))
+            .filter(|chunk| *chunk < chunks)
     }
 }
 
+/// The operator's state in a running tract graph.
 struct State {
-    works: Arc<Program>,
+    program: Arc<Program>,
     memory: Memory,
 }
 
 impl State {
     fn eval(&mut self, inputs: &[TValue]) -> TractResult<TVec<TValue>> {
-        ensure!(inputs.len() == self.works.inputs.len(), "inputs of a chain");
+        ensure!(
+            inputs.len() == self.program.inputs.len(),
+            "inputs of a fused graph"
+        );
         let mut tensors: TVec<&[f32]> = tvec!();
         for input in inputs {
             tensors.push(input.try_as_plain_ram()?.as_slice::<f32>()?);
         }
-        self.works.run(&tensors, &mut self.memory)?;
+        self.program.run(&tensors, &mut self.memory)?;
         let outputs = self.memory.outputs.iter();
         Ok(outputs
             .map(|output| TValue::from_const(Arc::clone(output)))
@@ -333,27 +341,31 @@ impl State {
 
 impl std::fmt::Debug for FusedGraph {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "FusedGraph of {} works", self.0.steps.len())
+        write!(f, "FusedGraph of {} steps", self.0.steps.len())
     }
 }
 
 impl std::fmt::Debug for State {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "State of a chain of {} works", self.works.steps.len())
+        write!(
+            f,
+            "State of a fused graph of {} steps",
+            self.program.steps.len()
+        )
     }
 }
 
-/// A copy starts with memory of its own: nothing in it outlives a run.
+/// A clone has memory of its own: nothing in it outlives a run.
 impl Clone for State {
     fn clone(&self) -> Self {
         Self {
-            works: Arc::clone(&self.works),
-            memory: self.works.memory_with(self.memory.outputs.clone()),
+            program: Arc::clone(&self.program),
+            memory: self.program.memory_with(self.memory.outputs.clone()),
         }
     }
 }
 
-/// Chains are compared by identity: their weights are too many to look at.
+/// Compared by identity: the weights are too many.
 impl PartialEq for FusedGraph {
     fn eq(&self, other: &Self) -> bool {
         Arc::ptr_eq(&self.0, &other.0)
@@ -390,7 +402,7 @@ impl EvalOp for FusedGraph {
 impl FusedGraph {
     fn new_state(&self) -> TractResult<State> {
         Ok(State {
-            works: Arc::clone(&self.0),
+            program: Arc::clone(&self.0),
             memory: self.0.memory()?,
         })
     }
@@ -414,7 +426,10 @@ impl Op for FusedGraph {
 
 impl TypedOp for FusedGraph {
     fn output_facts(&self, inputs: &[&TypedFact]) -> TractResult<TVec<TypedFact>> {
-        ensure!(inputs.len() == self.0.inputs.len(), "inputs of a chain");
+        ensure!(
+            inputs.len() == self.0.inputs.len(),
+            "inputs of a fused graph"
+        );
         for (fact, [height, width, channels]) in inputs.iter().zip(&self.0.inputs) {
             let shape = [1, *height, *width, *channels];
             ensure!(

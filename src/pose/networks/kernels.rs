@@ -1,14 +1,15 @@
-//! The inner loops of the pose networks: 32-bit floats, channels in blocks of eight, no threads, no allocation.
+//! The inner loops of the networks: 32-bit floats in the blocked layout (see [`Layout`]), no threads, no allocation.
 //!
-//! In: slices and sizes. Out: filled output slices. Every loop is written once over a [`vector::Vector`] of
-//! neighbouring channels and compiled once for each instruction set; which copy runs is chosen when the program runs,
-//! so one program serves every machine. Nothing here knows about graphs or models.
+//! In: slices and sizes. Out: filled output slices. Each loop is written once over a [`vector::Vector`] of adjacent
+//! channels, compiled once per instruction set, and dispatched at run time, so one program serves every machine. Nothing
+//! here knows about graphs or models.
 //!
-//! Every output value adds up its products in one fixed order, so the sets with fused multiply-add agree exactly.
+//! Every output value sums its products in one fixed order, so the instruction sets with fused multiply-add agree in
+//! every bit.
 
-// Vector instructions that the build does not assume, and loads through pointers in loops where a check a load would
-// cost as much as the arithmetic. Each public function checks its slices once before it enters such a loop, and an
-// instruction set can only be named after the processor was found to have it.
+// Vector instructions that the build does not assume, and loads through pointers in loops where a bounds check per load
+// would cost as much as the arithmetic. Each function that starts such a loop checks its slices once before, and an
+// `InstructionSet` exists only after the processor was found to have it.
 #![allow(unsafe_code)]
 
 mod depthwise;
@@ -24,13 +25,13 @@ pub(super) use layout::{AlignedBuffer, BLOCK, Layout, Tile};
 pub(super) use shared::{SharedBuffer, SharedView};
 pub(super) use upsample::{Upsampling, rows_needed, upsample};
 
-/// An instruction set that this machine was found to have.
+/// An instruction set that this machine has.
 #[derive(Clone, Copy, Debug, Hash, PartialEq, Eq)]
 pub(super) struct InstructionSet(Level);
 
 #[derive(Clone, Copy, Debug, Hash, PartialEq, Eq)]
 enum Level {
-    /// Whatever the build assumes everywhere (SSE2 on x86-64, NEON on 64-bit ARM).
+    /// What the build assumes everywhere (SSE2 on x86-64, NEON on 64-bit ARM).
     Portable,
     /// 256-bit registers with fused multiply-add (x86-64 since about 2013).
     #[cfg(target_arch = "x86_64")]
@@ -41,8 +42,8 @@ enum Level {
 }
 
 impl InstructionSet {
-    /// The set to use on this machine: the widest, or none where tract's own operators are made for the processor,
-    /// which is so on ARM.
+    /// The set to use on this machine: the widest, or none where tract's own operators are tuned for the processor, as
+    /// they are on ARM.
     pub(super) fn preferred() -> Option<Self> {
         if cfg!(target_arch = "x86_64") {
             Self::available().last().copied()
@@ -85,20 +86,20 @@ impl InstructionSet {
     }
 }
 
-/// Lowest and highest value that an output may take.
+/// Bounds of an output value.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Clamp {
-    /// Values under it become it.
+    /// The lower bound.
     pub low: f32,
-    /// Values over it become it.
+    /// The upper bound.
     pub high: f32,
 }
 
-/// Calls the copy of a loop that was compiled for a set.
+/// Calls the copy of a loop that was compiled for an instruction set.
 macro_rules! dispatch {
     ($set:expr, $portable:expr, $avx2:expr, $avx512:expr, ($($argument:expr),*)) => {
         match $set.0 {
-            // SAFETY: a set exists only where the processor has it, and the caller has checked the slices.
+            // SAFETY: the processor has the set, and the caller has checked the slices.
             Level::Portable => unsafe { $portable($($argument),*) },
             // SAFETY: as above.
             #[cfg(target_arch = "x86_64")]

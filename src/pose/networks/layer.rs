@@ -1,24 +1,24 @@
-//! The kinds of layer that a chain does: each makes a picture out of one or two others, a tile at a time.
+//! The layers of a fused graph: each computes one feature map from one or two others, a tile at a time.
 //!
-//! In: pictures in blocks of channels (see `kernels::Layout`), or a tensor with its channels last. Out: one tile of a
-//! picture. Shapes and weights are fixed when a layer is made; the arithmetic is in `kernels`. A layer does not look at
-//! the graph around it and knows nothing of tract.
+//! In: feature maps in the blocked layout (see [`Layout`]), or a tensor with its channels last. Out: one tile of a feature
+//! map. Shapes and weights are fixed when a layer is made; the arithmetic is in [`kernels`]. A layer knows neither the
+//! graph around it nor tract.
 
 mod convolution;
 
-pub(super) use convolution::{Convolution, Filter, Window};
+pub(super) use convolution::{ConvWeights, Convolution, Window};
 
 use super::kernels::{self, BLOCK, Clamp, InstructionSet, Layout, Tile, Upsampling};
 use std::ops::Range;
 
-/// What is done to a result before it is written.
+/// The function applied to a result before it is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Activation {
-    /// Nothing.
+    /// None.
     Linear,
-    /// Negative values become 0.
+    /// `max(value, 0)`.
     Relu,
-    /// Values are kept within 0 and 6.
+    /// `min(max(value, 0), 6)`.
     Relu6,
 }
 
@@ -32,29 +32,33 @@ impl Activation {
         Clamp { low, high }
     }
 
-    fn of(self, value: f32) -> f32 {
+    fn apply(self, value: f32) -> f32 {
         let Clamp { low, high } = self.clamp();
         value.clamp(low, high)
     }
 }
 
-/// A picture that a layer reads.
+/// A feature map as a layer reads it.
 #[derive(Clone, Copy)]
 pub(super) enum FeatureMap<'a> {
-    /// In blocks of channels.
-    Blocks(&'a [f32], Layout),
-    /// Row by row, pixel by pixel, all channels of a pixel side by side: width and channels.
-    Pixels(&'a [f32], usize, usize),
+    /// In the blocked layout.
+    Blocked { values: &'a [f32], layout: Layout },
+    /// Row by row, pixel by pixel, channels last.
+    ChannelsLast {
+        values: &'a [f32],
+        width: usize,
+        channels: usize,
+    },
 }
 
 impl FeatureMap<'_> {
-    /// Copies the first pixels of a row, as many as `to` has room for, all channels of a pixel side by side.
+    /// Copies the first pixels of a row, as many as fit into `to`, channels last.
     fn copy_row(self, row: usize, channels: usize, to: &mut [f32]) {
         match self {
-            Self::Pixels(values, width, _) => {
+            Self::ChannelsLast { values, width, .. } => {
                 to.copy_from_slice(&values[row * width * channels..][..to.len()]);
             }
-            Self::Blocks(values, layout) => {
+            Self::Blocked { values, layout } => {
                 for block in 0..layout.blocks {
                     let line = &values[layout.at(row, block)..][..layout.width * BLOCK];
                     let first = block * BLOCK;
@@ -69,61 +73,61 @@ impl FeatureMap<'_> {
     }
 }
 
-/// The pictures that a layer reads.
+/// The feature maps that a layer reads.
 #[derive(Clone, Copy)]
 pub(super) struct Inputs<'a> {
-    /// The one it works on.
-    pub first: FeatureMap<'a>,
-    /// One of the output's size that is added.
-    pub second: Option<FeatureMap<'a>>,
+    /// The layer's input proper.
+    pub main: FeatureMap<'a>,
+    /// A map of the output's shape that is added to the result.
+    pub residual: Option<FeatureMap<'a>>,
 }
 
-/// One kind of layer with its numbers.
+/// A layer with its weights and sizes.
 #[derive(Debug)]
 pub(super) enum Layer {
-    /// Takes a tensor into blocks.
+    /// Brings a channels-last tensor into the blocked layout.
     Pack,
-    /// A convolution with bias, sum and activation.
+    /// A convolution with bias, residual and activation.
     Convolution(Convolution),
-    /// A bilinear enlargement by two, an activation, and then a sum where there is a second picture.
+    /// Bilinear upsampling by two and an activation, then the residual.
     Upsample(Activation),
     /// The largest value of each window.
     MaxPool(Window),
-    /// The sum of two pictures, and an activation.
-    Sum(Activation),
+    /// The sum of the input and the residual, and an activation.
+    Add(Activation),
 }
 
 impl Layer {
-    /// The input rows that some output rows are made of; `height` is the input's. For a second picture, which is only
-    /// added, they are the output rows themselves.
+    /// The rows of the main input, of so many, that some output rows are computed from. Of the residual they are the
+    /// output rows themselves.
     pub(super) fn rows_needed(&self, rows: Range<usize>, height: usize) -> Range<usize> {
         match self {
-            Self::Pack | Self::Sum(_) => rows,
+            Self::Pack | Self::Add(_) => rows,
             Self::Convolution(convolution) => convolution.window().rows_needed(rows),
             Self::MaxPool(window) => window.rows_needed(rows),
             Self::Upsample(_) => kernels::rows_needed(rows, height),
         }
     }
 
-    /// Whether a channel of the output is made of the same channel of the inputs only.
+    /// Whether each output channel is computed from the same channel of the inputs only.
     pub(super) fn is_channelwise(&self) -> bool {
         match self {
             Self::Convolution(convolution) => convolution.is_channelwise(),
-            Self::Pack | Self::Upsample(_) | Self::MaxPool(_) | Self::Sum(_) => true,
+            Self::Pack | Self::Upsample(_) | Self::MaxPool(_) | Self::Add(_) => true,
         }
     }
 
-    /// Roughly the products that are added up for one channel of a pixel.
-    pub(super) fn products(&self) -> usize {
+    /// Roughly the multiply-adds for one output value.
+    pub(super) fn mul_adds(&self) -> usize {
         match self {
-            Self::Convolution(convolution) => convolution.products(),
+            Self::Convolution(convolution) => convolution.mul_adds(),
             Self::MaxPool(window) => window.kernel.iter().product(),
-            Self::Pack | Self::Upsample(_) | Self::Sum(_) => 4,
+            Self::Pack | Self::Upsample(_) | Self::Add(_) => 4,
         }
     }
 
-    /// Makes one tile of a picture that lies as `to` says; `output` is the tile.
-    pub(super) fn make(
+    /// Computes one tile of a feature map with the layout `to`; `output` is the tile.
+    pub(super) fn compute(
         &self,
         set: InstructionSet,
         inputs: Inputs<'_>,
@@ -132,52 +136,56 @@ impl Layer {
         output: &mut [f32],
         scratch: &mut [f32],
     ) {
-        let second = inputs.second;
-        match (self, inputs.first) {
+        let residual = inputs.residual.map(|residual| tile_of(residual, tile));
+        match (self, inputs.main) {
             (Self::Convolution(convolution), _) => {
-                convolution.make(set, inputs, tile, to, output, scratch);
+                convolution.compute(set, inputs, tile, to, output, scratch);
             }
-            (Self::Upsample(activation), FeatureMap::Blocks(input, from)) => {
-                let residual = second.map(|second| tile_of(second, tile));
-                let e = Upsampling {
-                    input,
-                    from,
+            (Self::Upsample(activation), FeatureMap::Blocked { values, layout }) => {
+                let upsampling = Upsampling {
+                    input: values,
+                    from: layout,
                     to,
                     tile,
                     clamp: activation.clamp(),
                     residual,
                 };
-                kernels::upsample(set, &e, output);
+                kernels::upsample(set, &upsampling, output);
             }
-            (Self::MaxPool(window), FeatureMap::Blocks(input, from)) => {
-                max_pool(window, input, from, tile, to, output);
+            (Self::MaxPool(window), FeatureMap::Blocked { values, layout }) => {
+                max_pool(window, values, layout, tile, to, output);
             }
-            (Self::Sum(activation), input) => {
+            (Self::Add(activation), input) => {
                 let a = tile_of(input, tile);
-                let b = second.map_or(a, |second| tile_of(second, tile));
+                let b = residual.unwrap_or(a);
                 for ((sum, a), b) in output.iter_mut().zip(a).zip(b) {
-                    *sum = activation.of(a + b);
+                    *sum = activation.apply(a + b);
                 }
             }
-            (Self::Pack, FeatureMap::Pixels(values, width, channels)) => {
-                enter(values, width, channels, tile, to, output);
-            }
+            (
+                Self::Pack,
+                FeatureMap::ChannelsLast {
+                    values,
+                    width,
+                    channels,
+                },
+            ) => pack(values, width, channels, tile, to, output),
             (Self::Pack | Self::Upsample(_) | Self::MaxPool(_), _) => {
-                unreachable!("a chain gives its works the pictures they read")
+                unreachable!("a fused graph gives each layer a map in the layout it reads")
             }
         }
     }
 }
 
 /// The values of one tile.
-fn tile_of<'a>(picture: FeatureMap<'a>, tile: &Tile) -> &'a [f32] {
-    match picture {
-        FeatureMap::Blocks(values, layout) => &values[layout.tile(tile)],
-        FeatureMap::Pixels(..) => unreachable!("only blocks are added"),
+fn tile_of<'a>(map: FeatureMap<'a>, tile: &Tile) -> &'a [f32] {
+    match map {
+        FeatureMap::Blocked { values, layout } => &values[layout.tile(tile)],
+        FeatureMap::ChannelsLast { .. } => unreachable!("only blocked maps are added"),
     }
 }
 
-fn enter(
+fn pack(
     values: &[f32],
     width: usize,
     channels: usize,
@@ -199,10 +207,10 @@ fn enter(
     }
 }
 
-/// Takes a whole picture out of blocks: all channels of a pixel side by side.
+/// Brings a whole feature map from the blocked layout into channels-last order.
 pub(super) fn unpack(values: &[f32], layout: Layout, channels: usize, output: &mut [f32]) {
     for (row, line) in output.chunks_exact_mut(layout.width * channels).enumerate() {
-        FeatureMap::Blocks(values, layout).copy_row(row, channels, line);
+        FeatureMap::Blocked { values, layout }.copy_row(row, channels, line);
     }
 }
 
@@ -219,7 +227,7 @@ fn max_pool(
             let line = &mut output[to.in_tile(tile, row, block)..][..to.width * BLOCK];
             for (column, pixel) in line.chunks_exact_mut(BLOCK).enumerate() {
                 pixel.fill(f32::NEG_INFINITY);
-                let [ys, xs] = window.inside([row, column]);
+                let [ys, xs] = window.taps_inside([row, column]);
                 for (y, x) in ys.flat_map(|y| xs.clone().map(move |x| (y, x))) {
                     let values = &input[from.at(y, block) + x * BLOCK..][..BLOCK];
                     for (largest, value) in pixel.iter_mut().zip(values) {

@@ -1,12 +1,12 @@
-//! Finds the parts of a tract graph that our works can do.
+//! Finds the parts of a tract graph that our layers can compute.
 //!
-//! In: a typed graph as tract reads it from an ONNX file (channels first, shapes known, weights constant). Out: drafts
-//! of works, each of which stands for a node and maybe some that follow it: bias, sum and activation are done while
-//! the result of a convolution is written. The graph itself is left as it is.
+//! In: a typed graph as tract reads it from an ONNX file (channels first, shapes known, weights constant). Out: matched
+//! layers. Each stands for a node and often for some nodes after it, because bias, residual and activation are applied
+//! while the result of a convolution is written. The graph itself is not changed.
 
 use super::fused::Shape;
 use super::kernels::{InstructionSet, Layout};
-use super::layer::{Activation, Convolution, Filter, Layer, Window};
+use super::layer::{Activation, ConvWeights, Convolution, Layer, Window};
 use super::lazy_conv::LazyConv;
 use std::collections::{HashMap, HashSet};
 use tract_onnx::tract_core::internal::*;
@@ -21,54 +21,55 @@ use tract_onnx::tract_core::ops::nn::{CoordTransformer, DataFormat, Interpolator
 /// A layer that stands for some nodes of a graph.
 pub(super) struct MatchedLayer {
     /// The first of the nodes.
-    pub head: usize,
-    /// What is done.
+    pub anchor: usize,
+    /// What they compute.
     pub layer: Layer,
-    /// The values that are read: the one that is worked on, and maybe one that is added.
+    /// The main input, and the residual where there is one.
     pub inputs: Vec<OutletId>,
-    /// The value that is made.
+    /// The value that the last of the nodes computes.
     pub output: OutletId,
     /// Its shape.
     pub shape: Shape,
 }
 
-/// The drafts for a graph in the order in which they can be done, and all the nodes that they stand for.
+/// The layers that a graph has, in an order in which they can be computed, and all nodes that they stand for.
 ///
 /// # Errors
-/// Where tract cannot tell what a node is.
-pub(super) fn drafts(
+/// Where tract cannot say what a node computes.
+pub(super) fn match_layers(
     source: &TypedModel,
     set: InstructionSet,
 ) -> TractResult<(Vec<MatchedLayer>, HashSet<usize>)> {
     let order = source.eval_order()?;
     let position = order.iter().enumerate().map(|(at, id)| (*id, at)).collect();
-    let mut search = Matcher {
+    let mut matcher = Matcher {
         source,
         set,
-        found: vec![],
-        done: HashSet::new(),
+        matched: vec![],
+        covered: HashSet::new(),
         position,
     };
     for id in order {
-        if !search.done.contains(&id) {
-            search.match_node(id)?;
+        if !matcher.covered.contains(&id) {
+            matcher.match_node(id)?;
         }
     }
-    Ok((search.found, search.done))
+    Ok((matcher.matched, matcher.covered))
 }
 
-/// The convolution of a draft as a head, if it can be one.
+/// The convolution of a matched layer as a lazy one, where its output values can be computed singly.
 ///
 /// # Errors
 /// Where tract cannot read the weights.
-pub(super) fn head(
+pub(super) fn lazy_conv(
     source: &TypedModel,
-    draft: &MatchedLayer,
+    matched: &MatchedLayer,
     layout: Layout,
 ) -> TractResult<Option<LazyConv>> {
-    let is_head = matches!(&draft.layer, Layer::Convolution(convolution) if convolution.is_head());
-    let inputs = &source.node(draft.head).inputs;
-    if !is_head || draft.inputs.len() != 1 {
+    let per_pixel =
+        matches!(&matched.layer, Layer::Convolution(conv) if conv.is_affine_per_pixel());
+    let inputs = &source.node(matched.anchor).inputs;
+    if !per_pixel || matched.inputs.len() != 1 {
         return Ok(None);
     }
     let (Some(weights), Some(bias)) = (constant(source, inputs[1])?, constant(source, inputs[2])?)
@@ -85,10 +86,10 @@ pub(super) fn head(
 struct Matcher<'a> {
     source: &'a TypedModel,
     set: InstructionSet,
-    found: Vec<MatchedLayer>,
-    /// Nodes that a draft stands for.
-    done: HashSet<usize>,
-    /// When the nodes of the graph are looked at.
+    matched: Vec<MatchedLayer>,
+    /// Nodes that a matched layer stands for.
+    covered: HashSet<usize>,
+    /// Each node's index in the order of evaluation.
     position: HashMap<usize, usize>,
 }
 
@@ -98,18 +99,18 @@ impl<'a> Matcher<'a> {
         if let Some(op) = node.op_as::<Conv>() {
             self.convolution(node, op)
         } else if let Some(op) = node.op_as::<Resize>() {
-            self.enlargement(node, op)
+            self.upsample(node, op)
         } else if let Some(op) = node.op_as::<MaxPool>() {
             self.max_pool(node, op)
-        } else if binary::<Add>(node) {
-            self.sum(node)
+        } else if is_binary::<Add>(node) {
+            self.add(node)
         } else {
             Ok(())
         }
     }
 
-    /// Notes a layer that stands for `node` and what follows it up to `end`.
-    fn note(
+    /// Records a layer that stands for `node` and what follows it up to `end`.
+    fn record(
         &mut self,
         node: &TypedNode,
         layer: Layer,
@@ -117,11 +118,11 @@ impl<'a> Matcher<'a> {
         end: usize,
     ) -> TractResult<()> {
         let shape = self
-            .picture(end.into())?
-            .context("a layer makes one picture of floats")?;
-        self.done.insert(node.id);
-        self.found.push(MatchedLayer {
-            head: node.id,
+            .map_shape(end.into())?
+            .context("a layer computes one map of floats")?;
+        self.covered.insert(node.id);
+        self.matched.push(MatchedLayer {
+            anchor: node.id,
             layer,
             inputs,
             output: end.into(),
@@ -145,35 +146,35 @@ impl<'a> Matcher<'a> {
         let &[out, per_group, height, width] = weights.shape() else {
             return Ok(());
         };
-        let filter = Filter {
+        let weights = ConvWeights {
             shape: [out, per_group, height, width],
             group: op.group,
             weights: weights.try_as_plain_ram()?.as_slice::<f32>()?,
             bias: bias.try_as_plain_ram()?.as_slice::<f32>()?,
         };
-        let Some(convolution) = Convolution::new(self.set, window, &filter, Activation::Linear)
+        let Some(convolution) = Convolution::new(self.set, window, &weights, Activation::Linear)
         else {
             return Ok(());
         };
         let mut inputs = vec![node.inputs[0]];
         let mut end = node.id;
         if convolution.takes_residual()
-            && let Some((sum, other)) = self.sum_after(node.id, end)?
+            && let Some((sum, other)) = self.residual_after(node.id, end)?
         {
             inputs.push(other);
             end = sum;
         }
         let (end, activation) = self.activation_after(end)?;
         let layer = Layer::Convolution(convolution.with_activation(activation));
-        self.note(node, layer, inputs, end)
+        self.record(node, layer, inputs, end)
     }
 
-    /// Where the window of a convolution or a pool goes over one picture of floats, channels first, if that is what
-    /// this is.
+    /// How the window of a convolution or a pool slides, if it reads and computes a map and has no dilation.
     fn window(&self, node: &TypedNode, spec: &PoolSpec) -> TractResult<Option<Window>> {
-        let (Some([height, width, _]), Some(_)) =
-            (self.picture(node.inputs[0])?, self.picture(node.id.into())?)
-        else {
+        let (Some([height, width, _]), Some(_)) = (
+            self.map_shape(node.inputs[0])?,
+            self.map_shape(node.id.into())?,
+        ) else {
             return Ok(None);
         };
         if spec.data_format != DataFormat::NCHW
@@ -192,17 +193,21 @@ impl<'a> Matcher<'a> {
         }))
     }
 
-    /// Height, width and channels of one picture of floats, if that is what the value is.
-    fn picture(&self, outlet: OutletId) -> TractResult<Option<Shape>> {
-        Ok(picture(self.source.outlet_fact(outlet)?))
+    /// The shape of a value that is a map.
+    fn map_shape(&self, outlet: OutletId) -> TractResult<Option<Shape>> {
+        Ok(map_shape(self.source.outlet_fact(outlet)?))
     }
 
-    /// The sum that alone reads the value of `end`, and the other value in it, where the two have the same shape and
-    /// the other one is there before `head` is translated.
-    fn sum_after(&mut self, head: usize, end: usize) -> TractResult<Option<(usize, OutletId)>> {
+    /// The addition that is the only reader of `end`'s value, and the other value in it, where that has the same shape and
+    /// is computed before `anchor`.
+    fn residual_after(
+        &mut self,
+        anchor: usize,
+        end: usize,
+    ) -> TractResult<Option<(usize, OutletId)>> {
         let Some(sum) = self
             .only_reader(end)?
-            .filter(|reader| binary::<Add>(reader))
+            .filter(|reader| is_binary::<Add>(reader))
         else {
             return Ok(None);
         };
@@ -210,32 +215,38 @@ impl<'a> Matcher<'a> {
             return Ok(None);
         };
         let other = if a == end.into() { b } else { a };
-        let same = self.source.outlet_fact(a)?.shape == self.source.outlet_fact(b)?.shape;
-        let there = self.position.get(&other.node) < self.position.get(&head);
-        if !same || !there || constant(self.source, other)?.is_some() || self.done.contains(&sum.id)
+        let same_shape = self.source.outlet_fact(a)?.shape == self.source.outlet_fact(b)?.shape;
+        let is_earlier = self.position.get(&other.node) < self.position.get(&anchor);
+        if !same_shape
+            || !is_earlier
+            || constant(self.source, other)?.is_some()
+            || self.covered.contains(&sum.id)
         {
             return Ok(None);
         }
-        self.done.insert(sum.id);
+        self.covered.insert(sum.id);
         Ok(Some((sum.id, other)))
     }
 
-    /// The activation that alone reads the node's value, and the last node of it.
+    /// The last node of the activation that is the only reader of a node's value, and which activation it is.
     fn activation_after(&mut self, id: usize) -> TractResult<(usize, Activation)> {
         let Some(low) = self.bound_after::<Max>(id, 0.0)? else {
             return Ok((id, Activation::Linear));
         };
-        self.done.insert(low);
+        self.covered.insert(low);
         let Some(high) = self.bound_after::<Min>(low, 6.0)? else {
             return Ok((low, Activation::Relu));
         };
-        self.done.insert(high);
+        self.covered.insert(high);
         Ok((high, Activation::Relu6))
     }
 
-    /// The only reader of the node's value, where it bounds the value by `limit`.
+    /// The only reader of a node's value, where it is a `B` with this constant.
     fn bound_after<B: BinMini>(&self, id: usize, limit: f32) -> TractResult<Option<usize>> {
-        let Some(reader) = self.only_reader(id)?.filter(|reader| binary::<B>(reader)) else {
+        let Some(reader) = self
+            .only_reader(id)?
+            .filter(|reader| is_binary::<B>(reader))
+        else {
             return Ok(None);
         };
         for input in &reader.inputs {
@@ -248,7 +259,7 @@ impl<'a> Matcher<'a> {
         Ok(None)
     }
 
-    /// The node that alone reads this node's only value, which is not an output of the graph either.
+    /// The only reader of a node's value, where the value is not an output of the graph too.
     fn only_reader(&self, id: usize) -> TractResult<Option<&'a TypedNode>> {
         if self
             .source
@@ -261,12 +272,13 @@ impl<'a> Matcher<'a> {
         self.source.single_succ(id)
     }
 
-    fn enlargement(&mut self, node: &TypedNode, op: &Resize) -> TractResult<()> {
+    fn upsample(&mut self, node: &TypedNode, op: &Resize) -> TractResult<()> {
         let bilinear = matches!(op.coord_transformer, CoordTransformer::HalfPixel)
             && matches!(op.interpolator, Interpolator::Linear);
-        let (Some([height, width, channels]), Some(output)) =
-            (self.picture(node.inputs[0])?, self.picture(node.id.into())?)
-        else {
+        let (Some([height, width, channels]), Some(output)) = (
+            self.map_shape(node.inputs[0])?,
+            self.map_shape(node.id.into())?,
+        ) else {
             return Ok(());
         };
         if !bilinear || output != [2 * height, 2 * width, channels] {
@@ -274,40 +286,40 @@ impl<'a> Matcher<'a> {
         }
         let mut inputs = vec![node.inputs[0]];
         let (mut end, activation) = self.activation_after(node.id)?;
-        if let Some((sum, other)) = self.sum_after(node.id, end)? {
+        if let Some((sum, other)) = self.residual_after(node.id, end)? {
             inputs.push(other);
             end = sum;
         }
-        self.note(node, Layer::Upsample(activation), inputs, end)
+        self.record(node, Layer::Upsample(activation), inputs, end)
     }
 
     fn max_pool(&mut self, node: &TypedNode, op: &MaxPool) -> TractResult<()> {
         match self.window(node, &op.pool_spec)? {
             Some(window) if op.with_index_outputs.is_none() => {
-                self.note(node, Layer::MaxPool(window), vec![node.inputs[0]], node.id)
+                self.record(node, Layer::MaxPool(window), vec![node.inputs[0]], node.id)
             }
             _ => Ok(()),
         }
     }
 
-    /// A sum of two pictures that no convolution takes along.
-    fn sum(&mut self, node: &TypedNode) -> TractResult<()> {
-        let shape = self.picture(node.id.into())?;
+    /// An addition of two maps that is not the residual of another layer.
+    fn add(&mut self, node: &TypedNode) -> TractResult<()> {
+        let shape = self.map_shape(node.id.into())?;
         for input in &node.inputs {
             if shape.is_none()
-                || self.picture(*input)? != shape
+                || self.map_shape(*input)? != shape
                 || constant(self.source, *input)?.is_some()
             {
                 return Ok(());
             }
         }
         let (end, activation) = self.activation_after(node.id)?;
-        self.note(node, Layer::Sum(activation), node.inputs.to_vec(), end)
+        self.record(node, Layer::Add(activation), node.inputs.to_vec(), end)
     }
 }
 
-/// Height, width and channels of one picture of floats, channels first, if that is what the fact says.
-pub(super) fn picture(fact: &TypedFact) -> Option<Shape> {
+/// Height, width and channels of a value that is one image or map of floats, channels first.
+pub(super) fn map_shape(fact: &TypedFact) -> Option<Shape> {
     match fact.shape.as_concrete() {
         Some(&[1, channels, height, width]) if fact.datum_type == f32::datum_type() => {
             Some([height, width, channels])
@@ -316,17 +328,17 @@ pub(super) fn picture(fact: &TypedFact) -> Option<Shape> {
     }
 }
 
-/// An operation on two values that can be told from the others.
+/// A binary operator that [`is_binary`] can ask for.
 trait BinMini: tract_onnx::tract_core::ops::binary::BinMiniOp {}
 impl BinMini for Add {}
 impl BinMini for Max {}
 impl BinMini for Min {}
 
-fn binary<B: BinMini>(node: &TypedNode) -> bool {
+fn is_binary<B: BinMini>(node: &TypedNode) -> bool {
     node.op_as::<TypedBinOp>().is_some_and(|op| op.0.is::<B>())
 }
 
-/// The value of a constant as floats; the reader of ONNX leaves some of them behind a cast to the type they have.
+/// The value of a constant as floats. The ONNX reader leaves some constants behind a cast to the type they already have.
 fn constant(model: &TypedModel, outlet: OutletId) -> TractResult<Option<Arc<Tensor>>> {
     let node = model.node(outlet.node);
     if let Some(op) = node.op_as::<Const>() {

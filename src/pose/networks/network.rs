@@ -1,9 +1,4 @@
-//! Runs the pose networks: an ONNX file in, named float outputs out.
-//!
-//! In: the file's bytes once, then one picture a run. Out: the network's outputs by name. Pictures have the channels of
-//! a pixel side by side, on both ends. tract reads the graph, works out its shapes and constants and runs what is
-//! left; the convolutions run in our own operator, because tract's are several times slower on these networks (see
-//! `rewrite`). One [`Network`] belongs to one thread, and a [`WorkerPool`] may help it; it does not know what the numbers mean.
+//! A network, loaded from an ONNX file and run on one image at a time.
 
 use crate::fused::Backend;
 use crate::kernels::InstructionSet;
@@ -17,7 +12,7 @@ use tract_onnx::tract_core::internal::*;
 /// Why a network could not be loaded or run.
 #[derive(Debug, thiserror::Error)]
 pub enum InferenceError {
-    /// The bytes are not a network that can be prepared.
+    /// The bytes are not a network that can be loaded.
     #[error(
         "network {network}: cannot be prepared: {reason}; the file is damaged or of another version"
     )]
@@ -49,66 +44,66 @@ pub enum InferenceError {
     },
 }
 
-/// A loaded network with the memory that its runs reuse.
+/// A loaded network, with the memory that its runs reuse. One thread at a time runs it.
 pub struct Network {
     name: String,
-    /// Filled anew for each run.
+    /// Filled again for each run.
     input: Arc<Tensor>,
     output_names: Vec<String>,
-    /// Convolutions that are left to whoever asks for their values, by the place of their output.
-    heads: HashMap<usize, LazyConv>,
+    /// The convolutions left to [`OutputMap`], by the index of their output.
+    lazy: HashMap<usize, LazyConv>,
     state: TypedSimpleState,
 }
 
-/// What one run gave.
+/// The outputs of one run.
 pub struct Outputs<'a> {
     network: &'a str,
     names: &'a [String],
-    heads: &'a HashMap<usize, LazyConv>,
+    lazy: &'a HashMap<usize, LazyConv>,
     values: TVec<TValue>,
 }
 
 impl Network {
-    /// Loads an ONNX file's bytes for pictures of one size (height, width, channels); `name` is for messages. Of the
-    /// outputs named in `asked`, maps, single values are read with [`Outputs::cells`]; the others with
-    /// [`Outputs::get`].
+    /// Loads an ONNX file's bytes for images of one shape (height, width, channels); `name` is for messages. The outputs
+    /// named in `lazy_outputs` are read with [`Outputs::map`], the others with [`Outputs::get`].
     ///
     /// # Errors
-    /// Where the bytes are not an ONNX network whose input is one such picture, channels first.
+    /// Where the bytes are not an ONNX network whose input is one such image, channels first.
     pub fn from_bytes(
         name: &str,
         onnx: &[u8],
-        picture: [usize; 3],
-        asked: &[&str],
+        image: [usize; 3],
+        lazy_outputs: &[&str],
         pool: &Arc<WorkerPool>,
     ) -> Result<Self, InferenceError> {
         let backend = InstructionSet::preferred().map(|set| Backend {
             set,
             pool: Arc::clone(pool),
         });
-        Self::prepare(name, onnx, picture, asked, backend)
+        Self::load(name, onnx, image, lazy_outputs, backend)
     }
 
-    /// Loads a network; without backend, tract's own operators are used throughout.
-    fn prepare(
+    /// Loads a network; without a backend, all operators are tract's own.
+    fn load(
         name: &str,
         onnx: &[u8],
-        picture: [usize; 3],
-        asked: &[&str],
+        image: [usize; 3],
+        lazy_outputs: &[&str],
         backend: Option<Backend>,
     ) -> Result<Self, InferenceError> {
-        let prepare = || -> TractResult<Self> {
+        let load = || -> TractResult<Self> {
             let mut bytes = onnx;
             let model = tract_onnx::onnx().model_for_read(&mut bytes)?;
-            let [height, width, channels] = picture;
+            let [height, width, channels] = image;
             let fact = f32::fact([1, channels, height, width]);
             let model = model.with_input_fact(0, fact.into())?;
             let output_names = output_names(&model);
-            let places = asked
+            let lazy_indices = lazy_outputs
                 .iter()
-                .filter_map(|asked| output_names.iter().position(|name| name == asked))
+                .filter_map(|lazy| output_names.iter().position(|name| name == lazy))
                 .collect::<Vec<_>>();
-            let (model, heads) = rewrite::rebuild(model.into_typed()?, backend.as_ref(), &places)?;
+            let (model, lazy) =
+                rewrite::rewrite(model.into_typed()?, backend.as_ref(), &lazy_indices)?;
             let plan = model
                 .into_decluttered()?
                 .into_optimized()?
@@ -118,17 +113,17 @@ impl Network {
                 name: name.to_owned(),
                 input: input.into_arc_tensor(),
                 output_names,
-                heads,
+                lazy,
                 state: plan.spawn()?,
             })
         };
-        prepare().map_err(|e| InferenceError::Load {
+        load().map_err(|e| InferenceError::Load {
             network: name.to_owned(),
             reason: format!("{e:#}"),
         })
     }
 
-    /// Runs the network on one picture, which `fill` writes: row by row, the channels of a pixel side by side.
+    /// Runs the network on one image, which `fill` writes: row by row, channels last.
     ///
     /// # Errors
     /// Where the network fails.
@@ -140,14 +135,14 @@ impl Network {
         Ok(Outputs {
             network: &self.name,
             names: &self.output_names,
-            heads: &self.heads,
+            lazy: &self.lazy,
             values,
         })
     }
 
     fn try_run(&mut self, fill: impl FnOnce(&mut [f32])) -> TractResult<TVec<TValue>> {
         if Arc::get_mut(&mut self.input).is_none() {
-            // A run that failed may have kept it.
+            // A run that failed may still hold it.
             self.input = Tensor::zero::<f32>(self.input.shape())?.into_arc_tensor();
         }
         let input = Arc::get_mut(&mut self.input).context("a new tensor is shared")?;
@@ -158,37 +153,36 @@ impl Network {
 }
 
 impl Outputs<'_> {
-    /// The values of one output, in the order of its shape, a picture's with the channels of a pixel side by side; `len`
-    /// is how many are expected.
+    /// The values of an output that is not lazy, a map's with its channels last; `len` is how many are expected.
     ///
     /// # Errors
-    /// Where there is no output of that name and size.
+    /// Where there is no such output of that length.
     pub fn get(&self, output: &str, len: usize) -> Result<&[f32], InferenceError> {
         self.find(output)
-            .filter(|(at, values)| !self.heads.contains_key(at) && values.len() == len)
+            .filter(|(index, values)| !self.lazy.contains_key(index) && values.len() == len)
             .map(|(_, values)| values)
             .ok_or_else(|| self.missing(output, len))
     }
 
-    /// One output, a map of some height, width and channels, to ask for single values.
+    /// An output of which single values are read, a map of this height, width and channels.
     ///
     /// # Errors
-    /// Where there is no output of that name and size.
-    pub fn cells(&self, output: &str, shape: [usize; 3]) -> Result<OutputMap<'_>, InferenceError> {
+    /// Where there is no output of that name and shape.
+    pub fn map(&self, output: &str, shape: [usize; 3]) -> Result<OutputMap<'_>, InferenceError> {
         let map = self
             .find(output)
-            .and_then(|(at, values)| match self.heads.get(&at) {
+            .and_then(|(index, values)| match self.lazy.get(&index) {
                 Some(conv) => OutputMap::lazy(values, conv, shape),
                 None => OutputMap::dense(values, shape),
             });
         map.ok_or_else(|| self.missing(output, shape.iter().product()))
     }
 
-    /// The place of an output and its floats.
+    /// The index of an output and its floats.
     fn find(&self, output: &str) -> Option<(usize, &[f32])> {
-        let at = self.names.iter().position(|name| name == output)?;
-        let value = self.values[at].as_plain_ram()?;
-        Some((at, value.as_slice::<f32>().ok()?))
+        let index = self.names.iter().position(|name| name == output)?;
+        let value = self.values[index].as_plain_ram()?;
+        Some((index, value.as_slice::<f32>().ok()?))
     }
 
     fn missing(&self, output: &str, wanted: usize) -> InferenceError {
@@ -200,7 +194,7 @@ impl Outputs<'_> {
     }
 }
 
-/// Names of the outputs in the order in which a run gives them.
+/// The names of the outputs, in the order in which a run returns them.
 fn output_names(model: &InferenceModel) -> Vec<String> {
     let label = |outlet: &OutletId| {
         model

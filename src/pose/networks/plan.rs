@@ -1,198 +1,200 @@
-//! In which order a chain of works is done, what of it may be done at the same time, and where its pictures are kept.
+//! Order of execution and memory of a fused graph, planned once when it is built.
 //!
-//! In: works with what they read, and how many threads there are. Out: stages, each of parts that do not wait for each
-//! other, and the place of every picture. A stage makes one picture as a whole. Pictures on the way to it that only one
-//! layer reads are never there as a whole: a part makes of them what its share of the stage's picture needs, tile by
-//! tile, in memory of its thread that is soon overwritten, so that they stay in the processor's cache. Large pictures
-//! are shared out by bands, small ones by channels. Whole pictures take over the memory of those that nobody needs any
-//! more.
+//! In: steps with their inputs, and the number of threads. Out: stages, and where each step's feature map is stored.
+//!
+//! A stage computes one map as a whole, in chunks that do not depend on each other. A map that only one other step reads
+//! is never stored as a whole: each chunk computes of it what its own tiles need, tile by tile, in memory of its worker
+//! that is soon overwritten, so that the data stays in the processor's cache. Large maps are split by bands of rows,
+//! small ones by blocks of channels. Whole maps reuse the buffers of maps that are no longer read.
+
+mod memory;
 
 use super::kernels::{BLOCK, Layout, Tile};
 use super::layer::Layer;
 use std::ops::Range;
 
-/// What a layer reads.
+/// What a step reads.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Operand {
-    /// The picture that an earlier step made.
+    /// The feature map of an earlier step.
     Step(usize),
-    /// A tensor that was given to the chain.
+    /// An input tensor of the fused graph.
     Tensor(usize),
 }
 
-/// A layer and what it reads: the picture it works on, and maybe one that is added.
+/// A layer in its place in the graph.
 #[derive(Debug)]
 pub(super) struct Step {
-    /// What is done.
+    /// What is computed.
     pub layer: Layer,
-    /// What is read, one or two.
+    /// The main input, and the residual where there is one.
     pub inputs: Vec<Operand>,
-    /// The picture that is made.
+    /// The feature map that is computed, as a whole.
     pub layout: Layout,
 }
 
-/// How a chain is to be planned.
+/// What a plan is made for.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct PlanOptions {
-    /// Threads that layer on it.
+    /// Threads that share the work.
     pub threads: usize,
-    /// Blocks of channels that a matrix product makes at once.
+    /// Blocks of channels that a matrix product computes at once.
     pub panel_blocks: usize,
 }
 
-/// A tile of a step's picture.
+/// One tile of one step's feature map, to be computed.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Task {
     /// The step.
     pub step: usize,
-    /// What of its picture.
+    /// The tile.
     pub tile: Tile,
 }
 
-/// Parts that may be done at the same time, each of tasks to be done in order.
+/// Work that ends before the next stage starts.
 #[derive(Debug)]
 pub(super) struct Stage {
-    /// The parts.
-    pub parts: Vec<Vec<Task>>,
+    /// Chunks that may run at the same time; a chunk is a list of tasks that one worker runs in order.
+    pub chunks: Vec<Vec<Task>>,
 }
 
-/// Where a step's picture is kept.
+/// Where a step's feature map is stored.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Place {
-    /// As a whole in this buffer.
-    Whole(usize),
-    /// As a whole where it is given out, the so-maniest of these pictures.
-    Outside(usize),
-    /// Some bands of it in the thread's own memory, from here on.
+pub(super) enum Storage {
+    /// As a whole in the buffer of this index.
+    Buffer(usize),
+    /// As a whole in the output tensor of this index among those that are written directly.
+    Output(usize),
+    /// A ring of bands in the worker's own memory, from this index on.
     Bands(usize),
-    /// Some blocks of it in the thread's own memory, from here on.
+    /// The chunk's blocks in the worker's own memory, from this index on.
     Blocks(usize),
 }
 
-/// Order and memory of a chain.
+/// Order of execution and memory of a fused graph.
 #[derive(Debug)]
 pub(super) struct Plan {
-    /// What is done, in order.
+    /// The stages, in order.
     pub stages: Vec<Stage>,
-    /// Where each step's picture is kept.
-    pub places: Vec<Place>,
-    /// How each step's picture is held.
+    /// Where each step's feature map is stored.
+    pub storage: Vec<Storage>,
+    /// The layout of each step's feature map in its storage.
     layouts: Vec<Layout>,
-    /// Values of each buffer.
+    /// Floats of each buffer.
     pub buffer_lens: Vec<usize>,
-    /// Values of a thread's own memory.
-    pub own_len: usize,
+    /// Floats of each worker's own memory.
+    pub worker_len: usize,
 }
 
-/// Pictures of fewer values are made whole: the cache holds them anyway.
-const SMALL: usize = 48 * 1024;
-/// Pictures of so many pixels at most are shared out by channels where the layer allows it.
+/// Maps of fewer values are stored as a whole: the cache holds them anyway.
+const SMALL_LEN: usize = 48 * 1024;
+/// Maps of so many pixels at most are split by channels where the layer allows it.
 const FEW_PIXELS: usize = 1024;
-/// A picture of fewer bands a thread is made whole, because the bands that two threads both make would be too many.
-const LEAST_BANDS: usize = 8;
-/// Values of a picture on the way that a part makes at a time: half of the first-level cache.
-const AT_ONCE: usize = 4 * 1024;
-/// Products in a part, at least: some microseconds.
-const LEAST_PRODUCTS: usize = 200_000;
-/// How many products between channels take as long as one within a channel.
-const CHANNELWISE: usize = 2;
-/// Pixels for which a weight serves, below which it is the weights that take the time.
-const WEIGHT_PIXELS: usize = 8;
-/// Parts for each thread, at most: a thread that comes late leaves more of them to the others.
-const PARTS: usize = 4;
-/// The same where parts make some bands twice.
-const PARTS_AGAIN: usize = 2;
-/// Values of a line of the cache: pictures start at a multiple of it.
-const LINE: usize = 16;
+/// Maps of fewer bands per thread are stored as a whole: too many bands would be computed by two threads.
+const MIN_BANDS: usize = 8;
+/// Values of a streamed map that a chunk computes at a time: half of the first-level cache.
+const STREAMED_LEN: usize = 4 * 1024;
+/// Multiply-adds of a chunk, at least: some microseconds.
+const MIN_MUL_ADDS: usize = 200_000;
+/// Multiply-adds between channels that take as long as one within a channel.
+const CHANNELWISE_COST: usize = 2;
+/// Pixels that share a weight, below which loading the weights is what takes the time.
+const WEIGHT_BOUND_PIXELS: usize = 8;
+/// Chunks per thread, at most: with several, a thread that starts late leaves more of them to the others.
+const MAX_CHUNKS: usize = 4;
+/// The same where neighboring chunks compute some bands twice.
+const MAX_CHUNKS_WITH_OVERLAP: usize = 2;
 
 impl Plan {
-    /// Plans a chain of which some steps' pictures must be there as a whole at the end, some of them outside its memory.
+    /// Plans the steps of a fused graph. The maps of `copied_outputs` are in buffers after the last stage, those of
+    /// `direct_outputs` in output tensors.
     pub(super) fn new(
         steps: &[Step],
-        kept: &[usize],
-        outside: &[usize],
+        copied_outputs: &[usize],
+        direct_outputs: &[usize],
         options: PlanOptions,
     ) -> Self {
-        let kept = &[kept, outside].concat();
-        let ways = ways(steps, kept, options);
+        let outputs = &[copied_outputs, direct_outputs].concat();
+        let strategies = strategies(steps, outputs, options);
         let mut planner = Planner {
             steps,
-            ways: &ways,
+            strategies: &strategies,
             options,
-            held: vec![1; steps.len()],
+            ring_bands: vec![1; steps.len()],
         };
         let stages: Vec<_> = (0..steps.len())
-            .filter(|step| matches!(ways[*step], Strategy::Whole { .. }))
+            .filter(|step| matches!(strategies[*step], Strategy::Whole { .. }))
             .map(|step| planner.stage(step))
             .collect();
         let layouts: Vec<_> = steps
             .iter()
             .enumerate()
-            .map(|(i, step)| match ways[i] {
-                Strategy::Bands => Layout {
-                    held: planner.held[i].min(step.layout.bands()),
+            .map(|(i, step)| match strategies[i] {
+                Strategy::StreamBands => Layout {
+                    held_bands: planner.ring_bands[i].min(step.layout.bands()),
                     ..step.layout
                 },
                 _ => step.layout,
             })
             .collect();
-        let mut places = vec![Place::Whole(0); steps.len()];
-        for (nth, step) in outside.iter().enumerate() {
-            places[*step] = Place::Outside(nth);
+        let mut storage = vec![Storage::Buffer(0); steps.len()];
+        for (nth, step) in direct_outputs.iter().enumerate() {
+            storage[*step] = Storage::Output(nth);
         }
-        let buffer_lens = share(steps, kept, &stages, &layouts, &ways, &mut places);
-        let own_len = stages
+        let buffer_lens =
+            memory::assign_buffers(steps, outputs, &stages, &layouts, &strategies, &mut storage);
+        let worker_len = stages
             .iter()
-            .map(|stage| own(stage, &layouts, &ways, &mut places))
+            .map(|stage| memory::assign_worker_memory(stage, &layouts, &strategies, &mut storage))
             .max()
             .unwrap_or(0);
         Self {
             stages,
-            places,
+            storage,
             layouts,
             buffer_lens,
-            own_len,
+            worker_len,
         }
     }
 
-    /// How a step's picture is held while some blocks are made.
+    /// The layout of a step's feature map in its storage while a chunk computes some blocks.
     pub(super) fn layout(&self, step: usize, blocks: &Range<usize>) -> Layout {
         let layout = self.layouts[step];
-        match self.places[step] {
-            Place::Blocks(_) => Layout {
+        match self.storage[step] {
+            Storage::Blocks(_) => Layout {
                 blocks: blocks.len(),
                 first_block: blocks.start,
                 ..layout
             },
-            Place::Whole(_) | Place::Outside(_) | Place::Bands(_) => layout,
+            Storage::Buffer(_) | Storage::Output(_) | Storage::Bands(_) => layout,
         }
     }
 }
 
-/// The steps whose pictures a step reads.
-fn made(step: &Step) -> impl Iterator<Item = usize> {
+/// The steps whose feature maps a step reads.
+fn input_steps(step: &Step) -> impl Iterator<Item = usize> {
     step.inputs.iter().filter_map(|operand| match operand {
-        Operand::Step(made) => Some(*made),
+        Operand::Step(input) => Some(*input),
         Operand::Tensor(_) => None,
     })
 }
 
-/// How a step's picture comes about.
+/// How a step's feature map is computed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Strategy {
-    /// Nobody reads it.
-    Never,
-    /// As a whole, shared out by channels or else by bands.
+    /// Not at all: nobody reads it.
+    Skip,
+    /// As a whole in a stage of its own, split by blocks of channels or else by bands.
     Whole { by_blocks: bool },
-    /// A few bands at a time, for the only layer that reads it.
-    Bands,
-    /// A few blocks at a time, for the only layer that reads it.
-    Blocks,
+    /// A few bands at a time, in the chunks of the only step that reads it.
+    StreamBands,
+    /// A few blocks at a time, in the chunks of the only step that reads it.
+    StreamBlocks,
 }
 
-/// How each step's picture comes about.
-fn ways(steps: &[Step], kept: &[usize], options: PlanOptions) -> Vec<Strategy> {
-    // Who reads each picture, and as which input.
+/// How each step's feature map is computed.
+fn strategies(steps: &[Step], outputs: &[usize], options: PlanOptions) -> Vec<Strategy> {
+    // Who reads each map, and as which input.
     let mut readers = vec![vec![]; steps.len()];
     for (reader, step) in steps.iter().enumerate() {
         for (nth, operand) in step.inputs.iter().enumerate() {
@@ -201,27 +203,28 @@ fn ways(steps: &[Step], kept: &[usize], options: PlanOptions) -> Vec<Strategy> {
             }
         }
     }
-    let mut ways = vec![Strategy::Never; steps.len()];
+    let mut strategies = vec![Strategy::Skip; steps.len()];
     for (i, step) in steps.iter().enumerate().rev() {
         let layout = step.layout;
         let few = |layout: &Layout| layout.height * layout.width <= FEW_PIXELS;
-        let few_read = || made(step).all(|input| few(&steps[input].layout));
+        let few_read = || input_steps(step).all(|input| few(&steps[input].layout));
         let by_blocks =
             layout.bands() == 1 || (step.layer.is_channelwise() && few(&layout) && few_read());
         let whole = Strategy::Whole { by_blocks };
-        readers[i].retain(|(reader, _)| ways[*reader] != Strategy::Never);
-        ways[i] = match readers[i][..] {
-            _ if kept.contains(&i) => whole,
-            [] => Strategy::Never,
+        readers[i].retain(|(reader, _)| strategies[*reader] != Strategy::Skip);
+        strategies[i] = match readers[i][..] {
+            _ if outputs.contains(&i) => whole,
+            [] => Strategy::Skip,
             [(reader, nth)] => {
                 let same_blocks = nth > 0 || steps[reader].layer.is_channelwise();
-                let large = layout.len() > SMALL && layout.bands() >= LEAST_BANDS * options.threads;
-                match ways[reader] {
-                    Strategy::Whole { by_blocks: true } | Strategy::Blocks if same_blocks => {
-                        Strategy::Blocks
+                let large =
+                    layout.len() > SMALL_LEN && layout.bands() >= MIN_BANDS * options.threads;
+                match strategies[reader] {
+                    Strategy::Whole { by_blocks: true } | Strategy::StreamBlocks if same_blocks => {
+                        Strategy::StreamBlocks
                     }
-                    Strategy::Whole { by_blocks: false } | Strategy::Bands if large => {
-                        Strategy::Bands
+                    Strategy::Whole { by_blocks: false } | Strategy::StreamBands if large => {
+                        Strategy::StreamBands
                     }
                     _ => whole,
                 }
@@ -229,92 +232,94 @@ fn ways(steps: &[Step], kept: &[usize], options: PlanOptions) -> Vec<Strategy> {
             _ => whole,
         };
     }
-    ways
+    strategies
 }
 
 struct Planner<'a> {
     steps: &'a [Step],
-    ways: &'a [Strategy],
+    strategies: &'a [Strategy],
     options: PlanOptions,
-    /// Bands of each picture that must be there at a time.
-    held: Vec<usize>,
+    /// Bands of each streamed map that must be held at a time.
+    ring_bands: Vec<usize>,
 }
 
 impl Planner<'_> {
-    /// Shares out the making of a whole picture.
+    /// Splits the computation of a whole map into chunks.
     fn stage(&mut self, step: usize) -> Stage {
-        let parts = match self.ways[step] {
-            Strategy::Whole { by_blocks: true } => self.by_blocks(step),
-            _ => self.by_bands(step),
+        let chunks = match self.strategies[step] {
+            Strategy::Whole { by_blocks: true } => self.split_by_blocks(step),
+            _ => self.split_by_bands(step),
         };
-        Stage { parts }
+        Stage { chunks }
     }
 
-    /// Parts of some blocks of channels each.
-    fn by_blocks(&self, step: usize) -> Vec<Vec<Task>> {
+    /// Chunks of some blocks of channels each.
+    fn split_by_blocks(&self, step: usize) -> Vec<Vec<Task>> {
         let layout = self.steps[step].layout;
         let panel = self.options.panel_blocks;
-        let on_the_way =
-            made(&self.steps[step]).find(|input| self.ways[*input] == Strategy::Blocks);
-        let blocks = match on_the_way {
-            // In small pieces it would be a hundredth slower.
+        let streamed = input_steps(&self.steps[step])
+            .find(|input| self.strategies[*input] == Strategy::StreamBlocks);
+        let blocks = match streamed {
+            // In smaller chunks it would be a hundredth slower.
             _ if self.options.threads == 1 => layout.blocks,
             Some(input) => {
                 let once = self.steps[input].layout;
-                (AT_ONCE / (once.bands() * once.block_step()) / panel).max(1) * panel
+                (STREAMED_LEN / (once.bands() * once.block_stride()) / panel).max(1) * panel
             }
             None => {
-                let parts = self.most_parts(step);
-                layout.blocks.div_ceil(parts).next_multiple_of(panel)
+                let chunks = self.max_chunks(step);
+                layout.blocks.div_ceil(chunks).next_multiple_of(panel)
             }
         };
         ranges(layout.blocks, blocks)
             .map(|blocks| {
                 let mut tasks = vec![];
-                self.blocks(step, &blocks, &mut tasks);
+                self.add_blocks(step, &blocks, &mut tasks);
                 tasks
             })
             .collect()
     }
 
-    /// Parts of some bands of rows each.
-    fn by_bands(&mut self, step: usize) -> Vec<Vec<Task>> {
+    /// Chunks of some bands of rows each.
+    fn split_by_bands(&mut self, step: usize) -> Vec<Vec<Task>> {
         let bands = self.steps[step].layout.bands();
-        let on_the_way = made(&self.steps[step]).any(|input| self.ways[input] == Strategy::Bands);
-        let parts = match (self.options.threads, on_the_way) {
+        let streamed = input_steps(&self.steps[step])
+            .any(|input| self.strategies[input] == Strategy::StreamBands);
+        let chunks = match (self.options.threads, streamed) {
             (1, _) => 1,
-            // Each part makes some bands on the way again that its neighbour makes too.
-            (threads, true) => PARTS_AGAIN * threads,
-            (_, false) => self.most_parts(step),
+            // Neighboring chunks both compute some bands of the streamed maps.
+            (threads, true) => MAX_CHUNKS_WITH_OVERLAP * threads,
+            (_, false) => self.max_chunks(step),
         };
-        ranges(bands, bands.div_ceil(parts))
+        ranges(bands, bands.div_ceil(chunks))
             .map(|bands| {
                 let mut tasks = vec![];
                 let mut next = vec![None; self.steps.len()];
                 for band in bands {
-                    self.band(step, band, &mut next, &mut tasks);
+                    self.add_band(step, band, &mut next, &mut tasks);
                 }
                 tasks
             })
             .collect()
     }
 
-    /// In how many parts the making of a picture is worth splitting.
-    fn most_parts(&self, step: usize) -> usize {
+    /// The number of chunks into which computing a map is worth splitting.
+    fn max_chunks(&self, step: usize) -> usize {
         let Step { layer, layout, .. } = &self.steps[step];
         let pixels = layout.height * layout.width;
-        let products = match layer.is_channelwise() {
-            // Each product waits for its value.
-            true => pixels * layer.products() * CHANNELWISE,
-            // Weights of pictures of few pixels are waited for.
-            false => pixels.max(WEIGHT_PIXELS) * layer.products(),
+        let mul_adds = match layer.is_channelwise() {
+            // Each value is loaded for one multiply-add only.
+            true => pixels * layer.mul_adds() * CHANNELWISE_COST,
+            // With few pixels, loading the weights is what takes the time.
+            false => pixels.max(WEIGHT_BOUND_PIXELS) * layer.mul_adds(),
         };
-        (products * layout.blocks * BLOCK / LEAST_PRODUCTS).clamp(1, PARTS * self.options.threads)
+        (mul_adds * layout.blocks * BLOCK / MIN_MUL_ADDS)
+            .clamp(1, MAX_CHUNKS * self.options.threads)
     }
 
-    /// Lists a band, and before it what it needs of the pictures on the way that the part has not made; `next` is the
-    /// next band of each of these.
-    fn band(
+    /// Adds the tasks for a band, after those for the bands of streamed maps that it needs and the chunk does not have yet;
+    /// `next` is the next band of each of these maps.
+    fn add_band(
         &mut self,
         step: usize,
         band: usize,
@@ -326,7 +331,7 @@ impl Planner<'_> {
             let Operand::Step(input) = *operand else {
                 continue;
             };
-            if self.ways[input] != Strategy::Bands {
+            if self.strategies[input] != Strategy::StreamBands {
                 continue;
             }
             let from = self.steps[input].layout;
@@ -339,22 +344,22 @@ impl Planner<'_> {
             let oldest = rows.start / from.band_rows;
             let mut done = next[input].unwrap_or(oldest);
             while done * from.band_rows < rows.end {
-                self.band(input, done, next, tasks);
+                self.add_band(input, done, next, tasks);
                 done += 1;
             }
             next[input] = Some(done);
-            self.held[input] = self.held[input].max(done.saturating_sub(oldest));
+            self.ring_bands[input] = self.ring_bands[input].max(done.saturating_sub(oldest));
         }
         let blocks = 0..layout.blocks;
         let tile = Tile { band, blocks };
         tasks.push(Task { step, tile });
     }
 
-    /// Lists some blocks of all bands, and before them the same blocks of the pictures on the way.
-    fn blocks(&self, step: usize, blocks: &Range<usize>, tasks: &mut Vec<Task>) {
-        for input in made(&self.steps[step]) {
-            if self.ways[input] == Strategy::Blocks {
-                self.blocks(input, blocks, tasks);
+    /// Adds the tasks for some blocks of all bands, after those for the same blocks of streamed maps.
+    fn add_blocks(&self, step: usize, blocks: &Range<usize>, tasks: &mut Vec<Task>) {
+        for input in input_steps(&self.steps[step]) {
+            if self.strategies[input] == Strategy::StreamBlocks {
+                self.add_blocks(input, blocks, tasks);
             }
         }
         for band in 0..self.steps[step].layout.bands() {
@@ -365,92 +370,16 @@ impl Planner<'_> {
     }
 }
 
-/// Splits `0..count` into ranges of some length and what is left.
+/// Splits `0..count` into ranges of this length, the last one maybe shorter.
 fn ranges(count: usize, len: usize) -> impl Iterator<Item = Range<usize>> {
     (0..count)
         .step_by(len.max(1))
         .map(move |start| start..(start + len).min(count))
 }
 
-/// Gives each whole picture a buffer that no other picture uses from the stage that makes it to the last one that reads
-/// it. Returns the sizes of the buffers.
-fn share(
-    steps: &[Step],
-    kept: &[usize],
-    stages: &[Stage],
-    layouts: &[Layout],
-    ways: &[Strategy],
-    places: &mut [Place],
-) -> Vec<usize> {
-    // The stages in which each picture is first written and last used.
-    let mut lives = vec![None::<(usize, usize)>; steps.len()];
-    for (time, stage) in stages.iter().enumerate() {
-        for Task { step, .. } in stage.parts.iter().flatten() {
-            for used in made(&steps[*step]).chain([*step]) {
-                let life = lives[used].get_or_insert((time, time));
-                life.1 = if kept.contains(&used) {
-                    stages.len()
-                } else {
-                    time
-                };
-            }
-        }
-    }
-    let mut order: Vec<_> = (0..steps.len())
-        .filter(|step| matches!(ways[*step], Strategy::Whole { .. }))
-        .filter(|step| !matches!(places[*step], Place::Outside(_)))
-        .collect();
-    order.sort_by_key(|step| lives[*step]);
-    let mut lens: Vec<usize> = vec![];
-    let mut free_from: Vec<usize> = vec![];
-    for step in order {
-        let Some((first, last)) = lives[step] else {
-            continue;
-        };
-        let len = layouts[step].len();
-        // Of the free buffers the one whose size fits best: too small ones grow.
-        let buffer = (0..lens.len())
-            .filter(|buffer| free_from[*buffer] < first)
-            .min_by_key(|buffer| lens[*buffer].abs_diff(len))
-            .unwrap_or_else(|| {
-                lens.push(0);
-                free_from.push(0);
-                lens.len() - 1
-            });
-        lens[buffer] = lens[buffer].max(len);
-        free_from[buffer] = last;
-        places[step] = Place::Whole(buffer);
-    }
-    lens
-}
-
-/// Gives the pictures on the way of one stage their places in a thread's own memory, and returns how much they take.
-fn own(stage: &Stage, layouts: &[Layout], ways: &[Strategy], places: &mut [Place]) -> usize {
-    let mut len = 0;
-    let mut placed = vec![];
-    for Task { step, .. } in stage.parts.iter().flatten() {
-        if matches!(ways[*step], Strategy::Whole { .. }) || placed.contains(step) {
-            continue;
-        }
-        placed.push(*step);
-        let layout = layouts[*step];
-        let most_blocks = stage.parts.iter().flatten();
-        let most_blocks = most_blocks
-            .filter(|task| task.step == *step)
-            .map(|task| task.tile.blocks.len())
-            .max()
-            .unwrap_or(0);
-        places[*step] = if ways[*step] == Strategy::Bands {
-            Place::Bands(len)
-        } else {
-            Place::Blocks(len)
-        };
-        len += (layout.held * most_blocks * layout.block_step()).next_multiple_of(LINE);
-    }
-    len
-}
-
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
-pub(super) use tests::follow;
+mod verify;
+#[cfg(test)]
+pub(super) use verify::verify;

@@ -1,18 +1,18 @@
-//! Rebuilds a tract graph so that our works are done in it by our own operator.
+//! Rewrites a tract graph so that our own operator computes the layers in it.
 //!
-//! In: a typed graph as tract reads it from an ONNX file (channels first, shapes known, weights constant). Out: an
-//! equal graph, except that pictures go in and come out with their channels last. Program that hang together (see
-//! `matching`) become one [`FusedGraph`].
+//! In: a typed graph as tract reads it from an ONNX file (channels first, shapes known, weights constant). Out: an equal
+//! graph whose images and maps have their channels last, with our layers (see [`matching`]) fused into as few
+//! [`FusedGraph`]s as their order allows.
 //!
-//! Why at all: tract 0.23 has no fast depthwise kernel for x86-64, packs the input of every pointwise convolution anew,
-//! and gives every picture new memory. What is not found is copied unchanged, with a move of the channel axis before
-//! and behind it, so a graph of another make runs slower but not wrongly.
+//! tract 0.23 has no fast depthwise kernel for x86-64, packs the input of every pointwise convolution anew, and allocates
+//! every map. What does not match is copied unchanged, with the channel axis moved before and after it, so that a graph
+//! of another make runs slower but no less rightly.
 
-use super::fused::{Backend, FusedGraph, OutputSpec, Shape};
+use super::fused::{Backend, FusedGraph, OutputFormat, OutputSpec, Shape};
 use super::kernels::Layout;
 use super::layer::Layer;
 use super::lazy_conv::LazyConv;
-use super::matching::{self as find, MatchedLayer, picture};
+use super::matching::{self, MatchedLayer, map_shape};
 use super::plan::{Operand, Step};
 use std::collections::{HashMap, HashSet};
 use tract_onnx::tract_core::internal::*;
@@ -20,84 +20,87 @@ use tract_onnx::tract_core::ops::identity::Identity;
 use tract_onnx::tract_core::ops::nn::Resize;
 use tract_onnx::tract_core::ops::source::TypedSource;
 
-/// Rebuilds `source` for some backend; without them, all operators stay tract's. Of the outputs in `asked` only
-/// single values are wanted: where the convolution that makes one can be left out, that output gives the features that
-/// the convolution reads instead, and the convolution is returned with the output's place.
+/// Rewrites `source` for a backend; without one, all operators stay tract's. Of the outputs of the indices `lazy_outputs`
+/// the caller reads single values: where the convolution that computes such an output can be left out, the output is the
+/// map that this convolution reads, in the blocked layout, and the convolution is returned under the output's index.
 ///
 /// # Errors
-/// Where tract refuses a node, which would be a mistake in this pass.
-pub(super) fn rebuild(
+/// Where tract refuses a node, which would be a mistake in this module.
+pub(super) fn rewrite(
     mut source: TypedModel,
     backend: Option<&Backend>,
-    asked: &[usize],
+    lazy_outputs: &[usize],
 ) -> TractResult<(TypedModel, HashMap<usize, LazyConv>)> {
     lower_resizes(&mut source)?;
     skip_identities(&mut source)?;
     let source = &source;
-    let (mut drafts, done) = match backend {
-        Some(backend) => find::drafts(source, backend.set)?,
+    let (mut layers, covered) = match backend {
+        Some(backend) => matching::match_layers(source, backend.set)?,
         None => Default::default(),
     };
-    let mut heads = HashMap::new();
-    let mut latent = HashMap::new();
-    for output in asked {
+    let mut lazy = HashMap::new();
+    let mut features_of = HashMap::new();
+    for output in lazy_outputs {
         let outlet = source.output_outlets()?[*output];
-        let Some(at) = drafts.iter().position(|draft| draft.output == outlet) else {
+        let Some(index) = layers.iter().position(|layer| layer.output == outlet) else {
             continue;
         };
-        let features = drafts[at].inputs[0];
-        let Some(maker) = drafts.iter().find(|draft| draft.output == features) else {
+        let features = layers[index].inputs[0];
+        let Some(producer) = layers.iter().find(|layer| layer.output == features) else {
             continue;
         };
-        let [height, width, channels] = maker.shape;
+        let [height, width, channels] = producer.shape;
         let layout = Layout::new([height, width], channels);
-        if let Some(head) = find::head(source, &drafts[at], layout)? {
-            heads.insert(*output, head);
-            latent.insert(*output, features);
-            drafts.remove(at);
+        if let Some(conv) = matching::lazy_conv(source, &layers[index], layout)? {
+            lazy.insert(*output, conv);
+            features_of.insert(*output, features);
+            layers.remove(index);
         }
     }
-    let levels = Levels::new(source, &drafts, &done)?;
-    let wanted = wanted(source, &drafts, &done, &levels)?;
-    let mut pass = Pass {
+    let segments = Segments::new(source, &layers, &covered)?;
+    let read_outside = read_outside(source, &layers, &covered, &segments)?;
+    let mut rewriter = Rewriter {
         source,
         target: TypedModel::default(),
-        first: HashMap::new(),
-        last: HashMap::new(),
-        blocks: HashMap::new(),
+        channels_first: HashMap::new(),
+        channels_last: HashMap::new(),
+        blocked: HashMap::new(),
     };
-    let in_blocks = latent.values().copied().collect();
+    let read_blocked = features_of.values().copied().collect();
     let order = source.eval_order()?;
-    let mut by_level: Vec<Vec<MatchedLayer>> = (0..=levels.highest()).map(|_| vec![]).collect();
-    for (draft, level) in drafts.into_iter().zip(&levels.drafts) {
-        by_level[*level].push(draft);
+    let mut by_segment: Vec<Vec<MatchedLayer>> = (0..=segments.highest()).map(|_| vec![]).collect();
+    for (matched, segment) in layers.into_iter().zip(&segments.layers) {
+        by_segment[*segment].push(matched);
     }
-    for (level, drafts) in by_level.into_iter().enumerate() {
+    for (segment, layers) in by_segment.into_iter().enumerate() {
         for id in &order {
-            if levels.nodes.get(id) == Some(&level) {
-                pass.copy(*id)?;
+            if segments.nodes.get(id) == Some(&segment) {
+                rewriter.copy(*id)?;
             }
         }
-        if let Some(backend) = backend.filter(|_| !drafts.is_empty()) {
-            pass.chain(backend, level, drafts, &wanted, &in_blocks)?;
+        if let Some(backend) = backend.filter(|_| !layers.is_empty()) {
+            rewriter.fuse(backend, segment, layers, &read_outside, &read_blocked)?;
         }
     }
     let mut outputs = vec![];
     for (output, outlet) in source.output_outlets()?.iter().enumerate() {
-        outputs.push(if let Some(features) = latent.get(&output) {
-            *pass.blocks.get(features).context("features are missing")?
-        } else if picture(source.outlet_fact(*outlet)?).is_some() {
-            pass.channels_last(*outlet)?
+        outputs.push(if let Some(features) = features_of.get(&output) {
+            *rewriter
+                .blocked
+                .get(features)
+                .context("features are missing")?
+        } else if map_shape(source.outlet_fact(*outlet)?).is_some() {
+            rewriter.channels_last(*outlet)?
         } else {
-            pass.channels_first(*outlet)?
+            rewriter.channels_first(*outlet)?
         });
     }
-    pass.target.select_output_outlets(&outputs)?;
-    pass.target.symbols = source.symbols.clone();
-    Ok((pass.target, heads))
+    rewriter.target.select_output_outlets(&outputs)?;
+    rewriter.target.symbols = source.symbols.clone();
+    Ok((rewriter.target, lazy))
 }
 
-/// Turns the reader's resize operator, whose type tract does not show, into the plain one of tract's core.
+/// Turns the ONNX reader's resize operator, whose type is private to tract, into the one of tract's core.
 fn lower_resizes(model: &mut TypedModel) -> TractResult<()> {
     for id in model.eval_order()? {
         let node = model.node(id);
@@ -111,7 +114,7 @@ fn lower_resizes(model: &mut TypedModel) -> TractResult<()> {
     Ok(())
 }
 
-/// Has the outputs come from the operators that make them, not from identities behind these.
+/// Makes the inputs of trailing identities the outputs of the graph.
 fn skip_identities(model: &mut TypedModel) -> TractResult<()> {
     let mut outputs = model.output_outlets()?.to_vec();
     for outlet in &mut outputs {
@@ -122,104 +125,114 @@ fn skip_identities(model: &mut TypedModel) -> TractResult<()> {
     model.select_output_outlets(&outputs)
 }
 
-/// Which chain each draft belongs to. A value counts the chains that were left on the way to it, so that drafts of one
-/// level never wait for a node that waits for another of them.
-struct Levels {
-    drafts: Vec<usize>,
-    /// Levels of the nodes that are copied.
+/// Which fused graph each layer belongs to: the number of fused graphs that end on the longest way from an input of the
+/// graph to the layer. So layers of one segment never wait for a copied node that waits for another of them.
+struct Segments {
+    /// Segments of the layers.
+    layers: Vec<usize>,
+    /// Segments of the nodes that are copied.
     nodes: HashMap<usize, usize>,
 }
 
-impl Levels {
+impl Segments {
     fn new(
         source: &TypedModel,
-        drafts: &[MatchedLayer],
-        done: &HashSet<usize>,
+        layers: &[MatchedLayer],
+        covered: &HashSet<usize>,
     ) -> TractResult<Self> {
-        let heads: HashMap<_, _> = drafts
+        let anchors: HashMap<_, _> = layers
             .iter()
             .enumerate()
-            .map(|(i, d)| (d.head, i))
+            .map(|(index, layer)| (layer.anchor, index))
             .collect();
-        let mut made = HashMap::new();
-        let mut levels = Self {
-            drafts: vec![0; drafts.len()],
+        let mut fused = HashMap::new();
+        let mut segments = Self {
+            layers: vec![0; layers.len()],
             nodes: HashMap::new(),
         };
         for id in source.eval_order()? {
-            if let Some(&draft) = heads.get(&id) {
-                let level = |outlet: &OutletId| {
-                    let here = made.get(outlet).or_else(|| levels.nodes.get(&outlet.node));
+            if let Some(&index) = anchors.get(&id) {
+                let segment = |outlet: &OutletId| {
+                    let here = fused
+                        .get(outlet)
+                        .or_else(|| segments.nodes.get(&outlet.node));
                     here.copied().unwrap_or(0)
                 };
-                let level = drafts[draft].inputs.iter().map(level).max().unwrap_or(0);
-                levels.drafts[draft] = level;
-                made.insert(drafts[draft].output, level);
-            } else if !done.contains(&id) {
-                let level = |outlet: &OutletId| match made.get(outlet) {
-                    Some(level) => level + 1,
-                    None => levels.nodes.get(&outlet.node).copied().unwrap_or(0),
+                let segment = layers[index].inputs.iter().map(segment).max().unwrap_or(0);
+                segments.layers[index] = segment;
+                fused.insert(layers[index].output, segment);
+            } else if !covered.contains(&id) {
+                let segment = |outlet: &OutletId| match fused.get(outlet) {
+                    Some(segment) => segment + 1,
+                    None => segments.nodes.get(&outlet.node).copied().unwrap_or(0),
                 };
-                let level = source.node(id).inputs.iter().map(level).max().unwrap_or(0);
-                levels.nodes.insert(id, level);
+                let segment = source
+                    .node(id)
+                    .inputs
+                    .iter()
+                    .map(segment)
+                    .max()
+                    .unwrap_or(0);
+                segments.nodes.insert(id, segment);
             }
         }
-        Ok(levels)
+        Ok(segments)
     }
 
     fn highest(&self) -> usize {
-        let all = self.drafts.iter().chain(self.nodes.values());
+        let all = self.layers.iter().chain(self.nodes.values());
         all.copied().max().unwrap_or(0)
     }
 }
 
-/// Values that are read outside the chain that makes them.
-fn wanted(
+/// The values that are read outside the fused graph that computes them.
+fn read_outside(
     source: &TypedModel,
-    drafts: &[MatchedLayer],
-    done: &HashSet<usize>,
-    levels: &Levels,
+    layers: &[MatchedLayer],
+    covered: &HashSet<usize>,
+    segments: &Segments,
 ) -> TractResult<HashSet<OutletId>> {
-    let mut wanted: HashSet<_> = source.output_outlets()?.iter().copied().collect();
+    let mut read: HashSet<_> = source.output_outlets()?.iter().copied().collect();
     for id in source.eval_order()? {
-        if !done.contains(&id) {
-            wanted.extend(source.node(id).inputs.iter().copied());
+        if !covered.contains(&id) {
+            read.extend(source.node(id).inputs.iter().copied());
         }
     }
-    let made: HashMap<_, _> = drafts
+    let segment_of: HashMap<_, _> = layers
         .iter()
-        .zip(&levels.drafts)
-        .map(|(draft, level)| (draft.output, level))
+        .zip(&segments.layers)
+        .map(|(layer, segment)| (layer.output, segment))
         .collect();
-    for (draft, level) in drafts.iter().zip(&levels.drafts) {
-        let outside = |input: &&OutletId| made.get(input).is_some_and(|made| *made != level);
-        wanted.extend(draft.inputs.iter().filter(outside).copied());
+    for (layer, segment) in layers.iter().zip(&segments.layers) {
+        let outside =
+            |input: &&OutletId| segment_of.get(input).is_some_and(|other| *other != segment);
+        read.extend(layer.inputs.iter().filter(outside).copied());
     }
-    Ok(wanted)
+    Ok(read)
 }
 
-struct Pass<'a> {
+struct Rewriter<'a> {
     source: &'a TypedModel,
     target: TypedModel,
-    /// Values of the source graph in its own layout.
-    first: HashMap<OutletId, OutletId>,
-    /// Pictures of the source graph with their channels last.
-    last: HashMap<OutletId, OutletId>,
-    /// Pictures of the source graph in blocks.
-    blocks: HashMap<OutletId, OutletId>,
+    /// The target's values in the source's own layout, by the source's.
+    channels_first: HashMap<OutletId, OutletId>,
+    /// Those with their channels last.
+    channels_last: HashMap<OutletId, OutletId>,
+    /// Those in the blocked layout.
+    blocked: HashMap<OutletId, OutletId>,
 }
 
-impl Pass<'_> {
-    /// Copies a node; a picture that is an input of the graph gets its channels last.
+impl Rewriter<'_> {
+    /// Copies a node; an image that is an input of the graph gets its channels last.
     fn copy(&mut self, id: usize) -> TractResult<()> {
         let node = self.source.node(id);
         let fact = &node.outputs[0].fact;
         if node.op_is::<TypedSource>()
-            && let Some([height, width, channels]) = picture(fact)
+            && let Some([height, width, channels]) = map_shape(fact)
         {
             let fact = f32::fact([1, height, width, channels]);
             let outlet = self.target.add_source(&node.name, fact)?;
-            self.last.insert(id.into(), outlet);
+            self.channels_last.insert(id.into(), outlet);
             return Ok(());
         }
         let inputs = node
@@ -234,129 +247,139 @@ impl Pass<'_> {
                 .wire_node(&node.name, node.op.clone(), &inputs)?
         };
         for (slot, outlet) in outlets.into_iter().enumerate() {
-            self.first.insert(OutletId::new(id, slot), outlet);
+            self.channels_first.insert(OutletId::new(id, slot), outlet);
         }
         Ok(())
     }
 
-    /// The value in the layout of the source graph.
+    /// A value in the layout of the source graph.
     fn channels_first(&mut self, outlet: OutletId) -> TractResult<OutletId> {
-        if let Some(found) = self.first.get(&outlet) {
+        if let Some(found) = self.channels_first.get(&outlet) {
             return Ok(*found);
         }
         let last = *self
-            .last
+            .channels_last
             .get(&outlet)
             .context("a value was not translated")?;
         let name = format!("{}.channels_first", self.source.node(outlet.node).name);
         let moved = self.target.wire_node(name, AxisOp::Move(3, 1), &[last])?[0];
-        self.first.insert(outlet, moved);
+        self.channels_first.insert(outlet, moved);
         Ok(moved)
     }
 
-    /// The value, which must be a picture, with its channels last.
+    /// A value, which must be an image or a map, with its channels last.
     fn channels_last(&mut self, outlet: OutletId) -> TractResult<OutletId> {
-        if let Some(found) = self.last.get(&outlet) {
+        if let Some(found) = self.channels_last.get(&outlet) {
             return Ok(*found);
         }
         let first = *self
-            .first
+            .channels_first
             .get(&outlet)
             .context("a value was not translated")?;
         let name = format!("{}.channels_last", self.source.node(outlet.node).name);
         let moved = self.target.wire_node(name, AxisOp::Move(1, 3), &[first])?[0];
-        self.last.insert(outlet, moved);
+        self.channels_last.insert(outlet, moved);
         Ok(moved)
     }
 
-    /// Wires a chain of all the drafts of one level.
-    fn chain(
+    /// Adds a fused graph of the layers of one segment.
+    fn fuse(
         &mut self,
         backend: &Backend,
-        level: usize,
-        drafts: Vec<MatchedLayer>,
-        wanted: &HashSet<OutletId>,
-        in_blocks: &HashSet<OutletId>,
+        segment: usize,
+        layers: Vec<MatchedLayer>,
+        read_outside: &HashSet<OutletId>,
+        read_blocked: &HashSet<OutletId>,
     ) -> TractResult<()> {
-        let mut links = Links::default();
+        let mut builder = GraphBuilder::default();
         let mut outputs = vec![];
-        for draft in drafts {
-            let pixels = matches!(&draft.layer, Layer::Convolution(c) if c.reads_pixels());
+        for matched in layers {
+            let reads_channels_last =
+                matches!(&matched.layer, Layer::Convolution(conv) if conv.reads_channels_last());
             let mut inputs = vec![];
-            for (nth, outlet) in draft.inputs.iter().enumerate() {
-                inputs.push(match links.steps_of.get(outlet) {
+            for (nth, outlet) in matched.inputs.iter().enumerate() {
+                let unpacked = nth == 0 && reads_channels_last;
+                inputs.push(match builder.steps_of.get(outlet) {
                     Some(step) => Operand::Step(*step),
-                    None => self.enter(*outlet, nth == 0 && pixels, &mut links)?,
+                    None => self.import(*outlet, unpacked, &mut builder)?,
                 });
             }
-            let [height, width, channels] = draft.shape;
-            let layout = Layout::new([height, width], channels);
-            let step = links.steps.len();
-            let mut give = |channels| outputs.push((draft.output, OutputSpec { step, channels }));
-            if wanted.contains(&draft.output) {
-                give(Some(channels));
+            let [height, width, channels] = matched.shape;
+            let step = builder.steps.len();
+            let mut add_output = |format| {
+                outputs.push((matched.output, OutputSpec { step, format }));
+            };
+            if read_outside.contains(&matched.output) {
+                add_output(OutputFormat::ChannelsLast(channels));
             }
-            if in_blocks.contains(&draft.output) {
-                give(None);
+            if read_blocked.contains(&matched.output) {
+                add_output(OutputFormat::Blocked);
             }
-            links.steps_of.insert(draft.output, step);
-            links.steps.push(Step {
-                layer: draft.layer,
+            builder.steps_of.insert(matched.output, step);
+            builder.steps.push(Step {
+                layer: matched.layer,
                 inputs,
-                layout,
+                layout: Layout::new([height, width], channels),
             });
         }
-        let given = outputs.iter().map(|(_, given)| *given).collect();
-        let chain = FusedGraph::new(backend.clone(), links.steps, links.shapes, given);
+        let specs = outputs.iter().map(|(_, spec)| *spec).collect();
+        let fused = FusedGraph::new(backend.clone(), builder.steps, builder.shapes, specs);
         let outlets = self
             .target
-            .wire_node(format!("chain.{level}"), chain, &links.tensors)?;
-        for ((outlet, given), wired) in outputs.into_iter().zip(outlets) {
-            match given.channels {
-                Some(_) => self.last.insert(outlet, wired),
-                None => self.blocks.insert(outlet, wired),
+            .wire_node(format!("fused.{segment}"), fused, &builder.tensors)?;
+        for ((outlet, spec), wired) in outputs.into_iter().zip(outlets) {
+            match spec.format {
+                OutputFormat::ChannelsLast(_) => self.channels_last.insert(outlet, wired),
+                OutputFormat::Blocked => self.blocked.insert(outlet, wired),
             };
         }
         Ok(())
     }
 
-    /// What a layer reads of a value that its chain does not make: the tensor itself, or a picture made of it.
-    fn enter(&mut self, outlet: OutletId, pixels: bool, links: &mut Links) -> TractResult<Operand> {
-        let shape = picture(self.source.outlet_fact(outlet)?)
-            .context("a layer reads pictures of floats")?;
-        let tensor = match links.tensors_of.get(&outlet) {
+    /// Makes a value that the fused graph does not compute its input: as the tensor itself where the layer reads it
+    /// `unpacked`, else through a step that packs it.
+    fn import(
+        &mut self,
+        outlet: OutletId,
+        unpacked: bool,
+        builder: &mut GraphBuilder,
+    ) -> TractResult<Operand> {
+        let shape = map_shape(self.source.outlet_fact(outlet)?)
+            .context("a layer reads a value that is no map of floats")?;
+        let tensor = match builder.tensors_of.get(&outlet) {
             Some(tensor) => *tensor,
             None => {
-                links.tensors.push(self.channels_last(outlet)?);
-                links.shapes.push(shape);
-                links.tensors_of.insert(outlet, links.tensors.len() - 1);
-                links.tensors.len() - 1
+                builder.tensors.push(self.channels_last(outlet)?);
+                builder.shapes.push(shape);
+                builder.tensors_of.insert(outlet, builder.tensors.len() - 1);
+                builder.tensors.len() - 1
             }
         };
-        if pixels {
+        if unpacked {
             return Ok(Operand::Tensor(tensor));
         }
         let [height, width, channels] = shape;
-        links.steps.push(Step {
+        builder.steps.push(Step {
             layer: Layer::Pack,
             inputs: vec![Operand::Tensor(tensor)],
             layout: Layout::new([height, width], channels),
         });
-        let step = links.steps.len() - 1;
-        links.steps_of.insert(outlet, step);
+        let step = builder.steps.len() - 1;
+        builder.steps_of.insert(outlet, step);
         Ok(Operand::Step(step))
     }
 }
 
-/// A chain while it is put together.
+/// The parts of a fused graph while it is built.
 #[derive(Default)]
-struct Links {
+struct GraphBuilder {
     steps: Vec<Step>,
-    /// The steps that make pictures of the source graph's values.
+    /// The steps that compute the source graph's values.
     steps_of: HashMap<OutletId, usize>,
-    /// Values of the target graph that go into the chain, and their shapes.
+    /// The target graph's values that the fused graph reads.
     tensors: Vec<OutletId>,
+    /// Their shapes.
     shapes: Vec<Shape>,
-    /// Their places, by the source graph's values.
+    /// Their indices, by the source graph's values.
     tensors_of: HashMap<OutletId, usize>,
 }

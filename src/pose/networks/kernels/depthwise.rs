@@ -1,7 +1,8 @@
-//! The convolution of each channel with its own kernel.
+//! Depthwise convolution: each channel with a kernel of its own.
 //!
-//! In: a picture, one small kernel a channel. Out: the bounded result. For each block of channels the rows that a band
-//! needs are copied into scratch memory with zeros around them: it fits the first-level cache, and no pixel is special.
+//! In: a feature map and one small kernel a channel. Out: the clamped result. For each block of channels the input rows
+//! of a band are copied to scratch memory with the padding around them: they fit the first-level cache, and no pixel is a
+//! special case.
 
 use super::layout::{BLOCK, Layout, Tile};
 use super::vector::{F32x4, Vector};
@@ -9,21 +10,21 @@ use super::vector::{F32x4, Vector};
 use super::vector::{F32x8, F32x16};
 use super::{Clamp, InstructionSet, Level, dispatch};
 
-/// A convolution of each channel with its own `K` by `K` kernel.
+/// A depthwise convolution with kernels of `K` by `K`.
 pub(crate) struct Depthwise<'a> {
     /// The input.
     pub input: &'a [f32],
-    /// How the input lies; the rows that are needed must be there.
+    /// The layout of the input, which holds the rows that the tile needs.
     pub from: Layout,
-    /// How the output lies.
+    /// The layout of the output.
     pub to: Layout,
     /// What to compute of the output.
     pub tile: &'a Tile,
-    /// Step in both directions.
+    /// The stride in both directions.
     pub stride: usize,
-    /// Rows above and columns left of the input that count as zero.
+    /// Rows of zeros above the input and columns of zeros to its left.
     pub padding: [usize; 2],
-    /// For each block of 8 channels its `K * K` taps in row order, 8 values a tap.
+    /// For each block of channels its `K * K` taps, row by row, eight values a tap.
     pub weights: &'a [f32],
     /// One value a channel.
     pub bias: &'a [f32],
@@ -32,14 +33,14 @@ pub(crate) struct Depthwise<'a> {
 }
 
 impl Depthwise<'_> {
-    /// Rows and columns of the input that the kernels of a band reach, those outside the picture included.
-    fn reach(to: Layout, stride: usize, kernel: usize) -> [usize; 2] {
+    /// Rows and columns of the padded input that a band is computed from.
+    fn padded_size(to: Layout, stride: usize, kernel: usize) -> [usize; 2] {
         [to.band_rows, to.width].map(|count| (count - 1) * stride + kernel)
     }
 
-    /// Values of scratch memory that [`depthwise`] needs.
+    /// Floats of scratch memory that [`depthwise`] needs.
     pub(crate) fn scratch_len(to: Layout, stride: usize, kernel: usize) -> usize {
-        let [rows, columns] = Self::reach(to, stride, kernel);
+        let [rows, columns] = Self::padded_size(to, stride, kernel);
         rows * columns * BLOCK
     }
 }
@@ -47,7 +48,7 @@ impl Depthwise<'_> {
 /// Computes `output = clamp(depthwise convolution + bias)` for one tile.
 ///
 /// # Panics
-/// Where a slice does not have the size that the numbers ask for.
+/// Where a slice does not have the length that the layouts, `K` and the stride ask for.
 pub(crate) fn depthwise<const K: usize>(
     set: InstructionSet,
     d: &Depthwise<'_>,
@@ -119,11 +120,11 @@ unsafe fn depthwise_avx512<const K: usize>(
     unsafe { run::<F32x16, F32x8, K>(d, scratch, output) }
 }
 
-/// With stride 1 a register wider than a block holds the block's channels of neighbouring pixels; otherwise, and where
-/// single pixels are left, the narrow register `N` is used.
+/// With stride 1 a register wider than a block holds the block's channels of adjacent pixels. With other strides, and
+/// for a last single pixel, the narrow register `N` is used.
 ///
 /// # Safety
-/// The slices have been checked, and the sets of `V` and `N` are there.
+/// The slices have been checked, and the processor has the instruction sets of `V` and `N`.
 #[inline(always)]
 unsafe fn run<V: Vector, N: Vector, const K: usize>(
     d: &Depthwise<'_>,
@@ -147,32 +148,32 @@ unsafe fn all_rows<V: Vector, N: Vector, const K: usize>(
     scratch: &mut [f32],
     output: &mut [f32],
 ) {
-    let wide = (V::LANES / BLOCK).max(1);
-    let line_len = Depthwise::reach(d.to, stride, K)[1] * BLOCK;
+    let pixels_per_register = (V::LANES / BLOCK).max(1);
+    let line_len = Depthwise::padded_size(d.to, stride, K)[1] * BLOCK;
     for block in d.tile.blocks.clone() {
-        cover(d, stride, block, line_len, scratch);
-        for (nth, row) in d.to.rows(d.tile.band).enumerate() {
-            let mut row_tile = Row {
+        copy_padded(d, stride, block, line_len, scratch);
+        for (nth, y) in d.to.rows(d.tile.band).enumerate() {
+            let mut row = Row {
                 input: &scratch[nth * stride * line_len..],
                 line_len,
                 weights: &d.weights[block * K * K * BLOCK..][..K * K * BLOCK],
                 bias: &d.bias[block * BLOCK..][..BLOCK],
                 clamp: d.clamp,
-                output: &mut output[d.to.in_tile(d.tile, row, block)..][..d.to.width * BLOCK],
+                output: &mut output[d.to.in_tile(d.tile, y, block)..][..d.to.width * BLOCK],
             };
             let mut column = 0;
             while column < d.to.width {
                 let left = d.to.width - column;
-                // SAFETY: the pixels exist, and with them all that their kernels reach.
+                // SAFETY: these output pixels and the padded input of their kernels are in the slices of `row`.
                 column += unsafe {
-                    if left >= 8 * wide {
-                        row_tile.pixels::<V, K, 8>(stride, column)
-                    } else if left >= 4 * wide {
-                        row_tile.pixels::<V, K, 4>(stride, column)
+                    if left >= 8 * pixels_per_register {
+                        row.pixels::<V, K, 8>(stride, column)
+                    } else if left >= 4 * pixels_per_register {
+                        row.pixels::<V, K, 4>(stride, column)
                     } else if left >= 2 {
-                        row_tile.pixels::<N, K, 2>(stride, column)
+                        row.pixels::<N, K, 2>(stride, column)
                     } else {
-                        row_tile.pixels::<N, K, 1>(stride, column)
+                        row.pixels::<N, K, 1>(stride, column)
                     }
                 };
             }
@@ -180,9 +181,15 @@ unsafe fn all_rows<V: Vector, N: Vector, const K: usize>(
     }
 }
 
-/// Copies what a band needs of one block, with zeros where it lies outside the picture.
+/// Copies the input rows of a band of one block, with zeros for the padding.
 #[inline(always)]
-fn cover(d: &Depthwise<'_>, stride: usize, block: usize, line_len: usize, scratch: &mut [f32]) {
+fn copy_padded(
+    d: &Depthwise<'_>,
+    stride: usize,
+    block: usize,
+    line_len: usize,
+    scratch: &mut [f32],
+) {
     let [top, left] = d.padding;
     let first = d.to.rows(d.tile.band).start * stride;
     let inside = (d.from.width * BLOCK).min(line_len - left * BLOCK);
@@ -203,9 +210,9 @@ fn cover(d: &Depthwise<'_>, stride: usize, block: usize, line_len: usize, scratc
     }
 }
 
-/// One row of one block.
+/// One output row of one block.
 struct Row<'a> {
-    /// The covered input from the first row that the kernels of this row reach.
+    /// The padded input from the first row that this output row is computed from.
     input: &'a [f32],
     line_len: usize,
     weights: &'a [f32],
@@ -215,19 +222,22 @@ struct Row<'a> {
 }
 
 impl Row<'_> {
-    /// `COUNT` registers of neighbouring output pixels together, so that each weight is read once for all; returns the
-    /// number of pixels.
+    /// Computes `COUNT` registers of adjacent output pixels together, so that each weight is loaded once for all of them.
+    /// Returns the number of pixels.
+    ///
+    /// # Safety
+    /// The row has these pixels, and the processor has the instruction set of `V`.
     #[inline(always)]
     unsafe fn pixels<V: Vector, const K: usize, const COUNT: usize>(
         &mut self,
         stride: usize,
         column: usize,
     ) -> usize {
-        let wide = (V::LANES / BLOCK).max(1);
-        let step = stride * wide * BLOCK;
-        // A register narrower than a block takes the block in parts.
+        let pixels_per_register = (V::LANES / BLOCK).max(1);
+        let step = stride * pixels_per_register * BLOCK;
+        // A register narrower than a block takes it in parts.
         for lane in (0..BLOCK).step_by(V::LANES) {
-            // SAFETY: all these pixels and what their kernels reach lie inside the slices.
+            // SAFETY: these pixels and the padded input of their kernels are in the slices.
             unsafe {
                 let weights = self.weights.as_ptr().add(lane);
                 let input = self.input.as_ptr().add(column * stride * BLOCK + lane);
@@ -247,10 +257,10 @@ impl Row<'_> {
                 for (n, sum) in sums.into_iter().enumerate() {
                     sum.add(bias)
                         .clamp(self.clamp)
-                        .store(to.add(n * wide * BLOCK));
+                        .store(to.add(n * pixels_per_register * BLOCK));
                 }
             }
         }
-        COUNT * wide
+        COUNT * pixels_per_register
     }
 }

@@ -1,6 +1,7 @@
-//! The matrix gemm behind every convolution that mixes channels.
+//! The matrix product behind every convolution that mixes channels.
 //!
-//! In: pixels or windows of them, packed weights, what to add. Out: the mixed, bounded channels of each pixel.
+//! In: the patch of each output pixel (its channels, or an im2col window), packed weights, bias and residual. Out: the
+//! clamped output channels of each pixel.
 
 use super::layout::BLOCK;
 use super::vector::{F32x4, Vector};
@@ -9,43 +10,44 @@ use super::vector::{F32x8, F32x16};
 use super::{Clamp, InstructionSet, Level, dispatch};
 use std::ops::Range;
 
-/// A matrix gemm. One row of the left matrix is what one output pixel sees of the input: some runs of neighbouring
-/// values.
+/// A matrix product. A row of the left matrix is the patch of one output pixel.
 pub(crate) struct Gemm<'a> {
     /// Output pixels.
     pub pixels: usize,
-    /// What one pixel sees.
-    pub window: Patch,
-    /// From what one pixel sees to what the next one sees, from the start of a run to that of the next one.
-    pub steps: [usize; 2],
-    /// Channels out, a multiple of 8: columns of the right matrix.
+    /// What each output pixel reads of the input.
+    pub patch: Patch,
+    /// Floats from one pixel's patch to the next one's.
+    pub pixel_stride: usize,
+    /// Floats from one run of a patch to the next run.
+    pub run_stride: usize,
+    /// Output channels, a multiple of eight: columns of the right matrix.
     pub columns: usize,
     /// The columns to compute: whole panels.
     pub column_range: Range<usize>,
-    /// The input, from the first pixel's first value on.
+    /// The input, from the first pixel's patch on.
     pub input: &'a [f32],
     /// The right matrix as [`pack_weights`] gives it.
     pub weights: &'a [f32],
     /// One value a column.
     pub bias: &'a [f32],
-    /// Values laid out like the output that are added before the clamp, from the first pixel's first computed one on.
+    /// Values that are added before the clamp, laid out like the output and from the same place on.
     pub residual: Option<&'a [f32]>,
-    /// From a block of 8 channels of the output to the next block; a pixel's 8 values follow those of the pixel before.
-    pub block_step: usize,
+    /// Floats from one block of eight output channels to the next; within a block pixel follows pixel.
+    pub block_stride: usize,
     /// Bounds of the result.
     pub clamp: Clamp,
 }
 
-/// Runs of values that one output pixel sees.
+/// What one output pixel reads of the input: some runs of adjacent values.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Patch {
-    /// How many runs.
+    /// The number of runs.
     pub runs: usize,
-    /// Values in each.
+    /// Values of each run.
     pub run_len: usize,
 }
 
-/// Values of a window that one pass works on: a panel of weights for them stays in the first-level cache.
+/// Values of a patch in one pass, about: the panel of weights for them stays in the first-level cache.
 const PASS_VALUES: usize = 288;
 
 impl Patch {
@@ -54,7 +56,7 @@ impl Patch {
         self.runs * self.run_len
     }
 
-    /// The passes in which a gemm goes through the runs.
+    /// The runs of each pass over the patches.
     fn passes(self) -> impl Iterator<Item = Range<usize>> {
         let passes = self
             .values()
@@ -67,8 +69,8 @@ impl Patch {
     }
 }
 
-/// Splits columns, a multiple of 8, into panels as (start, width): of two registers, and at the end of one and of 8
-/// columns where that is needed.
+/// Splits columns, a multiple of eight, into panels as (start, width): of two registers, and for the rest of one register
+/// and of eight columns.
 fn panels(columns: usize, lanes: usize) -> impl Iterator<Item = (usize, usize)> {
     let mut start = 0;
     std::iter::from_fn(move || {
@@ -83,12 +85,13 @@ fn panels(columns: usize, lanes: usize) -> impl Iterator<Item = (usize, usize)> 
     })
 }
 
-/// Blocks of channels in a panel: what is column_range at once starts at a multiple of them.
+/// Blocks of channels in a panel; a range of columns to compute starts at a multiple of it.
 pub(crate) fn panel_blocks(set: InstructionSet) -> usize {
     (2 * set.lanes()).div_ceil(BLOCK)
 }
 
-/// Lays out a matrix of `patch.values()` rows and `columns` columns in the order in which a gemm reads it.
+/// Packs a matrix of `patch.values()` rows and `columns` columns, whose elements `at` gives by row and column, in the
+/// order in which [`gemm`] reads it.
 pub(crate) fn pack_weights(
     set: InstructionSet,
     patch: Patch,
@@ -107,110 +110,111 @@ pub(crate) fn pack_weights(
     values
 }
 
-/// Computes `output = clamp(windows * weights + bias + residual)`: some channels of the pixels, from the first
-/// computed one of the first pixel on.
+/// Computes `output = clamp(patches * weights + bias + residual)` for the columns of `column_range`; `output` starts with
+/// the first of them of the first pixel.
 ///
 /// # Panics
-/// Where a slice does not have the size that the numbers ask for.
-pub(crate) fn gemm(set: InstructionSet, p: &Gemm<'_>, output: &mut [f32]) {
-    let Patch { runs, run_len } = p.window;
+/// Where a slice does not have the length that the numbers ask for.
+pub(crate) fn gemm(set: InstructionSet, g: &Gemm<'_>, output: &mut [f32]) {
+    let Patch { runs, run_len } = g.patch;
     assert!(
-        p.columns.is_multiple_of(BLOCK) && p.columns > 0 && p.pixels > 0 && runs > 0 && run_len > 0,
-        "size of a gemm"
+        g.columns.is_multiple_of(BLOCK) && g.columns > 0 && g.pixels > 0 && runs > 0 && run_len > 0,
+        "size of a matrix product"
     );
-    let last = (p.pixels - 1) * p.steps[0] + (runs - 1) * p.steps[1] + run_len - 1;
-    assert!(last < p.input.len(), "input of a gemm");
+    let last = (g.pixels - 1) * g.pixel_stride + (runs - 1) * g.run_stride + run_len - 1;
+    assert!(last < g.input.len(), "input of a matrix product");
     assert_eq!(
-        p.weights.len(),
-        p.window.values() * p.columns,
-        "weights of a gemm"
+        g.weights.len(),
+        g.patch.values() * g.columns,
+        "weights of a matrix product"
     );
-    assert_eq!(p.bias.len(), p.columns, "bias of a gemm");
+    assert_eq!(g.bias.len(), g.columns, "bias of a matrix product");
     let whole =
-        |column: usize| column == p.columns || column.is_multiple_of(panel_blocks(set) * BLOCK);
+        |column: usize| column == g.columns || column.is_multiple_of(panel_blocks(set) * BLOCK);
     assert!(
-        p.column_range.start < p.column_range.end
-            && p.column_range.end <= p.columns
-            && whole(p.column_range.start)
-            && whole(p.column_range.end),
-        "columns of a gemm"
+        g.column_range.start < g.column_range.end
+            && g.column_range.end <= g.columns
+            && whole(g.column_range.start)
+            && whole(g.column_range.end),
+        "columns of a matrix product"
     );
-    let reach = (p.column_range.len() / BLOCK - 1) * p.block_step + p.pixels * BLOCK;
+    let reach = (g.column_range.len() / BLOCK - 1) * g.block_stride + g.pixels * BLOCK;
     assert!(
-        p.residual.is_none_or(|residual| residual.len() >= reach),
-        "residual of a gemm"
+        g.residual.is_none_or(|residual| residual.len() >= reach),
+        "residual of a matrix product"
     );
-    assert!(output.len() >= reach, "output of a gemm");
-    dispatch!(set, gemm_portable, gemm_avx2, gemm_avx512, (p, output));
+    assert!(output.len() >= reach, "output of a matrix product");
+    dispatch!(set, gemm_portable, gemm_avx2, gemm_avx512, (g, output));
 }
 
-unsafe fn gemm_portable(p: &Gemm<'_>, output: &mut [f32]) {
+unsafe fn gemm_portable(g: &Gemm<'_>, output: &mut [f32]) {
     // SAFETY: as promised to this function.
-    unsafe { run::<F32x4, F32x4, 6, 12>(p, output) }
+    unsafe { run::<F32x4, F32x4, 6, 12>(g, output) }
 }
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx2,fma")]
-unsafe fn gemm_avx2(p: &Gemm<'_>, output: &mut [f32]) {
+unsafe fn gemm_avx2(g: &Gemm<'_>, output: &mut [f32]) {
     // SAFETY: as promised to this function.
-    unsafe { run::<F32x8, F32x8, 6, 12>(p, output) }
+    unsafe { run::<F32x8, F32x8, 6, 12>(g, output) }
 }
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx2,fma,avx512f,avx512vl")]
-unsafe fn gemm_avx512(p: &Gemm<'_>, output: &mut [f32]) {
+unsafe fn gemm_avx512(g: &Gemm<'_>, output: &mut [f32]) {
     // SAFETY: as promised to this function.
-    unsafe { run::<F32x16, F32x8, 8, 16>(p, output) }
+    unsafe { run::<F32x16, F32x8, 8, 16>(g, output) }
 }
 
-/// Input values that one sweep over the weights works on: small enough for the first-level cache where the weights
-/// are few, and for the second-level one where sweeping over them is what costs.
+/// Input values per sweep over the weights: what the first-level cache holds where the weights are few, what the
+/// second-level cache holds where sweeping over the weights is the cost.
 const L1_VALUES: usize = 6 * 1024;
 const L2_VALUES: usize = 48 * 1024;
 
-/// Panels of two registers `V` and micro_kernels of `HIGH` pixels, or of one register or one narrow register `N` and micro_kernels of
-/// `TALL` pixels; fewer pixels at the end. Three registers would need one register more than AVX2 has, and spill.
+/// Works panel by panel: with two registers `V` and `HIGH` pixels at a time, or with one register (`V`, or `N` for the last
+/// eight columns) and `TALL` pixels at a time; with fewer pixels at the end. Three registers a panel would need one more
+/// register than AVX2 has, and spill.
 ///
 /// # Safety
-/// The slices have been checked, and the sets of `V` and `N` are there.
+/// The slices have been checked, and the processor has the instruction sets of `V` and `N`.
 #[inline(always)]
 unsafe fn run<V: Vector, N: Vector, const HIGH: usize, const TALL: usize>(
-    p: &Gemm<'_>,
+    g: &Gemm<'_>,
     output: &mut [f32],
 ) {
-    let mut weights = p.weights;
-    for runs in p.window.passes() {
-        let depth = runs.len() * p.window.run_len;
-        let (now, later) = weights.split_at(depth * p.columns);
-        weights = later;
-        let values = if depth * p.column_range.len() > L1_VALUES {
+    let mut weights = g.weights;
+    for runs in g.patch.passes() {
+        let depth = runs.len() * g.patch.run_len;
+        let (packed, rest) = weights.split_at(depth * g.columns);
+        weights = rest;
+        let values = if depth * g.column_range.len() > L1_VALUES {
             L2_VALUES
         } else {
             L1_VALUES
         };
         let sweep = (values / depth).next_multiple_of(2 * TALL);
-        for first in (0..p.pixels).step_by(sweep) {
-            let last = (first + sweep).min(p.pixels);
-            let column_range = |(column, _): &(usize, usize)| p.column_range.contains(column);
-            for (column, width) in panels(p.columns, V::LANES).filter(column_range) {
+        for first in (0..g.pixels).step_by(sweep) {
+            let last = (first + sweep).min(g.pixels);
+            let wanted = |(column, _): &(usize, usize)| g.column_range.contains(column);
+            for (column, width) in panels(g.columns, V::LANES).filter(wanted) {
                 let pass = PanelPass {
                     runs: runs.clone(),
-                    starts: runs.start == 0,
-                    ends: runs.end == p.window.runs,
-                    weights: &now[depth * column..depth * (column + width)],
+                    is_first: runs.start == 0,
+                    is_last: runs.end == g.patch.runs,
+                    weights: &packed[depth * column..depth * (column + width)],
                     column,
                 };
                 let mut pixel = first;
                 while pixel < last {
                     let left = last - pixel;
-                    // SAFETY: the pixels and the columns of each micro_kernel exist.
+                    // SAFETY: `left` pixels follow, and the panel is as wide as the registers.
                     pixel += unsafe {
                         if width == 2 * V::LANES {
-                            micro_kernels::<V, HIGH, 2>(p, &pass, pixel, left, output)
+                            pixels::<V, HIGH, 2>(g, &pass, pixel, left, output)
                         } else if width == V::LANES {
-                            micro_kernels::<V, TALL, 1>(p, &pass, pixel, left, output)
+                            pixels::<V, TALL, 1>(g, &pass, pixel, left, output)
                         } else {
-                            micro_kernels::<N, TALL, 1>(p, &pass, pixel, left, output)
+                            pixels::<N, TALL, 1>(g, &pass, pixel, left, output)
                         }
                     };
                 }
@@ -219,91 +223,101 @@ unsafe fn run<V: Vector, N: Vector, const HIGH: usize, const TALL: usize>(
     }
 }
 
-/// Some runs of the windows and one panel of the weights for them.
+/// One pass over one panel: some runs of the patches and the panel's weights for them.
 struct PanelPass<'a> {
     runs: Range<usize>,
-    /// Whether these are the first runs: then nothing has been added up yet.
-    starts: bool,
+    /// Whether these are the first runs: then there are no sums yet.
+    is_first: bool,
     /// Whether these are the last runs: then bias, residual and clamp follow.
-    ends: bool,
+    is_last: bool,
     weights: &'a [f32],
     column: usize,
 }
 
-/// Computes one micro_kernel as high as the pixels that are left allow, and returns its height.
+/// Computes as many pixels at a time as the number left allows, and returns how many.
+///
+/// # Safety
+/// As for [`micro_kernel`], with `left` pixels from `pixel` on.
 #[inline(always)]
-unsafe fn micro_kernels<V: Vector, const HIGH: usize, const WIDE: usize>(
-    p: &Gemm<'_>,
+unsafe fn pixels<V: Vector, const HIGH: usize, const WIDE: usize>(
+    g: &Gemm<'_>,
     pass: &PanelPass<'_>,
     pixel: usize,
     left: usize,
     output: &mut [f32],
 ) -> usize {
-    // SAFETY: no micro_kernel is higher than the pixels that are left.
+    // SAFETY: no micro-kernel takes more pixels than are left.
     unsafe {
         if left >= HIGH {
-            sized_micro_kernel::<V, HIGH, WIDE>(p, pass, pixel, output)
+            with_strides::<V, HIGH, WIDE>(g, pass, pixel, output)
         } else if HIGH > 8 && left >= 8 {
-            sized_micro_kernel::<V, 8, WIDE>(p, pass, pixel, output)
+            with_strides::<V, 8, WIDE>(g, pass, pixel, output)
         } else if HIGH > 4 && left >= 4 {
-            sized_micro_kernel::<V, 4, WIDE>(p, pass, pixel, output)
+            with_strides::<V, 4, WIDE>(g, pass, pixel, output)
         } else if left >= 2 {
-            sized_micro_kernel::<V, 2, WIDE>(p, pass, pixel, output)
+            with_strides::<V, 2, WIDE>(g, pass, pixel, output)
         } else {
-            sized_micro_kernel::<V, 1, WIDE>(p, pass, pixel, output)
+            with_strides::<V, 1, WIDE>(g, pass, pixel, output)
         }
     }
 }
 
-/// Has the compiler know the distances in the usual case, where a pixel sees the blocks of its own channels.
+/// Makes the strides constants in the usual case, where a pixel's patch is its own blocks of channels. Returns `HIGH`.
+///
+/// # Safety
+/// As for [`micro_kernel`].
 #[inline(always)]
-unsafe fn sized_micro_kernel<V: Vector, const HIGH: usize, const WIDE: usize>(
-    p: &Gemm<'_>,
+unsafe fn with_strides<V: Vector, const HIGH: usize, const WIDE: usize>(
+    g: &Gemm<'_>,
     pass: &PanelPass<'_>,
     pixel: usize,
     output: &mut [f32],
 ) -> usize {
     // SAFETY: as promised to this function.
     unsafe {
-        if p.steps[0] == BLOCK && p.window.run_len == BLOCK {
-            micro_kernel::<V, HIGH, WIDE>(p, pass, pixel, BLOCK, BLOCK, output);
+        if g.pixel_stride == BLOCK && g.patch.run_len == BLOCK {
+            micro_kernel::<V, HIGH, WIDE>(g, pass, pixel, BLOCK, BLOCK, output);
         } else {
-            micro_kernel::<V, HIGH, WIDE>(p, pass, pixel, p.steps[0], p.window.run_len, output);
+            micro_kernel::<V, HIGH, WIDE>(g, pass, pixel, g.pixel_stride, g.patch.run_len, output);
         }
     }
     HIGH
 }
 
-/// `HIGH` pixels by `WIDE` registers of a gemm, kept in registers from the first of the runs to the last.
+/// Computes `HIGH` pixels by `WIDE` registers, whose sums stay in registers for the whole pass.
+///
+/// # Safety
+/// The slices have been checked, `HIGH` pixels follow from `pixel` on, the panel is `WIDE` registers wide, and the
+/// processor has the instruction set of `V`.
 #[inline(always)]
 unsafe fn micro_kernel<V: Vector, const HIGH: usize, const WIDE: usize>(
-    p: &Gemm<'_>,
+    g: &Gemm<'_>,
     pass: &PanelPass<'_>,
     pixel: usize,
-    pixel_step: usize,
+    pixel_stride: usize,
     run_len: usize,
     output: &mut [f32],
 ) {
-    // SAFETY: the pixels, the runs and the columns exist in the slices, whose sizes were checked.
+    // SAFETY: the pixels, runs and columns are in the slices, whose lengths were checked.
     unsafe {
-        // Where the values of register `j` of pixel `i` are in the output and in the residual.
-        let place = |i: usize, j: usize| {
-            let column = pass.column - p.column_range.start + j * V::LANES;
-            column / BLOCK * p.block_step + column % BLOCK + (pixel + i) * BLOCK
+        // Where register `j` of pixel `i` starts in the output and in the residual.
+        let index = |i: usize, j: usize| {
+            let column = pass.column - g.column_range.start + j * V::LANES;
+            column / BLOCK * g.block_stride + column % BLOCK + (pixel + i) * BLOCK
         };
         let mut sums = [[V::splat(0.0); WIDE]; HIGH];
-        if !pass.starts {
+        if !pass.is_first {
             for (i, sums) in sums.iter_mut().enumerate() {
                 for (j, sum) in sums.iter_mut().enumerate() {
-                    *sum = V::load_blocks(output.as_ptr().add(place(i, j)), p.block_step);
+                    *sum = V::load_blocks(output.as_ptr().add(index(i, j)), g.block_stride);
                 }
             }
         }
         let mut weights = pass.weights.as_ptr();
-        let mut input = p
+        let mut input = g
             .input
             .as_ptr()
-            .add(pixel * pixel_step + pass.runs.start * p.steps[1]);
+            .add(pixel * pixel_stride + pass.runs.start * g.run_stride);
         for _ in pass.runs.clone() {
             for k in 0..run_len {
                 let mut panel = [V::splat(0.0); WIDE];
@@ -311,27 +325,27 @@ unsafe fn micro_kernel<V: Vector, const HIGH: usize, const WIDE: usize>(
                     *register = V::load(weights.add(j * V::LANES));
                 }
                 for (i, sums) in sums.iter_mut().enumerate() {
-                    let value = V::splat(*input.add(i * pixel_step + k));
+                    let value = V::splat(*input.add(i * pixel_stride + k));
                     for (sum, weight) in sums.iter_mut().zip(panel) {
                         *sum = sum.mul_add(value, weight);
                     }
                 }
                 weights = weights.add(WIDE * V::LANES);
             }
-            input = input.wrapping_add(p.steps[1]);
+            input = input.wrapping_add(g.run_stride);
         }
         for (i, sums) in sums.into_iter().enumerate() {
             for (j, mut sum) in sums.into_iter().enumerate() {
-                let at = place(i, j);
-                if pass.ends {
-                    // Some biases are a hundred times the products: added first, they would cost digits at every step.
-                    sum = sum.add(V::load(p.bias.as_ptr().add(pass.column + j * V::LANES)));
-                    if let Some(residual) = p.residual {
-                        sum = sum.add(V::load_blocks(residual.as_ptr().add(at), p.block_step));
+                let at = index(i, j);
+                if pass.is_last {
+                    // Added first, the biases, some of them a hundred times the products, would cost digits at every step.
+                    sum = sum.add(V::load(g.bias.as_ptr().add(pass.column + j * V::LANES)));
+                    if let Some(residual) = g.residual {
+                        sum = sum.add(V::load_blocks(residual.as_ptr().add(at), g.block_stride));
                     }
-                    sum = sum.clamp(p.clamp);
+                    sum = sum.clamp(g.clamp);
                 }
-                sum.store_blocks(output.as_mut_ptr().add(at), p.block_step);
+                sum.store_blocks(output.as_mut_ptr().add(at), g.block_stride);
             }
         }
     }

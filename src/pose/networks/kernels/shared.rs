@@ -1,19 +1,19 @@
-//! Memory on which several threads work at once, each on its own places.
+//! Memory that several threads read and write at once, each its own ranges.
 //!
-//! In: who may read and write where, which the caller promises. Out: slices. Nothing here knows what lies where.
+//! In: who may read and write which range, as callers promise. Out: slices. Nothing here knows what the ranges hold.
 
-use super::layout::{ALIGNMENT_SLACK, to_cache_line};
+use super::layout::{ALIGNMENT_SLACK, first_aligned};
 use std::cell::UnsafeCell;
 use std::ops::Range;
 
-/// Floats that start where a line of the processor's cache does.
+/// Floats, aligned to a cache line, of which threads borrow ranges through a [`SharedView`].
 pub(crate) struct SharedBuffer {
     cells: Box<[UnsafeCell<f32>]>,
     start: usize,
     len: usize,
 }
 
-/// A view of such floats, or of others that nobody else may use meanwhile.
+/// A view of shared floats: those of a [`SharedBuffer`], or a slice that is borrowed for as long as the view lives.
 #[derive(Clone, Copy)]
 pub(crate) struct SharedView<'a>(&'a [UnsafeCell<f32>]);
 
@@ -24,54 +24,54 @@ unsafe impl Sync for SharedBuffer {}
 unsafe impl Sync for SharedView<'_> {}
 
 impl SharedBuffer {
-    /// Zeros.
+    /// A buffer of zeros.
     pub(crate) fn new(len: usize) -> Self {
         let zeros = std::iter::repeat_n(0.0, len + ALIGNMENT_SLACK);
         let cells: Box<[_]> = zeros.map(UnsafeCell::new).collect();
-        let start = to_cache_line(&cells);
+        let start = first_aligned(&cells);
         Self { cells, start, len }
     }
 
-    /// All of them.
+    /// All of it.
     pub(crate) fn view(&self) -> SharedView<'_> {
         SharedView(&self.cells[self.start..self.start + self.len])
     }
 }
 
 impl<'a> SharedView<'a> {
-    /// Of floats that are somebody else's otherwise.
+    /// A view of borrowed floats.
     pub(crate) fn of(values: &'a mut [f32]) -> Self {
         let cells = std::ptr::from_mut(values) as *const [UnsafeCell<f32>];
-        // SAFETY: a cell is laid out like its float, and as long as the view lives the floats are reached through it only.
+        // SAFETY: `UnsafeCell<f32>` has the layout of `f32`, and the exclusive borrow lasts as long as the view.
         Self(unsafe { &*cells })
     }
 
-    /// The values of some places.
+    /// The floats of a range.
     ///
     /// # Safety
-    /// As long as the slice lives nobody may have one of [`Self::get_mut`] with a place of it.
+    /// While the slice lives, no slice from [`Self::get_mut`] may overlap it.
     ///
     /// # Panics
-    /// Where there are no such places.
-    pub(crate) unsafe fn get(self, places: Range<usize>) -> &'a [f32] {
-        let cells = &self.0[places];
-        // SAFETY: a cell is laid out like its float, and the caller promises that none of them is written.
+    /// Where the range is out of bounds.
+    pub(crate) unsafe fn get(self, range: Range<usize>) -> &'a [f32] {
+        let cells = &self.0[range];
+        // SAFETY: `UnsafeCell<f32>` has the layout of `f32`, and the caller promises that nobody writes these.
         unsafe { std::slice::from_raw_parts(cells.as_ptr().cast(), cells.len()) }
     }
 
-    /// The values of some places, to be changed.
+    /// The floats of a range, to be changed.
     ///
     /// # Safety
-    /// As long as the slice lives nobody may have another slice with a place of it.
+    /// While the slice lives, no other slice from this memory may overlap it.
     ///
     /// # Panics
-    /// Where there are no such places.
-    #[allow(clippy::mut_from_ref, reason = "each thread has its own places")]
-    pub(crate) unsafe fn get_mut(self, places: Range<usize>) -> &'a mut [f32] {
-        let cells = &self.0[places];
+    /// Where the range is out of bounds.
+    #[allow(clippy::mut_from_ref, reason = "each thread has its own ranges")]
+    pub(crate) unsafe fn get_mut(self, range: Range<usize>) -> &'a mut [f32] {
+        let cells = &self.0[range];
         let first = UnsafeCell::raw_get(cells.as_ptr());
-        // SAFETY: a cell is laid out like its float, may be written through a shared reference, and the caller promises
-        // that nobody else has these.
+        // SAFETY: `UnsafeCell<f32>` has the layout of `f32` and may be written through a shared reference, and the
+        // caller promises that nobody else has these.
         unsafe { std::slice::from_raw_parts_mut(first, cells.len()) }
     }
 }

@@ -1,6 +1,6 @@
-//! The bilinear enlargement by two.
+//! Bilinear upsampling by two.
 //!
-//! In: a picture. Out: the picture at twice its height and width, bounded, with another one added.
+//! In: a feature map. Out: the map at twice its height and width, clamped, with another one added.
 
 use super::layout::{BLOCK, Layout, Tile};
 #[cfg(target_arch = "x86_64")]
@@ -8,30 +8,30 @@ use super::vector::F32x8;
 use super::vector::{F32x4, Vector};
 use super::{Clamp, InstructionSet, Level, dispatch};
 
-/// A bilinear enlargement by two in half-pixel coordinates.
+/// Bilinear upsampling by two in half-pixel coordinates.
 pub(crate) struct Upsampling<'a> {
     /// The input.
     pub input: &'a [f32],
-    /// How the input lies; the rows that are needed must be there.
+    /// The layout of the input, which holds the rows that the tile needs.
     pub from: Layout,
-    /// How the output lies.
+    /// The layout of the output.
     pub to: Layout,
     /// What to compute of the output.
     pub tile: &'a Tile,
-    /// Bounds of the enlarged value.
+    /// Bounds of the upsampled value.
     pub clamp: Clamp,
-    /// The same tile of another picture, that is added after the clamp.
+    /// The same tile of another map, which is added after the clamp.
     pub residual: Option<&'a [f32]>,
 }
 
-/// Share of the nearer and of the farther input pixel in an enlarged one: their centres lie 1/4 and 3/4 pixel away.
+/// Weights of the nearer and the farther input pixel: their centers are 1/4 and 3/4 of a pixel away.
 const NEAR: f32 = 0.75;
 const FAR: f32 = 0.25;
 
-/// Computes `output = clamp(enlarged) + residual` for one tile.
+/// Computes `output = clamp(upsampled) + residual` for one tile.
 ///
 /// # Panics
-/// Where a slice does not have the size that the numbers ask for.
+/// Where a slice does not have the length that the layouts ask for.
 pub(crate) fn upsample(set: InstructionSet, e: &Upsampling<'_>, output: &mut [f32]) {
     let (from, to) = (e.from, e.to);
     assert!(
@@ -39,19 +39,15 @@ pub(crate) fn upsample(set: InstructionSet, e: &Upsampling<'_>, output: &mut [f3
             && to.width == 2 * from.width
             && from.holds(&e.tile.blocks)
             && e.tile.band < to.bands(),
-        "size of an enlargement"
+        "size of an upsampling"
     );
-    assert_eq!(e.input.len(), from.len(), "input of an enlargement");
+    assert_eq!(e.input.len(), from.len(), "input of an upsampling");
     assert!(
         e.residual
             .is_none_or(|residual| residual.len() == to.tile_len(e.tile)),
-        "residual of an enlargement"
+        "residual of an upsampling"
     );
-    assert_eq!(
-        output.len(),
-        to.tile_len(e.tile),
-        "output of an enlargement"
-    );
+    assert_eq!(output.len(), to.tile_len(e.tile), "output of an upsampling");
     dispatch!(
         set,
         enlarge_portable,
@@ -73,7 +69,7 @@ unsafe fn enlarge_avx2(e: &Upsampling<'_>, output: &mut [f32]) {
     unsafe { run::<F32x8>(e, output) }
 }
 
-/// The input rows that output rows are made of.
+/// The input rows that some output rows are computed from.
 pub(crate) fn rows_needed(
     rows: std::ops::Range<usize>,
     input_height: usize,
@@ -82,9 +78,9 @@ pub(crate) fn rows_needed(
         ..(rows.end / 2 + 1).min(input_height)
 }
 
-/// The other input row that an output row lies near: before it for even rows, after it for odd ones. The border
-/// repeats itself.
-fn farther(row: usize, height: usize) -> usize {
+/// The farther of the two input rows around an output row: above for even rows, below for odd ones, the edge row itself
+/// at the edges.
+fn farther_row(row: usize, height: usize) -> usize {
     if row.is_multiple_of(2) {
         (row / 2).saturating_sub(1)
     } else {
@@ -93,11 +89,11 @@ fn farther(row: usize, height: usize) -> usize {
 }
 
 /// # Safety
-/// The slices have been checked, and the set of `V` is there.
+/// The slices have been checked, and the processor has the instruction set of `V`.
 #[inline(always)]
 unsafe fn run<V: Vector>(e: &Upsampling<'_>, output: &mut [f32]) {
     let Layout { height, width, .. } = e.from;
-    // SAFETY: every pixel index below is inside the input or the output, whose sizes were checked.
+    // SAFETY: every index below is inside the input or the output, whose lengths were checked.
     unsafe {
         let (near, far) = (V::splat(NEAR), V::splat(FAR));
         let blend = |a: V, b: V| V::splat(0.0).mul_add(near, a).mul_add(far, b);
@@ -108,7 +104,7 @@ unsafe fn run<V: Vector>(e: &Upsampling<'_>, output: &mut [f32]) {
                     let lower = e
                         .input
                         .as_ptr()
-                        .add(e.from.at(farther(row, height), block) + lane);
+                        .add(e.from.at(farther_row(row, height), block) + lane);
                     let column = |x: usize| {
                         let x = x.min(width - 1) * BLOCK;
                         blend(V::load(upper.add(x)), V::load(lower.add(x)))

@@ -1,34 +1,34 @@
-//! A register full of floats, in the form each instruction set has it.
+//! A vector register of floats, for each instruction set.
 //!
-//! In and out: pointers to neighbouring floats. This is the only place that names vector instructions.
+//! In and out: pointers to adjacent floats. This is the only place that names vector instructions.
 
 use super::Clamp;
 
-/// A few neighbouring channels in a register.
+/// A register of adjacent channels.
 ///
 /// # Safety
-/// Every function may be called only where the processor has the implementor's instruction set, from a function that
-/// was compiled for it; `from` and `to` must point at `LANES` floats that may be read or written.
+/// The functions may be called only where the processor has the implementor's instruction set, from a function that was
+/// compiled for it; `from` and `to` must point at `LANES` floats that may be read or written.
 pub(super) trait Vector: Copy {
     /// Floats in the register.
     const LANES: usize;
     unsafe fn splat(value: f32) -> Self;
     unsafe fn load(from: *const f32) -> Self;
     unsafe fn store(self, to: *mut f32);
-    /// One block of 8 channels, or the part of it from `from` on, as often as the register has room for it.
+    /// One block of eight channels (or the part of it from `from` on) as often as the register has room for it.
     unsafe fn broadcast_block(from: *const f32) -> Self;
-    /// Neighbouring channels of one pixel, where blocks of 8 channels lie `step` apart.
-    unsafe fn load_blocks(from: *const f32, step: usize) -> Self;
-    /// Writes neighbouring channels of one pixel, where blocks of 8 channels lie `step` apart.
-    unsafe fn store_blocks(self, to: *mut f32, step: usize);
+    /// Adjacent channels of one pixel, where blocks of eight channels are `stride` apart.
+    unsafe fn load_blocks(from: *const f32, stride: usize) -> Self;
+    /// Writes adjacent channels of one pixel, where blocks of eight channels are `stride` apart.
+    unsafe fn store_blocks(self, to: *mut f32, stride: usize);
     unsafe fn add(self, other: Self) -> Self;
-    /// `self + a * b`, rounded once where the set can.
+    /// `self + a * b`, rounded once where the instruction set can.
     unsafe fn mul_add(self, a: Self, b: Self) -> Self;
-    /// Lets a not-a-number through.
+    /// Keeps a NaN.
     unsafe fn clamp(self, clamp: Clamp) -> Self;
 }
 
-/// What a register that is no longer than a block has to do with blocks: nothing.
+/// The block functions of a register that is no wider than a block.
 macro_rules! block_or_less {
     () => {
         #[inline(always)]
@@ -38,13 +38,13 @@ macro_rules! block_or_less {
         }
 
         #[inline(always)]
-        unsafe fn load_blocks(from: *const f32, _step: usize) -> Self {
+        unsafe fn load_blocks(from: *const f32, _stride: usize) -> Self {
             // SAFETY: as promised to this function.
             unsafe { Self::load(from) }
         }
 
         #[inline(always)]
-        unsafe fn store_blocks(self, to: *mut f32, _step: usize) {
+        unsafe fn store_blocks(self, to: *mut f32, _stride: usize) {
             // SAFETY: as promised to this function.
             unsafe { self.store(to) }
         }
@@ -52,19 +52,19 @@ macro_rules! block_or_less {
 }
 
 #[cfg(not(target_arch = "x86_64"))]
-pub(super) use any::F32x4;
+pub(super) use portable::F32x4;
 #[cfg(target_arch = "x86_64")]
 pub(super) use x86::{F32x4, F32x8, F32x16};
 
-/// Where the vector instructions are not known here: four floats that the compiler puts into what registers there are.
+/// For other processors: four floats, which the compiler puts into the registers there are.
 #[cfg(not(target_arch = "x86_64"))]
-mod any {
+mod portable {
     use super::{Clamp, Vector};
 
     #[derive(Clone, Copy)]
     pub(in super::super) struct F32x4([f32; 4]);
 
-    /// Whether the build itself has a fused multiply-add; without the instruction it would be a slow library call.
+    /// Whether the build has a fused multiply-add instruction; without one it would be a slow library call.
     const FUSED: bool = cfg!(any(target_arch = "aarch64", target_feature = "fma"));
 
     impl Vector for F32x4 {
@@ -133,14 +133,14 @@ mod x86 {
     use super::{Clamp, Vector};
     use std::arch::x86_64::*;
 
-    /// What stands for the fused multiply-add that plain x86-64 does not have; it rounds twice.
+    /// In place of the fused multiply-add that plain x86-64 does not have; rounds twice.
     #[inline(always)]
-    unsafe fn product_and_sum(a: __m128, b: __m128, sum: __m128) -> __m128 {
+    unsafe fn mul_then_add(a: __m128, b: __m128, sum: __m128) -> __m128 {
         // SAFETY: every x86-64 has these instructions.
         unsafe { _mm_add_ps(_mm_mul_ps(a, b), sum) }
     }
 
-    /// How a register of two blocks is read and written in halves.
+    /// The block functions of a register of two blocks, which is read and written in halves.
     macro_rules! two_blocks {
         () => {
             #[inline(always)]
@@ -149,20 +149,20 @@ mod x86 {
             }
 
             #[inline(always)]
-            unsafe fn load_blocks(from: *const f32, step: usize) -> Self {
+            unsafe fn load_blocks(from: *const f32, stride: usize) -> Self {
                 unsafe {
                     let low = _mm512_castpd256_pd512(_mm256_loadu_pd(from.cast()));
-                    let high = _mm256_loadu_pd(from.add(step).cast());
+                    let high = _mm256_loadu_pd(from.add(stride).cast());
                     Self(_mm512_castpd_ps(_mm512_insertf64x4::<1>(low, high)))
                 }
             }
 
             #[inline(always)]
-            unsafe fn store_blocks(self, to: *mut f32, step: usize) {
+            unsafe fn store_blocks(self, to: *mut f32, stride: usize) {
                 unsafe {
                     let both = _mm512_castps_pd(self.0);
                     _mm256_storeu_pd(to.cast(), _mm512_castpd512_pd256(both));
-                    _mm256_storeu_pd(to.add(step).cast(), _mm512_extractf64x4_pd::<1>(both));
+                    _mm256_storeu_pd(to.add(stride).cast(), _mm512_extractf64x4_pd::<1>(both));
                 }
             }
         };
@@ -176,7 +176,7 @@ mod x86 {
             pub(in super::super) struct $name($register);
 
             // SAFETY (whole block): the caller promises the instruction set and, for pointers, enough floats there.
-            // A minimum or maximum gives its second operand where one is not a number.
+            // A minimum or maximum returns its second operand where one is NaN.
             impl Vector for $name {
                 const LANES: usize = $lanes;
 
@@ -223,7 +223,7 @@ mod x86 {
         _mm_loadu_ps,
         _mm_storeu_ps,
         _mm_add_ps,
-        product_and_sum,
+        mul_then_add,
         _mm_min_ps,
         _mm_max_ps,
         block_or_less

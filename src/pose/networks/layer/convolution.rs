@@ -1,4 +1,4 @@
-//! Convolutions: which of our methods fits, the packing of the weights for it, and its use.
+//! Convolutions: the choice of an algorithm, the packing of the weights for it, and its use.
 
 use super::{Activation, FeatureMap, Inputs};
 use crate::kernels::{
@@ -6,7 +6,7 @@ use crate::kernels::{
 };
 use std::ops::Range;
 
-/// Where a window goes over a picture.
+/// How a window slides over a feature map.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Window {
     /// Height and width of the input.
@@ -15,14 +15,14 @@ pub(crate) struct Window {
     pub output_size: [usize; 2],
     /// Height and width of the window.
     pub kernel: [usize; 2],
-    /// Steps down and right.
+    /// Stride down and to the right.
     pub stride: [usize; 2],
-    /// Rows above and columns left of the input that count as zero.
+    /// Rows of zeros above the input and columns of zeros to its left.
     pub padding: [usize; 2],
 }
 
 impl Window {
-    /// The input rows that some output rows are made of.
+    /// The input rows that some output rows are computed from.
     pub(crate) fn rows_needed(&self, rows: Range<usize>) -> Range<usize> {
         let first = (rows.start * self.stride[0]).saturating_sub(self.padding[0]);
         let past = ((rows.end - 1) * self.stride[0] + self.kernel[0])
@@ -31,8 +31,8 @@ impl Window {
         first.min(past)..past
     }
 
-    /// Rows and columns of the input that the window of one output pixel covers.
-    pub(crate) fn inside(&self, pixel: [usize; 2]) -> [Range<usize>; 2] {
+    /// Rows and columns of the input, without the padding, under the window of one output pixel.
+    pub(crate) fn taps_inside(&self, pixel: [usize; 2]) -> [Range<usize>; 2] {
         std::array::from_fn(|i| {
             let start = pixel[i] * self.stride[i];
             let past = (start + self.kernel[i])
@@ -42,39 +42,39 @@ impl Window {
         })
     }
 
-    /// Columns that the windows of a row cover together, those outside the picture included.
-    fn covered_width(&self) -> usize {
+    /// Columns of the padded input under the windows of one output row.
+    fn padded_width(&self) -> usize {
         (self.output_size[1].max(1) - 1) * self.stride[1] + self.kernel[1]
     }
 }
 
-/// The weights of a convolution as a network gives them.
-pub(crate) struct Filter<'a> {
-    /// Channels out, channels in of one group, height, width.
+/// The weights of a convolution as the network file has them.
+pub(crate) struct ConvWeights<'a> {
+    /// Output channels, input channels of one group, height, width.
     pub shape: [usize; 4],
     /// Groups of channels.
     pub group: usize,
     /// The weights in the order of their shape.
     pub weights: &'a [f32],
-    /// One value a channel out.
+    /// One value an output channel.
     pub bias: &'a [f32],
 }
 
-/// How the products of a convolution are formed.
+/// How a convolution is computed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Method {
-    /// One small kernel a channel.
+enum Algorithm {
+    /// A small kernel for each channel.
     Depthwise,
-    /// Each pixel's channels times a matrix.
+    /// A matrix product over each pixel's channels.
     Pointwise,
-    /// The values of each window times a matrix.
-    Windowed,
+    /// A matrix product over the values of each window, which are copied together first.
+    Im2col,
 }
 
-/// A convolution with bias, an optional second input that is added, and an activation.
+/// A convolution with bias, an optional residual and an activation.
 #[derive(Debug)]
 pub(crate) struct Convolution {
-    method: Method,
+    algorithm: Algorithm,
     window: Window,
     channels: [usize; 2],
     activation: Activation,
@@ -83,27 +83,27 @@ pub(crate) struct Convolution {
 }
 
 impl Convolution {
-    /// Packs the weights for one instruction set. `None` where none of our methods fits.
+    /// Packs the weights for one instruction set; `None` where no algorithm of ours fits.
     pub(crate) fn new(
         set: InstructionSet,
         window: Window,
-        filter: &Filter<'_>,
+        weights: &ConvWeights<'_>,
         activation: Activation,
     ) -> Option<Self> {
-        let Filter {
+        let ConvWeights {
             shape: [out, per_group, kernel_height, kernel_width],
             group,
             weights: values,
             bias,
-        } = *filter;
+        } = *weights;
         let input = per_group * group;
         let taps = kernel_height * kernel_width;
         if values.len() != out * per_group * taps || bias.len() != out || values.is_empty() {
             return None;
         }
         let square = |k: usize| window.kernel == [k; 2] && window.stride[0] == window.stride[1];
-        let (columns, deep) = (out.next_multiple_of(BLOCK), input.next_multiple_of(BLOCK));
-        let (method, packed) = if group == out && per_group == 1 && (square(3) || square(5)) {
+        let (columns, depth) = (out.next_multiple_of(BLOCK), input.next_multiple_of(BLOCK));
+        let (algorithm, packed) = if group == out && per_group == 1 && (square(3) || square(5)) {
             let mut packed = vec![0.0; taps * columns];
             for (channel, kernel) in values.chunks_exact(taps).enumerate() {
                 let (block, lane) = (channel / BLOCK, channel % BLOCK);
@@ -111,7 +111,7 @@ impl Convolution {
                     packed[(block * taps + tap) * BLOCK + lane] = *value;
                 }
             }
-            (Method::Depthwise, packed)
+            (Algorithm::Depthwise, packed)
         } else if group != 1 {
             return None;
         } else if window.kernel == [1, 1] && window.stride == [1, 1] && window.padding == [0, 0] {
@@ -123,11 +123,11 @@ impl Convolution {
                 }
             };
             (
-                Method::Pointwise,
-                kernels::pack_weights(set, blocks_of(deep), columns, at),
+                Algorithm::Pointwise,
+                kernels::pack_weights(set, pixel_patch(depth), columns, at),
             )
         } else {
-            // Rows of the matrix follow the order of a window's values: row, column, channel.
+            // The rows of the matrix are in the order of a window's values: row, column, channel.
             let at = |row: usize, column: usize| {
                 let (tap, channel) = (row / input, row % input);
                 if column < out {
@@ -137,14 +137,14 @@ impl Convolution {
                 }
             };
             (
-                Method::Windowed,
-                kernels::pack_weights(set, runs_of(&window, input), columns, at),
+                Algorithm::Im2col,
+                kernels::pack_weights(set, window_patch(&window, input), columns, at),
             )
         };
         let mut padded_bias = bias.to_vec();
         padded_bias.resize(columns, 0.0);
         Some(Self {
-            method,
+            algorithm,
             window,
             channels: [input, out],
             activation,
@@ -153,28 +153,28 @@ impl Convolution {
         })
     }
 
-    /// Whether a second input can be added before the activation.
+    /// Whether a residual can be added before the activation.
     pub(crate) fn takes_residual(&self) -> bool {
-        self.method != Method::Depthwise
+        self.algorithm != Algorithm::Depthwise
     }
 
-    /// Whether each pixel's result is a plain linear function of that pixel's channels.
-    pub(crate) fn is_head(&self) -> bool {
-        self.method == Method::Pointwise && self.activation == Activation::Linear
+    /// Whether each pixel's result is an affine function of that pixel's channels.
+    pub(crate) fn is_affine_per_pixel(&self) -> bool {
+        self.algorithm == Algorithm::Pointwise && self.activation == Activation::Linear
     }
 
-    /// Whether the input may be a tensor that has its channels last; else it must be in blocks.
-    pub(crate) fn reads_pixels(&self) -> bool {
-        self.method == Method::Windowed
+    /// Whether the input may be channels last; else it must be blocked.
+    pub(crate) fn reads_channels_last(&self) -> bool {
+        self.algorithm == Algorithm::Im2col
     }
 
-    /// Whether a channel of the output is made of the same channel of the input only.
+    /// Whether each output channel is computed from the same channel of the input only.
     pub(crate) fn is_channelwise(&self) -> bool {
-        self.method == Method::Depthwise
+        self.algorithm == Algorithm::Depthwise
     }
 
-    /// Products that are added up for one channel of a pixel.
-    pub(crate) fn products(&self) -> usize {
+    /// Multiply-adds for one output value.
+    pub(crate) fn mul_adds(&self) -> usize {
         let [height, width] = self.window.kernel;
         let channels = if self.is_channelwise() {
             1
@@ -184,33 +184,33 @@ impl Convolution {
         height * width * channels
     }
 
-    /// Sets what is done to the sum.
+    /// Sets the activation.
     pub(crate) fn with_activation(self, activation: Activation) -> Self {
         Self { activation, ..self }
     }
 
-    /// Where the windows go.
+    /// How the window slides.
     pub(crate) fn window(&self) -> &Window {
         &self.window
     }
 
-    /// Values of scratch memory that [`Self::make`] needs.
+    /// Floats of scratch memory that [`Self::compute`] needs.
     pub(crate) fn scratch_len(&self) -> usize {
-        match self.method {
-            Method::Windowed => {
-                self.window.kernel[0] * self.window.covered_width() * self.channels[0]
+        match self.algorithm {
+            Algorithm::Im2col => {
+                self.window.kernel[0] * self.window.padded_width() * self.channels[0]
             }
-            Method::Depthwise => Depthwise::scratch_len(
+            Algorithm::Depthwise => Depthwise::scratch_len(
                 Layout::new(self.window.output_size, self.channels[1]),
                 self.window.stride[0],
                 self.window.kernel[0],
             ),
-            Method::Pointwise => 0,
+            Algorithm::Pointwise => 0,
         }
     }
 
-    /// Makes one tile of the output.
-    pub(crate) fn make(
+    /// Computes one tile of the output.
+    pub(crate) fn compute(
         &self,
         set: InstructionSet,
         inputs: Inputs<'_>,
@@ -219,12 +219,14 @@ impl Convolution {
         output: &mut [f32],
         scratch: &mut [f32],
     ) {
-        let second = inputs.second.map(|second| super::tile_of(second, tile));
-        match (self.method, inputs.first) {
-            (Method::Depthwise, FeatureMap::Blocks(input, from)) => {
+        let residual = inputs
+            .residual
+            .map(|residual| super::tile_of(residual, tile));
+        match (self.algorithm, inputs.main) {
+            (Algorithm::Depthwise, FeatureMap::Blocked { values, layout }) => {
                 let d = Depthwise {
-                    input,
-                    from,
+                    input: values,
+                    from: layout,
                     to,
                     tile,
                     stride: self.window.stride[0],
@@ -239,70 +241,69 @@ impl Convolution {
                     kernels::depthwise::<5>(set, &d, scratch, output);
                 }
             }
-            (Method::Pointwise, FeatureMap::Blocks(input, from)) => {
-                let p = Gemm {
+            (Algorithm::Pointwise, FeatureMap::Blocked { values, layout }) => {
+                let gemm = Gemm {
                     pixels: to.band_pixels(),
-                    steps: [BLOCK, from.block_step()],
-                    input: &input[from.band(tile.band)],
-                    ..self.product(blocks_of(from.blocks * BLOCK), tile, to, second)
+                    pixel_stride: BLOCK,
+                    run_stride: layout.block_stride(),
+                    input: &values[layout.band(tile.band)],
+                    ..self.gemm(pixel_patch(layout.blocks * BLOCK), tile, to, residual)
                 };
-                kernels::gemm(set, &p, output);
+                kernels::gemm(set, &gemm, output);
             }
-            (Method::Windowed, input) => {
+            (Algorithm::Im2col, input) => {
                 for row in to.rows(tile.band) {
-                    self.cover(input, row, scratch);
+                    self.im2col(input, row, scratch);
                     let start = to.in_tile(tile, row, tile.blocks.start);
-                    let second = second.map(|values| &values[start..]);
+                    let residual = residual.map(|values| &values[start..]);
                     let depth = self.channels[0];
-                    let p = Gemm {
+                    let gemm = Gemm {
                         pixels: to.width,
-                        steps: [
-                            self.window.stride[1] * depth,
-                            self.window.covered_width() * depth,
-                        ],
+                        pixel_stride: self.window.stride[1] * depth,
+                        run_stride: self.window.padded_width() * depth,
                         input: &scratch[..self.scratch_len()],
-                        ..self.product(runs_of(&self.window, depth), tile, to, second)
+                        ..self.gemm(window_patch(&self.window, depth), tile, to, residual)
                     };
-                    kernels::gemm(set, &p, &mut output[start..]);
+                    kernels::gemm(set, &gemm, &mut output[start..]);
                 }
             }
-            (Method::Depthwise | Method::Pointwise, FeatureMap::Pixels(..)) => {
-                unreachable!("a chain gives its works the pictures they read")
+            (Algorithm::Depthwise | Algorithm::Pointwise, FeatureMap::ChannelsLast { .. }) => {
+                unreachable!("a fused graph gives each layer a map in the layout it reads")
             }
         }
     }
 
-    /// A product with what does not depend on the method.
-    fn product<'a>(
+    /// The matrix product, without what depends on the algorithm.
+    fn gemm<'a>(
         &'a self,
-        window: Patch,
+        patch: Patch,
         tile: &Tile,
         to: Layout,
         residual: Option<&'a [f32]>,
     ) -> Gemm<'a> {
         Gemm {
             pixels: 0,
-            window,
-            steps: [0, 0],
+            patch,
+            pixel_stride: 0,
+            run_stride: 0,
             columns: self.bias.get().len(),
             column_range: tile.blocks.start * BLOCK..tile.blocks.end * BLOCK,
             input: &[],
             weights: self.weights.get(),
             bias: self.bias.get(),
             residual,
-            block_step: to.block_step(),
+            block_stride: to.block_stride(),
             clamp: self.activation.clamp(),
         }
     }
 
-    /// The input rows that one output row sees, one below the other, channels of a pixel side by side, with zeros
-    /// where the windows reach beyond the picture.
-    fn cover(&self, input: FeatureMap<'_>, row: usize, scratch: &mut [f32]) {
+    /// Copies the padded input rows of one output row to scratch memory, channels last, so that each row of a window is one
+    /// run of values.
+    fn im2col(&self, input: FeatureMap<'_>, row: usize, scratch: &mut [f32]) {
         let channels = self.channels[0];
-        let line = self.window.covered_width() * channels;
+        let line = self.window.padded_width() * channels;
         let left = self.window.padding[1];
-        let copied =
-            self.window.input_size[1].min(self.window.covered_width().saturating_sub(left));
+        let copied = self.window.input_size[1].min(self.window.padded_width().saturating_sub(left));
         for (ky, line) in scratch
             .chunks_exact_mut(line)
             .take(self.window.kernel[0])
@@ -323,16 +324,16 @@ impl Convolution {
     }
 }
 
-/// What a pixel of a pointwise convolution sees: its blocks of channels.
-fn blocks_of(channels: usize) -> Patch {
+/// What a pixel of a pointwise convolution reads: its blocks of channels.
+fn pixel_patch(channels: usize) -> Patch {
     Patch {
         runs: channels / BLOCK,
         run_len: BLOCK,
     }
 }
 
-/// What a pixel of any other convolution sees: the rows of its window.
-fn runs_of(window: &Window, channels: usize) -> Patch {
+/// What a pixel of an im2col convolution reads: the rows of its window.
+fn window_patch(window: &Window, channels: usize) -> Patch {
     Patch {
         runs: window.kernel[0],
         run_len: window.kernel[1] * channels,

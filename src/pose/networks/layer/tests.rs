@@ -1,10 +1,10 @@
-//! The works, each as a chain of its own, against the plain definition of what they compute, in double precision.
+//! Each layer, alone in a fused graph, against the plain definition of what it computes, in double precision.
 //!
 //! The definitions are those of the ONNX operator specification (Conv; Resize with mode linear and half_pixel
 //! coordinates).
 
 use super::*;
-use crate::fused::{Backend, FusedGraph, OutputSpec};
+use crate::fused::{Backend, FusedGraph, OutputFormat, OutputSpec};
 use crate::plan::{Operand, Step};
 use crate::worker_pool::WorkerPool;
 use tract_onnx::tract_core::internal::*;
@@ -19,7 +19,7 @@ fn values(count: usize, seed: u32) -> Vec<f32> {
     (0..count).map(|_| next()).collect()
 }
 
-/// Does one layer on pictures given as height, width, channels and values, all channels of a pixel side by side.
+/// Runs one layer on images given as (height, width, channels) and values, channels last.
 fn run(
     set: InstructionSet,
     layer: Layer,
@@ -42,15 +42,15 @@ fn run(
         layout: layout(output),
     });
     let shapes = inputs.iter().map(|(shape, _)| *shape).collect();
-    let given = OutputSpec {
+    let spec = OutputSpec {
         step: inputs.len(),
-        channels: Some(output[2]),
+        format: OutputFormat::ChannelsLast(output[2]),
     };
     let backend = Backend {
         set,
         pool: Arc::new(WorkerPool::new(1, &crate::cores::CoreBudget::unlimited())),
     };
-    let chain = FusedGraph::new(backend, steps, shapes, vec![given]);
+    let fused = FusedGraph::new(backend, steps, shapes, vec![spec]);
     let tensors = inputs
         .iter()
         .map(|([height, width, channels], values)| {
@@ -59,7 +59,7 @@ fn run(
                 .into_tvalue()
         })
         .collect();
-    let outputs = chain.eval_out_of_plan(tensors).unwrap().unwrap();
+    let outputs = fused.eval_out_of_plan(tensors).unwrap().unwrap();
     assert_eq!(outputs[0].shape(), [1, output[0], output[1], output[2]]);
     let plain = outputs[0].try_as_plain_ram().unwrap();
     plain.as_slice::<f32>().unwrap().to_vec()
@@ -163,13 +163,13 @@ impl Case {
             );
         }
         for set in InstructionSet::available() {
-            let filter = Filter {
+            let conv_weights = ConvWeights {
                 shape: weight_shape,
                 group,
                 weights: &weights,
                 bias: &bias,
             };
-            let layer = Convolution::new(set, self.window(), &filter, activation).unwrap();
+            let layer = Convolution::new(set, self.window(), &conv_weights, activation).unwrap();
             let what = format!(
                 "{set:?} {:?} to {} kernel {} stride {}",
                 self.input, self.out, self.kernel, self.stride
@@ -187,7 +187,7 @@ impl Case {
 
 #[test]
 fn depthwise_convolution_follows_its_definition() {
-    // Kernel, stride and padding as the networks use them, with the odd pixel at either end or none, on pictures that
+    // Kernel, stride and padding as the networks use them, with the odd pixel at either end or none, on maps that
     // are wider and narrower than the kernel and on channel counts that do and do not fill the widest register.
     for (kernel, stride, padding) in [
         (3, 1, [1, 1]),
@@ -301,7 +301,7 @@ fn convolution_over_windows_follows_its_definition() {
 }
 
 #[test]
-fn what_no_method_fits_is_left_to_tract() {
+fn what_no_algorithm_fits_is_left_to_tract() {
     let window = Window {
         input_size: [9, 9],
         output_size: [3, 3],
@@ -311,34 +311,34 @@ fn what_no_method_fits_is_left_to_tract() {
     };
     let set = InstructionSet::available()[0];
     let (weights, bias) = (values(8 * 49, 1), values(8, 2));
-    let filter = Filter {
+    let conv_weights = ConvWeights {
         shape: [8, 1, 7, 7],
         group: 8,
         weights: &weights,
         bias: &bias,
     };
-    assert!(Convolution::new(set, window, &filter, Activation::Linear).is_none());
+    assert!(Convolution::new(set, window, &conv_weights, Activation::Linear).is_none());
     let window = Window {
         kernel: [3, 3],
         output_size: [7, 7],
         ..window
     };
     let weights = values(8 * 2 * 9, 1);
-    let filter = Filter {
+    let conv_weights = ConvWeights {
         shape: [8, 2, 3, 3],
         group: 4,
         weights: &weights,
         bias: &bias,
     };
-    assert!(Convolution::new(set, window, &filter, Activation::Linear).is_none());
+    assert!(Convolution::new(set, window, &conv_weights, Activation::Linear).is_none());
 }
 
 #[test]
-fn enlargement_follows_its_definition() {
+fn upsampling_follows_its_definition() {
     for ([height, width], channels) in [([7, 7], 192), ([1, 1], 8), ([4, 9], 24), ([2, 3], 16)] {
         let input = values(height * width * channels, 5);
         let residual = values(4 * height * width * channels, 6);
-        // Where an output pixel's centre lies among the input's, and the two input pixels around it.
+        // Where an output pixel's center lies among the input's, and the two input pixels around it.
         let around = |position: usize, size: usize| {
             let at = ((position as f64 + 0.5) / 2.0 - 0.5).clamp(0.0, size as f64 - 1.0);
             (at.floor() as usize, at.ceil() as usize, at - at.floor())

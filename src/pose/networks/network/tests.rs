@@ -1,4 +1,4 @@
-//! The shipped networks against the outputs of the original models, and on our operators against tract's own.
+//! The shipped networks against the outputs of the original models, and with our layers against tract's own operators.
 //!
 //! The expected numbers come from the original TensorFlow Lite models on their own runtime; see
 //! `tests/data/pose_reference/README.md` for their origin.
@@ -10,7 +10,7 @@ const DETECTION: &[u8] = include_bytes!("../../../../models/pose_detection.onnx"
 const LITE: &[u8] = include_bytes!("../../../../models/pose_landmark_lite.onnx");
 const FULL: &[u8] = include_bytes!("../../../../models/pose_landmark_full.onnx");
 
-/// The shipped networks, and the side of the picture that each takes.
+/// The shipped networks, and the side of the image that each takes.
 const NETWORKS: [(&str, &[u8], usize); 3] = [
     ("detection", DETECTION, 224),
     ("lite", LITE, 256),
@@ -25,12 +25,12 @@ fn reference(file: &str) -> Vec<u8> {
     std::fs::read(format!("{path}{file}")).unwrap()
 }
 
-/// A test picture, each byte through `value`.
-fn pixels(picture: &str, side: usize, value: impl Fn(u8) -> f32) -> Vec<f32> {
-    let bytes = if picture == "noise" {
+/// A test image, each byte through `value`.
+fn pixels(image: &str, side: usize, value: impl Fn(u8) -> f32) -> Vec<f32> {
+    let bytes = if image == "noise" {
         noise(side)
     } else {
-        reference(&format!("{picture}_{side}.rgb"))
+        reference(&format!("{image}_{side}.rgb"))
     };
     assert_eq!(bytes.len(), side * side * 3);
     bytes.into_iter().map(value).collect()
@@ -56,20 +56,20 @@ fn largest_difference(a: &[f32], b: &[f32]) -> f32 {
     differences.fold(0.0, |largest, d| if d <= largest { largest } else { d })
 }
 
-/// Every way in which this machine can run a network: tract's operators, then ours on each instruction set.
-fn ways() -> Vec<Option<InstructionSet>> {
+/// Everything this machine can run a network on: tract's operators, then ours with each instruction set.
+fn backends() -> Vec<Option<InstructionSet>> {
     std::iter::once(None)
         .chain(InstructionSet::available().into_iter().map(Some))
         .collect()
 }
 
 /// A network that runs on one thread.
-fn alone(set: InstructionSet) -> Backend {
-    together(set, 1)
+fn single_threaded(set: InstructionSet) -> Backend {
+    multi_threaded(set, 1)
 }
 
 /// One that several threads layer on.
-fn together(set: InstructionSet, threads: usize) -> Backend {
+fn multi_threaded(set: InstructionSet, threads: usize) -> Backend {
     Backend {
         set,
         pool: Arc::new(WorkerPool::new(threads, &CoreBudget::unlimited())),
@@ -77,7 +77,7 @@ fn together(set: InstructionSet, threads: usize) -> Backend {
 }
 
 fn landmark_network(model: &str, set: Option<InstructionSet>) -> Network {
-    network_of(model, set.map(alone))
+    network_of(model, set.map(single_threaded))
 }
 
 fn network_of(model: &str, backend: Option<Backend>) -> Network {
@@ -86,24 +86,24 @@ fn network_of(model: &str, backend: Option<Backend>) -> Network {
     } else {
         FULL
     };
-    Network::prepare(model, onnx, [256, 256, 3], &["heatmaps"], backend).unwrap()
+    Network::load(model, onnx, [256, 256, 3], &["heatmaps"], backend).unwrap()
 }
 
 #[test]
 fn landmark_networks_agree_with_the_original() {
     let expected: serde_json::Value = serde_json::from_slice(&reference("landmarks.json")).unwrap();
     for model in ["pose_landmark_lite", "pose_landmark_full"] {
-        for way in ways() {
-            let mut network = landmark_network(model, way);
-            for picture in ["person", "hitter", "noise"] {
-                let input = pixels(picture, 256, |b| f32::from(b) / 255.0);
+        for set in backends() {
+            let mut network = landmark_network(model, set);
+            for image in ["person", "hitter", "noise"] {
+                let input = pixels(image, 256, |b| f32::from(b) / 255.0);
                 let outputs = run(&mut network, &input);
                 for (output, limit) in [
                     ("landmarks", 0.01),
                     ("pose_presence", 1e-4),
                     ("world_landmarks", 1e-4),
                 ] {
-                    let wanted: Vec<f32> = expected[picture][model][output]
+                    let wanted: Vec<f32> = expected[image][model][output]
                         .as_array()
                         .unwrap()
                         .iter()
@@ -111,10 +111,10 @@ fn landmark_networks_agree_with_the_original() {
                         .collect();
                     let difference =
                         largest_difference(outputs.get(output, wanted.len()).unwrap(), &wanted);
-                    println!("{model} {way:?} {picture} {output}: {difference:.1e}");
+                    println!("{model} {set:?} {image} {output}: {difference:.1e}");
                     assert!(
                         difference < limit,
-                        "{model} {way:?} {picture} {output}: {difference}"
+                        "{model} {set:?} {image} {output}: {difference}"
                     );
                 }
             }
@@ -124,59 +124,59 @@ fn landmark_networks_agree_with_the_original() {
 
 #[test]
 fn the_detection_network_agrees_with_the_original() {
-    for way in ways() {
-        let mut network = Network::prepare(
+    for set in backends() {
+        let mut network = Network::load(
             "pose_detection",
             DETECTION,
             [224, 224, 3],
             &[],
-            way.map(alone),
+            set.map(single_threaded),
         )
         .unwrap();
-        for picture in ["person", "hitter", "noise"] {
-            let expected: Vec<f32> = reference(&format!("{picture}_detection.f32"))
+        for image in ["person", "hitter", "noise"] {
+            let expected: Vec<f32> = reference(&format!("{image}_detection.f32"))
                 .chunks_exact(4)
                 .map(|b| f32::from_le_bytes(b.try_into().unwrap()))
                 .collect();
             let (boxes, scores) = expected.split_at(2254 * 12);
-            let input = pixels(picture, 224, |b| f32::from(b) / 127.5 - 1.0);
+            let input = pixels(image, 224, |b| f32::from(b) / 127.5 - 1.0);
             let outputs = run(&mut network, &input);
             let boxes = largest_difference(outputs.get("boxes", 2254 * 12).unwrap(), boxes);
             let scores = largest_difference(outputs.get("scores", 2254).unwrap(), scores);
-            println!("pose_detection {way:?} {picture}: boxes {boxes:.1e}, scores {scores:.1e}");
+            println!("pose_detection {set:?} {image}: boxes {boxes:.1e}, scores {scores:.1e}");
             assert!(
                 boxes < 0.01 && scores < 0.01,
-                "{way:?} {picture}: boxes {boxes}, scores {scores}"
+                "{set:?} {image}: boxes {boxes}, scores {scores}"
             );
         }
     }
 }
 
-/// All values of a map that is asked value by value.
+/// All values of a lazy map.
 fn map_of(outputs: &Outputs<'_>) -> Vec<f32> {
-    let cells = outputs.cells("heatmaps", [64, 64, 39]).unwrap();
+    let cells = outputs.map("heatmaps", [64, 64, 39]).unwrap();
     (0..64 * 64 * 39)
         .map(|i| cells.get(i / 39 / 64, i / 39 % 64, i % 39))
         .collect()
 }
 
 #[test]
-fn our_works_give_what_tracts_own_operators_give() {
-    // A thousandth of a pixel, of a logit, or of a metre.
+fn our_layers_compute_what_tracts_operators_compute() {
+    // A thousandth of a pixel, of a logit, or of a meter.
     const LIMIT: f32 = 1e-3;
     for model in ["pose_landmark_lite", "pose_landmark_full"] {
         let mut plain = landmark_network(model, None);
         for set in InstructionSet::available() {
             let mut network = landmark_network(model, Some(set));
-            for picture in ["person", "hitter", "noise"] {
-                let input = pixels(picture, 256, |b| f32::from(b) / 255.0);
+            for image in ["person", "hitter", "noise"] {
+                let input = pixels(image, 256, |b| f32::from(b) / 255.0);
                 let (plain, ours) = (run(&mut plain, &input), run(&mut network, &input));
                 for (output, len) in [("landmarks", 195), ("world_landmarks", 117)] {
                     let per_point = len / 39;
                     // On the hitter all of them; on the others what is read: not the depth in crop pixels, and not points 35
                     // to 38.
                     let counts = |i: usize| {
-                        picture == "hitter"
+                        image == "hitter"
                             || (i < 35 * per_point && (len != 195 || i % per_point != 2))
                     };
                     let read = |outputs: &Outputs<'_>| -> Vec<f32> {
@@ -187,30 +187,30 @@ fn our_works_give_what_tracts_own_operators_give() {
                             .collect()
                     };
                     let difference = largest_difference(&read(&ours), &read(&plain));
-                    println!("{model} {set:?} {picture} {output}: {difference:.1e}");
-                    assert!(difference < LIMIT, "{model} {set:?} {picture} {output}");
+                    println!("{model} {set:?} {image} {output}: {difference:.1e}");
+                    assert!(difference < LIMIT, "{model} {set:?} {image} {output}");
                 }
                 let difference = largest_difference(&map_of(&ours), &map_of(&plain));
-                println!("{model} {set:?} {picture} heatmaps: {difference:.1e}");
-                assert!(difference < LIMIT, "{model} {set:?} {picture} heatmaps");
+                println!("{model} {set:?} {image} heatmaps: {difference:.1e}");
+                assert!(difference < LIMIT, "{model} {set:?} {image} heatmaps");
             }
         }
     }
     let detection = |set: Option<_>| {
-        Network::prepare(
+        Network::load(
             "pose_detection",
             DETECTION,
             [224, 224, 3],
             &[],
-            set.map(alone),
+            set.map(single_threaded),
         )
         .unwrap()
     };
     let mut plain = detection(None);
     for set in InstructionSet::available() {
         let mut network = detection(Some(set));
-        for picture in ["person", "hitter", "noise"] {
-            let input = pixels(picture, 224, |b| f32::from(b) / 127.5 - 1.0);
+        for image in ["person", "hitter", "noise"] {
+            let input = pixels(image, 224, |b| f32::from(b) / 127.5 - 1.0);
             let (plain, ours) = (run(&mut plain, &input), run(&mut network, &input));
             // Boxes are read where there may be somebody.
             let scores = plain.get("scores", 2254).unwrap();
@@ -228,10 +228,10 @@ fn our_works_give_what_tracts_own_operators_give() {
             };
             let ours = ours.get("scores", 2254).unwrap();
             let scores = largest_difference(&chance(ours), &chance(scores));
-            println!("pose_detection {set:?} {picture}: boxes {boxes:.1e}, scores {scores:.1e}");
+            println!("pose_detection {set:?} {image}: boxes {boxes:.1e}, scores {scores:.1e}");
             assert!(
                 boxes < LIMIT && scores < LIMIT,
-                "pose_detection {set:?} {picture}"
+                "pose_detection {set:?} {image}"
             );
         }
     }
@@ -239,16 +239,16 @@ fn our_works_give_what_tracts_own_operators_give() {
 
 #[test]
 fn threads_change_no_digit() {
-    let pictures =
+    let images =
         ["person", "hitter", "noise"].map(|name| pixels(name, 256, |b| f32::from(b) / 255.0));
     for model in ["pose_landmark_lite", "pose_landmark_full"] {
         for set in InstructionSet::available() {
             let mut one = landmark_network(model, Some(set));
             for threads in [2, 3] {
-                let mut many = network_of(model, Some(together(set, threads)));
+                let mut many = network_of(model, Some(multi_threaded(set, threads)));
                 // Which thread does what differs from run to run.
-                for picture in pictures.iter().chain(&pictures) {
-                    let (one, many) = (run(&mut one, picture), run(&mut many, picture));
+                for image in images.iter().chain(&images) {
+                    let (one, many) = (run(&mut one, image), run(&mut many, image));
                     for output in ["landmarks", "pose_presence", "world_landmarks", "heatmaps"] {
                         let values =
                             |outputs: &Outputs<'_>| outputs.find(output).unwrap().1.to_vec();
@@ -264,19 +264,19 @@ fn threads_change_no_digit() {
 }
 
 #[test]
-fn the_plans_of_the_shipped_networks_can_be_followed() {
+fn the_plans_of_the_shipped_networks_compute_every_map_rightly() {
     for (name, onnx, side) in NETWORKS {
         for set in InstructionSet::available() {
             for threads in [1, 2, 4] {
-                let backend = Some(together(set, threads));
+                let backend = Some(multi_threaded(set, threads));
                 let network =
-                    Network::prepare(name, onnx, [side, side, 3], &["heatmaps"], backend).unwrap();
+                    Network::load(name, onnx, [side, side, 3], &["heatmaps"], backend).unwrap();
                 let nodes = network.state.model().nodes();
-                for chain in nodes
+                for fused in nodes
                     .iter()
                     .filter_map(|node| node.op_as::<crate::fused::FusedGraph>())
                 {
-                    chain.follow_plan();
+                    fused.verify_plan().unwrap();
                 }
             }
         }
@@ -287,7 +287,7 @@ fn the_plans_of_the_shipped_networks_can_be_followed() {
 fn a_second_run_knows_nothing_of_the_first() {
     for set in InstructionSet::available() {
         let [hitter, noise] =
-            ["hitter", "noise"].map(|picture| pixels(picture, 256, |b| f32::from(b) / 255.0));
+            ["hitter", "noise"].map(|image| pixels(image, 256, |b| f32::from(b) / 255.0));
         let mut network = landmark_network("pose_landmark_lite", Some(set));
         let landmarks = |outputs: Outputs<'_>| outputs.get("landmarks", 195).unwrap().to_vec();
         let first = landmarks(run(&mut network, &hitter));
@@ -297,20 +297,20 @@ fn a_second_run_knows_nothing_of_the_first() {
 }
 
 #[test]
-fn outputs_that_are_let_go_of_are_used_again() {
-    let picture = pixels("hitter", 256, |b| f32::from(b) / 255.0);
+fn outputs_that_are_dropped_are_reused() {
+    let image = pixels("hitter", 256, |b| f32::from(b) / 255.0);
     let mut network = landmark_network("pose_landmark_lite", Some(InstructionSet::available()[0]));
-    let mut place = || {
-        let outputs = run(&mut network, &picture);
+    let mut address = || {
+        let outputs = run(&mut network, &image);
         outputs.find("heatmaps").unwrap().1.as_ptr()
     };
-    assert_eq!(place(), place());
+    assert_eq!(address(), address());
 }
 
 #[test]
 fn outputs_that_are_kept_are_not_overwritten() {
     let [hitter, noise] =
-        ["hitter", "noise"].map(|picture| pixels(picture, 256, |b| f32::from(b) / 255.0));
+        ["hitter", "noise"].map(|image| pixels(image, 256, |b| f32::from(b) / 255.0));
     let mut network = Network::from_bytes(
         "lite",
         LITE,
@@ -328,7 +328,7 @@ fn outputs_that_are_kept_are_not_overwritten() {
 }
 
 #[test]
-fn every_convolution_of_the_shipped_networks_runs_in_a_chain() {
+fn every_convolution_of_the_shipped_networks_runs_in_a_fused_graph() {
     for (name, onnx, side) in NETWORKS {
         let mut bytes = onnx;
         let model = tract_onnx::onnx().model_for_read(&mut bytes).unwrap();
@@ -351,29 +351,30 @@ fn every_convolution_of_the_shipped_networks_runs_in_a_chain() {
         );
         for set in InstructionSet::available() {
             let network =
-                Network::prepare(name, onnx, [side, side, 3], &[], Some(alone(set))).unwrap();
+                Network::load(name, onnx, [side, side, 3], &[], Some(single_threaded(set)))
+                    .unwrap();
             let model = network.state.model();
-            let chains: Vec<_> = model
+            let fused_graphs: Vec<_> = model
                 .nodes()
                 .iter()
                 .filter_map(|node| node.op_as::<crate::fused::FusedGraph>())
                 .collect();
-            let works = |wanted: fn(&crate::layer::Layer) -> bool| {
-                let all = chains.iter().flat_map(|chain| chain.works());
+            let layers = |wanted: fn(&crate::layer::Layer) -> bool| {
+                let all = fused_graphs.iter().flat_map(|fused| fused.layers());
                 all.filter(|layer| wanted(layer)).count()
             };
             assert_eq!(
-                works(|layer| matches!(layer, crate::layer::Layer::Convolution(_))),
+                layers(|layer| matches!(layer, crate::layer::Layer::Convolution(_))),
                 convolutions,
                 "{name}"
             );
             assert_eq!(
-                works(|layer| matches!(layer, crate::layer::Layer::Upsample(_))),
+                layers(|layer| matches!(layer, crate::layer::Layer::Upsample(_))),
                 if side == 224 { 2 } else { 3 },
                 "{name}"
             );
             if side == 256 {
-                assert_eq!(chains.len(), 1, "{name} falls into pieces");
+                assert_eq!(fused_graphs.len(), 1, "{name} is not one fused graph");
             }
             for left in ["Conv", "DepthWiseConv", "OptMatMul", "Resize"] {
                 assert_eq!(count(model, left), 0, "{name} still has {left}");
@@ -392,7 +393,7 @@ fn a_network_can_move_to_its_thread() {
 fn mistakes_are_named() {
     let pool = Arc::new(WorkerPool::new(1, &CoreBudget::unlimited()));
     let Err(error) = Network::from_bytes("broken", b"not a network", [4, 4, 3], &[], &pool) else {
-        panic!("rubbish was loaded");
+        panic!("a broken file was loaded");
     };
     assert!(
         error
@@ -404,8 +405,8 @@ fn mistakes_are_named() {
         Network::from_bytes("lite", LITE, [256, 256, 3], &["heatmaps"], &pool).unwrap();
     let outputs = run(&mut network, &vec![0.0; 3 * 256 * 256]);
     assert!(outputs.get("landmarks", 195).is_ok());
-    assert!(outputs.cells("heatmaps", [64, 64, 39]).is_ok());
-    assert!(outputs.cells("heatmaps", [64, 64, 38]).is_err());
+    assert!(outputs.map("heatmaps", [64, 64, 39]).is_ok());
+    assert!(outputs.map("heatmaps", [64, 64, 38]).is_err());
     assert!(outputs.get("heatmaps", 64 * 64 * 39).is_err());
     for (output, len) in [("landmarks", 194), ("elbows", 195)] {
         let error = outputs.get(output, len).unwrap_err().to_string();
