@@ -2,7 +2,7 @@
 
 use cagehand::sound::CueLibrary;
 
-use super::program::{Place, json_lines, recording};
+use super::program::{Place, json_lines, replayed};
 use super::truth::Truth;
 
 /// How like two stretches of sound are, -1 to 1.
@@ -15,10 +15,11 @@ fn likeness(a: &[f32], b: &[f32]) -> f64 {
 #[test]
 fn each_swing_is_followed_by_its_cue_within_400_ms_of_the_finish() {
     let place = Place::new();
+    let run = replayed("left_60fps_faults", "full", 168);
     let (log, wav) = (place.path("reps.jsonl"), place.path("heard.wav"));
     place.run_well(&[
         "replay",
-        &recording("left_60fps_faults"),
+        run.get().unwrap().track(),
         "--height-cm",
         "168",
         "--pace",

@@ -1,7 +1,7 @@
 //! The page in a real browser: the hitter in the cage.
 
 use super::browser::{Browser, Served, block_on};
-use super::program::{Place, recording};
+use super::program::{Place, recording, replayed};
 
 #[test]
 fn the_cage_screen_shows_each_rep_as_it_ends_and_a_hitter_steps_in_with_two_taps() {
@@ -79,12 +79,15 @@ fn the_cage_screen_shows_each_rep_as_it_ends_and_a_hitter_steps_in_with_two_taps
 fn filled(place: &Place) {
     std::fs::write(
         place.path("kit.toml"),
-        "[hitter]\nname = \"Kit\"\nheight_cm = 168\n[pose]\nmodel = \"lite\"\n",
+        "[hitter]\nname = \"Kit\"\nheight_cm = 168\n",
     )
     .unwrap();
     place.run_well(&[
         "replay",
-        &recording("left_60fps_faults"),
+        replayed("left_60fps_faults", "lite", 168)
+            .get()
+            .unwrap()
+            .track(),
         "--pace",
         "fast",
         "--settings",

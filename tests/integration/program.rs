@@ -1,7 +1,9 @@
 //! Runs the built program in a folder of its own.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
+use std::sync::{Arc, Mutex, OnceLock};
 
 use serde_json::Value;
 use tempfile::TempDir;
@@ -70,4 +72,61 @@ pub(crate) fn json_lines(path: &Path) -> Vec<Value> {
     text.lines()
         .map(|line| serde_json::from_str(line).unwrap())
         .collect()
+}
+
+/// What one run of the program made of a bundled recording.
+pub(crate) struct Replayed {
+    /// The rep log.
+    pub(crate) reps: Vec<Value>,
+    /// The pose track: whoever asks for more than reps replays this, and no pose is worked out again.
+    pub(crate) track: PathBuf,
+}
+
+impl Replayed {
+    /// The track as an argument.
+    pub(crate) fn track(&self) -> &str {
+        self.track.to_str().unwrap()
+    }
+}
+
+type Runs = BTreeMap<(String, String), Arc<OnceLock<Replayed>>>;
+
+/// A bundled recording after its one run under this model; the first test that asks makes it.
+pub(crate) fn replayed(name: &str, model: &str, height_cm: u32) -> Arc<OnceLock<Replayed>> {
+    static RUNS: Mutex<Runs> = Mutex::new(BTreeMap::new());
+    let run = Arc::clone(
+        RUNS.lock()
+            .unwrap()
+            .entry((name.to_owned(), model.to_owned()))
+            .or_default(),
+    );
+    run.get_or_init(|| {
+        let place = Place::new();
+        let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("poses");
+        std::fs::create_dir_all(&folder).unwrap();
+        let track = folder.join(format!("{name}.{model}.track.jsonl"));
+        let made = place.path("made.track.jsonl");
+        let log = place.path("reps.jsonl");
+        place.run_well(&[
+            "replay",
+            &recording(name),
+            "--reps",
+            log.to_str().unwrap(),
+            "--track",
+            made.to_str().unwrap(),
+            "--height-cm",
+            &height_cm.to_string(),
+            "--pace",
+            "fast",
+            "--model",
+            model,
+            "--no-journal",
+        ]);
+        std::fs::copy(&made, &track).unwrap();
+        Replayed {
+            reps: json_lines(&log),
+            track,
+        }
+    });
+    run
 }

@@ -2,56 +2,21 @@
 //!
 //! The recordings are rendered, so their truth is the renderer's; bounds are those promised in `docs/accuracy.md`.
 
-use std::collections::BTreeMap;
-use std::sync::{Arc, Mutex, OnceLock};
+use std::sync::{Arc, OnceLock};
 
-use serde_json::Value;
-
-use super::program::{Place, json_lines, recording};
+use super::program::{self, Replayed};
 use super::truth::{Errors, Truth};
 
-/// One rep log, made when it is first asked for.
-type Log = Arc<OnceLock<Vec<Value>>>;
-
-/// Rep logs by clip and model: each recording runs through the program once, whatever the tests ask of it.
-static LOGS: Mutex<BTreeMap<(String, String), Log>> = Mutex::new(BTreeMap::new());
-
-fn log_of(name: &str, model: &str) -> Log {
-    let cell = Arc::clone(
-        LOGS.lock()
-            .unwrap()
-            .entry((name.to_owned(), model.to_owned()))
-            .or_default(),
-    );
-    cell.get_or_init(|| {
-        let place = Place::new();
-        let (log, height) = (
-            place.path("reps.jsonl"),
-            Truth::of(name).height_cm().to_string(),
-        );
-        place.run_well(&[
-            "replay",
-            &recording(name),
-            "--reps",
-            log.to_str().unwrap(),
-            "--height-cm",
-            &height,
-            "--pace",
-            "fast",
-            "--model",
-            model,
-        ]);
-        json_lines(&log)
-    });
-    cell
+fn replay(name: &str, model: &str) -> Arc<OnceLock<Replayed>> {
+    program::replayed(name, model, Truth::of(name).height_cm())
 }
 
 fn replayed(names: &[&str], model: &str) -> Errors {
     let mut errors = Errors::default();
     for name in names {
         let truth = Truth::of(name);
-        let log = log_of(name, model);
-        let reps = log.get().unwrap();
+        let run = replay(name, model);
+        let reps = &run.get().unwrap().reps;
         assert!(
             reps.iter().all(|r| r["bats"] == truth.bats()),
             "{name}: the side was not found"
@@ -179,7 +144,7 @@ fn the_lite_model_finds_the_same_swings() {
     hold(&errors, "lift_off", 40.0, 80.0);
     hold_load(&errors);
     // It makes trunks too upright: no rep is judged by that.
-    for rep in log_of("left_60fps_faults", "lite").get().unwrap() {
+    for rep in &replay("left_60fps_faults", "lite").get().unwrap().reps {
         let hinge = &rep["measures"]["trunk_hinge_deg"];
         assert!(
             hinge["value"].is_null() && hinge["why"].is_string(),
