@@ -20,7 +20,7 @@ pub struct CaptureClock {
 
 impl CaptureClock {
     /// A clock that showed `at_anchor` at the instant `anchor` and runs in real time.
-    pub fn anchored(anchor: Instant, at_anchor: CaptureTime) -> Self {
+    pub(crate) fn anchored(anchor: Instant, at_anchor: CaptureTime) -> Self {
         Self {
             anchor,
             at_anchor,
@@ -30,23 +30,23 @@ impl CaptureClock {
 
     /// The same clock, `rate` times as fast; it must be above zero.
     #[must_use]
-    pub fn at_rate(self, rate: f64) -> Self {
+    pub(crate) fn at_rate(self, rate: f64) -> Self {
         Self { rate, ..self }
     }
 
     /// The real time in which this clock advances by `ahead`; zero where `ahead` is negative.
-    pub fn real_time_for(&self, ahead: CaptureTime) -> Duration {
+    pub(crate) fn real_time_for(&self, ahead: CaptureTime) -> Duration {
         Duration::try_from_secs_f64(ahead.secs() / self.rate).unwrap_or(Duration::ZERO)
     }
 
     /// The clock of live cameras: monotonic, the same for every camera of this process, and not
     /// reset when a camera is opened again.
-    pub fn monotonic() -> Self {
+    pub(crate) fn monotonic() -> Self {
         Self::anchored(Instant::now(), monotonic_now())
     }
 
     /// The capture time at `instant`.
-    pub fn at(&self, instant: Instant) -> CaptureTime {
+    pub(crate) fn at(&self, instant: Instant) -> CaptureTime {
         let nanos = match instant.checked_duration_since(self.anchor) {
             Some(after) => saturating_nanos(after),
             None => -saturating_nanos(self.anchor.duration_since(instant)),
@@ -61,7 +61,7 @@ impl CaptureClock {
     }
 
     /// The capture time now.
-    pub fn now(&self) -> CaptureTime {
+    pub(crate) fn now(&self) -> CaptureTime {
         self.at(Instant::now())
     }
 }

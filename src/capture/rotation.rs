@@ -2,7 +2,7 @@
 
 /// How far a stored picture must be rotated, clockwise, to be upright.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Rotation {
+pub(crate) enum Rotation {
     /// Stored upright.
     #[default]
     None,
@@ -15,18 +15,8 @@ pub enum Rotation {
 }
 
 impl Rotation {
-    /// Clockwise degrees: 0, 90, 180 or 270.
-    pub fn clockwise_deg(self) -> u32 {
-        match self {
-            Self::None => 0,
-            Self::Clockwise90 => 90,
-            Self::Half => 180,
-            Self::Clockwise270 => 270,
-        }
-    }
-
     /// The nearest quarter turn to a clockwise angle in degrees.
-    pub fn from_clockwise_deg(deg: f64) -> Self {
+    pub(crate) fn from_clockwise_deg(deg: f64) -> Self {
         match (deg / 90.0).round().rem_euclid(4.0) as u32 {
             1 => Self::Clockwise90,
             2 => Self::Half,
@@ -36,7 +26,7 @@ impl Rotation {
     }
 
     /// Width and height in pixels after the rotation.
-    pub fn rotated_size(self, width: usize, height: usize) -> (usize, usize) {
+    pub(crate) fn rotated_size(self, width: usize, height: usize) -> (usize, usize) {
         match self {
             Self::None | Self::Half => (width, height),
             Self::Clockwise90 | Self::Clockwise270 => (height, width),
@@ -198,20 +188,17 @@ mod tests {
 
     #[test]
     fn angles_round_to_the_nearest_quarter() {
+        use Rotation::{Clockwise90, Clockwise270, Half, None};
         for (deg, expected) in [
-            (0.0, 0),
-            (89.0, 90),
-            (-90.0, 270),
-            (180.0, 180),
-            (-180.0, 180),
-            (450.0, 90),
-            (44.0, 0),
+            (0.0, None),
+            (89.0, Clockwise90),
+            (-90.0, Clockwise270),
+            (180.0, Half),
+            (-180.0, Half),
+            (450.0, Clockwise90),
+            (44.0, None),
         ] {
-            assert_eq!(
-                Rotation::from_clockwise_deg(deg).clockwise_deg(),
-                expected,
-                "{deg}"
-            );
+            assert_eq!(Rotation::from_clockwise_deg(deg), expected, "{deg}");
         }
     }
 }

@@ -42,7 +42,7 @@ const FRAME_TIMEOUT: Duration = Duration::from_millis(500);
 const FIRST_FRAME_TIMEOUT: Duration = Duration::from_secs(2);
 
 /// A camera that is plugged in.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug)]
 pub(crate) struct CameraInfo {
     /// The name the camera reports.
     pub name: String,

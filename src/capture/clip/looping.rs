@@ -40,7 +40,7 @@ impl LoopState {
 impl ClipSource {
     /// Plays the clip this many times in a row; numbers and timestamps continue from one run to the next.
     #[must_use]
-    pub fn looped(mut self, times: NonZeroU32) -> Self {
+    pub(crate) fn looped(mut self, times: NonZeroU32) -> Self {
         self.looping.runs_left = times.get() - 1;
         self
     }

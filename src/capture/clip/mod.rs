@@ -28,27 +28,19 @@ use self::file_type::FileType;
 use self::h264::H264Reader;
 use self::looping::LoopState;
 use self::mp4::{Mp4Error, VideoTrack};
-use super::{CaptureError, Frame, Rotation};
+use super::{CaptureError, Frame};
 use crate::picture_size::PictureSize;
 use crate::time::CaptureTime;
 
 /// What is known of a clip once it is open.
-#[derive(Clone, Debug, PartialEq)]
-pub struct ClipInfo {
+#[derive(Clone, Debug)]
+pub(crate) struct ClipInfo {
     /// Size of its frames, after rotation.
     pub size: PictureSize,
     /// Frames per second, from the timestamps; zero where unknown.
     pub fps: f64,
-    /// How many frames the file says it shows; `None` where it does not say.
-    pub frame_count: Option<u64>,
-    /// From the first frame to the end of the last, in seconds; zero where unknown.
-    pub duration_secs: f64,
     /// The codec, in the words people use.
     pub codec: String,
-    /// How the stored pictures are rotated to be upright.
-    pub rotation: Rotation,
-    /// True for the decoder inside this program, false for the ffmpeg program.
-    pub built_in: bool,
 }
 
 /// A clip being read, first frame first.
@@ -140,11 +132,7 @@ impl ClipSource {
         let mut info = ClipInfo {
             size: PictureSize::default(),
             fps: frame_rate::nominal_fps(&track.timestamps),
-            frame_count: Some(track.shown_count),
-            duration_secs: span_secs(&track.timestamps) + track.last_frame_secs,
             codec,
-            rotation: track.rotation,
-            built_in: true,
         };
         let file = File::open(path).map_err(|source| unreadable(path, source))?;
         let mut reader = H264Reader::new(file, track, config, color);
@@ -201,18 +189,18 @@ impl ClipSource {
     }
 
     /// What is known of the clip.
-    pub fn info(&self) -> &ClipInfo {
+    pub(crate) fn info(&self) -> &ClipInfo {
         &self.info
     }
 
     /// The file.
-    pub fn path(&self) -> &Path {
+    pub(crate) fn path(&self) -> &Path {
         &self.path
     }
 
     /// While `true`, frames that no other one refers to are skipped where that saves decoding them: for a caller that is
     /// late. Their numbers are left out.
-    pub fn skip_disposable(&mut self, skip: bool) {
+    pub(crate) fn skip_disposable(&mut self, skip: bool) {
         if let Reader::BuiltIn(reader) = &mut self.reader {
             reader.skip_disposable(skip);
         }
@@ -361,13 +349,6 @@ fn unreadable(path: &Path, source: std::io::Error) -> CaptureError {
             path: path.into(),
             source,
         },
-    }
-}
-
-fn span_secs(timestamps: &[CaptureTime]) -> f64 {
-    match (timestamps.first(), timestamps.last()) {
-        (Some(first), Some(last)) => last.secs_since(*first),
-        _ => 0.0,
     }
 }
 

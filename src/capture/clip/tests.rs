@@ -1,6 +1,6 @@
 //! The clip source against small clips made with ffmpeg; `tests/data/clips/README.md` says how.
 //!
-//! Expected timestamps, counts and rotations are what `ffprobe` 5.1 (Debian 12) prints for the file.
+//! Expected timestamps and counts are what `ffprobe` 5.1 (Debian 12) prints for the file.
 
 use super::*;
 use std::io::Write;
@@ -99,17 +99,9 @@ fn timestamps_sizes_and_counts_are_those_that_ffprobe_prints() {
         let info = clip.info().clone();
         let frames = all_frames(&mut clip);
         assert_eq!(micros(&frames), stamps, "{name}");
-        assert_eq!(
-            (info.size, info.frame_count),
-            (size(width, height), Some(stamps.len() as u64)),
-            "{name}"
-        );
+        assert_eq!(info.size, size(width, height), "{name}");
         assert!((info.fps - fps).abs() < 0.01, "{name}: {} fps", info.fps);
-        assert!(
-            info.codec.starts_with("H.264") && info.built_in,
-            "{name}: {}",
-            info.codec
-        );
+        assert!(info.codec.starts_with("H.264"), "{name}: {}", info.codec);
         assert!(
             frames
                 .iter()
@@ -122,19 +114,6 @@ fn timestamps_sizes_and_counts_are_those_that_ffprobe_prints() {
 }
 
 #[test]
-fn the_duration_reaches_to_the_end_of_the_last_frame() {
-    // ffprobe -show_entries stream=duration
-    for (name, secs) in [("h264_b_frames.mp4", 2.0), ("h264_turn_90.mp4", 0.2)] {
-        let clip = ClipSource::open(&clip_path(name)).unwrap();
-        assert!(
-            (clip.info().duration_secs - secs).abs() < 1e-6,
-            "{name}: {}",
-            clip.info().duration_secs
-        );
-    }
-}
-
-#[test]
 fn rotated_clips_are_upright() {
     // Before it is rotated, the picture is gray with a red top left corner. The clockwise angle is
     // the negative of the `rotation` that ffprobe prints.
@@ -143,7 +122,6 @@ fn rotated_clips_are_upright() {
         let mut clip =
             ClipSource::open_with(&clip_path(&format!("h264_turn_{turn}.mp4")), no_programs())
                 .unwrap();
-        assert_eq!(clip.info().rotation.clockwise_deg(), turn);
         let mut frame = Frame::default();
         assert!(clip.next_frame(&mut frame).unwrap());
         let corners = [
@@ -269,7 +247,6 @@ fn a_file_that_ends_early_gives_what_it_holds_and_says_so() {
     let whole = std::fs::read(clip_path("h264_b_frames.mp4")).unwrap();
     let (_folder, path) = written("short.mp4", &whole[..whole.len() * 3 / 4]);
     let mut clip = ClipSource::open_with(&path, no_programs()).unwrap();
-    assert_eq!(clip.info().frame_count, Some(60));
     let frames = all_frames(&mut clip);
     assert!((20..60).contains(&frames.len()), "{} frames", frames.len());
     let clean = all_frames(&mut ClipSource::open(&clip_path("h264_b_frames.mp4")).unwrap());
@@ -364,11 +341,7 @@ fn through_ffmpeg_other_codecs_give_frames_with_their_own_timestamps() {
     ] {
         let mut clip = ClipSource::open(&clip_path(name)).unwrap();
         let info = clip.info().clone();
-        assert_eq!(
-            (info.size, info.frame_count, info.built_in),
-            (size(64, 48), Some(10), false),
-            "{name}"
-        );
+        assert_eq!(info.size, size(64, 48), "{name}");
         assert!(info.codec.starts_with(codec), "{name}: {}", info.codec);
         assert!((info.fps - 25.0).abs() < 0.01, "{name}: {}", info.fps);
         assert_eq!(micros(&all_frames(&mut clip)), steady(10, 25.0), "{name}");

@@ -80,11 +80,7 @@ impl FfmpegReader {
         let info = ClipInfo {
             size: first.size(),
             fps: probe.fps,
-            frame_count: probe.frame_count,
-            duration_secs: probe.duration_secs,
             codec: probe.codec,
-            rotation: probe.rotation,
-            built_in: false,
         };
         Ok(OpenedClip {
             info,

@@ -7,7 +7,7 @@ use serde::Deserialize;
 
 use super::super::frame_rate::nominal_fps;
 use super::programs::{Programs, failed, file_argument, not_started};
-use crate::capture::{CaptureError, Rotation};
+use crate::capture::CaptureError;
 use crate::time::CaptureTime;
 
 /// Packets read to find the frame rate; enough for some seconds of any clip.
@@ -20,9 +20,6 @@ pub(super) struct Probe {
     /// Zero where unknown.
     pub fps: f64,
     pub frame_count: Option<u64>,
-    /// Zero where unknown.
-    pub duration_secs: f64,
-    pub rotation: Rotation,
     pub interlaced: bool,
 }
 
@@ -49,29 +46,11 @@ struct Stream {
     field_order: Option<String>,
     avg_frame_rate: Option<String>,
     nb_frames: Option<String>,
-    duration: Option<String>,
-    #[serde(default)]
-    side_data_list: Vec<SideData>,
-    #[serde(default)]
-    tags: Tags,
-}
-
-#[derive(Deserialize)]
-struct SideData {
-    /// Degrees, counterclockwise.
-    rotation: Option<f64>,
-}
-
-#[derive(Default, Deserialize)]
-struct Tags {
-    /// Degrees, clockwise; older versions of ffprobe have this instead.
-    rotate: Option<String>,
 }
 
 #[derive(Deserialize)]
 struct Format {
     format_name: Option<String>,
-    duration: Option<String>,
 }
 
 /// `codec` is for the message if the program is missing.
@@ -83,8 +62,8 @@ pub(super) fn probe(
     let output = Command::new(&programs.ffprobe)
         .args(["-v", "error", "-select_streams", "V:0", "-read_intervals", PACKETS_READ, "-show_entries"])
         .arg(
-            "packet=pts_time,dts_time:stream=codec_name,profile,pix_fmt,field_order,avg_frame_rate,nb_frames,duration:\
-             stream_side_data=rotation:stream_tags=rotate:format=format_name,duration",
+            "packet=pts_time,dts_time:stream=codec_name,profile,pix_fmt,field_order,avg_frame_rate,nb_frames:\
+             format=format_name",
         )
         .args(["-of", "json"])
         .arg(file_argument(path))
@@ -158,16 +137,6 @@ fn interpret(path: &Path, answer: Answer) -> Result<Probe, CaptureError> {
             .unwrap_or(0.0),
         fps => fps,
     };
-    let duration_secs = secs(&stream.duration)
-        .or_else(|| secs(&answer.format.and_then(|format| format.duration)))
-        .unwrap_or(0.0);
-    let clockwise_deg = stream
-        .side_data_list
-        .iter()
-        .find_map(|side| side.rotation)
-        .map(|counterclockwise| -counterclockwise)
-        .or_else(|| stream.tags.rotate.as_ref()?.parse().ok())
-        .unwrap_or(0.0);
     Ok(Probe {
         codec: codec_name(&stream),
         fps,
@@ -176,8 +145,6 @@ fn interpret(path: &Path, answer: Answer) -> Result<Probe, CaptureError> {
             .as_ref()
             .and_then(|count| count.parse().ok())
             .filter(|count| *count > 0),
-        duration_secs,
-        rotation: Rotation::from_clockwise_deg(clockwise_deg),
         interlaced: matches!(
             stream.field_order.as_deref(),
             Some("tt" | "bb" | "tb" | "bt")
@@ -236,11 +203,7 @@ mod tests {
         .unwrap();
         assert_eq!(probe.codec, "HEVC (Main 10, yuv420p10le)");
         assert!((probe.fps - 30.0).abs() < 0.01, "{}", probe.fps);
-        assert_eq!(
-            (probe.frame_count, probe.rotation, probe.interlaced),
-            (Some(3), Rotation::Clockwise90, false)
-        );
-        assert_eq!(probe.duration_secs, 0.1);
+        assert_eq!((probe.frame_count, probe.interlaced), (Some(3), false));
     }
 
     #[test]

@@ -55,12 +55,8 @@ pub(super) struct VideoTrack {
     pub unusual: Option<&'static str>,
     /// In decoding order; only those whose bytes are in the file.
     pub samples: Vec<Sample>,
-    /// How many frames are shown, those that are cut off included.
-    pub shown_count: u64,
     /// When the frames in `samples` are shown, in rising order.
     pub timestamps: Vec<CaptureTime>,
-    /// How long the last frame is shown, in seconds.
-    pub last_frame_secs: f64,
     /// For the user, where the file ends before its frames do.
     pub cut_short: Option<String>,
 }
@@ -83,8 +79,6 @@ pub(super) struct Sample {
     pub size: usize,
     /// When it is shown, before edits, in ticks; for sorting only.
     pub order: i64,
-    /// In ticks.
-    pub duration_ticks: u64,
     /// The file says that decoding can start here.
     pub sync: bool,
     /// `None` where the edit list leaves the frame out; it must still be decoded.
@@ -144,14 +138,6 @@ fn video_track(mp4: &Mp4, file_len: u64, cut_short: bool) -> Result<VideoTrack, 
 
     let mut samples = timeline::samples(mp4, track, trak);
     let total = samples.len();
-    let shown_count = samples
-        .iter()
-        .filter(|sample| sample.shown.is_some())
-        .count() as u64;
-    let last_ticks = samples
-        .iter()
-        .max_by_key(|sample| sample.order)
-        .map_or(0, |sample| sample.duration_ticks);
     samples.retain(|sample| {
         sample
             .offset
@@ -171,9 +157,7 @@ fn video_track(mp4: &Mp4, file_len: u64, cut_short: bool) -> Result<VideoTrack, 
         unusual,
         cut_short: cut_short_note(total - samples.len(), total, cut_short),
         samples,
-        shown_count,
         timestamps,
-        last_frame_secs: last_ticks as f64 / track.timescale as f64,
     })
 }
 

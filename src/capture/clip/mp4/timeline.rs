@@ -35,7 +35,6 @@ pub(super) fn samples(mp4: &Mp4, track: &Track, trak: &TrakBox) -> Vec<Sample> {
                 offset: sample.offset,
                 size: usize::try_from(sample.size).unwrap_or(usize::MAX),
                 order,
-                duration_ticks: sample.duration,
                 sync: sample.is_sync,
                 shown,
             }
