@@ -18,7 +18,7 @@ const KEPT: usize = 5400;
 
 /// The figures. All counts are since the start.
 #[derive(Debug, Default)]
-pub struct Health {
+pub(crate) struct Health {
     /// Frames that the source gave.
     pub frames: AtomicU64,
     /// Frames that the pose stage never saw, because a newer one had come.
@@ -53,7 +53,7 @@ pub struct Health {
 
 /// Counts of what was found in a run.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct RunCounts {
+pub(crate) struct RunCounts {
     /// Swings.
     pub swings: u32,
     /// Takes.
@@ -66,16 +66,16 @@ pub struct RunCounts {
 
 /// A window of durations.
 #[derive(Debug, Default)]
-pub struct DurationWindow(Mutex<VecDeque<f32>>);
+pub(crate) struct DurationWindow(Mutex<VecDeque<f32>>);
 
 impl DurationWindow {
     /// Adds one.
-    pub fn add(&self, duration: Duration) {
+    pub(crate) fn add(&self, duration: Duration) {
         self.add_ms(duration.as_secs_f64() * 1e3);
     }
 
     /// Adds one in milliseconds.
-    pub fn add_ms(&self, ms: f64) {
+    pub(crate) fn add_ms(&self, ms: f64) {
         let mut times = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         if times.len() == KEPT {
             times.pop_front();
@@ -84,13 +84,13 @@ impl DurationWindow {
     }
 
     /// Median, 95 % and 99 % in milliseconds; `None` while there is none.
-    pub fn quantiles_ms(&self) -> Option<[f64; 3]> {
+    pub(crate) fn quantiles_ms(&self) -> Option<[f64; 3]> {
         let [p50, p95, p99] = [0.5, 0.95, 0.99].map(|q| self.quantile_ms(q));
         Some([p50?, p95?, p99?])
     }
 
     /// The duration in milliseconds below which the share `q` lies; `None` while there is none.
-    pub fn quantile_ms(&self, q: f64) -> Option<f64> {
+    pub(crate) fn quantile_ms(&self, q: f64) -> Option<f64> {
         let times: Vec<f64> = self
             .0
             .lock()
@@ -149,17 +149,17 @@ impl Health {
     }
 
     /// Which pose model is in use and why; `None` before it is chosen.
-    pub fn model(&self) -> Option<ModelReason> {
+    pub(crate) fn model(&self) -> Option<ModelReason> {
         *self.model.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Keeps which pose model is in use, and why.
-    pub fn set_model(&self, reason: ModelReason) {
+    pub(crate) fn set_model(&self, reason: ModelReason) {
         *self.model.lock().unwrap_or_else(PoisonError::into_inner) = Some(reason);
     }
 
     /// One line for the terminal and the log.
-    pub fn summary(&self) -> String {
+    pub(crate) fn summary(&self) -> String {
         let count = |a: &AtomicU64| a.load(Ordering::Relaxed);
         let (frames, dropped) = (count(&self.frames), count(&self.dropped));
         let share = 100.0 * dropped as f64 / frames.max(1) as f64;

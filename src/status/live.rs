@@ -15,7 +15,7 @@ use crate::text_enum::Recorded;
 
 /// A rep as the screen shows it.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct LiveRep {
+pub(crate) struct LiveRep {
     /// Its number in the session.
     pub number: u32,
     /// `swing` or `take`.
@@ -34,7 +34,7 @@ pub struct LiveRep {
 
 /// The hitter as points in the picture.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct LiveFigure {
+pub(crate) struct LiveFigure {
     /// Size of the picture, pixels.
     pub width: u32,
     /// Size of the picture, pixels.
@@ -45,7 +45,7 @@ pub struct LiveFigure {
 
 /// What goes on now.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Live {
+pub(crate) struct Live {
     /// Who hits, where they have a name.
     pub hitter: Option<String>,
     /// The plan in force.
@@ -105,7 +105,7 @@ impl Default for Live {
 
 /// The newest [`Live`], for any number of screens.
 #[derive(Debug, Default)]
-pub struct LiveState(watch::Sender<Arc<Live>>);
+pub(crate) struct LiveState(watch::Sender<Arc<Live>>);
 
 impl LiveState {
     /// Replaces the state and wakes the screens that wait for it.

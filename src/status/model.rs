@@ -6,7 +6,7 @@ use crate::pose::Model;
 
 /// Why a pose model is in use. Times are what a frame takes and what it may take at the camera's rate.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum ModelReason {
+pub(crate) enum ModelReason {
     /// The settings name it.
     Configured(Model),
     /// The full model keeps up.

@@ -12,7 +12,7 @@ use super::live::LiveFigure;
 
 /// A picture as a screen shows it.
 #[derive(Debug)]
-pub struct PreviewPicture {
+pub(crate) struct PreviewPicture {
     /// A whole JPEG file.
     pub jpeg: Vec<u8>,
     /// The hitter in the same frame, in pixels of the camera's own picture, of which this one is a smaller copy.
@@ -21,7 +21,7 @@ pub struct PreviewPicture {
 
 /// The newest picture, and whether there may be any.
 #[derive(Debug, Default)]
-pub struct Preview {
+pub(crate) struct Preview {
     allowed: AtomicBool,
     made: AtomicU64,
     /// Its receivers are the screens that wait now.

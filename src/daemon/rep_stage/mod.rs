@@ -9,6 +9,7 @@ mod film_recorder;
 mod head_tone;
 mod readiness_monitor;
 mod records;
+mod reporting;
 mod session;
 
 use std::sync::atomic::Ordering;
@@ -17,13 +18,13 @@ use std::time::{Duration, Instant};
 
 use crate::capture::CaptureClock;
 use crate::coach::{Announcements, JudgedRep, OPENING};
-use crate::journal::{JournalWriter, RepLog, Storage};
+use crate::journal::{JournalWriter, RepLog};
 use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
 use crate::pose::track::TrackWriter;
 use crate::rep::{FoundRep, HitterSetup, HoldWatch, Measure, MeasureName, RepKind};
-use crate::sound::{Outcome, OutputState, Sound, SoundOutput};
-use crate::status::{Health, JournalState, LiveFigure, RunCounts, SoundState, StageFigures};
+use crate::sound::{Outcome, Sound, SoundOutput};
+use crate::status::{Health, RunCounts};
 use crate::time::CaptureTime;
 use crate::video::{Films, FrameTap};
 
@@ -191,48 +192,6 @@ impl RepStage {
             self.say_opening_when_due(self.last);
         }
         Ok(())
-    }
-
-    /// The figures of this stage and of what it drives. To be called about once a second.
-    pub(super) fn figures(&mut self) -> StageFigures {
-        self.sound.restart_if_dead();
-        let sound = self.sound.health();
-        let journal = self.records.journal.as_ref().map(JournalWriter::state);
-        let films = self.records.films.state().unwrap_or_default();
-        StageFigures {
-            ready: self.readiness.state(),
-            swings: self.counts.swings,
-            takes: self.counts.takes,
-            last_rep: self.session.last_rep.clone(),
-            plan: self.session.training.plan.clone(),
-            sound: match sound.state {
-                OutputState::Open => SoundState::Plays,
-                OutputState::Missing => SoundState::NoDevice,
-                OutputState::File => SoundState::IntoFile,
-                OutputState::Off => SoundState::Off,
-            },
-            cues_heard: sound.heard,
-            journal: match journal.as_ref().map(|journal| &journal.storage) {
-                Some(Storage::Working) => JournalState::Stores,
-                Some(Storage::Waiting { why, .. }) => JournalState::Waits(why.clone()),
-                None => JournalState::Absent,
-            },
-            reps_stored: journal.as_ref().map_or(0, |journal| journal.stored_reps),
-            reps_waiting: journal.as_ref().map_or(0, |journal| journal.waiting),
-            settings_trouble: self.changes.refused(),
-            settings_waiting: self.changes.needs_restart(),
-            video_kept: films.keep,
-            video_folder: Some(films.folder).filter(|folder| !folder.as_os_str().is_empty()),
-            video_films: films.usage.films,
-            video_bytes: films.usage.bytes,
-            video_given_up: films.given_up,
-            video_frames_dropped: films.dropped,
-            video_pack_ms: films.encode_ms,
-            video_trouble: films.trouble,
-            finder_restarts: self.finder_restarts,
-            sound_restarts: sound.restarts,
-            journal_restarts: journal.as_ref().map_or(0, |journal| journal.restarts),
-        }
     }
 
     /// The source has ended: judges what is still open, writes out and closes everything.
@@ -507,24 +466,5 @@ impl RepStage {
         if let Some(line) = self.session.training.trainer.closing_line() {
             self.terminal.println(&line);
         }
-    }
-
-    /// Publishes what goes on; `figure` is the hitter's, where it has moved.
-    fn publish(&mut self, figure: Option<Option<LiveFigure>>) {
-        let session = &self.session;
-        let trainer = &session.training.trainer;
-        self.live.publish(|live| {
-            live.hitter.clone_from(&session.hitter);
-            live.plan.clone_from(&session.training.plan);
-            live.ready = self.readiness.state();
-            live.phase = session.finder.phase();
-            live.to_go = trainer.to_go();
-            live.resting = trainer.is_resting();
-            live.over = trainer.is_over();
-            live.filmed = self.records.films.is_on();
-            if let Some(figure) = figure {
-                live.figure = figure;
-            }
-        });
     }
 }

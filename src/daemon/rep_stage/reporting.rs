@@ -1,0 +1,70 @@
+//! What the rep stage tells others: health figures once a second, the live state for screens.
+
+use crate::journal::{JournalWriter, Storage};
+use crate::sound::OutputState;
+use crate::status::{JournalState, LiveFigure, SoundState, StageFigures};
+
+use super::RepStage;
+
+impl RepStage {
+    /// The figures of this stage and of what it drives. To be called about once a second.
+    pub(in crate::daemon) fn figures(&mut self) -> StageFigures {
+        self.sound.restart_if_dead();
+        let sound = self.sound.health();
+        let journal = self.records.journal.as_ref().map(JournalWriter::state);
+        let films = self.records.films.state().unwrap_or_default();
+        StageFigures {
+            ready: self.readiness.state(),
+            swings: self.counts.swings,
+            takes: self.counts.takes,
+            last_rep: self.session.last_rep.clone(),
+            plan: self.session.training.plan.clone(),
+            sound: match sound.state {
+                OutputState::Open => SoundState::Plays,
+                OutputState::Missing => SoundState::NoDevice,
+                OutputState::File => SoundState::IntoFile,
+                OutputState::Off => SoundState::Off,
+            },
+            cues_heard: sound.heard,
+            journal: match journal.as_ref().map(|journal| &journal.storage) {
+                Some(Storage::Working) => JournalState::Stores,
+                Some(Storage::Waiting { why, .. }) => JournalState::Waits(why.clone()),
+                None => JournalState::Absent,
+            },
+            reps_stored: journal.as_ref().map_or(0, |journal| journal.stored_reps),
+            reps_waiting: journal.as_ref().map_or(0, |journal| journal.waiting),
+            settings_trouble: self.changes.refused(),
+            settings_waiting: self.changes.needs_restart(),
+            video_kept: films.keep,
+            video_folder: Some(films.folder).filter(|folder| !folder.as_os_str().is_empty()),
+            video_films: films.usage.films,
+            video_bytes: films.usage.bytes,
+            video_given_up: films.given_up,
+            video_frames_dropped: films.dropped,
+            video_pack_ms: films.encode_ms,
+            video_trouble: films.trouble,
+            finder_restarts: self.finder_restarts,
+            sound_restarts: sound.restarts,
+            journal_restarts: journal.as_ref().map_or(0, |journal| journal.restarts),
+        }
+    }
+
+    /// Publishes what goes on; `figure` is the hitter's, where it has moved.
+    pub(super) fn publish(&mut self, figure: Option<Option<LiveFigure>>) {
+        let session = &self.session;
+        let trainer = &session.training.trainer;
+        self.live.publish(|live| {
+            live.hitter.clone_from(&session.hitter);
+            live.plan.clone_from(&session.training.plan);
+            live.ready = self.readiness.state();
+            live.phase = session.finder.phase();
+            live.to_go = trainer.to_go();
+            live.resting = trainer.is_resting();
+            live.over = trainer.is_over();
+            live.filmed = self.records.films.is_on();
+            if let Some(figure) = figure {
+                live.figure = figure;
+            }
+        });
+    }
+}
