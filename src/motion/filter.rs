@@ -1,6 +1,6 @@
 //! Standard filters for finished stretches of signal.
 //!
-//! The zero-phase low pass here is for reps that are over: it needs the samples after a moment as
+//! The zero-phase low pass here is for reps that are over: it needs the samples after a time as
 //! well as those before it. Anything live must use a causal filter instead.
 
 use std::f64::consts::{PI, SQRT_2};

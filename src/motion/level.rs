@@ -1,9 +1,9 @@
-//! How the camera stands, found from the hitter: its angle off square from the pelvis, its roll from the ground and from
+//! How the camera stands, read from the hitter: its angle off square from the pelvis, its roll from the ground and from
 //! the plumb line.
 //!
 //! Both feet stand on the ground while the hitter is set and again at plant: what the line through the ankles falls by in
 //! the picture is the camera's roll, but for the part that comes of one foot standing nearer to a camera off square.
-//! And a person who stands still keeps the mass center over the feet: what the line from the ankles' middle to the
+//! And a person who stands still keeps the center of mass over the feet: what the line from the ankles' middle to the
 //! body's middle leans by is the camera's roll, but for the hitter's own lean, which differs from one to the next.
 //! Neither is certain, so each is trusted in part.
 

@@ -60,9 +60,9 @@ pub struct WorldSeries {
 pub struct BodySeries {
     /// The first sample.
     pub start: CaptureTime,
-    /// Grid events a second.
+    /// Samples a second.
     pub rate_hz: f64,
-    /// Grid events in all.
+    /// Samples in all.
     pub len: usize,
     /// Whether a body was found there, or close enough to be bridged.
     pub found: Vec<bool>,
@@ -199,17 +199,17 @@ impl BodySeries {
     }
 }
 
-/// Where each sample lies between the samples.
+/// Where each sample of the grid lies between the frames.
 struct Grid {
-    /// Sample before, and the share of the way to the one after.
-    places: Vec<(usize, f64)>,
-    /// Whether a sample is close enough.
+    /// The frame before, and the share of the way to the one after.
+    between: Vec<(usize, f64)>,
+    /// Whether a frame is close enough.
     near: Vec<bool>,
 }
 
 impl Grid {
     fn new(times: &[f64], rate_hz: f64, len: usize) -> Self {
-        let mut places = Vec::with_capacity(len);
+        let mut between = Vec::with_capacity(len);
         let mut near = Vec::with_capacity(len);
         let mut before = 0;
         for i in 0..len {
@@ -224,18 +224,18 @@ impl Grid {
             } else {
                 0.0
             };
-            places.push((before, share));
+            between.push((before, share));
             let nearest = (t - times[before]).abs().min((times[after] - t).abs());
             near.push(
                 nearest <= BRIDGE_SECS / 2.0
                     || (hole <= BRIDGE_SECS && t >= times[before] && t <= times[after]),
             );
         }
-        Self { places, near }
+        Self { between, near }
     }
 
     fn sample(&self, values: &[f64]) -> Vec<f64> {
-        self.places
+        self.between
             .iter()
             .map(|&(before, share)| {
                 let after = (before + 1).min(values.len() - 1);

@@ -1,7 +1,7 @@
 //! Signals of a stretch: paths of the body's parts in centimeters, leveled, x to the image's right, y up.
 //!
 //! In: a [`BodySeries`] in pixels. Out: [`Signals`]. The origin is the middle of the picture's top left
-//! estimate turned by the roll; only differences mean anything.
+//! corner turned by the roll; only differences mean anything.
 
 use std::sync::Arc;
 
@@ -79,9 +79,9 @@ pub(crate) struct Pair<T> {
 pub(crate) struct Signals {
     /// The first sample.
     pub start: CaptureTime,
-    /// Grid events a second.
+    /// Samples a second.
     pub rate_hz: f64,
-    /// Grid events in all.
+    /// Samples in all.
     pub len: usize,
     /// Whether a body was found there.
     pub found: Vec<bool>,
@@ -103,7 +103,7 @@ pub(crate) struct Signals {
     pub shoulders: Path,
     /// The shoulders themselves.
     pub shoulder: Pair<Path>,
-    /// Mass center of the whole body.
+    /// Center of mass of the whole body.
     pub mass: Path,
     /// The knees themselves.
     pub knee: Pair<Path>,

@@ -2,8 +2,7 @@
 //! whether the weight was still back when a swing could last begin.
 //!
 //! In: the events' estimates, when the pitch was released and when it arrived. Out: estimates and time spans with their
-//! uncertainty, or why there are none. Pure. The pitch's times are those at which the hitter heard it, on the camera's
-//! clock.
+//! uncertainty, or why there are none. The pitch's times are those at which the hitter heard it, on the camera's clock.
 
 use crate::motion::Signals;
 

@@ -25,7 +25,7 @@ const DEPTH_HINGE_DEG: f64 = 4.5;
 pub(super) const TRUNK_OF_HEIGHT: f64 = 0.284;
 /// Standard uncertainty of that share from hitter to hitter and frame to frame, as a share of it.
 const TRUNK_SPREAD: f64 = 0.03;
-/// A trunk that looks upright gets shorter so little that its length says nothing: angles below this are not told from it.
+/// A trunk that is nearly upright looks hardly any shorter: its length does not show angles below this.
 const LEAST_SHOWN_DEG: f64 = 5.0;
 /// Standard uncertainty of the change of the hinge within a rep: what is wrong with a hitter's proportions stays the same.
 const HINGE_CHANGE_DEG: f64 = 4.4;

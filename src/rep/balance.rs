@@ -17,12 +17,12 @@ const NAVEL: f64 = 0.25;
 const BREASTBONE: f64 = 0.8;
 /// Standard uncertainty of the balance offset, a share of standing height. Measured on rendered hitters.
 const BALANCE_SPREAD: f64 = 0.0115;
-/// Cutoff of the zero-phase low pass before the worst moment is looked for, hertz.
+/// Cutoff of the zero-phase low pass before the worst offset is looked for, hertz.
 const BALANCE_HZ: f64 = 6.0;
 
 impl MeasureContext<'_> {
     /// `balance_offset_cm`: the farthest that head or breastbone get from over the navel, toward or away from the pitcher,
-    /// at any moment from plant to finish (to the stretch's end where the finish is not seen).
+    /// at any time from plant to finish (to the stretch's end where the finish is not seen).
     ///
     /// # Errors
     /// Without metric landmarks, a plant or a contact, or with the head or trunk hidden.

@@ -191,7 +191,7 @@ impl Stride {
             let height = Butterworth::low_pass(FOOT_HZ, rate).zero_phase(&heel.y_cm);
             let ground = quantile(&height[first..=moving], GROUND_SHARE).unwrap_or(height[moving]);
             let raised = HEEL_UP * signals.scale.height_cm;
-            // Where it was up a moment before, it only touched down in between.
+            // Where it was up shortly before, it only touched down in between.
             while let Some(i) = (up.saturating_sub(steps(TAP_SECS)).max(first)..=up)
                 .rev()
                 .find(|&i| i > first && height[i] - ground > raised)
@@ -199,7 +199,7 @@ impl Stride {
                 up = i - 1;
             }
         }
-        // A landing that nobody saw is none; a start that nobody saw is left open.
+        // A stride whose landing is hidden does not count; where its start is hidden, the start stays open.
         let seen = |range: std::ops::RangeInclusive<usize>| signals.found[range].iter().all(|f| *f);
         if !seen(moving.saturating_sub(steps(0.05))..=down) {
             return None;
@@ -308,7 +308,7 @@ fn gather(
         Onset::Smooth,
     )?;
     // The fit alone is too sure of itself: how far the landmarks drift while the hitter stands still is not in its
-    // residuals. The less the body goes back, and the slower, the later it is told from drift.
+    // residuals. The less the body goes back, and the slower, the later it stands out from drift.
     let depth = body[start] - body[rearmost];
     let top_speed = 1.5 * depth / (rearmost - start) as f64;
     Some(EventEstimate {

@@ -81,9 +81,9 @@ pub struct RepFinder {
     phase: Phase,
     /// Whether [`Self::recent`] still holds every frame.
     all_kept: bool,
-    /// When the last swing's hands peaked, and which way it went.
+    /// When the last swing's hands peaked, and where the pitcher was.
     last_swing: Option<(CaptureTime, Direction)>,
-    /// Nothing before this may become a rep any more.
+    /// Nothing before this may become a rep.
     free_from: Option<CaptureTime>,
     /// Where the pitcher is, once a swing has shown it.
     pitcher: Option<Direction>,
@@ -133,8 +133,8 @@ impl RepFinder {
         self.setup = setup;
     }
 
-    /// Tells of the pitch that was played last, or that none is. The next reps are measured against it as far as they
-    /// belong to it, so it stays until the reps that it may have caused are found: two seconds after its arrival.
+    /// The pitch that was played last, or that there is none. The next reps are measured against it as far as they belong to
+    /// it, so keep it set until the reps that it may have caused are found: two seconds after its arrival.
     pub fn set_pitch(&mut self, pitch: Option<PitchTimes>) {
         self.pitch = pitch;
     }
@@ -167,7 +167,7 @@ impl RepFinder {
         let motion = self.recent.back().and_then(|f| self.live_motion.read(f));
         let Some(motion) = motion else {
             self.phase = Phase::Away;
-            // A swing whose end is hidden is still judged by what was seen of it.
+            // A swing whose end is hidden is still analyzed, by what was seen of it.
             return self.hands_step(now, 0.0);
         };
         self.follow_phase(&motion);
@@ -175,7 +175,7 @@ impl RepFinder {
             .or_else(|| self.foot_step(now, &motion))
     }
 
-    /// The recording is over: a swing that waits for its end is judged by what there is.
+    /// The recording is over: a swing that has not come to its end is analyzed as far as it goes.
     pub fn finish(&mut self) -> Option<FoundRep> {
         let now = self.recent.back()?.captured_at;
         let waiting = match std::mem::replace(&mut self.hands, Hands::Quiet) {
@@ -251,10 +251,10 @@ impl RepFinder {
         Some(self.take_down(found))
     }
 
-    /// A short recording that gave no swing as it came, looked at as a whole.
+    /// A short recording in which no swing was found as it came, analyzed as a whole.
     ///
-    /// Only so are films that were slowed down looked at: what a camera sends is never slow, and a hitter who goes
-    /// through the motion slowly between reps does not swing.
+    /// Only here is a film taken to be in slow motion: what a camera sends never is, and a hitter who goes through the
+    /// motion slowly between reps does not swing.
     fn second_look(&mut self, now: CaptureTime) -> Option<FoundRep> {
         if !self.all_kept || self.last_swing.is_some() {
             return None;

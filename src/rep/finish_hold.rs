@@ -1,4 +1,4 @@
-//! How a swing's finish was held, learned after the swing itself was judged.
+//! How long a swing's finish was held, found after the swing itself was measured and cued.
 //!
 //! In: a swing just found and the frames that follow. Out: the measure `finish_hold_ms`, once the hitter moves off, has
 //! held it long enough, or something else ends the waiting. The cue never waits for it; only what is logged does. All
@@ -13,9 +13,9 @@ use super::not_measured::NotMeasured;
 use super::setup::HitterSetup;
 use super::types::{Measure, MeasureName, Rep, RepKind};
 
-/// How often the growing stretch is looked at, seconds: a look costs a few milliseconds.
+/// How often the growing stretch is analyzed, seconds: it costs a few milliseconds.
 const LOOK_SECS: f64 = 0.2;
-/// What the low pass needs to see beyond a moment before it can be trusted there, seconds.
+/// How much the low pass needs to see after a time before it can be trusted there, seconds.
 const EDGE_SECS: f64 = 0.15;
 /// Frames from this long before the finish on are looked at: enough of the body for its scale.
 const BEFORE_SECS: f64 = 1.5;
@@ -80,7 +80,7 @@ impl HoldWatch {
     /// The measure by what was seen so far: nothing more will come.
     pub fn end(&self, frames: &[PoseFrame]) -> Measure {
         let end = frames.last().map_or(self.finish, |f| f.captured_at);
-        // The very last frames are judged without knowing what follows them; better so than not at all.
+        // The very last frames are read without knowing what follows them, which is better than not at all.
         written(self.look(frames, end.plus_secs(EDGE_SECS)))
     }
 
@@ -127,7 +127,7 @@ fn written(held: Result<Held, NotMeasured>) -> Measure {
 
 /// `finish_hold_ms`: how long after the finish hips and feet stay where they are, at most [`HOLD_ENOUGH_SECS`].
 ///
-/// Works in every view, for it needs no direction. `contact` and `finish` are places on the grid.
+/// Works in every view, for it needs no direction. `finish` is a fractional sample index.
 ///
 /// # Errors
 /// Where the finish is not seen, the hitter goes out of sight, or the stretch ends while the finish is still held: how

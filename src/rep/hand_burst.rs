@@ -1,6 +1,6 @@
 //! What a burst of the hands must look like to be a swing: the limits, each with what it keeps out.
 //!
-//! In: signals of a stretch and the moment at which the hands are fastest. Out: yes, or the first reason why not. All
+//! In: signals of a stretch and the sample at which the hands are fastest. Out: yes, or the first reason why not. All
 //! limits are shares of the hitter's standing height (H), so that children and adults are judged alike. They lie clear of
 //! what rendered and captured hitters show through landmarks of a model or of a person's hand, from all sides.
 
@@ -14,11 +14,11 @@ use super::swing::NoSwing;
 const PEAK_SPEED: f64 = 1.6;
 /// The same seen along the line to the pitcher, where much of the hands' way is toward the camera.
 const PEAK_SPEED_END_ON: f64 = 1.3;
-/// The same where a film is taken to be slowed down: at the right pace it shows a real swing.
+/// The same for a film that is taken to be in slow motion: brought to life's pace it shows a real swing.
 const PEAK_SPEED_SLOWED: f64 = 1.8;
 /// Nobody's hands are faster.
 const TOP_SPEED: f64 = 6.0;
-/// The same for a slowed film whose landmarks are smoothed on the film's clock only, with that cutoff: they tremble.
+/// The same for a slow-motion film whose landmarks are smoothed on the film's clock only, with this cutoff: they tremble.
 const TOP_SPEED_JERKY: f64 = 7.5;
 const JERKY_HZ: f64 = 5.0;
 /// The hands' path from load to the end of the burst, straight line, H.
@@ -42,7 +42,7 @@ const UP_SECS: (f64, f64) = (0.6, 0.3);
 /// Farthest apart that the wrists may be through the burst (median), H, and the same for four fifths of the time: a
 /// landmark may jump, hands that part stay apart.
 const GRIP: (f64, f64) = (0.18, 0.23);
-/// The same where a film is taken to be slowed down.
+/// The same for a film that is taken to be in slow motion.
 const GRIP_SLOWED: (f64, f64) = (0.13, 0.15);
 /// Each hand gets at least this far from the load, H.
 const EACH_HAND: f64 = 0.08;
@@ -50,14 +50,14 @@ const EACH_HAND: f64 = 0.08;
 /// by a quarter and more: hitters show 0.24 H in the middle, lifts and jumps less than 0.04.
 const TURN: f64 = 0.05;
 const TURN_SLOWED: f64 = 0.085;
-/// The slower the hands, the clearer the turn must be, H: hands that are faster by 1 H a second make up for the second
-/// figure.
+/// The slower the hands, the clearer the turn must be, H: for each H a second that the hands are faster, the turn may be
+/// smaller by the second figure.
 const CLEAR_TURN: f64 = 0.18;
 const TURN_FOR_SPEED: f64 = 0.06;
 /// How fast the hands may still be in the load, as a share of their highest speed.
 const RESTLESS: f64 = 0.6;
-/// The same where a film is taken to be slowed down; how fast they may be long before the burst and long after it; and
-/// how much of the film must come before it, seconds of life.
+/// The same for a film that is taken to be in slow motion; how fast the hands may be long before the burst and long after
+/// it; and how much of the film must come before it, seconds of life.
 const RESTLESS_SLOWED: f64 = 0.4;
 const RESTLESS_BEFORE: f64 = 0.6;
 const RESTLESS_AFTER: f64 = 0.85;
@@ -76,7 +76,7 @@ pub(super) const OPEN_SIDE_STANCE: f64 = 0.25;
 /// How long before the peak the hands still rest at the load, seconds.
 const LOAD_SECS: std::ops::Range<f64> = 0.12..0.35;
 
-/// A burst of the hands with what stands around it.
+/// A burst of the hands and the body around it.
 pub(super) struct HandBurst {
     pub posture: Posture,
     height: f64,
@@ -155,7 +155,7 @@ impl HandBurst {
         })
     }
 
-    /// The first thing that speaks against a swing, if anything does.
+    /// The first thing that speaks against a swing, as an error.
     pub(super) fn is_a_swing(&self) -> Result<(), NoSwing> {
         self.hands_are_quick()?;
         self.hands_go_across()?;

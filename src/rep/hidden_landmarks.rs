@@ -1,12 +1,12 @@
-//! Labels that say "not seen", taken for what they are.
+//! Landmarks that are labeled as hidden: kept with little weight, or taken out.
 //!
 //! In: a pose frame as its source gives it. Out: the same frame, in which a landmark is either somewhere or missing.
-//! Tracks that people label by hand give a hidden joint a visibility of 0 and either a guess of its place or none, which
-//! shows as the picture's estimate.
+//! Tracks that people label by hand give a hidden joint a visibility of 0 and either a guessed position or none, which
+//! is written as the picture's corner.
 
 use crate::pose::{Body, ImagePoint};
 
-/// A landmark within so many pixels of the estimate is nowhere.
+/// A landmark within so many pixels of the picture's corner is nowhere.
 const CORNER_PX: f32 = 2.0;
 /// What a guess counts, against 1 for a landmark that was seen.
 const GUESS: f32 = 0.2;
@@ -40,11 +40,11 @@ pub(super) fn tidy(body: &mut Body) {
         let Some(point) = slot.as_mut().filter(|p| p.visibility <= 0.0) else {
             continue;
         };
-        let estimate = point.x_px.abs() < CORNER_PX && point.y_px.abs() < CORNER_PX;
+        let corner = point.x_px.abs() < CORNER_PX && point.y_px.abs() < CORNER_PX;
         let near = seen.len() < LEAST_SEEN
             || ((left - room..=right + room).contains(&point.x_px)
                 && (top - room..=bottom + room).contains(&point.y_px));
-        if estimate || !near {
+        if corner || !near {
             *slot = None;
         } else {
             point.visibility = GUESS;

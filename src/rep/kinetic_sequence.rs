@@ -25,7 +25,7 @@ const FIRING_SPREAD_SECS: [f64; 4] = [0.014, 0.008, 0.039, 0.014];
 const FIRING_LATE_SECS: [f64; 4] = [0.0, 0.0, 0.050, 0.0];
 /// The frames' own share of a time's standard deviation, in frames: an even spread over one.
 const FRAME_SHARE: f64 = 0.29;
-/// Two parts are told apart when their times differ by this many standard deviations (95 % of cases, normal errors).
+/// Two parts fire one after the other if their times differ by this many standard deviations (95 % of cases, normal errors).
 const TOLD_APART: f64 = 1.64;
 /// A part must reach at least this speed to have fired: heights a second, and for the hips radians a second.
 const LEAST_SPEED: [f64; 4] = [0.1, 0.1, 1.0, 0.5];
@@ -45,7 +45,7 @@ impl MeasureContext<'_> {
     /// `sequence`: the order in which back heel, back knee, hips and hands fire, as [`sequence_value`] writes it.
     ///
     /// A part fires when its speed first reaches half of its highest between plant and contact: the heel's upward speed, the
-    /// knee's and the hands' toward the pitcher, the hips' turn about the vertical. An order has no spread; 0 is given.
+    /// knee's and the hands' toward the pitcher, the hips' turn about the vertical. An order has no uncertainty: it is 0.
     ///
     /// # Errors
     /// Where a part is hidden or does not move, and where two parts fire too close together to tell which was first.

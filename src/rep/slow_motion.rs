@@ -1,8 +1,7 @@
-//! Films that run slower than life, as films of hitters often do.
+//! Films in slow motion, as films of hitters often are.
 //!
-//! In: signals on the film's clock. Out: the same on the clock of a life that many times quicker, and a rep's times back
-//! on the film's clock. How much a film was slowed is seldom known; what is asked is only whether its motion would be a
-//! swing's at some pace.
+//! In: signals on the film's clock. Out: the same at the pace of life, and a rep's times back on the film's clock. How slow
+//! a film runs is seldom known; the only question is whether its motion is a swing's at some factor.
 
 use crate::motion::Signals;
 use crate::time::CaptureTime;
@@ -38,7 +37,7 @@ impl SlowMotion {
 
     /// A rep that was read from signals at life's pace, its times on the film's clock again.
     ///
-    /// How long its parts took is not said: that hangs on a pace which is a guess.
+    /// Its durations are not reported: they depend on the factor, which is a guess.
     pub(super) fn on_film(self, rep: Rep, start: CaptureTime, now: CaptureTime) -> Rep {
         if self == Self::NONE {
             return rep;
@@ -56,7 +55,7 @@ impl SlowMotion {
         let mut rep = Rep {
             fps: rep.fps / self.factor,
             known_at: now,
-            // Its times are a guess, so that nothing is to be measured by them again.
+            // Without a ruler nothing is measured again by times that are a guess.
             ruler: None,
             events: Events {
                 set: back(set),

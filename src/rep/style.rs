@@ -210,7 +210,7 @@ fn way(rise: f64, travel: f64, height_cm: f64) -> LoadStyle {
 
 /// Whether there are two rises of at least `least` with a fall between them that gives up most of the lower one.
 fn touches_down_between(rise: &[f64], least: f64) -> bool {
-    // The highest from each place to the end.
+    // The highest from each sample to the end.
     let mut after = rise.to_vec();
     for i in (0..after.len().saturating_sub(1)).rev() {
         after[i] = after[i].max(after[i + 1]);

@@ -1,6 +1,6 @@
 //! Is this burst of the hands a swing of a hitter, and which way does it go?
 //!
-//! In: signals of a stretch. Out: [`Swing`] or the reason why a burst is none. What makes a swing: two hands together,
+//! In: signals of a stretch. Out: a [`Swing`], or the reason why a burst is no swing. What makes a swing: two hands together,
 //! quick, from behind the back shoulder across the body, while the trunk turns and the feet stay.
 
 use crate::motion::filter::range_over;
@@ -33,7 +33,7 @@ pub(super) enum NoSwing {
     Short,
     /// The wrists are apart.
     HandsApart,
-    /// The hands start from or get to a place where no hitter has them.
+    /// The hands start from or get to where no hitter has them.
     NotLoaded,
     /// The hands are on the move before.
     Restless,

@@ -19,8 +19,8 @@ const SMOOTH_HZ: f64 = 6.0;
 const LOOK_BACK_SECS: f64 = 1.0;
 /// A foot that gets less far than this in the picture, up or across, jitters and does not stride, H.
 const LEAST_STRIDE: f64 = 0.03;
-/// The back foot stands meanwhile: it gets no farther than this, H, and no farther than this share of the stride. Whoever
-/// walks moves both.
+/// The back foot stands meanwhile: it gets no farther than this, H, and no farther than this share of the stride. A walk
+/// moves both.
 const MOST_STANDING: f64 = 0.03;
 const MOST_STANDING_SHARE: f64 = 0.35;
 /// A foot that ends nearer the back foot than it began, by more than the landmarks' jitter, H, was drawn in, as after a

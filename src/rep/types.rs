@@ -240,11 +240,11 @@ measures! {
     LiftToPlant = "lift_to_plant_ms", Ms;
     /// From plant to contact.
     PlantToContact = "plant_to_contact_ms", Ms;
-    /// Where the mass center is at its rearmost in the gather: 0 over the middle of the back foot, 100 over the front.
+    /// Where the center of mass is at its rearmost in the gather: 0 over the middle of the back foot, 100 over the front.
     WeightBack = "weight_back_pct", Pct;
-    /// Where the mass center is at plant, on the same scale.
+    /// Where the center of mass is at plant, on the same scale.
     WeightAtPlant = "weight_at_plant_pct", Pct;
-    /// Whether the mass center goes back before it goes forward.
+    /// Whether the center of mass goes back before it goes forward.
     BackBeforeForward = "back_before_forward", YesNo;
     /// How far the hands go back against the middle of the shoulders, lift-off to plant.
     HandsBack = "hands_back_cm", Cm;
@@ -268,14 +268,14 @@ measures! {
     PlantToArrival = "plant_to_arrival_ms", Ms;
     /// From the pitch's arrival to contact: negative is early, positive late.
     ContactToArrival = "contact_to_arrival_ms", Ms;
-    /// Where the mass center is 200 ms before the pitch arrives: 0 over the middle of the back foot, 100 over the front.
+    /// Where the center of mass is 200 ms before the pitch arrives: 0 over the middle of the back foot, 100 over the front.
     WeightKept = "weight_kept_pct", Pct;
 }
 
 /// What can fire in a swing, in the order in which it should: the digits of a sequence's value.
 pub(crate) const FIRING: [&str; 4] = ["heel", "knee", "hip", "hands"];
 
-/// A sequence as a number: the places in [`FIRING`] plus one, first to fire first, as decimal digits.
+/// A sequence as a number: the indices in [`FIRING`] plus one, first to fire first, as decimal digits.
 ///
 /// `[0, 1, 2, 3]` gives 1234.
 pub(crate) fn sequence_value(order: &[usize]) -> f64 {
@@ -284,7 +284,7 @@ pub(crate) fn sequence_value(order: &[usize]) -> f64 {
         .fold(0.0, |value, part| 10.0 * value + (part + 1) as f64)
 }
 
-/// The words of a sequence's number, first to fire first; empty for a number that is none.
+/// The words of a sequence's number, first to fire first; empty for any other number.
 pub(crate) fn sequence_words(value: f64) -> Vec<&'static str> {
     if !(1.0..=9999.0).contains(&value) {
         return Vec::new();
@@ -347,12 +347,12 @@ impl Measure {
     }
 }
 
-/// What a rep's pixels were made into centimeters with.
+/// What a rep's pixels were turned into centimeters with.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Ruler {
     /// The scale.
     pub scale: Scale,
-    /// The camera's roll as it was told, degrees; `None` where the hitter's stance showed it.
+    /// The camera's roll as the operator measured it, degrees; `None` where it was read from the hitter's stance.
     pub roll_deg: Option<f64>,
 }
 
@@ -376,7 +376,7 @@ pub struct Rep {
     pub measures: BTreeMap<MeasureName, Measure>,
     /// How this hitter stands and loads: recorded, never cued.
     pub style: super::style::Style,
-    /// What its lengths were measured with; `None` where that is not known any more.
+    /// What its lengths were measured with; `None` where that is not known.
     pub ruler: Option<Ruler>,
     /// When the stage knew that the rep was over, in capture time.
     pub known_at: CaptureTime,

@@ -45,7 +45,7 @@ fn signals(sway: impl Fn(f64) -> f64, stance: Stance, soles: bool) -> Signals {
             for l in [LeftKnee, RightKnee] {
                 put(l, upper, 45.0);
             }
-            // Whoever bats toward the image's right shows the left foot in front.
+            // A hitter with the pitcher to the image's right has the left foot in front.
             let (ankles, heels, toes) = if stance == BATS_RIGHT {
                 (
                     [RightAnkle, LeftAnkle],
@@ -87,7 +87,7 @@ fn eased(share: f64) -> f64 {
     0.5 - 0.5 * (std::f64::consts::PI * share.clamp(0.0, 1.0)).cos()
 }
 
-/// Back 5 cm until 1.4 s, then forward to 8 cm ahead of the set place at plant.
+/// Back 5 cm until 1.4 s, then forward to 8 cm ahead of the set position at plant.
 fn good_load(t: f64) -> f64 {
     -5.0 * eased((t - 1.0) / 0.4) + 13.0 * eased((t - 1.5) / 0.5)
 }
