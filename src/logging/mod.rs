@@ -23,7 +23,7 @@ const QUEUED_LINES: usize = 8192;
 
 /// What goes into files.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct LogFiles {
+pub(crate) struct LogFiles {
     /// The folder; it is made where there is none.
     pub folder: PathBuf,
     /// Events below this are left out.

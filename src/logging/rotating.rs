@@ -23,7 +23,7 @@ const MAX_TRIES: u64 = 100;
 
 /// How much of the log is kept. The files together hold at most `keep_files` times `file_bytes` and one line more.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct LogLimits {
+pub(crate) struct LogLimits {
     /// Files, the one being written included; at least 1.
     pub keep_files: usize,
     /// A file is full at this size.

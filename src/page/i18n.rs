@@ -291,6 +291,7 @@ impl Messages {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::status::SoundState;
 
     /// Errors are in English by their own `Display`.
     const ONLY_SPANISH: &str = "fault.";
@@ -321,6 +322,26 @@ mod tests {
             }
             for kind in ScheduleKind::ALL {
                 has(format!("schedule.{kind}"));
+            }
+            for state in ReadyState::ALL {
+                has(format!("js.ready.{state}"));
+            }
+            for state in SoundState::ALL {
+                has(format!("health.sound.{state}"));
+            }
+            for phase in [
+                Phase::Away,
+                Phase::Set,
+                Phase::Gather,
+                Phase::Stride,
+                Phase::Planted,
+                Phase::Swing,
+                Phase::Finish,
+            ] {
+                has(format!("phase.{}", phase.name()));
+            }
+            for part in ["heel", "knee", "hip", "hands"] {
+                has(format!("part.{part}"));
             }
             for level in Level::ALL {
                 has(format!("level.{}", level.name()));

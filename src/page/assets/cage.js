@@ -1,4 +1,4 @@
-// The screen in the cage: shows each state that is pushed, the newest wins.
+// The screen in the cage: shows the newest live state.
 import { draw, element } from "/assets/figure.js";
 import { Pictures } from "/assets/picture.js";
 
@@ -9,7 +9,7 @@ const say = (key) => words[key] ?? key;
 const named = (kind, name) => words[`${kind}.${name}`] ?? name;
 const pictureLayer = element("g", {}, at("figure"));
 const group = element("g", { class: "sticks" }, at("figure"));
-// What is neither color nor word: a sign for each verdict.
+// A sign for each verdict, beside color and words.
 const SIGNS = { in: "●", low: "▼", high: "▲" };
 
 const setText = (id, text) => {
@@ -53,12 +53,12 @@ function showTrail(trail) {
   list.dataset.key = key;
   list.replaceChildren(...trail.map((rep) => {
     const item = document.createElement("li");
-    const told = rep.cue ? (rep.verdict ?? (rep.cue === "in_band" ? "in" : "out")) : rep.kind === "take" ? "take" : "quiet";
-    item.dataset.verdict = told;
+    const verdict = rep.cue ? (rep.verdict ?? (rep.cue === "in_band" ? "in" : "out")) : rep.kind === "take" ? "take" : "quiet";
+    item.dataset.verdict = verdict;
     const sign = document.createElement("span");
     sign.setAttribute("aria-hidden", "true");
     sign.className = "sign";
-    sign.textContent = SIGNS[told] ?? (told === "out" ? "■" : told === "take" ? "–" : "○");
+    sign.textContent = SIGNS[verdict] ?? (verdict === "out" ? "■" : verdict === "take" ? "–" : "○");
     const value = document.createElement("span");
     value.textContent = rep.value !== null && rep.unit ? plain(rep.value, rep.unit) : "";
     const spoken = document.createElement("span");
@@ -69,7 +69,7 @@ function showTrail(trail) {
   }));
 }
 
-// The part of the picture around the hitter. It grows at once and shrinks slowly, so that the figure does not jump about.
+// The part of the picture around the hitter. It grows at once and shrinks slowly, so that the figure does not jump.
 let view = null;
 function look(figure) {
   const seen = figure.points.filter(Boolean);
@@ -85,7 +85,7 @@ function look(figure) {
   at("figure").setAttribute("viewBox", `${view[0]} ${view[1]} ${view[2] - view[0]} ${view[3] - view[1]}`);
 }
 
-// While there is a picture, it is the whole view, and the figure drawn is the one of its own moment.
+// While there is a picture it fills the view, with the figure of the same moment.
 let pictured = false;
 const pictures = new Pictures(pictureLayer, (figure) => {
   pictured = figure !== null;
@@ -123,7 +123,7 @@ source.onmessage = (event) => {
   const live = JSON.parse(event.data);
   const rep = live.trail.at(-1);
   show(live);
-  // For whoever measures how long a rep takes to be seen.
+  // For measuring how long a rep takes to be seen.
   if (rep && rep.number !== painted) {
     painted = rep.number;
     requestAnimationFrame(() => { at("screen").dataset.paintedAfterMs = String(Date.now() - live.rep_at_ms); at("screen").dataset.painted = String(rep.number); });

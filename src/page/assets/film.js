@@ -1,12 +1,12 @@
-// The film of a rep beneath its stick figure: of the pictures that are there the nearest in time, and those to come asked for ahead.
+// A rep's film beneath its stick figure: shows the loaded picture that is nearest in time, and loads the next ones ahead.
 import { element } from "/assets/figure.js";
 
-/** A picture farther from a figure's time shows another moment, seconds. */
+/** A picture farther than this from the figure's time shows another moment, seconds. */
 const NEAR = 0.05;
-/** Pictures asked for ahead and behind, at once, and kept at most. */
+/** Pictures loaded ahead and behind, at once, and kept at most. */
 const AHEAD = 8, BEHIND = 2, AT_ONCE = 4, KEPT = 60;
 
-/** Opens a film for a rep, or gives null. Times are the rep's own; `lost` is called where a picture cannot be had. */
+/** Opens a rep's film; null where there is none. Times are the rep's own; `lost` is called when a picture cannot be loaded. */
 export async function openFilm(address, rep, lost) {
   const answer = await fetch(address);
   if (!answer.ok) return null;

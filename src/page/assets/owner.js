@@ -1,4 +1,4 @@
-// Brings the figures up to date by themselves, without taking the reader's place on the page away.
+// Refreshes the figures without reloading the page, so that the reader keeps their place.
 const EVERY = 5000;
 setInterval(async () => {
   if (document.hidden) return;
@@ -9,6 +9,6 @@ setInterval(async () => {
     const rows = page.querySelector(".health tbody");
     if (rows) document.querySelector(".health tbody").replaceWith(document.adoptNode(rows));
   } catch {
-    // The daemon is away; the figures stay as they were.
+    // The daemon does not answer; the figures stay as they were.
   }
 }, EVERY);

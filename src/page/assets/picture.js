@@ -1,9 +1,9 @@
-// The camera's picture beneath the stick figure, where it is allowed. One picture after the other is asked for while the screen
-// is looked at; each comes with the figure of the same moment. Where none comes there is none: no old picture stands as a live one.
+// The camera's picture beneath the stick figure, where it is allowed. While the screen is visible, one picture after the other is
+// requested, each with the figure of the same moment. When none comes, none is shown: an old picture must not pass for a live one.
 import { element } from "/assets/figure.js";
 
 const HEADER = "cagehand-figure";
-/** How long an answer may take, and how long to wait after none, milliseconds. */
+/** How long a response may take, and how long to wait after a failure, milliseconds. */
 const WITHIN = 3000, AGAIN = 500;
 
 const addressOf = (blob) => new Promise((done, fail) => {
@@ -52,14 +52,14 @@ export class Pictures {
     this.#drop();
   }
 
-  // The picture before stays until this one can be seen, so that nothing flickers.
+  // The previous picture stays until this one has loaded, so that nothing flickers.
   async #put({ address, figure }) {
     const { width, height } = figure;
     const image = element("image", { href: address, width, height, preserveAspectRatio: "none" });
     this.#layer.prepend(image);
     await new Promise((done) => {
       for (const end of ["load", "error"]) image.addEventListener(end, done, { once: true });
-      // One that was dropped meanwhile may never say that it is there.
+      // A picture that was removed meanwhile may never fire its event.
       setTimeout(done, WITHIN);
     });
     if (!image.parentNode) return;

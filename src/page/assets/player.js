@@ -20,7 +20,7 @@ async function start() {
   const films = new Map([[own, await open(player.dataset.film, own)], [other, await open(player.dataset.withFilm, other)]]);
   let scenes = [];
 
-  // Where a picture's point lies on a stage: the reps are brought to one size and onto one ground, the pitcher to one side.
+  // The transform that lays one rep over the other: same size, same ground, pitcher on the same side.
   const placing = (rep) => {
     if (rep === own || !own.ground || !rep.ground) return null;
     const size = own.scale_px / rep.scale_px;
@@ -52,7 +52,7 @@ async function start() {
     return svg;
   }
 
-  // The part of the picture that the hitter ever fills.
+  // The part of the picture that the hitter fills over the whole rep.
   function box(rep) {
     const all = rep.frames.filter(Boolean).flat().filter(Boolean);
     if (!all.length) return `0 0 ${rep.width} ${rep.height}`;
@@ -73,7 +73,7 @@ async function start() {
     show();
   }
 
-  // The last frame taken by then.
+  // The last frame up to that time.
   function frameAt(rep, time) {
     let low = 0, high = rep.times.length - 1;
     while (low < high) {
@@ -98,7 +98,7 @@ async function start() {
     at("clock").textContent = `${ms > 0 ? "+" : ""}${ms} ms`;
     at("scrub").setAttribute("aria-valuetext", at("clock").textContent);
     player.dataset.frame = place;
-    // An event can be moved to the moment that is shown.
+    // The form moves an event to the moment that is shown.
     at("at-ms").value = (1000 * own.times[place]).toFixed(1);
   }
 
@@ -152,7 +152,7 @@ async function start() {
     else if (event.key === "ArrowRight") step(event.shiftKey ? 10 : 1);
     else if (event.key === " " && !event.target.matches("button, a")) { event.preventDefault(); at("play").click(); }
   });
-  // A finger on the stage drags time along.
+  // Dragging on the stage moves through time.
   let grip = null;
   at("stage").addEventListener("pointerdown", (event) => {
     grip = { x: event.clientX, place: frameAt(own, state.time) };

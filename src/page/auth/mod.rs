@@ -132,7 +132,7 @@ fn requester(state: &AppState, request: &Request, peer: IpAddr, language: Langua
     }
 }
 
-/// Starts a web session for whoever opens a page without one, so that its forms have a token.
+/// Starts a web session for a page that is opened without one, so that its forms have a token.
 pub(super) async fn start_session(
     State(state): State<AppState>,
     mut request: Request,

@@ -33,9 +33,9 @@ pub(in crate::page) async fn page(
     let model = state.health.model();
     let model = model.map(|reason| i18n.model(reason)).unwrap_or_default();
     let live = state.health.live.subscribe().borrow().clone();
-    let last_rep = match (live.trail.back(), requester.language) {
-        (Some(rep), Language::Spanish) => Some(last_rep_text(rep, i18n)),
-        _ => figures.stage.last_rep.take(),
+    let last_rep = match requester.language {
+        Language::English => figures.stage.last_rep.take(),
+        Language::Spanish => live.trail.back().map(|rep| last_rep_text(rep, i18n)),
     };
     html(&HealthPage {
         page: PageContext::new(&requester, Section::Health),

@@ -12,7 +12,7 @@ use serde::Deserialize;
 
 use super::SelectOption;
 use super::plot::{Plot, Point};
-use super::sessions::hitter_options;
+use super::sessions::{hitter_options, plan_label};
 use crate::coach::{AbsoluteBand, Verdict};
 use crate::journal::{HitterId, HitterRow, MeasuredSwing, StoredPlan};
 use crate::page::auth::Requester;
@@ -352,7 +352,7 @@ fn draw(
                 counted += members.len();
                 counted > *first
             })?;
-            Some((place as f64 - 0.5, i18n.plan_name(&plan.name).to_owned()))
+            Some((place as f64 - 0.5, plan_label(plan, i18n)))
         })
         .collect();
     let label = |x: f64| {
