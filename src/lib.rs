@@ -28,8 +28,10 @@
 //! - `stats`: medians and quantiles
 //! - `paths`: where the program's own files are
 //! - `machine`: free disk space, temperature, memory
-//! - `cores`: lets helper threads step aside while a core is needed
+//! - `cores`: lets helper threads give way while a frame is decoded or encoded
 //! - [`wall_clock`]: the wall clock, for dates that people read
+
+#![forbid(unsafe_code)]
 
 pub mod capture;
 pub mod coach;

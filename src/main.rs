@@ -1,5 +1,7 @@
 //! The command line: reads arguments, runs one command, turns its result into an exit status.
 
+#![forbid(unsafe_code)]
+
 use std::process::ExitCode;
 
 use cagehand::command::{self, Arguments};

@@ -25,7 +25,7 @@ const CACHE_LINE: usize = 64;
 
 /// Samples `roi` at `size` x `size` points into `pixels` (size x size x 3), each value `low + byte / 255 * (high - low)`.
 ///
-/// Bilinear; the first point lies on the square's corner, as in the model's published pipeline. The pool shares the work.
+/// Bilinear; the first point is the square's corner, as in the model's published pipeline. The pool shares the work.
 ///
 /// # Panics
 /// Where `pixels` or the frame's pixels have the wrong length.

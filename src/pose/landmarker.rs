@@ -1,7 +1,7 @@
 //! Finds the 33 landmarks in a crop: the landmark network and the decoding of its outputs.
 //!
 //! In: a frame and its crop. Out: the body in image pixels, and the two points from which the
-//! next crop is made. All constants are the published pipeline's and stand in `models/README.md`.
+//! next crop is made. All constants are the published pipeline's; `models/README.md` has them.
 
 use super::body::{Body, ImagePoint, WorldPoint};
 use super::crop::{Border, crop};

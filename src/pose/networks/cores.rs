@@ -8,8 +8,8 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
-/// The cores that urgent work and helpers share. Clones are the same budget: whoever is to give way to a decoder is
-/// handed a clone of the decoder's.
+/// The cores that urgent work and helpers share. Clones are the same budget: a pool whose helpers are to give way to
+/// a decoder is given a clone of the decoder's.
 #[derive(Clone, Debug)]
 pub struct CoreBudget(Arc<Usage>);
 
@@ -86,7 +86,7 @@ pub fn machine_cores() -> usize {
 }
 
 impl Usage {
-    /// Cores needed for so many helpers, their caller and the urgent work.
+    /// Cores needed for this many helpers, their caller and the urgent work.
     fn needed(&self, helpers: usize) -> usize {
         1 + helpers + self.urgent.load(Ordering::SeqCst)
     }
@@ -152,7 +152,7 @@ mod tests {
         let budget = CoreBudget::with_cores(2);
         let permit = budget.helper_permit().unwrap();
         assert!(permit.is_valid());
-        // The helper does not look at its permit, so this waits its millisecond.
+        // Nobody checks the permit meanwhile, so this waits its full millisecond.
         let urgent = budget.begin_urgent();
         assert!(!permit.is_valid());
         drop(permit);

@@ -3,7 +3,7 @@
 //! In: tensors with their channels last, one image each. Out: such tensors. Everything between is computed in buffers that
 //! are planned and allocated once (see [`plan`](super::plan)), so that a run allocates nothing, not even its outputs once
 //! the caller has dropped those of the run before. The workers claim the chunks of a stage in any order and meet at its
-//! end; a value is the same sum of the same products whoever computes it.
+//! end; a value is the same sum of the same products whichever worker computes it.
 
 // Threads that write different tiles of one feature map cannot each borrow all of it.
 #![allow(unsafe_code)]
@@ -30,7 +30,7 @@ pub(super) struct OutputSpec {
 /// The layout of an output tensor.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum OutputFormat {
-    /// Channels last, so many of them.
+    /// Channels last; the number of channels.
     ChannelsLast(usize),
     /// The blocked layout, as a flat tensor.
     Blocked,

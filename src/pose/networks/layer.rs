@@ -98,8 +98,8 @@ pub(super) enum Layer {
 }
 
 impl Layer {
-    /// The rows of the main input, of so many, that some output rows are computed from. Of the residual they are the
-    /// output rows themselves.
+    /// The rows of the main input, which has `height` of them, that some output rows are computed from. Of the residual
+    /// these are the output rows themselves.
     pub(super) fn rows_needed(&self, rows: Range<usize>, height: usize) -> Range<usize> {
         match self {
             Self::Pack | Self::Add(_) => rows,

@@ -8,7 +8,7 @@ use super::kernels::{BLOCK, Layout};
 /// A pointwise convolution that has been left out of the graph.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct LazyConv {
-    /// How the feature map lies.
+    /// The layout of the feature map.
     layout: Layout,
     /// For each output channel one weight a feature, padded to whole blocks.
     weights: Vec<f32>,
@@ -32,7 +32,7 @@ impl LazyConv {
         }
     }
 
-    /// Whether a feature map of so many values gives an output map of this height, width and channels.
+    /// Whether a feature map of `features` values gives an output map of this height, width and channels.
     fn fits(&self, [height, width, channels]: [usize; 3], features: usize) -> bool {
         let layout = self.layout;
         [layout.height, layout.width, self.bias.len()] == [height, width, channels]

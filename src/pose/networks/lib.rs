@@ -25,8 +25,8 @@
 //! # Threads
 //!
 //! A [`Network`] belongs to one thread at a time. A [`WorkerPool`] lends it helpers, which give way to urgent work that
-//! others announce to the same [`CoreBudget`]. Every value is the same sum of the same products in the same order whoever
-//! computes it, so results do not depend on the number of threads.
+//! others announce to the same [`CoreBudget`]. Every value is the same sum of the same products in the same order, on
+//! whichever thread, so results do not depend on the number of threads.
 //!
 //! # Why the unsafe code is sound
 //!

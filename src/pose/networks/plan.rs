@@ -88,7 +88,7 @@ pub(super) struct Plan {
 
 /// Maps of fewer values are stored as a whole: the cache holds them anyway.
 const SMALL_LEN: usize = 48 * 1024;
-/// Maps of so many pixels at most are split by channels where the layer allows it.
+/// Maps of at most this many pixels are split by channels where the layer allows it.
 const FEW_PIXELS: usize = 1024;
 /// Maps of fewer bands per thread are stored as a whole: too many bands would be computed by two threads.
 const MIN_BANDS: usize = 8;

@@ -105,7 +105,7 @@ unsafe impl Send for Slot {}
 unsafe impl Sync for Slot {}
 
 impl WorkerPool {
-    /// A pool of so many threads, the caller's included: starts the helpers, fewer where the system gives no more
+    /// A pool of `threads` threads, the caller's included: starts the helpers, fewer where the system gives no more
     /// threads. They give way to urgent work that is announced to `cores`.
     #[allow(
         clippy::disallowed_methods,

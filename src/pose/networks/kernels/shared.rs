@@ -17,8 +17,8 @@ pub(crate) struct SharedBuffer {
 #[derive(Clone, Copy)]
 pub(crate) struct SharedView<'a>(&'a [UnsafeCell<f32>]);
 
-// SAFETY: the floats are reached only through the functions of a view, whose callers promise that nobody writes what
-// somebody else has a slice of.
+// SAFETY: the floats are reached only through the functions of a view, whose callers promise that no float is written
+// while another thread has a slice with it.
 unsafe impl Sync for SharedBuffer {}
 // SAFETY: as above.
 unsafe impl Sync for SharedView<'_> {}

@@ -338,7 +338,7 @@ fn upsampling_follows_its_definition() {
     for ([height, width], channels) in [([7, 7], 192), ([1, 1], 8), ([4, 9], 24), ([2, 3], 16)] {
         let input = values(height * width * channels, 5);
         let residual = values(4 * height * width * channels, 6);
-        // Where an output pixel's center lies among the input's, and the two input pixels around it.
+        // The two input pixels around the center of an output pixel, and how far it is from the first.
         let around = |position: usize, size: usize| {
             let at = ((position as f64 + 0.5) / 2.0 - 0.5).clamp(0.0, size as f64 - 1.0);
             (at.floor() as usize, at.ceil() as usize, at - at.floor())

@@ -212,7 +212,7 @@ fn our_layers_compute_what_tracts_operators_compute() {
         for image in ["person", "hitter", "noise"] {
             let input = pixels(image, 224, |b| f32::from(b) / 127.5 - 1.0);
             let (plain, ours) = (run(&mut plain, &input), run(&mut network, &input));
-            // Boxes are read where there may be somebody.
+            // Only boxes that may be a person are read.
             let scores = plain.get("scores", 2254).unwrap();
             let read = |outputs: &Outputs<'_>| -> Vec<f32> {
                 let boxes = outputs.get("boxes", 2254 * 12).unwrap();
