@@ -43,7 +43,7 @@ pub struct Scale {
 
 impl Scale {
     /// From a length that was measured in the picture where the hitter stands; `height_cm` as for [`Self::from_body`].
-    pub fn from_known_length(cm_per_px: f64, height_cm: Option<f64>) -> Self {
+    pub(crate) fn from_known_length(cm_per_px: f64, height_cm: Option<f64>) -> Self {
         Self {
             cm_per_px,
             height_cm: height_cm.unwrap_or(UNKNOWN_HEIGHT_CM),
@@ -52,7 +52,7 @@ impl Scale {
     }
 
     /// From the body's own proportions. `None` where the body is too incomplete or too small to measure.
-    pub fn from_body(body: &BodySeries, height_cm: Option<f64>) -> Option<Self> {
+    pub(crate) fn from_body(body: &BodySeries, height_cm: Option<f64>) -> Option<Self> {
         let (height_cm, height_spread) = match height_cm {
             Some(height) => (height, 0.0),
             None => (UNKNOWN_HEIGHT_CM, UNKNOWN_HEIGHT_SPREAD),

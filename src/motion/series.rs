@@ -76,7 +76,7 @@ impl BodySeries {
     /// Brings `frames` (in time order) onto a grid of the given rate.
     ///
     /// `None` for fewer than five frames with a body: nothing can be said of those.
-    pub fn from_frames(frames: &[PoseFrame], rate_hz: f64) -> Option<Self> {
+    pub(crate) fn from_frames(frames: &[PoseFrame], rate_hz: f64) -> Option<Self> {
         let with_body: Vec<&PoseFrame> = frames.iter().filter(|f| f.body.is_some()).collect();
         if with_body.len() < 5 {
             return None;

@@ -31,7 +31,7 @@ pub(super) struct AgainstPitch {
 
 /// A time span against the pitch.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Span {
+pub(super) struct TimeSpan {
     /// Milliseconds.
     pub ms: f64,
     /// One standard deviation, of the event and of the sound.
@@ -69,17 +69,17 @@ impl AgainstPitch {
     }
 
     /// From the release to an event; negative where the event came first.
-    pub(super) fn after_release(&self, event: EventEstimate) -> Span {
+    pub(super) fn after_release(&self, event: EventEstimate) -> TimeSpan {
         self.span(event, event.sample - self.release)
     }
 
     /// From an event to the arrival; negative where the ball was there first.
-    pub(super) fn before_arrival(&self, event: EventEstimate) -> Span {
+    pub(super) fn before_arrival(&self, event: EventEstimate) -> TimeSpan {
         self.span(event, self.arrival - event.sample)
     }
 
     /// From the arrival to an event; negative where the event came first.
-    pub(super) fn after_arrival(&self, event: EventEstimate) -> Span {
+    pub(super) fn after_arrival(&self, event: EventEstimate) -> TimeSpan {
         self.span(event, event.sample - self.arrival)
     }
 
@@ -91,9 +91,9 @@ impl AgainstPitch {
         }
     }
 
-    fn span(&self, event: EventEstimate, steps: f64) -> Span {
+    fn span(&self, event: EventEstimate, steps: f64) -> TimeSpan {
         let ms = 1000.0 / self.rate_hz;
-        Span {
+        TimeSpan {
             ms: steps * ms,
             spread_ms: (event.sigma.max(SUREST_SAMPLE) * ms).hypot(1000.0 * SOUND_SPREAD_SECS),
         }

@@ -12,7 +12,7 @@ use crate::pose::PoseFrame;
 use crate::time::CaptureTime;
 
 use super::analysis::{self, AnalysisContext, FoundSwing};
-use super::hidden_landmarks::tidy;
+use super::hidden_landmarks::resolve_hidden;
 use super::live_motion::{self, LiveMotion, LiveMotionReader};
 use super::setup::HitterSetup;
 use super::slow_motion::SlowMotion;
@@ -153,7 +153,7 @@ impl RepFinder {
     pub fn push(&mut self, mut frame: PoseFrame) -> Option<FoundRep> {
         let now = frame.captured_at;
         if let Some(body) = &mut frame.body {
-            tidy(body);
+            resolve_hidden(body);
         }
         self.recent.push_back(frame);
         while self

@@ -14,7 +14,7 @@ const GUESS: f32 = 0.2;
 const LEAST_SEEN: usize = 5;
 
 /// Takes out landmarks that are nowhere, and gives guesses that may be true a little weight.
-pub(super) fn tidy(body: &mut Body) {
+pub(super) fn resolve_hidden(body: &mut Body) {
     let hidden = |p: &ImagePoint| p.visibility <= 0.0;
     if !body.image.iter().flatten().any(hidden) {
         return;
@@ -83,7 +83,7 @@ mod tests {
         points.push((Landmark::LeftWrist, 0.0, 0.0, 0.0));
         points.push((Landmark::RightWrist, 900.0, 200.0, 0.0));
         let mut body = body(&points);
-        tidy(&mut body);
+        resolve_hidden(&mut body);
         assert_eq!(body.point(Landmark::LeftWrist), None);
         assert_eq!(body.point(Landmark::RightWrist), None);
         assert!(body.point(Landmark::Nose).is_some());
@@ -94,7 +94,7 @@ mod tests {
         let mut points = SEEN.to_vec();
         points.push((Landmark::LeftWrist, 250.0, 150.0, 0.0));
         let mut body = body(&points);
-        tidy(&mut body);
+        resolve_hidden(&mut body);
         let guess = body.point(Landmark::LeftWrist).unwrap();
         assert!(guess.visibility > 0.0 && guess.visibility < 0.5);
         assert_eq!(guess.x_px, 250.0);
@@ -106,7 +106,7 @@ mod tests {
         points.push((Landmark::LeftWrist, 0.0, 0.0, 0.01));
         let before = body(&points);
         let mut after = before.clone();
-        tidy(&mut after);
+        resolve_hidden(&mut after);
         assert_eq!(before, after);
     }
 }

@@ -13,7 +13,7 @@ use crate::motion::filter::{mean_over, slope_at, value_at};
 use crate::motion::{Foot, Path};
 
 use self::making::TIMING_MS;
-use super::against_pitch::{AgainstPitch, Span};
+use super::against_pitch::{AgainstPitch, TimeSpan};
 use super::context::{MeasureContext, Reading};
 use super::estimates::EventEstimate;
 use super::finish_hold::finish_hold;
@@ -257,7 +257,12 @@ impl<'a> Measurer<'a> {
         self.made(weighed.value, weighed.plus_minus, mass, weighed.when)
     }
 
-    fn timed(&self, span: Span, event: EventEstimate, seen: &Path) -> Result<Measure, NotMeasured> {
+    fn timed(
+        &self,
+        span: TimeSpan,
+        event: EventEstimate,
+        seen: &Path,
+    ) -> Result<Measure, NotMeasured> {
         self.made(span.ms, span.spread_ms.hypot(TIMING_MS), seen, event)
     }
 

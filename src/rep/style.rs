@@ -83,7 +83,7 @@ pub struct Style {
 }
 
 /// First and last sample of a stretch.
-type Span = (usize, usize);
+type SampleRange = (usize, usize);
 
 /// The style that a rep shows.
 pub(super) fn style(context: &MeasureContext) -> Style {
@@ -97,7 +97,7 @@ pub(super) fn style(context: &MeasureContext) -> Style {
 }
 
 /// The samples over which the hitter rests before the load.
-fn rest(context: &MeasureContext) -> Option<Span> {
+fn rest(context: &MeasureContext) -> Option<SampleRange> {
     let (signals, estimates) = (context.signals, context.estimates);
     let until = match estimates.gather.or(estimates.lift_off) {
         Some(start) => start.sample,
@@ -181,7 +181,7 @@ fn load(context: &MeasureContext) -> Option<(f64, LoadStyle)> {
 ///
 /// The ground runs straight from where the foot rested to where it stands: in the picture of a camera that stands off
 /// square the two are not at one height.
-fn above_ground(foot: &Path, rest: Span, stood: Span) -> Vec<f64> {
+fn above_ground(foot: &Path, rest: SampleRange, stood: SampleRange) -> Vec<f64> {
     let (from_x, from_y) = (mean_over(&foot.x_cm, rest), mean_over(&foot.y_cm, rest));
     let (to_x, to_y) = (mean_over(&foot.x_cm, stood), mean_over(&foot.y_cm, stood));
     (rest.1..=stood.0)

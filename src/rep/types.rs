@@ -210,7 +210,7 @@ pub enum Unit {
 
 impl Unit {
     /// The unit as it stands behind a number.
-    pub const fn suffix(self) -> &'static str {
+    pub(crate) const fn suffix(self) -> &'static str {
         match self {
             Unit::Cm => "cm",
             Unit::Ms => "ms",
