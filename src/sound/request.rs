@@ -32,6 +32,14 @@ impl fmt::Display for Sound {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(crate) struct Ticket(pub(super) u64);
 
+#[cfg(test)]
+impl Ticket {
+    /// One for tests of other rooms.
+    pub(crate) const fn for_tests(number: u64) -> Self {
+        Self(number)
+    }
+}
+
 /// A sound to be played as soon as its turn comes.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct SoundRequest {

@@ -119,3 +119,54 @@ impl CueLatency {
         self.pending.take()?.latency_ms
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::coach::CueId;
+    use crate::sound::Sound;
+
+    fn request(ticket: Ticket) -> SoundRequest {
+        SoundRequest {
+            ticket,
+            sound: Sound::Cue(CueId::InBand),
+            decided_at: Instant::now(),
+            at: CaptureTime::from_secs(2.0),
+        }
+    }
+
+    fn played(latency_millis: f64) -> Played {
+        Played {
+            latency_millis,
+            heard_at: Some(Instant::now()),
+        }
+    }
+
+    #[test]
+    fn a_report_counts_for_its_own_cue_only_and_once() {
+        let windows = [(); 2].map(|()| Arc::new(DurationWindow::default()));
+        let mut latency = CueLatency::new(Arc::default());
+        latency.set_windows(Arc::clone(&windows[0]), Arc::clone(&windows[1]));
+        let [cue, other] = [1, 2].map(Ticket::for_tests);
+        latency.begin(Some(cue), Instant::now(), Some(50.0));
+        latency.played(&request(other), &played(500.0));
+        latency.not_played(other);
+        latency.played(&request(cue), &played(30.0));
+        assert_eq!(latency.wait_left(), None);
+        assert_eq!(windows[0].quantile_ms(0.5), Some(30.0));
+        assert_eq!(windows[1].quantile_ms(0.5), Some(80.0));
+        assert_eq!(latency.take(), Some(30.0));
+        assert_eq!(latency.take(), None);
+    }
+
+    #[test]
+    fn a_cue_that_is_not_heard_is_not_waited_for() {
+        let mut latency = CueLatency::new(Arc::default());
+        latency.begin(None, Instant::now(), None);
+        assert_eq!(latency.wait_left(), None);
+        let cue = Ticket::for_tests(1);
+        latency.begin(Some(cue), Instant::now(), None);
+        latency.not_played(cue);
+        assert_eq!((latency.wait_left(), latency.take()), (None, None));
+    }
+}
