@@ -70,11 +70,6 @@ impl Scale {
             spread: spread.hypot(height_spread),
         })
     }
-
-    /// The hitter's standing height in pixels at this scale.
-    pub fn height_px(&self) -> f64 {
-        self.height_cm / self.cm_per_px
-    }
 }
 
 const FITTED: [Landmark; 11] = [
