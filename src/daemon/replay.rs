@@ -157,12 +157,8 @@ impl Replay<'_> {
 
     fn run_track(&self, path: &Path) -> Result<RunCounts, DaemonError> {
         let mut reader = TrackReader::open(path)?.looped(self.options.loops);
-        let header = reader.header();
-        let fps = header.fps;
-        let picture = PictureSize {
-            width_px: header.width,
-            height_px: header.height,
-        };
+        let fps = reader.header().fps;
+        let picture = reader.header().picture();
         self.terminal.println(&format!(
             "{}: pose track, {fps} frames a second",
             path.display()
@@ -229,7 +225,7 @@ impl Replay<'_> {
         let track = options
             .track
             .as_deref()
-            .map(|path| TrackWriter::create(path, fps, picture.width_px, picture.height_px))
+            .map(|path| TrackWriter::create(path, fps, picture))
             .transpose()?;
         let journal = options
             .journal

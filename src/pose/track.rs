@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::{Body, ImagePoint, LANDMARK_COUNT, Landmark, PoseFrame, WorldPoint};
+use crate::picture_size::PictureSize;
 use crate::time::CaptureTime;
 
 /// The first line of a track.
@@ -25,6 +26,16 @@ pub struct TrackHeader {
     /// Picture height in pixels.
     pub height: u32,
     landmarks: Vec<String>,
+}
+
+impl TrackHeader {
+    /// The size of the pictures that the points were found in.
+    pub(crate) fn picture(&self) -> PictureSize {
+        PictureSize {
+            width_px: self.width,
+            height_px: self.height,
+        }
+    }
 }
 
 #[derive(Serialize, Deserialize)]
@@ -284,12 +295,7 @@ impl TrackWriter {
     ///
     /// # Errors
     /// Where the file cannot be written.
-    pub(crate) fn create(
-        path: &Path,
-        fps: f64,
-        width: u32,
-        height: u32,
-    ) -> Result<Self, TrackError> {
+    pub(crate) fn create(path: &Path, fps: f64, picture: PictureSize) -> Result<Self, TrackError> {
         let io_error = |source| TrackError::Io {
             path: path.to_owned(),
             source,
@@ -298,8 +304,8 @@ impl TrackWriter {
             format: "pose-track".into(),
             version: 1,
             fps,
-            width,
-            height,
+            width: picture.width_px,
+            height: picture.height_px,
             landmarks: Landmark::ALL.iter().map(|l| l.name().to_owned()).collect(),
         };
         let mut writer = Self {
@@ -375,7 +381,11 @@ mod tests {
     fn which_model_read_a_body_comes_back() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("two.track.jsonl");
-        let mut writer = TrackWriter::create(&path, 30.0, 1280, 720).unwrap();
+        let picture = PictureSize {
+            width_px: 1280,
+            height_px: 720,
+        };
+        let mut writer = TrackWriter::create(&path, 30.0, picture).unwrap();
         for (index, lite) in [false, true].into_iter().enumerate() {
             let body = Body {
                 lite,
