@@ -198,7 +198,7 @@ impl RepStage {
     ///
     /// # Errors
     /// As for [`Self::step`], and where reps could not be stored.
-    pub fn finish(mut self) -> Result<RunCounts, DaemonError> {
+    pub(super) fn finish(mut self) -> Result<RunCounts, DaemonError> {
         if let Some(found) = self.session.finder.finish() {
             self.judge(found)?;
         }
