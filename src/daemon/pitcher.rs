@@ -1,7 +1,7 @@
-//! Calls for a pitch when the hitter is ready for one, and knows which rep it was for.
+//! Asks for a pitch when the hitter is ready for one, and keeps the times of the last one.
 //!
-//! In: each frame's time with the hitter's phase; what became of a delivery that was asked for. Out: deliveries to be
-//! played, and the times of the last one as the hitter heard it. Runs in the rep stage; all waiting is in capture time.
+//! In: each frame's time with the hitter's phase; what became of the delivery that was requested. Out: deliveries
+//! to be played, and the times of the last one as the hitter heard it. Runs in the rep stage; all waiting is in capture time.
 
 use crate::coach::PitchPlan;
 use crate::coach::PitchPlayed;
@@ -11,27 +11,30 @@ use crate::time::CaptureTime;
 
 /// The hitter has stood in the stance this long when the wind-up begins, seconds.
 const READY_SECS: f64 = 1.0;
-/// And the last pitch has been over for this long: time to finish, put a ball on the tee and settle.
+/// The last pitch has been over for this long by then: time to finish, put a ball on the tee and settle, seconds.
 const BETWEEN_SECS: f64 = 4.0;
-/// A delivery whose first sample is not reported by then was not heard, seconds.
+/// A delivery that was not reported as heard within this time never was, seconds.
 const PATIENCE_SECS: f64 = 1.0;
 
-/// What is being done.
+/// What the pitcher waits for.
 #[derive(Clone, Copy, Debug)]
 enum State {
-    /// Waits for the hitter.
+    /// For the hitter.
     Waiting {
         in_stance_since: Option<CaptureTime>,
     },
-    /// A delivery was handed to the sound stage.
-    Asked { at: CaptureTime, delivery: Coming },
-    /// The hitter hears it, or has heard it.
+    /// For the sound output to begin the delivery.
+    Requested {
+        at: CaptureTime,
+        delivery: RequestedDelivery,
+    },
+    /// For the ball to be over the plate, and for the hitter to settle.
     Heard { arrival: CaptureTime },
 }
 
-/// What has to be remembered of a delivery.
+/// What is kept of a delivery until it is heard.
 #[derive(Clone, Copy, Debug)]
-struct Coming {
+struct RequestedDelivery {
     release_secs: f64,
     arrival_secs: f64,
     speed_kmh: f64,
@@ -61,8 +64,8 @@ impl Pitcher {
         })
     }
 
-    /// Takes the next frame's phase; gives a delivery that is to begin now. `hold` keeps the pitcher waiting, as in a
-    /// rest.
+    /// Takes the next frame's phase and gives the delivery that is to begin now, if one is. `hold` keeps the pitcher
+    /// waiting, as in a rest.
     ///
     /// # Errors
     /// Where the pitch cannot be worked out.
@@ -73,8 +76,8 @@ impl Pitcher {
         hold: bool,
     ) -> Result<Option<Delivery>, PitchError> {
         match &mut self.state {
-            State::Asked { at, .. } if now.secs_since(*at) > PATIENCE_SECS => self.unheard(),
-            State::Asked { .. } => {}
+            State::Requested { at, .. } if now.secs_since(*at) > PATIENCE_SECS => self.unheard(),
+            State::Requested { .. } => {}
             State::Heard { arrival } => {
                 if now.secs_since(*arrival) > BETWEEN_SECS {
                     self.unheard();
@@ -97,9 +100,9 @@ impl Pitcher {
     fn deliver(&mut self, now: CaptureTime) -> Result<Delivery, PitchError> {
         let pitch = Pitch::new(self.level, self.order.next_speed(), self.air)?;
         let delivery = Delivery::new(pitch, WindUp::default())?;
-        self.state = State::Asked {
+        self.state = State::Requested {
             at: now,
-            delivery: Coming {
+            delivery: RequestedDelivery {
                 release_secs: delivery.release_secs,
                 arrival_secs: delivery.arrival_secs,
                 speed_kmh: pitch.speed.km_h(),
@@ -108,9 +111,9 @@ impl Pitcher {
         Ok(delivery)
     }
 
-    /// The delivery that was asked for began to be heard at `start`. Gives its times, for the rep that comes.
+    /// The delivery that was requested began at `start`. Gives its times, for the rep that follows.
     pub fn heard(&mut self, start: CaptureTime) -> Option<PitchTimes> {
-        let State::Asked { delivery, .. } = self.state else {
+        let State::Requested { delivery, .. } = self.state else {
             return None;
         };
         let (release, arrival) = (
@@ -126,7 +129,7 @@ impl Pitcher {
         Some(PitchTimes { release, arrival })
     }
 
-    /// The delivery that was asked for will not be heard, or not to its end.
+    /// The delivery that was requested will not be heard, or not to its end.
     pub fn unheard(&mut self) {
         self.state = State::Waiting {
             in_stance_since: None,

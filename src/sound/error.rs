@@ -1,4 +1,4 @@
-//! Everything that can go wrong while loading, playing or writing cues.
+//! Everything that can go wrong while sounds are loaded, played or written.
 
 use std::io;
 use std::path::PathBuf;
@@ -21,7 +21,7 @@ pub enum SoundError {
         /// What the system said.
         source: io::Error,
     },
-    /// The list of phrases is not in the form the program reads.
+    /// The list of phrases cannot be parsed.
     #[error("{path} is not a list of phrases: {source}")]
     ParsePhrases {
         /// The list.
@@ -109,7 +109,7 @@ pub enum SoundError {
         /// The latest a mark may be, in seconds.
         most_secs: f64,
     },
-    /// Nothing was heard where latency was to be measured.
+    /// Nothing was heard when latency was to be measured.
     #[error(
         "no cue was heard: {0}; plug in a speaker or choose a default output in the system's sound settings"
     )]

@@ -1,4 +1,4 @@
-//! The sounds that travel inside the program, one folder a language. Their origin and licenses:
+//! The recordings inside the program, one folder per language. Their origin and licenses:
 //! `assets/README.md`.
 
 use include_dir::{Dir, include_dir};
@@ -20,7 +20,7 @@ impl Language {
     /// All of them, in the order in which a choice should be offered.
     pub const ALL: [Self; 2] = [Self::English, Self::Spanish];
 
-    /// The ISO 639-1 code, as it stands in the settings.
+    /// The ISO 639-1 code, as in the settings file.
     pub fn code(self) -> &'static str {
         match self {
             Self::English => "en",

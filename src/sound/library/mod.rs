@@ -29,7 +29,7 @@ const BREATH: Duration = Duration::from_millis(200);
 /// Silence between the tone and the words, so that the first consonant is not covered.
 const GAP: Duration = Duration::from_millis(70);
 
-/// The sounds of one language: mono samples at [`super::SAMPLE_RATE_HZ`], loudest sample below 1.
+/// The sounds of one language: mono samples at 48 kHz, loudest sample below 1.
 #[derive(Debug)]
 pub struct CueLibrary {
     phrases: HashMap<String, LoadedPhrase>,
@@ -47,7 +47,6 @@ struct LoadedPhrase {
     tone: PhraseTone,
     /// Where in `samples` the words begin.
     words_from: usize,
-    words: String,
 }
 
 impl CueLibrary {
@@ -87,7 +86,7 @@ impl CueLibrary {
                     source: std::io::ErrorKind::NotFound.into(),
                 })?;
             let tone = phrase.tone.unwrap_or(PhraseTone::None);
-            let loaded = library.tone_and_words(bytes.to_vec(), path, tone, phrase.words)?;
+            let loaded = library.tone_and_words(bytes.to_vec(), path, tone)?;
             library.phrases.insert(phrase.id, loaded);
         }
         if let Some(folder) = folder {
@@ -122,7 +121,7 @@ impl CueLibrary {
                 source,
             })?;
             let tone = phrase.tone.unwrap_or(known);
-            let loaded = self.tone_and_words(bytes, &path, tone, phrase.words)?;
+            let loaded = self.tone_and_words(bytes, &path, tone)?;
             self.phrases.insert(phrase.id, loaded);
         }
         Ok(())
@@ -134,7 +133,6 @@ impl CueLibrary {
         bytes: Vec<u8>,
         path: &Path,
         tone: PhraseTone,
-        words: String,
     ) -> Result<LoadedPhrase, SoundError> {
         let (mut samples, most) = match tone {
             PhraseTone::Out => (self.out.clone(), MAX_CUE),
@@ -159,29 +157,24 @@ impl CueLibrary {
             samples: samples.into(),
             tone,
             words_from,
-            words,
         })
     }
 
-    /// What is heard for a cue: mono samples at [`super::SAMPLE_RATE_HZ`], the tone first; `None` for
-    /// an unknown id.
-    pub fn samples_for(&self, cue_id: &str) -> Option<Arc<[f32]>> {
-        if cue_id == CueId::InBand.as_str() {
-            return Some(Arc::clone(&self.in_band));
+    /// What is heard for a cue: mono samples at 48 kHz, the tone first; `None` where the library lacks it.
+    pub fn cue(&self, id: CueId) -> Option<Arc<[f32]>> {
+        match id {
+            CueId::InBand => Some(Arc::clone(&self.in_band)),
+            id => self.spoken_cue(id).map(|cue| Arc::clone(&cue.samples)),
         }
-        self.cue(cue_id).map(|cue| Arc::clone(&cue.samples))
     }
 
-    /// What is said for a cue or a part of a sentence; empty for [`CueId::InBand`], `None` for an unknown id.
-    pub fn words_for(&self, id: &str) -> Option<&str> {
-        if id == CueId::InBand.as_str() {
-            return Some("");
-        }
-        self.phrases.get(id).map(|phrase| phrase.words.as_str())
+    fn spoken_cue(&self, id: CueId) -> Option<&LoadedPhrase> {
+        self.phrases
+            .get(id.as_str())
+            .filter(|phrase| phrase.tone != PhraseTone::None)
     }
 
-    /// What is heard for a sentence: a tone, then the words; mono samples at
-    /// [`super::SAMPLE_RATE_HZ`].
+    /// What is heard for a sentence: a tone, then the words; mono samples at 48 kHz.
     ///
     /// # Errors
     /// [`SoundError::CannotSay`] where a phrase or a number has no recording,
@@ -208,45 +201,26 @@ impl CueLibrary {
         Ok(samples.into())
     }
 
-    /// Every cue id, sorted.
-    pub fn ids(&self) -> impl Iterator<Item = &str> {
-        let cues = self
-            .phrases
-            .iter()
-            .filter(|(_, phrase)| phrase.tone != PhraseTone::None);
-        let mut ids: Vec<&str> = cues
-            .map(|(id, _)| id.as_str())
-            .chain([CueId::InBand.as_str()])
-            .collect();
-        ids.sort_unstable();
-        ids.into_iter()
-    }
-
     /// The samples of a sound, and its priority among others.
     ///
     /// # Errors
     /// [`SoundError::NoSuchCue`], [`SoundError::BadDelivery`], else as [`Self::sentence`].
     pub(super) fn samples(&self, sound: &Sound) -> Result<(Arc<[f32]>, Priority), SoundError> {
         Ok(match sound {
-            Sound::Cue(CueId::InBand) => (Arc::clone(&self.in_band), Priority::Swing),
             Sound::Cue(id) => {
-                let cue = self.cue(id.as_str());
-                let cue = cue.ok_or_else(|| SoundError::NoSuchCue { id: id.to_string() })?;
-                let priority = match cue.tone {
-                    PhraseTone::Out => Priority::Swing,
-                    PhraseTone::Notice | PhraseTone::None => Priority::Remark,
+                let samples = self.cue(*id);
+                let samples =
+                    samples.ok_or_else(|| SoundError::NoSuchCue { id: id.to_string() })?;
+                let priority = match self.spoken_cue(*id).map(|cue| cue.tone) {
+                    Some(PhraseTone::Notice | PhraseTone::None) => Priority::Remark,
+                    // The in-band tone has no words.
+                    Some(PhraseTone::Out) | None => Priority::Swing,
                 };
-                (Arc::clone(&cue.samples), priority)
+                (samples, priority)
             }
             Sound::Sentence(said) => (self.sentence(said)?, Priority::Sentence),
             Sound::Delivery(marks) => (self.delivery.mix(marks)?, Priority::Delivery),
         })
-    }
-
-    fn cue(&self, id: &str) -> Option<&LoadedPhrase> {
-        self.phrases
-            .get(id)
-            .filter(|phrase| phrase.tone != PhraseTone::None)
     }
 }
 

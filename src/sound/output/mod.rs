@@ -194,3 +194,6 @@ pub(crate) struct SoundHealth {
     /// How often the sound thread was started again.
     pub restarts: u64,
 }
+
+#[cfg(test)]
+mod tests;

@@ -20,7 +20,7 @@ pub(in crate::sound) const CUT_FADE: Duration = Duration::from_millis(10);
 /// Which of two sounds gives way when both want to be heard.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(in crate::sound) enum Priority {
-    /// A remark about the set-up.
+    /// A remark about the setup.
     Remark,
     /// About the swing that just happened.
     Swing,

@@ -11,7 +11,7 @@ use super::raised_cosine;
 use crate::sound::output::CUT_FADE;
 use crate::sound::{SAMPLE_RATE_HZ, samples_in};
 
-/// The pitch at set, at the band's edge, and twice as far. It rises evenly to the ear between them.
+/// The pitch at set, at the band's edge, and twice as far. Between them it rises in equal musical steps.
 const PITCHES_HZ: [f32; 3] = [500.0, 1000.0, 1500.0];
 
 /// The tone turns sharp beyond the first and soft again below the second, so that a head at the edge
@@ -31,7 +31,8 @@ const FADE: Duration = Duration::from_millis(20);
 const SOFT: [f32; 2] = [0.080, 0.010];
 const SHARP: [f32; 2] = [0.120, 0.160];
 
-/// The sharp tone comes in pulses: so many a second, so much of the time on, with edges this long.
+/// The sharp tone comes in pulses: pulses per second, the share of the time they are on, and how long they
+/// take to rise and fall.
 const PULSES_HZ: f32 = 14.0;
 const PULSE_ON: f32 = 0.55;
 const PULSE_EDGE_SECS: f32 = 0.008;
@@ -74,7 +75,7 @@ impl HeadToneVoice {
         self.ducked = ducked;
     }
 
-    /// Nothing is heard of it.
+    /// Nothing of it is heard.
     pub(in crate::sound) fn is_silent(&self) -> bool {
         self.level <= 0.0
     }
@@ -135,7 +136,7 @@ mod tests {
         let mut voice = HeadToneVoice::default();
         (0..(secs * SAMPLE_RATE_HZ as f32) as usize)
             .map(|index| {
-                // News come with the frames of a camera at 60 a second.
+                // The travel changes with the frames of a camera, 60 a second.
                 if index % 800 == 0 {
                     voice.set(share(index as f32 / SAMPLE_RATE_HZ as f32));
                 }

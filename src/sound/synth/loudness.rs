@@ -1,15 +1,14 @@
-//! Brings sounds to one loudness, so that no cue startles and none is missed.
+//! Brings all sounds to one loudness, so that no cue startles and none is missed.
 //!
 //! The measure is the loudest momentary loudness of EBU R128 (EBU Tech 3341: K-weighted, 400 ms
 //! window); the whole-program value of the same standard needs sounds far longer than a cue.
-//! Pure arithmetic on samples; no thread, no files.
 
 use ebur128::{EbuR128, Mode};
 
 use crate::sound::{SAMPLE_RATE_HZ, SoundError};
 
-/// Where every tone and every phrase is brought to. As loud as speech gets at this peak without
-/// being squashed; how loud the cage is then is the amplifier's and the volume setting's business.
+/// The level of every tone and every phrase: as loud as speech gets at this peak without compression.
+/// How loud the cage is then is up to the amplifier and the volume setting.
 pub(in crate::sound) const TARGET_LUFS: f64 = -15.0;
 
 /// No sample may be larger than this, about -1.4 dB below full scale, so that converting the rate
@@ -21,8 +20,8 @@ const WINDOW_MILLIS: u32 = 400;
 /// How far the window moves between two readings.
 const STEP_MILLIS: u32 = 10;
 
-/// Loudest momentary loudness of `samples` (one channel at [`SAMPLE_RATE_HZ`]) in LUFS, with silence
-/// thought before and after it; minus infinity for silence.
+/// Loudest momentary loudness of `samples` (one channel at [`SAMPLE_RATE_HZ`]) in LUFS, as if
+/// silence came before and after them; minus infinity for silence.
 pub(in crate::sound) fn loudest_momentary(samples: &[f32]) -> Result<f64, SoundError> {
     let mut meter = EbuR128::new(1, SAMPLE_RATE_HZ, Mode::M)?;
     let window = vec![0.0_f32; (SAMPLE_RATE_HZ * WINDOW_MILLIS / 1000) as usize];

@@ -1,7 +1,7 @@
-//! The tones, computed sample by sample: no files, no threads, no state.
+//! The tones of cues, computed sample by sample.
 //!
-//! They are told apart by rhythm first (one long rise, three short knocks, one single note), then by
-//! pitch, so that a hitter who hears pitch badly or a speaker that carries it badly is enough.
+//! They differ in rhythm first (one long rise, three short knocks, one single note), then in pitch, so
+//! that even a hitter who hears pitch badly, or a poor speaker, will do.
 //! Every tone has its energy between 500 and 3000 Hz, where hearing is keen and small speakers work.
 
 use std::f32::consts::PI;
@@ -19,7 +19,7 @@ pub(in crate::sound) enum Tone {
     InBand,
     /// Something was out: three knocks, the last one lower. Words follow.
     Out,
-    /// A remark about the set-up: one soft note. Words follow.
+    /// A remark about the setup: one soft note. Words follow.
     Notice,
 }
 
@@ -140,7 +140,7 @@ mod tests {
 
     const ALL: [Tone; 3] = [Tone::InBand, Tone::Out, Tone::Notice];
 
-    /// Starts and ends of what is louder than a tenth of the peak, gaps under 10 ms bridged, in ms.
+    /// Starts and ends of what is louder than a tenth of the peak, in ms; gaps under 10 ms do not count.
     fn beats(samples: &[f32]) -> Vec<(f32, f32)> {
         let mut beats: Vec<(f32, f32)> = Vec::new();
         for (index, _) in samples.iter().enumerate().filter(|(_, s)| s.abs() > 0.1) {

@@ -31,7 +31,7 @@ fn next(player: &Player) -> Outcome {
 
 fn cue(language: Language, id: CueId) -> Vec<f32> {
     let library = CueLibrary::load_in(language, None).expect("cues");
-    let samples = library.samples_for(id.as_str()).expect("a cue");
+    let samples = library.cue(id).expect("a cue");
     trimmed(&samples).to_vec()
 }
 

@@ -178,7 +178,7 @@ fn cues_come_out_of_the_device_whole_and_soon() {
     }
     let capture = Capture::of(NAME);
     let library = library();
-    let cue = library.samples_for("in_band").expect("a cue");
+    let cue = library.cue(CueId::InBand).expect("a cue");
     let (mut rest, mut real, mut errors) = (0, Vec::new(), Vec::new());
     for numbers in capture.numbers_of("cue ") {
         let first = capture.find(rest, &cue);
@@ -309,7 +309,7 @@ fn latency_is_measured_where_there_is_a_device() {
     println!("measured {quantiles:?} ms for p50 and p95");
     assert!(quantiles[0] > 5.0 && quantiles[0] < MOST_MILLIS);
     // Every third is cut by the next, so that six of them are heard whole.
-    let cue = library().samples_for("in_band").expect("a cue");
+    let cue = library().cue(CueId::InBand).expect("a cue");
     let half: Vec<f32> = cue.iter().map(|s| s * 0.5).collect();
     let heard = capture
         .samples

@@ -58,7 +58,7 @@ impl Bench {
     }
 
     fn samples(&self, id: CueId) -> Arc<[f32]> {
-        self.library.samples_for(id.as_str()).expect("a cue")
+        self.library.cue(id).expect("a cue")
     }
 }
 

@@ -110,7 +110,7 @@ impl Bench {
     }
 
     fn cue(&self, id: CueId) -> Vec<f32> {
-        let samples = self.library.samples_for(id.as_str()).expect("a cue");
+        let samples = self.library.cue(id).expect("a cue");
         trimmed(&samples).to_vec()
     }
 }
@@ -271,7 +271,7 @@ fn a_sentence_waits_for_the_cue_before_it() {
     let ticket = bench.play(Sound::Sentence(said.clone()));
     let heard = bench.run(millis(4000));
     let played = bench.outcome_of(ticket).expect("played");
-    let cue = bench.library.samples_for("in_band").expect("a cue");
+    let cue = bench.library.cue(CueId::InBand).expect("a cue");
     let waited = duration_of(cue.len()).as_secs_f64() * 1e3;
     assert!((waited..waited + 16.0).contains(&played.latency_millis));
     let sentence = bench.library.sentence(&said).expect("a sentence");
