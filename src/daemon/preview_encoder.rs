@@ -176,7 +176,7 @@ mod tests {
     }
 
     #[test]
-    fn a_press_that_is_busy_or_just_had_one_gets_none_and_nothing_waits_for_it() {
+    fn an_encoder_that_is_busy_or_just_had_a_frame_gets_none_and_nothing_waits_for_it() {
         let preview = Arc::new(Preview::default());
         preview.allow(true);
         let (mut tap, encoder) = ends(Arc::clone(&preview));
@@ -196,7 +196,7 @@ mod tests {
     }
 
     #[tokio::test]
-    async fn whoever_asks_gets_the_next_picture_with_its_own_figure_and_never_an_old_one() {
+    async fn each_request_gets_the_next_picture_with_its_own_figure_and_never_an_old_one() {
         let preview = Arc::new(Preview::default());
         preview.allow(true);
         let (_tap, mut encoder) = ends(Arc::clone(&preview));
