@@ -94,12 +94,16 @@ pub(crate) fn watch(
     ));
     let session = sessions.begin_first(count_requests()?)?;
     notify_alive();
+    let mut sound = SoundOutput::open(
+        &options.sound,
+        || cue_library(settings),
+        settings.cues.volume,
+    )?;
+    if let Some(clock) = source.clock() {
+        sound.start_at(clock.now());
+    }
     let sinks = RepSinks {
-        sound: SoundOutput::open(
-            &options.sound,
-            || cue_library(settings),
-            settings.cues.volume,
-        )?,
+        sound,
         journal: Some(session.journal),
         rep_log: options.rep_log.as_deref().map(RepLog::create).transpose()?,
         track: None,

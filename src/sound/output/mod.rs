@@ -113,6 +113,14 @@ impl SoundOutput {
         self.sink.as_ref()?.head_tone_lag()
     }
 
+    /// Lets a file's first sample stand for `at` instead of capture time 0: a camera's clock has run for as
+    /// long as the machine. To be called before anything else.
+    pub(crate) fn start_at(&mut self, at: CaptureTime) {
+        if let Some(sink) = &mut self.sink {
+            sink.start_at(at);
+        }
+    }
+
     /// The recording has come to `at`. A device goes by the clock.
     pub(crate) fn advance_to(&mut self, at: CaptureTime) {
         if let Some(sink) = &mut self.sink {
@@ -162,6 +170,7 @@ trait Sink {
     fn head_tone_lag(&self) -> Option<Duration> {
         None
     }
+    fn start_at(&mut self, _at: CaptureTime) {}
     fn advance_to(&mut self, _at: CaptureTime) {}
     fn apply_settings(&mut self, volume: f32, library: Option<Arc<CueLibrary>>);
     fn outcomes(&mut self, patience: Duration) -> Vec<Outcome>;

@@ -25,12 +25,14 @@ const FLUSH_EVERY: Duration = Duration::from_secs(5);
 /// A WAV file counts its bytes in 32 bits; the header takes some of them.
 const MOST_SAMPLES: f64 = (u32::MAX as f64 - 1024.0) / 2.0;
 
-/// The sound track of one recording, being written; its first sample is heard at capture time 0.
+/// The sound track of one recording, being written.
 pub(super) struct WavFile {
     path: PathBuf,
     writer: WavWriter<BufWriter<File>>,
     library: Arc<CueLibrary>,
     volume: f32,
+    /// When the first sample is heard.
+    starts_at: CaptureTime,
     queue: PlaybackQueue,
     mixer: Mixer,
     written: usize,
@@ -68,6 +70,7 @@ impl WavFile {
             writer,
             library,
             volume: volume.clamp(0.0, 1.0),
+            starts_at: CaptureTime::default(),
             queue: PlaybackQueue::default(),
             mixer: Mixer::new(),
             written: 0,
@@ -131,7 +134,7 @@ impl WavFile {
         while !self.mixer.begins_now() {
             self.write_next()?;
         }
-        let waited = duration_of(self.written).saturating_sub(since_start(request.at));
+        let waited = duration_of(self.written).saturating_sub(self.since_start(request.at));
         self.heard += 1;
         self.report(Outcome {
             request,
@@ -144,7 +147,7 @@ impl WavFile {
     }
 
     fn write_request(&mut self, request: SoundRequest) -> Result<(), SoundError> {
-        let decided_at = since_start(request.at);
+        let decided_at = self.since_start(request.at);
         self.write_until(decided_at)?;
         let (samples, priority) = match self.library.samples(&request.sound) {
             Ok(found) => found,
@@ -169,7 +172,7 @@ impl WavFile {
 
     /// Writes up to `end`, and further where a sound is still to be heard.
     fn write_to_the_end(&mut self, end: CaptureTime) -> Result<(), SoundError> {
-        self.write_until(since_start(end))?;
+        self.write_until(self.since_start(end))?;
         while let Some(until) = self.queue.busy_until(duration_of(self.written)) {
             let another_waits = self.queue.wake_at().is_some();
             self.write_until(until)?;
@@ -181,6 +184,11 @@ impl WavFile {
             self.write_next()?;
         }
         Ok(())
+    }
+
+    /// Time from the file's first sample; nothing is earlier than that.
+    fn since_start(&self, at: CaptureTime) -> Duration {
+        Duration::try_from_secs_f64(at.secs_since(self.starts_at)).unwrap_or(Duration::ZERO)
     }
 
     fn report(&mut self, outcome: Outcome) {
@@ -234,14 +242,18 @@ impl Sink for WavFile {
 
     fn set_head_tone(&mut self, share: Option<f32>, at: CaptureTime) {
         self.try_to(|file| {
-            file.write_until(since_start(at))?;
+            file.write_until(file.since_start(at))?;
             file.mixer.set_tone(share, file.volume);
             Ok(())
         });
     }
 
+    fn start_at(&mut self, at: CaptureTime) {
+        self.starts_at = at;
+    }
+
     fn advance_to(&mut self, at: CaptureTime) {
-        self.try_to(|file| file.write_until(since_start(at)));
+        self.try_to(|file| file.write_until(file.since_start(at)));
     }
 
     fn apply_settings(&mut self, volume: f32, library: Option<Arc<CueLibrary>>) {
@@ -281,11 +293,6 @@ impl Sink for WavFile {
                 .map_err(|source| SoundError::WriteWav { path, source }),
         }
     }
-}
-
-/// Time from the file's first sample.
-fn since_start(at: CaptureTime) -> Duration {
-    Duration::try_from_secs_f64(at.secs()).unwrap_or(Duration::ZERO)
 }
 
 #[cfg(test)]

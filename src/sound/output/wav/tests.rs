@@ -141,11 +141,13 @@ fn a_cue_stands_at_its_time_sample_for_sample() {
 }
 
 #[test]
-fn volume_scales_the_samples() {
+fn the_time_line_begins_where_it_is_set_to_and_volume_scales_the_samples() {
     let bench = Bench::new();
     let mut rendering = bench.render_at(0.5);
-    rendering.play_cue(CueId::InBand, 0.5);
-    rendering.finish(1.0);
+    rendering.file.start_at(secs(90_000.0));
+    rendering.advance_to(89_999.9);
+    rendering.play_cue(CueId::InBand, 90_000.5);
+    rendering.finish(90_001.0);
     let (heard, cue) = (bench.heard(), bench.samples(CueId::InBand));
     let half: Vec<f32> = cue.iter().map(|s| 0.5 * s).collect();
     assert_eq!(heard.len(), 48_000);
