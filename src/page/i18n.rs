@@ -265,8 +265,11 @@ impl Messages {
             return self.format("source.recording", path);
         }
         let camera = noted.strip_prefix("camera ");
-        match camera.and_then(|camera| camera.strip_suffix(" frames a second")) {
-            Some(camera) => self.format("source.camera", camera),
+        match camera.and_then(|camera| camera.split_once(" frames a second")) {
+            Some((camera, through)) => {
+                let through = through.replace(", through ", self.t("source.through"));
+                self.format("source.camera", camera) + &through
+            }
             None => noted.to_owned(),
         }
     }
@@ -365,6 +368,19 @@ mod tests {
                 "{key}"
             );
         }
+    }
+
+    #[test]
+    fn the_source_of_a_session_is_shown_as_noted_or_in_spanish() {
+        let [english, spanish] = Language::ALL.map(Messages::of);
+        let camera = "camera 0: 1280 x 720, 60 frames a second, through nokhwa";
+        for noted in [camera, "recording /a/b.mp4", "/a/b.track.jsonl"] {
+            assert_eq!(english.source(noted), noted);
+        }
+        assert_eq!(
+            spanish.source(camera),
+            "cámara 0: 1280 x 720, 60 cuadros por segundo, a través de nokhwa"
+        );
     }
 
     fn files_below(folder: &std::path::Path, found: &mut Vec<std::path::PathBuf>) {

@@ -47,7 +47,7 @@ pub(crate) fn status(answer: &str) -> u16 {
     answer.split(' ').nth(1).unwrap_or("0").parse().unwrap_or(0)
 }
 
-fn set_key(place: &Place, which: &str, key: &str) {
+pub(crate) fn set_key(place: &Place, which: &str, key: &str) {
     let mut child = place
         .command(&["keys", which, "--journal", "page.db"])
         .stdin(Stdio::piped())
@@ -160,7 +160,7 @@ fn every_door_stays_shut_without_its_key() {
 }
 
 /// The visit's cookie and the form token that a page gave.
-fn visit(answer: &str) -> (String, String) {
+pub(crate) fn visit(answer: &str) -> (String, String) {
     let cookie = answer
         .split("set-cookie: visit=")
         .nth(1)

@@ -76,7 +76,7 @@ fn the_cage_screen_shows_each_rep_as_it_ends_and_a_hitter_steps_in_with_two_taps
 }
 
 /// A journal with a session of a named hitter, made from a bundled recording.
-fn filled(place: &Place) {
+pub(crate) fn filled(place: &Place) {
     std::fs::write(
         place.path("kit.toml"),
         "[hitter]\nname = \"Kit\"\nheight_cm = 168\n",
