@@ -131,7 +131,7 @@ await /out/watch.log 'sound device is open' $((opened + 1)) 15 && mark sound_ope
 record /out/count.wav
 mark count_asked
 kill -USR1 $watch
-await /out/watch.log 'cue sentence .* played after' 1 20
+await /out/watch.log 'sentence .* played after' 1 20
 sleep 3
 recorded
 kill -0 $watch && mark alive

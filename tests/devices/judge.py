@@ -75,14 +75,15 @@ def offered():
 
 
 def modes(report, backend, prefix=""):
-    """What `check` says is offered and chosen, against v4l2-ctl."""
+    """What `check` says is offered and chosen, against v4l2-ctl. nokhwa takes an interval of 2/25 s for 1/25 (docs/upstream.md)."""
     truth, said = offered(), {}
     listed = re.search(r"modes +offered, each with its fastest rate:(.*)", text(report))
     for part in listed[1].split(";") if listed else []:
         form = part.split()[0]
         for width, height, fps in re.findall(r"(\d+) x (\d+) at (\d+)", part):
             said[form, int(width), int(height)] = float(fps)
-    same = truth.keys() == said.keys() and all(abs(truth[k] - said[k]) <= 0.5 for k in truth)
+    right = lambda told, true: abs(told - true) <= 0.5 or (backend == "nokhwa" and true % 1 and abs(told - 2 * true) <= 0.5)
+    same = truth.keys() == said.keys() and all(right(said[k], truth[k]) for k in truth)
     formats = ", ".join(sorted({k[0] for k in truth}))
     check(f"{prefix}modes offered", bool(truth) and same, f"{len(said)} told by check, {len(truth)} by v4l2-ctl ({formats})")
 
@@ -208,9 +209,10 @@ def nokhwa():
     middle, most = (off[len(off) // 2], off[-1]) if off else (math.inf, math.inf)
     # Half a frame is 20 ms: so each is nearer to its own frame of the trace than to another.
     check("nokhwa: times", middle <= 1 and most < 20, f"off the kernel's by {middle:.3f} ms in the middle, {most:.3f} ms at most; 1 and 20 ms allowed")
-    span = (before[-1][2] - before[0][2]) / 1e9 if len(before) > 1 else 0
-    rate = (len(before) - 1) / span if span else 0.0
-    check("nokhwa: rate", 20 <= rate <= 26, f"{rate:.2f} frames a second, 25 were set; lost ones are not counted")
+    # Lost frames leave no gap in the numbers, so the usual distance of two frames tells the rate.
+    gaps = sorted(nanos for _, nanos in steps)
+    rate = 1e9 / gaps[len(gaps) // 2] if gaps else 0.0
+    check("nokhwa: rate", abs(rate - 25) <= 1, f"{rate:.2f} frames a second by the usual distance of two frames, 25 were set")
     hang(lines, had, "nokhwa_hangs", "nokhwa_answers", "nokhwa: ")
     lost = (first(lines, "the camera was lost", events["nokhwa_away"]) or math.inf) - events["nokhwa_away"]
     check("nokhwa: unplugged", lost <= 2, f"the loss was in the log after {lost:.2f} s, 2 s allowed")
@@ -291,7 +293,7 @@ def sound_card(lines):
     took = (back or math.inf) - events["sound_back"]
     check("sound card back", took <= SOUND_BACK_SECS, f"in use {took:.2f} s after its return, {SOUND_BACK_SECS:.0f} s allowed")
     loud = sum(1 for _, loud, _ in windows("count.wav") if loud > 0.01) / 50
-    played = first(lines, "cue sentence .* played after", events["sound_back"])
+    played = first(lines, "sentence .* played after", events["sound_back"])
     check("heard again", played is not None and loud >= 0.3, f"the count of swings: {loud:.1f} s of it in the recording")
     ended = re.search(r"^status (\d+)$", text("watch.txt"), re.M)
     alive = "alive" in events

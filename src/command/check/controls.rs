@@ -40,7 +40,7 @@ fn exposure(now: &ControlStatus) -> Finding {
     let Some(ms) = now.exposure_ms else {
         return finding(
             true,
-            "the camera does not tell it and cannot be text. Put plenty of light on the hitter: most cameras then expose \
+            "the camera does not tell it and cannot be told. Put plenty of light on the hitter: most cameras then expose \
              shorter by themselves"
                 .into(),
         );
@@ -86,7 +86,7 @@ fn exposure(now: &ControlStatus) -> Finding {
         ExposureController::Camera | ExposureController::Unknown => finding(
             false,
             format!(
-                "{smear}, {BLUR_LIMIT_CM:.0} cm are allowed; the camera decides it and cannot be text. Put more light on the hitter"
+                "{smear}, {BLUR_LIMIT_CM:.0} cm are allowed; the camera decides it and cannot be told. Put more light on the hitter"
             ),
         ),
     }
