@@ -28,14 +28,14 @@ const NAMED: usize = 20;
 #[derive(Debug, Args)]
 pub(super) struct JournalArgs {
     #[command(subcommand)]
-    what: What,
+    command: JournalCommand,
     /// Use this journal.
     #[arg(long, value_name = "FILE", global = true)]
     journal: Option<PathBuf>,
 }
 
 #[derive(Debug, Subcommand)]
-enum What {
+enum JournalCommand {
     /// Say where the journal is and what it holds.
     Info,
     /// Check the whole file: its structure, its references, every rep and its landmarks.
@@ -84,15 +84,15 @@ enum What {
 impl JournalArgs {
     pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
         let path = journal_path(self.journal.as_deref(), settings)?;
-        match self.what {
-            What::Info => info(&path),
-            What::Check => check(&Journal::read_only(&path)?),
-            What::Backup { file } => backup(&path, &file),
-            What::Restore { file } => restore(&path, &file),
-            What::ExportHitter { name, folder } => export_hitter(&path, name, &folder),
-            What::DeleteHitter { name, yes } => delete_hitter(&path, name, yes),
-            What::DeleteSession { number, yes } => delete_session(&path, number, yes),
-            What::DeleteVideo { yes } => delete_video(&path, yes),
+        match self.command {
+            JournalCommand::Info => info(&path),
+            JournalCommand::Check => check(&Journal::read_only(&path)?),
+            JournalCommand::Backup { file } => backup(&path, &file),
+            JournalCommand::Restore { file } => restore(&path, &file),
+            JournalCommand::ExportHitter { name, folder } => export_hitter(&path, name, &folder),
+            JournalCommand::DeleteHitter { name, yes } => delete_hitter(&path, name, yes),
+            JournalCommand::DeleteSession { number, yes } => delete_session(&path, number, yes),
+            JournalCommand::DeleteVideo { yes } => delete_video(&path, yes),
         }
     }
 }

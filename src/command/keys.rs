@@ -16,14 +16,14 @@ use crate::settings::Settings;
 #[derive(Debug, Args)]
 pub(super) struct KeysArgs {
     #[command(subcommand)]
-    what: What,
+    command: KeysCommand,
     /// The keys of the page that shows this journal.
     #[arg(long, value_name = "FILE", global = true)]
     journal: Option<PathBuf>,
 }
 
 #[derive(Debug, Subcommand)]
-enum What {
+enum KeysCommand {
     /// Set the PIN of the cage's screen (4 to 12 digits), read from standard input
     Pin(Drop),
     /// Set the password of the coach's pages (10 characters at least), read from standard input
@@ -50,10 +50,10 @@ impl KeysArgs {
             }
         };
         let mut keys = Credentials::read(&file).map_err(failed)?;
-        let (whose, drop) = match self.what {
-            What::Pin(Drop { drop }) => (CredentialKind::Pin, drop),
-            What::Password(Drop { drop }) => (CredentialKind::Password, drop),
-            What::Show => {
+        let (whose, drop) = match self.command {
+            KeysCommand::Pin(Drop { drop }) => (CredentialKind::Pin, drop),
+            KeysCommand::Password(Drop { drop }) => (CredentialKind::Password, drop),
+            KeysCommand::Show => {
                 for (whose, what) in [
                     (CredentialKind::Pin, "PIN"),
                     (CredentialKind::Password, "password"),

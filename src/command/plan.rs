@@ -17,7 +17,7 @@ use crate::settings::Settings;
 #[derive(Debug, Args)]
 pub(super) struct PlanArgs {
     #[command(subcommand)]
-    what: What,
+    command: PlanCommand,
     /// Whose plan, by name; without it the hitter of the settings, or everybody where they name none.
     #[arg(long, value_name = "NAME", global = true)]
     hitter: Option<String>,
@@ -30,7 +30,7 @@ pub(super) struct PlanArgs {
 }
 
 #[derive(Debug, Subcommand)]
-enum What {
+enum PlanCommand {
     /// List the plans to start from and those in force.
     List,
     /// Print a plan: the one in force, or a start by its name.
@@ -62,13 +62,13 @@ impl PlanArgs {
             (false, named) => named.or_else(|| settings.hitter.name.clone()),
         };
         let whose = hitter.as_deref().unwrap_or("everybody");
-        match self.what {
-            What::List => list(&path),
-            What::Show { start: Some(start) } => {
+        match self.command {
+            PlanCommand::List => list(&path),
+            PlanCommand::Show { start: Some(start) } => {
                 terminal::println(plan_template(&start)?.text.trim_end());
                 Ok(())
             }
-            What::Show { start: None } => match plan_in_force(&path, hitter.as_deref())? {
+            PlanCommand::Show { start: None } => match plan_in_force(&path, hitter.as_deref())? {
                 Some(plan) => {
                     terminal::println(plan.text.trim_end());
                     Ok(())
@@ -77,8 +77,8 @@ impl PlanArgs {
                     "{whose}: no plan is in force; cagehand plan list shows what to start from"
                 ))),
             },
-            What::Take { plan } => store(&path, hitter.as_deref(), &find_plan(&plan)?),
-            What::Change { values } => {
+            PlanCommand::Take { plan } => store(&path, hitter.as_deref(), &find_plan(&plan)?),
+            PlanCommand::Change { values } => {
                 let plan = plan_in_force(&path, hitter.as_deref())?.ok_or_else(|| {
                     Failure::Request(format!(
                         "{whose}: no plan is in force that could be changed; begin with cagehand plan take"
@@ -87,7 +87,7 @@ impl PlanArgs {
                 let text = changed(&plan.text, &values)?;
                 store(&path, hitter.as_deref(), &checked_plan(text)?)
             }
-            What::Drop => {
+            PlanCommand::Drop => {
                 let mut journal = Journal::open_to_edit(&path)?;
                 let whom = hitter_id(&mut journal, hitter.as_deref())?;
                 let none = NewPlan {

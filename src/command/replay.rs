@@ -31,7 +31,7 @@ pub(super) struct Replay {
     height_cm: Option<u16>,
     /// Which side the hitter stands on; found out where not told.
     #[arg(long)]
-    bats: Option<Side>,
+    bats: Option<BatsArg>,
     /// "real" runs as it was recorded, "fast" as quickly as the machine can; 4 runs four times as fast as it was recorded.
     #[arg(long, value_name = "real|fast|N", default_value = "real")]
     pace: PaceArg,
@@ -56,16 +56,16 @@ pub(super) struct Replay {
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-enum Side {
+enum BatsArg {
     Left,
     Right,
 }
 
-impl From<Side> for Bats {
-    fn from(side: Side) -> Self {
-        match side {
-            Side::Left => Bats::Left,
-            Side::Right => Bats::Right,
+impl From<BatsArg> for Bats {
+    fn from(arg: BatsArg) -> Self {
+        match arg {
+            BatsArg::Left => Bats::Left,
+            BatsArg::Right => Bats::Right,
         }
     }
 }

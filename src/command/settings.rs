@@ -15,11 +15,11 @@ use crate::settings::{
 #[derive(Debug, Args)]
 pub(super) struct SettingsArgs {
     #[command(subcommand)]
-    what: What,
+    command: SettingsCommand,
 }
 
 #[derive(Debug, Subcommand)]
-enum What {
+enum SettingsCommand {
     /// Print what each key means, its default, its value now, and whether a change needs a restart.
     #[command(
         after_help = "Examples:\n  cagehand settings explain               every key\n  cagehand settings explain \
@@ -41,10 +41,10 @@ enum What {
 
 impl SettingsArgs {
     pub(super) fn run(self, files: &SettingsFiles) -> Result<(), Failure> {
-        match self.what {
-            What::Explain { key } => print_keys(files, key.as_deref()),
-            What::Check { file } => check(file.as_deref().or(files.in_force())),
-            What::Path => {
+        match self.command {
+            SettingsCommand::Explain { key } => print_keys(files, key.as_deref()),
+            SettingsCommand::Check { file } => check(file.as_deref().or(files.in_force())),
+            SettingsCommand::Path => {
                 paths(files);
                 Ok(())
             }

@@ -15,7 +15,7 @@ const QUEUE: usize = 3;
 
 /// Which frames reach the pose thread.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Delivery {
+pub(crate) enum FramePolicy {
     /// Every one; the source waits.
     Every,
     /// The newest one; the others are counted as dropped.
@@ -49,9 +49,9 @@ pub(crate) enum FrameReceiver {
 }
 
 /// Both ends of a new channel.
-pub(crate) fn frame_channel(delivery: Delivery) -> (FrameSender, FrameReceiver) {
-    match delivery {
-        Delivery::Every => {
+pub(crate) fn frame_channel(policy: FramePolicy) -> (FrameSender, FrameReceiver) {
+    match policy {
+        FramePolicy::Every => {
             let (full_in, full_out) = bounded(QUEUE);
             let (empty_in, empty_out) = bounded(QUEUE + 1);
             (
@@ -65,7 +65,7 @@ pub(crate) fn frame_channel(delivery: Delivery) -> (FrameSender, FrameReceiver) 
                 },
             )
         }
-        Delivery::Latest => {
+        FramePolicy::Latest => {
             let slot = Arc::new(LatestFrame::new());
             (
                 FrameSender::Latest(Arc::clone(&slot)),
@@ -148,7 +148,7 @@ mod tests {
 
     #[test]
     fn every_frame_arrives_in_order_where_none_may_be_dropped() {
-        let (sender, receiver) = frame_channel(Delivery::Every);
+        let (sender, receiver) = frame_channel(FramePolicy::Every);
         let sending = crate::thread::spawn("test", move || {
             (0..50).all(|i| sender.send(&mut numbered(i)))
         })
@@ -164,7 +164,7 @@ mod tests {
 
     #[test]
     fn the_latest_frame_wins_and_the_others_are_counted() {
-        let (sender, receiver) = frame_channel(Delivery::Latest);
+        let (sender, receiver) = frame_channel(FramePolicy::Latest);
         for i in 0..5 {
             assert!(sender.send(&mut numbered(i)));
         }
@@ -178,8 +178,8 @@ mod tests {
 
     #[test]
     fn a_sender_learns_that_the_receiver_is_gone() {
-        for delivery in [Delivery::Every, Delivery::Latest] {
-            let (sender, receiver) = frame_channel(delivery);
+        for policy in [FramePolicy::Every, FramePolicy::Latest] {
+            let (sender, receiver) = frame_channel(policy);
             drop(receiver);
             assert!(!sender.send(&mut numbered(0)));
         }

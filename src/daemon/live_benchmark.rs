@@ -19,7 +19,7 @@ use crate::time::CaptureTime;
 use crate::video::{JpegEncoder, SizeLimit};
 
 use super::cue_library::cue_library;
-use super::frame_channel::{Delivery, FrameSender};
+use super::frame_channel::{FramePolicy, FrameSender};
 use super::model_choice::{BenchmarkLoad, choose_model};
 use super::pipeline::run_pipeline;
 use super::pose_stage::TrackerSet;
@@ -132,7 +132,7 @@ impl LiveBenchmark {
             move |frames: &FrameSender| send(&jpegs, fps, secs, frames, &health, &clock, &decode)
         };
         run_pipeline(
-            Delivery::Latest,
+            FramePolicy::Latest,
             self.trackers,
             &health,
             &clock,

@@ -10,7 +10,7 @@ use crate::capture::{CaptureClock, CaptureError};
 use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
 
-use super::frame_channel::{Delivery, FrameSender, frame_channel};
+use super::frame_channel::{FramePolicy, FrameSender, frame_channel};
 use super::pose_stage::{PendingTrackers, PoseOutputs, TrackerSet, run_pose_stage};
 use super::preview_encoder::PreviewTap;
 use super::watchdog::Watchdog;
@@ -59,14 +59,14 @@ impl From<TrackerSet> for PoseSetup {
 /// # Errors
 /// The first error of any stage. Everything that was found until then has reached the rep stage.
 pub(crate) fn run_pipeline(
-    delivery: Delivery,
+    policy: FramePolicy,
     setup: impl Into<PoseSetup>,
     health: &Arc<Health>,
     clock: &Arc<OnceLock<CaptureClock>>,
     stage: &mut RepStage,
     capture: impl FnOnce(&FrameSender) -> Result<(), CaptureError> + Send + 'static,
 ) -> Result<(), DaemonError> {
-    let (frame_tx, frame_rx) = frame_channel(delivery);
+    let (frame_tx, frame_rx) = frame_channel(policy);
     let (pose_tx, pose_rx) = bounded(POSES);
     let capture_thread = spawn("capture", move || capture(&frame_tx))?;
     let PoseSetup {

@@ -18,7 +18,7 @@ use crate::status::{Health, RunCounts};
 
 use super::capture_loop::{CaptureContext, capture_loop};
 use super::cue_library::cue_library;
-use super::frame_channel::{Delivery, FrameSender};
+use super::frame_channel::{FramePolicy, FrameSender};
 use super::pipeline::{PoseSample, run_pipeline};
 use super::plan_choice::PlanOverride;
 use super::pose_stage::TrackerSet;
@@ -66,7 +66,7 @@ pub(crate) fn replay(
     settings: &Settings,
     terminal: &Terminal,
 ) -> Result<(), DaemonError> {
-    let replay = Replay {
+    let replay = ReplayRun {
         options,
         settings,
         terminal,
@@ -91,7 +91,7 @@ pub(crate) fn replay(
     replay.check_found(&counts)
 }
 
-struct Replay<'a> {
+struct ReplayRun<'a> {
     options: &'a ReplayOptions,
     settings: &'a Settings,
     terminal: &'a Terminal,
@@ -99,7 +99,7 @@ struct Replay<'a> {
     clock: Arc<OnceLock<CaptureClock>>,
 }
 
-impl Replay<'_> {
+impl ReplayRun<'_> {
     /// Gives what was found, and what is wrong with a clip that could be read in part.
     fn run_clip(
         &self,
@@ -121,9 +121,9 @@ impl Replay<'_> {
         let mut stage = self.stage(info.fps, info.size)?;
         self.stop.on_signals()?;
         let rate = self.options.rate;
-        let delivery = match rate {
-            PlaybackRate::Fast => Delivery::Every,
-            PlaybackRate::Timed(_) => Delivery::Latest,
+        let policy = match rate {
+            PlaybackRate::Fast => FramePolicy::Every,
+            PlaybackRate::Timed(_) => FramePolicy::Latest,
         };
         let context = CaptureContext {
             health: Arc::clone(health),
@@ -142,7 +142,7 @@ impl Replay<'_> {
             }
         };
         let ran = run_pipeline(
-            delivery,
+            policy,
             TrackerSet::once(tracker),
             health,
             &self.clock,

@@ -20,7 +20,7 @@ use crate::video::{FilmStore, Films};
 use super::apply_settings::SettingsApplier;
 use super::capture_loop::{CaptureContext, camera_request, capture_and_reopen, wait_for_camera};
 use super::cue_library::cue_library;
-use super::frame_channel::{Delivery, FrameSender};
+use super::frame_channel::{FramePolicy, FrameSender};
 use super::model_choice::{BenchmarkLoad, choose_model};
 use super::pending_changes::PendingChanges;
 use super::pipeline::{PoseSetup, run_pipeline};
@@ -142,7 +142,7 @@ pub(crate) fn watch(
         clock: Arc::clone(&clock),
     };
     let ran = run_pipeline(
-        Delivery::Latest,
+        FramePolicy::Latest,
         PoseSetup {
             trackers: model.trackers,
             pending: trackers,

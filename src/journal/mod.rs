@@ -36,7 +36,7 @@ pub(crate) use store::plans::StoredPlan;
 pub use store::query::{RepFilter, StoredRep};
 pub(crate) use store::query::{SessionFilter, SessionRow};
 pub use timeline::{decode_timeline, encode_timeline};
-pub(crate) use worker::{JournalHandle, JournalWriter, Storage, WriterOptions, WriterState};
+pub(crate) use worker::{JournalHandle, JournalWriter, StorageState, WriterOptions, WriterState};
 
 #[cfg(test)]
 use {

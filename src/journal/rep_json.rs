@@ -21,7 +21,7 @@ const VERSION: u64 = 1;
 /// Seconds have three decimals, values two; a yes or no is written as true or false, an order as a list of words. A
 /// measure that was not made says why.
 pub fn rep_line(judged: &JudgedRep) -> String {
-    to_text(&Line::new(judged, None))
+    to_text(&RepLine::new(judged, None))
 }
 
 /// What an export adds behind the keys of the rep log.
@@ -46,10 +46,10 @@ pub(super) struct LineOrigin {
 
 /// The line of a rep with where it comes from.
 pub(super) fn rep_line_with_origin(judged: &JudgedRep, origin: LineOrigin) -> String {
-    to_text(&Line::new(judged, Some(origin)))
+    to_text(&RepLine::new(judged, Some(origin)))
 }
 
-fn to_text(line: &Line<'_>) -> String {
+fn to_text(line: &RepLine<'_>) -> String {
     // Numbers are finite, keys are strings and no part of a line fails by itself, so that there is
     // always text; an empty object would be seen by every reader.
     serde_json::to_string(line).unwrap_or_else(|error| {
@@ -59,7 +59,7 @@ fn to_text(line: &Line<'_>) -> String {
 }
 
 #[derive(Serialize)]
-struct Line<'a> {
+struct RepLine<'a> {
     format: &'static str,
     version: u64,
     rep: u32,
@@ -79,7 +79,7 @@ struct Line<'a> {
     origin: Option<LineOrigin>,
 }
 
-impl<'a> Line<'a> {
+impl<'a> RepLine<'a> {
     fn new(judged: &'a JudgedRep, origin: Option<LineOrigin>) -> Self {
         let JudgedRep {
             number,

@@ -91,7 +91,7 @@ const fn halfway(a: Segment, b: Segment) -> Segment {
 }
 
 /// The landmarks of one side of the body.
-struct Side {
+struct SideLandmarks {
     shoulder: Landmark,
     elbow: Landmark,
     wrist: Landmark,
@@ -103,7 +103,7 @@ struct Side {
     toe: Landmark,
 }
 
-const LEFT: Side = Side {
+const LEFT: SideLandmarks = SideLandmarks {
     shoulder: Landmark::LeftShoulder,
     elbow: Landmark::LeftElbow,
     wrist: Landmark::LeftWrist,
@@ -115,7 +115,7 @@ const LEFT: Side = Side {
     toe: Landmark::LeftFootIndex,
 };
 
-const RIGHT: Side = Side {
+const RIGHT: SideLandmarks = SideLandmarks {
     shoulder: Landmark::RightShoulder,
     elbow: Landmark::RightElbow,
     wrist: Landmark::RightWrist,

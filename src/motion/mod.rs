@@ -15,5 +15,5 @@ pub(crate) use mass::{SegmentTable, center_of_mass};
 pub(crate) use scale::{Scale, UNKNOWN_HEIGHT_CM};
 pub(crate) use series::{BodySeries, PointSeries};
 pub(crate) use signals::{Foot, Pair, Path, Signals};
-pub use stance::Direction;
+pub(crate) use stance::Direction;
 pub(crate) use stance::{Side, Stance};

@@ -20,7 +20,7 @@ const RATE_HZ: std::ops::RangeInclusive<f64> = 15.0..=240.0;
 /// One point of the body over time, in the unit of its source: a [`BodySeries`] has pixels from the picture's top left
 /// corner.
 #[derive(Clone, Debug, Default)]
-pub struct PointSeries {
+pub(crate) struct PointSeries {
     /// To the image's right.
     pub x: Vec<f64>,
     /// In a [`BodySeries`] downward.
@@ -50,14 +50,14 @@ pub(super) fn worse_of(a: &[f64], b: &[f64]) -> Vec<f64> {
 
 /// The model's metric landmark over time, in meters.
 #[derive(Clone, Debug, Default)]
-pub struct WorldSeries {
+pub(crate) struct WorldSeries {
     /// To the image's right, down, and away from the camera.
     pub xyz: Vec<[f64; 3]>,
 }
 
 /// A body over time on an even grid.
 #[derive(Clone, Debug)]
-pub struct BodySeries {
+pub(crate) struct BodySeries {
     /// The first sample.
     pub start: CaptureTime,
     /// Samples a second.
@@ -184,12 +184,12 @@ impl BodySeries {
     }
 
     /// The landmark over time, if the source has it.
-    pub fn point(&self, landmark: Landmark) -> Option<&PointSeries> {
+    pub(crate) fn point(&self, landmark: Landmark) -> Option<&PointSeries> {
         self.points[landmark.index()].as_ref()
     }
 
     /// The metric landmark over time, if the source gives metric landmarks.
-    pub fn world(&self, landmark: Landmark) -> Option<&WorldSeries> {
+    pub(crate) fn world(&self, landmark: Landmark) -> Option<&WorldSeries> {
         self.world.as_ref().map(|w| &w[landmark.index()])
     }
 

@@ -91,9 +91,9 @@ pub(super) fn localized_lines(
         .collect()
 }
 
-type Line = (&'static str, String);
+type HealthLine = (&'static str, String);
 
-fn settings_lines(f: &HealthFigures, i18n: &Messages) -> Vec<Line> {
+fn settings_lines(f: &HealthFigures, i18n: &Messages) -> Vec<HealthLine> {
     let mut lines = Vec::new();
     if let Some(trouble) = &f.stage.settings_trouble {
         let trouble = i18n.detail(trouble, "fault.settings");
@@ -109,7 +109,7 @@ fn settings_lines(f: &HealthFigures, i18n: &Messages) -> Vec<Line> {
 }
 
 /// How long sounds take, once one was heard.
-fn delay_lines(f: &HealthFigures, i18n: &Messages) -> Vec<Line> {
+fn delay_lines(f: &HealthFigures, i18n: &Messages) -> Vec<HealthLine> {
     [
         ("health.frame_to_cue", f.cue_ms),
         ("health.finish_to_cue", f.finish_to_cue_ms),
@@ -120,7 +120,7 @@ fn delay_lines(f: &HealthFigures, i18n: &Messages) -> Vec<Line> {
     .collect()
 }
 
-fn journal_line(f: &HealthFigures, i18n: &Messages) -> Option<Line> {
+fn journal_line(f: &HealthFigures, i18n: &Messages) -> Option<HealthLine> {
     let state = match &f.stage.journal {
         JournalState::Absent => return None,
         JournalState::Stores => i18n.t("health.journal_stores").to_owned(),
@@ -135,7 +135,7 @@ fn journal_line(f: &HealthFigures, i18n: &Messages) -> Option<Line> {
     ))
 }
 
-fn machine_lines(f: &HealthFigures, i18n: &Messages) -> Vec<Line> {
+fn machine_lines(f: &HealthFigures, i18n: &Messages) -> Vec<HealthLine> {
     let mut lines = Vec::new();
     if let Some(bytes) = f.disk_free_bytes {
         let gb = format!("{:.1}", bytes as f64 / 1e9);

@@ -41,7 +41,7 @@ impl ReplayGeometry {
                 Landmark::RightFootIndex,
             ]
             .into_iter()
-            .filter_map(|landmark| at(landmark))
+            .filter_map(&at)
             .map(|p| [p.x_px, p.y_px])
             .collect(),
             ground_px: match (at(Landmark::LeftAnkle), at(Landmark::RightAnkle)) {

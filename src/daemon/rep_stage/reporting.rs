@@ -1,6 +1,6 @@
 //! What the rep stage tells others: health figures once a second, the live state for screens.
 
-use crate::journal::{JournalWriter, Storage};
+use crate::journal::{JournalWriter, StorageState};
 use crate::sound::OutputState;
 use crate::status::{JournalState, LiveFigure, SoundState, StageFigures};
 
@@ -27,8 +27,8 @@ impl RepStage {
             },
             cues_heard: sound.heard,
             journal: match journal.as_ref().map(|journal| &journal.storage) {
-                Some(Storage::Working) => JournalState::Stores,
-                Some(Storage::Waiting { why, .. }) => JournalState::Waits(why.clone()),
+                Some(StorageState::Working) => JournalState::Stores,
+                Some(StorageState::Waiting { why, .. }) => JournalState::Waits(why.clone()),
                 None => JournalState::Absent,
             },
             reps_stored: journal.as_ref().map_or(0, |journal| journal.stored_reps),

@@ -15,7 +15,7 @@ use crate::journal::store::open::{
     Journal, JournalReader, OpenReport, create_for_owner_and_group, full_path, refuse_special_files,
 };
 use crate::journal::store::query::Counts;
-use crate::journal::store::schema::{self, Found};
+use crate::journal::store::schema::{self, FileKind};
 
 /// A journal restored from a copy.
 #[derive(Clone, Debug, PartialEq)]
@@ -47,7 +47,7 @@ impl Journal {
         let counts = source.counts()?;
         let occupied = fs::metadata(&path).is_ok();
         if occupied
-            && let Ok(Found::Foreign) = JournalReader::open(&path)
+            && let Ok(FileKind::Foreign) = JournalReader::open(&path)
                 .and_then(|reader| reader.query("read it", schema::identify))
         {
             return Err(JournalError::NotJournal { path });
@@ -215,16 +215,16 @@ fn open_whole(copy: &Path) -> Result<JournalReader, JournalError> {
     }
     let reader = JournalReader::open(copy)?;
     match reader.query("read it", schema::identify)? {
-        Found::Journal { version } if version <= schema::VERSION => {}
-        Found::Journal { version } => {
+        FileKind::Journal { version } if version <= schema::VERSION => {}
+        FileKind::Journal { version } => {
             return Err(JournalError::NewerSchema {
                 path: reader.path,
                 found: version,
                 known: schema::VERSION,
             });
         }
-        Found::Empty => return Err(JournalError::Missing { path: reader.path }),
-        Found::Foreign => return Err(JournalError::NotJournal { path: reader.path }),
+        FileKind::Empty => return Err(JournalError::Missing { path: reader.path }),
+        FileKind::Foreign => return Err(JournalError::NotJournal { path: reader.path }),
     }
     reader.refuse_unsound()?;
     Ok(reader)

@@ -7,20 +7,20 @@ use rusqlite::Connection;
 
 use crate::journal::error::JournalError;
 use crate::journal::store::open::{JournalReader, writer_flags};
-use crate::journal::store::schema::{self, Found};
+use crate::journal::store::schema::{self, FileKind};
 
 /// Up to this size the whole file is checked at the start, beyond it everything but the timelines: reading
 /// gigabytes would keep the hitter waiting.
 const FULL_CHECK_BYTES: u64 = 256 << 20;
 
 /// Checks an existing file through a connection that cannot write: whatever the file is, it stays as it is.
-pub(in crate::journal) fn check_before_writing(path: &Path) -> Result<Found, JournalError> {
+pub(in crate::journal) fn check_before_writing(path: &Path) -> Result<FileKind, JournalError> {
     roll_back_cut_short_creation(path)?;
     let reader = JournalReader::open(path)?;
     let found = reader.query("read it", schema::identify)?;
     match found {
-        Found::Foreign => return Err(JournalError::NotJournal { path: reader.path }),
-        Found::Journal { version } if version > schema::VERSION => {
+        FileKind::Foreign => return Err(JournalError::NotJournal { path: reader.path }),
+        FileKind::Journal { version } if version > schema::VERSION => {
             let known = schema::VERSION;
             return Err(JournalError::NewerSchema {
                 path: reader.path,
@@ -28,7 +28,7 @@ pub(in crate::journal) fn check_before_writing(path: &Path) -> Result<Found, Jou
                 known,
             });
         }
-        Found::Journal { .. } | Found::Empty => {}
+        FileKind::Journal { .. } | FileKind::Empty => {}
     }
     let whole = fs::metadata(path).is_ok_and(|file| file.len() <= FULL_CHECK_BYTES);
     let tables: &[Option<&str>] = if whole {

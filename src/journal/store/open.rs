@@ -16,7 +16,7 @@ use crate::journal::files::lock::WriterLock;
 use crate::journal::files::preflight::check_before_writing;
 use crate::journal::files::quarantine::{self, Quarantined};
 use crate::journal::record::SessionId;
-use crate::journal::store::schema::{self, Found};
+use crate::journal::store::schema::{self, FileKind};
 use crate::wall_clock::now_to_the_millisecond;
 
 /// How long to wait for another program's lock on the file before the writer retries later.
@@ -191,19 +191,19 @@ impl Journal {
         let found = reader.query("read it", schema::identify)?;
         let known = schema::VERSION;
         match found {
-            Found::Journal { version } if version == known => Ok(reader),
-            Found::Journal { version } if version < known => Err(JournalError::OlderSchema {
+            FileKind::Journal { version } if version == known => Ok(reader),
+            FileKind::Journal { version } if version < known => Err(JournalError::OlderSchema {
                 path: reader.path,
                 found: version,
                 known,
             }),
-            Found::Journal { version } => Err(JournalError::NewerSchema {
+            FileKind::Journal { version } => Err(JournalError::NewerSchema {
                 path: reader.path,
                 found: version,
                 known,
             }),
-            Found::Empty => Err(JournalError::Missing { path: reader.path }),
-            Found::Foreign => Err(JournalError::NotJournal { path: reader.path }),
+            FileKind::Empty => Err(JournalError::Missing { path: reader.path }),
+            FileKind::Foreign => Err(JournalError::NotJournal { path: reader.path }),
         }
     }
 
@@ -351,7 +351,7 @@ fn open_file(path: &Path) -> Result<(JournalReader, OpenReport), JournalError> {
     let found = if fs::metadata(path).is_ok_and(|file| file.len() > 0) {
         check_before_writing(path)?
     } else {
-        Found::Empty
+        FileKind::Empty
     };
     create_for_owner_and_group(path)?;
     let connection = Connection::open_with_flags(path, writer_flags())
@@ -369,7 +369,7 @@ fn open_file(path: &Path) -> Result<(JournalReader, OpenReport), JournalError> {
     }
     reader.enforce_pragmas()?;
     let version = match found {
-        Found::Journal { version } => version,
+        FileKind::Journal { version } => version,
         _ => 0,
     };
     schema::upgrade(&mut reader.connection, schema::STEPS, version).map_err(|error| {

@@ -22,7 +22,7 @@ pub(in crate::journal) const VERSION: u32 = STEPS.len() as u32;
 
 /// What a file is, found without writing to it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(in crate::journal) enum Found {
+pub(in crate::journal) enum FileKind {
     /// No tables and no marks: free to become a journal.
     Empty,
     /// A journal of this version.
@@ -35,15 +35,15 @@ pub(in crate::journal) enum Found {
 }
 
 /// Reads the marks of an open file.
-pub(in crate::journal) fn identify(connection: &Connection) -> rusqlite::Result<Found> {
+pub(in crate::journal) fn identify(connection: &Connection) -> rusqlite::Result<FileKind> {
     let application: i32 = connection.pragma_query_value(None, "application_id", |r| r.get(0))?;
     let version: i32 = connection.pragma_query_value(None, "user_version", |r| r.get(0))?;
     let tables: i64 =
         connection.query_row("SELECT count(*) FROM sqlite_schema", [], |r| r.get(0))?;
     Ok(match (application, u32::try_from(version)) {
-        (0, Ok(0)) if tables == 0 => Found::Empty,
-        (APPLICATION_ID, Ok(version)) if version > 0 => Found::Journal { version },
-        _ => Found::Foreign,
+        (0, Ok(0)) if tables == 0 => FileKind::Empty,
+        (APPLICATION_ID, Ok(version)) if version > 0 => FileKind::Journal { version },
+        _ => FileKind::Foreign,
     })
 }
 
@@ -71,16 +71,19 @@ pub(in crate::journal) fn upgrade(
 mod tests {
     use super::*;
 
-    fn version_of(connection: &Connection) -> Found {
+    fn version_of(connection: &Connection) -> FileKind {
         identify(connection).unwrap()
     }
 
     #[test]
     fn an_old_file_is_brought_up_step_by_step_and_keeps_its_rows() {
         let mut connection = Connection::open_in_memory().unwrap();
-        assert_eq!(version_of(&connection), Found::Empty);
+        assert_eq!(version_of(&connection), FileKind::Empty);
         upgrade(&mut connection, STEPS, 0).unwrap();
-        assert_eq!(version_of(&connection), Found::Journal { version: VERSION });
+        assert_eq!(
+            version_of(&connection),
+            FileKind::Journal { version: VERSION }
+        );
         connection
             .execute(
                 "INSERT INTO hitters (name, created_at) VALUES ('Ana', '2026')",
@@ -99,7 +102,7 @@ mod tests {
         upgrade(&mut connection, &later, VERSION).unwrap();
         assert_eq!(
             version_of(&connection),
-            Found::Journal {
+            FileKind::Journal {
                 version: VERSION + 2
             }
         );
@@ -124,7 +127,10 @@ mod tests {
             ])
             .collect();
         assert!(upgrade(&mut connection, &broken, VERSION).is_err());
-        assert_eq!(version_of(&connection), Found::Journal { version: VERSION });
+        assert_eq!(
+            version_of(&connection),
+            FileKind::Journal { version: VERSION }
+        );
         assert!(connection.prepare("SELECT club FROM hitters").is_err());
     }
 
@@ -134,9 +140,9 @@ mod tests {
         tables
             .execute_batch("CREATE TABLE songs (title TEXT)")
             .unwrap();
-        assert_eq!(version_of(&tables), Found::Foreign);
+        assert_eq!(version_of(&tables), FileKind::Foreign);
         let marked = Connection::open_in_memory().unwrap();
         marked.pragma_update(None, "application_id", 7).unwrap();
-        assert_eq!(version_of(&marked), Found::Foreign);
+        assert_eq!(version_of(&marked), FileKind::Foreign);
     }
 }

@@ -36,8 +36,8 @@ fn wrote_as_child() -> bool {
         let state = writer.state();
         assert_eq!(state.refused_reps, 0);
         let why = match state.storage {
-            Storage::Working => String::new(),
-            Storage::Waiting { why, .. } => why,
+            StorageState::Working => String::new(),
+            StorageState::Waiting { why, .. } => why,
         };
         writeln!(out, "state {} {why}", state.stored_reps).unwrap();
         out.flush().unwrap();

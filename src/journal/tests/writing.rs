@@ -53,7 +53,7 @@ fn reps_go_to_the_session_begun_last_and_the_end_is_clean() {
     assert_eq!(state.session, Some(SessionId::new(2)));
     assert_eq!(
         (state.storage, state.waiting, state.refused_reps),
-        (Storage::Working, 0, 0)
+        (StorageState::Working, 0, 0)
     );
     assert!(state.opened.unwrap().created);
     assert!(state.last_commit_ms.unwrap() > 0.0);
@@ -107,7 +107,7 @@ fn reps_wait_in_memory_while_the_disk_is_full_and_are_stored_in_order_after() {
     }
     assert!(!worker.store_pending());
     let state = shared.state().clone();
-    let Storage::Waiting { why, .. } = &state.storage else {
+    let StorageState::Waiting { why, .. } = &state.storage else {
         panic!("{:?}", state.storage)
     };
     assert!(
@@ -122,7 +122,7 @@ fn reps_wait_in_memory_while_the_disk_is_full_and_are_stored_in_order_after() {
     let state = shared.state().clone();
     assert_eq!(
         (state.storage, state.waiting, state.stored_reps),
-        (Storage::Working, 0, 30)
+        (StorageState::Working, 0, 30)
     );
     let reader = worker.journal.as_ref().unwrap().reader();
     let numbers: Vec<u32> = reader
@@ -196,7 +196,7 @@ fn the_session_before_is_not_told_as_the_one_that_runs() {
     let state = writer.state();
     assert_eq!((state.session, state.session_started), (None, None));
     wait_for("the writer to notice", || {
-        matches!(writer.state().storage, Storage::Waiting { .. })
+        matches!(writer.state().storage, StorageState::Waiting { .. })
     });
     assert_eq!(writer.state().session, None);
     other.execute_batch("ROLLBACK").unwrap();
@@ -276,7 +276,7 @@ fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
     other.execute_batch("BEGIN IMMEDIATE").unwrap();
     writer.log_rep(record(2)).unwrap();
     wait_for("the writer to notice", || {
-        matches!(writer.state().storage, Storage::Waiting { .. })
+        matches!(writer.state().storage, StorageState::Waiting { .. })
     });
     let begun = Instant::now();
     assert!(handle.edit(note(None)).is_err());
@@ -310,9 +310,9 @@ fn senders_wait_rather_than_lose_a_rep() {
         .unwrap()
     };
     wait_for("the writer to notice", || {
-        matches!(writer.state().storage, Storage::Waiting { .. })
+        matches!(writer.state().storage, StorageState::Waiting { .. })
     });
-    let Storage::Waiting { why, .. } = writer.state().storage else {
+    let StorageState::Waiting { why, .. } = writer.state().storage else {
         panic!()
     };
     assert!(why.contains("another program"), "{why}");

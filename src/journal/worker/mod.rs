@@ -44,7 +44,7 @@ impl Default for WriterOptions {
 
 /// Whether reps can be written.
 #[derive(Clone, Debug, PartialEq, Default)]
-pub(crate) enum Storage {
+pub(crate) enum StorageState {
     /// What was logged is on disk, or on its way.
     #[default]
     Working,
@@ -61,7 +61,7 @@ pub(crate) enum Storage {
 #[derive(Clone, Debug, PartialEq, Default)]
 pub(crate) struct WriterState {
     /// Whether reps can be written.
-    pub(crate) storage: Storage,
+    pub(crate) storage: StorageState,
     /// The running session, once it is on disk.
     pub session: Option<SessionId>,
     /// When that session began.

@@ -14,7 +14,7 @@ use crossbeam_channel::{Receiver, RecvTimeoutError};
 use crate::journal::error::JournalError;
 use crate::journal::record::{NewHitter, NewSession, PackedRep, SessionId};
 use crate::journal::store::open::Journal;
-use crate::journal::worker::{Job, Shared, Storage, WriterOptions};
+use crate::journal::worker::{Job, Shared, StorageState, WriterOptions};
 use crate::wall_clock::now_to_the_millisecond;
 
 /// The longest wait between tries once the program is ending.
@@ -133,7 +133,7 @@ impl Worker {
     }
 
     fn is_waiting(&self) -> bool {
-        matches!(self.shared.state().storage, Storage::Waiting { .. })
+        matches!(self.shared.state().storage, StorageState::Waiting { .. })
     }
 
     /// Stores a job. A panic on the way is handled like an error: the file is reopened, and a job that panics again is refused,
@@ -343,8 +343,8 @@ impl Worker {
 
     fn note_working(&self) {
         let mut state = self.shared.state();
-        if state.storage != Storage::Working {
-            state.storage = Storage::Working;
+        if state.storage != StorageState::Working {
+            state.storage = StorageState::Working;
             drop(state);
             tracing::info!(path = %self.path.display(), "the journal takes reps again");
         }
@@ -354,11 +354,11 @@ impl Worker {
     fn note_failure(&self, error: &JournalError) {
         let mut state = self.shared.state();
         state.waiting = self.pending.len();
-        let first = matches!(state.storage, Storage::Working);
+        let first = matches!(state.storage, StorageState::Working);
         match &mut state.storage {
-            Storage::Waiting { why, .. } => *why = error.to_string(),
+            StorageState::Waiting { why, .. } => *why = error.to_string(),
             working => {
-                *working = Storage::Waiting {
+                *working = StorageState::Waiting {
                     since: now_to_the_millisecond(),
                     why: error.to_string(),
                 };
@@ -380,8 +380,8 @@ impl Worker {
             return Ok(());
         }
         let reason = match &self.shared.state().storage {
-            Storage::Waiting { why, .. } => why.clone(),
-            Storage::Working => "the time ran out".to_owned(),
+            StorageState::Waiting { why, .. } => why.clone(),
+            StorageState::Working => "the time ran out".to_owned(),
         };
         Err(JournalError::NotStored {
             path: self.path.clone(),

@@ -18,7 +18,7 @@ use crate::video::{Film, FilmError, FilmStore};
 
 /// Whether a rep has a film.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum FilmState {
+pub(super) enum RepFilm {
     /// One that can be shown.
     Yes,
     /// None.
@@ -28,11 +28,11 @@ pub(super) enum FilmState {
 }
 
 /// Whether a rep has a film that can be shown.
-pub(super) fn state_of(reader: &JournalReader, id: RepId) -> Result<FilmState, JournalError> {
+pub(super) fn state_of(reader: &JournalReader, id: RepId) -> Result<RepFilm, JournalError> {
     Ok(match open(reader, id)? {
-        Ok(Some(_)) => FilmState::Yes,
-        Ok(None) => FilmState::No,
-        Err(_) => FilmState::Damaged,
+        Ok(Some(_)) => RepFilm::Yes,
+        Ok(None) => RepFilm::No,
+        Err(_) => RepFilm::Damaged,
     })
 }
 

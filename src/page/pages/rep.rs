@@ -10,7 +10,7 @@ use axum::response::Html;
 use serde::Deserialize;
 
 use super::SelectOption;
-use super::films::{self, FilmState};
+use super::films::{self, RepFilm};
 use super::replay_data::zero_of;
 use super::sessions::{best_of, heard_text};
 use crate::coach::Verdict;
@@ -77,8 +77,8 @@ struct RepPage<'a> {
     notes: Vec<NoteRow>,
     has_figure: bool,
     events: Vec<EventRow>,
-    film: FilmState,
-    other_film: FilmState,
+    film: RepFilm,
+    other_film: RepFilm,
     script_messages: String,
 }
 
@@ -105,7 +105,7 @@ pub(in crate::page) async fn page(
                 film: films::state_of(reader, id)?,
                 other_film: match with {
                     Some(with) => films::state_of(reader, with)?,
-                    None => FilmState::No,
+                    None => RepFilm::No,
                 },
                 rep,
                 session,
@@ -166,8 +166,8 @@ struct Found {
     found_events: Option<Events>,
     /// When its landmarks begin, where it was stored with them.
     first_frame: Option<CaptureTime>,
-    film: FilmState,
-    other_film: FilmState,
+    film: RepFilm,
+    other_film: RepFilm,
 }
 
 /// The hitter's values in the swings before a rep, by measure; none for an anonymous hitter.

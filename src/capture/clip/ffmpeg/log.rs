@@ -21,7 +21,7 @@ impl Default for TimeBase {
 
 /// What `showinfo` says about the frame that follows on the other pipe.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct FrameLine {
+pub(super) struct FrameReport {
     /// `None` where the container has no timestamp for it.
     pub at: Option<CaptureTime>,
     pub size: PictureSize,
@@ -31,7 +31,7 @@ pub(super) struct FrameLine {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) enum LogLine {
     TimeBase(TimeBase),
-    Frame(FrameLine),
+    Frame(FrameReport),
     /// An error or worse.
     Error(String),
     Other,
@@ -87,7 +87,7 @@ impl LogLine {
             width_px,
             height_px,
         };
-        Self::Frame(FrameLine { at, size })
+        Self::Frame(FrameReport { at, size })
     }
 }
 
@@ -111,7 +111,7 @@ mod tests {
         };
         assert_eq!(config, LogLine::TimeBase(base));
         let line = "[Parsed_showinfo_0 @ 0x55] [info] n:   2 pts:      3 pts_time:0.05005 pos:  4 fmt:yuv420p sar:1/1 s:320x240 i:P iskey:0";
-        let frame = FrameLine {
+        let frame = FrameReport {
             at: Some(CaptureTime::from_nanos(50_050_000)),
             size: PictureSize {
                 width_px: 320,
@@ -126,7 +126,7 @@ mod tests {
         let line = "[Parsed_showinfo_1 @ 0x1] [info] n:   0 pts:    NOPTS pts_time:NOPTS   duration:0 fmt:yuv420p sar:0/1 s:64x48 i:P";
         assert_eq!(
             LogLine::parse(line, TimeBase::default()),
-            LogLine::Frame(FrameLine {
+            LogLine::Frame(FrameReport {
                 at: None,
                 size: PictureSize {
                     width_px: 64,

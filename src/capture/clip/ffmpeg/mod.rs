@@ -15,7 +15,7 @@ use std::process::{Child, ChildStderr, ChildStdout, Command, Stdio};
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::thread::JoinHandle;
 
-use self::log::{FrameLine, LogLine, TimeBase};
+use self::log::{FrameReport, LogLine, TimeBase};
 use self::probe::{Probe, probe};
 pub(super) use self::programs::Programs;
 use self::programs::{failed, file_argument, not_started};
@@ -41,7 +41,7 @@ pub(super) struct FfmpegReader {
     child: Child,
     /// `None` once ffmpeg has ended.
     pixels: Option<ChildStdout>,
-    lines: Receiver<FrameLine>,
+    lines: Receiver<FrameReport>,
     log_reader: Option<JoinHandle<ErrorLog>>,
     /// Of the first frame; ffmpeg scales later ones to it, should the size change.
     size: Option<PictureSize>,
@@ -260,7 +260,7 @@ impl Drop for FfmpegReader {
 }
 
 /// Reads ffmpeg's log until it ends: lines about frames go to `sender`, errors are kept.
-fn read_log(log: ChildStderr, sender: &SyncSender<FrameLine>) -> ErrorLog {
+fn read_log(log: ChildStderr, sender: &SyncSender<FrameReport>) -> ErrorLog {
     let mut errors = ErrorLog::default();
     let mut time_base = TimeBase::default();
     let mut reader = BufReader::new(log);
