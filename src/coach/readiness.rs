@@ -91,6 +91,13 @@ impl Remark {
     }
 }
 
+impl ReadyState {
+    /// Its text as one word, by which scripts and messages look it up.
+    pub(crate) fn key(self) -> String {
+        self.as_str().replace(' ', "_")
+    }
+}
+
 /// The state machine behind [`ReadyState`] and [`Remark`].
 #[derive(Clone, Debug)]
 pub(crate) struct Readiness {

@@ -41,7 +41,7 @@ pub(super) fn localized_lines(
             "health.up",
             format!("{} h {} min", f.up_secs / 3600, f.up_secs / 60 % 60),
         ),
-        ("health.hitter", i18n.ready(f.stage.ready).to_owned()),
+        ("health.hitter", i18n.ready(f.stage.ready)),
         (
             "health.camera",
             i18n.fill(

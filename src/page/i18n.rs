@@ -82,10 +82,10 @@ impl Messages {
     }
 
     /// Whether the camera has the hitter.
-    pub(super) fn ready(&self, state: ReadyState) -> &str {
+    pub(super) fn ready(&self, state: ReadyState) -> String {
         match self.language {
-            Language::English => state.as_str(),
-            Language::Spanish => self.named("js.ready.", state.as_str()),
+            Language::English => state.to_string(),
+            Language::Spanish => self.t(&format!("js.ready.{}", state.key())).to_owned(),
         }
     }
 
@@ -327,7 +327,7 @@ mod tests {
                 has(format!("schedule.{kind}"));
             }
             for state in ReadyState::ALL {
-                has(format!("js.ready.{state}"));
+                has(format!("js.ready.{}", state.key()));
             }
             for state in SoundState::ALL {
                 has(format!("health.sound.{state}"));

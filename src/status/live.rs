@@ -77,9 +77,8 @@ pub(crate) struct Live {
     pub figure: Option<LiveFigure>,
 }
 
-/// The state as scripts look it up: its text without spaces.
 fn ready_key<S: Serializer>(ready: &ReadyState, serializer: S) -> Result<S::Ok, S::Error> {
-    serializer.serialize_str(&ready.as_str().replace(' ', "_"))
+    serializer.serialize_str(&ready.key())
 }
 
 impl Default for Live {
