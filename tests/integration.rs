@@ -51,6 +51,7 @@ mod feedback;
 #[path = "integration/feedback_sim.rs"]
 mod feedback_sim;
 #[path = "fuzz/src/lib.rs"]
+#[allow(unreachable_pub, reason = "there it is a library of its own")]
 mod fuzz_targets;
 #[path = "integration/fuzzed.rs"]
 mod fuzzed;

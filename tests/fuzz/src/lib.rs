@@ -18,10 +18,10 @@ use cagehand::settings::{CameraValues, Settings, changes, edit_camera, explain};
 use tempfile::TempDir;
 
 /// Takes bytes, panics on a finding.
-pub(crate) type Target = fn(&[u8]);
+pub type Target = fn(&[u8]);
 
 /// All of them, by name.
-pub(crate) const TARGETS: [(&str, Target); 6] = [
+pub const TARGETS: [(&str, Target); 6] = [
     ("settings", settings),
     ("plan", plan),
     ("track", track),
@@ -35,7 +35,7 @@ const FRAMES: usize = 12;
 const TRACK_FRAMES: usize = 400;
 
 /// A settings file: read, explained, compared, edited. An edit of good settings gives good settings.
-pub(crate) fn settings(data: &[u8]) {
+pub fn settings(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else {
         return;
     };
@@ -63,7 +63,7 @@ pub(crate) fn settings(data: &[u8]) {
 }
 
 /// A plan: what is read is written as text that reads back as the same plan.
-pub(crate) fn plan(data: &[u8]) {
+pub fn plan(data: &[u8]) {
     let Ok(text) = std::str::from_utf8(data) else {
         return;
     };
@@ -76,7 +76,7 @@ pub(crate) fn plan(data: &[u8]) {
 }
 
 /// A pose track: stamps rise, and whatever coordinates it holds, the finder takes them.
-pub(crate) fn track(data: &[u8]) {
+pub fn track(data: &[u8]) {
     let (_folder, path) = written("track.jsonl", data);
     let Ok(mut reader) = TrackReader::open(&path) else {
         return;
@@ -100,7 +100,7 @@ pub(crate) fn track(data: &[u8]) {
 }
 
 /// A clip, without the ffmpeg program: frames are whole and their stamps rise.
-pub(crate) fn clip(data: &[u8]) {
+pub fn clip(data: &[u8]) {
     let (_folder, path) = written("clip.mp4", data);
     let Ok(mut clip) = ClipSource::open(&path) else {
         return;
@@ -122,7 +122,7 @@ pub(crate) fn clip(data: &[u8]) {
 }
 
 /// A damaged journal: it is read as far as it goes, refused without a byte changed, or set aside with all its bytes.
-pub(crate) fn journal(data: &[u8]) {
+pub fn journal(data: &[u8]) {
     let (_folder, path) = written("journal.db", data);
     if let Ok(reader) = Journal::read_only(&path) {
         let _ = (reader.version(), reader.counts(), reader.findings());
@@ -158,7 +158,7 @@ pub(crate) fn journal(data: &[u8]) {
 
 /// The landmarks of a rep as bytes: what unpacks can be packed again and is the same. Bytes that begin with an odd one are
 /// taken for what is inside the packing, so that the fuzzer need not learn to deflate.
-pub(crate) fn timeline(data: &[u8]) {
+pub fn timeline(data: &[u8]) {
     let packed;
     let bytes = match data {
         [first, frames, inside @ ..] if first % 2 == 1 => {
