@@ -77,8 +77,6 @@ mod program;
 mod reload;
 #[path = "integration/spanish.rs"]
 mod spanish;
-#[path = "integration/stage.rs"]
-mod stage;
 #[path = "integration/tracks.rs"]
 mod tracks;
 #[path = "integration/truth.rs"]

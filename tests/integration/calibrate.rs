@@ -10,8 +10,8 @@ use cagehand::rep::{HitterSetup, Measure, MeasureName, RepFinder};
 use cagehand::settings::{DEFAULT_FILE, Settings};
 
 use super::program::{Place, recording};
-use super::stage::capture::{Capture, HEIGHT_M};
-use super::stage::{Camera, Points, Take};
+use cagehand_stage::capture::{Capture, HEIGHT_M};
+use cagehand_stage::{Camera, Points, Take};
 
 /// A post that leans 1.5 degrees to the right in the picture (10.473 px in 400), and a bat that falls as much.
 const PLUMB: [&str; 3] = ["--plumb", "650.473,100", "640,500"];

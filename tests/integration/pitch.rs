@@ -10,8 +10,8 @@ use cagehand::pose::PoseFrame;
 use cagehand::rep::{HitterSetup, MeasureName, PitchTimes, Rep, RepFinder, RepKind};
 use cagehand::time::CaptureTime;
 
-use super::stage::capture::{Capture, HEIGHT_M};
-use super::stage::{Camera, Points, Take};
+use cagehand_stage::capture::{Capture, HEIGHT_M};
+use cagehand_stage::{Camera, Points, Take};
 
 const METRES_PER_FOOT: f64 = 0.3048;
 

@@ -6,8 +6,8 @@ use cagehand::pose::Landmark;
 use cagehand::rep::{Bats, Measure, MeasureName, Rep, RepKind, View};
 use cagehand::time::CaptureTime;
 
-use super::super::stage::capture::{Capture, HEIGHT_M};
-use super::super::stage::{Camera, Points, Pose3, Take, reps_of};
+use cagehand_stage::capture::{Capture, HEIGHT_M};
+use cagehand_stage::{Camera, Points, Pose3, Take, reps_of};
 
 /// Cameras that face the chest, give or take 25 degrees.
 const OPEN_SIDE: [f64; 5] = [0.0, 15.0, -15.0, 25.0, -25.0];

@@ -3,10 +3,10 @@
 use cagehand::pose::PoseFrame;
 use cagehand::rep::{Measure, Rep, RepKind, Unit};
 
-use super::super::stage::capture::{Capture, HEIGHT_M};
-use super::super::stage::film::{Cut, EXERCISES, Film, Stand};
-use super::super::stage::movements::MOVEMENTS;
-use super::super::stage::{Dice, Motion, Pose3, reps_of};
+use cagehand_stage::capture::{Capture, HEIGHT_M};
+use cagehand_stage::film::{Cut, EXERCISES, Film, Stand};
+use cagehand_stage::movements::MOVEMENTS;
+use cagehand_stage::{Dice, Motion, Pose3, reps_of};
 
 /// The captured person swings gently; this much quicker the hands are as fast as those of hitters.
 const TEMPO: std::ops::Range<f64> = 0.6..1.0;

@@ -4,8 +4,8 @@ use cagehand::pose::PoseFrame;
 use cagehand::rep::{FoundRep, HitterSetup, HoldWatch, Measure, RepFinder};
 use cagehand::time::CaptureTime;
 
-use super::super::stage::Dice;
 use super::recorded::{HEIGHT_CM, Recorded};
+use cagehand_stage::Dice;
 
 fn told() -> HitterSetup {
     HitterSetup {

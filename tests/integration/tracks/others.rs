@@ -2,8 +2,8 @@
 
 use cagehand::rep::RepKind;
 
-use super::super::stage::movements::MOVEMENTS;
-use super::super::stage::{Camera, Dice, Points, Take, reps_of};
+use cagehand_stage::movements::MOVEMENTS;
+use cagehand_stage::{Camera, Dice, Points, Take, reps_of};
 
 const SEEDS: u64 = 60;
 

@@ -6,9 +6,9 @@
 use cagehand::pose::{Landmark, PoseFrame};
 use cagehand::rep::MeasureName;
 
-use super::super::stage::capture::{Capture, HEIGHT_M};
-use super::super::stage::{Camera, Take, reps_of};
 use super::recorded::{HEIGHT_CM, Recorded};
+use cagehand_stage::capture::{Capture, HEIGHT_M};
+use cagehand_stage::{Camera, Take, reps_of};
 
 /// From the bat's first move to contact, seconds: mean and deviation of 1099 swings in softball games (Reilly-Boccia,
 /// Ficklin and Lund, The Sport Journal).

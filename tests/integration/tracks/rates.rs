@@ -3,8 +3,8 @@
 use cagehand::pose::PoseFrame;
 use cagehand::rep::{Measure, MeasureName, RepKind};
 
-use super::super::stage::{Points, reps_of};
 use super::recorded::{HEIGHT_CM, Recorded, at_rate, with_points};
+use cagehand_stage::{Points, reps_of};
 
 #[test]
 fn every_frame_rate_gives_the_swing_at_its_time() {

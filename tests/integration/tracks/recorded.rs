@@ -7,7 +7,7 @@ use cagehand::pose::{ImagePoint, Landmark, PoseFrame, WorldPoint};
 use cagehand::time::CaptureTime;
 
 use super::super::program::project;
-use super::super::stage::Points;
+use cagehand_stage::Points;
 
 /// The hitter's height in the recording's truth.
 pub(crate) const HEIGHT_CM: f64 = 183.0;

@@ -4,9 +4,9 @@ use cagehand::pose::{Body, ImagePoint, Landmark, PoseFrame};
 use cagehand::rep::{HitterSetup, RepFinder};
 use cagehand::time::CaptureTime;
 
-use super::super::stage::movements::MOVEMENTS;
-use super::super::stage::{Camera, Dice, Take, reps_of};
 use super::recorded::{HEIGHT_CM, Recorded};
+use cagehand_stage::movements::MOVEMENTS;
+use cagehand_stage::{Camera, Dice, Take, reps_of};
 
 /// Frames at 30 a second whose points are drawn one by one.
 fn drawn(frames: u64, mut point: impl FnMut(u64, Landmark) -> Option<[f64; 2]>) -> Vec<PoseFrame> {

@@ -3,8 +3,8 @@
 use cagehand::pose::PoseFrame;
 use cagehand::rep::{Measure, MeasureName, Rep, RepKind};
 
-use super::super::stage::{Points, reps_of};
 use super::recorded::{HEIGHT_CM, Recorded, with_points};
+use cagehand_stage::{Points, reps_of};
 
 /// The one swing of a cut, with all landmarks and with thirteen points.
 fn swings(frames: &[PoseFrame], what: &str) -> Vec<Rep> {

@@ -9,60 +9,55 @@
 //! - [`film`]: films that people have labelled by hand
 //! - [`movements`]: what people do that is no swing
 
-#[path = "stage/capture.rs"]
-pub(crate) mod capture;
-#[path = "stage/exercises.rs"]
-pub(crate) mod exercises;
-#[path = "stage/figure.rs"]
-pub(crate) mod figure;
-#[path = "stage/film.rs"]
-pub(crate) mod film;
-#[path = "stage/movements.rs"]
-pub(crate) mod movements;
+pub mod capture;
+pub mod exercises;
+pub mod figure;
+pub mod film;
+pub mod movements;
 
 use cagehand::pose::{Body, ImagePoint, LANDMARK_COUNT, Landmark, PoseFrame};
 use cagehand::rep::{HitterSetup, Rep, RepFinder};
 use cagehand::time::CaptureTime;
 
 /// A place in metres: x toward the pitcher, y up, z the way a hitter's chest faces.
-pub(crate) type Spot = [f64; 3];
+pub type Spot = [f64; 3];
 
 /// Where a body's parts are at one moment; `None` for what the source does not know.
 #[derive(Clone)]
-pub(crate) struct Pose3 {
+pub struct Pose3 {
     spots: [Option<Spot>; LANDMARK_COUNT],
 }
 
 impl Pose3 {
-    pub(crate) fn new() -> Self {
+    pub fn new() -> Self {
         Self {
             spots: [None; LANDMARK_COUNT],
         }
     }
 
-    pub(crate) fn put(&mut self, landmark: Landmark, spot: Spot) {
+    pub fn put(&mut self, landmark: Landmark, spot: Spot) {
         self.spots[landmark.index()] = Some(spot);
     }
 
     /// The place of a landmark that the source has.
-    pub(crate) fn at(&self, landmark: Landmark) -> Spot {
+    pub fn at(&self, landmark: Landmark) -> Spot {
         self.spots[landmark.index()].unwrap()
     }
 
     /// The landmarks that the source has.
-    pub(crate) fn known(&self) -> impl Iterator<Item = Landmark> {
+    pub fn known(&self) -> impl Iterator<Item = Landmark> {
         Landmark::ALL
             .into_iter()
             .filter(|l| self.spots[l.index()].is_some())
     }
 
-    pub(crate) fn middle(&self, a: Landmark, b: Landmark) -> Spot {
+    pub fn middle(&self, a: Landmark, b: Landmark) -> Spot {
         let (p, q) = (self.at(a), self.at(b));
         [0, 1, 2].map(|k| 0.5 * (p[k] + q[k]))
     }
 
     /// The same pose in a mirror: a right-handed hitter becomes a left-handed one.
-    pub(crate) fn mirrored(&self) -> Self {
+    pub fn mirrored(&self) -> Self {
         let mut out = Self::new();
         for landmark in Landmark::ALL {
             if let Some([x, y, z]) = self.spots[landmark.index()] {
@@ -84,7 +79,7 @@ fn other_side(landmark: Landmark) -> Landmark {
 }
 
 /// A body over time.
-pub(crate) struct Motion {
+pub struct Motion {
     pub secs: f64,
     pub height_m: f64,
     pub at: Box<dyn Fn(f64) -> Pose3>,
@@ -92,7 +87,7 @@ pub(crate) struct Motion {
 
 /// Which landmarks a track carries.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Points {
+pub enum Points {
     /// The nose and the twelve joints.
     Thirteen,
     /// Eyes and ears as well.
@@ -102,7 +97,7 @@ pub(crate) enum Points {
 }
 
 impl Points {
-    pub(crate) fn carries(self, landmark: Landmark) -> bool {
+    pub fn carries(self, landmark: Landmark) -> bool {
         use Landmark::*;
         match landmark {
             LeftEye | RightEye | LeftEar | RightEar => self != Points::Thirteen,
@@ -118,7 +113,7 @@ impl Points {
 
 /// A pinhole camera that looks level at the middle of the place.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Camera {
+pub struct Camera {
     /// 0 faces a hitter's chest, 90 stands where the pitcher is, 180 sees the back.
     pub yaw_deg: f64,
     pub roll_deg: f64,
@@ -130,7 +125,7 @@ const FOCAL_PX: f64 = 1400.0;
 const MIDDLE_PX: [f64; 2] = [640.0, 360.0];
 
 impl Camera {
-    pub(crate) fn at(yaw_deg: f64) -> Self {
+    pub fn at(yaw_deg: f64) -> Self {
         Self {
             yaw_deg,
             roll_deg: 0.0,
@@ -162,7 +157,7 @@ impl Camera {
 
 /// How a motion is taken.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Take {
+pub struct Take {
     pub fps: f64,
     pub points: Points,
     pub camera: Camera,
@@ -172,7 +167,7 @@ pub(crate) struct Take {
 }
 
 impl Take {
-    pub(crate) fn new(camera: Camera, seed: u64) -> Self {
+    pub fn new(camera: Camera, seed: u64) -> Self {
         Self {
             fps: 60.0,
             points: Points::Seventeen,
@@ -183,7 +178,7 @@ impl Take {
     }
 
     /// The frames of a motion.
-    pub(crate) fn film(&self, motion: &Motion) -> Vec<PoseFrame> {
+    pub fn film(&self, motion: &Motion) -> Vec<PoseFrame> {
         let mut dice = Dice::new(self.seed);
         let frames = (motion.secs * self.fps + 1e-6).floor() as u64 + 1;
         let mut errors: Vec<Wander> = Landmark::ALL
@@ -289,7 +284,7 @@ fn haste(motion: &Motion, t: f64) -> f64 {
 }
 
 /// What the program makes of a track.
-pub(crate) fn reps_of(frames: &[PoseFrame], height_cm: Option<f64>) -> Vec<Rep> {
+pub fn reps_of(frames: &[PoseFrame], height_cm: Option<f64>) -> Vec<Rep> {
     let mut finder = RepFinder::new(HitterSetup {
         height_cm,
         ..HitterSetup::default()
@@ -305,12 +300,12 @@ pub(crate) fn reps_of(frames: &[PoseFrame], height_cm: Option<f64>) -> Vec<Rep> 
 
 /// Numbers drawn from a seed (SplitMix64), the same on every machine.
 #[derive(Clone)]
-pub(crate) struct Dice {
+pub struct Dice {
     state: u64,
 }
 
 impl Dice {
-    pub(crate) fn new(seed: u64) -> Self {
+    pub fn new(seed: u64) -> Self {
         let mut dice = Self {
             state: seed.wrapping_mul(0x2545_F491_4F6C_DD1D),
         };
@@ -327,20 +322,20 @@ impl Dice {
     }
 
     /// Evenly between two values.
-    pub(crate) fn between(&mut self, low: f64, high: f64) -> f64 {
+    pub fn between(&mut self, low: f64, high: f64) -> f64 {
         low + (high - low) * ((self.throw() >> 11) as f64 / (1u64 << 53) as f64)
     }
 
-    pub(crate) fn one_of<T: Copy>(&mut self, choices: &[T]) -> T {
+    pub fn one_of<T: Copy>(&mut self, choices: &[T]) -> T {
         choices[(self.throw() % choices.len() as u64) as usize]
     }
 
-    pub(crate) fn chance(&mut self, share: f64) -> bool {
+    pub fn chance(&mut self, share: f64) -> bool {
         self.between(0.0, 1.0) < share
     }
 
     /// From the normal distribution with mean 0 and deviation 1.
-    pub(crate) fn bell(&mut self) -> f64 {
+    pub fn bell(&mut self) -> f64 {
         let (u, v) = (self.between(1e-12, 1.0), self.between(0.0, 1.0));
         (-2.0 * u.ln()).sqrt() * (std::f64::consts::TAU * v).cos()
     }

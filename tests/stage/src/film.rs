@@ -7,13 +7,13 @@
 use cagehand::pose::{Body, ImagePoint, Landmark, PoseFrame};
 use cagehand::time::CaptureTime;
 
-use super::figure::{HIPS, Posture, ease};
-use super::movements::{Movement, motion};
-use super::{Dice, Motion, Points, Spot};
+use crate::figure::{HIPS, Posture, ease};
+use crate::movements::{Movement, motion};
+use crate::{Dice, Motion, Points, Spot};
 
 /// Where the camera stands, seen from the hitter.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Stand {
+pub enum Stand {
     /// Within 35 degrees of facing the chest or the back.
     Side,
     /// Anywhere else.
@@ -22,14 +22,14 @@ pub(crate) enum Stand {
 
 /// How much of a motion is shown, in the motion's own seconds.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Cut {
+pub struct Cut {
     pub from: f64,
     pub to: f64,
 }
 
 /// How a motion is filmed and labelled.
 #[derive(Clone, Debug)]
-pub(crate) struct Film {
+pub struct Film {
     pub yaw_deg: f64,
     pub fps: f64,
     /// How many times slower than life the film runs.
@@ -57,7 +57,7 @@ pub(crate) struct Film {
 
 impl Film {
     /// Draws a film of a body this tall.
-    pub(crate) fn draw(dice: &mut Dice, height_m: f64) -> Self {
+    pub fn draw(dice: &mut Dice, height_m: f64) -> Self {
         // A third of all films is taken from afar with a long lens, as on television.
         let from_afar = dice.chance(0.33);
         let distance_m = if from_afar {
@@ -89,21 +89,21 @@ impl Film {
     }
 
     /// The same from another side.
-    pub(crate) fn seen_from(self, yaw_deg: f64) -> Self {
+    pub fn seen_from(self, yaw_deg: f64) -> Self {
         Self { yaw_deg, ..self }
     }
 
     /// The same, slowed down that many times.
-    pub(crate) fn slowed_by(self, slow: f64) -> Self {
+    pub fn slowed_by(self, slow: f64) -> Self {
         Self { slow, ..self }
     }
 
     /// The same, slowed down as films of hitters are: 70 in 100 are not, 20 twice and 10 four times.
-    pub(crate) fn slowed(self, dice: &mut Dice) -> Self {
+    pub fn slowed(self, dice: &mut Dice) -> Self {
         self.slowed_by(dice.one_of(&[1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 2.0, 2.0, 4.0]))
     }
 
-    pub(crate) fn stand(&self) -> Stand {
+    pub fn stand(&self) -> Stand {
         let off = (self.yaw_deg.rem_euclid(180.0) + 90.0).rem_euclid(180.0) - 90.0;
         if off.abs() <= 35.0 {
             Stand::Side
@@ -129,7 +129,7 @@ impl Film {
     }
 
     /// The labelled frames of a cut.
-    pub(crate) fn label(&self, motion: &Motion, cut: Cut, dice: &mut Dice) -> Vec<PoseFrame> {
+    pub fn label(&self, motion: &Motion, cut: Cut, dice: &mut Dice) -> Vec<PoseFrame> {
         let step = 1.0 / (self.fps * self.slow);
         let count = ((cut.to - cut.from) / step).floor() as u64 + 1;
         let first = (motion.at)(cut.from);
@@ -224,7 +224,7 @@ impl Hidden {
 }
 
 /// More of what is filmed in gyms; see [`super::movements::MOVEMENTS`].
-pub(crate) const EXERCISES: &[Movement] = &[
+pub const EXERCISES: &[Movement] = &[
     ("bench press", bench_press),
     ("rope skipping", rope),
     ("sit-ups", sit_ups),

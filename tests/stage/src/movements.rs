@@ -3,17 +3,17 @@
 //! Each movement is drawn from dice: size, tempo, amplitude, style. The ways people move here are common practice, no
 //! source; they are rough on purpose, for nothing depends on their being graceful.
 
-use super::exercises::{
+use crate::exercises::{
     clean_and_jerk, deadlift, jumping_jacks, kettlebell, overhead_press, push_ups, squats,
 };
-use super::figure::{ANKLE, HIPS, Posture, axes, ease, scaled, sum};
-use super::{Dice, Motion};
+use crate::figure::{ANKLE, HIPS, Posture, axes, ease, scaled, sum};
+use crate::{Dice, Motion};
 
 /// A movement's name and how it is drawn.
-pub(crate) type Movement = (&'static str, fn(&mut Dice) -> Motion);
+pub type Movement = (&'static str, fn(&mut Dice) -> Motion);
 
 /// Everything that must give no rep.
-pub(crate) const MOVEMENTS: &[Movement] = &[
+pub const MOVEMENTS: &[Movement] = &[
     ("squats", squats),
     ("push-ups", push_ups),
     ("jumping jacks", jumping_jacks),
@@ -31,11 +31,7 @@ pub(crate) const MOVEMENTS: &[Movement] = &[
     ("waving", waving),
 ];
 
-pub(crate) fn motion(
-    dice: &mut Dice,
-    secs: f64,
-    posture: impl Fn(f64) -> Posture + 'static,
-) -> Motion {
+pub fn motion(dice: &mut Dice, secs: f64, posture: impl Fn(f64) -> Posture + 'static) -> Motion {
     let height_m = dice.between(1.4, 1.95);
     Motion {
         secs,

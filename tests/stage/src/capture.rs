@@ -6,11 +6,10 @@ use serde_json::Value;
 
 use cagehand::pose::Landmark;
 
-use super::super::program::project;
-use super::{Motion, Pose3, Spot};
+use crate::{Motion, Pose3, Spot};
 
 /// The captured swing.
-pub(crate) struct Capture {
+pub struct Capture {
     fps: f64,
     poses: Vec<Pose3>,
     pub lift_off: f64,
@@ -20,11 +19,15 @@ pub(crate) struct Capture {
 
 /// The person's height is not published. Legs of 0.95 m to the hip joint say 1.79 m by the usual proportions, the
 /// shoulders' height when stretched, 1.35 m, says 1.65 m; this lies between them.
-pub(crate) const HEIGHT_M: f64 = 1.72;
+pub const HEIGHT_M: f64 = 1.72;
 
 impl Capture {
-    pub(crate) fn load() -> Self {
-        let text = std::fs::read_to_string(project("tests/data/mocap/swing.json")).unwrap();
+    pub fn load() -> Self {
+        let text = std::fs::read_to_string(concat!(
+            env!("CARGO_MANIFEST_DIR"),
+            "/../data/mocap/swing.json"
+        ))
+        .unwrap();
         let value: Value = serde_json::from_str(&text).unwrap();
         let names: Vec<String> = serde_json::from_value(value["joints"].clone()).unwrap();
         let frames: Vec<Vec<Spot>> = serde_json::from_value(value["frames"].clone()).unwrap();
@@ -39,16 +42,16 @@ impl Capture {
     }
 
     /// The pose at any moment, by a cubic through the frames around it.
-    pub(crate) fn at(&self, t: f64) -> Pose3 {
+    pub fn at(&self, t: f64) -> Pose3 {
         at(&self.poses, self.fps, t)
     }
 
-    pub(crate) fn secs(&self) -> f64 {
+    pub fn secs(&self) -> f64 {
         (self.poses.len() - 1) as f64 / self.fps
     }
 
     /// The swing from `from` seconds to `to` seconds, as it was or in a mirror.
-    pub(crate) fn motion(&self, from: f64, to: f64, mirrored: bool) -> Motion {
+    pub fn motion(&self, from: f64, to: f64, mirrored: bool) -> Motion {
         let (poses, fps) = (self.poses.clone(), self.fps);
         Motion {
             secs: to - from,
@@ -61,7 +64,7 @@ impl Capture {
     }
 
     /// The mean of a value over a stretch of time.
-    pub(crate) fn mean(&self, from: f64, to: f64, value: fn(&Pose3) -> f64) -> f64 {
+    pub fn mean(&self, from: f64, to: f64, value: fn(&Pose3) -> f64) -> f64 {
         let steps = 60;
         let sum: f64 = (0..=steps)
             .map(|i| value(&self.at(from + (to - from) * f64::from(i) / f64::from(steps))))
@@ -70,7 +73,7 @@ impl Capture {
     }
 
     /// From when to when the middle of the wrists is faster than this share of its highest speed.
-    pub(crate) fn fast_hands(&self, share: f64) -> (f64, f64) {
+    pub fn fast_hands(&self, share: f64) -> (f64, f64) {
         let speed = |t: f64| {
             let half = 0.5 / self.fps;
             let hands = |t: f64| self.at(t).middle(Landmark::LeftWrist, Landmark::RightWrist);
@@ -91,7 +94,7 @@ impl Capture {
     }
 
     /// When a line in the ground plan turns fastest, and how fast, degrees a second.
-    pub(crate) fn turns_fastest(&self, line: impl Fn(&Pose3) -> [f64; 2]) -> (f64, f64) {
+    pub fn turns_fastest(&self, line: impl Fn(&Pose3) -> [f64; 2]) -> (f64, f64) {
         let half = 0.5 / self.fps;
         self.times()
             .map(|t| {

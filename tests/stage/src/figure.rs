@@ -5,7 +5,7 @@
 
 use cagehand::pose::Landmark;
 
-use super::{Pose3, Spot};
+use crate::{Pose3, Spot};
 
 const HIP_WIDTH: f64 = 0.1;
 const SHOULDER_WIDTH: f64 = 0.22;
@@ -16,13 +16,13 @@ const SHANK: f64 = 0.246;
 const UPPER_ARM: f64 = 0.186;
 const FOREARM: f64 = 0.146;
 /// Height of the ankle above the ground.
-pub(crate) const ANKLE: f64 = 0.04;
+pub const ANKLE: f64 = 0.04;
 /// Height of the hips of somebody who stands at ease.
-pub(crate) const HIPS: f64 = 0.52;
+pub const HIPS: f64 = 0.52;
 
 /// A posture in shares of standing height, except for the angles. The first of a pair is the person's left.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Posture {
+pub struct Posture {
     /// Middle of the hips.
     pub pelvis: Spot,
     /// Which way the pelvis faces: 0 is +z, 90 is +x.
@@ -40,16 +40,16 @@ pub(crate) struct Posture {
 }
 
 /// Left, up and front of somebody who faces that way.
-pub(crate) fn axes(facing_deg: f64) -> [Spot; 3] {
+pub fn axes(facing_deg: f64) -> [Spot; 3] {
     let (sin, cos) = facing_deg.to_radians().sin_cos();
     [[cos, 0.0, -sin], [0.0, 1.0, 0.0], [sin, 0.0, cos]]
 }
 
-pub(crate) fn sum(a: Spot, b: Spot) -> Spot {
+pub fn sum(a: Spot, b: Spot) -> Spot {
     [a[0] + b[0], a[1] + b[1], a[2] + b[2]]
 }
 
-pub(crate) fn scaled(a: Spot, by: f64) -> Spot {
+pub fn scaled(a: Spot, by: f64) -> Spot {
     a.map(|v| v * by)
 }
 
@@ -75,7 +75,7 @@ fn unit(a: Spot) -> Spot {
 
 impl Posture {
     /// Standing at ease at a place on the ground, facing that way, feet this far apart, arms hanging.
-    pub(crate) fn standing(x: f64, z: f64, facing_deg: f64, stance: f64) -> Self {
+    pub fn standing(x: f64, z: f64, facing_deg: f64, stance: f64) -> Self {
         let mut posture = Self {
             pelvis: [x, HIPS, z],
             facing_deg,
@@ -91,14 +91,14 @@ impl Posture {
     }
 
     /// A spot at this height, so far to the left and to the front of the pelvis.
-    pub(crate) fn beside(&self, left: f64, height: f64, front: f64) -> Spot {
+    pub fn beside(&self, left: f64, height: f64, front: f64) -> Spot {
         let [l, _, f] = axes(self.facing_deg);
         let spot = sum(self.pelvis, sum(scaled(l, left), scaled(f, front)));
         [spot[0], height, spot[2]]
     }
 
     /// Lets both arms hang.
-    pub(crate) fn hang(&mut self) {
+    pub fn hang(&mut self) {
         self.hands = [0.13, -0.13].map(|left| self.reach(left, -0.32, 0.03));
     }
 
@@ -116,12 +116,12 @@ impl Posture {
     }
 
     /// The middle of the shoulders.
-    pub(crate) fn shoulders(&self) -> Spot {
+    pub fn shoulders(&self) -> Spot {
         sum(self.pelvis, scaled(self.chest()[1], TRUNK))
     }
 
     /// A spot as seen from the middle of the shoulders: to the chest's left, up the trunk, to its front.
-    pub(crate) fn reach(&self, left: f64, up: f64, front: f64) -> Spot {
+    pub fn reach(&self, left: f64, up: f64, front: f64) -> Spot {
         let [l, u, f] = self.chest();
         sum(
             self.shoulders(),
@@ -130,7 +130,7 @@ impl Posture {
     }
 
     /// All landmarks of somebody this tall, metres.
-    pub(crate) fn pose(&self, height_m: f64) -> Pose3 {
+    pub fn pose(&self, height_m: f64) -> Pose3 {
         use Landmark::*;
         let mut pose = Pose3::new();
         let mut put = |l: Landmark, spot: Spot| pose.put(l, scaled(spot, height_m));
@@ -203,7 +203,7 @@ fn limb(from: Spot, to: Spot, [a, b]: [f64; 2], pole: Spot) -> (Spot, Spot) {
 }
 
 /// A value that goes smoothly through `keys` of time and value, resting at each.
-pub(crate) fn ease(keys: &[(f64, f64)], t: f64) -> f64 {
+pub fn ease(keys: &[(f64, f64)], t: f64) -> f64 {
     let after = keys.iter().position(|k| k.0 > t);
     match after {
         Some(0) => keys[0].1,

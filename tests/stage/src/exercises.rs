@@ -1,8 +1,8 @@
 //! Exercises with and without weights, drawn from dice like the other movements.
 
-use super::figure::{ANKLE, HIPS, Posture, axes, ease, scaled, sum};
-use super::movements::motion;
-use super::{Dice, Motion, Spot};
+use crate::figure::{ANKLE, HIPS, Posture, axes, ease, scaled, sum};
+use crate::movements::motion;
+use crate::{Dice, Motion, Spot};
 
 /// 0 to 1 and back once a period, resting at 0 for the share `rest` of it.
 fn cycle(t: f64, period: f64, rest: f64) -> f64 {
@@ -11,7 +11,7 @@ fn cycle(t: f64, period: f64, rest: f64) -> f64 {
     0.5 - 0.5 * (std::f64::consts::TAU * s).cos()
 }
 
-pub(crate) fn squats(dice: &mut Dice) -> Motion {
+pub fn squats(dice: &mut Dice) -> Motion {
     let (period, depth) = (dice.between(0.9, 3.5), dice.between(0.1, 0.28));
     let (lean, stance) = (dice.between(15.0, 45.0), dice.between(0.15, 0.35));
     let (rest, style) = (dice.between(0.0, 0.3), dice.one_of(&[0, 1, 2, 3, 4]));
@@ -49,7 +49,7 @@ pub(crate) fn squats(dice: &mut Dice) -> Motion {
     })
 }
 
-pub(crate) fn push_ups(dice: &mut Dice) -> Motion {
+pub fn push_ups(dice: &mut Dice) -> Motion {
     let (period, depth) = (dice.between(0.7, 2.5), dice.between(0.1, 0.22));
     let (rest, facing) = (dice.between(0.0, 0.3), 90.0 * dice.one_of(&[-1.0, 1.0]));
     let apart = dice.between(0.1, 0.2);
@@ -70,7 +70,7 @@ pub(crate) fn push_ups(dice: &mut Dice) -> Motion {
     })
 }
 
-pub(crate) fn jumping_jacks(dice: &mut Dice) -> Motion {
+pub fn jumping_jacks(dice: &mut Dice) -> Motion {
     let (period, wide) = (dice.between(0.6, 1.4), dice.between(0.1, 0.22));
     let (top, front) = (dice.between(120.0, 178.0), dice.between(0.0, 0.12));
     let (facing, rest) = (
@@ -100,7 +100,7 @@ fn bar(p: &Posture, apart: f64, height: f64, front: f64) -> [Spot; 2] {
     [0.5, -0.5].map(|side| p.beside(side * apart, height, front))
 }
 
-pub(crate) fn deadlift(dice: &mut Dice) -> Motion {
+pub fn deadlift(dice: &mut Dice) -> Motion {
     let (period, apart) = (dice.between(1.2, 4.0), dice.between(0.22, 0.36));
     let (stance, lean) = (dice.between(0.12, 0.4), dice.between(50.0, 80.0));
     let low = dice.between(0.1, 0.2);
@@ -114,7 +114,7 @@ pub(crate) fn deadlift(dice: &mut Dice) -> Motion {
     })
 }
 
-pub(crate) fn clean_and_jerk(dice: &mut Dice) -> Motion {
+pub fn clean_and_jerk(dice: &mut Dice) -> Motion {
     let (apart, stance) = (dice.between(0.25, 0.42), dice.between(0.12, 0.25));
     let (pull, wait) = (dice.between(0.6, 1.1), dice.between(0.8, 2.0));
     let (jerk, split) = (dice.between(0.25, 0.45), dice.between(0.0, 0.25));
@@ -190,7 +190,7 @@ pub(crate) fn clean_and_jerk(dice: &mut Dice) -> Motion {
     })
 }
 
-pub(crate) fn overhead_press(dice: &mut Dice) -> Motion {
+pub fn overhead_press(dice: &mut Dice) -> Motion {
     let (period, apart) = (dice.between(0.9, 3.0), dice.between(0.2, 0.4));
     let stance = dice.between(0.1, 0.3);
     let seated = dice.chance(0.2);
@@ -206,7 +206,7 @@ pub(crate) fn overhead_press(dice: &mut Dice) -> Motion {
     })
 }
 
-pub(crate) fn kettlebell(dice: &mut Dice) -> Motion {
+pub fn kettlebell(dice: &mut Dice) -> Motion {
     let (period, stance) = (dice.between(0.9, 1.5), dice.between(0.2, 0.35));
     let (top, lean) = (dice.between(70.0, 110.0), dice.between(45.0, 65.0));
     motion(dice, 10.0, move |t| {
