@@ -13,6 +13,7 @@
 //! - `fuzzed`: what a fuzzer once found stays mended
 //! - `health`: a running daemon tells how it is
 //! - `moved`: an event that a coach moves takes its measures along, and what was found is kept
+//! - `not_counted`: what was seen and not counted is told with its reason
 //! - `page`: the page in a real browser
 //! - `pictures`: the camera's picture and films on the page, only where they are allowed, and in step with the figure
 //! - `pitch`: a played pitch flies as long as published ones
@@ -65,6 +66,8 @@ mod listening;
 mod logs;
 #[path = "integration/moved.rs"]
 mod moved;
+#[path = "integration/not_counted.rs"]
+mod not_counted;
 #[path = "integration/page.rs"]
 mod page;
 #[path = "integration/pictures.rs"]

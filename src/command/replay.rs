@@ -53,6 +53,10 @@ pub(super) struct Replay {
     /// Go by this plan: a start's name, such as "head still", or a file.
     #[arg(long, value_name = "PLAN|FILE|none")]
     plan: Option<String>,
+    /// At the end, print a table of every movement that might have been a rep: counted, or which condition it missed and by
+    /// how much.
+    #[arg(long)]
+    explain: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -131,6 +135,7 @@ impl Replay {
             sound,
             journal,
             plan: PlanOverride::from_argument(self.plan.as_deref())?,
+            explain: self.explain,
         };
         Ok(replay(
             &options,

@@ -1,9 +1,10 @@
 //! Reps as lines for the person at the terminal.
 
 use crate::coach::{JudgedRep, Verdict};
-use crate::rep::{Measure, MeasureName, RepKind};
+use crate::rep::{Measure, MeasureName, MissedCondition, ReasonUnit, Rep, RepKind};
 use crate::status::RunCounts;
 use crate::text_enum::Recorded;
+use crate::time::CaptureTime;
 
 /// The measures that fit on a line, and their short names.
 const SHOWN: [(MeasureName, &str); 7] = [
@@ -19,11 +20,7 @@ const SHOWN: [(MeasureName, &str); 7] = [
 /// One line: number, kind, when, the main measures with an arrow where they are out, and the cue.
 pub(crate) fn rep_text(judged: &JudgedRep) -> String {
     let rep = &judged.rep;
-    let when = rep
-        .events
-        .contact
-        .or(rep.events.plant)
-        .unwrap_or(rep.known_at);
+    let when = moment_of(rep);
     let mut text = format!(
         "rep {:>3}  {:<5}  bats {:<5} at {:7.2} s",
         judged.number,
@@ -57,6 +54,37 @@ pub(crate) fn rep_text(judged: &JudgedRep) -> String {
         }
     }
     text
+}
+
+/// The moment by which a rep is told: contact, else plant.
+pub(super) fn moment_of(rep: &Rep) -> CaptureTime {
+    let events = &rep.events;
+    events.contact.or(events.plant).unwrap_or(rep.known_at)
+}
+
+/// The condition that a movement missed, with its figures.
+pub(super) fn missed_text(missed: &MissedCondition) -> String {
+    let MissedCondition {
+        reason,
+        value,
+        limit,
+    } = missed;
+    let asked = if reason.is_at_most() {
+        "at most"
+    } else {
+        "at least"
+    };
+    let number = |value: f64| match reason.unit() {
+        ReasonUnit::Secs => format!("{value:.2} s"),
+        ReasonUnit::Cm => format!("{value:.1} cm"),
+        ReasonUnit::CmPerSec => format!("{value:.0} cm/s"),
+        ReasonUnit::Share => format!("{:.0} %", 100.0 * value),
+    };
+    format!(
+        "{reason}: {}, {asked} {} counts",
+        number(*value),
+        number(*limit)
+    )
 }
 
 /// Swings and takes of a run.

@@ -54,6 +54,8 @@ pub(crate) struct ReplayOptions {
     /// `None` keeps no journal.
     pub journal: Option<PathBuf>,
     pub plan: PlanOverride,
+    /// Print a table of all that was seen: what counted, and what did not and why.
+    pub explain: bool,
 }
 
 /// Replays a clip or a track to its end.
@@ -258,11 +260,10 @@ impl ReplayRun<'_> {
             track,
             terminal: self.terminal.clone(),
         };
-        Ok(RepStage::new(
-            setup,
-            training,
-            sinks,
-            Arc::clone(&self.clock),
-        ))
+        let stage = RepStage::new(setup, training, sinks, Arc::clone(&self.clock));
+        Ok(match options.explain {
+            true => stage.with_explanation(),
+            false => stage,
+        })
     }
 }

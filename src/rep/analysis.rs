@@ -1,6 +1,7 @@
 //! From the signals of a stretch to one swing, measured.
 //!
-//! In: signals that end a little after the rep. Out: the rep, or nothing where the stretch holds none.
+//! In: signals that end a little after the rep. Out: the rep, or nothing where the stretch holds none; and what looked like
+//! one and missed a condition.
 
 use crate::motion::{Direction, Signals, Stance, roll, yaw_from_pelvis};
 use crate::time::CaptureTime;
@@ -10,6 +11,7 @@ use super::estimates::EventEstimates;
 use super::events;
 use super::hand_burst::OPEN_SIDE_STANCE;
 use super::measures;
+use super::not_counted::{MissedCondition, NotCountedReason, Refused};
 use super::setup::HitterSetup;
 use super::slow_motion::SlowMotion;
 use super::style;
@@ -34,6 +36,8 @@ const MEASURED_ROLL_RAD: f64 = 0.009;
 /// A pelvis turned off square by less than this in the set is seen from the open side, radians; the angle is clamped at
 /// 35 degrees.
 const OPEN_SIDE_YAW_RAD: f64 = 0.609;
+/// The hands' way back after a swing is not a swing of the other side until this long after it, seconds.
+const WAY_BACK_SECS: f64 = 4.0;
 /// A front foot that moves away from the pitcher by more than this between set and plant is no stride, H.
 const BACKWARD_STRIDE: f64 = 0.08;
 
@@ -47,10 +51,30 @@ pub(super) struct AnalysisContext<'a> {
     pub pitch: Option<PitchTimes>,
     /// Where the pitcher was in earlier swings.
     pub pitcher: Option<Direction>,
-    /// Nothing before this may become a rep.
-    pub not_before: Option<CaptureTime>,
-    /// Until then no swing may go against this direction: it is the hands' way back.
-    pub no_turn_before: Option<(CaptureTime, Direction)>,
+    /// Nothing so soon after the last rep may become one.
+    pub not_before: Option<Refractory>,
+    /// When the last swing's hands peaked and where the pitcher was: for a while no swing may go against it.
+    pub last_swing: Option<(CaptureTime, Direction)>,
+}
+
+/// The time after a rep in which no other can begin.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Refractory {
+    /// The moment of the rep that it runs from.
+    pub from: CaptureTime,
+    /// How long it lasts.
+    pub secs: f64,
+}
+
+impl Refractory {
+    /// The condition that a movement at this time misses, where it does.
+    pub(super) fn missed_at(self, at: CaptureTime) -> Option<MissedCondition> {
+        MissedCondition::unless(
+            NotCountedReason::TooSoon,
+            at.secs_since(self.from),
+            self.secs,
+        )
+    }
 }
 
 /// A swing that was found.
@@ -63,76 +87,140 @@ pub(super) struct FoundSwing {
     pub pitcher: Direction,
 }
 
-/// The first burst of the hands around `peak_at` that is a swing.
+/// The first burst of the hands around `peak_at` that is a swing. What looks like one and is not counted goes to `refused`.
 pub(super) fn swing(
     signals: &Signals,
     peak_at: CaptureTime,
     now: CaptureTime,
     context: &AnalysisContext,
+    refused: &mut Vec<Refused>,
 ) -> Option<FoundSwing> {
-    let found = first_swing(signals, peak_at, context)?;
-    let setup = context.setup;
+    let found = first_swing(signals, peak_at, now, context, refused)?;
     let stance = Stance {
-        front: setup.bats.map_or(found.stance.front, Bats::front),
+        front: context.setup.bats.map_or(found.stance.front, Bats::front),
         ..found.stance
     };
     let estimates = events::of_swing(signals, found.hand_peak, stance);
-    let view = setup.view.unwrap_or_else(|| {
-        let by_stance = view(signals, found.hand_peak);
-        let square = turned_away(signals, &estimates, stance)
-            .is_some_and(|yaw| yaw.abs() < OPEN_SIDE_YAW_RAD);
-        // A hitter with a narrow stance shows little of it; where the pelvis faces the camera, so does the chest.
-        if square { View::OpenSide } else { by_stance }
-    });
+    let rep = measured(signals, found.hand_peak, &estimates, stance, context, now);
     // No hitter strides away from the pitcher by more than a little: those feet were somebody else's.
-    if strode(signals, &estimates, stance)
-        .is_some_and(|cm| cm < -BACKWARD_STRIDE * signals.scale.height_cm)
-    {
+    let away = strode(signals, &estimates, stance).and_then(|cm| {
+        let least = -BACKWARD_STRIDE * signals.scale.height_cm;
+        MissedCondition::unless(NotCountedReason::StrideAway, cm, least)
+    });
+    if let Some(missed) = away {
+        refused.push(Refused {
+            kind: RepKind::Swing,
+            at: signals.time_at(found.hand_peak),
+            missed,
+            rep: Some(rep),
+        });
         return None;
     }
-    let kind = RepKind::Swing;
     Some(FoundSwing {
-        rep: rep(signals, &estimates, stance, kind, view, context, now),
+        rep,
         hand_peak: signals.time_at(found.hand_peak),
         pitcher: stance.pitcher,
     })
 }
 
+/// The swing whose hands peak at this sample, measured.
+fn measured(
+    signals: &Signals,
+    hand_peak: f64,
+    estimates: &EventEstimates,
+    stance: Stance,
+    context: &AnalysisContext,
+    now: CaptureTime,
+) -> Rep {
+    let view = context.setup.view.unwrap_or_else(|| {
+        let by_stance = view(signals, hand_peak);
+        let square = turned_away(signals, estimates, stance)
+            .is_some_and(|yaw| yaw.abs() < OPEN_SIDE_YAW_RAD);
+        // A hitter with a narrow stance shows little of it; where the pelvis faces the camera, so does the chest.
+        if square { View::OpenSide } else { by_stance }
+    });
+    let kind = RepKind::Swing;
+    rep(signals, estimates, stance, kind, view, context, now)
+}
+
 fn first_swing(
     signals: &Signals,
     peak_at: CaptureTime,
+    now: CaptureTime,
     context: &AnalysisContext,
+    refused: &mut Vec<Refused>,
 ) -> Option<Swing> {
     let rate = signals.rate_hz;
     let speed = signals.hands.smoothed(HANDS_HZ, rate).speed(rate);
     let from = signals.sample_at(peak_at) - BEFORE_PEAK_SECS * rate;
     let floor = BURST_SPEED * signals.scale.height_cm;
-    (signals.index(from).max(1)..signals.len.saturating_sub(1))
-        .filter(|&i| speed[i] > floor && speed[i] >= speed[i - 1] && speed[i] > speed[i + 1])
-        .filter(|&i| {
-            context
-                .not_before
-                .is_none_or(|t| signals.time_at(i as f64) >= t)
-        })
-        .filter_map(|i| {
-            let swing = Swing::judge(signals, &speed, i, context.slow_motion).ok()?;
-            Some((signals.time_at(i as f64), swing))
-        })
-        .find(|(at, swing)| {
-            let way_back = context
-                .no_turn_before
-                .is_some_and(|(until, pitcher)| *at < until && swing.stance.pitcher != pitcher);
-            !way_back && agrees(context.setup, swing.stance)
-        })
-        .map(|(_, swing)| swing)
+    let bursts = (signals.index(from).max(1)..signals.len.saturating_sub(1))
+        .filter(|&i| speed[i] > floor && speed[i] >= speed[i - 1] && speed[i] > speed[i + 1]);
+    for i in bursts {
+        let at = signals.time_at(i as f64);
+        let Ok(swing) = Swing::judge(signals, &speed, i, context.slow_motion) else {
+            continue;
+        };
+        let Some(missed) = missed_by(swing, at, signals, context) else {
+            return Some(swing);
+        };
+        let estimates = events::of_swing(signals, swing.hand_peak, swing.stance);
+        let (peak, stance) = (swing.hand_peak, swing.stance);
+        refused.push(Refused {
+            kind: RepKind::Swing,
+            at,
+            missed,
+            rep: Some(measured(signals, peak, &estimates, stance, context, now)),
+        });
+    }
+    None
 }
 
-/// Whether a swing's feet agree with the side that the operator named. Along the line to the pitcher the feet hide each
+/// What speaks against a movement that looks like a swing.
+fn missed_by(
+    swing: Swing,
+    at: CaptureTime,
+    signals: &Signals,
+    context: &AnalysisContext,
+) -> Option<MissedCondition> {
+    use NotCountedReason as R;
+    let too_soon = context.not_before.and_then(|after| after.missed_at(at));
+    let way_back = || {
+        let (before, pitcher) = context.last_swing?;
+        (swing.stance.pitcher != pitcher)
+            .then(|| MissedCondition::unless(R::WayBack, at.secs_since(before), WAY_BACK_SECS))?
+    };
+    too_soon
+        .or_else(way_back)
+        .or_else(|| other_side(signals, swing, context.setup))
+}
+
+/// Whether the feet speak against the side that the operator named. Along the line to the pitcher the feet hide each
 /// other, so that only what the operator named counts there.
-fn agrees(setup: &HitterSetup, stance: Stance) -> bool {
-    setup.bats.is_none_or(|bats| {
-        bats.front() == stance.front || setup.view.is_some_and(|v| v != View::OpenSide)
-    })
+fn other_side(signals: &Signals, swing: Swing, setup: &HitterSetup) -> Option<MissedCondition> {
+    let named = setup.bats?.front();
+    if named == swing.stance.front || setup.view.is_some_and(|v| v != View::OpenSide) {
+        return None;
+    }
+    Some(feet_of_other_side(signals, swing.hand_peak, swing.stance))
+}
+
+/// The condition that the feet miss whose front one is not the named side's: how far that one is ahead.
+pub(super) fn feet_of_other_side(
+    signals: &Signals,
+    sample: f64,
+    stance: Stance,
+) -> MissedCondition {
+    let (front, back) = (
+        stance.front_of(&signals.feet),
+        stance.back_of(&signals.feet),
+    );
+    let i = signals.index(sample);
+    MissedCondition {
+        reason: NotCountedReason::OtherSide,
+        value: stance.forward() * (back.ankle.x_cm[i] - front.ankle.x_cm[i]),
+        limit: 0.0,
+    }
 }
 
 /// How far the pelvis is turned off square to the camera while the hitter is set, radians; `None` without metric

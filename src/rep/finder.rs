@@ -11,9 +11,10 @@ use crate::motion::{BodySeries, Direction, Signals};
 use crate::pose::PoseFrame;
 use crate::time::CaptureTime;
 
-use super::analysis::{self, AnalysisContext, FoundSwing};
+use super::analysis::{self, AnalysisContext, FoundSwing, Refractory};
 use super::hidden_landmarks::resolve_hidden;
 use super::live_motion::{self, LiveMotion, LiveMotionReader};
+use super::not_counted::{NotCounted, NotCountedQueue, Refused};
 use super::setup::HitterSetup;
 use super::slow_motion::SlowMotion;
 use super::take;
@@ -45,8 +46,6 @@ const TAP_SECS: f64 = 0.5 * TAKE_SECS;
 const REFRACTORY_SECS: f64 = 1.0;
 /// The same after a take, from when its foot came down.
 const REFRACTORY_AFTER_TAKE_SECS: f64 = 0.3;
-/// The hands' way back after a swing is not a swing of the other side until this long after it.
-const WAY_BACK_SECS: f64 = 4.0;
 
 /// Hands slower than this share of their burst's peak follow through.
 const FOLLOW_THROUGH: f64 = 0.6;
@@ -83,12 +82,14 @@ pub struct RepFinder {
     all_kept: bool,
     /// When the last swing's hands peaked, and where the pitcher was.
     last_swing: Option<(CaptureTime, Direction)>,
-    /// Nothing before this may become a rep.
-    free_from: Option<CaptureTime>,
+    /// Nothing so soon after the last rep may become one.
+    refractory: Option<Refractory>,
     /// Where the pitcher is, once a swing has shown it.
     pitcher: Option<Direction>,
     /// The pitch that the hitter swings at, if one was played.
     pitch: Option<PitchTimes>,
+    /// What was seen and does not count.
+    not_counted: NotCountedQueue,
 }
 
 /// What the hands are doing, live.
@@ -122,9 +123,10 @@ impl RepFinder {
             phase: Phase::Away,
             all_kept: true,
             last_swing: None,
-            free_from: None,
+            refractory: None,
             pitcher: None,
             pitch: None,
+            not_counted: NotCountedQueue::default(),
         }
     }
 
@@ -164,6 +166,7 @@ impl RepFinder {
             self.recent.pop_front();
             self.all_kept = false;
         }
+        self.not_counted.step(now);
         let motion = self.recent.back().and_then(|f| self.live_motion.read(f));
         let Some(motion) = motion else {
             self.phase = Phase::Away;
@@ -182,7 +185,20 @@ impl RepFinder {
             Hands::Burst { peak_at, .. } => self.judge_swing(peak_at, now),
             Hands::Quiet => None,
         };
-        waiting.or_else(|| self.second_look(now))
+        let found = waiting.or_else(|| self.second_look(now));
+        self.not_counted.end();
+        found
+    }
+
+    /// What was seen and not counted, each movement once, some seconds after it.
+    pub fn take_not_counted(&mut self) -> Vec<NotCounted> {
+        self.not_counted.take()
+    }
+
+    /// The same with what a later look might still have counted: the finder will see no more.
+    pub fn take_all_not_counted(&mut self) -> Vec<NotCounted> {
+        self.not_counted.end();
+        self.not_counted.take()
     }
 
     fn hands_step(&mut self, now: CaptureTime, speed: f64) -> Option<FoundRep> {
@@ -247,8 +263,13 @@ impl RepFinder {
 
     fn judge_swing(&mut self, peak_at: CaptureTime, now: CaptureTime) -> Option<FoundRep> {
         let signals = self.signals(now, LOOK_BACK_SECS)?;
-        let found = self.swing_in(&signals, peak_at, now, SlowMotion::NONE)?;
-        Some(self.take_down(found))
+        let context = self.context(SlowMotion::NONE);
+        let mut refused = Vec::new();
+        let found = analysis::swing(&signals, peak_at, now, &context, &mut refused);
+        for refused in refused {
+            self.note_refused(refused);
+        }
+        found.map(|found| self.take_down(found))
     }
 
     /// A short recording in which no swing was found as it came, analyzed as a whole.
@@ -263,42 +284,54 @@ impl RepFinder {
         let found = SECOND_LOOK.into_iter().find_map(|factor| {
             let slow_motion = SlowMotion { factor };
             let at_life = slow_motion.to_life(&signals);
-            self.swing_in(&at_life, signals.start, now, slow_motion)
+            let context = self.context(slow_motion);
+            // What does not count was told when it came.
+            let found = analysis::swing(&at_life, signals.start, now, &context, &mut Vec::new())?;
+            Some(FoundSwing {
+                hand_peak: slow_motion.time_on_film(found.hand_peak, signals.start),
+                rep: slow_motion.on_film(found.rep, signals.start, now),
+                ..found
+            })
         })?;
         Some(self.take_down(found))
     }
 
-    /// The first swing in the signals from shortly before `peak_at` on, its times on the film's clock.
-    fn swing_in(
-        &self,
-        signals: &Signals,
-        peak_at: CaptureTime,
-        now: CaptureTime,
-        slow_motion: SlowMotion,
-    ) -> Option<FoundSwing> {
-        let context = AnalysisContext {
+    fn context(&self, slow_motion: SlowMotion) -> AnalysisContext<'_> {
+        AnalysisContext {
             setup: &self.setup,
             slow_motion,
             pitch: self.pitch,
             pitcher: self.pitcher,
-            not_before: self.free_from,
-            no_turn_before: self
-                .last_swing
-                .map(|(at, pitcher)| (at.plus_secs(WAY_BACK_SECS), pitcher)),
-        };
-        let found = analysis::swing(signals, peak_at, now, &context)?;
-        Some(FoundSwing {
-            hand_peak: slow_motion.time_on_film(found.hand_peak, signals.start),
-            rep: slow_motion.on_film(found.rep, signals.start, now),
-            ..found
-        })
+            not_before: self.refractory,
+            last_swing: self.last_swing,
+        }
+    }
+
+    fn note_refused(&mut self, refused: Refused) {
+        let Refused {
+            kind,
+            at,
+            missed,
+            rep,
+        } = refused;
+        let found = rep.map(|rep| self.with_frames(rep));
+        self.not_counted.refused(NotCounted {
+            kind,
+            at,
+            missed,
+            found,
+        });
     }
 
     fn take_down(&mut self, found: FoundSwing) -> FoundRep {
         self.last_swing = Some((found.hand_peak, found.pitcher));
         self.pitcher = Some(found.pitcher);
-        self.free_from = Some(found.hand_peak.plus_secs(REFRACTORY_SECS));
+        self.refractory = Some(Refractory {
+            from: found.hand_peak,
+            secs: REFRACTORY_SECS,
+        });
         self.foot = FootWatch::Standing;
+        self.not_counted.counted(&found.rep);
         self.with_frames(found.rep)
     }
 
@@ -307,17 +340,23 @@ impl RepFinder {
             return None;
         }
         let signals = self.signals(now, LOOK_BACK_SECS)?;
-        let context = AnalysisContext {
-            setup: &self.setup,
-            slow_motion: SlowMotion::NONE,
-            pitch: self.pitch,
-            pitcher: self.pitcher,
-            not_before: self.free_from,
-            no_turn_before: None,
-        };
-        let rep = take::take(&signals, down_at, now, &context)?;
-        self.free_from = Some(down_at.plus_secs(REFRACTORY_AFTER_TAKE_SECS));
-        Some(self.with_frames(rep))
+        let context = self.context(SlowMotion::NONE);
+        match take::take(&signals, down_at, now, &context) {
+            Ok(rep) => {
+                self.refractory = Some(Refractory {
+                    from: down_at,
+                    secs: REFRACTORY_AFTER_TAKE_SECS,
+                });
+                self.not_counted.counted(&rep);
+                Some(self.with_frames(rep))
+            }
+            Err(refused) => {
+                if let Some(refused) = refused {
+                    self.note_refused(*refused);
+                }
+                None
+            }
+        }
     }
 
     fn signals(&mut self, now: CaptureTime, look_back_secs: f64) -> Option<Signals> {

@@ -9,6 +9,7 @@ use crate::time::CaptureTime;
 
 use super::analysis::{self, AnalysisContext};
 use super::events;
+use super::not_counted::{MissedCondition, NotCountedReason as R, Refused};
 use super::posture::standing;
 use super::types::{Bats, Rep, RepKind};
 
@@ -37,87 +38,177 @@ const LEAST_SET_SECS: f64 = 0.15;
 const STRIDE_SECS: std::ops::Range<f64> = 0.12..1.3;
 
 /// The stride that came to rest about `down_at`, if it was a hitter's and no swing followed.
+///
+/// # Errors
+/// Where it does not count: the condition that it misses, where its feet and events tell that much. A stride that misses only
+/// that one, and by little, is measured.
 pub(super) fn take(
     signals: &Signals,
     down_at: CaptureTime,
     now: CaptureTime,
     context: &AnalysisContext,
-) -> Option<Rep> {
+) -> Result<Rep, Option<Box<Refused>>> {
     let down = signals.sample_at(down_at);
     let until = signals.index(down);
     let from = until.saturating_sub(signals.samples_in(LOOK_BACK_SECS));
-    let stance = striding(signals, (from, until))?;
-    let known_front = context.setup.bats.map(Bats::front);
-    if known_front.is_some_and(|front| front != stance.front)
-        || context.pitcher.is_some_and(|known| known != stance.pitcher)
-        || !bat_stays_ready(signals, (from, until), stance)
-    {
-        return None;
+    if !standing(signals, from) || !standing(signals, until) {
+        return Err(None);
+    }
+    let stride = FeetMotion::over(signals, (from, until));
+    let stance = stride.stance;
+    let mut missed = stride.missed(signals.scale.height_cm);
+    missed.extend(circumstances(signals, down, &stride, context));
+    missed.extend(bat_not_ready(signals, (from, until), stance));
+    let refused = |missed: MissedCondition, rep: Option<Rep>| {
+        Err(Some(Box::new(Refused {
+            kind: RepKind::Take,
+            at: down_at,
+            missed,
+            rep,
+        })))
+    };
+    // What misses two conditions is none that anybody would count.
+    if let [first, _, ..] = missed[..] {
+        return refused(first, None);
     }
     let estimates = events::of_take(signals, down, stance);
-    let (lift, plant) = (estimates.lift_off?, estimates.plant?);
-    if context
-        .not_before
-        .is_some_and(|t| signals.time_at(plant.sample) < t)
-    {
-        return None;
+    let (Some(lift), Some(plant), Some(set), Some(gather)) = (
+        estimates.lift_off,
+        estimates.plant,
+        estimates.set,
+        estimates.gather,
+    ) else {
+        return Err(None);
+    };
+    missed.extend(
+        context
+            .not_before
+            .and_then(|after| after.missed_at(signals.time_at(plant.sample))),
+    );
+    let took_secs = (plant.sample - lift.sample) / signals.rate_hz;
+    let set_secs = (gather.sample - set) / signals.rate_hz;
+    missed.extend(
+        [
+            (R::QuickStride, took_secs, STRIDE_SECS.start),
+            (R::LongStride, took_secs, STRIDE_SECS.end),
+            (R::NotSet, set_secs, LEAST_SET_SECS),
+        ]
+        .into_iter()
+        .filter_map(|(reason, value, limit)| MissedCondition::unless(reason, value, limit)),
+    );
+    let measured = || {
+        let view = context
+            .setup
+            .view
+            .unwrap_or_else(|| analysis::view(signals, down));
+        let kind = RepKind::Take;
+        analysis::rep(signals, &estimates, stance, kind, view, context, now)
+    };
+    match missed[..] {
+        [] => Ok(measured()),
+        [only] => refused(only, only.is_near(RepKind::Take).then(measured)),
+        [first, ..] => refused(first, None),
     }
-    let (set, gather) = (estimates.set?, estimates.gather?);
-    let took = (plant.sample - lift.sample) / signals.rate_hz;
-    if !STRIDE_SECS.contains(&took) || gather.sample - set <= LEAST_SET_SECS * signals.rate_hz {
-        return None;
-    }
-    let view = context
-        .setup
-        .view
-        .unwrap_or_else(|| analysis::view(signals, down));
-    let kind = RepKind::Take;
-    Some(analysis::rep(
-        signals, &estimates, stance, kind, view, context, now,
-    ))
 }
 
-/// The stance of a hitter of whom one foot strides away from the other, which stands.
-fn striding(signals: &Signals, (from, until): (usize, usize)) -> Option<Stance> {
-    let height = signals.scale.height_cm;
-    let smoothed = |path: &Path| path.smoothed(SMOOTH_HZ, signals.rate_hz);
-    let left = smoothed(&signals.feet.left.ankle);
-    let right = smoothed(&signals.feet.right.ankle);
-    let range = |path: &Path| {
-        let across = range_over(&path.x_cm, (from, until));
-        across.max(range_over(&path.y_cm, (from, until)))
-    };
-    let (went_left, went_right) = (range(&left), range(&right));
-    let (side, front, back, went, stood) = if went_left > went_right {
-        (Side::Left, &left, &right, went_left, went_right)
-    } else {
-        (Side::Right, &right, &left, went_right, went_left)
-    };
-    if went < LEAST_STRIDE * height
-        || stood > MOST_STANDING_SHARE * went
-        || stood > MOST_STANDING * height
-    {
-        return None;
-    }
-    let stance = Stance {
-        front: side,
-        pitcher: Direction::of(front.x_cm[until] - back.x_cm[until]),
-    };
-    let widened = stance.forward() * (front.x_cm[until] - front.x_cm[from]);
-    (widened >= -DRAWN_IN * height).then_some(stance)
+/// How the feet move in a stretch.
+struct FeetMotion {
+    /// The foot that moves more is taken for the front one.
+    stance: Stance,
+    /// How far the front foot and the other get about, centimeters.
+    went: f64,
+    stood: f64,
+    /// How much farther apart across the picture the feet end than they began, centimeters.
+    widened: f64,
 }
 
-/// Whether the hitter stands with the bat ready at both ends of the stretch and does not swing from its start on.
-fn bat_stays_ready(signals: &Signals, (from, until): (usize, usize), stance: Stance) -> bool {
+impl FeetMotion {
+    fn over(signals: &Signals, (from, until): (usize, usize)) -> Self {
+        let smoothed = |path: &Path| path.smoothed(SMOOTH_HZ, signals.rate_hz);
+        let left = smoothed(&signals.feet.left.ankle);
+        let right = smoothed(&signals.feet.right.ankle);
+        let range = |path: &Path| {
+            let across = range_over(&path.x_cm, (from, until));
+            across.max(range_over(&path.y_cm, (from, until)))
+        };
+        let (went_left, went_right) = (range(&left), range(&right));
+        let (side, front, back, went, stood) = if went_left > went_right {
+            (Side::Left, &left, &right, went_left, went_right)
+        } else {
+            (Side::Right, &right, &left, went_right, went_left)
+        };
+        let stance = Stance {
+            front: side,
+            pitcher: Direction::of(front.x_cm[until] - back.x_cm[until]),
+        };
+        Self {
+            stance,
+            went,
+            stood,
+            widened: stance.forward() * (front.x_cm[until] - front.x_cm[from]),
+        }
+    }
+
+    /// One foot strides away from the other, which stands.
+    fn missed(&self, height: f64) -> Vec<MissedCondition> {
+        let most = (MOST_STANDING_SHARE * self.went).min(MOST_STANDING * height);
+        [
+            (R::ShortStride, self.went, LEAST_STRIDE * height),
+            (R::BackFootMoved, self.stood, most),
+            (R::DrawnIn, self.widened, -DRAWN_IN * height),
+        ]
+        .into_iter()
+        .filter_map(|(reason, value, limit)| MissedCondition::unless(reason, value, limit))
+        .collect()
+    }
+}
+
+/// Whether the feet agree with the side that the operator named, and with where the pitcher is.
+fn circumstances(
+    signals: &Signals,
+    down: f64,
+    stride: &FeetMotion,
+    context: &AnalysisContext,
+) -> Option<MissedCondition> {
+    let stance = stride.stance;
+    let known_front = context.setup.bats.map(Bats::front);
+    if known_front.is_some_and(|front| front != stance.front) {
+        return Some(analysis::feet_of_other_side(signals, down, stance));
+    }
+    let away = context.pitcher.is_some_and(|known| known != stance.pitcher);
+    away.then_some(MissedCondition {
+        reason: R::StrideAway,
+        value: -stride.widened.abs(),
+        limit: 0.0,
+    })
+}
+
+/// What speaks against a hitter who has the bat ready at both ends of the stretch and does not swing from its start on.
+fn bat_not_ready(
+    signals: &Signals,
+    (from, until): (usize, usize),
+    stance: Stance,
+) -> Vec<MissedCondition> {
     let height = signals.scale.height_cm;
     let hands = signals.hands.smoothed(SMOOTH_HZ, signals.rate_hz);
-    let ready = |i: usize| {
-        let behind = stance.forward() * (signals.shoulders.x_cm[i] - hands.x_cm[i]);
-        let above = hands.y_cm[i] - signals.hips.y_cm[i];
-        behind >= HANDS_BEHIND * height
-            && above >= HANDS_ABOVE_HIPS * height
-            && standing(signals, i)
-    };
+    let behind = |i: usize| stance.forward() * (signals.shoulders.x_cm[i] - hands.x_cm[i]);
+    let above = |i: usize| hands.y_cm[i] - signals.hips.y_cm[i];
     let speed = hands.speed(signals.rate_hz);
-    ready(from) && ready(until) && speed[from..].iter().all(|v| *v <= HANDS_SPEED * height)
+    let quickest = speed[from..].iter().copied().fold(0.0, f64::max);
+    [
+        (
+            R::HandsInFront,
+            behind(from).min(behind(until)),
+            HANDS_BEHIND * height,
+        ),
+        (
+            R::HandsLow,
+            above(from).min(above(until)),
+            HANDS_ABOVE_HIPS * height,
+        ),
+        (R::HandsQuick, quickest, HANDS_SPEED * height),
+    ]
+    .into_iter()
+    .filter_map(|(reason, value, limit)| MissedCondition::unless(reason, value, limit))
+    .collect()
 }

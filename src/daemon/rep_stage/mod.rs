@@ -7,6 +7,7 @@
 mod cue_latency;
 mod film_recorder;
 mod head_tone;
+mod not_counted;
 mod readiness_monitor;
 mod records;
 mod reporting;
@@ -37,6 +38,7 @@ use super::{DaemonError, Terminal, Training};
 use cue_latency::CueLatency;
 use film_recorder::FilmRecorder;
 use head_tone::HeadTone;
+use not_counted::Explanation;
 use readiness_monitor::{FrameView, ReadinessMonitor};
 use records::Records;
 use session::{FinderRestarted, Session};
@@ -75,6 +77,7 @@ pub struct RepStage {
     head_tone: HeadTone,
     cue_latency: CueLatency,
     unfinished: Option<UnfinishedRep>,
+    explanation: Option<Explanation>,
     sound: SoundOutput,
     records: Records,
     terminal: Terminal,
@@ -103,6 +106,7 @@ impl RepStage {
             head_tone: HeadTone::new(setup, Arc::clone(&clock), Arc::default()),
             cue_latency: CueLatency::new(clock),
             unfinished: None,
+            explanation: None,
             sound: sinks.sound,
             records: Records {
                 journal: sinks.journal,
@@ -203,6 +207,11 @@ impl RepStage {
             self.judge(found)?;
         }
         self.log_unfinished(None)?;
+        let not_counted = self.session.finder.take_all_not_counted();
+        self.tell_not_counted(not_counted)?;
+        if let Some(explanation) = self.explanation.take() {
+            explanation.print(&self.terminal);
+        }
         self.print_closing_line();
         // The files first: a sound file that cannot be closed must not cost a rep.
         self.records.close()?;
@@ -254,6 +263,8 @@ impl RepStage {
             setup,
             journal,
         } = change;
+        let not_counted = self.session.finder.take_all_not_counted();
+        self.tell_not_counted(not_counted)?;
         self.print_closing_line();
         let name = hitter.as_ref().and_then(|hitter| hitter.name.clone());
         // What is shown here may end up in the system's log, where no name belongs.
@@ -336,13 +347,12 @@ impl RepStage {
 
     fn find_rep(&mut self, pose: PoseFrame) -> Result<(), DaemonError> {
         match self.session.find(pose) {
-            Ok(Some(found)) => self.judge(found),
-            Ok(None) => Ok(()),
-            Err(FinderRestarted) => {
-                self.finder_restarts += 1;
-                Ok(())
-            }
+            Ok(Some(found)) => self.judge(found)?,
+            Ok(None) => {}
+            Err(FinderRestarted) => self.finder_restarts += 1,
         }
+        let not_counted = self.session.finder.take_not_counted();
+        self.tell_not_counted(not_counted)
     }
 
     fn remark_on_readiness(&mut self, now: CaptureTime, view: FrameView) {
@@ -394,6 +404,9 @@ impl RepStage {
         self.live
             .add_rep(&judged, self.session.training.trainer.focus());
         self.publish(None);
+        if let Some(explanation) = &mut self.explanation {
+            explanation.add_rep(&judged);
+        }
         let text = rep_text(&judged);
         self.terminal.println(&text);
         self.session.last_rep = Some(text);
