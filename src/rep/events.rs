@@ -3,17 +3,19 @@
 //! In: signals of a stretch that holds the whole rep. Out: [`EventEstimates`]. The order of work is backward from the
 //! hands: contact, then the landing of the front foot, its lift-off, and the gather before it.
 
+mod contact;
+mod landing;
+
 use crate::motion::filter::Butterworth;
 use crate::motion::{Foot, Path, Signals, Stance};
 use crate::stats::quantile;
 
-use super::change_point::{Onset, comes_to_rest, starts_to_move};
+pub(super) use self::contact::HANDS_FASTEST_BEFORE_SECS;
+use self::contact::contact;
+use self::landing::{landing, paths};
+use super::change_point::{Onset, starts_to_move};
 use super::estimates::{EventEstimate, EventEstimates};
 
-/// From the hands' highest speed to contact, seconds (published: about 0.1 s for skilled hitters).
-pub(super) const CONTACT_AFTER_PEAK_SECS: f64 = 0.09;
-/// Standard uncertainty of it from swing to swing.
-const HAND_PEAK_SPREAD_SECS: f64 = 0.02;
 /// A front foot slower than this all the time does not stride; H a second.
 const STRIDE_SPEED: f64 = 0.16;
 /// The foot is on its way while faster than this share of its highest speed.
@@ -22,11 +24,12 @@ const MOVING_SHARE: f64 = 0.25;
 const MAIN_BURST: f64 = 0.6;
 /// A foot that touches down for less than this belongs to one stride: a toe tap.
 const TAP_SECS: f64 = 0.25;
-/// The heel's last centimeter lies within the landmarks' jitter: the fitted change point comes this much before rest.
-/// Measured on rendered hitters at 30 and 60 frames a second alike.
-const LANDING_HIDDEN_SECS: f64 = 0.016;
-/// What the start of a lift is uncertain by besides its fit: a heel peels off before the foot leaves.
-const LIFT_SPREAD_SECS: f64 = 0.02;
+/// A foot may still come down this long after the hands are fastest, seconds.
+const LANDS_AFTER_PEAK_SECS: f64 = 0.05;
+/// A heel peels off before the foot leaves: the lift begins this much before the landmarks show it, and is uncertain by so
+/// much besides its fit. The mean of the rendered hitters of two generators and the captured one.
+const LIFT_HIDDEN_SECS: f64 = 0.013;
+const LIFT_SPREAD_SECS: f64 = 0.025;
 /// What a tap's burst reaches at least, as a share of the stride's highest speed.
 const TAP_BURST: f64 = 0.33;
 /// Half of the running median that takes jumps out of the front foot's landmarks, seconds: jumps last for two or three
@@ -51,9 +54,9 @@ const GATHER_SPEED: f64 = 0.012;
 /// The body rests where in this long before it came from no farther ahead than this share of its travel.
 const STILL_SECS: f64 = 0.15;
 const STILL_SHARE: f64 = 0.08;
-/// A smooth start shows this much after it. Measured on rendered hitters with both models, as are the spreads.
-const GATHER_HIDDEN_SECS: f64 = 0.025;
-const GATHER_SPREAD_SECS: f64 = 0.022;
+/// A smooth start shows this much after it, and varies by so much. Measured on rendered hitters of two generators.
+const GATHER_HIDDEN_SECS: f64 = 0.015;
+const GATHER_SPREAD_SECS: f64 = 0.026;
 /// How far the mean of the body's landmarks drifts at rest, one standard deviation, H.
 const DRIFT: f64 = 0.0023;
 /// A load in which the weight does not go back begins this much before the foot leaves, and how sure that is.
@@ -67,11 +70,9 @@ const BODY_HZ: f64 = 5.0;
 /// Events of a swing whose hands are fastest at `hand_peak`.
 pub(super) fn of_swing(signals: &Signals, hand_peak: f64, stance: Stance) -> EventEstimates {
     let rate = signals.rate_hz;
-    let contact = EventEstimate {
-        sample: hand_peak + CONTACT_AFTER_PEAK_SECS * rate,
-        sigma: HAND_PEAK_SPREAD_SECS * rate,
-    };
-    let mut estimates = of_stride(signals, hand_peak, hand_peak, stance);
+    let contact = contact(signals, hand_peak, stance);
+    let look_to = hand_peak + LANDS_AFTER_PEAK_SECS * rate;
+    let mut estimates = of_stride(signals, hand_peak, look_to, stance);
     estimates.contact = (contact.sample < signals.len as f64).then_some(contact);
     estimates.finish = finish(signals, contact.sample);
     if let Some(plant) = estimates.plant {
@@ -100,35 +101,22 @@ fn of_stride(signals: &Signals, latest: f64, look_to: f64, stance: Stance) -> Ev
     let Some(stride) = Stride::find(signals, front, latest) else {
         return estimates;
     };
-    let rate = signals.rate_hz;
-    let steps = |secs: f64| signals.samples_in(secs);
-    let views = foot_signals(front);
-    let views: Vec<&[f64]> = views.iter().map(Vec::as_slice).collect();
     let look_to = signals.index(look_to);
-    estimates.plant = comes_to_rest(
-        &views,
-        stride.down.saturating_sub(steps(0.06)),
-        (stride.down + steps(0.08)).min(look_to),
-        steps(0.13),
-        steps(0.05),
-        Onset::Abrupt,
-    )
-    .map(|estimate| EventEstimate {
-        sample: estimate.sample + LANDING_HIDDEN_SECS * rate,
-        ..estimate
-    });
+    estimates.plant = landing(signals, front, stride.down, look_to);
     if let Some(up) = stride.up {
+        let rate = signals.rate_hz;
+        let steps = |secs: f64| signals.samples_in(secs);
         estimates.lift_off = starts_to_move(
-            &views,
+            &paths(front),
             up.saturating_sub(steps(0.12)),
             up + steps(0.05),
             steps(0.15),
             steps(0.10),
             Onset::Abrupt,
         )
-        .map(|estimate| EventEstimate {
-            sigma: estimate.sigma.hypot(LIFT_SPREAD_SECS * rate),
-            ..estimate
+        .map(|fit| EventEstimate {
+            sample: (fit.sample - LIFT_HIDDEN_SECS * rate).max(0.0),
+            sigma: fit.sigma.hypot(LIFT_SPREAD_SECS * rate),
         });
         if let (Some(lift), Some(plant)) = (estimates.lift_off, estimates.plant) {
             estimates.gather = gather(signals, lift.sample, plant.sample, stance);
@@ -249,16 +237,6 @@ fn foot_speed(foot: &Foot, rate_hz: f64) -> Vec<f64> {
                 .collect()
         }
     }
-}
-
-/// What shows a foot landing and lifting: heights and travel of its landmarks.
-fn foot_signals(foot: &Foot) -> Vec<Vec<f64>> {
-    let mut views = vec![foot.ankle.x_cm.clone(), foot.ankle.y_cm.clone()];
-    if let Some(heel) = &foot.heel {
-        views.push(heel.x_cm.clone());
-        views.push(heel.y_cm.clone());
-    }
-    views
 }
 
 /// The weight starts back: hips, shoulders, head and hands leave their rest together.

@@ -145,7 +145,8 @@ impl Rep {
         let rate = signals.rate_hz;
         match (self.kind, self.events.contact, self.events.plant) {
             (RepKind::Swing, Some(contact), _) => {
-                let hand_peak = signals.sample_at(contact) - events::CONTACT_AFTER_PEAK_SECS * rate;
+                let hand_peak =
+                    signals.sample_at(contact) - events::HANDS_FASTEST_BEFORE_SECS * rate;
                 events::of_swing(signals, hand_peak, stance)
             }
             (_, _, Some(plant)) => events::of_take(signals, signals.sample_at(plant), stance),

@@ -117,7 +117,6 @@ fn the_wind_up_is_steady_and_the_ball_takes_its_time() {
 }
 
 /// Skilled hitters meet the ball about this long after their hands are fastest (published).
-const HAND_PEAK_TO_CONTACT_SECS: f64 = 0.1;
 /// The captured events are read from the joints by thresholds and good to about this.
 const TRUTH_MS: f64 = 20.0;
 
@@ -167,22 +166,12 @@ fn films(capture: &Capture, fps: f64, yaws: &[f64], seeds: u64) -> Vec<Vec<PoseF
     films
 }
 
-/// When the captured hitter met the ball, earliest and latest: the hands keep within 5 % of their highest speed for a
-/// tenth of a second, and contact may follow any of it.
-fn contact(capture: &Capture) -> (f64, f64) {
-    let (from, to) = capture.fast_hands(0.95);
-    (
-        from + HAND_PEAK_TO_CONTACT_SECS,
-        to + HAND_PEAK_TO_CONTACT_SECS,
-    )
-}
-
 /// The films and the bounds are those with which the plant and contact of this capture are tested as events: the pitch
 /// adds nothing to their errors.
 #[test]
 fn a_captured_swing_is_early_or_late_as_it_was() {
     let capture = Capture::load();
-    let met = contact(&capture);
+    let met = capture.contact();
     for (fps, share) in [(30.0, 1.5), (60.0, 1.0)] {
         let (mut release_errors, mut ready_errors, mut contact_errors) =
             (Vec::new(), Vec::new(), Vec::new());
@@ -207,9 +196,9 @@ fn a_captured_swing_is_early_or_late_as_it_was() {
             contact_errors.push(off(MeasureName::ContactToArrival, earliest, latest));
         }
         for (errors, what, median, p95) in [
-            (&mut release_errors, "plant after release", 15.0, 35.0),
-            (&mut ready_errors, "plant to arrival", 15.0, 35.0),
-            (&mut contact_errors, "contact to arrival", 20.0, 40.0),
+            (&mut release_errors, "plant after release", 5.0, 15.0),
+            (&mut ready_errors, "plant to arrival", 5.0, 15.0),
+            (&mut contact_errors, "contact to arrival", 5.0, 15.0),
         ] {
             errors.sort_by(f64::total_cmp);
             let last = errors.len() - 1;
@@ -223,7 +212,7 @@ fn a_captured_swing_is_early_or_late_as_it_was() {
 #[test]
 fn the_slower_the_pitch_the_further_forward_the_same_swing_has_its_weight() {
     let capture = Capture::load();
-    let met = contact(&capture).0;
+    let met = capture.contact().0;
     for frames in films(&capture, 60.0, &[0.0], 6) {
         let kept = |arrival: f64| {
             let rep = swing_at(&frames, times(arrival - 0.5, arrival));

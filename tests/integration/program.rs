@@ -58,12 +58,19 @@ pub(crate) fn project(path: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
 }
 
-/// A bundled recording, as an argument.
+/// A clip whose truth is known: a bundled recording, or the captured swing.
+pub(crate) fn clip(name: &str) -> PathBuf {
+    let folder = if name.starts_with("captured") {
+        "tests/data/captured"
+    } else {
+        "recordings"
+    };
+    project(folder).join(format!("{name}.mp4"))
+}
+
+/// The same, as an argument.
 pub(crate) fn recording(name: &str) -> String {
-    project("recordings")
-        .join(format!("{name}.mp4"))
-        .to_string_lossy()
-        .into_owned()
+    clip(name).to_string_lossy().into_owned()
 }
 
 /// The objects of a JSON Lines file.

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde_json::Value;
 
-use super::program::project;
+use super::program::clip;
 
 /// A swing may be this far from its truth in time and still be that swing, seconds.
 const SAME_SWING_SECS: f64 = 0.35;
@@ -27,7 +27,7 @@ pub(crate) struct Errors {
 
 impl Truth {
     pub(crate) fn of(name: &str) -> Self {
-        let path = project("recordings").join(format!("{name}.truth.json"));
+        let path = clip(name).with_extension("truth.json");
         Self {
             value: serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap(),
         }

@@ -23,8 +23,6 @@ const SEEDS: u64 = 10;
 const TRUTH_SECS: f64 = 0.02;
 /// What the person's unknown height may be off by, as a share; see [`HEIGHT_M`].
 const HEIGHT_SPREAD: f64 = 0.04;
-/// Skilled hitters meet the ball about this long after their hands are fastest (published).
-const HAND_PEAK_TO_CONTACT_SECS: f64 = 0.1;
 
 /// One view of the swing, and what the program made of it.
 struct Shot {
@@ -132,18 +130,12 @@ fn the_captured_swing_is_found_from_every_side() {
     );
 }
 
-/// 15 ms in the middle and 35 ms for all but a twentieth at 60 frames a second, half as much again at 30. The paper
-/// on 2-D poses of walkers against motion capture (Stenum et al. 2021) is off by 20 ms a step, so this is no more
-/// than is possible.
+/// Beyond what the truth itself is good to: 5 ms in the middle and 15 ms for all but a twentieth at 60 frames a second, half
+/// as much again at 30. Contact is held to the times after pelvis and arm that were measured on real hitters.
 #[test]
 fn the_captured_plant_and_contact_are_timed_from_the_open_side() {
     let capture = Capture::load();
-    // The hands keep within 5 % of their highest speed for a tenth of a second: contact may follow any of it.
-    let (fast_from, fast_to) = capture.fast_hands(0.95);
-    let contact = (
-        fast_from + HAND_PEAK_TO_CONTACT_SECS,
-        fast_to + HAND_PEAK_TO_CONTACT_SECS,
-    );
+    let contact = capture.contact();
     for (fps, share) in [(30.0, 1.5), (60.0, 1.0), (120.0, 1.0)] {
         let all = shots(&capture, &OPEN_SIDE, &[fps]);
         let off = |what: &str, median: f64, p95: f64, error: &dyn Fn(&Rep) -> f64| {
@@ -155,13 +147,13 @@ fn the_captured_plant_and_contact_are_timed_from_the_open_side() {
                 share * p95,
             );
         };
-        off("plant", 15.0, 35.0, &|r| {
+        off("plant", 5.0, 15.0, &|r| {
             ms_off(r.events.plant, capture.plant, capture.plant)
         });
-        off("contact", 20.0, 40.0, &|r| {
+        off("contact", 5.0, 15.0, &|r| {
             ms_off(r.events.contact, contact.0, contact.1)
         });
-        off("lift-off", 33.0, 80.0, &|r| {
+        off("lift-off", 10.0, 20.0, &|r| {
             ms_off(r.events.lift_off, capture.lift_off, capture.lift_off)
         });
     }
@@ -214,10 +206,10 @@ fn truth(capture: &Capture, measure: MeasureName) -> (f64, f64) {
 }
 
 const MEASURES: [(MeasureName, f64); 4] = [
-    (MeasureName::HeadToPlant, 1.5),
-    (MeasureName::StrideLength, 2.5),
-    (MeasureName::HeadBetweenFeet, 4.0),
-    (MeasureName::HandsBack, 3.0),
+    (MeasureName::HeadToPlant, 0.5),
+    (MeasureName::StrideLength, 1.0),
+    (MeasureName::HeadBetweenFeet, 1.0),
+    (MeasureName::HandsBack, 1.5),
 ];
 
 #[test]

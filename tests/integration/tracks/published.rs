@@ -44,7 +44,7 @@ fn hands_to_contact(frames: &[PoseFrame], height_cm: f64) -> f64 {
 }
 
 #[test]
-fn the_rendered_swing_is_as_quick_as_published_and_the_captured_one_is_not() {
+fn the_rendered_swing_is_as_quick_as_published_and_the_captured_one_is_slower() {
     let recorded = Recorded::load();
     let rendered = hands_to_contact(&recorded.frames, HEIGHT_CM);
     let capture = Capture::load();
@@ -58,7 +58,10 @@ fn the_rendered_swing_is_as_quick_as_published_and_the_captured_one_is_not() {
     let (mean, deviation) = BAT_QUICKNESS;
     assert!((rendered - mean).abs() < 2.0 * deviation, "{rendered}");
     // This person swings gently, without a bat.
-    assert!(captured > mean + deviation, "{captured}");
+    assert!(
+        captured > rendered + deviation && captured < mean + 2.0 * deviation,
+        "{captured}"
+    );
 }
 
 /// Published: weight shift to the rear foot and coil of the trunk, then the stride, then hips, shoulders and bat (Welch

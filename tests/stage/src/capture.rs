@@ -72,25 +72,44 @@ impl Capture {
         sum / f64::from(steps + 1)
     }
 
-    /// From when to when the middle of the wrists is faster than this share of its highest speed.
-    pub fn fast_hands(&self, share: f64) -> (f64, f64) {
-        let speed = |t: f64| {
-            let half = 0.5 / self.fps;
-            let hands = |t: f64| self.at(t).middle(Landmark::LeftWrist, Landmark::RightWrist);
-            let (a, b) = (hands(t - half), hands(t + half));
-            a.iter()
-                .zip(b)
-                .map(|(p, q)| (p - q) * (p - q))
-                .sum::<f64>()
-                .sqrt()
+    /// When this hitter would have met a ball, earliest and latest: so long after the pelvis and the front upper arm turn
+    /// fastest as college hitters did, 5 to 95 % of 40 swings off a tee at 500 frames a second (Thompson 2022, Washington
+    /// State University, doi 10.7273/000005138). The hands tell less: they keep within 5 % of their highest speed for a
+    /// tenth of a second.
+    pub fn contact(&self) -> (f64, f64) {
+        const AFTER_PELVIS_SECS: (f64, f64) = (0.074, 0.108);
+        const AFTER_ARM_SECS: (f64, f64) = (0.040, 0.076);
+        let pelvis = self.turns_fastest(|pose| {
+            let (back, front) = (pose.at(Landmark::RightHip), pose.at(Landmark::LeftHip));
+            [front[0] - back[0], front[2] - back[2]]
+        });
+        let arm = self.arm_turns_fastest();
+        (
+            (pelvis.0 + AFTER_PELVIS_SECS.0).min(arm + AFTER_ARM_SECS.0),
+            (pelvis.0 + AFTER_PELVIS_SECS.1).max(arm + AFTER_ARM_SECS.1),
+        )
+    }
+
+    /// When the front upper arm turns fastest in space.
+    pub fn arm_turns_fastest(&self) -> f64 {
+        let half = 0.5 / self.fps;
+        let along = |t: f64| {
+            let pose = self.at(t);
+            let (a, b) = (
+                pose.at(Landmark::LeftShoulder),
+                pose.at(Landmark::LeftElbow),
+            );
+            let arm = [0, 1, 2].map(|k| b[k] - a[k]);
+            let length = arm.iter().map(|v| v * v).sum::<f64>().sqrt();
+            arm.map(|v| v / length)
         };
-        let times: Vec<f64> = self.times().collect();
-        let top = times.iter().map(|t| speed(*t)).fold(0.0, f64::max);
-        let fast: Vec<f64> = times
-            .into_iter()
-            .filter(|t| speed(*t) >= share * top)
-            .collect();
-        (fast[0], fast[fast.len() - 1])
+        let turned = |t: f64| {
+            let (a, b) = (along(t - half), along(t + half));
+            (0..3).map(|k| a[k] * b[k]).sum::<f64>().min(1.0).acos()
+        };
+        self.times()
+            .max_by(|&a, &b| turned(a).total_cmp(&turned(b)))
+            .unwrap()
     }
 
     /// When a line in the ground plan turns fastest, and how fast, degrees a second.
