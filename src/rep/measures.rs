@@ -28,7 +28,7 @@ const POSITION_HZ: f64 = 6.0;
 /// Wrists farther apart than this about lift-off or plant, H, are not both on the bat: one was taken for something else.
 const APART: f64 = 0.21;
 /// Standard uncertainty of the camera's angle off square, radians.
-const YAW_SPREAD_RAD: f64 = 0.09;
+const YAW_SPREAD_RAD: f64 = 0.13;
 /// Standard uncertainty of the camera's angle off square where nothing shows it: any up to 25 degrees.
 const UNKNOWN_YAW_RAD: f64 = 0.25;
 /// A stride and the head's travel go as far as this share of their length toward the plate or away from it, which an
@@ -45,10 +45,10 @@ mod wander {
     pub(super) const HEAD_SHIFT_STEADY: f64 = 0.0055;
     pub(super) const HEAD_SHIFT_IN_SWING: f64 = 0.006;
     pub(super) const HEAD_DROP: f64 = 0.0095;
-    pub(super) const FOOT_SHIFT: f64 = 0.0125;
+    pub(super) const FOOT_SHIFT: f64 = 0.0105;
     pub(super) const HANDS_SHIFT: f64 = 0.012;
     /// Of the head over the base of support, which also holds the camera's angle; its roll comes on top.
-    pub(super) const HEAD_OVER_BASE: f64 = 0.016;
+    pub(super) const HEAD_OVER_BASE: f64 = 0.013;
     /// The same with the lite model, whose ears and shoulders lie aside by as much again.
     pub(super) const HEAD_OVER_BASE_LITE: f64 = 0.026;
 }
@@ -93,7 +93,7 @@ impl<'a> Measurer<'a> {
             weight: weight(context),
             unfold: context.unfold(),
             unfold_spread: match context.yaw_rad {
-                Some(yaw) => yaw.tan().abs() * YAW_SPREAD_RAD,
+                Some(yaw) => (yaw.tan().abs() * YAW_SPREAD_RAD).hypot(ASIDE * YAW_SPREAD_RAD.sin()),
                 None => ASIDE * UNKNOWN_YAW_RAD.sin(),
             },
         }

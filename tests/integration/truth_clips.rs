@@ -84,7 +84,7 @@ const WITH_OTHERS: [&str; 2] = ["behind_60fps", "passer_by_60fps"];
 fn swings_at_60_frames_a_second_are_found_and_measured() {
     let errors = replayed(&AT_60, "full");
     hold(&errors, "plant", 15.0, 66.0);
-    hold(&errors, "contact", 12.0, 30.0);
+    hold(&errors, "contact", 16.0, 30.0);
     hold(&errors, "gather", 40.0, 200.0);
     hold(&errors, "lift_off", 25.0, 60.0);
     hold_load(&errors);
@@ -95,7 +95,7 @@ fn swings_at_60_frames_a_second_are_found_and_measured() {
 fn swings_at_30_frames_a_second_are_found_and_measured() {
     let errors = replayed(&AT_30, "full");
     hold(&errors, "plant", 22.5, 50.0);
-    hold(&errors, "contact", 12.0, 30.0);
+    hold(&errors, "contact", 16.0, 30.0);
     hold_places(&errors, 4.0);
 }
 

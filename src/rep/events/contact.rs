@@ -12,15 +12,17 @@ use crate::rep::estimates::EventEstimate;
 const HANDS_HZ: f64 = 10.0;
 /// Feet farther apart than this along the picture, H, show the line to the pitcher.
 const SIDE_ON_STANCE: f64 = 0.25;
-/// The hands' highest speed toward the pitcher is looked for this long before and after their highest speed, seconds.
-const NEAR_PEAK_SECS: f64 = 0.1;
+/// The hands' highest speed toward the pitcher is looked for from this long before to this long after their highest speed,
+/// seconds: hands that a trunk hides on their way show two bursts.
+const NEAR_PEAK_SECS: (f64, f64) = (0.1, 0.16);
 /// Hands that reach less than this share of their speed toward the pitcher are seen along that line.
 const FORWARD_SHARE: f64 = 0.6;
-/// As the bat comes round, the hands slow down toward the pitcher: contact follows the moment when their speed has fallen
-/// to this share of its highest.
+/// As the bat comes round, the hands slow down toward the pitcher: contact follows the moment when their speed last had this
+/// share of its highest, before it was less than the second one. Seen from aside the speed may dip and come back.
 const FALLEN: f64 = 0.8;
+const OVER: f64 = 0.5;
 /// How long after that, seconds, and what it varies by from swing to swing. See `docs/measures.md` for what it rests on.
-const AFTER_FALL_SECS: f64 = 0.022;
+const AFTER_FALL_SECS: f64 = 0.018;
 const AFTER_FALL_SPREAD_SECS: f64 = 0.024;
 /// How long the fall to that share is waited for, seconds.
 const FALLS_WITHIN_SECS: f64 = 0.15;
@@ -59,10 +61,10 @@ fn forward_speed_fell(signals: &Signals, hand_peak: f64, stance: Stance) -> Opti
     let hands = signals.hands.smoothed(HANDS_HZ, rate);
     let along = derivative(&hands.x_cm, rate);
     let forward: Vec<f64> = along.iter().map(|v| stance.forward() * v).collect();
-    let near = NEAR_PEAK_SECS * rate;
+    let (before, after) = NEAR_PEAK_SECS;
     let (from, to) = (
-        signals.index(hand_peak - near),
-        signals.index(hand_peak + near),
+        signals.index(hand_peak - before * rate),
+        signals.index(hand_peak + after * rate),
     );
     let top = (from..=to).max_by(|&a, &b| forward[a].total_cmp(&forward[b]))?;
     let fastest = hands.speed(rate)[from..=to]
@@ -72,10 +74,12 @@ fn forward_speed_fell(signals: &Signals, hand_peak: f64, stance: Stance) -> Opti
     if forward[top] < FORWARD_SHARE * fastest {
         return None;
     }
-    // The top itself lies between two samples, and so does the fall from it.
-    let limit = FALLEN * forward[top];
     let until = signals.index(peak_sample(&forward, top) + FALLS_WITHIN_SECS * rate);
-    let before = (top..until).find(|&i| forward[i + 1] < limit)?;
+    let limit = FALLEN * forward[top];
+    let over = (top..until).find(|&i| forward[i] < OVER * forward[top]);
+    let before = (top..over.unwrap_or(until))
+        .rev()
+        .find(|&i| forward[i] >= limit && forward[i + 1] < limit)?;
     Some(before as f64 + (forward[before] - limit) / (forward[before] - forward[before + 1]))
 }
 

@@ -25,9 +25,12 @@ const LEAST_FALL: f64 = 0.12;
 /// The heel is down once the fall has slowed to this share of its highest speed.
 const SLOWED: f64 = 0.15;
 /// What is nearly as fast as the first fall is the heel's, after the toe's: the later one counts.
-const AGAIN: f64 = 0.5;
-/// What the landmarks move a landing by in time, one standard deviation, seconds. Measured on rendered hitters.
-const LANDING_SPREAD_SECS: f64 = 0.014;
+const AGAIN: f64 = 0.6;
+/// What the landmarks move a landing by in time, one standard deviation, seconds. Measured on rendered hitters of two
+/// generators and the captured one.
+const LANDING_SPREAD_SECS: f64 = 0.018;
+/// The two readings of a landing differ by no more than this, seconds: landmarks that go on settling after that are no fall.
+const SETTLES_SECS: f64 = 0.06;
 /// A fitted change point comes this much before rest: the foot's last centimeter lies within the landmarks' jitter.
 /// Measured on rendered hitters at 30 and 60 frames a second alike.
 const HIDDEN_SECS: f64 = 0.016;
@@ -43,13 +46,13 @@ pub(super) fn landing(
     let spread = LANDING_SPREAD_SECS * rate;
     let down = last_above_ground(signals, foot, down, look_to).unwrap_or(down);
     match fall_slows(signals, foot, down, look_to) {
-        Some(sample) => {
+        Some(slowed) => {
             // A second reading of the same landing: where the two differ, neither is sure.
             let fitted = fitted_rest(signals, &heights(foot), down, look_to);
-            let (differ, sigma) = fitted.map_or((0.0, 0.0), |f| (f.sample - sample, f.sigma));
+            let (rested, sigma) = fitted.map_or((slowed, 0.0), |fit| (fit.sample, fit.sigma));
             Some(EventEstimate {
-                sample,
-                sigma: spread.hypot(0.5 * differ).hypot(sigma),
+                sample: slowed.min(rested + SETTLES_SECS * rate),
+                sigma: spread.hypot(0.5 * (slowed - rested)).hypot(sigma),
             })
         }
         None => fitted_rest(signals, &paths(foot), down, look_to).map(|fit| EventEstimate {

@@ -9,7 +9,7 @@ use crate::rep::not_measured::NotMeasured;
 use crate::rep::projection::{HEAD_NEARER, head_nearer_cm};
 use crate::rep::types::Measure;
 
-use super::{Measurer, UNKNOWN_YAW_RAD, wander};
+use super::{Measurer, UNKNOWN_YAW_RAD, YAW_SPREAD_RAD, wander};
 
 /// How much nearer to the camera than the feet the head is, on average over set and plant, H: enough for a difference of
 /// two positions.
@@ -122,8 +122,8 @@ impl Measurer<'_> {
         );
         let over = 100.0 * (head - rear) / (front - rear);
         let slip = slope_at(&self.head.x_cm, plant.sample) * plant.sigma;
-        let unknown_slide = match self.context.yaw_rad {
-            Some(_) => 0.0,
+        let slide = match self.context.yaw_rad {
+            Some(_) => nearer * YAW_SPREAD_RAD.sin(),
             None => HEAD_NEARER * rise * UNKNOWN_YAW_RAD.sin(),
         };
         let nose = if self.context.signals.head_is_nose {
@@ -138,7 +138,7 @@ impl Measurer<'_> {
         let spread = (wander * height)
             .hypot(self.context.roll_spread_rad * rise)
             .hypot(slip)
-            .hypot(unknown_slide)
+            .hypot(slide)
             .hypot(nose);
         let spread = 100.0 * spread / base.abs();
         self.made(over, spread, &self.head, plant)
