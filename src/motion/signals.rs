@@ -97,6 +97,10 @@ pub(crate) struct Signals {
     pub hands: Path,
     /// The wrists.
     pub wrists: Pair<Path>,
+    /// The elbows, where the source has them.
+    pub elbow: Option<Pair<Path>>,
+    /// The hips themselves.
+    pub hip: Pair<Path>,
     /// Middle of the hips.
     pub hips: Path,
     /// Middle of the shoulders.
@@ -151,6 +155,13 @@ impl Signals {
             left: need(Landmark::LeftShoulder)?,
             right: need(Landmark::RightShoulder)?,
         };
+        let hip = Pair {
+            left: need(Landmark::LeftHip)?,
+            right: need(Landmark::RightHip)?,
+        };
+        let elbow = path(Landmark::LeftElbow)
+            .zip(path(Landmark::RightElbow))
+            .map(|(left, right)| Pair { left, right });
         let knee = Pair {
             left: need(Landmark::LeftKnee)?,
             right: need(Landmark::RightKnee)?,
@@ -186,7 +197,9 @@ impl Signals {
             len: body.len,
             found: body.found.clone(),
             hands: hands(&wrists),
-            hips: Path::middle(&need(Landmark::LeftHip)?, &need(Landmark::RightHip)?),
+            hips: Path::middle(&hip.left, &hip.right),
+            hip,
+            elbow,
             shoulders: Path::middle(&shoulder.left, &shoulder.right),
             knees: Path::middle(&knee.left, &knee.right),
             knee,
@@ -225,6 +238,10 @@ impl Signals {
                 visibility: p.visibility.clone(),
             }
         };
+        let pair = |p: &Pair<Path>| Pair {
+            left: turn(&p.left),
+            right: turn(&p.right),
+        };
         let foot = |f: &Foot| Foot {
             ankle: turn(&f.ankle),
             heel: f.heel.as_ref().map(turn),
@@ -241,20 +258,13 @@ impl Signals {
             lite: self.lite,
             mass: turn(&self.mass),
             hands: turn(&self.hands),
-            wrists: Pair {
-                left: turn(&self.wrists.left),
-                right: turn(&self.wrists.right),
-            },
+            wrists: pair(&self.wrists),
+            elbow: self.elbow.as_ref().map(pair),
+            hip: pair(&self.hip),
             hips: turn(&self.hips),
             shoulders: turn(&self.shoulders),
-            shoulder: Pair {
-                left: turn(&self.shoulder.left),
-                right: turn(&self.shoulder.right),
-            },
-            knee: Pair {
-                left: turn(&self.knee.left),
-                right: turn(&self.knee.right),
-            },
+            shoulder: pair(&self.shoulder),
+            knee: pair(&self.knee),
             knees: turn(&self.knees),
             feet: Pair {
                 left: foot(&self.feet.left),

@@ -9,19 +9,26 @@ use crate::time::CaptureTime;
 use super::context::MeasureContext;
 use super::estimates::EventEstimates;
 use super::events;
-use super::hand_burst::OPEN_SIDE_STANCE;
+use super::judge::{self, LEAST_PROBABILITY, LEAST_PROBABILITY_QUICKENED, LEAST_SPEED, SwingJudge};
 use super::measures;
 use super::not_counted::{MissedCondition, NotCountedReason, Refused};
 use super::setup::HitterSetup;
 use super::slow_motion::SlowMotion;
 use super::style;
-use super::swing::Swing;
+use super::swing::{OPEN_SIDE_STANCE, Swing};
 use super::types::{Bats, PitchTimes, Rep, RepKind, Ruler, View};
 
-/// Cutoff for the hands' speed, hertz: the swing's burst lasts about a fifth of a second.
-const HANDS_HZ: f64 = 10.0;
-/// Bursts of the hands slower than this are not even judged, heights a second.
-const BURST_SPEED: f64 = 1.0;
+/// Slowest hands of a swing at life's pace, heights a second, seen from a side and along the line to the pitcher, where much
+/// of their way is toward the camera. Skilled hitters reach about 4, an easy dry swing 2.5; a film that shows less is slowed.
+const LIFE_SPEED: f64 = 1.6;
+const LIFE_SPEED_END_ON: f64 = 1.3;
+/// Bursts so close together are one swing's, seconds: its peak is the likeliest of those that reach this share of the
+/// quickest.
+const ONE_SWING_SECS: f64 = 0.3;
+const QUICK_SHARE: f64 = 0.6;
+/// So much of the stretch about the peak must show the body: seconds before and after, and the share.
+const SHOWN_SECS: (f64, f64) = (0.3, 0.2);
+const SHOWN_SHARE: f64 = 0.8;
 /// The burst is looked for from this long before the peak that the live finder saw, seconds.
 const BEFORE_PEAK_SECS: f64 = 0.3;
 
@@ -55,6 +62,8 @@ pub(super) struct AnalysisContext<'a> {
     pub not_before: Option<Refractory>,
     /// When the last swing's hands peaked and where the pitcher was: for a while no swing may go against it.
     pub last_swing: Option<(CaptureTime, Direction)>,
+    /// Before this the landmarks were on another body.
+    pub another_body_before: Option<CaptureTime>,
 }
 
 /// The time after a rep in which no other can begin.
@@ -151,29 +160,85 @@ fn first_swing(
     refused: &mut Vec<Refused>,
 ) -> Option<Swing> {
     let rate = signals.rate_hz;
-    let speed = signals.hands.smoothed(HANDS_HZ, rate).speed(rate);
-    let from = signals.sample_at(peak_at) - BEFORE_PEAK_SECS * rate;
-    let floor = BURST_SPEED * signals.scale.height_cm;
-    let bursts = (signals.index(from).max(1)..signals.len.saturating_sub(1))
-        .filter(|&i| speed[i] > floor && speed[i] >= speed[i - 1] && speed[i] > speed[i + 1]);
-    for i in bursts {
-        let at = signals.time_at(i as f64);
-        let Ok(swing) = Swing::judge(signals, &speed, i, context.slow_motion) else {
-            continue;
-        };
-        let Some(missed) = missed_by(swing, at, signals, context) else {
+    let speed = judge::hand_speed(signals);
+    let from = signals.index(signals.sample_at(peak_at) - BEFORE_PEAK_SECS * rate);
+    let slow_motion = context.slow_motion;
+    let floor = LEAST_SPEED * slow_motion.judged_factor() * signals.scale.height_cm;
+    let least = if slow_motion.judged_factor() < slow_motion.factor {
+        LEAST_PROBABILITY_QUICKENED
+    } else {
+        LEAST_PROBABILITY
+    };
+    let judge = SwingJudge::of(signals, slow_motion);
+    let likely = |i: usize| {
+        MissedCondition::unless(NotCountedReason::UnlikeASwing, judge.probability(i), least)
+    };
+    let mut bursts = judge::bursts(&speed, from, floor).peekable();
+    while let Some(i) = bursts.next() {
+        let mut peak = i;
+        let unlike = likely(i);
+        if unlike.is_none() {
+            // A swing may have more than one burst; what follows through is quick as well.
+            let until = i + signals.samples_in(ONE_SWING_SECS);
+            let mut of_swing = vec![i];
+            while let Some(next) = bursts.next_if(|&next| next <= until) {
+                of_swing.push(next);
+            }
+            let top = of_swing.iter().map(|&k| speed[k]).fold(0.0, f64::max);
+            peak = of_swing
+                .into_iter()
+                .filter(|&k| speed[k] >= QUICK_SHARE * top)
+                .max_by(|&a, &b| judge.probability(a).total_cmp(&judge.probability(b)))
+                .unwrap_or(i);
+        }
+        let swing = Swing::at(signals, &speed, peak);
+        let at = signals.time_at(peak as f64);
+        let missed = unlike
+            .or_else(|| hands_slow(signals, speed[peak], swing))
+            .or_else(|| unseen(signals, peak, context))
+            .or_else(|| missed_by(swing, at, signals, context));
+        let Some(missed) = missed else {
             return Some(swing);
         };
-        let estimates = events::of_swing(signals, swing.hand_peak, swing.stance);
-        let (peak, stance) = (swing.hand_peak, swing.stance);
+        let near = missed.is_near(RepKind::Swing);
         refused.push(Refused {
             kind: RepKind::Swing,
             at,
             missed,
-            rep: Some(measured(signals, peak, &estimates, stance, context, now)),
+            rep: near.then(|| {
+                let estimates = events::of_swing(signals, swing.hand_peak, swing.stance);
+                let (peak, stance) = (swing.hand_peak, swing.stance);
+                measured(signals, peak, &estimates, stance, context, now)
+            }),
         });
     }
     None
+}
+
+/// Hands that are too slow for a swing at life's pace.
+fn hands_slow(signals: &Signals, speed_cm_s: f64, swing: Swing) -> Option<MissedCondition> {
+    let least = if swing.from_side {
+        LIFE_SPEED
+    } else {
+        LIFE_SPEED_END_ON
+    };
+    let limit = least * signals.scale.height_cm;
+    MissedCondition::unless(NotCountedReason::HandsSlow, speed_cm_s, limit)
+}
+
+/// A body that was not seen well enough about the peak. A recording may begin in mid-swing; landmarks that have just come
+/// over from another body show nothing yet.
+fn unseen(signals: &Signals, peak: usize, context: &AnalysisContext) -> Option<MissedCondition> {
+    let before = signals.samples_in(SHOWN_SECS.0);
+    let from = peak.saturating_sub(before);
+    let to = (peak + signals.samples_in(SHOWN_SECS.1)).min(signals.len - 1);
+    let found = signals.found[from..=to].iter().filter(|f| **f).count();
+    let others = match context.another_body_before {
+        Some(_) => before.saturating_sub(peak),
+        None => 0,
+    };
+    let share = found as f64 / (others + to - from + 1) as f64;
+    MissedCondition::unless(NotCountedReason::Unseen, share, SHOWN_SHARE)
 }
 
 /// What speaks against a movement that looks like a swing.

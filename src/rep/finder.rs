@@ -84,6 +84,8 @@ pub struct RepFinder {
     last_swing: Option<(CaptureTime, Direction)>,
     /// Nothing so soon after the last rep may become one.
     refractory: Option<Refractory>,
+    /// Where the stretch that was analyzed last begins, if the landmarks were on another body before.
+    another_body_before: Option<CaptureTime>,
     /// Where the pitcher is, once a swing has shown it.
     pitcher: Option<Direction>,
     /// The pitch that the hitter swings at, if one was played.
@@ -123,6 +125,7 @@ impl RepFinder {
             phase: Phase::Away,
             all_kept: true,
             last_swing: None,
+            another_body_before: None,
             refractory: None,
             pitcher: None,
             pitch: None,
@@ -304,6 +307,7 @@ impl RepFinder {
             pitcher: self.pitcher,
             not_before: self.refractory,
             last_swing: self.last_swing,
+            another_body_before: self.another_body_before,
         }
     }
 
@@ -363,7 +367,9 @@ impl RepFinder {
         let from = now.plus_secs(-look_back_secs);
         let recent = self.recent.make_contiguous();
         let frames = &recent[recent.partition_point(|f| f.captured_at < from)..];
-        let frames = &frames[live_motion::last_jump(frames)..];
+        let jump = live_motion::last_jump(frames);
+        let frames = &frames[jump..];
+        self.another_body_before = frames.first().filter(|_| jump > 0).map(|f| f.captured_at);
         let body = BodySeries::from_frames(frames, self.live_motion.frame_rate()?)?;
         let scale = self.setup.scale(&body)?;
         let roll_rad = self.setup.roll_deg.unwrap_or(0.0).to_radians();

@@ -24,6 +24,10 @@ text_enum! {
     /// The condition that a movement missed. The words are part of the journal; what a person reads is put into words at the
     /// edge, in the reader's language.
     pub enum NotCountedReason {
+        /// The judge finds it unlike a swing: its probability, at least.
+        UnlikeASwing = "unlike a swing",
+        /// The hands are too slow for a swing: centimeters a second, at least.
+        HandsSlow = "the hands slow",
         /// It came too soon after a rep: seconds after it, at least.
         TooSoon = "too soon after a rep",
         /// It went the other way than the swing just before: seconds after that one, at least.
@@ -79,8 +83,8 @@ impl NotCountedReason {
             | Self::DrawnIn
             | Self::HandsInFront
             | Self::HandsLow => ReasonUnit::Cm,
-            Self::HandsQuick => ReasonUnit::CmPerSec,
-            Self::Unseen => ReasonUnit::Share,
+            Self::HandsQuick | Self::HandsSlow => ReasonUnit::CmPerSec,
+            Self::Unseen | Self::UnlikeASwing => ReasonUnit::Share,
         }
     }
 

@@ -20,6 +20,12 @@ impl SlowMotion {
     /// As it happened.
     pub(super) const NONE: Self = Self { factor: 1.0 };
 
+    /// How many times slower than life the judge looks at it: it was trained on films at their own pace, some of them slowed
+    /// twice, and hardly any more.
+    pub(super) fn judged_factor(self) -> f64 {
+        self.factor.min(2.0)
+    }
+
     /// The signals as if the film had run at life's pace.
     pub(super) fn to_life(self, signals: &Signals) -> Signals {
         let mut quick = signals.clone();

@@ -7,12 +7,14 @@
 //! - [`exercises`]: squats, lifts and the like
 //! - [`figure`]: a stick figure of any size
 //! - [`film`]: films that people have labelled by hand
+//! - [`filmed_swing`]: the captured swing in such films
 //! - [`movements`]: what people do that is no swing
 
 pub mod capture;
 pub mod exercises;
 pub mod figure;
 pub mod film;
+pub mod filmed_swing;
 pub mod movements;
 
 use cagehand::pose::{Body, ImagePoint, LANDMARK_COUNT, Landmark, PoseFrame};
