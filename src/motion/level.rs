@@ -32,7 +32,7 @@ const YAW_RIGHT_DEG: f64 = 6.6;
 const YAW_LEFT_DEG: f64 = -1.6;
 /// A hitter's pelvis is turned by some degrees at set, and most cameras are put up square: so much of the angle is taken
 /// for the hitter's own. The captured person's is turned back by 12 degrees against the feet.
-const OWN_TURN_DEG: f64 = 4.0;
+const OWN_TURN_DEG: f64 = 3.0;
 /// No camera that still shows an open side stands further off square, degrees.
 const MOST_YAW_DEG: f64 = 35.0;
 /// No stand leans more than this, radians.
