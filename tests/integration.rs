@@ -18,6 +18,7 @@
 //! - `pictures`: the camera's picture and films on the page, only where they are allowed, and in step with the figure
 //! - `pitch`: a played pitch flies as long as published ones
 //! - `journal_command`: the journal is backed up, restored, exported, set aside when damaged, and a hitter deleted
+//! - `slowed`: a recording that plays slower than life gives the reps that happened
 //! - `spanish`: a reader of the Spanish page meets no English word
 //! - `reload`: settings are explained, and an edit while the daemon runs is taken up or refused
 //! - `video`: films of reps are kept only where turned on, told of, and deleted
@@ -78,6 +79,8 @@ mod pitch;
 mod program;
 #[path = "integration/reload.rs"]
 mod reload;
+#[path = "integration/slowed.rs"]
+mod slowed;
 #[path = "integration/spanish.rs"]
 mod spanish;
 #[path = "integration/tracks.rs"]

@@ -15,6 +15,7 @@ mod error;
 mod frame;
 mod latest_frame;
 mod rotation;
+mod slowed;
 mod source;
 
 pub use camera::MjpegDecoder;
@@ -29,4 +30,6 @@ pub(crate) use error::CaptureError;
 pub use frame::Frame;
 pub(crate) use latest_frame::{LatestFrame, TakeOutcome};
 pub(crate) use rotation::Rotation;
+pub use slowed::NotSlowed;
+pub(crate) use slowed::SlowedBy;
 pub(crate) use source::{FrameSource, PlaybackRate};

@@ -8,8 +8,8 @@ use std::str::FromStr;
 use clap::{Args, ValueEnum};
 
 use super::{Failure, journal_path, notice, terminal};
-use crate::capture::PlaybackRate;
-use crate::daemon::{PlanOverride, ReplayOptions, Terminal, replay};
+use crate::capture::{NotSlowed, PlaybackRate, SlowedBy};
+use crate::daemon::{PlanOverride, ReplayOptions, Slowed, Terminal, replay};
 use crate::pose::Model;
 use crate::rep::Bats;
 use crate::settings::{HEIGHT_CM, ModelChoice, Settings};
@@ -32,9 +32,14 @@ pub(super) struct Replay {
     /// Which side the hitter stands on; found out where not told.
     #[arg(long)]
     bats: Option<BatsArg>,
-    /// "real" runs as it was recorded, "fast" as quickly as the machine can; 4 runs four times as fast as it was recorded.
-    #[arg(long, value_name = "real|fast|N", default_value = "real")]
-    pace: PaceArg,
+    /// "real" runs as it happened, "fast" as quickly as the machine can and with every frame; 4 runs four times as fast as it
+    /// happened. "real" where not told, and "fast" with --slowed.
+    #[arg(long, value_name = "real|fast|N")]
+    pace: Option<PaceArg>,
+    /// How many times slower than life the recording plays: 8 for 240 frames a second that were saved to play as 30. Times,
+    /// durations and speeds are then those of life. "auto" goes by what the file says.
+    #[arg(long, value_name = "N|auto", allow_hyphen_values = true)]
+    slowed: Option<SlowedArg>,
     /// Run the recording this many times in a row, as one long one.
     #[arg(long, value_name = "N", default_value = "1")]
     loops: NonZeroU32,
@@ -100,6 +105,25 @@ impl FromStr for PaceArg {
     }
 }
 
+/// A recording's pace as it was told.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct SlowedArg(Slowed);
+
+impl FromStr for SlowedArg {
+    type Err = NotSlowed;
+
+    fn from_str(text: &str) -> Result<Self, NotSlowed> {
+        match text {
+            "auto" => Ok(Self(Slowed::AsTheFileSays)),
+            number => number
+                .parse()
+                .map_err(|_| NotSlowed::Times)
+                .and_then(SlowedBy::times)
+                .map(|slowed| Self(Slowed::By(slowed))),
+        }
+    }
+}
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub(super) enum ModelArg {
     Full,
@@ -117,7 +141,7 @@ impl From<ModelArg> for Model {
 
 impl Replay {
     pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
-        let sound = self.sound()?;
+        let (sound, rate) = (self.sound()?, self.rate());
         terminal::println(notice::NOTICE);
         let journal = match self.no_journal {
             true => None,
@@ -130,7 +154,8 @@ impl Replay {
             track: self.track,
             height_cm: self.height_cm.map(f64::from),
             bats: self.bats.map(Bats::from),
-            rate: self.pace.0,
+            rate,
+            slowed: self.slowed.map_or(Slowed::Unsaid, |told| told.0),
             loops: self.loops,
             sound,
             journal,
@@ -152,8 +177,17 @@ impl Replay {
         }
     }
 
+    /// A film in slow motion has more frames a second than a machine follows as it happens, and all of them count.
+    fn rate(&self) -> PlaybackRate {
+        match (self.pace, self.slowed) {
+            (Some(told), _) => told.0,
+            (None, Some(_)) => PlaybackRate::Fast,
+            (None, None) => PlaybackRate::REAL,
+        }
+    }
+
     fn sound(&self) -> Result<Output, Failure> {
-        match (self.sound.as_deref(), self.pace.0) {
+        match (self.sound.as_deref(), self.rate()) {
             (None, PlaybackRate::REAL) | (Some("device"), PlaybackRate::REAL) => Ok(Output::Device),
             (Some("none") | None, _) => Ok(Output::Silent),
             (Some("device"), _) => Err(Failure::Request(

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use crate::capture::CaptureError;
+use crate::capture::{CaptureError, NotSlowed};
 use crate::coach::PlanError;
 use crate::journal::{JournalError, RepLogError};
 use crate::paths::NoHomeFolder;
@@ -51,6 +51,9 @@ pub enum DaemonError {
         path: String,
         source: std::io::Error,
     },
+    /// A recording that cannot have been slowed down as was said, or as it says.
+    #[error("{}: {why}", path.display())]
+    NotSlowed { path: PathBuf, why: NotSlowed },
     /// A recording was damaged, and read as far as it goes.
     #[error("{}: {reason}", path.display())]
     DamagedRecording { path: PathBuf, reason: String },
@@ -79,6 +82,7 @@ impl DaemonError {
                 | Self::UnknownPlan { .. }
                 | Self::PlanFile { .. }
                 | Self::UnfitClip(_)
+                | Self::NotSlowed { .. }
         )
     }
 }

@@ -49,7 +49,7 @@ pub(crate) use pitcher::Pitcher;
 pub(crate) use plan_choice::{PlanOverride, checked_plan, find_plan, plan_in_force, plan_template};
 pub use rep_stage::{RepSinks, RepStage};
 pub(crate) use rep_stage::{SessionChange, film_notice};
-pub(crate) use replay::{ReplayOptions, replay};
+pub(crate) use replay::{ReplayOptions, Slowed, replay};
 pub use terminal::Terminal;
 pub use training::Training;
 pub(crate) use watch::{StandInClip, WatchOptions, watch};

@@ -6,7 +6,7 @@ use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Instant;
 
-use crate::capture::{CaptureClock, ClipSource, FrameSource, PlaybackRate};
+use crate::capture::{CaptureClock, ClipSource, FrameSource, NotSlowed, PlaybackRate, SlowedBy};
 use crate::journal::RepLog;
 use crate::picture_size::PictureSize;
 use crate::pose::Model;
@@ -33,6 +33,17 @@ const TRACK_ENDING: &str = ".jsonl";
 /// Mixed pitches come in the same order each time a recording is run.
 const PITCH_ORDER_SEED: u64 = 1;
 
+/// What is said of a recording's pace.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Slowed {
+    /// Nothing: it is taken to play as it happened.
+    Unsaid,
+    /// It plays that many times slower than life.
+    By(SlowedBy),
+    /// What the file says of itself.
+    AsTheFileSays,
+}
+
 /// What the command line says about a replay.
 #[derive(Debug)]
 pub(crate) struct ReplayOptions {
@@ -47,6 +58,7 @@ pub(crate) struct ReplayOptions {
     /// The hitter's side, instead of that of the settings.
     pub bats: Option<Bats>,
     pub rate: PlaybackRate,
+    pub slowed: Slowed,
     /// How many times in a row the recording runs.
     pub loops: NonZeroU32,
     pub sound: Output,
@@ -108,15 +120,22 @@ impl ReplayRun<'_> {
         path: &Path,
         health: &Arc<Health>,
     ) -> Result<(RunCounts, Option<String>), DaemonError> {
-        let clip = ClipSource::open(path)?.looped(self.options.loops);
+        let clip = ClipSource::open(path)?;
+        let played = clip.info().clone();
+        let slowed = self
+            .slowed(played.capture_fps, played.fps)
+            .map_err(|why| self.not_slowed(why))?;
+        let clip = clip.slowed(slowed).map_err(|why| self.not_slowed(why))?;
+        let clip = clip.looped(self.options.loops);
         let info = clip.info().clone();
         let tracker = self.options.model.tracker()?;
         self.terminal.println(&format!(
-            "{}: {} x {}, {:.3} frames a second, {}, {} model",
+            "{}: {} x {}, {:.3} frames a second{}, {}, {} model",
             path.display(),
             info.size.width_px,
             info.size.height_px,
             info.fps,
+            slowed_text(slowed, played.fps),
             info.codec,
             self.options.model.name()
         ));
@@ -158,12 +177,19 @@ impl ReplayRun<'_> {
     }
 
     fn run_track(&self, path: &Path) -> Result<RunCounts, DaemonError> {
-        let mut reader = TrackReader::open(path)?.looped(self.options.loops);
+        let reader = TrackReader::open(path)?;
+        let played_fps = reader.header().fps;
+        let slowed = self
+            .slowed(None, played_fps)
+            .map_err(|why| self.not_slowed(why))?;
+        let reader = reader.slowed(slowed).map_err(|why| self.not_slowed(why))?;
+        let mut reader = reader.looped(self.options.loops);
         let fps = reader.header().fps;
         let picture = reader.header().picture();
         self.terminal.println(&format!(
-            "{}: pose track, {fps} frames a second",
-            path.display()
+            "{}: pose track, {fps} frames a second{}",
+            path.display(),
+            slowed_text(slowed, played_fps)
         ));
         let mut stage = self.stage(fps, picture)?;
         self.stop.on_signals()?;
@@ -171,6 +197,47 @@ impl ReplayRun<'_> {
         let counts = stage.finish()?;
         ran?;
         Ok(counts)
+    }
+
+    /// How many times slower than life the recording plays, by what was said of it and by the rate at which its file says it
+    /// was filmed. A hint goes to the log where the two do not fit.
+    fn slowed(&self, capture_fps: Option<f64>, played_fps: f64) -> Result<SlowedBy, NotSlowed> {
+        let path = self.options.source.display();
+        let by_file = capture_fps.map(|capture| SlowedBy::from_rates(capture, played_fps));
+        match (self.options.slowed, by_file) {
+            (Slowed::AsTheFileSays, Some(by_file)) => by_file,
+            (Slowed::AsTheFileSays, None) => {
+                tracing::warn!(
+                    "{path}: nothing in the file says at which rate it was filmed, so it is taken to play as it happened; if it \
+                     plays in slow motion, say how many times slower, such as --slowed 8 for 240 frames a second that play as 30"
+                );
+                Ok(SlowedBy::NOT)
+            }
+            (Slowed::Unsaid, Some(Ok(by_file))) if by_file != SlowedBy::NOT => {
+                tracing::warn!(
+                    "{path}: the file says that it plays {:.3} times slower than life; --slowed auto goes by that, and gives true times",
+                    by_file.factor()
+                );
+                Ok(SlowedBy::NOT)
+            }
+            (Slowed::By(told), Some(Ok(by_file))) if !told.is_about(by_file) => {
+                tracing::warn!(
+                    "{path}: taken to play {} times slower than life, as was said; the file says {:.3} times",
+                    told.factor(),
+                    by_file.factor()
+                );
+                Ok(told)
+            }
+            (Slowed::By(told), _) => Ok(told),
+            (Slowed::Unsaid, _) => Ok(SlowedBy::NOT),
+        }
+    }
+
+    fn not_slowed(&self, why: NotSlowed) -> DaemonError {
+        DaemonError::NotSlowed {
+            path: self.options.source.clone(),
+            why,
+        }
     }
 
     /// Hands a track's poses to the rep stage, each when it is due.
@@ -265,5 +332,16 @@ impl ReplayRun<'_> {
             true => stage.with_explanation(),
             false => stage,
         })
+    }
+}
+
+/// What the opening line says of a slowed recording's pace; nothing for one that is not slowed.
+fn slowed_text(slowed: SlowedBy, played_fps: f64) -> String {
+    match slowed == SlowedBy::NOT {
+        true => String::new(),
+        false => format!(
+            " (plays {played_fps:.3}, {} times slower than life)",
+            (slowed.factor() * 1000.0).round() / 1000.0
+        ),
     }
 }

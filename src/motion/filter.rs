@@ -10,7 +10,13 @@ use std::f64::consts::{PI, SQRT_2};
 pub(crate) struct Butterworth {
     b: [f64; 3],
     a: [f64; 2],
+    /// By how many samples a signal is continued at its ends.
+    pad: usize,
 }
+
+/// A signal is continued by nine samples at each end, as in SciPy, and at rates above this by as much time as they are at it.
+const PAD_SAMPLES: f64 = 9.0;
+const PAD_RATE_HZ: f64 = 60.0;
 
 impl Butterworth {
     /// Designed by the bilinear transform with the cutoff pre-warped.
@@ -28,12 +34,17 @@ impl Butterworth {
                 2.0 * (w * w - 1.0) / norm,
                 (1.0 - SQRT_2 * w + w * w) / norm,
             ],
+            pad: (PAD_SAMPLES * (rate_hz / PAD_RATE_HZ).max(1.0)).round() as usize,
         }
     }
 
     /// One causal pass that starts as if the signal had always stood at `steady`.
     fn run(&self, steady: f64, signal: impl Iterator<Item = f64>) -> Vec<f64> {
-        let ([b0, b1, b2], [a1, a2]) = (self.b, self.a);
+        let Self {
+            b: [b0, b1, b2],
+            a: [a1, a2],
+            ..
+        } = *self;
         // Transposed direct form; the states that hold a constant input at a constant output.
         let mut z1 = steady * (1.0 - b0);
         let mut z2 = steady * (b2 - a2);
@@ -55,7 +66,7 @@ impl Butterworth {
         if n < 2 {
             return signal.to_vec();
         }
-        let pad = 9.min(n - 1);
+        let pad = self.pad.min(n - 1);
         let (first, last) = (signal[0], signal[n - 1]);
         let before = (1..=pad).rev().map(|i| 2.0 * first - signal[i]);
         let after = (1..=pad).map(|i| 2.0 * last - signal[n - 1 - i]);
@@ -107,16 +118,21 @@ pub(crate) fn derivative(signal: &[f64], rate_hz: f64) -> Vec<f64> {
         .collect()
 }
 
-/// Replaces a sample by the middle one of itself and its neighbors: takes out single-frame jumps.
-pub(crate) fn median_of_three(signal: &[f64]) -> Vec<f64> {
-    let n = signal.len();
-    (0..n)
+/// Jumps up to this long are taken out, whatever the rate; of a slower camera's frames, single ones.
+const JUMP_SECS: f64 = 1.0 / 60.0;
+
+/// Replaces each frame's value by the middle one of itself and its neighbors: takes out jumps that are no longer than
+/// [`JUMP_SECS`] or a frame. Toward the ends there are fewer neighbors, on both sides alike.
+pub(crate) fn without_jumps(signal: &[f64], frame_rate_hz: f64) -> Vec<f64> {
+    let half = ((JUMP_SECS * frame_rate_hz).round() as usize).max(1);
+    let mut window = Vec::with_capacity(2 * half + 1);
+    (0..signal.len())
         .map(|i| {
-            if i == 0 || i + 1 == n {
-                return signal[i];
-            }
-            let (a, b, c) = (signal[i - 1], signal[i], signal[i + 1]);
-            a.max(b).min(a.min(b).max(c))
+            let half = half.min(i).min(signal.len() - 1 - i);
+            window.clear();
+            window.extend_from_slice(&signal[i - half..=i + half]);
+            window.sort_unstable_by(f64::total_cmp);
+            window[half]
         })
         .collect()
 }
@@ -176,6 +192,7 @@ mod tests {
         let Butterworth {
             b: [b0, b1, b2],
             a: [a1, a2],
+            pad: _,
         } = Butterworth::low_pass(6.0, 60.0);
         for (ours, book) in [
             (b0, 0.06746),
@@ -209,11 +226,44 @@ mod tests {
     }
 
     #[test]
-    fn the_median_takes_out_one_jump_and_keeps_a_ramp() {
+    fn a_jump_of_a_sixtieth_of_a_second_is_taken_out_at_any_rate() {
         assert_eq!(
-            median_of_three(&[1.0, 2.0, 90.0, 4.0, 5.0]),
+            without_jumps(&[1.0, 2.0, 90.0, 4.0, 5.0], 60.0),
             [1.0, 2.0, 4.0, 5.0, 5.0]
         );
+        for (rate_hz, frames) in [(15.0, 1), (30.0, 1), (60.0, 1), (120.0, 2), (240.0, 4)] {
+            let mut still = vec![7.0; 40];
+            still[20..20 + frames].fill(90.0);
+            assert_eq!(without_jumps(&still, rate_hz), [7.0; 40], "{rate_hz}");
+            still[20 + frames] = 90.0;
+            assert_eq!(
+                without_jumps(&still, rate_hz),
+                still,
+                "{rate_hz}: longer, so it is no jump"
+            );
+        }
+    }
+
+    #[test]
+    fn the_ends_are_continued_by_as_much_time_at_every_high_rate() {
+        // The same motion, sampled twice and four times as often, is the same after the filter, at its ends too.
+        let at = |rate_hz: f64| {
+            let signal: Vec<f64> = (0..=rate_hz as usize)
+                .map(|i| (3.0 * i as f64 / rate_hz).sin())
+                .collect();
+            Butterworth::low_pass(3.0, rate_hz).zero_phase(&signal)
+        };
+        let slow = at(60.0);
+        for times in [2, 4] {
+            let quick = at(60.0 * times as f64);
+            for (i, value) in slow.iter().enumerate() {
+                assert!(
+                    (value - quick[i * times]).abs() < 0.003,
+                    "{times}, {i}: {value}, {}",
+                    quick[i * times]
+                );
+            }
+        }
     }
 
     #[test]

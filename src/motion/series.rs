@@ -9,7 +9,7 @@ use std::sync::Arc;
 use crate::pose::{LANDMARK_COUNT, Landmark, PoseFrame};
 use crate::time::CaptureTime;
 
-use super::filter::median_of_three;
+use super::filter::without_jumps;
 
 /// Longest hole that is bridged.
 const BRIDGE_SECS: f64 = 0.2;
@@ -106,8 +106,8 @@ impl BodySeries {
                 }
                 if x.len() == times.len() {
                     return Some(PointSeries {
-                        x: grid.sample(&median_of_three(&x)),
-                        y: grid.sample(&median_of_three(&y)),
+                        x: grid.sample(&without_jumps(&x, rate_hz)),
+                        y: grid.sample(&without_jumps(&y, rate_hz)),
                         visibility: grid.sample(&v),
                     });
                 }
@@ -124,7 +124,7 @@ impl BodySeries {
                     .map(|k| {
                         let axis = |get: fn(&crate::pose::WorldPoint) -> f32| {
                             let raw: Vec<f64> = all.iter().map(|w| f64::from(get(&w[k]))).collect();
-                            grid.sample(&median_of_three(&raw))
+                            grid.sample(&without_jumps(&raw, rate_hz))
                         };
                         let (x, y, z) = (axis(|p| p.x_m), axis(|p| p.y_m), axis(|p| p.z_m));
                         WorldSeries {
@@ -177,8 +177,8 @@ impl BodySeries {
             }
         }
         Some(PointSeries {
-            x: grid.sample(&median_of_three(&x)),
-            y: grid.sample(&median_of_three(&y)),
+            x: grid.sample(&without_jumps(&x, rate_hz)),
+            y: grid.sample(&without_jumps(&y, rate_hz)),
             visibility,
         })
     }

@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::{Body, ImagePoint, LANDMARK_COUNT, Landmark, PoseFrame, WorldPoint};
+use crate::capture::{NotSlowed, SlowedBy};
 use crate::picture_size::PictureSize;
 use crate::time::CaptureTime;
 
@@ -85,6 +86,7 @@ pub struct TrackReader {
     repeats_left: u32,
     /// Added to the times of this repeat.
     time_offset: CaptureTime,
+    slowed: SlowedBy,
 }
 
 impl TrackReader {
@@ -144,6 +146,7 @@ impl TrackReader {
             last: None,
             repeats_left: 0,
             time_offset: CaptureTime::default(),
+            slowed: SlowedBy::NOT,
         })
     }
 
@@ -153,6 +156,17 @@ impl TrackReader {
     pub(crate) fn looped(mut self, times: NonZeroU32) -> Self {
         self.repeats_left = times.get() - 1;
         self
+    }
+
+    /// Takes the track to be of a film that plays that many times slower than life: its frames get the times at which they
+    /// happened.
+    ///
+    /// # Errors
+    /// Where no camera films as many frames a second as it would then have.
+    pub(crate) fn slowed(mut self, slowed: SlowedBy) -> Result<Self, NotSlowed> {
+        self.header.fps = slowed.life_fps(self.header.fps)?;
+        self.slowed = slowed;
+        Ok(self)
     }
 
     /// The track's header.
@@ -207,7 +221,7 @@ impl TrackReader {
         };
         let line: FrameLine =
             serde_json::from_str(&text).map_err(|e| self.content(format!("not a frame: {e}")))?;
-        let captured_at = CaptureTime::from_secs(line.t) + self.time_offset;
+        let captured_at = self.slowed.in_life(CaptureTime::from_secs(line.t)) + self.time_offset;
         if !line.t.is_finite() || self.last.is_some_and(|last| captured_at <= last) {
             return Err(self.content(format!(
                 "time {} does not come after the frame before",

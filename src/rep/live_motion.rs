@@ -15,8 +15,10 @@ use super::picture::{HEIGHT_OF_STANCE, middle_px, point_px};
 const SPAN_SECS: f64 = 0.066;
 /// A span longer than this many times that holds a gap, across which no speed is known.
 const LONGEST_SPAN: f64 = 5.0;
-/// The body's height and the frame rate are medians over this many frames.
-const MEDIAN_FRAMES: usize = 120;
+/// The body's height and the frame rate are medians over this long, and over so many frames at least: a slow camera gives few,
+/// and a pause leaves none.
+const MEDIAN_SECS: f64 = 2.0;
+const LEAST_MEDIAN_FRAMES: usize = 60;
 /// The ankles of an upright body are at least this far below its hips, heights.
 const UPRIGHT_LEGS: f64 = 0.2;
 /// Hips that get farther than this from one frame to the next, H, are somebody else's.
@@ -59,17 +61,17 @@ pub(super) struct LiveMotion {
 pub(super) struct LiveMotionReader {
     /// The bodies of about the last [`SPAN_SECS`], oldest first.
     views: VecDeque<(CaptureTime, BodyView)>,
-    heights_px: VecDeque<f64>,
-    gaps_secs: VecDeque<f64>,
+    heights_px: VecDeque<(CaptureTime, f64)>,
+    gaps_secs: VecDeque<(CaptureTime, f64)>,
     last: Option<CaptureTime>,
     /// Room for sorting, so that a frame allocates no memory.
     sorted: Vec<f64>,
 }
 
 impl LiveMotionReader {
-    /// Frames a second as they come, median of the last two seconds; `None` before the second frame.
+    /// Frames a second as they come, the median of [`MEDIAN_SECS`]; `None` before the second frame.
     pub(super) fn frame_rate(&self) -> Option<f64> {
-        let gaps: Vec<f64> = self.gaps_secs.iter().copied().collect();
+        let gaps: Vec<f64> = self.gaps_secs.iter().map(|(_, gap)| *gap).collect();
         median(&gaps).filter(|gap| *gap > 1e-4).map(|gap| 1.0 / gap)
     }
 
@@ -77,18 +79,19 @@ impl LiveMotionReader {
     pub(super) fn read(&mut self, frame: &PoseFrame) -> Option<LiveMotion> {
         let at = frame.captured_at;
         if let Some(last) = self.last {
-            push_recent(&mut self.gaps_secs, at.secs_since(last));
+            push_recent(&mut self.gaps_secs, at, at.secs_since(last));
         }
         self.last = Some(at);
 
         let view = BodyView::of(frame.body.as_ref()?)?;
-        push_recent(&mut self.heights_px, view.height_px);
+        push_recent(&mut self.heights_px, at, view.height_px);
         self.views.push_back((at, view));
         while self.views.len() > 2 && at.secs_since(self.views[1].0) >= SPAN_SECS {
             self.views.pop_front();
         }
         self.sorted.clear();
-        self.sorted.extend(&self.heights_px);
+        self.sorted
+            .extend(self.heights_px.iter().map(|(_, height)| *height));
         let height_px = median_in_place(&mut self.sorted)?.max(1.0);
         let (since, old) = *self.views.front()?;
         let span_secs = at.secs_since(since);
@@ -111,9 +114,9 @@ impl LiveMotionReader {
     }
 }
 
-fn push_recent(values: &mut VecDeque<f64>, value: f64) {
-    values.push_back(value);
-    if values.len() > MEDIAN_FRAMES {
+fn push_recent(values: &mut VecDeque<(CaptureTime, f64)>, at: CaptureTime, value: f64) {
+    values.push_back((at, value));
+    while values.len() > LEAST_MEDIAN_FRAMES && at.secs_since(values[0].0) > MEDIAN_SECS {
         values.pop_front();
     }
 }

@@ -4,7 +4,7 @@
 //! through the `ffmpeg` and `ffprobe` programs, if they are installed; so does an H.264 clip that the
 //! built-in decoder cannot start on, or cannot continue. Either way the frames are upright and carry the
 //! file's own timestamps after its edit list, as `ffprobe` prints them: the first is usually zero, and a
-//! variable frame rate stays variable.
+//! variable frame rate stays variable. Where the clip is said to play slower than life, they are brought to life.
 //!
 //! Colors: the stream's own matrix (BT.601, BT.709, BT.2020) and range are honored; a stream that names none
 //! is taken as BT.601 limited.
@@ -28,7 +28,7 @@ use self::file_type::FileType;
 use self::h264::H264Reader;
 use self::looping::LoopState;
 use self::mp4::{Mp4Error, VideoTrack};
-use super::{CaptureError, Frame};
+use super::{CaptureError, Frame, NotSlowed, SlowedBy};
 use crate::picture_size::PictureSize;
 use crate::time::CaptureTime;
 
@@ -39,6 +39,8 @@ pub(crate) struct ClipInfo {
     pub size: PictureSize,
     /// Frames per second, from the timestamps; zero where unknown.
     pub fps: f64,
+    /// Frames per second that were filmed, where the file says so: more than it plays if it is slow motion.
+    pub capture_fps: Option<f64>,
     /// The codec, in the words people use.
     pub codec: String,
 }
@@ -58,6 +60,7 @@ pub struct ClipSource {
     lost_before: u64,
     problem: Option<String>,
     looping: LoopState,
+    slowed: SlowedBy,
 }
 
 #[derive(Debug)]
@@ -120,18 +123,25 @@ impl ClipSource {
         track: VideoTrack,
     ) -> Result<Self, CaptureError> {
         let codec = track.codec.clone();
+        let capture_fps = track.capture_fps;
+        let through_ffmpeg = |programs, codec| {
+            let mut clip = Self::through_ffmpeg(path, programs, Some(codec))?;
+            clip.info.capture_fps = capture_fps;
+            Ok(clip)
+        };
         let Some(config) = track.avc.clone() else {
-            return Self::through_ffmpeg(path, programs, Some(codec));
+            return through_ffmpeg(programs, codec);
         };
         let color = match (track.unusual, h264::color_space(&config.sequence_sets)) {
             (None, Ok(color)) => color,
             (Some(why), _) | (None, Err(why)) => {
-                return Self::through_ffmpeg(path, programs, Some(format!("{codec} with {why}")));
+                return through_ffmpeg(programs, format!("{codec} with {why}"));
             }
         };
         let mut info = ClipInfo {
             size: PictureSize::default(),
             fps: frame_rate::nominal_fps(&track.timestamps),
+            capture_fps,
             codec,
         };
         let file = File::open(path).map_err(|source| unreadable(path, source))?;
@@ -139,13 +149,12 @@ impl ClipSource {
         let mut first = Frame::default();
         if !reader.next_frame(&mut first) {
             tracing::debug!(path = %path.display(), "the built-in decoder cannot start on this clip; trying ffmpeg");
-            return Self::through_ffmpeg(
-                path,
+            return through_ffmpeg(
                 programs,
-                Some(format!(
+                format!(
                     "{}, of a kind that the built-in decoder does not know,",
                     info.codec
-                )),
+                ),
             );
         }
         info.size = first.size();
@@ -185,7 +194,18 @@ impl ClipSource {
             lost_before: 0,
             problem: None,
             looping: LoopState::default(),
+            slowed: SlowedBy::NOT,
         }
+    }
+
+    /// Takes the clip to play that many times slower than life: its frames get the times at which they were taken.
+    ///
+    /// # Errors
+    /// Where no camera films as many frames a second as it would then have.
+    pub(crate) fn slowed(mut self, slowed: SlowedBy) -> Result<Self, NotSlowed> {
+        self.info.fps = slowed.life_fps(self.info.fps)?;
+        self.slowed = slowed;
+        Ok(self)
     }
 
     /// What is known of the clip.
@@ -220,6 +240,7 @@ impl ClipSource {
             more = self.next_of_run(into);
         }
         if more {
+            into.captured_at = self.slowed.in_life(into.captured_at);
             self.looping.apply(into);
         }
         Ok(more)
@@ -229,7 +250,11 @@ impl ClipSource {
     /// first of them is used.
     fn read_rising(&mut self, into: &mut Frame) -> bool {
         while self.read(into) {
-            if self.last_at.is_none_or(|last| into.captured_at > last) {
+            let at = self.slowed.in_life(into.captured_at);
+            if self
+                .last_at
+                .is_none_or(|last| at > self.slowed.in_life(last))
+            {
                 return true;
             }
         }

@@ -80,6 +80,7 @@ impl FfmpegReader {
         let info = ClipInfo {
             size: first.size(),
             fps: probe.fps,
+            capture_fps: None,
             codec: probe.codec,
         };
         Ok(OpenedClip {

@@ -2,6 +2,21 @@
 //!
 //! Phones write one when a clip is trimmed, encoders when frames are reordered. The rules follow
 //! ISO/IEC 14496-12, section 8.6.6, and agree with the timestamps that `ffprobe` prints.
+//!
+//! An edit may play at a rate of its own ("Media rate" of the edit list atom in Apple's QuickTime File Format), as slow motion that
+//! sets in half-way does. The rate then says how much of the recording the edit covers; the frames keep the times at which they were
+//! recorded, since those are life's. `ffprobe` knows no such rates.
+
+/// One line of an edit list.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct EditEntry {
+    /// How long it plays, in ticks of the movie's time scale; zero means to the end.
+    pub movie_duration: u64,
+    /// Where in the recording it starts, in ticks of the track; negative where nothing is shown.
+    pub start: i64,
+    /// How much of the recording goes by in that time; 1 is usual, less is slow motion.
+    pub rate: f64,
+}
 
 /// Maps composition times to the times at which frames are shown, in ticks of the track's time scale.
 #[derive(Debug)]
@@ -18,17 +33,18 @@ struct Edit {
 }
 
 impl EditList {
-    /// From the entries: how long each edit lasts, in ticks of `movie_timescale`, and where in the
-    /// recording it starts, in ticks of the track; a negative start means that nothing is shown.
+    /// From the entries of a track in a movie with these time scales.
     pub(super) fn new(
-        entries: impl IntoIterator<Item = (u64, i64)>,
+        entries: impl IntoIterator<Item = EditEntry>,
         movie_timescale: u32,
         track_timescale: u64,
     ) -> Self {
         let mut edits = Vec::new();
         let mut shown_from = 0_i64;
-        for (movie_duration, start) in entries {
-            let duration = rescaled(movie_duration, u64::from(movie_timescale), track_timescale);
+        for entry in entries {
+            let (start, movie_duration) = (entry.start, entry.movie_duration);
+            let played = rescaled(movie_duration, u64::from(movie_timescale), track_timescale);
+            let duration = covered(played, entry.rate);
             if start >= 0 {
                 // A duration of zero means "to the end", as fragmented files have it.
                 let end = if movie_duration == 0 {
@@ -85,12 +101,34 @@ fn rescaled(ticks: u64, from: u64, to: u64) -> i64 {
     i64::try_from((u128::from(ticks) * u128::from(to) + from / 2) / from).unwrap_or(i64::MAX)
 }
 
+/// How much of the recording goes by while an edit plays. A rate that is not above zero is against the format.
+fn covered(played: i64, rate: f64) -> i64 {
+    match rate > 0.0 && rate != 1.0 {
+        true => (played as f64 * rate).round() as i64,
+        false => played,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
 
     fn list(entries: &[(u64, i64)]) -> EditList {
-        EditList::new(entries.iter().copied(), 1000, 30_000)
+        let entries = entries
+            .iter()
+            .map(|&(duration, start)| (duration, start, 1.0));
+        list_with_rates(&entries.collect::<Vec<_>>())
+    }
+
+    fn list_with_rates(entries: &[(u64, i64, f64)]) -> EditList {
+        let entries = entries
+            .iter()
+            .map(|&(movie_duration, start, rate)| EditEntry {
+                movie_duration,
+                start,
+                rate,
+            });
+        EditList::new(entries, 1000, 30_000)
     }
 
     #[test]
@@ -136,5 +174,24 @@ mod tests {
     #[test]
     fn a_duration_of_zero_means_to_the_end() {
         assert_eq!(list(&[(0, 1001)]).shown_at(1_000_000), Some(998_999));
+    }
+
+    #[test]
+    fn a_part_that_plays_slower_keeps_the_times_at_which_it_was_recorded() {
+        // A second as it happened, then half a second that plays for four, then a second as it happened.
+        let edits = list_with_rates(&[(1000, 0, 1.0), (4000, 30_000, 0.125), (1000, 45_000, 1.0)]);
+        for at in [0, 29_999, 30_000, 44_999, 45_000, 74_999] {
+            assert_eq!(edits.shown_at(at), Some(at));
+        }
+        assert_eq!(edits.shown_at(75_000), None);
+    }
+
+    #[test]
+    fn a_rate_that_makes_no_sense_is_none() {
+        for rate in [0.0, -1.0, f64::NAN] {
+            let edits = list_with_rates(&[(1000, 0, rate)]);
+            assert_eq!(edits.shown_at(29_999), Some(29_999), "{rate}");
+            assert_eq!(edits.shown_at(30_000), None, "{rate}");
+        }
     }
 }

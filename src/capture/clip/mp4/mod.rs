@@ -5,6 +5,7 @@
 //! list, the track's rotation, files that were cut short, and protection against damaged indexes
 //! (`docs/upstream.md`). It decodes nothing.
 
+mod capture_rate;
 mod description;
 mod edit_list;
 mod sanitized_reader;
@@ -57,6 +58,8 @@ pub(super) struct VideoTrack {
     pub samples: Vec<Sample>,
     /// When the frames in `samples` are shown, in rising order.
     pub timestamps: Vec<CaptureTime>,
+    /// Frames a second that were filmed, where the file says so.
+    pub capture_fps: Option<f64>,
     /// For the user, where the file ends before its frames do.
     pub cut_short: Option<String>,
 }
@@ -158,6 +161,7 @@ fn video_track(mp4: &Mp4, file_len: u64, cut_short: bool) -> Result<VideoTrack, 
         cut_short: cut_short_note(total - samples.len(), total, cut_short),
         samples,
         timestamps,
+        capture_fps: capture_rate::capture_fps(mp4),
     })
 }
 

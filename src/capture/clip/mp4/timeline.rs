@@ -2,7 +2,7 @@
 
 use re_mp4::{Mp4, Track, TrakBox};
 
-use super::edit_list::EditList;
+use super::edit_list::{EditEntry, EditList};
 use super::{Sample, Shown};
 use crate::time::CaptureTime;
 
@@ -99,8 +99,8 @@ fn first_composition_ticks(trak: &TrakBox) -> (i64, usize) {
     (first.unwrap_or(0), listed)
 }
 
-/// The duration (ticks of the movie's time scale) and the start (ticks of the track's) of each edit.
-fn edit_entries(trak: &TrakBox) -> impl Iterator<Item = (u64, i64)> {
+/// The edits of a track, in the order in which they play.
+fn edit_entries(trak: &TrakBox) -> impl Iterator<Item = EditEntry> {
     let elst = trak.edts.iter().filter_map(|edts| edts.elst.as_ref());
     elst.flat_map(|elst| {
         elst.entries.iter().map(|entry| {
@@ -110,7 +110,14 @@ fn edit_entries(trak: &TrakBox) -> impl Iterator<Item = (u64, i64)> {
             } else {
                 entry.media_time as i64
             };
-            (entry.segment_duration, start)
+            // A signed fixed-point number, of which the crate makes two.
+            let rate = f64::from(entry.media_rate as i16)
+                + f64::from(entry.media_rate_fraction) / f64::from(1 << 16);
+            EditEntry {
+                movie_duration: entry.segment_duration,
+                start,
+                rate,
+            }
         })
     })
 }
