@@ -140,6 +140,31 @@ pub(crate) fn yaw_from_pelvis(
     Some(yaw.clamp(-MOST_YAW_DEG, MOST_YAW_DEG).to_radians())
 }
 
+/// The same from behind the back, radians, where the pelvis in the metric landmarks turns by up to 20 degrees more or less
+/// than the hips do: read from the line through the ankles, for a hitter who is set stands along the line to the pitcher.
+/// On rendered hitters with cameras from -12 to 10 degrees, and on a captured one, it was off by 7 degrees (rms).
+pub(crate) fn yaw_from_feet(
+    signals: &Signals,
+    (from, to): (usize, usize),
+    stance: Stance,
+) -> Option<f64> {
+    let left = signals.world(Landmark::LeftAnkle)?;
+    let right = signals.world(Landmark::RightAnkle)?;
+    let gap = |axis: usize| -> f64 {
+        (from..=to)
+            .map(|i| left.xyz[i][axis] - right.xyz[i][axis])
+            .sum()
+    };
+    let side = match stance.front {
+        Side::Left => 1.0,
+        Side::Right => -1.0,
+    };
+    // The front foot is nearer to a camera on the pitcher's side.
+    let away = (side * gap(2)).atan2(side * stance.forward() * gap(0));
+    let most = MOST_YAW_DEG.to_radians();
+    (away.abs() < 2.0 * most).then(|| (-away).clamp(-most, most))
+}
+
 #[cfg(test)]
 mod tests {
     use super::super::{BodySeries, Scale, Signals};

@@ -3,6 +3,7 @@
 //! In: pose frames. Out: [`Signals`]. Pure: no clock, no files, no threads.
 
 pub(crate) mod filter;
+mod leg_swaps;
 mod level;
 mod mass;
 mod scale;
@@ -10,7 +11,7 @@ mod series;
 mod signals;
 mod stance;
 
-pub(crate) use level::{roll, yaw_from_pelvis};
+pub(crate) use level::{roll, yaw_from_feet, yaw_from_pelvis};
 pub(crate) use mass::{SegmentTable, center_of_mass};
 pub(crate) use scale::{Scale, UNKNOWN_HEIGHT_CM};
 pub(crate) use series::{BodySeries, PointSeries};

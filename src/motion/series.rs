@@ -4,12 +4,14 @@
 //! and visibility at each sample. Short holes are bridged by a straight line; across longer ones
 //! the landmark is marked unknown there.
 
+use std::borrow::Cow;
 use std::sync::Arc;
 
 use crate::pose::{LANDMARK_COUNT, Landmark, PoseFrame};
 use crate::time::CaptureTime;
 
 use super::filter::without_jumps;
+use super::leg_swaps::with_legs_in_order;
 
 /// Longest hole that is bridged.
 const BRIDGE_SECS: f64 = 0.2;
@@ -83,6 +85,7 @@ impl BodySeries {
         }
         let rate_hz = if rate_hz.is_finite() { rate_hz } else { 30.0 }
             .clamp(*RATE_HZ.start(), *RATE_HZ.end());
+        let with_body = with_legs_in_order(&with_body);
         let start = with_body[0].captured_at;
         let span = with_body[with_body.len() - 1].captured_at.secs_since(start);
         let len = (span * rate_hz + 1e-6).floor() as usize + 1;
@@ -150,7 +153,7 @@ impl BodySeries {
 
     /// A landmark that only some of the bodies have: unknown where its own holes are too long.
     fn sparse_point(
-        frames: &[&PoseFrame],
+        frames: &[Cow<PoseFrame>],
         landmark: Landmark,
         start: CaptureTime,
         rate_hz: f64,

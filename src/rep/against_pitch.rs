@@ -230,7 +230,7 @@ mod tests {
     }
 
     #[test]
-    fn times_need_no_view_and_the_weight_needs_the_open_side() {
+    fn times_need_no_view_and_the_weight_needs_a_side() {
         let rear = measures(
             &Figure::default(),
             Some((0.78, 1.20)),
@@ -238,7 +238,7 @@ mod tests {
             View::Rear,
         );
         assert!(rear[..3].iter().all(|m| m.value().is_some()));
-        assert_eq!(why(&rear[3]), "needs the camera at the open side");
+        assert_eq!(why(&rear[3]), "needs the camera at the hitter's side");
     }
 
     #[test]

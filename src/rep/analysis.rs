@@ -3,7 +3,7 @@
 //! In: signals that end a little after the rep. Out: the rep, or nothing where the stretch holds none; and what looked like
 //! one and missed a condition.
 
-use crate::motion::{Direction, Signals, Stance, roll, yaw_from_pelvis};
+use crate::motion::{Direction, Signals, Stance, roll, yaw_from_feet, yaw_from_pelvis};
 use crate::time::CaptureTime;
 
 use super::context::MeasureContext;
@@ -15,8 +15,9 @@ use super::not_counted::{MissedCondition, NotCountedReason, Refused};
 use super::setup::HitterSetup;
 use super::slow_motion::SlowMotion;
 use super::style;
-use super::swing::{OPEN_SIDE_STANCE, Swing};
+use super::swing::Swing;
 use super::types::{Bats, PitchTimes, Rep, RepKind, Ruler, View};
+use super::view::{stance_before, view};
 
 /// Slowest hands of a swing at life's pace, heights a second, seen from a side and along the line to the pitcher, where much
 /// of their way is toward the camera. Skilled hitters reach about 4, an easy dry swing 2.5; a film that shows less is slowed.
@@ -40,9 +41,9 @@ const UNKNOWN_ROLL_RAD: f64 = 0.035;
 /// Standard uncertainty of a roll that the operator measured: a pixel or two at each end of the line it was read from,
 /// radians.
 const MEASURED_ROLL_RAD: f64 = 0.009;
-/// A pelvis turned off square by less than this in the set is seen from the open side, radians; the angle is clamped at
-/// 35 degrees.
-const OPEN_SIDE_YAW_RAD: f64 = 0.609;
+/// A pelvis turned off square by less than this in the set is seen from a side, radians; the angle is clamped at 35
+/// degrees.
+const SIDE_ON_YAW_RAD: f64 = 0.609;
 /// The hands' way back after a swing is not a swing of the other side until this long after it, seconds.
 const WAY_BACK_SECS: f64 = 4.0;
 /// A front foot that moves away from the pitcher by more than this between set and plant is no stride, H.
@@ -142,11 +143,9 @@ fn measured(
     now: CaptureTime,
 ) -> Rep {
     let view = context.setup.view.unwrap_or_else(|| {
-        let by_stance = view(signals, hand_peak);
-        let square = turned_away(signals, estimates, stance)
-            .is_some_and(|yaw| yaw.abs() < OPEN_SIDE_YAW_RAD);
-        // A hitter with a narrow stance shows little of it; where the pelvis faces the camera, so does the chest.
-        if square { View::OpenSide } else { by_stance }
+        let square =
+            turned_away(signals, estimates, stance).is_some_and(|yaw| yaw.abs() < SIDE_ON_YAW_RAD);
+        view(signals, hand_peak, square)
     });
     let kind = RepKind::Swing;
     rep(signals, estimates, stance, kind, view, context, now)
@@ -191,7 +190,8 @@ fn first_swing(
                 .max_by(|&a, &b| judge.probability(a).total_cmp(&judge.probability(b)))
                 .unwrap_or(i);
         }
-        let swing = Swing::at(signals, &speed, peak);
+        let mut swing = Swing::at(signals, &speed, peak);
+        swing.stance = stance_before(signals, &swing);
         let at = signals.time_at(peak as f64);
         let missed = unlike
             .or_else(|| hands_slow(signals, speed[peak], swing))
@@ -264,7 +264,7 @@ fn missed_by(
 /// other, so that only what the operator named counts there.
 fn other_side(signals: &Signals, swing: Swing, setup: &HitterSetup) -> Option<MissedCondition> {
     let named = setup.bats?.front();
-    if named == swing.stance.front || setup.view.is_some_and(|v| v != View::OpenSide) {
+    if named == swing.stance.front || setup.view.is_some_and(|v| !v.is_side_on()) {
         return None;
     }
     Some(feet_of_other_side(signals, swing.hand_peak, swing.stance))
@@ -303,20 +303,6 @@ fn strode(signals: &Signals, estimates: &EventEstimates, stance: Stance) -> Opti
     Some(stance.forward() * (at(estimates.plant?.sample) - at(estimates.lift_off?.sample)))
 }
 
-/// Where the camera stands, from how wide the stance looks and whether a face shows.
-pub(super) fn view(signals: &Signals, sample: f64) -> View {
-    let i = signals.index(sample);
-    let base = (signals.feet.left.ankle.x_cm[i] - signals.feet.right.ankle.x_cm[i]).abs();
-    if base >= OPEN_SIDE_STANCE * signals.scale.height_cm {
-        View::OpenSide
-    } else if signals.shoulder.left.x_cm[i] > signals.shoulder.right.x_cm[i] {
-        // The person's left is to the image's right: the chest faces the camera.
-        View::Front
-    } else {
-        View::Rear
-    }
-}
-
 /// Signals with the camera's roll taken out.
 pub(super) struct Leveled {
     /// The signals.
@@ -346,7 +332,7 @@ pub(super) fn leveled(
     };
     // A hitter whose gather was not seen may be back already, and leans: no plumb line.
     let until = estimates.gather.map(|gather| gather.sample);
-    let (Some(until), View::OpenSide) = (until, view) else {
+    let Some(until) = until.filter(|_| view.is_side_on()) else {
         return as_they_are(None);
     };
     let from = (until - SET_SECS * signals.rate_hz).max(estimates.set.unwrap_or(0.0));
@@ -354,7 +340,10 @@ pub(super) fn leveled(
     if signals.found[from..=until].iter().any(|f| !f) {
         return as_they_are(None);
     }
-    let yaw_rad = yaw_from_pelvis(signals, from, until, stance);
+    let yaw_rad = match view {
+        View::BackSide => yaw_from_feet(signals, (from, until), stance),
+        View::OpenSide | View::Rear | View::Front => yaw_from_pelvis(signals, from, until, stance),
+    };
     if roll_deg.is_some() {
         return as_they_are(yaw_rad);
     }

@@ -92,10 +92,21 @@ impl MeasureContext<'_> {
         }
     }
 
+    /// For measures that show wherever the line to the pitcher runs across the picture.
+    pub(super) fn need_side(&self) -> Result<(), NotMeasured> {
+        if self.view.is_side_on() {
+            return Ok(());
+        }
+        Err(NotMeasured::SideNeeded)
+    }
+
+    /// For measures that a camera behind the back does not see: the trunk hides the hands, and the model makes trunks that
+    /// bend away from the camera 6 degrees too upright and feet that point away from it 10 to 20 degrees too open.
     pub(super) fn need_open_side(&self) -> Result<(), NotMeasured> {
         match self.view {
             View::OpenSide => Ok(()),
-            View::Rear | View::Front => Err(NotMeasured::OpenSideNeeded),
+            View::BackSide => Err(NotMeasured::OpenSideNeeded),
+            View::Rear | View::Front => Err(NotMeasured::SideNeeded),
         }
     }
 

@@ -179,7 +179,7 @@ impl<'a> Measurer<'a> {
     fn weight_kept(&self) -> Result<Measure, NotMeasured> {
         let pitch = self.pitch()?;
         self.context.need_swing()?;
-        self.context.need_open_side()?;
+        self.context.need_side()?;
         let start = pitch.last_start();
         if start.sample > self.context.contact()?.sample {
             return Err(NotMeasured::SwingOverEarly);
@@ -209,7 +209,7 @@ impl<'a> Measurer<'a> {
     }
 
     fn stride_length(&self) -> Result<Measure, NotMeasured> {
-        self.context.need_open_side()?;
+        self.context.need_side()?;
         let plant = self.context.plant()?;
         let height = self.context.signals.scale.height_cm;
         let from = self.rest(&self.front.ankle.x_cm)?;
@@ -248,7 +248,7 @@ impl<'a> Measurer<'a> {
         &self,
         which: fn(&WeightMeasures) -> Result<WeightReading, NotMeasured>,
     ) -> Result<Measure, NotMeasured> {
-        self.context.need_open_side()?;
+        self.context.need_side()?;
         self.made_of_weight(which(&self.weight)?)
     }
 

@@ -35,6 +35,7 @@ mod take;
 #[cfg(test)]
 mod test_figure;
 mod types;
+mod view;
 mod weight;
 
 pub use event_name::EventName;

@@ -10,6 +10,8 @@ text_enum! {
     pub enum NotMeasured {
         /// The measure reaches beyond plant, and the rep is a take.
         NoSwing = "no swing followed",
+        /// The camera stands on the line to the pitcher, where lengths along it do not show.
+        SideNeeded = "needs the camera at the hitter's side",
         /// The camera stands where the measure does not show.
         OpenSideNeeded = "needs the camera at the open side",
         /// The poses have no metric landmarks.

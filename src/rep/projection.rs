@@ -25,7 +25,8 @@ pub(super) struct Projection {
 
 impl Projection {
     /// Where something is along the line, centimeters toward the pitcher from `middle_cm`, the middle of the base in the
-    /// picture. `x_cm` is where the picture shows it, `nearer_cm` how much nearer to the camera than the feet it stands.
+    /// picture. `x_cm` is where the picture shows it, `nearer_cm` how much nearer to the camera than the feet it stands, negative
+    /// where it stands farther off.
     pub(super) fn along_cm(&self, x_cm: f64, nearer_cm: f64, middle_cm: f64) -> f64 {
         let seen = self.pitcher.sign() * (x_cm - middle_cm);
         let (sin, cos) = self.yaw_rad.sin_cos();
@@ -34,7 +35,7 @@ impl Projection {
     }
 }
 
-/// How much nearer to the camera than the feet the head is, centimeters: by the hinge where it is known, else by the
+/// How much nearer to the plate than the feet the head is, centimeters: by the hinge where it is known, else by the
 /// head's height above the ankles.
 pub(super) fn head_nearer_cm(hinge_deg: Option<f64>, rise_cm: f64, height_cm: f64) -> f64 {
     let (upright, bent) = HEAD_NEAR_BY_HINGE;

@@ -8,7 +8,6 @@ use crate::motion::Path;
 use crate::motion::filter::{mean_over, range_over};
 
 use super::context::{MeasureContext, REST_SECS};
-use super::types::View;
 
 /// Without a stride the hitter is taken to rest this long before contact.
 const REST_BEFORE_CONTACT_SECS: f64 = 0.8;
@@ -116,7 +115,7 @@ fn rest(context: &MeasureContext) -> Option<SampleRange> {
 fn stance_width(context: &MeasureContext) -> Option<f64> {
     let rest = rest(context)?;
     let (front, back) = (&context.front_foot().ankle, &context.back_foot().ankle);
-    if context.view != View::OpenSide || !context.seen(front, rest) || !context.seen(back, rest) {
+    if !context.view.is_side_on() || !context.seen(front, rest) || !context.seen(back, rest) {
         return None;
     }
     let width =
@@ -135,7 +134,7 @@ fn hand_height(context: &MeasureContext) -> Option<f64> {
 fn load(context: &MeasureContext) -> Option<(f64, LoadStyle)> {
     let signals = context.signals;
     let (rest, estimates) = (rest(context)?, context.estimates);
-    if context.view != View::OpenSide {
+    if !context.view.is_side_on() {
         return None;
     }
     // A foot that never was fast enough for a stride has no plant; it is looked at until contact.
@@ -230,7 +229,7 @@ mod tests {
     use crate::pose::{Body, ImagePoint, Landmark, PoseFrame};
     use crate::rep::estimates::{EventEstimate, EventEstimates};
     use crate::rep::test_figure::BATS_RIGHT;
-    use crate::rep::types::RepKind;
+    use crate::rep::types::{RepKind, View};
     use crate::time::CaptureTime;
 
     const RATE: f64 = 60.0;

@@ -12,6 +12,7 @@ use super::events;
 use super::not_counted::{MissedCondition, NotCountedReason as R, Refused};
 use super::posture::standing;
 use super::types::{Bats, Rep, RepKind};
+use super::view::view;
 
 /// Cutoff of the zero-phase low pass for ankles and hands, hertz: nothing in a stride is quicker.
 const SMOOTH_HZ: f64 = 6.0;
@@ -100,7 +101,7 @@ pub(super) fn take(
         let view = context
             .setup
             .view
-            .unwrap_or_else(|| analysis::view(signals, down));
+            .unwrap_or_else(|| view(signals, down, false));
         let kind = RepKind::Take;
         analysis::rep(signals, &estimates, stance, kind, view, context, now)
     };

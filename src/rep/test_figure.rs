@@ -30,10 +30,17 @@ pub(super) const BATS_LEFT: Stance = Stance {
     pitcher: Direction::Left,
 };
 
+/// The hitter who bats right, seen from behind the back.
+pub(super) const BATS_RIGHT_FROM_BEHIND: Stance = Stance {
+    front: Side::Left,
+    pitcher: Direction::Left,
+};
+
 /// What the hitter of sticks does. Degrees, centimeters, seconds after plant.
 #[derive(Clone, Debug)]
 pub(super) struct Figure {
     pub stance: Stance,
+    pub view: View,
     pub yaw_deg: f64,
     pub hinge_deg: f64,
     pub hinge_at_contact_deg: f64,
@@ -53,6 +60,7 @@ impl Default for Figure {
     fn default() -> Self {
         Self {
             stance: BATS_RIGHT,
+            view: View::OpenSide,
             yaw_deg: 0.0,
             hinge_deg: 24.0,
             hinge_at_contact_deg: 24.0,
@@ -104,7 +112,7 @@ impl Figure {
         (Signals::new(&body, scale, 0.0).unwrap(), estimates)
     }
 
-    /// A swing of this figure, seen from the open side.
+    /// A swing of this figure.
     pub(super) fn context<'a>(
         &self,
         signals: &'a Signals,
@@ -115,7 +123,7 @@ impl Figure {
             estimates,
             stance: self.stance,
             kind: RepKind::Swing,
-            view: View::OpenSide,
+            view: self.view,
             yaw_rad: Some(self.yaw_deg.to_radians()),
             roll_spread_rad: 0.01,
             pitch: None,
@@ -178,6 +186,7 @@ impl Figure {
                     1.45 * trunk * hinge.sin(),
                 ],
             };
+            let plate = self.view.near_to_plate() * plate;
             let (sin, cos) = self.yaw_deg.to_radians().sin_cos();
             let (across, near) = (
                 (along + away) * cos - plate * sin,

@@ -53,6 +53,8 @@ impl Bats {
 pub enum View {
     /// Across the plate, facing the hitter's chest.
     OpenSide,
+    /// On the other side of the hitter, facing the back.
+    BackSide,
     /// Behind the hitter, along the line to the pitcher.
     Rear,
     /// In front of the hitter, along the line to the pitcher.
@@ -60,10 +62,27 @@ pub enum View {
 }
 
 impl View {
+    /// All of them.
+    pub(crate) const ALL: [View; 4] = [View::OpenSide, View::BackSide, View::Rear, View::Front];
+
+    /// Whether the line to the pitcher runs across the picture.
+    pub(crate) const fn is_side_on(self) -> bool {
+        matches!(self, View::OpenSide | View::BackSide)
+    }
+
+    /// What a way toward the camera is multiplied by to be a way toward the plate.
+    pub(super) const fn near_to_plate(self) -> f64 {
+        match self {
+            View::BackSide => -1.0,
+            View::OpenSide | View::Rear | View::Front => 1.0,
+        }
+    }
+
     /// The word used in logs.
     pub const fn name(self) -> &'static str {
         match self {
             View::OpenSide => "open-side",
+            View::BackSide => "back-side",
             View::Rear => "rear",
             View::Front => "front",
         }

@@ -1,5 +1,6 @@
 //! Pose tracks in, reps out: what holds for any hitter, camera, frame rate and set of points.
 //!
+//! - `back_side`: swings that are seen from behind the back
 //! - `captured`: a person's captured swing, from every side
 //! - `films`: filmed swings labelled by people, cut, slowed and shaken
 //! - `hold`: how long a finish is held
@@ -10,6 +11,8 @@
 //! - `rubbish`: points that are no body
 //! - `short`: tracks that begin or end within the swing
 
+#[path = "tracks/back_side.rs"]
+mod back_side;
 #[path = "tracks/captured.rs"]
 mod captured;
 #[path = "tracks/films.rs"]

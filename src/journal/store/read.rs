@@ -21,7 +21,6 @@ use crate::time::CaptureTime;
 
 const KINDS: [RepKind; 2] = [RepKind::Swing, RepKind::Take];
 pub(in crate::journal) const BATS: [Bats; 2] = [Bats::Left, Bats::Right];
-const VIEWS: [View; 3] = [View::OpenSide, View::Rear, View::Front];
 
 /// Selects whole reps for [`read_rep`]; conditions and order come behind it.
 pub(in crate::journal) fn select_reps() -> String {
@@ -68,7 +67,7 @@ pub(in crate::journal) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep>
         bats: word(row, C::Bats, &BATS, Bats::name)?,
         // The schema has no column for it yet.
         pitcher: optional_word(row, C::Pitcher, Direction::ALL, Direction::as_str)?,
-        view: word(row, C::View, &VIEWS, View::name)?,
+        view: word(row, C::View, &View::ALL, View::name)?,
         fps: get(row, C::Fps)?,
         events,
         measures: BTreeMap::new(),

@@ -15,6 +15,7 @@ pub(in crate::journal) const STEPS: &[&str] = &[
     include_str!("schema/004_review.sql"),
     include_str!("schema/005_moved.sql"),
     include_str!("schema/006_pitcher.sql"),
+    include_str!("schema/007_back_side.sql"),
 ];
 
 /// The newest version this program knows.
@@ -49,6 +50,9 @@ pub(in crate::journal) fn identify(connection: &Connection) -> rusqlite::Result<
 
 /// Runs the steps that the file lacks, all of them in one transaction, so that a failure or a kill
 /// leaves the old version whole.
+///
+/// A step may rebuild a table that others refer to: references are not enforced while the steps run, or dropping the old
+/// table would delete the rows that refer to it. They are checked before anything is kept.
 pub(in crate::journal) fn upgrade(
     connection: &mut Connection,
     steps: &[&str],
@@ -58,12 +62,26 @@ pub(in crate::journal) fn upgrade(
     if missing.is_empty() {
         return Ok(());
     }
+    let enforced: bool = connection.pragma_query_value(None, "foreign_keys", |r| r.get(0))?;
+    connection.pragma_update(None, "foreign_keys", false)?;
+    let done = run(connection, missing, steps.len());
+    connection.pragma_update(None, "foreign_keys", enforced)?;
+    done
+}
+
+fn run(connection: &mut Connection, missing: &[&str], version: usize) -> rusqlite::Result<()> {
     let change = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
     for step in missing {
         change.execute_batch(step)?;
     }
     change.pragma_update(None, "application_id", APPLICATION_ID)?;
-    change.pragma_update(None, "user_version", steps.len() as i64)?;
+    change.pragma_update(None, "user_version", version as i64)?;
+    let dangling = change.prepare("PRAGMA foreign_key_check")?.exists([])?;
+    if dangling {
+        let error = rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_CONSTRAINT_FOREIGNKEY);
+        let words = "a row would refer to one that is gone".to_owned();
+        return Err(rusqlite::Error::SqliteFailure(error, Some(words)));
+    }
     change.commit()
 }
 
@@ -112,6 +130,50 @@ mod tests {
             })
             .unwrap();
         assert_eq!(row, ("Ana".into(), "none".into()));
+    }
+
+    #[test]
+    fn a_table_that_is_rebuilt_keeps_what_refers_to_it_and_never_gives_an_id_twice() {
+        let mut connection = Connection::open_in_memory().unwrap();
+        connection
+            .pragma_update(None, "foreign_keys", true)
+            .unwrap();
+        upgrade(&mut connection, &STEPS[..6], 0).unwrap();
+        connection
+            .execute_batch(
+                "INSERT INTO sessions (started_at, source, settings, program_version) VALUES ('2026', 'a', '', '1');
+                 INSERT INTO reps (session, number, kind, bats, view, fps, known_at_secs, logged_at)
+                 VALUES (1, 1, 'swing', 'left', 'rear', 60.0, 1.0, '2026'), (1, 2, 'take', 'left', 'rear', 60.0, 2.0, '2026');
+                 INSERT INTO notes (session, rep, text, made_at) VALUES (1, 1, 'so', '2026');
+                 DELETE FROM reps WHERE id = 2;",
+            )
+            .unwrap();
+        upgrade(&mut connection, STEPS, 6).unwrap();
+        let noted: i64 = connection
+            .query_row(
+                "SELECT reps.id FROM notes JOIN reps ON reps.id = notes.rep",
+                [],
+                |r| r.get(0),
+            )
+            .unwrap();
+        assert_eq!(noted, 1);
+        connection
+            .execute(
+                "INSERT INTO reps (session, number, kind, bats, view, fps, known_at_secs, logged_at)
+                 VALUES (1, 3, 'swing', 'left', 'back-side', 60.0, 3.0, '2026')",
+                [],
+            )
+            .unwrap();
+        assert_eq!(connection.last_insert_rowid(), 3);
+        // The references are enforced as before.
+        assert!(
+            connection
+                .execute(
+                    "INSERT INTO notes (session, rep, text, made_at) VALUES (1, 9, 'so', '2026')",
+                    []
+                )
+                .is_err()
+        );
     }
 
     #[test]

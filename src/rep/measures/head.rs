@@ -43,14 +43,14 @@ pub(super) fn steady(signals: &Signals) -> Path {
 
 impl Measurer<'_> {
     pub(super) fn head_to_plant(&self) -> Result<Measure, NotMeasured> {
-        self.context.need_open_side()?;
+        self.context.need_side()?;
         let height = self.context.signals.scale.height_cm;
         let plant = self.context.plant()?;
         let from = self.rest(&self.head.x_cm)?;
         let to = value_at(&self.head.x_cm, plant.sample);
         let slip = slope_at(&self.head.x_cm, plant.sample) * plant.sigma;
         self.length(
-            self.went(from, to, HEAD_NEAR_ON_AVERAGE * height, plant),
+            self.went(from, to, self.nearer(HEAD_NEAR_ON_AVERAGE * height), plant),
             self.head_shift() * height,
             slip,
             &self.head,
@@ -60,7 +60,7 @@ impl Measurer<'_> {
 
     pub(super) fn head_to_contact(&self) -> Result<Measure, NotMeasured> {
         self.context.need_swing()?;
-        self.context.need_open_side()?;
+        self.context.need_side()?;
         let height = self.context.signals.scale.height_cm;
         let (plant, contact) = (self.context.plant()?, self.context.contact()?);
         let shift =
@@ -77,12 +77,17 @@ impl Measurer<'_> {
 
     pub(super) fn head_drop(&self) -> Result<Measure, NotMeasured> {
         self.context.need_swing()?;
-        self.context.need_open_side()?;
+        self.context.need_side()?;
         let height = self.context.signals.scale.height_cm;
         let contact = self.context.contact()?;
         let drop = self.rest(&self.head.y_cm)? - value_at(&self.head.y_cm, contact.sample);
         let slip = slope_at(&self.head.y_cm, contact.sample) * contact.sigma;
         self.length(drop, wander::HEAD_DROP * height, slip, &self.head, contact)
+    }
+
+    /// How much nearer to the camera something is that stands nearer to the plate by this much.
+    fn nearer(&self, to_plate_cm: f64) -> f64 {
+        self.context.view.near_to_plate() * to_plate_cm
     }
 
     /// What the head wanders by between set and plant, H.
@@ -96,7 +101,7 @@ impl Measurer<'_> {
     }
 
     pub(super) fn head_between_feet(&self) -> Result<Measure, NotMeasured> {
-        self.context.need_open_side()?;
+        self.context.need_side()?;
         let plant = self.context.plant()?;
         let back = self.standing_at(&self.back.ankle, plant);
         let base = self.standing_at(&self.front.ankle, plant) - back;
@@ -108,13 +113,17 @@ impl Measurer<'_> {
             * (value_at(&self.back.ankle.y_cm, plant.sample)
                 + value_at(&self.front.ankle.y_cm, plant.sample));
         let rise = value_at(&self.head.y_cm, plant.sample) - ankles;
-        // The head stands nearer to the plate, and so to the camera, than the feet do: it looks farther out than it is,
-        // and seen from the pitcher's side it slides back against them.
+        // The head stands nearer to the plate than the feet do: to a camera that faces the chest it looks farther out than
+        // it is, and seen from the pitcher's side it slides back against them; to one that faces the back the reverse.
         let front = self.standing_at(&self.front.ankle, plant);
         let middle = 0.5 * (front + back);
         let projection = self.projection();
-        let hinge_deg = self.context.trunk_hinge().ok().map(|(deg, _)| deg);
-        let nearer = head_nearer_cm(hinge_deg, rise, height);
+        let hinge = self
+            .context
+            .need_open_side()
+            .and_then(|()| self.context.trunk_hinge());
+        let hinge_deg = hinge.ok().map(|(deg, _)| deg);
+        let nearer = self.nearer(head_nearer_cm(hinge_deg, rise, height));
         let head = projection.along_cm(value_at(&self.head.x_cm, plant.sample), nearer, middle);
         let (front, rear) = (
             projection.along_cm(front, 0.0, middle),
@@ -142,5 +151,35 @@ impl Measurer<'_> {
             .hypot(nose);
         let spread = 100.0 * spread / base.abs();
         self.made(over, spread, &self.head, plant)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::rep::measures::measure;
+    use crate::rep::test_figure::{BATS_RIGHT, BATS_RIGHT_FROM_BEHIND, Figure};
+    use crate::rep::types::{MeasureName, View};
+
+    /// With its sign for the depth of the head turned over the angle would shift it by 14 points.
+    #[test]
+    fn a_camera_off_square_shifts_the_head_over_the_feet_neither_from_the_chest_nor_from_the_back()
+    {
+        for (stance, view) in [
+            (BATS_RIGHT, View::OpenSide),
+            (BATS_RIGHT_FROM_BEHIND, View::BackSide),
+        ] {
+            for yaw_deg in [-15.0, 0.0, 15.0] {
+                let figure = Figure {
+                    stance,
+                    view,
+                    yaw_deg,
+                    ..Figure::default()
+                };
+                let (signals, estimates) = figure.build();
+                let measures = measure(&figure.context(&signals, &estimates));
+                let over = measures[&MeasureName::HeadBetweenFeet].value().unwrap();
+                assert!((over - 50.0).abs() < 4.0, "{over} from {yaw_deg}, {view:?}");
+            }
+        }
     }
 }

@@ -34,6 +34,7 @@ pub(super) fn camera(given: Camera) -> Checked<CameraSettings> {
             &[
                 ("auto", None),
                 ("open-side", Some(View::OpenSide)),
+                ("back-side", Some(View::BackSide)),
                 ("rear", Some(View::Rear)),
                 ("front", Some(View::Front)),
             ],

@@ -1,0 +1,189 @@
+//! Short stretches in which the pose model takes the left leg for the right one.
+//!
+//! In: frames with bodies, in time order. Out: the same frames with such legs put back. Where one leg passes
+//! before the other, as the back leg does in a swing that is seen from behind, the model's sides change for up to a tenth of
+//! a second and change back. Feet that stand apart cannot have changed places from one frame to the next. A change that
+//! does not come back soon is left alone: which of the two is right cannot be told.
+
+use std::borrow::Cow;
+
+use crate::pose::{Body, Landmark, PoseFrame};
+
+/// The longest stretch that is turned back, seconds.
+const LONGEST_SECS: f64 = 0.3;
+/// Ankles nearer to each other than this share of the leg's height in the picture may have crossed.
+const APART: f64 = 0.3;
+/// Legs that get to each other's places by less than this share of the way that they would have gone otherwise have been
+/// taken for each other.
+const SHORTER: f64 = 0.5;
+
+/// The parts of the two legs.
+const LEGS: [(Landmark, Landmark); 4] = [
+    (Landmark::LeftKnee, Landmark::RightKnee),
+    (Landmark::LeftAnkle, Landmark::RightAnkle),
+    (Landmark::LeftHeel, Landmark::RightHeel),
+    (Landmark::LeftFootIndex, Landmark::RightFootIndex),
+];
+
+/// The frames, legs that were taken for each other for a short while put back.
+pub(super) fn with_legs_in_order<'a>(frames: &[&'a PoseFrame]) -> Vec<Cow<'a, PoseFrame>> {
+    let swapped = swapped_legs(frames);
+    frames
+        .iter()
+        .zip(swapped)
+        .map(|(frame, swapped)| match swapped {
+            true => Cow::Owned(with_legs_exchanged(frame)),
+            false => Cow::Borrowed(*frame),
+        })
+        .collect()
+}
+
+fn with_legs_exchanged(frame: &PoseFrame) -> PoseFrame {
+    let mut frame = frame.clone();
+    if let Some(body) = &mut frame.body {
+        for (left, right) in LEGS {
+            body.image.swap(left.index(), right.index());
+            if let Some(world) = &mut body.world {
+                world.swap(left.index(), right.index());
+            }
+        }
+    }
+    frame
+}
+
+/// For each frame, whether left and right leg are taken for each other.
+fn swapped_legs(frames: &[&PoseFrame]) -> Vec<bool> {
+    let mut swapped = vec![false; frames.len()];
+    let legs: Vec<Option<Legs>> = frames
+        .iter()
+        .map(|f| f.body.as_ref().and_then(Legs::of))
+        .collect();
+    let flips: Vec<usize> = (1..frames.len())
+        .filter(|&i| match (legs[i - 1], legs[i]) {
+            (Some(before), Some(now)) => before.flips_to(&now),
+            _ => false,
+        })
+        .collect();
+    let mut k = 0;
+    while k + 1 < flips.len() {
+        let (from, to) = (flips[k], flips[k + 1]);
+        let secs = frames[to].captured_at.secs_since(frames[from].captured_at);
+        if secs <= LONGEST_SECS {
+            swapped[from..to].fill(true);
+            k += 2;
+        } else {
+            k += 1;
+        }
+    }
+    swapped
+}
+
+/// Knees and ankles of a frame, pixels.
+#[derive(Clone, Copy)]
+struct Legs {
+    left: [[f64; 2]; 2],
+    right: [[f64; 2]; 2],
+    /// From the ankles' middle up to the hips' middle.
+    height: f64,
+}
+
+impl Legs {
+    fn of(body: &Body) -> Option<Self> {
+        let at = |l: Landmark| {
+            body.point(l)
+                .map(|p| [f64::from(p.x_px), f64::from(p.y_px)])
+        };
+        let left = [at(Landmark::LeftKnee)?, at(Landmark::LeftAnkle)?];
+        let right = [at(Landmark::RightKnee)?, at(Landmark::RightAnkle)?];
+        let hips = 0.5 * (at(Landmark::LeftHip)?[1] + at(Landmark::RightHip)?[1]);
+        Some(Self {
+            height: (0.5 * (left[1][1] + right[1][1]) - hips).abs(),
+            left,
+            right,
+        })
+    }
+
+    fn flips_to(&self, now: &Legs) -> bool {
+        let way = |a: &[[f64; 2]; 2], b: &[[f64; 2]; 2]| -> f64 {
+            (0..2)
+                .map(|k| (a[k][0] - b[k][0]).hypot(a[k][1] - b[k][1]))
+                .sum()
+        };
+        let apart = |legs: &Legs| (legs.left[1][0] - legs.right[1][0]).abs();
+        let kept = way(&self.left, &now.left) + way(&self.right, &now.right);
+        let crossed = way(&self.left, &now.right) + way(&self.right, &now.left);
+        apart(self).min(apart(now)) > APART * self.height.max(now.height)
+            && crossed < SHORTER * kept
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::pose::ImagePoint;
+    use crate::time::CaptureTime;
+
+    fn frame(index: u64, left_x: f32, right_x: f32) -> PoseFrame {
+        use Landmark::*;
+        let mut body = Body::empty();
+        for (landmark, x_px, y_px) in [
+            (LeftHip, 610.0, 400.0),
+            (RightHip, 590.0, 400.0),
+            (LeftKnee, 600.0 + 0.6 * (left_x - 600.0), 500.0),
+            (RightKnee, 600.0 + 0.6 * (right_x - 600.0), 500.0),
+            (LeftAnkle, left_x, 600.0),
+            (RightAnkle, right_x, 600.0),
+        ] {
+            body.image[landmark.index()] = Some(ImagePoint {
+                x_px,
+                y_px,
+                visibility: 1.0,
+            });
+        }
+        PoseFrame {
+            index,
+            captured_at: CaptureTime::from_secs(index as f64 / 60.0),
+            body: Some(body),
+        }
+    }
+
+    fn found(frames: &[PoseFrame]) -> Vec<usize> {
+        let swapped = swapped_legs(&frames.iter().collect::<Vec<_>>());
+        (0..swapped.len()).filter(|&i| swapped[i]).collect()
+    }
+
+    fn standing(swapped: std::ops::Range<u64>) -> Vec<PoseFrame> {
+        (0..60)
+            .map(|i| {
+                let (left, right) = (500.0 + i as f32, 700.0);
+                if swapped.contains(&i) {
+                    frame(i, right, left)
+                } else {
+                    frame(i, left, right)
+                }
+            })
+            .collect()
+    }
+
+    #[test]
+    fn legs_that_change_places_for_some_frames_are_found() {
+        assert_eq!(found(&standing(30..37)), (30..37).collect::<Vec<_>>());
+    }
+
+    #[test]
+    fn a_change_that_does_not_come_back_is_left_alone() {
+        assert_eq!(found(&standing(30..60)), Vec::<usize>::new());
+        assert_eq!(found(&standing(20..50)), Vec::<usize>::new());
+    }
+
+    #[test]
+    fn legs_that_walk_past_each_other_are_no_swap() {
+        let walk: Vec<PoseFrame> = (0..60)
+            .map(|i| {
+                let swing = 100.0 * (i as f32 / 8.0).cos();
+                frame(i, 600.0 + swing, 600.0 - swing)
+            })
+            .collect();
+        assert_eq!(found(&walk), Vec::<usize>::new());
+    }
+}

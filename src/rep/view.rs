@@ -1,0 +1,130 @@
+//! Where the camera stands, and which of the hitter's feet is in front, read from how the body looks.
+//!
+//! In: signals around a swing or a plant. Out: a [`View`], a [`Stance`]. Both are read from before the trunk turns.
+
+use crate::motion::filter::mean_over;
+use crate::motion::{Pair, Path, Side, Signals, Stance};
+use crate::pose::Landmark;
+
+use super::swing::{OPEN_SIDE_STANCE, Swing};
+use super::types::View;
+
+/// Which way the chest faces and which foot is in front is read from so long to so long before the swing or the plant,
+/// seconds: later the trunk turns, and legs that pass each other are taken for each other.
+const STANCE_SECS: (f64, f64) = (1.0, 0.3);
+/// Ankles nearer to each other than this in that time do not show which foot is in front, H.
+const LEAST_STANCE: f64 = 0.12;
+
+/// Where the camera stands about a swing or a plant at `sample`, from how wide the stance looks and which way round the
+/// body is. `square` tells that the pelvis shows a camera at a side, which a narrow stance does not.
+pub(super) fn view(signals: &Signals, sample: f64, square: bool) -> View {
+    let i = signals.index(sample);
+    let base = (signals.feet.left.ankle.x_cm[i] - signals.feet.right.ankle.x_cm[i]).abs();
+    if square || base >= OPEN_SIDE_STANCE * signals.scale.height_cm {
+        match shows_back(signals, sample) {
+            true => View::BackSide,
+            false => View::OpenSide,
+        }
+    } else if signals.shoulder.left.x_cm[i] > signals.shoulder.right.x_cm[i] {
+        // The person's left is to the image's right: the chest faces the camera.
+        View::Front
+    } else {
+        View::Rear
+    }
+}
+
+/// Whether a hitter who is seen from a side shows the back: the person's left is to the image's left.
+///
+/// Only a pose model's sides are those of the body. People who label joints at times go by the picture's sides, so that
+/// a track of theirs, which has no metric landmarks, counts as seen from the open side until told otherwise.
+fn shows_back(signals: &Signals, sample: f64) -> bool {
+    if signals.world(Landmark::LeftHip).is_none() {
+        return false;
+    }
+    let gap = |left: &Path, right: &Path| left_ahead(signals, sample, left, right);
+    let Pair { left, right } = &signals.feet;
+    gap(&signals.shoulder.left, &signals.shoulder.right)
+        + gap(&signals.knee.left, &signals.knee.right)
+        + gap(&left.ankle, &right.ankle)
+        < 0.0
+}
+
+/// The stance of a swing by where the feet are before it; as it was found where they are too near to each other.
+pub(super) fn stance_before(signals: &Signals, swing: &Swing) -> Stance {
+    let Pair { left, right } = &signals.feet;
+    let ahead = swing.stance.forward()
+        * left_ahead(signals, swing.hand_peak, &left.ankle, &right.ankle)
+        / signals.scale.height_cm;
+    let front = if ahead > LEAST_STANCE {
+        Side::Left
+    } else if ahead < -LEAST_STANCE {
+        Side::Right
+    } else {
+        swing.stance.front
+    };
+    Stance {
+        front,
+        ..swing.stance
+    }
+}
+
+/// How far the left one of two parts is to the right of the other one in the picture before `sample`, centimeters.
+fn left_ahead(signals: &Signals, sample: f64, left: &Path, right: &Path) -> f64 {
+    let at = |secs: f64| signals.index(sample - secs * signals.rate_hz);
+    let stretch = (at(STANCE_SECS.0), at(STANCE_SECS.1));
+    mean_over(&left.x_cm, stretch) - mean_over(&right.x_cm, stretch)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::test_figure::{BATS_LEFT, BATS_RIGHT, BATS_RIGHT_FROM_BEHIND, Figure};
+    use super::*;
+
+    const SAMPLE: f64 = 70.0;
+
+    #[test]
+    fn a_hitter_who_shows_the_back_is_told_from_one_who_shows_the_chest() {
+        for (stance, from, wanted) in [
+            (BATS_RIGHT, View::OpenSide, View::OpenSide),
+            (BATS_LEFT, View::OpenSide, View::OpenSide),
+            (BATS_RIGHT_FROM_BEHIND, View::BackSide, View::BackSide),
+        ] {
+            for yaw_deg in [-20.0, 0.0, 20.0] {
+                let figure = Figure {
+                    stance,
+                    yaw_deg,
+                    view: from,
+                    ..Figure::default()
+                };
+                let (signals, _) = figure.build();
+                assert_eq!(view(&signals, SAMPLE, false), wanted, "{figure:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn sides_that_people_labeled_do_not_show_the_back() {
+        let figure = Figure {
+            stance: BATS_RIGHT_FROM_BEHIND,
+            view: View::BackSide,
+            metric: false,
+            ..Figure::default()
+        };
+        let (signals, _) = figure.build();
+        assert_eq!(view(&signals, SAMPLE, false), View::OpenSide);
+    }
+
+    #[test]
+    fn the_front_foot_is_the_one_that_was_ahead_before_the_swing() {
+        let (signals, _) = Figure::default().build();
+        let swing = Swing {
+            hand_peak: SAMPLE,
+            from_side: true,
+            stance: Stance {
+                front: Side::Right,
+                ..BATS_RIGHT
+            },
+        };
+        assert_eq!(stance_before(&signals, &swing), BATS_RIGHT);
+    }
+}
