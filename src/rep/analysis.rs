@@ -17,7 +17,7 @@ use super::slow_motion::SlowMotion;
 use super::style;
 use super::swing::Swing;
 use super::types::{Bats, PitchTimes, Rep, RepKind, Ruler, View};
-use super::view::{stance_before, view};
+use super::view::{as_sure_as_seen, stance_before, view};
 
 /// Slowest hands of a swing at life's pace, heights a second, seen from a side and along the line to the pitcher, where much
 /// of their way is toward the camera. Skilled hitters reach about 4, an easy dry swing 2.5; a film that shows less is slowed.
@@ -148,7 +148,8 @@ fn measured(
         view(signals, hand_peak, square)
     });
     let kind = RepKind::Swing;
-    rep(signals, estimates, stance, kind, view, context, now)
+    let estimates = as_sure_as_seen(*estimates, view, signals.rate_hz);
+    rep(signals, &estimates, stance, kind, view, context, now)
 }
 
 fn first_swing(

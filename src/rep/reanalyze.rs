@@ -17,6 +17,7 @@ use super::event_name::EventName;
 use super::events;
 use super::measures;
 use super::types::{Events, Measure, MeasureName, PitchTimes, Rep, RepKind};
+use super::view::as_sure_as_seen;
 
 /// A person who looks at single frames sets an event to the nearest of them; standard uncertainty in frames.
 const BY_EYE_FRAMES: f64 = 1.0;
@@ -147,7 +148,8 @@ impl Rep {
             (RepKind::Swing, Some(contact), _) => {
                 let hand_peak =
                     signals.sample_at(contact) - events::HANDS_FASTEST_BEFORE_SECS * rate;
-                events::of_swing(signals, hand_peak, stance)
+                let found = events::of_swing(signals, hand_peak, stance);
+                as_sure_as_seen(found, self.view, rate)
             }
             (_, _, Some(plant)) => events::of_take(signals, signals.sample_at(plant), stance),
             _ => EventEstimates::default(),
