@@ -1,16 +1,14 @@
-//! Short stretches in which the pose model takes the left leg for the right one.
+//! Stretches in which the pose model takes the left leg for the right one.
 //!
 //! In: frames with bodies, in time order. Out: the same frames with such legs put back. Where one leg passes
-//! before the other, as the back leg does in a swing that is seen from behind, the model's sides change for up to a tenth of
-//! a second and change back. Feet that stand apart cannot have changed places from one frame to the next. A change that
-//! does not come back soon is left alone: which of the two is right cannot be told.
+//! before the other, as the back leg does in a swing that is seen from behind, the model's sides change for a tenth of a second
+//! or for the whole follow-through, and change back. Feet that stand apart cannot have changed places from one frame to the
+//! next. Which way round is right cannot be told from the picture: the one that is seen for longer is taken.
 
 use std::borrow::Cow;
 
 use crate::pose::{Body, Landmark, PoseFrame};
 
-/// The longest stretch that is turned back, seconds.
-const LONGEST_SECS: f64 = 0.3;
 /// Ankles nearer to each other than this share of the leg's height in the picture may have crossed.
 const APART: f64 = 0.3;
 /// Legs that get to each other's places by less than this share of the way that they would have gone otherwise have been
@@ -25,7 +23,7 @@ const LEGS: [(Landmark, Landmark); 4] = [
     (Landmark::LeftFootIndex, Landmark::RightFootIndex),
 ];
 
-/// The frames, legs that were taken for each other for a short while put back.
+/// The frames, legs that were taken for each other put back.
 pub(super) fn with_legs_in_order<'a>(frames: &[&'a PoseFrame]) -> Vec<Cow<'a, PoseFrame>> {
     let swapped = swapped_legs(frames);
     frames
@@ -64,16 +62,21 @@ fn swapped_legs(frames: &[&PoseFrame]) -> Vec<bool> {
             _ => false,
         })
         .collect();
-    let mut k = 0;
-    while k + 1 < flips.len() {
-        let (from, to) = (flips[k], flips[k + 1]);
-        let secs = frames[to].captured_at.secs_since(frames[from].captured_at);
-        if secs <= LONGEST_SECS {
-            swapped[from..to].fill(true);
-            k += 2;
-        } else {
-            k += 1;
+    // Every flip turns the legs over once more; the way round that is seen for longer is the right one.
+    let mut turned = false;
+    let mut turned_secs = 0.0;
+    for i in 1..frames.len() {
+        turned ^= flips.contains(&i);
+        swapped[i] = turned;
+        if turned {
+            turned_secs += frames[i].captured_at.secs_since(frames[i - 1].captured_at);
         }
+    }
+    let all_secs = frames.last().map_or(0.0, |last| {
+        last.captured_at.secs_since(frames[0].captured_at)
+    });
+    if 2.0 * turned_secs > all_secs {
+        swapped.iter_mut().for_each(|s| *s = !*s);
     }
     swapped
 }
@@ -171,9 +174,10 @@ mod tests {
     }
 
     #[test]
-    fn a_change_that_does_not_come_back_is_left_alone() {
-        assert_eq!(found(&standing(30..60)), Vec::<usize>::new());
-        assert_eq!(found(&standing(20..50)), Vec::<usize>::new());
+    fn the_way_round_that_is_seen_for_longer_is_right() {
+        assert_eq!(found(&standing(40..60)), (40..60).collect::<Vec<_>>());
+        assert_eq!(found(&standing(0..10)), (0..10).collect::<Vec<_>>());
+        assert_eq!(found(&standing(10..60)), (0..10).collect::<Vec<_>>());
     }
 
     #[test]

@@ -142,7 +142,7 @@ pub(crate) fn yaw_from_pelvis(
 
 /// The same from behind the back, radians, where the pelvis in the metric landmarks turns by up to 20 degrees more or less
 /// than the hips do: read from the line through the ankles, for a hitter who is set stands along the line to the pitcher.
-/// On rendered hitters with cameras from -12 to 10 degrees, and on a captured one, it was off by 7 degrees (rms).
+/// On three rendered hitters with cameras from -12 to 10 degrees, and on a captured one, it was off by 7 degrees (rms).
 pub(crate) fn yaw_from_feet(
     signals: &Signals,
     (from, to): (usize, usize),
