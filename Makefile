@@ -11,7 +11,7 @@ TEST_PACKAGES = chromium chromium-driver
 # For the virtual machine: its emulator, its file system, and what looks at its devices from outside the program.
 DEVICE_PACKAGES = qemu-system-x86 busybox-static cpio kmod xz-utils alsa-utils v4l-utils
 
-.PHONY: run test test-devices test-service fuzz soak performance lint format setup models
+.PHONY: run test test-devices test-service fuzz soak performance lint format setup models clips
 
 run: setup
 	cargo run --release --quiet -- watch
@@ -62,6 +62,15 @@ models:
 	python3 -m venv target/models-venv
 	target/models-venv/bin/pip install --quiet -r models/requirements.txt
 	target/models-venv/bin/python models/convert.py
+
+# Draws the clips of tests/data/cages again, and hitters that no limit was set by into target/clips: models/render/README.md.
+CLIPS ?= 24
+clips:
+	@sh tests/setup.sh libegl1 libgl1-mesa-dri
+	python3 -m venv target/render-venv
+	target/render-venv/bin/pip install --quiet -r models/render/requirements.txt
+	target/render-venv/bin/python models/render/cages.py tests/data/cages
+	target/render-venv/bin/python models/render/draw.py open 0 $(CLIPS) target/clips
 
 # Service and package (docs/facility.md). `make build` as yourself, then `sudo make install`; PREFIX and DESTDIR are honoured.
 # PROGRAM=file takes a program that is already built.
