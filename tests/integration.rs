@@ -8,6 +8,7 @@
 //! - `doors`: the page stays shut without its keys
 //! - `feedback`: plans, sets and the head tone as a hitter hears them
 //! - `feedback_sim`: simulated hitters of hundreds of reps are cued as each schedule promises
+//! - `cages`: what cages have and studios have not (nets, other people, mirrors, dark clothes, waiting) costs no swing and makes none
 //! - `calibrate`: a one-time calibration is worked out and written
 //! - `clock`: a wall clock that is set while the daemon runs changes no rep
 //! - `fuzzed`: what a fuzzer once found stays mended
@@ -38,6 +39,8 @@ mod allocations;
 mod bad_input;
 #[path = "integration/browser.rs"]
 mod browser;
+#[path = "integration/cages.rs"]
+mod cages;
 #[path = "integration/calibrate.rs"]
 mod calibrate;
 #[path = "integration/clock.rs"]

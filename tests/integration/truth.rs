@@ -1,6 +1,7 @@
 //! The known truth of a recording, and how far a rep log is from it.
 
 use std::collections::BTreeMap;
+use std::path::Path;
 
 use serde_json::Value;
 
@@ -27,7 +28,10 @@ pub(crate) struct Errors {
 
 impl Truth {
     pub(crate) fn of(name: &str) -> Self {
-        let path = clip(name).with_extension("truth.json");
+        Self::read(&clip(name).with_extension("truth.json"))
+    }
+
+    pub(crate) fn read(path: &Path) -> Self {
         Self {
             value: serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap(),
         }
