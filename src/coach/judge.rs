@@ -6,6 +6,7 @@ use super::band::{AbsoluteBand, AbsoluteBands, Bands};
 use super::baseline::Baselines;
 use super::cue::{CueId, cue_for};
 use super::judged::{CueGiven, JudgedRep, verdicts};
+use super::quiet::QuietReason;
 use super::verdict::Verdict;
 use crate::rep::{Bats, Measure, MeasureName, Rep, RepKind};
 use crate::text_enum::Recorded;
@@ -88,6 +89,20 @@ impl Coach {
             verdicts,
             cue,
             no_cue: None,
+            pitch: None,
+        }
+    }
+
+    /// Judges a movement that does not count, by the bands of now: it gets no number and no cue and goes into no baseline.
+    pub(crate) fn judge_not_counted(&self, rep: Rep) -> JudgedRep {
+        let bands = self.bands_for(rep.bats);
+        JudgedRep {
+            number: 0,
+            verdicts: verdicts(&bands, &rep.measures),
+            rep,
+            bands,
+            cue: None,
+            no_cue: Some(Recorded::Known(QuietReason::NotCounted)),
             pitch: None,
         }
     }

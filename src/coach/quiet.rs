@@ -25,5 +25,7 @@ text_enum! {
         NoBand = "no band to judge by",
         /// No measure is to be cued.
         NoOrder = "no measure to cue",
+        /// It did not count when it was seen; the coach made it count later.
+        NotCounted = "it did not count then",
     }
 }

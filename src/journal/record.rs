@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
 use super::timeline::{TimelineError, encode_timeline};
 use crate::coach::JudgedRep;
@@ -48,7 +48,9 @@ ids! {
     /// A plan in the journal; each change of a plan makes a new one.
     PlanId,
     /// A coach's note.
-    NoteId
+    NoteId,
+    /// A movement that was seen and not counted.
+    NotCountedId
 }
 
 /// A hitter as the operator gives them. Everything is optional, the name too.
@@ -110,6 +112,14 @@ impl RepRecord {
             picture,
             logged_at: now_to_the_millisecond(),
         }
+    }
+
+    /// The record of a rep that ended so many seconds ago.
+    #[must_use]
+    pub(crate) fn ended_ago(mut self, secs: f64) -> Self {
+        let ago = SignedDuration::from_millis((1e3 * secs) as i64);
+        self.logged_at = self.logged_at.saturating_sub(ago).unwrap_or(self.logged_at);
+        self
     }
 }
 

@@ -42,6 +42,9 @@ pub(super) struct LineOrigin {
     /// The coach moved some of its events, and its measures are made with them.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub(super) moved: bool,
+    /// It was not counted when it was seen, and counts since the coach said so.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub(super) made_to_count: bool,
 }
 
 /// The line of a rep with where it comes from.

@@ -5,7 +5,7 @@ use jiff::tz::TimeZone;
 
 use super::i18n::Messages;
 use crate::coach::{AbsoluteBand, Verdict};
-use crate::rep::{Measure, MeasureName, Unit, sequence_words};
+use crate::rep::{Measure, MeasureName, ReasonUnit, Unit, sequence_words};
 
 /// A value without its unit, with as many decimals as the unit deserves.
 pub(super) fn plain(i18n: &Messages, name: MeasureName, value: f64) -> String {
@@ -49,6 +49,16 @@ pub(super) fn measure(i18n: &Messages, name: MeasureName, measure: &Measure) -> 
     }
 }
 
+/// A figure of a condition that was missed.
+pub(super) fn reason_figure(unit: ReasonUnit, value: f64) -> String {
+    match unit {
+        ReasonUnit::Secs => format!("{value:.1} s"),
+        ReasonUnit::Cm => format!("{:.1} cm", (10.0 * value).round() / 10.0 + 0.0),
+        ReasonUnit::CmPerSec => format!("{value:.0} cm/s"),
+        ReasonUnit::Share => format!("{:.0} %", 100.0 * value),
+    }
+}
+
 /// A band as people read it.
 pub(super) fn band(i18n: &Messages, name: MeasureName, band: &AbsoluteBand) -> String {
     match (band.low, band.high) {
@@ -75,6 +85,13 @@ pub(super) fn sign(verdict: Option<Verdict>) -> &'static str {
 pub(super) fn day_and_time(at: Timestamp) -> String {
     at.to_zoned(TimeZone::system())
         .strftime("%Y-%m-%d %H:%M")
+        .to_string()
+}
+
+/// The time of day in the machine's time zone, to the second.
+pub(super) fn time_of_day(at: Timestamp) -> String {
+    at.to_zoned(TimeZone::system())
+        .strftime("%H:%M:%S")
         .to_string()
 }
 

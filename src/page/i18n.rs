@@ -6,6 +6,7 @@
 
 mod errors;
 
+use super::format::reason_figure;
 use std::collections::BTreeMap;
 use std::fmt::{Display, Write as _};
 use std::sync::OnceLock;
@@ -13,7 +14,7 @@ use std::sync::OnceLock;
 use crate::coach::{CueId, PlanError, PlanPart, QuietReason, ReadyState, ScheduleKind, Verdict};
 use crate::pitch::Level;
 use crate::pose::Model;
-use crate::rep::{MeasureName, NotMeasured, Phase, RepKind};
+use crate::rep::{MeasureName, NotCountedReason, NotMeasured, Phase, RepKind};
 use crate::sound::{Language, phrase_words};
 use crate::status::ModelReason;
 use crate::text_enum::Recorded;
@@ -229,6 +230,31 @@ impl Messages {
         }
     }
 
+    /// Why a movement did not count: what was seen, and what is asked for.
+    pub(super) fn not_counted(
+        &self,
+        reason: &Recorded<NotCountedReason>,
+        value: f64,
+        asked: f64,
+    ) -> String {
+        use NotCountedReason as R;
+        match reason {
+            Recorded::Known(reason) => {
+                // These are told by how far something went the wrong way.
+                let sign = match reason {
+                    R::OtherSide | R::StrideAway | R::DrawnIn => -1.0,
+                    _ => 1.0,
+                };
+                let figure = |value: f64| reason_figure(reason.unit(), sign * value);
+                self.fill(
+                    &format!("not_counted.{reason}"),
+                    &[&figure(value), &figure(asked)],
+                )
+            }
+            Recorded::Unknown(text) => self.unknown(text).to_owned(),
+        }
+    }
+
     /// Why nothing was said after a rep.
     pub(super) fn quiet_reason<'a>(&'a self, why: &'a Recorded<QuietReason>) -> &'a str {
         match why {
@@ -322,6 +348,9 @@ mod tests {
             }
             for reason in NotMeasured::ALL {
                 has(format!("not_measured.{reason}"));
+            }
+            for reason in NotCountedReason::ALL {
+                has(format!("not_counted.{reason}"));
             }
             for kind in ScheduleKind::ALL {
                 has(format!("schedule.{kind}"));

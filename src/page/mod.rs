@@ -27,8 +27,8 @@ use axum::routing::{get, post};
 use crate::journal::{JournalHandle, NewHitter};
 
 use pages::{
-    cage, corrections, films, language, live, plans, print_sheet, rep, replay_data, sessions,
-    trends,
+    cage, corrections, films, language, live, not_counted, plans, print_sheet, rep, replay_data,
+    sessions, trends,
 };
 use state::AppState;
 
@@ -96,6 +96,11 @@ fn router(state: AppState) -> Router {
         .route("/reps/{id}/data", get(replay_data::data))
         .route("/reps/{id}/events", post(corrections::move_event))
         .route("/reps/{id}/film", get(films::times))
+        .route(
+            "/not-counted/{id}",
+            get(not_counted::page).post(not_counted::make_count),
+        )
+        .route("/not-counted/{id}/data", get(not_counted::data))
         .layer(from_fn(auth::require_coach))
         .layer(with_session.clone());
     let coach_pictures = Router::new()

@@ -60,7 +60,7 @@ pub(crate) fn set_key(place: &Place, which: &str, key: &str) {
     assert!(child.wait().unwrap().success());
 }
 
-const COACHES: [&str; 14] = [
+const COACHES: [&str; 16] = [
     "/sessions",
     "/sessions/1",
     "/sessions/1/sheet",
@@ -71,18 +71,21 @@ const COACHES: [&str; 14] = [
     "/reps/1/data",
     "/reps/1/film",
     "/reps/1/film/0.jpg",
+    "/not-counted/1",
+    "/not-counted/1/data",
     "/trends",
     "/plans",
     "/owner",
     "/owner?x=/door",
 ];
 const HITTERS: [&str; 4] = ["/", "/hitters", "/live", "/picture"];
-const CHANGES: [&str; 7] = [
+const CHANGES: [&str; 8] = [
     "/seat",
     "/sessions/1/notes",
     "/notes/1/drop",
     "/reps/1",
     "/reps/1/events",
+    "/not-counted/1",
     "/plans",
     "/language",
 ];

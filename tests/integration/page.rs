@@ -1,7 +1,7 @@
 //! The page in a real browser: the hitter in the cage.
 
 use super::browser::{Browser, Served, block_on};
-use super::program::{Place, recording, replayed};
+use super::program::{Place, project, recording, replayed};
 
 #[test]
 fn the_cage_screen_shows_each_rep_as_it_ends_and_a_hitter_steps_in_with_two_taps() {
@@ -92,6 +92,23 @@ pub(crate) fn filled(place: &Place) {
         "fast",
         "--settings",
         "kit.toml",
+        "--journal",
+        "page.db",
+    ]);
+}
+
+/// Adds a session of one swing that does not count, because the settings name the other side.
+pub(crate) fn with_one_not_counted(place: &Place) {
+    let track = project("tests/data/tracks/right_60fps_swing_2.track.jsonl");
+    place.run_well(&[
+        "replay",
+        track.to_str().unwrap(),
+        "--bats",
+        "left",
+        "--height-cm",
+        "183",
+        "--pace",
+        "fast",
         "--journal",
         "page.db",
     ]);
@@ -389,6 +406,69 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
         coach.edits_a_plan_by_fields().await;
         coach.follows_a_point_of_the_plot().await;
         coach.looks_at_a_wall_and_at_a_phone_in_spanish().await;
+        browser.close().await;
+    });
+}
+
+#[test]
+fn a_coach_sees_what_was_not_counted_and_why_and_makes_it_count() {
+    block_on(async {
+        let place = Place::new();
+        with_one_not_counted(&place);
+        let served = Served::start(&place, &recording("r03"), "", &["--loops", "200"]);
+        let browser = Browser::start(1280, 900).await;
+        let coach = CoachAtThePage {
+            browser: &browser,
+            address: &served.address,
+        };
+        let session = format!("{}/sessions/1", served.address);
+        browser.open(&session).await;
+        browser.find("#not-counted").await;
+        browser.picture("session_not_counted").await;
+        coach
+            .no_barriers("a session with what was not counted")
+            .await;
+        let row = browser.text("table.not-counted tbody tr").await;
+        assert!(
+            row.contains("before the first rep") && row.contains(" cm behind the other one"),
+            "{row}"
+        );
+        browser.click("table.not-counted th a").await;
+        browser
+            .until(
+                "the figure",
+                "return document.querySelectorAll('#stage .sticks line').length > 8",
+            )
+            .await;
+        browser.picture("not_counted").await;
+        coach.no_barriers("what was not counted").await;
+        browser.click(".language button").await;
+        browser
+            .until("Spanish", "return document.documentElement.lang === 'es'")
+            .await;
+        browser.picture("not_counted_es").await;
+        browser.open(&session).await;
+        browser.picture("session_not_counted_es").await;
+
+        // It counts, on its own page; from there it is struck out again.
+        browser.click("table.not-counted button").await;
+        browser.find("#measures").await;
+        browser.picture("rep_made_to_count").await;
+        coach.no_barriers("a rep that was made to count").await;
+        assert!(
+            browser
+                .text("main")
+                .await
+                .contains("la contó el entrenador")
+        );
+        browser.open(&session).await;
+        browser.find("table.review tbody tr").await;
+        let left = "return document.querySelectorAll('#not-counted').length";
+        assert_eq!(browser.ask(left).await, 0);
+        browser.picture("session_made_to_count").await;
+        let exported = place.run_well(&["export", "--journal", "page.db", "--session", "1"]);
+        assert!(exported.contains("\"made_to_count\":true"), "{exported}");
+        assert!(exported.contains("\"cue\":null"), "{exported}");
         browser.close().await;
     });
 }

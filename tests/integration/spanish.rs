@@ -6,15 +6,15 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::time::{Duration, Instant};
 
 use cagehand::coach::QuietReason;
-use cagehand::rep::NotMeasured;
+use cagehand::rep::{NotCountedReason, NotMeasured};
 
 use super::browser::{Browser, Served, block_on};
 use super::doors::{ask, set_key, status, visit};
-use super::page::filled;
+use super::page::{filled, with_one_not_counted};
 use super::program::{Place, project, recording};
 
 /// Every address that answers with HTML, as `router()` has it, and the same with what stands in the test's journal.
-const HTML: [(&str, &[&str]); 10] = [
+const HTML: [(&str, &[&str]); 11] = [
     ("/", &["/"]),
     ("/hitters", &["/hitters"]),
     ("/owner", &["/owner"]),
@@ -28,6 +28,7 @@ const HTML: [(&str, &[&str]); 10] = [
             "/sessions/1",
             "/sessions/1?align=contact",
             "/sessions/1?marked=1",
+            "/sessions/2",
         ],
     ),
     ("/sessions/{id}/sheet", &["/sessions/1/sheet"]),
@@ -51,17 +52,19 @@ const HTML: [(&str, &[&str]); 10] = [
         ],
     ),
     ("/reps/{id}", &["/reps/1", "/reps/2", "/reps/2?with=1"]),
+    ("/not-counted/{id}", &["/not-counted/1"]),
 ];
 /// The page for those who are not logged in.
 const LOGIN: &str = "/door";
 /// Addresses for programs and scripts: figures, files and pictures. Their words are those of files.
-const NOT_HTML: [&str; 9] = [
+const NOT_HTML: [&str; 10] = [
     "/live",
     "/sessions/{id}/reps.csv",
     "/sessions/{id}/reps.jsonl",
     "/reps/{id}/data",
     "/reps/{id}/film",
     "/reps/{id}/film/{picture}",
+    "/not-counted/{id}/data",
     "/health",
     "/metrics",
     "/assets/{name}",
@@ -384,6 +387,7 @@ fn an_entry_that_is_left_in_english_is_found() {
 /// A journal with the reps of a recording, in which measures are missing for every reason.
 fn fill(place: &Place) {
     filled(place);
+    with_one_not_counted(place);
     let journal = rusqlite::Connection::open(place.path("page.db")).unwrap();
     let mut names = journal
         .prepare("SELECT rep, name FROM measures ORDER BY rep DESC, name")
@@ -419,6 +423,7 @@ fn a_spanish_reader_meets_no_english_word() {
     let site = Site::new(&served, "/sessions", &[]);
     pages(&mut reader, &site);
     reasons_for_silence(&mut reader, &site, &place);
+    reasons_not_to_count(&mut reader, &site, &place);
     every_rep(&mut reader, &site, &place);
     hitters(&mut reader, &site);
     plans(&mut reader, &site);
@@ -457,6 +462,30 @@ fn reasons_for_silence(reader: &mut Reader, site: &Site, place: &Place) {
             .unwrap();
         reader.page(reason.as_str(), &site.get("/reps/1"));
     }
+}
+
+fn reasons_not_to_count(reader: &mut Reader, site: &Site, place: &Place) {
+    let journal = rusqlite::Connection::open(place.path("page.db")).unwrap();
+    journal.busy_timeout(Duration::from_secs(5)).unwrap();
+    for reason in NotCountedReason::ALL {
+        journal
+            .execute(
+                "UPDATE not_counted SET reason = ?1 WHERE id = 1",
+                [reason.as_str()],
+            )
+            .unwrap();
+        reader.page(reason.as_str(), &site.get("/not-counted/1"));
+    }
+    // Made to count: the session and the rep say so.
+    assert_eq!(status(&site.post("/not-counted/1", "")), 303);
+    for path in ["/not-counted/1", "/sessions/2"] {
+        reader.page(path, &site.get(path));
+    }
+    let made: i64 = journal
+        .query_row("SELECT counted_as FROM not_counted", [], |row| row.get(0))
+        .unwrap();
+    let path = format!("/reps/{made}");
+    reader.page(&path, &site.get(&path));
 }
 
 fn every_rep(reader: &mut Reader, site: &Site, place: &Place) {

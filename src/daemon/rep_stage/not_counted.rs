@@ -1,8 +1,10 @@
-//! What was seen and not counted: told in the log, and in the table that explains a recording.
+//! What was seen and not counted: told in the log, and in the table that explains a recording; kept in the journal where it
+//! came near.
 
 use crate::coach::JudgedRep;
 use crate::daemon::rep_text::{missed_text, moment_of};
 use crate::daemon::{DaemonError, Terminal};
+use crate::journal::RepRecord;
 use crate::rep::{NotCounted, RepKind};
 use crate::time::CaptureTime;
 
@@ -31,7 +33,10 @@ impl Explanation {
 
     fn add_not_counted(&mut self, seen: &NotCounted) {
         self.rows.push(Row {
-            at: seen.at,
+            at: seen
+                .found
+                .as_ref()
+                .map_or(seen.at, |found| moment_of(&found.rep)),
             kind: seen.kind,
             what: format!("not counted: {}", missed_text(&seen.missed)),
         });
@@ -74,6 +79,17 @@ impl RepStage {
             }
             if let Some(explanation) = &mut self.explanation {
                 explanation.add_not_counted(&seen);
+            }
+            if let Some(found) = seen.found {
+                let ago = self.last.secs_since(found.rep.known_at);
+                let judged = self
+                    .session
+                    .training
+                    .trainer
+                    .coach()
+                    .judge_not_counted(found.rep);
+                let record = RepRecord::new(judged, found.frames, self.picture).ended_ago(ago);
+                self.records.log_not_counted(record, seen.missed)?;
             }
         }
         Ok(())

@@ -8,6 +8,7 @@ use crate::journal::{JournalWriter, NewHitter, NewSession, RepLog, RepRecord};
 use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
 use crate::pose::track::TrackWriter;
+use crate::rep::MissedCondition;
 
 use super::film_recorder::{FilmRecorder, stretch};
 
@@ -44,6 +45,21 @@ impl Records {
         // After the rep itself: a film belongs to a rep of the journal.
         self.films.keep(number, stretch, &journal.state());
         Ok(())
+    }
+
+    /// Keeps a movement that was not counted.
+    ///
+    /// # Errors
+    /// Where the journal's thread is gone.
+    pub(super) fn log_not_counted(
+        &self,
+        record: RepRecord,
+        missed: MissedCondition,
+    ) -> Result<(), DaemonError> {
+        match &self.journal {
+            Some(journal) => Ok(journal.log_not_counted(record, missed)?),
+            None => Ok(()),
+        }
     }
 
     /// Begins a session, in `other` where the reps are to go into another journal from now on.

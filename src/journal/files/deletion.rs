@@ -23,6 +23,12 @@ use crate::video::{DeletedFilms, FilmError, FilmStore};
 /// beginning of a row in one piece.
 type Fingerprint = [u8; 48];
 
+/// The tables of landmarks, and those whose rows they belong to.
+const TIMELINES: [(&str, &str); 2] = [
+    ("timelines", "reps"),
+    ("not_counted_timelines", "not_counted"),
+];
+
 /// Shorter names stand in compressed landmarks by chance.
 const DISTINCTIVE_NAME_BYTES: usize = 5;
 
@@ -168,24 +174,33 @@ impl JournalReader {
     fn fingerprints_of(&self, sessions: &[i64]) -> Result<HashSet<Fingerprint>, JournalError> {
         let mut all = HashSet::new();
         for session in sessions {
-            let which = "JOIN reps ON reps.id = timelines.rep WHERE reps.session = ?1";
-            all.extend(self.fingerprints(which, &[*session])?);
+            for (timelines, owners) in TIMELINES {
+                let which = format!(
+                    "JOIN {owners} ON {owners}.id = {timelines}.rep WHERE {owners}.session = ?1"
+                );
+                all.extend(self.fingerprints(timelines, &which, &[*session])?);
+            }
         }
         Ok(all)
     }
 
     fn all_fingerprints(&self) -> Result<HashSet<Fingerprint>, JournalError> {
-        self.fingerprints("", &[])
+        let mut all = HashSet::new();
+        for (timelines, _) in TIMELINES {
+            all.extend(self.fingerprints(timelines, "", &[])?);
+        }
+        Ok(all)
     }
 
     fn fingerprints(
         &self,
+        timelines: &str,
         which: &str,
         values: &[i64],
     ) -> Result<HashSet<Fingerprint>, JournalError> {
         self.query("read how landmarks begin", |c| {
             let sql = format!(
-                "SELECT substr(timelines.landmarks, 1, {}) AS fingerprint FROM timelines {which}",
+                "SELECT substr({timelines}.landmarks, 1, {}) AS fingerprint FROM {timelines} {which}",
                 size_of::<Fingerprint>()
             );
             let mut found = HashSet::new();

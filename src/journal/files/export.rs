@@ -114,6 +114,7 @@ pub(in crate::journal) fn exported_line(stored: StoredRep) -> String {
         struck: stored.struck,
         label_override: stored.label_override,
         moved: stored.moved,
+        made_to_count: stored.made_to_count,
     };
     rep_line_with_origin(&stored.judged, origin)
 }

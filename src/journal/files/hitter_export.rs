@@ -13,6 +13,7 @@ use serde_json::json;
 use super::export::exported_line;
 use crate::journal::error::JournalError;
 use crate::journal::record::RepId;
+use crate::journal::rep_json::rounded;
 use crate::journal::stamp::stamp_text;
 use crate::journal::store::hitters::{HitterChoice, HitterRow};
 use crate::journal::store::open::JournalReader;
@@ -166,8 +167,22 @@ impl JournalReader {
                         })
                     })
                     .collect();
+                let not_counted: Vec<_> = self
+                    .not_counted_of(session.id)?
+                    .into_iter()
+                    .map(|seen| {
+                        json!({
+                            "kind": seen.judged.rep.kind,
+                            "logged_at": stamp_text(seen.logged_at),
+                            "reason": seen.reason,
+                            "value": rounded(seen.value, 2),
+                            "asked": rounded(seen.asked, 2),
+                        })
+                    })
+                    .collect();
                 Ok(json!({
                     "notes": notes,
+                    "not_counted": not_counted,
                     "session": session.id.get(),
                     "started_at": stamp_text(session.started_at),
                     "ended_at": session.ended_at.map(stamp_text),

@@ -211,11 +211,12 @@ columns! {
 }
 
 extras! {
-    /// Who hit, and whether the coach moved any event of the rep.
+    /// Who hit, whether the coach moved any event of the rep, and whether it counts only since the coach said so.
     RepExtra behind RepColumn {
         Hitter = "sessions.hitter",
         HitterName = "hitters.name",
         Moved = "EXISTS (SELECT 1 FROM found_events WHERE rep = reps.id)",
+        MadeToCount = "EXISTS (SELECT 1 FROM not_counted WHERE counted_as = reps.id)",
     }
 }
 
@@ -240,7 +241,7 @@ impl RepColumn {
 }
 
 columns! {
-    /// `found_measures` has the same columns.
+    /// `found_measures` and `not_counted_measures` have the same columns.
     MeasureColumn in "measures" {
         Rep = "rep": Number,
         Name = "name": ProgramWord,
@@ -261,6 +262,7 @@ extras! {
         Number = "reps.number",
         LoggedAt = "reps.logged_at",
         Marked = "reps.marked",
+        KnownAtSecs = "reps.known_at_secs",
     }
 }
 
@@ -286,6 +288,73 @@ columns! {
 }
 
 columns! {
+    /// What it shares with `reps` has the same name there.
+    NotCountedColumn in "not_counted" {
+        Id = "id": Number,
+        Session = "session": Number,
+        Kind = "kind": ProgramWord,
+        Bats = "bats": ProgramWord,
+        View = "view": ProgramWord,
+        Fps = "fps": Number,
+        SetSecs = "set_secs": Number,
+        GatherSecs = "gather_secs": Number,
+        LiftOffSecs = "lift_off_secs": Number,
+        PlantSecs = "plant_secs": Number,
+        HeelRiseSecs = "heel_rise_secs": Number,
+        ContactSecs = "contact_secs": Number,
+        FinishSecs = "finish_secs": Number,
+        KnownAtSecs = "known_at_secs": Number,
+        LoggedAt = "logged_at": Stamp,
+        StanceWidthCm = "stance_width_cm": Number,
+        HandHeightCm = "hand_height_cm": Number,
+        LiftHeightCm = "lift_height_cm": Number,
+        Load = "load": ProgramWord,
+        PitchKmh = "pitch_kmh": Number,
+        PitchReleaseSecs = "pitch_release_secs": Number,
+        PitchArrivalSecs = "pitch_arrival_secs": Number,
+        CmPerPx = "cm_per_px": Number,
+        ScaledForCm = "scaled_for_cm": Number,
+        ScaleSpread = "scale_spread": Number,
+        RollDeg = "roll_deg": Number,
+        Pitcher = "pitcher": ProgramWord,
+        Reason = "reason": ProgramWord,
+        Value = "value": Number,
+        Asked = "asked": Number,
+        CountedAs = "counted_as": Number,
+        CountedAt = "counted_at": Stamp,
+    }
+}
+
+/// What a row of a movement that was not counted has behind the columns and extras of a rep.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(in crate::journal) enum NotCountedExtra {
+    Reason,
+    Value,
+    Asked,
+    CountedAs,
+}
+
+impl Selected for NotCountedExtra {
+    fn index(self) -> usize {
+        RepColumn::ALL.len() + RepExtra::ALL.len() + self as usize
+    }
+}
+
+impl Extra for NotCountedExtra {
+    const ALL: &'static [Self] = &[Self::Reason, Self::Value, Self::Asked, Self::CountedAs];
+
+    fn sql(self) -> &'static str {
+        match self {
+            Self::Reason => "not_counted.reason",
+            Self::Value => "not_counted.value",
+            Self::Asked => "not_counted.asked",
+            Self::CountedAs => "not_counted.counted_as",
+        }
+    }
+}
+
+columns! {
+    /// `not_counted_timelines` has the same columns.
     TimelineColumn in "timelines" {
         Rep = "rep": Number,
         StartSecs = "start_secs": Number,
@@ -328,6 +397,9 @@ pub(in crate::journal) fn all_columns() -> Vec<Listed> {
         listed("found_events", &[MeasureColumn::Rep]),
         listed("found_events", &RepColumn::events()),
         listed("found_measures", MeasureColumn::ALL),
+        whole::<NotCountedColumn>(),
+        listed("not_counted_measures", MeasureColumn::ALL),
+        listed("not_counted_timelines", TimelineColumn::ALL),
     ]
     .concat()
 }
@@ -337,11 +409,19 @@ pub(in crate::journal) fn insert<C: Column>(
     connection: &Connection,
     values: &[(C, &dyn ToSql)],
 ) -> rusqlite::Result<i64> {
+    insert_into(connection, C::TABLE, values)
+}
+
+/// The same in a table that has the columns of another.
+pub(in crate::journal) fn insert_into<C: Column>(
+    connection: &Connection,
+    table: &str,
+    values: &[(C, &dyn ToSql)],
+) -> rusqlite::Result<i64> {
     let columns: Vec<C> = values.iter().map(|(column, _)| *column).collect();
     let places = vec!["?"; values.len()].join(", ");
     let sql = format!(
-        "INSERT INTO {} ({}) VALUES ({places})",
-        C::TABLE,
+        "INSERT INTO {table} ({}) VALUES ({places})",
         joined(&columns)
     );
     connection

@@ -9,9 +9,12 @@ use super::columns::{Column, CorrectionColumn, NoteColumn, RepColumn, get, inser
 use super::insert::{find_or_add_hitter, find_or_add_plan};
 use super::read::stamp;
 use crate::journal::error::JournalError;
-use crate::journal::record::{HitterId, NewHitter, NewPlan, NoteId, RepId, SessionId};
+use crate::journal::record::{
+    HitterId, NewHitter, NewPlan, NotCountedId, NoteId, RepId, SessionId,
+};
 use crate::journal::stamp::stamp_text;
 use crate::journal::store::moved_events::{MovedEvent, move_event, restore_events};
+use crate::journal::store::not_counted::make_count;
 use crate::journal::store::open::{Journal, JournalReader};
 use crate::rep::RepKind;
 use crate::wall_clock::now_to_the_millisecond;
@@ -58,6 +61,8 @@ pub enum Edit {
     MoveEvent(Box<MovedEvent>),
     /// A rep's events and measures go back to what was detected.
     RestoreEvents(RepId),
+    /// What was seen and not counted becomes a rep.
+    MakeCount(NotCountedId),
     /// A plan is put in force from the next session on; one with an empty text removes it.
     SetPlan {
         /// Whose; `None` for everybody without one of their own.
@@ -170,6 +175,7 @@ fn apply(connection: &Connection, edit: &Edit) -> rusqlite::Result<Option<i64>> 
         ),
         Edit::MoveEvent(moved) => move_event(connection, moved),
         Edit::RestoreEvents(rep) => restore_events(connection, *rep),
+        Edit::MakeCount(id) => make_count(connection, *id),
         Edit::SetPlan { hitter, plan } => {
             find_or_add_plan(connection, *hitter, plan, now).map(|id| Some(id.get()))
         }

@@ -92,7 +92,8 @@ impl JournalReader {
             ];
             c.prepare_cached(&select_swings_measured())?
                 .query_map(values, |row| {
-                    Ok(MeasuredSwing {
+                    let known_at: f64 = get(row, MeasureExtra::KnownAtSecs)?;
+                    let swing = MeasuredSwing {
                         rep: RepId::new(get(row, C::Rep)?),
                         session: SessionId::new(get(row, MeasureExtra::Session)?),
                         number: get(row, MeasureExtra::Number)?,
@@ -102,9 +103,17 @@ impl JournalReader {
                         verdict: verdict(row, C::Verdict)?,
                         band: (get(row, C::BandLow)?, get(row, C::BandHigh)?),
                         marked: get(row, MeasureExtra::Marked)?,
-                    })
+                    };
+                    Ok((known_at, swing))
                 })?
-                .collect()
+                .collect::<rusqlite::Result<Vec<_>>>()
+        })
+        .map(|mut swings: Vec<(f64, MeasuredSwing)>| {
+            // What the coach made count later stands in its place in time.
+            swings.sort_by(|(a, one), (b, other)| {
+                one.session.cmp(&other.session).then(a.total_cmp(b))
+            });
+            swings.into_iter().map(|(_, swing)| swing).collect()
         })
     }
 

@@ -5,10 +5,12 @@
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
+use rusqlite::types::Value;
 use rusqlite::{Connection, OptionalExtension, ToSql, TransactionBehavior, params};
 
 use super::columns::{
-    HitterColumn, MeasureColumn, PlanColumn, RepColumn, SessionColumn, TimelineColumn, insert,
+    Column, HitterColumn, MeasureColumn, PlanColumn, RepColumn, SessionColumn, TimelineColumn,
+    insert, insert_into,
 };
 use super::open::UncleanSession;
 use super::read::stamp_of;
@@ -141,82 +143,110 @@ pub(in crate::journal) fn insert_rep(
         verdicts,
         cue,
         no_cue,
-        pitch,
+        ..
     } = &packed.judged;
     use RepColumn as C;
-    let length = |cm: Option<f64>| cm.filter(|cm| cm.is_finite());
-    let scale = rep.ruler.map(|ruler| ruler.scale);
     let cue = cue.as_ref();
-    let event_secs = EventName::ALL.map(|event| {
-        (
-            C::of_event(event),
-            rep.events.at(event).map(CaptureTime::secs),
-        )
-    });
-    let events = event_secs
-        .each_ref()
-        .map(|(column, secs)| (*column, secs as &dyn ToSql));
+    // A cue that was heard needs no reason.
+    let no_cue = no_cue
+        .as_ref()
+        .map(Recorded::as_str)
+        .filter(|_| cue.is_none());
+    let described = described(session, packed);
+    let described: Vec<(C, &dyn ToSql)> = described
+        .iter()
+        .map(|(column, value)| (*column, value as &dyn ToSql))
+        .collect();
     let id = insert(
         connection,
         &[
-            &events[..],
+            &described[..],
             &[
-                (C::Session, &session.get()),
                 (C::Number, number),
-                (C::Kind, &rep.kind.name()),
-                (C::Bats, &rep.bats.name()),
-                (C::View, &rep.view.name()),
-                (C::Fps, &writable_fps(rep.fps)),
-                (C::KnownAtSecs, &rep.known_at.secs()),
                 (C::Cue, &cue.map(|cue| cue.id.as_str())),
                 (C::CueAtSecs, &cue.map(|cue| cue.at.secs())),
                 (C::CueLatencyMs, &cue.and_then(|cue| cue.latency_ms)),
-                (C::LoggedAt, &stamp_text(packed.logged_at)),
-                (C::StanceWidthCm, &length(rep.style.stance_width_cm)),
-                (C::HandHeightCm, &length(rep.style.hand_height_cm)),
-                (C::LiftHeightCm, &length(rep.style.lift_height_cm)),
-                (C::Load, &rep.style.load.map(LoadStyle::name)),
-                // A cue that was heard needs no reason.
-                (
-                    C::NoCue,
-                    &no_cue
-                        .as_ref()
-                        .map(Recorded::as_str)
-                        .filter(|_| cue.is_none()),
-                ),
-                (C::PitchKmh, &pitch.map(|pitch| pitch.speed_kmh)),
-                (
-                    C::PitchReleaseSecs,
-                    &pitch.map(|pitch| pitch.release.secs()),
-                ),
-                (
-                    C::PitchArrivalSecs,
-                    &pitch.map(|pitch| pitch.arrival.secs()),
-                ),
-                (C::CmPerPx, &scale.map(|scale| scale.cm_per_px)),
-                (C::ScaledForCm, &scale.map(|scale| scale.height_cm)),
-                (C::ScaleSpread, &scale.map(|scale| scale.spread)),
-                (C::RollDeg, &rep.ruler.and_then(|ruler| ruler.roll_deg)),
-                (C::Pitcher, &rep.pitcher.map(Direction::as_str)),
+                (C::NoCue, &no_cue),
             ],
         ]
         .concat(),
     )?;
-    insert_measures(connection, id, &rep.measures, bands, verdicts)?;
+    insert_measures(
+        connection,
+        MeasureColumn::TABLE,
+        id,
+        &rep.measures,
+        bands,
+        verdicts,
+    )?;
     if let Some(timeline) = &packed.timeline {
-        insert_timeline(connection, id, timeline)?;
+        insert_timeline(connection, TimelineColumn::TABLE, id, timeline)?;
     }
     Ok(RepId::new(id))
 }
 
-fn insert_timeline(
+/// What a rep's row says of the movement, whether it counts or not.
+pub(in crate::journal) fn described(
+    session: SessionId,
+    packed: &PackedRep,
+) -> Vec<(RepColumn, Value)> {
+    let JudgedRep { rep, pitch, .. } = &packed.judged;
+    use RepColumn as C;
+    let length = |cm: Option<f64>| Value::from(cm.filter(|cm| cm.is_finite()));
+    let text = |text: &str| Value::from(text.to_owned());
+    let optional_text = |text: Option<&str>| Value::from(text.map(str::to_owned));
+    let scale = rep.ruler.map(|ruler| ruler.scale);
+    let mut values = vec![
+        (C::Session, session.get().into()),
+        (C::Kind, text(rep.kind.name())),
+        (C::Bats, text(rep.bats.name())),
+        (C::View, text(rep.view.name())),
+        (C::Fps, writable_fps(rep.fps).into()),
+        (C::KnownAtSecs, rep.known_at.secs().into()),
+        (C::LoggedAt, stamp_text(packed.logged_at).into()),
+        (C::StanceWidthCm, length(rep.style.stance_width_cm)),
+        (C::HandHeightCm, length(rep.style.hand_height_cm)),
+        (C::LiftHeightCm, length(rep.style.lift_height_cm)),
+        (C::Load, optional_text(rep.style.load.map(LoadStyle::name))),
+        (C::PitchKmh, pitch.map(|pitch| pitch.speed_kmh).into()),
+        (
+            C::PitchReleaseSecs,
+            pitch.map(|pitch| pitch.release.secs()).into(),
+        ),
+        (
+            C::PitchArrivalSecs,
+            pitch.map(|pitch| pitch.arrival.secs()).into(),
+        ),
+        (C::CmPerPx, scale.map(|scale| scale.cm_per_px).into()),
+        (C::ScaledForCm, scale.map(|scale| scale.height_cm).into()),
+        (C::ScaleSpread, scale.map(|scale| scale.spread).into()),
+        (
+            C::RollDeg,
+            rep.ruler.and_then(|ruler| ruler.roll_deg).into(),
+        ),
+        (
+            C::Pitcher,
+            optional_text(rep.pitcher.map(Direction::as_str)),
+        ),
+    ];
+    values.extend(EventName::ALL.map(|event| {
+        let secs = rep.events.at(event).map(CaptureTime::secs);
+        (C::of_event(event), secs.into())
+    }));
+    values
+}
+
+/// Adds landmarks to `timelines` or a table with its columns.
+pub(in crate::journal) fn insert_timeline(
     connection: &Connection,
+    table: &str,
     rep: i64,
     timeline: &PackedTimeline,
 ) -> rusqlite::Result<()> {
     use TimelineColumn as C;
-    insert(
+    insert_into(
         connection,
+        table,
         &[
             (C::Rep, &rep),
             (C::StartSecs, &timeline.start.secs()),
@@ -228,9 +258,10 @@ fn insert_timeline(
     .map(drop)
 }
 
-/// Adds the measures of the rep with this id, with how they were judged.
+/// Adds the measures of the rep with this id, with how they were judged, to `measures` or a table with its columns.
 pub(in crate::journal) fn insert_measures(
     connection: &Connection,
+    table: &str,
     id: i64,
     measures: &BTreeMap<MeasureName, Measure>,
     bands: &AbsoluteBands,
@@ -249,8 +280,9 @@ pub(in crate::journal) fn insert_measures(
         };
         // Without a value there is nothing to judge.
         let verdict = made.and(verdicts.get(name)).map(|verdict| verdict.as_str());
-        insert(
+        insert_into(
             connection,
+            table,
             &[
                 (C::Rep, &id),
                 (C::Name, &name.name()),

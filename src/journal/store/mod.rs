@@ -8,6 +8,7 @@ pub(super) mod history;
 pub(super) mod hitters;
 pub(super) mod insert;
 pub(super) mod moved_events;
+pub(super) mod not_counted;
 pub(super) mod open;
 pub(super) mod plans;
 pub(super) mod query;

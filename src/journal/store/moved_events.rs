@@ -57,7 +57,14 @@ pub(in crate::journal) fn move_event(
     } = &moved.judged;
     put_events(connection, id, &rep.events)?;
     connection.execute("DELETE FROM measures WHERE rep = ?1", [id])?;
-    insert_measures(connection, id, &rep.measures, bands, verdicts)?;
+    insert_measures(
+        connection,
+        MeasureColumn::TABLE,
+        id,
+        &rep.measures,
+        bands,
+        verdicts,
+    )?;
     note_changes(connection, id, &before, &rep.events)?;
     Ok(Some(id))
 }

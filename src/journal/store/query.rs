@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use rusqlite::types::Value;
 use rusqlite::{OptionalExtension, Row, params_from_iter};
 
-use super::columns::{Column, Extra, SessionColumn, SessionExtra, get};
+use super::columns::{Column, Extra, MeasureColumn, SessionColumn, SessionExtra, get};
 use super::insert::UNCLEAN_NOTE;
 use super::read::{optional_stamp, prepare_measures, read_measures, read_rep, select_reps, stamp};
 use crate::coach::{Baselines, JudgedRep};
@@ -105,6 +105,8 @@ pub struct StoredRep {
     pub(crate) label_override: Option<RepKind>,
     /// Whether the coach moved any of its events; its measures are then made with them.
     pub moved: bool,
+    /// Whether it was not counted when it was seen, and counts since the coach said so.
+    pub made_to_count: bool,
 }
 
 impl StoredRep {
@@ -233,7 +235,7 @@ impl JournalReader {
         })
     }
 
-    /// The reps of a session in their order.
+    /// The reps of a session in their order; those that the coach made count stand in their place in time.
     ///
     /// # Errors
     /// [`JournalError::NoSuchSession`], and those of the disk.
@@ -249,6 +251,9 @@ impl JournalReader {
                 Ok(())
             },
         )?;
+        if reps.iter().any(|rep| rep.made_to_count) {
+            reps.sort_by_key(|rep| rep.judged.rep.known_at);
+        }
         Ok(reps)
     }
 
@@ -290,7 +295,8 @@ impl JournalReader {
             let Some(mut rep) = found else {
                 return Ok(None);
             };
-            read_measures(&mut *prepare_measures(c)?, &mut rep)?;
+            let mut measures = prepare_measures(c, MeasureColumn::TABLE)?;
+            read_measures(&mut measures, rep.id.get(), &mut rep.judged)?;
             Ok(Some(rep))
         })
     }
@@ -370,12 +376,13 @@ impl JournalReader {
         let (conditions, values) = self.conditions(filter)?;
         let sql = format!("{} {conditions} ORDER BY reps.id", select_reps());
         let mut select = self.connection.prepare(&sql).map_err(sqlite)?;
-        let mut measures = prepare_measures(&self.connection).map_err(sqlite)?;
+        let mut measures =
+            prepare_measures(&self.connection, MeasureColumn::TABLE).map_err(sqlite)?;
         let mut rows = select.query(params_from_iter(values)).map_err(sqlite)?;
         let mut count = 0;
         while let Some(row) = rows.next().map_err(sqlite)? {
             let mut rep = read_rep(row).map_err(sqlite)?;
-            read_measures(&mut measures, &mut rep).map_err(sqlite)?;
+            read_measures(&mut measures, rep.id.get(), &mut rep.judged).map_err(sqlite)?;
             take(rep)?;
             count += 1;
         }

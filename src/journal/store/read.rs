@@ -65,7 +65,6 @@ pub(in crate::journal) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep>
     let rep = Rep {
         kind: word(row, C::Kind, &KINDS, RepKind::name)?,
         bats: word(row, C::Bats, &BATS, Bats::name)?,
-        // The schema has no column for it yet.
         pitcher: optional_word(row, C::Pitcher, Direction::ALL, Direction::as_str)?,
         view: word(row, C::View, &View::ALL, View::name)?,
         fps: get(row, C::Fps)?,
@@ -99,6 +98,7 @@ pub(in crate::journal) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep>
         struck: get(row, C::StruckWhy)?,
         label_override: optional_word(row, C::Called, &KINDS, RepKind::name)?,
         moved: get(row, RepExtra::Moved)?,
+        made_to_count: get(row, RepExtra::MadeToCount)?,
     })
 }
 
@@ -121,12 +121,13 @@ fn read_ruler(row: &Row<'_>) -> rusqlite::Result<Option<Ruler>> {
     })
 }
 
-/// Prepares what [`read_measures`] asks for each rep.
-pub(in crate::journal) fn prepare_measures(
-    connection: &Connection,
-) -> rusqlite::Result<rusqlite::CachedStatement<'_>> {
+/// Prepares what [`read_measures`] asks for each rep, of `measures` or a table with its columns.
+pub(in crate::journal) fn prepare_measures<'c>(
+    connection: &'c Connection,
+    table: &str,
+) -> rusqlite::Result<rusqlite::CachedStatement<'c>> {
     connection.prepare_cached(&format!(
-        "SELECT {} FROM measures WHERE rep = ?1",
+        "SELECT {} FROM {table} AS measures WHERE rep = ?1",
         MeasureColumn::selection()
     ))
 }
@@ -136,10 +137,11 @@ pub(in crate::journal) fn prepare_measures(
 /// A measure whose name this program does not know is left in the file and passed over.
 pub(in crate::journal) fn read_measures(
     select: &mut Statement<'_>,
-    stored: &mut StoredRep,
+    id: i64,
+    judged: &mut JudgedRep,
 ) -> rusqlite::Result<()> {
     use MeasureColumn as C;
-    let mut rows = select.query([stored.id.get()])?;
+    let mut rows = select.query([id])?;
     while let Some(row) = rows.next()? {
         let name = row.get_ref(C::Name.index())?.as_str()?;
         let Some(name) = MeasureName::from_name(name) else {
@@ -155,16 +157,16 @@ pub(in crate::journal) fn read_measures(
                 why: get::<String>(row, C::Why)?.as_str().into(),
             },
         };
-        stored.judged.rep.measures.insert(name, measure);
+        judged.rep.measures.insert(name, measure);
         if let Some(verdict) = verdict(row, C::Verdict)? {
-            stored.judged.verdicts.insert(name, verdict);
+            judged.verdicts.insert(name, verdict);
         }
         let band = AbsoluteBand {
             low: get(row, C::BandLow)?,
             high: get(row, C::BandHigh)?,
         };
         if band != AbsoluteBand::default() {
-            stored.judged.bands.insert(name, band);
+            judged.bands.insert(name, band);
         }
     }
     Ok(())

@@ -16,6 +16,7 @@ pub(in crate::journal) const STEPS: &[&str] = &[
     include_str!("schema/005_moved.sql"),
     include_str!("schema/006_pitcher.sql"),
     include_str!("schema/007_back_side.sql"),
+    include_str!("schema/008_not_counted.sql"),
 ];
 
 /// The newest version this program knows.

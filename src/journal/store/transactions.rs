@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use rusqlite::{Transaction, TransactionBehavior, params};
 
-use super::insert;
+use super::{insert, not_counted};
 use crate::journal::error::JournalError;
 use crate::journal::record::{
     HitterId, NewHitter, NewSession, PackedRep, RepId, RepRecord, SessionId,
@@ -98,7 +98,10 @@ impl Journal {
         self.transaction("log a rep", |change| {
             match insert::find_same_rep(change, session, &packed.judged)? {
                 Some(id) => Ok(id),
-                None => insert::insert_rep(change, session, packed),
+                None => {
+                    not_counted::free_number(change, session, packed.judged.number)?;
+                    insert::insert_rep(change, session, packed)
+                }
             }
         })
     }

@@ -44,6 +44,7 @@ fn a_deleted_hitter_is_in_no_byte_of_the_file_or_its_log() {
     let value = 123.456_789_012_345_f64;
     let why = "the left elbow was hidden by a purple umbrella";
     let mut timeline = Vec::new();
+    let not_counted_timeline;
     for number in 11..=40 {
         let mut rep = record(number);
         rep.judged.rep.measures.insert(
@@ -62,14 +63,23 @@ fn a_deleted_hitter_is_in_no_byte_of_the_file_or_its_log() {
         timeline = encode_timeline(&rep.frames).unwrap();
         journal.log_rep(hers, &rep).unwrap();
     }
+    // What was not counted goes too.
+    let unlike = super::not_counted::seen(77.0);
+    super::not_counted::log_not_counted(&mut journal, hers, &{
+        let mut unlike = unlike;
+        unlike.frames = super::frames(90, 50.0, false, &mut super::Dice::new(4711));
+        not_counted_timeline = encode_timeline(&unlike.frames).unwrap();
+        unlike
+    });
     // SQLite stores a real number as eight bytes, the highest first.
     let value = value.to_be_bytes();
-    let traces: [&[u8]; 5] = [
+    let traces: [&[u8]; 6] = [
         name.as_bytes(),
         why.as_bytes(),
         &value,
         plan.text.as_bytes(),
         &timeline[..60],
+        &not_counted_timeline[..60],
     ];
     for trace in traces {
         assert!(found(&path, trace) > 0, "it is there before");
@@ -80,7 +90,7 @@ fn a_deleted_hitter_is_in_no_byte_of_the_file_or_its_log() {
     let report = journal.delete_hitter(&choice).unwrap();
     assert_eq!(
         (report.sessions, report.reps, report.fingerprints),
-        (1, 30, 30)
+        (1, 30, 31)
     );
     assert!(report.not_rebuilt.is_none(), "{report:?}");
     assert_eq!((report.remnants.len(), report.remnants_aside.len()), (0, 0));

@@ -6,6 +6,7 @@ mod deletion;
 mod full_disk;
 mod kill;
 mod maintenance;
+mod not_counted;
 mod opening;
 mod plans;
 mod storing;

@@ -18,6 +18,7 @@ use crate::journal::record::{NewHitter, NewSession, RepRecord, SessionId};
 use crate::journal::store::edits::Edit;
 use crate::journal::store::open::{Journal, OpenReport};
 use crate::journal::worker::thread::Worker;
+use crate::rep::MissedCondition;
 use crate::thread::spawn;
 use crate::wall_clock::now_to_the_millisecond;
 
@@ -87,6 +88,10 @@ pub(in crate::journal) enum Job<R = Box<RepRecord>> {
         session: NewSession,
     },
     Rep(R),
+    NotCounted {
+        rep: R,
+        missed: MissedCondition,
+    },
     Edit {
         edit: Edit,
         reply: Sender<Result<i64, JournalError>>,
@@ -232,6 +237,19 @@ impl JournalWriter {
     /// [`JournalError::WriterGone`].
     pub(crate) fn log_rep(&self, record: RepRecord) -> Result<(), JournalError> {
         self.send(Job::Rep(Box::new(record)))
+    }
+
+    /// Keeps a movement that was not counted, in the session begun last. Blocks as [`Self::log_rep`] does.
+    ///
+    /// # Errors
+    /// [`JournalError::WriterGone`].
+    pub(crate) fn log_not_counted(
+        &self,
+        record: RepRecord,
+        missed: MissedCondition,
+    ) -> Result<(), JournalError> {
+        let rep = Box::new(record);
+        self.send(Job::NotCounted { rep, missed })
     }
 
     /// A handle for edits; `None` once closed.

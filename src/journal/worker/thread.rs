@@ -28,6 +28,10 @@ impl Job {
     fn packed(self) -> Pending {
         match self {
             Job::Rep(record) => Job::Rep(Box::new(PackedRep::from_record(&record))),
+            Job::NotCounted { rep, missed } => Job::NotCounted {
+                rep: Box::new(PackedRep::from_record(&rep)),
+                missed,
+            },
             Job::Session { hitter, session } => Job::Session { hitter, session },
             Job::Edit { edit, reply } => Job::Edit { edit, reply },
             Job::End { at } => Job::End { at },
@@ -238,7 +242,7 @@ impl Worker {
             tracing::warn!(%error, "the newest reps of the old journal may be lost");
         }
         let ran = self.session.take().and(self.begun.take());
-        let goes_on = matches!(job, Job::Rep(_));
+        let goes_on = matches!(job, Job::Rep(_) | Job::NotCounted { .. });
         self.pending.push_front(job);
         if goes_on && let Some((hitter, session)) = ran {
             // The hitter's number of the old file means nothing in the new one.
@@ -296,6 +300,10 @@ impl Worker {
                 journal.log_packed(session, rep)?;
                 let ms = 1e3 * started.elapsed().as_secs_f64();
                 tracing::debug!(rep = rep.judged.number, ms, "rep stored");
+            }
+            Job::NotCounted { rep, missed } => {
+                let session = self.session.ok_or_else(no_session)?;
+                journal.log_not_counted_packed(session, rep, *missed)?;
             }
             Job::Edit { edit, reply } => {
                 // The caller may have stopped waiting; the edit is made all the same, and the page shows it.

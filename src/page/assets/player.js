@@ -65,7 +65,7 @@ async function start() {
   function build() {
     at("stage").replaceChildren();
     at("stage").dataset.layout = other ? state.layout : "alone";
-    const label = (rep) => `${words.rep ?? "rep"} ${rep.number}`;
+    const label = (rep) => player.dataset.label ?? `${words.rep ?? "rep"} ${rep.number}`;
     const first = stageOf(own, label(own));
     if (!other) scenes = [scene(first, own, "own")];
     else if (state.layout === "over") scenes = [scene(first, other, "other", placing(other)), scene(first, own, "own")];
@@ -99,7 +99,8 @@ async function start() {
     at("scrub").setAttribute("aria-valuetext", at("clock").textContent);
     player.dataset.frame = place;
     // The form moves an event to the moment that is shown.
-    at("at-ms").value = (1000 * own.times[place]).toFixed(1);
+    const field = at("at-ms");
+    if (field) field.value = (1000 * own.times[place]).toFixed(1);
   }
 
   function go(place) {

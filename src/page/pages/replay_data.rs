@@ -8,7 +8,8 @@ use axum::Json;
 use axum::extract::{Path, State};
 use serde::Serialize;
 
-use crate::journal::{RepId, StoredRep};
+use crate::coach::JudgedRep;
+use crate::journal::RepId;
 use crate::motion::Direction;
 use crate::page::error::PageError;
 use crate::page::state::AppState;
@@ -54,12 +55,14 @@ pub(in crate::page) async fn data(
         .read(move |reader| Ok((reader.rep(id)?, reader.timeline(id)?)))
         .await?;
     let (picture, frames) = timeline.ok_or(PageError::NotFound)?;
-    Ok(Json(played(&rep, picture, &frames)))
+    Ok(Json(played(&rep.judged, picture, &frames)))
 }
 
-fn played(rep: &StoredRep, picture: PictureSize, frames: &[PoseFrame]) -> ReplayData {
-    let events = &rep.judged.rep.events;
-    let zero = zero_of(&rep.judged.rep, first_time(frames));
+/// A rep, or what does not count as one, for the player.
+pub(super) fn played(judged: &JudgedRep, picture: PictureSize, frames: &[PoseFrame]) -> ReplayData {
+    let rep = &judged.rep;
+    let events = &rep.events;
+    let zero = zero_of(rep, first_time(frames));
     let times: Vec<f64> = frames
         .iter()
         .map(|frame| frame.captured_at.secs_since(zero))
@@ -76,10 +79,10 @@ fn played(rep: &StoredRep, picture: PictureSize, frames: &[PoseFrame]) -> Replay
     });
     let geometry = ReplayGeometry::new(frames, zero);
     ReplayData {
-        number: rep.judged.number,
+        number: judged.number,
         width: picture.width_px,
         height: picture.height_px,
-        bats: rep.judged.rep.bats.name(),
+        bats: rep.bats.name(),
         events: events
             .named()
             .into_iter()
@@ -90,7 +93,7 @@ fn played(rep: &StoredRep, picture: PictureSize, frames: &[PoseFrame]) -> Replay
         feet: geometry.feet_px.iter().copied().map(tenths).collect(),
         scale_px: geometry.trunk_px,
         ground: geometry.ground_px.map(tenths),
-        forward: match rep.judged.rep.pitcher_in(frames) {
+        forward: match rep.pitcher_in(frames) {
             Some(Direction::Left) => -1,
             Some(Direction::Right) | None => 1,
         },

@@ -9,6 +9,7 @@ use axum::response::Html;
 use serde::Deserialize;
 
 use super::SelectOption;
+use super::not_counted::NotCountedRow;
 use super::phase_timeline::{Align, Axis, PhaseSpan, phase_spans};
 use super::rep::{usual_text, usual_values};
 use crate::coach::{Plan, Verdict};
@@ -183,6 +184,7 @@ struct RepRow {
     struck: Option<String>,
     relabeled: bool,
     moved: bool,
+    made_to_count: bool,
     marked: bool,
     phases: Vec<PhaseSpan>,
     /// The same for screen readers.
@@ -205,6 +207,7 @@ struct SessionPage<'a> {
     zero_pct: f64,
     measures: Vec<Heading>,
     rows: Vec<RepRow>,
+    not_counted: Vec<NotCountedRow>,
     notes: Vec<NoteRow>,
 }
 
@@ -240,6 +243,8 @@ pub(in crate::page) async fn review(
         }
         None => BTreeMap::new(),
     };
+    let id = session.id;
+    let not_counted = state.read(move |reader| reader.not_counted_of(id)).await?;
     let only_marked = query.marked.is_some();
     let rows = reps
         .iter()
@@ -260,6 +265,10 @@ pub(in crate::page) async fn review(
             .map(|name| heading(*name, &reps, &usual, i18n))
             .collect(),
         rows,
+        not_counted: not_counted
+            .iter()
+            .map(|seen| NotCountedRow::new(seen, &reps, i18n))
+            .collect(),
         notes: notes
             .into_iter()
             .filter(|note| note.rep.is_none())
@@ -336,6 +345,7 @@ fn rep_row(
         struck: rep.struck.clone(),
         relabeled: rep.label_override.is_some(),
         moved: rep.moved,
+        made_to_count: rep.made_to_count,
         marked: rep.marked,
         phases_text: texts.join(", "),
         phases,
