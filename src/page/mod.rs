@@ -96,10 +96,8 @@ fn router(state: AppState) -> Router {
         .route("/reps/{id}/data", get(replay_data::data))
         .route("/reps/{id}/events", post(corrections::move_event))
         .route("/reps/{id}/film", get(films::times))
-        .route(
-            "/not-counted/{id}",
-            get(not_counted::page).post(not_counted::make_count),
-        )
+        .route("/not-counted/{id}", get(not_counted::page))
+        .route("/not-counted/{id}/count", post(not_counted::make_count))
         .route("/not-counted/{id}/data", get(not_counted::data))
         .layer(from_fn(auth::require_coach))
         .layer(with_session.clone());

@@ -85,7 +85,7 @@ const CHANGES: [&str; 8] = [
     "/notes/1/drop",
     "/reps/1",
     "/reps/1/events",
-    "/not-counted/1",
+    "/not-counted/1/count",
     "/plans",
     "/language",
 ];

@@ -477,12 +477,16 @@ fn reasons_not_to_count(reader: &mut Reader, site: &Site, place: &Place) {
         reader.page(reason.as_str(), &site.get("/not-counted/1"));
     }
     // Made to count: the session and the rep say so.
-    assert_eq!(status(&site.post("/not-counted/1", "")), 303);
+    assert_eq!(status(&site.post("/not-counted/1/count", "")), 303);
     for path in ["/not-counted/1", "/sessions/2"] {
         reader.page(path, &site.get(path));
     }
     let made: i64 = journal
-        .query_row("SELECT counted_as FROM not_counted", [], |row| row.get(0))
+        .query_row(
+            "SELECT counted_as FROM not_counted WHERE id = 1",
+            [],
+            |row| row.get(0),
+        )
         .unwrap();
     let path = format!("/reps/{made}");
     reader.page(&path, &site.get(&path));
