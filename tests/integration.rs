@@ -15,6 +15,7 @@
 //! - `health`: a running daemon tells how it is
 //! - `moved`: an event that a coach moves takes its measures along, and what was found is kept
 //! - `not_counted`: what was seen and not counted is told with its reason
+//! - `moving_camera`: a camera that is panned, shaken, zoomed or bumped is noticed, and steadied or refused
 //! - `page`: the page in a real browser
 //! - `pictures`: the camera's picture and films on the page, only where they are allowed, and in step with the figure
 //! - `pitch`: a played pitch flies as long as published ones
@@ -70,6 +71,8 @@ mod listening;
 mod logs;
 #[path = "integration/moved.rs"]
 mod moved;
+#[path = "integration/moving_camera.rs"]
+mod moving_camera;
 #[path = "integration/not_counted.rs"]
 mod not_counted;
 #[path = "integration/page.rs"]

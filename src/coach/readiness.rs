@@ -42,6 +42,8 @@ pub(crate) struct Sighting {
     pub(crate) feet_inside: bool,
     /// Mean brightness of the frame, 0 to 255.
     pub(crate) brightness: f32,
+    /// The camera itself moves, or did lately.
+    pub(crate) camera_moved: bool,
     /// What the hitter is doing.
     pub(crate) phase: Phase,
 }
@@ -63,6 +65,8 @@ text_enum! {
         FeetHidden = "feet hidden",
         /// The frame is too dark for the pose to be trusted.
         TooDark = "too dark",
+        /// The camera itself moved.
+        CameraMoved = "camera moved",
     }
 }
 
@@ -178,6 +182,9 @@ impl Readiness {
         self.dark = seen.brightness < limit;
         match seen {
             _ if self.dark => ReadyState::TooDark,
+            Sighting {
+                camera_moved: true, ..
+            } => ReadyState::CameraMoved,
             Sighting { body: false, .. } => ReadyState::OutOfView,
             Sighting {
                 feet_inside: false, ..
@@ -220,7 +227,7 @@ impl Readiness {
             }
             ReadyState::InView | ReadyState::FeetHidden => self.was_in_view = true,
             ReadyState::OutOfView => self.was_in_view = false,
-            ReadyState::TooDark | ReadyState::Unknown => {}
+            ReadyState::TooDark | ReadyState::CameraMoved | ReadyState::Unknown => {}
         }
         self.new_start |= matches!(
             state,
@@ -271,6 +278,7 @@ mod tests {
         body: true,
         feet_inside: true,
         brightness: 120.0,
+        camera_moved: false,
         phase: Phase::Set,
     };
     const ABOUT: Sighting = Sighting {
@@ -288,6 +296,10 @@ mod tests {
     };
     const NO_FEET: Sighting = Sighting {
         feet_inside: false,
+        ..SET
+    };
+    const MOVED: Sighting = Sighting {
+        camera_moved: true,
         ..SET
     };
     const DARK: Sighting = Sighting {
@@ -404,6 +416,20 @@ mod tests {
                 "{kind:?}: {times:?}"
             );
         }
+    }
+
+    #[test]
+    fn a_camera_that_moved_is_shown_and_nothing_is_said_of_it() {
+        let mut readiness = Readiness::new(40.0);
+        let said: Vec<Remark> = (0..300)
+            .filter_map(|frame| {
+                let seen = if frame < 150 { SET } else { MOVED };
+                readiness.step(CaptureTime::from_secs(f64::from(frame) / 30.0), seen)
+            })
+            .collect();
+        assert_eq!(readiness.state(), ReadyState::CameraMoved);
+        assert_eq!(readiness.state().key(), "camera_moved");
+        assert_eq!(said, [Remark::Ready]);
     }
 
     #[test]

@@ -14,9 +14,9 @@ use clap::Args;
 
 use self::image_line::{ImageLine, Point, READING_PX};
 use self::lines::{Calibration, Lines, PLATE_FRONT_CM, PLATE_SIDE_CM};
-use super::{Failure, notice, terminal};
+use super::{Failure, journal_path, notice, terminal};
 use crate::capture::{CameraSource, CaptureError, ClipSource, Frame, FrameSource, PlaybackRate};
-use crate::daemon::camera_request;
+use crate::daemon::{CalibrationMark, camera_request};
 use crate::motion::{BodySeries, Scale};
 use crate::paths;
 use crate::picture_size::PictureSize;
@@ -135,7 +135,11 @@ impl Calibrate {
                 "there is no home folder for the settings; name a file with --settings".into(),
             )
         })?;
-        self.write(values, &file)
+        self.write(values, &file)?;
+        if !self.dry_run {
+            CalibrationMark::beside(&journal_path(None, settings)?).clear();
+        }
+        Ok(())
     }
 
     fn take_still(&self, settings: &Settings, path: &Path) -> Result<(), Failure> {

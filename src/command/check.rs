@@ -2,6 +2,7 @@
 
 mod controls;
 mod flicker;
+mod stand;
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -10,6 +11,7 @@ use std::time::{Duration, Instant};
 use clap::Args;
 
 use self::flicker::{flicker, strip_brightness};
+use self::stand::stand;
 use super::{Failure, journal_path, notice, terminal};
 use crate::capture::{
     CameraMode, CameraSource, CaptureError, ClipSource, ControlStatus, Frame, FrameSource,
@@ -19,7 +21,7 @@ use crate::coach::CueId;
 use crate::daemon::camera_request;
 use crate::daemon::{BenchmarkLoad, time_landmarks};
 use crate::machine::free_bytes;
-use crate::pose::{Body, Landmark, Model};
+use crate::pose::{Body, CameraWatch, Landmark, Model};
 use crate::settings::Settings;
 use crate::sound::{Output, Sound, SoundOutput};
 use crate::time::CaptureTime;
@@ -203,6 +205,8 @@ struct Seen {
     last: Frame,
     /// What became of the wishes about exposure and the like; none for a clip.
     controls: Option<ControlStatus>,
+    /// Whether the camera itself moved.
+    moved: bool,
     /// Time in seconds and brightness of a strip of each picture.
     strip: Vec<(f64, f64)>,
 }
@@ -237,11 +241,13 @@ fn watch_for(mut source: FrameSource, time: Duration) -> Result<Seen, CaptureErr
         light: 0.0,
         last: Frame::default(),
         controls: None,
+        moved: false,
         strip: Vec::new(),
     };
     settle(&mut source, &mut frame)?;
     let (mut first, started) = (None::<(u64, CaptureTime)>, Instant::now());
     let mut light = 0.0;
+    let mut camera = CameraWatch::default();
     while started.elapsed() < time {
         match source.next_frame(&mut frame) {
             Ok(true) => {}
@@ -259,6 +265,7 @@ fn watch_for(mut source: FrameSource, time: Duration) -> Result<Seen, CaptureErr
             .lost
             .max((frame.index - index + 1).saturating_sub(seen.frames));
         light += f64::from(frame.brightness());
+        seen.moved |= camera.step(&frame, None).is_some();
         let strip = strip_brightness(&frame);
         seen.strip.push((frame.captured_at.secs_since(at), strip));
     }
@@ -292,6 +299,7 @@ impl Seen {
                 }
             ),
         }];
+        findings.push(stand(self.moved, settings)?);
         let lit = LIGHT.contains(&self.light);
         let advice = match lit {
             true => "",

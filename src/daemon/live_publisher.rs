@@ -156,6 +156,7 @@ mod tests {
             index: 0,
             captured_at: CaptureTime::from_secs(secs),
             body: Some(body),
+            camera: None,
         }
     }
 

@@ -14,6 +14,7 @@
 //! main thread judges what is still open and closes the journal, then the sound.
 
 mod apply_settings;
+mod calibration_mark;
 mod capture_loop;
 mod cue_library;
 mod error;
@@ -39,6 +40,7 @@ mod training;
 mod watch;
 mod watchdog;
 
+pub(crate) use calibration_mark::{Calibration, CalibrationMark};
 pub(crate) use capture_loop::camera_request;
 pub(crate) use cue_library::cue_library;
 pub use error::DaemonError;

@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 use crossbeam_channel::Sender;
 
 use crate::capture::{CaptureClock, Frame};
-use crate::pose::{InferenceError, Model, PoseFrame, Tracker};
+use crate::pose::{CameraWatch, InferenceError, Model, PoseFrame, Tracker};
 use crate::status::{Health, ModelReason};
 use crate::video::FrameTap;
 
@@ -165,6 +165,7 @@ impl<'a> SupervisedTracker<'a> {
             index: frame.index,
             captured_at: frame.captured_at,
             body: None,
+            camera: None,
         };
         let Some(tracker) = &mut self.tracker else {
             return Ok(nothing);
@@ -274,6 +275,7 @@ pub(super) fn run_pose_stage(
     let mut fallback = trackers.fallback;
     let mut tracker = SupervisedTracker::new(trackers.primary, trackers.reload, health);
     let mut drops = DropMonitor::default();
+    let mut camera = CameraWatch::default();
     let mut frame = Frame::default();
     while frames.recv(&mut frame) {
         if let Some(trackers) = pending.take() {
@@ -289,7 +291,8 @@ pub(super) fn run_pose_stage(
             tracker.switch_to_lite(lite);
         }
         let started = Instant::now();
-        let pose = tracker.pose(&frame)?;
+        let mut pose = tracker.pose(&frame)?;
+        pose.camera = camera.step(&frame, pose.body.as_ref());
         health.pose.add(started.elapsed());
         if let Some(clock) = clock.get() {
             health
@@ -353,6 +356,7 @@ mod tests {
                 index: frame.index,
                 captured_at: frame.captured_at,
                 body: Some(crate::pose::Body::empty()),
+                camera: None,
             })
         }
     }

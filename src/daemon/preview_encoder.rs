@@ -152,6 +152,7 @@ mod tests {
             index: 0,
             captured_at: CaptureTime::default(),
             body: Some(body),
+            camera: None,
         }
     }
 

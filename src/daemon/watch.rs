@@ -18,6 +18,7 @@ use crate::status::Health;
 use crate::video::{FilmStore, Films};
 
 use super::apply_settings::SettingsApplier;
+use super::calibration_mark::CalibrationMark;
 use super::capture_loop::{CaptureContext, camera_request, capture_and_reopen, wait_for_camera};
 use super::cue_library::cue_library;
 use super::frame_channel::{FramePolicy, FrameSender};
@@ -135,7 +136,8 @@ pub(crate) fn watch(
             &sessions.journal_path(settings)?,
             settings,
             terminal,
-        )?);
+        )?)
+        .with_calibration_mark(CalibrationMark::beside(&sessions.journal_path(settings)?));
     let context = CaptureContext {
         health: Arc::clone(&health),
         stop,

@@ -295,6 +295,7 @@ fn unpack(payload: &[u8], frame_count: usize) -> Result<Vec<PoseFrame>, Timeline
             index: 0,
             captured_at: CaptureTime::from_nanos(time),
             body: None,
+            camera: None,
         });
     }
     let mut index = 0u64;

@@ -147,6 +147,7 @@ mod tests {
             index,
             captured_at: CaptureTime::from_secs(index as f64 / 60.0),
             body: Some(body),
+            camera: None,
         }
     }
 

@@ -207,6 +207,7 @@ mod tests {
                 index: i,
                 captured_at: CaptureTime::from_secs(i as f64 / 60.0),
                 body: Some(body.clone()),
+                camera: None,
             })
             .collect();
         let series = BodySeries::from_frames(&frames, 60.0).unwrap();

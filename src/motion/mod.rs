@@ -10,6 +10,7 @@ mod scale;
 mod series;
 mod signals;
 mod stance;
+mod steadying;
 
 pub(crate) use level::{roll, yaw_from_feet, yaw_from_pelvis};
 pub(crate) use mass::{SegmentTable, center_of_mass};
@@ -18,3 +19,4 @@ pub(crate) use series::{BodySeries, PointSeries};
 pub(crate) use signals::{Foot, Pair, Path, Signals};
 pub(crate) use stance::Direction;
 pub(crate) use stance::{Side, Stance};
+pub(crate) use steadying::Steadying;

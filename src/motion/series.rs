@@ -12,6 +12,7 @@ use crate::time::CaptureTime;
 
 use super::filter::without_jumps;
 use super::leg_swaps::with_legs_in_order;
+use super::steadying::Steadying;
 
 /// Longest hole that is bridged.
 const BRIDGE_SECS: f64 = 0.2;
@@ -70,6 +71,8 @@ pub(crate) struct BodySeries {
     pub found: Vec<bool>,
     /// Whether the lite model gave some of it.
     pub lite: bool,
+    /// How the camera moved meanwhile, which is taken out of the points; `None` where it stood still.
+    pub steadying: Option<Arc<Steadying>>,
     points: Vec<Option<PointSeries>>,
     world: Option<Arc<Vec<WorldSeries>>>,
 }
@@ -146,6 +149,7 @@ impl BodySeries {
             lite: with_body
                 .iter()
                 .any(|f| f.body.as_ref().is_some_and(|b| b.lite)),
+            steadying: Steadying::of(frames, start, rate_hz, len).map(Arc::new),
             points,
             world,
         })

@@ -12,6 +12,7 @@ use super::filter::{Butterworth, derivative};
 use super::mass::{SegmentTable, center_of_mass};
 use super::scale::Scale;
 use super::series::{BodySeries, PointSeries, WorldSeries, middle_of, worse_of};
+use super::steadying::Steadying;
 
 /// A body part's path: three lists with one value per sample.
 #[derive(Clone, Debug, Default)]
@@ -117,6 +118,8 @@ pub(crate) struct Signals {
     pub feet: Pair<Foot>,
     /// The model's metric landmarks, by [`Landmark::index`], where the source gives them; not leveled.
     world: Option<Arc<Vec<WorldSeries>>>,
+    /// How the camera moved meanwhile, which is taken out of the paths; `None` where it stood still.
+    pub steadying: Option<Arc<Steadying>>,
     /// The scale that made centimeters of pixels.
     pub scale: Scale,
     /// The camera's roll that was taken out, radians; positive when the picture shows a level line
@@ -212,6 +215,7 @@ impl Signals {
             shoulder,
             feet,
             world: body.world_series(),
+            steadying: body.steadying.clone(),
             scale,
             roll_rad,
         })
@@ -271,6 +275,7 @@ impl Signals {
                 right: foot(&self.feet.right),
             },
             world: self.world.clone(),
+            steadying: self.steadying.clone(),
             scale: self.scale,
             roll_rad: self.roll_rad + roll_rad,
         }

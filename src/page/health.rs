@@ -49,6 +49,11 @@ pub(super) fn localized_lines(
                 &[&format!("{:.1}", f.fps), &f.dropped, &format!("{share:.2}")],
             ),
         ),
+        (
+            "health.camera_stand",
+            i18n.named("health.camera_stand.", f.stage.camera_stand.as_str())
+                .to_owned(),
+        ),
         ("health.model", model),
         ("health.pose", quantiles(f.pose_ms)),
         ("health.analysis", quantiles(f.seen_ms)),

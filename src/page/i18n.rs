@@ -320,7 +320,7 @@ impl Messages {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::status::SoundState;
+    use crate::status::{CameraState, SoundState};
 
     /// Errors are in English by their own `Display`.
     const ONLY_SPANISH: &str = "fault.";
@@ -357,6 +357,9 @@ mod tests {
             }
             for state in ReadyState::ALL {
                 has(format!("js.ready.{}", state.key()));
+            }
+            for state in CameraState::ALL {
+                has(format!("health.camera_stand.{state}"));
             }
             for state in SoundState::ALL {
                 has(format!("health.sound.{state}"));

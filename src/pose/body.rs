@@ -1,5 +1,6 @@
 //! The pose stage's output: one body, or none, for each frame.
 
+use super::camera_motion::CameraMotion;
 use super::landmark::{LANDMARK_COUNT, Landmark};
 use crate::time::CaptureTime;
 
@@ -62,4 +63,6 @@ pub struct PoseFrame {
     pub captured_at: CaptureTime,
     /// The hitter, or `None` where no body was found.
     pub body: Option<Body>,
+    /// How the camera has moved since the first frame; `None` where it has not, or nothing tells.
+    pub camera: Option<CameraMotion>,
 }

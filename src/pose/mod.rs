@@ -5,6 +5,8 @@
 //! are in [`track`].
 
 mod body;
+mod camera_motion;
+mod camera_watch;
 mod crop;
 mod detector;
 mod hitter_gate;
@@ -18,8 +20,11 @@ mod tracker;
 
 pub use body::{Body, ImagePoint, PoseFrame, WorldPoint};
 pub(crate) use cagehand_networks::InferenceError;
+pub(crate) use camera_motion::shift_into_picture;
+pub use camera_motion::{CameraMotion, CameraPlace, Steadier};
+pub use camera_watch::CameraWatch;
 pub use landmark::{LANDMARK_COUNT, Landmark};
 pub use models::Model;
 pub(crate) use models::default_threads;
 pub(crate) use one_euro::{OneEuro, OneEuroTuning, SpeedFrom};
-pub(crate) use tracker::Tracker;
+pub use tracker::Tracker;

@@ -8,9 +8,11 @@ use std::io::{self, BufRead, BufReader, BufWriter, Write};
 use std::num::NonZeroU32;
 use std::path::{Path, PathBuf};
 
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize};
 
-use super::{Body, ImagePoint, LANDMARK_COUNT, Landmark, PoseFrame, WorldPoint};
+use super::{
+    Body, CameraMotion, CameraPlace, ImagePoint, LANDMARK_COUNT, Landmark, PoseFrame, WorldPoint,
+};
 use crate::capture::{NotSlowed, SlowedBy};
 use crate::picture_size::PictureSize;
 use crate::time::CaptureTime;
@@ -48,6 +50,28 @@ struct FrameLine {
     /// Whether the points are the lite model's.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     lite: bool,
+    /// Where the camera points, as `dx_px, dy_px, roll_deg, zoom` against the first frame; null where it moved and this frame
+    /// does not show by how much; absent where it has not moved.
+    #[serde(
+        default,
+        skip_serializing_if = "Option::is_none",
+        deserialize_with = "present"
+    )]
+    camera: Option<Option<[f64; 4]>>,
+}
+
+/// A key that is there, be it null or not.
+fn present<'de, D: Deserializer<'de>, T: Deserialize<'de>>(
+    deserializer: D,
+) -> Result<Option<T>, D::Error> {
+    T::deserialize(deserializer).map(Some)
+}
+
+fn camera_numbers(camera: CameraMotion) -> Option<[f64; 4]> {
+    match camera {
+        CameraMotion::At(place) => Some([place.dx_px, place.dy_px, place.roll_deg, place.zoom]),
+        CameraMotion::Lost => None,
+    }
 }
 
 /// Why a track could not be read or written.
@@ -229,6 +253,7 @@ impl TrackReader {
             )));
         }
         self.last = Some(captured_at);
+        let camera = line.camera.map(|camera| self.camera(camera)).transpose()?;
         let body = match line.points {
             None => None,
             Some(points) => Some(Body {
@@ -240,9 +265,28 @@ impl TrackReader {
             index: self.index,
             captured_at,
             body,
+            camera,
         };
         self.index += 1;
         Ok(Some(frame))
+    }
+
+    fn camera(&self, camera: Option<[f64; 4]>) -> Result<CameraMotion, TrackError> {
+        let Some([dx_px, dy_px, roll_deg, zoom]) = camera else {
+            return Ok(CameraMotion::Lost);
+        };
+        let place = CameraPlace {
+            dx_px,
+            dy_px,
+            roll_deg,
+            zoom,
+        };
+        if !place.is_sane() {
+            return Err(self.content(format!(
+                "camera is [{dx_px}, {dy_px}, {roll_deg}, {zoom}]; expected pixels right and down, degrees, and an enlargement"
+            )));
+        }
+        Ok(CameraMotion::At(place))
     }
 
     fn body(&self, points: &[[f32; 3]], world: Option<&[[f32; 3]]>) -> Result<Body, TrackError> {
@@ -362,6 +406,7 @@ impl TrackWriter {
             points,
             world,
             lite: body.is_some_and(|b| b.lite),
+            camera: frame.camera.map(camera_numbers),
         })
     }
 
@@ -410,6 +455,7 @@ mod tests {
                     index: index as u64,
                     captured_at: CaptureTime::from_secs(index as f64 / 30.0),
                     body: Some(body),
+                    camera: None,
                 })
                 .unwrap();
         }
@@ -417,5 +463,51 @@ mod tests {
         let mut reader = TrackReader::open(&path).unwrap();
         let mut next = || reader.next_frame().unwrap().unwrap().body.unwrap().lite;
         assert_eq!([next(), next()], [false, true]);
+    }
+
+    #[test]
+    fn how_the_camera_moved_comes_back() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("moved.track.jsonl");
+        let picture = PictureSize {
+            width_px: 1280,
+            height_px: 720,
+        };
+        let mut writer = TrackWriter::create(&path, 30.0, picture).unwrap();
+        let place = CameraPlace {
+            dx_px: -12.25,
+            dy_px: 3.5,
+            roll_deg: 0.125,
+            zoom: 1.015_625,
+        };
+        let cameras = [
+            None,
+            Some(CameraMotion::At(place)),
+            Some(CameraMotion::Lost),
+        ];
+        for (index, camera) in cameras.into_iter().enumerate() {
+            writer
+                .frame(&PoseFrame {
+                    index: index as u64,
+                    captured_at: CaptureTime::from_secs(index as f64 / 30.0),
+                    body: None,
+                    camera,
+                })
+                .unwrap();
+        }
+        writer.finish().unwrap();
+        let lines = std::fs::read_to_string(&path).unwrap();
+        let lines: Vec<&str> = lines.lines().skip(1).collect();
+        assert!(!lines[0].contains("camera"), "{}", lines[0]);
+        assert!(
+            lines[1].ends_with(r#""camera":[-12.25,3.5,0.125,1.015625]}"#),
+            "{}",
+            lines[1]
+        );
+        assert!(lines[2].ends_with(r#""camera":null}"#), "{}", lines[2]);
+        let mut reader = TrackReader::open(&path).unwrap();
+        for camera in cameras {
+            assert_eq!(reader.next_frame().unwrap().unwrap().camera, camera);
+        }
     }
 }

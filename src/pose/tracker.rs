@@ -99,6 +99,7 @@ impl Tracker {
             index: frame.index,
             captured_at: frame.captured_at,
             body,
+            camera: None,
         })
     }
 

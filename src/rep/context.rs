@@ -16,6 +16,11 @@ pub(super) const LEAST_VISIBILITY: f64 = 0.4;
 /// The rest before the gather is averaged over this long, seconds.
 pub(super) const REST_SECS: f64 = 0.3;
 
+/// A travel that a moving camera leaves more uncertain than this is not measured, H.
+const MOST_STEADIED: f64 = 0.025;
+/// So long before and after an event the camera must not be lost, seconds.
+const STEADY_SECS: f64 = 0.12;
+
 /// One rep and how it was seen.
 #[derive(Clone, Copy)]
 pub(super) struct MeasureContext<'a> {
@@ -82,6 +87,34 @@ impl MeasureContext<'_> {
     pub(super) fn seen(&self, path: &Path, (from, to): (usize, usize)) -> bool {
         mean_over(&path.visibility, (from, to)) >= LEAST_VISIBILITY
             && self.signals.found[from..=to].iter().all(|found| *found)
+    }
+
+    /// What a travel from one sample to a later one is uncertain by because the camera moved meanwhile, centimeters.
+    pub(super) fn steadied_cm(&self, from: f64, to: f64) -> Result<f64, NotMeasured> {
+        let Some(steadying) = &self.signals.steadying else {
+            return Ok(0.0);
+        };
+        let scale = self.signals.scale;
+        let (from, to) = (self.signals.index(from), self.signals.index(to));
+        steadying
+            .spread_px(from.min(to), from.max(to))
+            .map(|px| px * scale.cm_per_px)
+            .filter(|cm| *cm <= MOST_STEADIED * scale.height_cm)
+            .ok_or(NotMeasured::CameraMoved)
+    }
+
+    /// Whether an event's time can be trusted: a camera that was lost about it makes motion of its own.
+    pub(super) fn need_steady(&self, event: EventEstimate) -> Result<(), NotMeasured> {
+        let signals = self.signals;
+        let reach = STEADY_SECS * signals.rate_hz;
+        let (from, to) = (
+            signals.index(event.sample - reach),
+            signals.index(event.sample + reach),
+        );
+        match &signals.steadying {
+            Some(steadying) if steadying.is_lost(from, to) => Err(NotMeasured::CameraMoved),
+            _ => Ok(()),
+        }
     }
 
     /// For measures that reach beyond plant.

@@ -4,7 +4,7 @@
 //! held it long enough, or something else ends the waiting. The cue never waits for it; only what is logged does. All
 //! waiting is in capture time.
 
-use crate::motion::{BodySeries, Path, Signals};
+use crate::motion::{BodySeries, Path, Signals, Steadying};
 use crate::pose::PoseFrame;
 use crate::time::CaptureTime;
 
@@ -151,6 +151,10 @@ pub(super) fn finish_hold(signals: &Signals, finish: Option<f64>) -> Reading {
             && right[i] < HELD_SPEEDS.1 * height
     };
     let last = signals.len.saturating_sub(1);
+    let lost = |steadying: &Steadying| steadying.is_lost(from, enough.min(last));
+    if signals.steadying.as_deref().is_some_and(lost) {
+        return Err(NotMeasured::CameraMoved);
+    }
     if settle > last {
         return Err(NotMeasured::EndsWithFinish);
     }

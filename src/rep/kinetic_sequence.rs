@@ -55,6 +55,7 @@ impl MeasureContext<'_> {
         if contact.sample <= plant.sample {
             return Err(NotMeasured::EventOrderUnclear);
         }
+        self.steadied_cm(plant.sample, contact.sample)?;
         let signals = self.signals;
         let rate = signals.rate_hz;
         let from = signals.index(plant.sample - LOOK_SECS.0 * rate);

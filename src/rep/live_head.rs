@@ -4,7 +4,7 @@
 //! late and rough: it feeds the tone that a hitter may hear while moving. What is logged is measured afterwards.
 
 use crate::motion::{Direction, UNKNOWN_HEIGHT_CM};
-use crate::pose::{Body, Landmark, OneEuro, OneEuroTuning, PoseFrame, SpeedFrom};
+use crate::pose::{Body, CameraMotion, Landmark, OneEuro, OneEuroTuning, PoseFrame, SpeedFrom};
 use crate::time::CaptureTime;
 
 use super::picture::{HEIGHT_OF_STANCE, middle_px, point_px};
@@ -89,7 +89,9 @@ impl LiveHead {
         pitcher: Option<Direction>,
     ) -> Option<HeadTravel> {
         let at = frame.captured_at;
-        let Some(view) = frame.body.as_ref().and_then(HeadView::of) else {
+        let body = frame.body.as_ref();
+        let body = body.filter(|_| frame.camera != Some(CameraMotion::Lost));
+        let Some(view) = body.and_then(HeadView::of) else {
             *self = Self::new(self.setup);
             return None;
         };

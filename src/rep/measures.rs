@@ -201,6 +201,8 @@ impl<'a> Measurer<'a> {
         let slip = slope_at(&self.hands.x_cm, plant.sample) * plant.sigma;
         self.length(
             self.unfold * (behind(plant.sample) - behind(lift.sample)),
+            // Hands and shoulders of one moment move with the picture together.
+            plant.sample,
             self.hands_wander() * height,
             slip,
             &self.hands,
@@ -216,6 +218,7 @@ impl<'a> Measurer<'a> {
         let to = self.standing_at(&self.front.ankle, plant);
         self.length(
             self.went(from, to, 0.0, plant),
+            self.rest_from()?,
             wander::FOOT_SHIFT * height,
             0.0,
             &self.front.ankle,
@@ -263,6 +266,7 @@ impl<'a> Measurer<'a> {
         event: EventEstimate,
         seen: &Path,
     ) -> Result<Measure, NotMeasured> {
+        self.context.need_steady(event)?;
         self.made(span.ms, span.spread_ms.hypot(TIMING_MS), seen, event)
     }
 

@@ -20,6 +20,8 @@ text_enum! {
         NoHeelAndToe = "the poses have no heel and toe",
         /// The poses lack the back heel.
         NoHeels = "the poses have no heels",
+        /// The camera moved, and the still parts of the picture do not show by how much, or not well enough.
+        CameraMoved = "the camera moved",
         /// No body was found at the time.
         OutOfSight = "the hitter was out of sight",
         /// The landmarks behind it were seen too badly.

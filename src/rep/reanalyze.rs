@@ -16,6 +16,7 @@ use super::estimates::{EventEstimate, EventEstimates};
 use super::event_name::EventName;
 use super::events;
 use super::measures;
+use super::not_measured::NotMeasured;
 use super::types::{Events, Measure, MeasureName, PitchTimes, Rep, RepKind};
 use super::view::as_sure_as_seen;
 
@@ -132,6 +133,13 @@ impl Rep {
             roll_spread_rad: leveled.roll_spread_rad,
             pitch,
         });
+        // That the camera was lost is not in these landmarks.
+        let moved_camera = Measure::from(NotMeasured::CameraMoved);
+        for (name, logged) in &self.measures {
+            if *logged == moved_camera {
+                measures.insert(*name, moved_camera.clone());
+            }
+        }
         // How long the finish was held was learned from what came after these landmarks.
         if moved != EventName::Finish
             && let Some(held) = self.measures.get(&MeasureName::FinishHold)

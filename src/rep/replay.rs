@@ -105,6 +105,7 @@ mod tests {
             index: 0,
             captured_at: CaptureTime::from_secs(1.0),
             body,
+            camera: None,
         };
         let frames = [frame(None), frame(Some(crate::pose::Body::empty()))];
         assert_eq!(mass(&frames), [None, None]);

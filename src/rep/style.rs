@@ -302,6 +302,7 @@ mod tests {
                     index: u64::from(i),
                     captured_at: CaptureTime::from_secs(f64::from(i) / RATE),
                     body: Some(body),
+                    camera: None,
                 }
             })
             .collect();

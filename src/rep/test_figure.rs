@@ -89,6 +89,7 @@ impl Figure {
                     index,
                     captured_at: CaptureTime::from_secs(secs),
                     body: Some(self.body(secs - PLANT_SECS)),
+                    camera: None,
                 }
             })
             .collect();

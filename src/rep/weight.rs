@@ -64,7 +64,7 @@ pub(super) fn weight(context: &MeasureContext) -> WeightMeasures {
     WeightMeasures {
         back: load.and_then(|load| reader.rearmost(&load)),
         at_plant: reader.at_plant(),
-        back_before_forward: load.map(|load| reader.back_before_forward(&load)),
+        back_before_forward: load.and_then(|load| reader.back_before_forward(&load)),
     }
 }
 
@@ -191,7 +191,9 @@ impl<'a> WeightReader<'a> {
             over_feet.max(OVER_ANKLES)
         };
         // The center of mass is about half a height up: each degree of roll moves it by 1.5 cm.
+        let stood = 0.5 * (feet.0 + feet.1) as f64;
         let spread = (landmarks * height)
+            .hypot(self.context.steadied_cm(stood, when.sample)?)
             .hypot(self.context.roll_spread_rad * rise)
             .hypot(slope_at(&self.mass.x_cm, when.sample) * when.sigma);
         Ok(WeightReading {
@@ -201,9 +203,13 @@ impl<'a> WeightReader<'a> {
         })
     }
 
-    fn back_before_forward(&self, load: &Load) -> WeightReading {
+    fn back_before_forward(&self, load: &Load) -> Result<WeightReading, NotMeasured> {
         let height = self.context.signals.scale.height_cm;
-        let least = LEAST_TRAVEL * height;
+        let steadied = self
+            .context
+            .steadied_cm(load.rest.0 as f64, load.plant as f64)?;
+        let spread = (TRAVEL_SPREAD * height).hypot(steadied);
+        let least = (LEAST_TRAVEL * height).hypot(2.0 * steadied);
         // Whichever way it first leaves the set position by more than its noise counts; back again over it does not.
         let first = (load.gather..=load.plant)
             .map(|i| (i, self.travel(load, i)))
@@ -216,15 +222,15 @@ impl<'a> WeightReader<'a> {
         let farthest = (load.gather..=until)
             .map(|i| -self.travel(load, i))
             .fold(0.0, f64::max);
-        let clear = (farthest - least) / (TRAVEL_SPREAD * height);
-        WeightReading {
+        let clear = (farthest - least) / spread;
+        Ok(WeightReading {
             value: f64::from(u8::from(went_back)),
             plus_minus: spread_of_yes_or_no(clear),
             when: EventEstimate {
                 sample: first.map_or(load.plant, |(i, _)| i) as f64,
                 sigma: 0.0,
             },
-        }
+        })
     }
 }
 

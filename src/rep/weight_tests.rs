@@ -70,6 +70,7 @@ fn signals(sway: impl Fn(f64) -> f64, stance: Stance, soles: bool) -> Signals {
                 index: u64::try_from(index).unwrap(),
                 captured_at: CaptureTime::from_secs(t),
                 body: Some(body),
+                camera: None,
             }
         })
         .collect();

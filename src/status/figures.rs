@@ -60,6 +60,9 @@ pub(crate) struct StageFigures {
     /// Whether the camera has the hitter.
     #[serde(deserialize_with = "read_text")]
     pub ready: ReadyState,
+    /// Whether the camera stands still, and where it was calibrated.
+    #[serde(deserialize_with = "read_text")]
+    pub camera_stand: CameraState,
     /// Swings.
     pub swings: u32,
     /// Takes.
@@ -108,6 +111,17 @@ pub(crate) struct StageFigures {
     /// How often the journal was opened again.
     #[serde(skip)]
     pub journal_restarts: u64,
+}
+
+text_enum! {
+    /// Whether the camera stands still, and where it was calibrated.
+    #[derive(Default)]
+    pub(crate) enum CameraState {
+        #[default]
+        Stands = "stands still",
+        Moved = "camera moved",
+        CalibrationOld = "calibration old",
+    }
 }
 
 text_enum! {

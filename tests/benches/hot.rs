@@ -15,7 +15,7 @@ use cagehand::capture::{ClipSource, Frame, MjpegDecoder};
 use cagehand::journal::{Journal, NewSession, RepRecord, encode_timeline};
 use cagehand::picture_size::PictureSize;
 use cagehand::pose::track::TrackReader;
-use cagehand::pose::{Model, PoseFrame};
+use cagehand::pose::{CameraWatch, Model, PoseFrame};
 use cagehand::rep::{FoundRep, HitterSetup, RepFinder};
 use cagehand::video::{JpegEncoder, SizeLimit};
 use cagehand::wall_clock::now_to_the_millisecond;
@@ -91,6 +91,14 @@ fn pose(c: &mut Criterion) {
     }
 }
 
+fn camera(c: &mut Criterion) {
+    let frame = picture();
+    let mut watch = CameraWatch::default();
+    c.bench_function("camera/whether it moves, 720p", |b| {
+        b.iter(|| watch.step(black_box(&frame), None));
+    });
+}
+
 fn reps(c: &mut Criterion) {
     let frames = swing();
     c.bench_function("reps/a whole swing of 60 frames a second, per track", |b| {
@@ -163,5 +171,5 @@ fn journal(c: &mut Criterion) {
     });
 }
 
-criterion_group!(hot, decode, pose, reps, journal);
+criterion_group!(hot, decode, pose, camera, reps, journal);
 criterion_main!(hot);

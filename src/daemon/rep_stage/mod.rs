@@ -4,6 +4,7 @@
 //! to the journal and the rep log, lines to the terminal. Nothing is dropped here, and nothing here waits for sound
 //! while the hitter moves.
 
+mod camera_stand;
 mod cue_latency;
 mod film_recorder;
 mod head_tone;
@@ -21,8 +22,8 @@ use crate::capture::CaptureClock;
 use crate::coach::{Announcements, JudgedRep, OPENING};
 use crate::journal::{JournalWriter, RepLog};
 use crate::picture_size::PictureSize;
-use crate::pose::PoseFrame;
 use crate::pose::track::TrackWriter;
+use crate::pose::{PoseFrame, Steadier};
 use crate::rep::{FoundRep, HitterSetup, HoldWatch, Measure, MeasureName, RepKind};
 use crate::sound::{Outcome, Sound, SoundOutput};
 use crate::status::{Health, RunCounts};
@@ -35,6 +36,7 @@ use super::pipeline::PoseSample;
 use super::rep_text::rep_text;
 use super::{DaemonError, Terminal, Training};
 
+use camera_stand::CameraStand;
 use cue_latency::CueLatency;
 use film_recorder::FilmRecorder;
 use head_tone::HeadTone;
@@ -74,6 +76,8 @@ struct UnfinishedRep {
 pub struct RepStage {
     session: Session,
     readiness: ReadinessMonitor,
+    camera: CameraStand,
+    steadier: Steadier,
     head_tone: HeadTone,
     cue_latency: CueLatency,
     unfinished: Option<UnfinishedRep>,
@@ -103,6 +107,8 @@ impl RepStage {
         Self {
             session: Session::new(setup, training),
             readiness: ReadinessMonitor::new(),
+            camera: CameraStand::new(setup),
+            steadier: Steadier::default(),
             head_tone: HeadTone::new(setup, Arc::clone(&clock), Arc::default()),
             cue_latency: CueLatency::new(clock),
             unfinished: None,
@@ -158,7 +164,7 @@ impl RepStage {
     ///
     /// # Errors
     /// Where a file that was asked for cannot be written, or the journal's thread is gone.
-    pub fn step(&mut self, sample: PoseSample) -> Result<(), DaemonError> {
+    pub fn step(&mut self, mut sample: PoseSample) -> Result<(), DaemonError> {
         let now = sample.pose.captured_at;
         self.apply_pending_update();
         self.begin_pending_session()?;
@@ -169,9 +175,12 @@ impl RepStage {
         }
         self.sound.advance_to(now);
         self.collect_outcomes(Duration::ZERO);
-        self.watch_finish(&sample.pose)?;
-        let view = FrameView::of(&sample);
+        self.follow_camera(&sample);
+        let view = FrameView::of(&sample, self.camera.moved_lately(now));
         let figure = self.live.figure_due(&sample.pose, sample.picture);
+        // What was seen in the picture as it is comes before; from here on the camera stands still.
+        self.steadier.steady(&mut sample.pose, sample.picture);
+        self.watch_finish(&sample.pose)?;
         self.follow_head(&sample.pose);
         self.find_rep(sample.pose)?;
         self.remark_on_readiness(now, view);
@@ -240,8 +249,8 @@ impl RepStage {
             .trainer
             .apply_settings(bands, order, baseline_swings);
         training.remarks = remarks;
-        self.session.set_setup(setup);
-        self.head_tone.set_setup(setup);
+        self.camera.ask(setup);
+        self.set_setup(setup);
         self.sound.apply_settings(volume, library);
         if let Some(notice) = self.records.films.apply_settings(video) {
             self.terminal.println(&notice);
@@ -273,6 +282,7 @@ impl RepStage {
             None => "another session begins, of nobody named",
         });
         self.records.begin_session(hitter, session, journal)?;
+        self.camera.ask(setup);
         self.session = self.session.next(name, training, setup);
         self.head_tone.begin_session(setup);
         self.readiness = ReadinessMonitor::new();

@@ -18,14 +18,16 @@ pub(super) struct FrameView {
     has_body: bool,
     feet_inside: bool,
     brightness: f32,
+    camera_moved: bool,
 }
 
 impl FrameView {
-    pub(super) fn of(sample: &PoseSample) -> Self {
+    pub(super) fn of(sample: &PoseSample, camera_moved: bool) -> Self {
         Self {
             has_body: sample.pose.body.is_some(),
             feet_inside: feet_are_inside(&sample.pose, sample.picture),
             brightness: sample.brightness.unwrap_or(255.0),
+            camera_moved,
         }
     }
 }
@@ -54,6 +56,7 @@ impl ReadinessMonitor {
             body: view.has_body,
             feet_inside: view.feet_inside,
             brightness: view.brightness,
+            camera_moved: view.camera_moved,
             phase,
         };
         self.0.step(now, sighting)
@@ -95,6 +98,7 @@ mod tests {
             index: 0,
             captured_at: CaptureTime::default(),
             body: Some(body),
+            camera: None,
         }
     }
 

@@ -6,8 +6,8 @@ use crate::coach::JudgedRep;
 use crate::daemon::DaemonError;
 use crate::journal::{JournalWriter, NewHitter, NewSession, RepLog, RepRecord};
 use crate::picture_size::PictureSize;
-use crate::pose::PoseFrame;
 use crate::pose::track::TrackWriter;
+use crate::pose::{PoseFrame, shift_into_picture};
 use crate::rep::MissedCondition;
 
 use super::film_recorder::{FilmRecorder, stretch};
@@ -31,7 +31,7 @@ impl Records {
     pub(super) fn log_rep(
         &mut self,
         judged: JudgedRep,
-        frames: Vec<PoseFrame>,
+        mut frames: Vec<PoseFrame>,
         picture: PictureSize,
     ) -> Result<(), DaemonError> {
         if let Some(log) = &mut self.rep_log {
@@ -40,6 +40,7 @@ impl Records {
         let Some(journal) = &self.journal else {
             return Ok(());
         };
+        shift_into_picture(&mut frames);
         let (number, stretch) = (judged.number, stretch(&judged));
         journal.log_rep(RepRecord::new(judged, frames, picture))?;
         // After the rep itself: a film belongs to a rep of the journal.

@@ -15,6 +15,7 @@ impl RepStage {
         let films = self.records.films.state().unwrap_or_default();
         StageFigures {
             ready: self.readiness.state(),
+            camera_stand: self.camera.state(self.last),
             swings: self.counts.swings,
             takes: self.counts.takes,
             last_rep: self.session.last_rep.clone(),

@@ -184,6 +184,7 @@ pub(super) fn frames(count: usize, fps: f64, world: bool, dice: &mut Dice) -> Ve
                 index: 1000 + i as u64,
                 captured_at: CaptureTime::from_nanos((12.0e9 + secs * 1e9) as i64 + jitter_nanos),
                 body: Some(body),
+                camera: None,
             }
         })
         .collect()

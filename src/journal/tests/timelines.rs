@@ -34,6 +34,7 @@ fn any_frames(dice: &mut Dice) -> Vec<PoseFrame> {
                 index: dice.next(),
                 captured_at: CaptureTime::from_nanos(nanos),
                 body,
+                camera: None,
             }
         })
         .collect()
@@ -200,6 +201,7 @@ fn bytes_made_from_the_written_layout_are_understood() {
         index,
         captured_at: CaptureTime::from_nanos(nanos),
         body,
+        camera: None,
     };
     let mut first = Body::empty();
     first.image[0] = point(8001, -40, 250);

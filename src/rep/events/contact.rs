@@ -130,6 +130,7 @@ mod tests {
                     index,
                     captured_at: CaptureTime::from_secs(t),
                     body: Some(body),
+                    camera: None,
                 }
             })
             .collect();

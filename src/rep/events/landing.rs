@@ -166,6 +166,7 @@ mod tests {
                     index,
                     captured_at: CaptureTime::from_secs(index as f64 / RATE_HZ),
                     body: Some(body),
+                    camera: None,
                 }
             })
             .collect();

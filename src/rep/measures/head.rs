@@ -51,6 +51,7 @@ impl Measurer<'_> {
         let slip = slope_at(&self.head.x_cm, plant.sample) * plant.sigma;
         self.length(
             self.went(from, to, self.nearer(HEAD_NEAR_ON_AVERAGE * height), plant),
+            self.rest_from()?,
             self.head_shift() * height,
             slip,
             &self.head,
@@ -68,6 +69,7 @@ impl Measurer<'_> {
         let slip = slope_at(&self.head.x_cm, plant.sample) * plant.sigma;
         self.length(
             self.unfold * self.context.stance.forward() * shift,
+            plant.sample,
             wander::HEAD_SHIFT_IN_SWING * height,
             slip,
             &self.head,
@@ -82,7 +84,14 @@ impl Measurer<'_> {
         let contact = self.context.contact()?;
         let drop = self.rest(&self.head.y_cm)? - value_at(&self.head.y_cm, contact.sample);
         let slip = slope_at(&self.head.y_cm, contact.sample) * contact.sigma;
-        self.length(drop, wander::HEAD_DROP * height, slip, &self.head, contact)
+        self.length(
+            drop,
+            self.rest_from()?,
+            wander::HEAD_DROP * height,
+            slip,
+            &self.head,
+            contact,
+        )
     }
 
     /// How much nearer to the camera something is that stands nearer to the plate by this much.

@@ -21,6 +21,15 @@ pub(super) const TIMING_MS: f64 = 15.0;
 impl Measurer<'_> {
     /// The mean before the gather, while the hitter is set.
     pub(super) fn rest(&self, values: &[f64]) -> Result<f64, NotMeasured> {
+        Ok(mean_over(values, self.rest_samples()?))
+    }
+
+    /// The first sample of that rest.
+    pub(super) fn rest_from(&self) -> Result<f64, NotMeasured> {
+        Ok(self.rest_samples()?.0 as f64)
+    }
+
+    fn rest_samples(&self) -> Result<(usize, usize), NotMeasured> {
         let signals = self.context.signals;
         let rest = REST_SECS * signals.rate_hz;
         let until = match (
@@ -33,8 +42,7 @@ impl Measurer<'_> {
             _ => return Err(NotMeasured::SetNotShown),
         };
         let from = (until - rest).max(self.context.estimates.set.unwrap_or(0.0));
-        let (from, until) = (signals.index(from), signals.index(until));
-        Ok(mean_over(values, (from, until)))
+        Ok((signals.index(from), signals.index(until)))
     }
 
     pub(super) fn span(
@@ -43,6 +51,8 @@ impl Measurer<'_> {
         to: EventEstimate,
     ) -> Result<Measure, NotMeasured> {
         let ms = 1000.0 / self.context.signals.rate_hz;
+        self.context.need_steady(from)?;
+        self.context.need_steady(to)?;
         if to.sample <= from.sample {
             return Err(NotMeasured::EventOrderUnclear);
         }
@@ -55,16 +65,20 @@ impl Measurer<'_> {
         )
     }
 
+    /// A length; `since` is the sample from which on it was traveled.
     pub(super) fn length(
         &self,
         value: f64,
+        since: f64,
         wander: f64,
         slip: f64,
         seen: &Path,
         when: EventEstimate,
     ) -> Result<Measure, NotMeasured> {
         let scale = self.context.signals.scale.spread.hypot(self.unfold_spread) * value;
-        self.made(value, wander.hypot(slip).hypot(scale), seen, when)
+        let steadied = self.context.steadied_cm(since, when.sample)?;
+        let spread = wander.hypot(slip).hypot(scale).hypot(steadied);
+        self.made(value, spread, seen, when)
     }
 
     pub(super) fn made(

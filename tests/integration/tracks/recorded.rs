@@ -77,6 +77,7 @@ pub(crate) fn at_rate(frames: &[PoseFrame], fps: f64) -> Vec<PoseFrame> {
                 index,
                 captured_at: CaptureTime::from_secs(t),
                 body: Some(mixed(&frames[after - 1], &frames[after], share as f32)),
+                camera: None,
             }
         })
         .collect()

@@ -24,6 +24,7 @@ fn drawn(frames: u64, mut point: impl FnMut(u64, Landmark) -> Option<[f64; 2]>) 
                 index,
                 captured_at: CaptureTime::from_secs(index as f64 / 30.0),
                 body: Some(body),
+                camera: None,
             }
         })
         .collect()

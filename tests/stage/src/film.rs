@@ -186,6 +186,7 @@ impl Film {
                     index,
                     captured_at: CaptureTime::from_secs(secs),
                     body: Some(body),
+                    camera: None,
                 }
             })
             .collect()

@@ -212,6 +212,7 @@ impl Take {
                     index,
                     captured_at: CaptureTime::from_secs(t),
                     body: Some(body),
+                    camera: None,
                 }
             })
             .collect()
