@@ -14,7 +14,7 @@ use crate::time::CaptureTime;
 use super::analysis::{self, AnalysisContext, FoundSwing, Refractory};
 use super::hidden_landmarks::resolve_hidden;
 use super::live_motion::{self, LiveMotion, LiveMotionReader};
-use super::not_counted::{NotCounted, NotCountedQueue, Refused};
+use super::not_counted::{NotCounted, NotCountedQueue, NotCountedReason, Refused};
 use super::setup::HitterSetup;
 use super::slow_motion::SlowMotion;
 use super::take;
@@ -270,6 +270,12 @@ impl RepFinder {
         let mut refused = Vec::new();
         let found = analysis::swing(&signals, peak_at, now, &context, &mut refused);
         for refused in refused {
+            // Whichever side was named, it was a swing: what follows is the hands' way back.
+            if refused.missed.reason == NotCountedReason::OtherSide
+                && let Some(pitcher) = refused.rep.as_ref().and_then(|rep| rep.pitcher)
+            {
+                self.last_swing = Some((refused.at, pitcher));
+            }
             self.note_refused(refused);
         }
         found.map(|found| self.take_down(found))

@@ -21,7 +21,7 @@ fn a_clock_that_is_set_back_and_forth_costs_no_rep_and_moves_none() {
     );
     let place = Place::new();
     // 30 frames a second leave a busy machine time for each frame, so that the two runs see the same ones.
-    let clip = recording("teen_30fps");
+    let clip = recording("right_30fps_dim");
     let still = place.path("still.jsonl");
     let moved = place.path("moved.jsonl");
     std::fs::write(

@@ -30,7 +30,7 @@ fn the_cage_screen_shows_each_rep_as_it_ends_and_a_hitter_steps_in_with_two_taps
         let mut late = Vec::new();
         for rep in 1..=3 {
             let script = format!(
-                "const s = document.getElementById('screen').dataset; return s.painted === '{rep}' ? s.paintedAfterMs : ''"
+                "const s = document.getElementById('screen').dataset; return Number(s.painted) >= {rep} ? s.paintedAfterMs : ''"
             );
             let ms = browser.until("a rep", &script).await;
             late.push(ms.as_str().unwrap().parse::<f64>().unwrap());
@@ -45,7 +45,7 @@ fn the_cage_screen_shows_each_rep_as_it_ends_and_a_hitter_steps_in_with_two_taps
         late.sort_by(f64::total_cmp);
         assert!((0.0..200.0).contains(&late[1]), "{late:?}");
         let marks = "return document.querySelectorAll('#trail li').length";
-        assert_eq!(browser.ask(marks).await, 3);
+        assert!(browser.ask(marks).await.as_u64().unwrap() >= 3);
 
         // Tap one: who hits. Somebody new types a name once; after that it is two taps.
         browser.click("#who").await;
