@@ -141,6 +141,6 @@ mod tests {
         .unwrap();
         assert_eq!(bumped.spread_px(10, 30), None);
         assert!(bumped.spread_px(30, 50).is_some());
-        assert!(bumped.is_lost(26, 26) && !bumped.is_lost(27, 40));
+        assert!(bumped.is_lost(25, 25) && !bumped.is_lost(28, 40));
     }
 }

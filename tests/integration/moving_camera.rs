@@ -130,6 +130,11 @@ const MARGIN_SECS: f64 = 0.025;
 
 fn holds(what: &str, moved: &Rep, still: &Rep) {
     for (name, margin) in MARGINS {
+        assert!(
+            moved.measures[&name].value().is_some(),
+            "{what}, {name}: {:?}",
+            moved.measures[&name]
+        );
         let off = value(moved, name) - value(still, name);
         assert!(
             off.abs() <= margin,
@@ -161,10 +166,10 @@ fn a_swing_is_measured_through_a_moving_camera_as_through_a_still_one() {
     let still = rep(&still_poses, &frames, true);
     let contact = still.events.contact.unwrap().secs();
 
-    // Somebody films by hand and follows the hitter: a quarter of the picture during the swing.
+    // Somebody films by hand and follows the hitter: a tenth of the picture during the swing.
     let pan = |t: f64| {
         let share = ((t - contact + 1.2) / 1.2).clamp(0.0, 1.0);
-        place(-320.0 * 0.5 * (1.0 - (PI * share).cos()), 0.0, 0.0, 1.0)
+        place(-130.0 * 0.5 * (1.0 - (PI * share).cos()), 0.0, 0.0, 1.0)
     };
     let panned = poses(&mut tracker(), &frames, &pan);
     let steadied = rep(&panned, &frames, true);
@@ -229,7 +234,7 @@ fn a_knock_in_mid_swing_refuses_what_it_spoils_and_nothing_else() {
     });
     let still = rep(&still_poses, &frames, true);
     let (plant, contact) = (still.events.plant.unwrap(), still.events.contact.unwrap());
-    // Two frames between plant and contact see another part of the cage.
+    // Two or three frames between plant and contact see another part of the cage.
     let middle = 0.5 * (plant.secs() + contact.secs());
     let knock = |t: f64| {
         if (t - middle).abs() < 0.034 {
@@ -239,10 +244,11 @@ fn a_knock_in_mid_swing_refuses_what_it_spoils_and_nothing_else() {
         }
     };
     let poses = poses(&mut Model::Full.tracker().unwrap(), &frames, &knock);
-    let lost = poses
-        .iter()
-        .filter(|pose| pose.camera == Some(CameraMotion::Lost));
-    assert_eq!(lost.count(), 2);
+    for pose in &poses {
+        let is_lost = pose.camera == Some(CameraMotion::Lost);
+        let is_knocked = knock(pose.captured_at.secs()) != CameraPlace::HOME;
+        assert_eq!(is_lost, is_knocked, "at {} s", pose.captured_at.secs());
+    }
     let knocked = rep(&poses, &frames, true);
     let refused: Measure = NotMeasured::CameraMoved.into();
     for name in [MeasureName::HeadToContact, MeasureName::HeadDrop] {

@@ -9,6 +9,7 @@
 //! can neither blur landmarks nor add up to drift.
 
 mod keyframe;
+mod keyframes;
 mod similarity;
 mod small_picture;
 #[cfg(test)]
@@ -17,7 +18,7 @@ mod view;
 
 use std::collections::VecDeque;
 
-use self::keyframe::{Patch, coarse_shift, patches};
+use self::keyframe::{Patch, coarse_shift};
 use self::similarity::{Chance, Point, Similarity};
 use self::small_picture::SmallPicture;
 use self::view::{hitter_box, is_hitter, now_at, point, spread_out, visible};
@@ -47,20 +48,10 @@ const MOVED_FRAMES: u32 = 3;
 const MOVED_AT_ONCE: f64 = 4.0;
 /// It stands still again after this long within [`STILL`], seconds.
 const STILL_SECS: f64 = 0.5;
-/// Another keyframe is taken where fewer patches than this share are in view or agree, or where the picture is turned or
-/// enlarged by more than that; the least time between two, while the camera stands and while it moves, seconds.
-const REFRESH_SHARE: f64 = 0.6;
-const REFRESH_TURN: f64 = 0.06;
-const REFRESH_SECS: (f64, f64) = (0.5, 0.1);
-/// A recording's first pictures are packed more coarsely than the rest, and a camera's exposure settles: in the first of these
-/// seconds the first keyframe is replaced as often as the second says.
-const SETTLE_SECS: (f64, f64) = (1.0, 0.25);
 /// After this long lost it begins anew with what it sees, seconds.
 const LOST_SECS: f64 = 1.5;
 /// A picture that nothing joined to those before is compared with them so often, seconds.
 const REJOIN_SECS: f64 = 0.25;
-/// Keyframes that are kept to be recognized.
-const KEPT: usize = 8;
 
 /// A picture with the place that the camera pointed to when it was taken.
 struct Keyframe {
@@ -183,50 +174,6 @@ impl CameraWatch {
         }
     }
 
-    /// Drops the patches of a new keyframe that the next picture does not show again, and the keyframe where few are left.
-    fn drop_noise(&mut self) {
-        let guess = self.predicted();
-        let (picture, size) = (&self.picture, self.size);
-        let Some(key) = self.keys.get_mut(self.key).filter(|key| key.fresh) else {
-            return;
-        };
-        key.fresh = false;
-        let to_now = guess.then(&key.place.inverse()).inverse();
-        key.patches.retain(|patch| {
-            let expected = to_now.apply(point(patch.spot, picture, size));
-            // What is out of view or behind the hitter may show again later.
-            visible(expected, picture, size, self.hitter)
-                .is_none_or(|expected| patch.find(picture, expected).is_some())
-        });
-        if key.patches.len() < LEAST_PATCHES {
-            self.keys.remove(self.key);
-            self.key = self.keys.len().saturating_sub(1);
-        }
-    }
-
-    /// Has each patch of the keyframe in use remember whether the last search found it where it should be.
-    fn remember_patches(&mut self) {
-        let (picture, size) = (&self.picture, self.size);
-        let key = &mut self.keys[self.key];
-        let to_now = self.last.then(&key.place.inverse()).inverse();
-        for patch in &mut key.patches {
-            let was = point(patch.spot, picture, size);
-            let Some(expected) = visible(to_now.apply(was), picture, size, self.hitter) else {
-                continue;
-            };
-            // One that somebody hid for a while, and so is not searched for any more, may be back.
-            let is_there = if patch.is_reliable() {
-                self.agreeing.iter().any(|(_, agreed)| *agreed == was)
-            } else {
-                let found = patch.find(picture, expected);
-                found.is_some_and(|at| {
-                    (at[0] - expected[0]).hypot(at[1] - expected[1]) < GATES[2] as f32
-                })
-            };
-            patch.remember(is_there);
-        }
-    }
-
     /// Where the camera points now if it goes on as before.
     fn predicted(&self) -> Similarity {
         match self.state {
@@ -324,30 +271,30 @@ impl CameraWatch {
         if self.in_view < LEAST_PATCHES {
             return Seen::Unclear;
         }
-        let gates = match self.state {
-            State::Still { .. } => GATES,
-            State::Moving | State::Lost { .. } => GATES_MOVING,
-        };
-        let gates = gates.map(|gate| gate * self.picture.factor as f64);
-        let fit = Similarity::robust_fit(from_now, &self.pairs, gates, &mut self.agreeing);
-        let Some((fit, chance)) = fit else {
+        let tight = matches!(self.state, State::Still { .. });
+        let gates = [GATES, GATES_MOVING];
+        let agreed = gates.iter().skip(usize::from(!tight)).find_map(|gates| {
+            let gates = gates.map(|gate| gate * self.picture.factor as f64);
+            let (fit, chance) =
+                Similarity::robust_fit(from_now, &self.pairs, gates, &mut self.agreeing)?;
+            let place = fit.then(&self.keys[key].place);
+            let agree = self.agreeing.len();
+            let enough = agree >= LEAST_PATCHES
+                && agree as f64 >= AGREE_IN_VIEW * self.in_view as f64
+                && agree as f64 >= AGREE_FOUND * self.pairs.len() as f64;
+            // Where the rest is hidden, a few that lie together still show that the camera is back at its place.
+            let rests =
+                place.differs_px(&self.rest, self.size) <= STILL * self.picture.factor as f64;
+            (enough && (rests || spread_out(&self.agreeing, self.size))).then_some((place, chance))
+        });
+        let Some((place, chance)) = agreed else {
             return Seen::Otherwise;
         };
-        let agree = self.agreeing.len();
-        let enough = agree >= LEAST_PATCHES
-            && agree as f64 >= AGREE_IN_VIEW * self.in_view as f64
-            && agree as f64 >= AGREE_FOUND * self.pairs.len() as f64;
-        let place = fit.then(&self.keys[key].place);
-        // Where the rest of the picture is hidden, a few that lie together still show that the camera is back at its place.
-        let rests = place.differs_px(&self.rest, self.size) <= STILL * self.picture.factor as f64;
-        if !enough || !(rests || spread_out(&self.agreeing, self.size)) {
-            return Seen::Otherwise;
-        }
         Seen::At(Sight {
             place,
             chance,
             in_view: self.in_view,
-            agree,
+            agree: self.agreeing.len(),
         })
     }
 
@@ -425,54 +372,6 @@ impl CameraWatch {
             .unwrap_or(mean);
         self.last = self.rest;
         self.state = State::Still { beyond: 0 };
-    }
-
-    fn refresh_when_due(&mut self, now: CaptureTime, sight: &Sight) {
-        let began = *self.began.get_or_insert(now);
-        if matches!(self.state, State::Still { .. })
-            && now.secs_since(began) < SETTLE_SECS.0
-            && now.secs_since(self.key_at) >= SETTLE_SECS.1
-        {
-            self.keys.clear();
-            self.take_keyframe(now, self.rest);
-            return;
-        }
-        let key = &self.keys[self.key];
-        let relative = self.last.then(&key.place.inverse()).place();
-        let turned = relative.roll_deg.to_radians().abs() > REFRESH_TURN
-            || (relative.zoom - 1.0).abs() > REFRESH_TURN;
-        let reliable = key.patches.iter().filter(|patch| patch.is_reliable());
-        let wanted = REFRESH_SHARE * reliable.count() as f64;
-        let worn = (sight.in_view as f64) < wanted || (sight.agree as f64) < wanted;
-        let least_secs = match self.state {
-            State::Still { .. } => REFRESH_SECS.0,
-            State::Moving | State::Lost { .. } => REFRESH_SECS.1,
-        };
-        if (worn || turned) && now.secs_since(self.key_at) >= least_secs {
-            self.take_keyframe(now, self.last);
-        }
-    }
-
-    /// Makes this picture a keyframe at a place, and uses it, where it has texture enough.
-    fn take_keyframe(&mut self, now: CaptureTime, place: Similarity) {
-        self.key_at = now;
-        let patches = patches(&self.picture, |spot| {
-            let point = point(spot, &self.picture, self.size);
-            is_hitter(point, self.size, self.hitter)
-        });
-        if patches.len() < LEAST_PATCHES {
-            return;
-        }
-        if self.keys.len() == KEPT {
-            // The first shows where it began, and is kept.
-            self.keys.remove(1);
-        }
-        self.keys.push(Keyframe {
-            patches,
-            place,
-            fresh: true,
-        });
-        self.key = self.keys.len() - 1;
     }
 
     fn lose(&mut self, now: CaptureTime) -> CameraMotion {

@@ -6,7 +6,7 @@ use super::small_picture::SmallPicture;
 use crate::pose::{Body, CameraMotion, CameraPlace, ImagePoint};
 
 /// Patches that agree must lie apart from each other by this share of the picture's sides, standard deviation.
-const LEAST_SPREAD: f64 = 0.1;
+const LEAST_SPREAD: f64 = 0.07;
 /// The hitter's box is so much larger than the landmarks' on each side, share of its height: head, hands and bat.
 const AROUND_HITTER: f64 = 0.12;
 /// A spot of the small picture in pixels of the frame from its middle.
