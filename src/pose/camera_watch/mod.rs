@@ -40,12 +40,12 @@ const GATES: [f64; 3] = [1.5, 0.7, 0.5];
 const GATES_MOVING: [f64; 3] = [3.0, 1.6, 1.2];
 /// A camera stands still while it points nowhere else by more than this, where so many clear patches say so, and by more in the
 /// same measure where fewer or fainter ones do; pixels of the small picture.
-const STILL: f64 = 0.1;
+const STILL: f64 = 0.2;
 const STILL_PATCHES: f64 = 64.0;
 const MOST_STILL: f64 = 0.4;
 /// It moves once it has been beyond for so many frames, or at once where it is beyond by that many times as much.
 const MOVED_FRAMES: u32 = 3;
-const MOVED_AT_ONCE: f64 = 4.0;
+const MOVED_AT_ONCE: f64 = 2.0;
 /// It stands still again after this long within [`STILL`], seconds.
 const STILL_SECS: f64 = 0.5;
 /// After this long lost it begins anew with what it sees, seconds.
