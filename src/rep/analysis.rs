@@ -212,6 +212,10 @@ fn first_swing(
                 measured(signals, peak, &estimates, stance, context, now)
             }),
         });
+        // What follows a swing is the hands' way back, whichever side was named.
+        if missed.reason == NotCountedReason::OtherSide {
+            return None;
+        }
     }
     None
 }

@@ -21,7 +21,7 @@ use std::collections::VecDeque;
 use self::keyframe::{Patch, coarse_shift};
 use self::similarity::{Chance, Point, Similarity};
 use self::small_picture::SmallPicture;
-use self::view::{hitter_box, is_hitter, now_at, point, spread_out, visible};
+use self::view::{hitter_box, now_at, point, spread_out, visible};
 use super::body::Body;
 use super::camera_motion::CameraMotion;
 use crate::capture::Frame;
