@@ -21,14 +21,15 @@ fn found(path: &Path, bytes: &[u8]) -> usize {
         .sum()
 }
 
+const NAME: &str = "Bartholomea Quixwood";
+
 #[test]
 fn a_deleted_hitter_is_in_no_byte_of_the_file_or_its_log() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("journal.db");
-    let name = "Bartholomea Quixwood";
     let mut journal = Journal::open(&path).unwrap();
     log_reps(&mut journal, "Ana", 1..=3);
-    let hitter = journal.find_or_add_hitter(&named(name)).unwrap();
+    let hitter = journal.find_or_add_hitter(&named(NAME)).unwrap();
     let plan = NewPlan {
         name: "hers".into(),
         text: "words of a plan that nobody else has".into(),
@@ -37,7 +38,7 @@ fn a_deleted_hitter_is_in_no_byte_of_the_file_or_its_log() {
     let hers = journal
         .begin_session(&NewSession {
             hitter: Some(hitter),
-            settings: format!("[hitter]\nname = \"{name}\"\n"),
+            settings: format!("[hitter]\nname = \"{NAME}\"\n"),
             ..session()
         })
         .unwrap();
@@ -74,7 +75,7 @@ fn a_deleted_hitter_is_in_no_byte_of_the_file_or_its_log() {
     // SQLite stores a real number as eight bytes, the highest first.
     let value = value.to_be_bytes();
     let traces: [&[u8]; 6] = [
-        name.as_bytes(),
+        NAME.as_bytes(),
         why.as_bytes(),
         &value,
         plan.text.as_bytes(),
@@ -86,7 +87,7 @@ fn a_deleted_hitter_is_in_no_byte_of_the_file_or_its_log() {
     }
     let kept = journal.reader().reps_of(SessionId::new(1)).unwrap();
 
-    let choice = HitterChoice::Name(name.into());
+    let choice = HitterChoice::Name(NAME.into());
     let report = journal.delete_hitter(&choice).unwrap();
     assert_eq!(
         (report.sessions, report.reps, report.fingerprints),

@@ -30,11 +30,18 @@ pub struct Pose3 {
     spots: [Option<Spot>; LANDMARK_COUNT],
 }
 
-impl Pose3 {
-    pub fn new() -> Self {
+impl Default for Pose3 {
+    fn default() -> Self {
         Self {
             spots: [None; LANDMARK_COUNT],
         }
+    }
+}
+
+impl Pose3 {
+    /// Nothing is known yet.
+    pub fn new() -> Self {
+        Self::default()
     }
 
     pub fn put(&mut self, landmark: Landmark, spot: Spot) {

@@ -1,0 +1,76 @@
+use super::*;
+
+#[test]
+fn which_model_read_a_body_comes_back() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("two.track.jsonl");
+    let picture = PictureSize {
+        width_px: 1280,
+        height_px: 720,
+    };
+    let mut writer = TrackWriter::create(&path, 30.0, picture).unwrap();
+    for (index, lite) in [false, true].into_iter().enumerate() {
+        let body = Body {
+            lite,
+            ..Body::empty()
+        };
+        writer
+            .frame(&PoseFrame {
+                index: index as u64,
+                captured_at: CaptureTime::from_secs(index as f64 / 30.0),
+                body: Some(body),
+                camera: None,
+            })
+            .unwrap();
+    }
+    writer.finish().unwrap();
+    let mut reader = TrackReader::open(&path).unwrap();
+    let mut next = || reader.next_frame().unwrap().unwrap().body.unwrap().lite;
+    assert_eq!([next(), next()], [false, true]);
+}
+
+#[test]
+fn how_the_camera_moved_comes_back() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("moved.track.jsonl");
+    let picture = PictureSize {
+        width_px: 1280,
+        height_px: 720,
+    };
+    let mut writer = TrackWriter::create(&path, 30.0, picture).unwrap();
+    let place = CameraPlace {
+        dx_px: -12.25,
+        dy_px: 3.5,
+        roll_deg: 0.125,
+        zoom: 1.015_625,
+    };
+    let cameras = [
+        None,
+        Some(CameraMotion::At(place)),
+        Some(CameraMotion::Lost),
+    ];
+    for (index, camera) in cameras.into_iter().enumerate() {
+        writer
+            .frame(&PoseFrame {
+                index: index as u64,
+                captured_at: CaptureTime::from_secs(index as f64 / 30.0),
+                body: None,
+                camera,
+            })
+            .unwrap();
+    }
+    writer.finish().unwrap();
+    let lines = std::fs::read_to_string(&path).unwrap();
+    let lines: Vec<&str> = lines.lines().skip(1).collect();
+    assert!(!lines[0].contains("camera"), "{}", lines[0]);
+    assert!(
+        lines[1].ends_with(r#""camera":[-12.25,3.5,0.125,1.015625]}"#),
+        "{}",
+        lines[1]
+    );
+    assert!(lines[2].ends_with(r#""camera":null}"#), "{}", lines[2]);
+    let mut reader = TrackReader::open(&path).unwrap();
+    for camera in cameras {
+        assert_eq!(reader.next_frame().unwrap().unwrap().camera, camera);
+    }
+}
