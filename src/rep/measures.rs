@@ -199,8 +199,13 @@ impl<'a> Measurer<'a> {
                 * (value_at(&self.shoulders.x_cm, sample) - value_at(&self.hands.x_cm, sample))
         };
         let slip = slope_at(&self.hands.x_cm, plant.sample) * plant.sigma;
+        // The hands turn from back to forward about plant, so that plant too late or too early only takes from their way.
+        let at_plant = [-plant.sigma, 0.0, plant.sigma]
+            .map(|off| behind(plant.sample + off))
+            .into_iter()
+            .fold(f64::MIN, f64::max);
         self.length(
-            self.unfold * (behind(plant.sample) - behind(lift.sample)),
+            self.unfold * (at_plant - behind(lift.sample)),
             // Hands and shoulders of one moment move with the picture together.
             plant.sample,
             self.hands_wander() * height,

@@ -8,8 +8,8 @@ use crate::motion::{Direction, Path, Side, Signals, Stance};
 
 use super::change_point::peak_sample;
 
-/// Narrowest stance that counts as seen from the open side, H.
-pub(super) const OPEN_SIDE_STANCE: f64 = 0.25;
+/// Feet at least so far apart along the picture show the line to the pitcher, H.
+pub(super) const SIDE_ON_STANCE: f64 = 0.25;
 /// How long before the peak the hands still rest at the load, and how long after it they get farthest, seconds.
 const LOAD_SECS: std::ops::Range<f64> = 0.12..0.35;
 const FAR_SECS: f64 = 0.2;
@@ -39,7 +39,7 @@ impl Swing {
         let ankle = |foot: &Path| foot.smoothed(STANCE_HZ, rate).x_cm[peak];
         let (left, right) = (&signals.feet.left.ankle, &signals.feet.right.ankle);
         let apart = ankle(left) - ankle(right);
-        let from_side = apart.abs() >= OPEN_SIDE_STANCE * signals.scale.height_cm;
+        let from_side = apart.abs() >= SIDE_ON_STANCE * signals.scale.height_cm;
         let left_in_front = if from_side {
             pitcher.sign() * apart > 0.0
         } else {

@@ -7,7 +7,7 @@ use crate::motion::{Pair, Path, Side, Signals, Stance};
 use crate::pose::Landmark;
 
 use super::estimates::{EventEstimate, EventEstimates};
-use super::swing::{OPEN_SIDE_STANCE, Swing};
+use super::swing::{SIDE_ON_STANCE, Swing};
 use super::types::View;
 
 /// Which way the chest faces and which foot is in front is read from so long to so long before the swing or the plant,
@@ -27,7 +27,7 @@ const CONTACT_SPREAD_END_ON_SECS: f64 = 0.11;
 pub(super) fn view(signals: &Signals, sample: f64, square: bool) -> View {
     let i = signals.index(sample);
     let base = (signals.feet.left.ankle.x_cm[i] - signals.feet.right.ankle.x_cm[i]).abs();
-    if square || base >= OPEN_SIDE_STANCE * signals.scale.height_cm {
+    if square || base >= SIDE_ON_STANCE * signals.scale.height_cm {
         match shows_back(signals, sample) {
             true => View::BackSide,
             false => View::OpenSide,

@@ -1,6 +1,6 @@
 //! Which pictures the camera watch compares with, and which of their patches it trusts.
 
-use super::keyframe::patches;
+use super::patches::patches;
 use super::similarity::Similarity;
 use super::view::{is_hitter, point, visible};
 use super::{CameraWatch, GATES, Keyframe, LEAST_PATCHES, Seen, Sight, State};

@@ -8,8 +8,8 @@
 //! A camera that stands still has one exact place: measurement noise within a small fraction of a pixel moves nothing, so it
 //! can neither blur landmarks nor add up to drift.
 
-mod keyframe;
 mod keyframes;
+mod patches;
 mod similarity;
 mod small_picture;
 #[cfg(test)]
@@ -18,7 +18,7 @@ mod view;
 
 use std::collections::VecDeque;
 
-use self::keyframe::{Patch, coarse_shift};
+use self::patches::{Patch, coarse_shift};
 use self::similarity::{Chance, Point, Similarity};
 use self::small_picture::SmallPicture;
 use self::view::{hitter_box, now_at, point, spread_out, visible};

@@ -1,6 +1,6 @@
 //! What of the frame can be looked at: places in frame and small picture, and the box around the hitter.
 
-use super::keyframe::Spot;
+use super::patches::Spot;
 use super::similarity::{Point, Similarity};
 use super::small_picture::SmallPicture;
 use crate::pose::{Body, CameraMotion, CameraPlace, ImagePoint};

@@ -7,11 +7,10 @@ use crate::motion::{Signals, Stance};
 
 use crate::rep::change_point::peak_sample;
 use crate::rep::estimates::EventEstimate;
+use crate::rep::swing::SIDE_ON_STANCE;
 
 /// Cutoff of the zero-phase low pass for the hands' speed, hertz: the swing's burst lasts about a fifth of a second.
 const HANDS_HZ: f64 = 10.0;
-/// Feet farther apart than this along the picture, H, show the line to the pitcher.
-const SIDE_ON_STANCE: f64 = 0.25;
 /// The hands' highest speed toward the pitcher is looked for from this long before to this long after their highest speed,
 /// seconds: hands that a trunk hides on their way show two bursts.
 const NEAR_PEAK_SECS: (f64, f64) = (0.1, 0.16);
