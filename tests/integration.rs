@@ -10,6 +10,7 @@
 //! - `feedback_sim`: simulated hitters of hundreds of reps are cued as each schedule promises
 //! - `cages`: what cages have and studios have not (nets, other people, mirrors, dark clothes, waiting) costs no swing and makes none
 //! - `calibrate`: a one-time calibration is worked out and written
+//! - `check`: the camera's view of the hitter is named
 //! - `clock`: a wall clock that is set while the daemon runs changes no rep
 //! - `fuzzed`: what a fuzzer once found stays mended
 //! - `health`: a running daemon tells how it is
@@ -44,6 +45,8 @@ mod browser;
 mod cages;
 #[path = "integration/calibrate.rs"]
 mod calibrate;
+#[path = "integration/check.rs"]
+mod check;
 #[path = "integration/clock.rs"]
 mod clock;
 #[path = "integration/documents.rs"]

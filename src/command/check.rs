@@ -2,6 +2,7 @@
 
 mod controls;
 mod flicker;
+mod hitter;
 mod stand;
 
 use std::collections::BTreeMap;
@@ -21,7 +22,7 @@ use crate::coach::CueId;
 use crate::daemon::camera_request;
 use crate::daemon::{BenchmarkLoad, time_landmarks};
 use crate::machine::free_bytes;
-use crate::pose::{Body, CameraWatch, Landmark, Model};
+use crate::pose::{CameraWatch, Model};
 use crate::settings::Settings;
 use crate::sound::{Output, Sound, SoundOutput};
 use crate::time::CaptureTime;
@@ -35,8 +36,6 @@ const SETTLE: Duration = Duration::from_secs(12);
 const ASK_EVERY: Duration = Duration::from_millis(250);
 /// Mean brightness of a picture that is too dark, or so bright that it is washed out; 0 to 255.
 const LIGHT: std::ops::RangeInclusive<f64> = 35.0..=220.0;
-/// Part of the picture's height that a standing hitter should take.
-const SIZE: std::ops::RangeInclusive<f64> = 0.45..=0.95;
 /// Space that the journal should have left.
 const LEAST_FREE_BYTES: u64 = 500 * 1024 * 1024;
 
@@ -88,7 +87,7 @@ impl Check {
 
     /// Everything that needs pictures.
     fn look(&self, settings: &Settings) -> Result<Vec<Finding>, Failure> {
-        let source = match &self.clip {
+        let mut source = match &self.clip {
             Some(path) => FrameSource::from_clip(ClipSource::open(path)?, PlaybackRate::REAL),
             None => match CameraSource::open(&camera_request(settings)) {
                 Ok(camera) => FrameSource::Camera(Box::new(camera)),
@@ -131,13 +130,13 @@ impl Check {
                 });
             }
         }
-        match watch_for(source, LOOK) {
+        match watch_for(&mut source, LOOK) {
             Ok(seen) => {
                 let says = seen.controls.as_ref().map(|now| {
                     let flickers = flicker(&seen.strip);
                     controls::findings(now, flickers)
                 });
-                findings.extend(seen.judge(promised, settings)?);
+                findings.extend(seen.judge(promised, &mut source, settings)?);
                 findings.extend(says.into_iter().flatten());
             }
             Err(error) => findings.push(Finding {
@@ -232,7 +231,7 @@ fn settle(source: &mut FrameSource, frame: &mut Frame) -> Result<(), CaptureErro
     Ok(())
 }
 
-fn watch_for(mut source: FrameSource, time: Duration) -> Result<Seen, CaptureError> {
+fn watch_for(source: &mut FrameSource, time: Duration) -> Result<Seen, CaptureError> {
     let mut frame = Frame::default();
     let mut seen = Seen {
         frames: 0,
@@ -244,7 +243,7 @@ fn watch_for(mut source: FrameSource, time: Duration) -> Result<Seen, CaptureErr
         moved: false,
         strip: Vec::new(),
     };
-    settle(&mut source, &mut frame)?;
+    settle(source, &mut frame)?;
     let (mut first, started) = (None::<(u64, CaptureTime)>, Instant::now());
     let mut light = 0.0;
     let mut camera = CameraWatch::default();
@@ -269,7 +268,7 @@ fn watch_for(mut source: FrameSource, time: Duration) -> Result<Seen, CaptureErr
         let strip = strip_brightness(&frame);
         seen.strip.push((frame.captured_at.secs_since(at), strip));
     }
-    if let FrameSource::Camera(camera) = &source {
+    if let FrameSource::Camera(camera) = &*source {
         seen.controls = camera.controls();
     }
     seen.light = light / seen.frames.max(1) as f64;
@@ -278,7 +277,13 @@ fn watch_for(mut source: FrameSource, time: Duration) -> Result<Seen, CaptureErr
 }
 
 impl Seen {
-    fn judge(&self, promised: f64, settings: &Settings) -> Result<Vec<Finding>, Failure> {
+    /// The lines of the report; `source` shows the hitter once more.
+    fn judge(
+        &self,
+        promised: f64,
+        source: &mut FrameSource,
+        settings: &Settings,
+    ) -> Result<Vec<Finding>, Failure> {
         let fps = if self.secs > 0.0 {
             (self.frames - 1) as f64 / self.secs
         } else {
@@ -312,6 +317,7 @@ impl Seen {
             says: format!("mean brightness {:.0} of 255{advice}", self.light),
         });
         let mut tracker = Model::Full.tracker()?;
+        let hitter = hitter::watch(source, &mut tracker, &self.last)?;
         let load = BenchmarkLoad::Decoding { fps: promised };
         let took = time_landmarks(&mut tracker, load)?;
         let lite = time_landmarks(&mut Model::Lite.tracker()?, load)?;
@@ -323,60 +329,13 @@ impl Seen {
                 1000.0 / promised.max(1.0)
             ),
         });
-        let body = tracker.next(&self.last)?.body;
-        findings.push(framing(body.as_ref(), self.last.height as f64, settings));
+        findings.extend(hitter::findings(
+            &hitter,
+            self.last.height as f64,
+            settings.camera.view,
+        ));
         Ok(findings)
     }
-}
-
-/// Is the whole hitter in the picture, and large enough?
-fn framing(body: Option<&Body>, height_px: f64, _settings: &Settings) -> Finding {
-    let finding = |good, says: String| Finding {
-        what: "framing",
-        good,
-        says,
-    };
-    let Some(body) = body else {
-        return finding(
-            false,
-            "nobody found: stand in the box, the whole body in the picture, then check again"
-                .into(),
-        );
-    };
-    let y = |l: Landmark| body.point(l).map(|p| f64::from(p.y_px));
-    let (Some(head), Some(left), Some(right)) = (
-        y(Landmark::Nose),
-        y(Landmark::LeftHeel),
-        y(Landmark::RightHeel),
-    ) else {
-        return finding(false, "head or feet not found".into());
-    };
-    let feet = left.max(right);
-    if feet > 0.98 * height_px {
-        return finding(
-            false,
-            "the feet are cut off: tilt the camera down or move it back".into(),
-        );
-    }
-    if head < 0.05 * height_px {
-        return finding(
-            false,
-            "the head is close to the upper edge: tilt the camera up or move it back".into(),
-        );
-    }
-    let size = (feet - head) / height_px;
-    let advice = match SIZE.contains(&size) {
-        true => "",
-        false if size < *SIZE.start() => ": small, move the camera closer",
-        false => ": large, move the camera back so that a swing stays in the picture",
-    };
-    finding(
-        SIZE.contains(&size),
-        format!(
-            "hitter found, {:.0} % of the picture's height{advice}",
-            100.0 * size
-        ),
-    )
 }
 
 /// Plays the pleasant tone and sees whether it went out.

@@ -139,7 +139,11 @@ impl ReplayRun<'_> {
             info.codec,
             self.options.model.name()
         ));
-        let mut stage = self.stage(info.fps, info.size)?;
+        let mut stage = self.stage(
+            info.fps,
+            info.size,
+            self.life_pace_is_known(played.capture_fps),
+        )?;
         self.stop.on_signals()?;
         let rate = self.options.rate;
         let policy = match rate {
@@ -191,7 +195,7 @@ impl ReplayRun<'_> {
             path.display(),
             slowed_text(slowed, played_fps)
         ));
-        let mut stage = self.stage(fps, picture)?;
+        let mut stage = self.stage(fps, picture, self.life_pace_is_known(None))?;
         self.stop.on_signals()?;
         let ran = self.feed_track(&mut reader, picture, &mut stage);
         let counts = stage.finish()?;
@@ -230,6 +234,14 @@ impl ReplayRun<'_> {
             }
             (Slowed::By(told), _) => Ok(told),
             (Slowed::Unsaid, _) => Ok(SlowedBy::NOT),
+        }
+    }
+
+    fn life_pace_is_known(&self, capture_fps: Option<f64>) -> bool {
+        match self.options.slowed {
+            Slowed::Unsaid => false,
+            Slowed::By(_) => true,
+            Slowed::AsTheFileSays => capture_fps.is_some(),
         }
     }
 
@@ -277,7 +289,12 @@ impl ReplayRun<'_> {
         }
     }
 
-    fn stage(&self, fps: f64, picture: PictureSize) -> Result<RepStage, DaemonError> {
+    fn stage(
+        &self,
+        fps: f64,
+        picture: PictureSize,
+        life_pace: bool,
+    ) -> Result<RepStage, DaemonError> {
         let (options, settings) = (self.options, self.settings);
         let setup = HitterSetup {
             cm_per_px: settings.camera.cm_per_px,
@@ -285,6 +302,7 @@ impl ReplayRun<'_> {
             height_cm: options.height_cm.or(settings.hitter.height_cm),
             bats: options.bats.or(settings.hitter.bats),
             view: settings.camera.view,
+            life_pace,
         };
         let plan = match &options.plan {
             PlanOverride::Plan(plan) => Some(plan.clone()),

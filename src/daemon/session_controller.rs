@@ -145,6 +145,7 @@ impl SessionController {
         let setup = HitterSetup {
             height_cm: hitter.height_cm,
             view: camera.view,
+            life_pace: true,
             ..HitterSetup::default()
         };
         match self.config.stand_in {

@@ -58,7 +58,7 @@ const KEPT_BEFORE_SECS: f64 = 0.5;
 const KEPT_BEFORE_GATHER_SECS: f64 = 2.0;
 
 /// A recording that ends without a swing is analyzed once more as a whole, as if filmed at life's pace and at these many
-/// times slower.
+/// times slower where its pace is not known.
 const SECOND_LOOK: [f64; 3] = [1.0, 2.0, 4.0];
 
 /// A rep with the poses it was read from.
@@ -290,7 +290,11 @@ impl RepFinder {
             return None;
         }
         let signals = self.signals(now, KEPT_SECS)?;
-        let found = SECOND_LOOK.into_iter().find_map(|factor| {
+        let factors = match self.setup.life_pace {
+            true => &SECOND_LOOK[..1],
+            false => &SECOND_LOOK[..],
+        };
+        let found = factors.iter().find_map(|&factor| {
             let slow_motion = SlowMotion { factor };
             let at_life = slow_motion.to_life(&signals);
             let context = self.context(slow_motion);

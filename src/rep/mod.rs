@@ -54,3 +54,4 @@ pub(crate) use style::LoadStyle;
 pub use style::Style;
 pub use types::{Bats, Events, Measure, MeasureName, Phase, PitchTimes, Rep, RepKind, Unit, View};
 pub(crate) use types::{Ruler, sequence_words};
+pub(crate) use view::view_of_stance;

@@ -17,6 +17,8 @@ pub struct HitterSetup {
     pub bats: Option<Bats>,
     /// Where the camera stands.
     pub view: Option<View>,
+    /// Whether frames are known to come at life's pace, as a camera's do: else a recording may be in slow motion.
+    pub life_pace: bool,
 }
 
 impl HitterSetup {

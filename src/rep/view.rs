@@ -3,10 +3,11 @@
 //! In: signals around a swing or a plant. Out: a [`View`], a [`Stance`]. Both are read from before the trunk turns.
 
 use crate::motion::filter::mean_over;
-use crate::motion::{Pair, Path, Side, Signals, Stance};
-use crate::pose::Landmark;
+use crate::motion::{BodySeries, Pair, Path, Side, Signals, Stance};
+use crate::pose::{Landmark, PoseFrame};
 
 use super::estimates::{EventEstimate, EventEstimates};
+use super::setup::HitterSetup;
 use super::swing::{SIDE_ON_STANCE, Swing};
 use super::types::View;
 
@@ -38,6 +39,21 @@ pub(super) fn view(signals: &Signals, sample: f64, square: bool) -> View {
     } else {
         View::Rear
     }
+}
+
+/// Where the camera stands while somebody stands before it, feet in the batting stance; `None` before a second of that.
+pub(crate) fn view_of_stance(frames: &[PoseFrame]) -> Option<View> {
+    let secs = frames
+        .last()?
+        .captured_at
+        .secs_since(frames.first()?.captured_at);
+    if secs < STANCE_SECS.0 {
+        return None;
+    }
+    let body = BodySeries::from_frames(frames, (frames.len() - 1) as f64 / secs)?;
+    let scale = HitterSetup::default().scale(&body)?;
+    let signals = Signals::new(&body, scale, 0.0).ok()?;
+    Some(view(&signals, (signals.len - 1) as f64, false))
 }
 
 /// Whether a hitter who is seen from a side shows the back: the person's left is to the image's left.

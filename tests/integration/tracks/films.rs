@@ -1,12 +1,12 @@
 //! Films of all kinds, labelled by hand: swings are found from every side, and nothing else is.
 
-use cagehand::rep::{Measure, Rep, RepKind, Unit};
+use cagehand::rep::{HitterSetup, Measure, MeasureName, NotMeasured, Rep, RepKind, Unit};
 
 use cagehand_stage::capture::Capture;
 use cagehand_stage::film::{Cut, EXERCISES, Film, Stand};
 use cagehand_stage::filmed_swing::film_of_a_swing;
 use cagehand_stage::movements::MOVEMENTS;
-use cagehand_stage::{Dice, reps_of};
+use cagehand_stage::{Dice, reps_of, reps_with};
 
 fn swings(reps: &[Rep]) -> usize {
     reps.iter().filter(|r| r.kind == RepKind::Swing).count()
@@ -56,6 +56,30 @@ fn a_slowed_film_gives_events_on_its_own_clock_and_no_durations() {
         }
     }
     assert!(judged >= 50, "{judged} of 60 films");
+}
+
+/// Where the pace is known, from a camera or because it was said, no movement is taken for a quicker one.
+#[test]
+fn a_film_of_known_pace_is_not_looked_at_as_if_it_were_slowed() {
+    let capture = Capture::load();
+    let known = HitterSetup {
+        life_pace: true,
+        ..HitterSetup::default()
+    };
+    let durations_refused = |reps: &[Rep]| {
+        let refused = |(name, measure): (&MeasureName, &Measure)| {
+            let refused = NotMeasured::SlowMotion.into();
+            name.unit() == Unit::Ms && *measure == refused
+        };
+        reps.iter().any(|rep| rep.measures.iter().any(refused))
+    };
+    let mut unknown = 0;
+    for seed in 0..60 {
+        let (frames, _) = film_of_a_swing(&capture, seed, Stand::Side, Some(4.0));
+        unknown += usize::from(durations_refused(&reps_of(&frames, None)));
+        assert!(!durations_refused(&reps_with(&frames, known)), "{seed}");
+    }
+    assert!(unknown >= 40, "{unknown} of 60 films");
 }
 
 /// False reps of a movement: which films gave one.

@@ -295,10 +295,18 @@ fn haste(motion: &Motion, t: f64) -> f64 {
 
 /// What the program makes of a track.
 pub fn reps_of(frames: &[PoseFrame], height_cm: Option<f64>) -> Vec<Rep> {
-    let mut finder = RepFinder::new(HitterSetup {
-        height_cm,
-        ..HitterSetup::default()
-    });
+    reps_with(
+        frames,
+        HitterSetup {
+            height_cm,
+            ..HitterSetup::default()
+        },
+    )
+}
+
+/// The same, with all that was said of hitter and camera.
+pub fn reps_with(frames: &[PoseFrame], setup: HitterSetup) -> Vec<Rep> {
+    let mut finder = RepFinder::new(setup);
     let mut reps: Vec<Rep> = frames
         .iter()
         .filter_map(|frame| finder.push(frame.clone()))
