@@ -4,6 +4,8 @@
 //! hitter was. A body cannot leap or change its size between two frames; a crop that has slipped onto a passer-by does
 //! both.
 
+use super::landmarker::Landmarks;
+use super::roi::Roi;
 use crate::time::CaptureTime;
 
 /// The hips of a hitter never move faster than this, crop sides a second: about three metres a second.
@@ -26,6 +28,31 @@ pub(super) struct BodyBox {
     pub center_px: [f32; 2],
     /// Side of the square around the body, pixels.
     pub side_px: f32,
+}
+
+impl BodyBox {
+    /// Of a body that the landmark model found.
+    pub(super) fn of(landmarks: &Landmarks) -> Self {
+        let (center, rim) = (landmarks.center_px, landmarks.rim_px);
+        Self {
+            center_px: center,
+            side_px: 2.5 * (rim[0] - center[0]).hypot(rim[1] - center[1]),
+        }
+    }
+
+    /// Of a body for which this crop was made.
+    pub(super) fn of_roi(roi: &Roi) -> Self {
+        Self {
+            center_px: [roi.center_x_px, roi.center_y_px],
+            side_px: roi.side_px,
+        }
+    }
+
+    /// How far away the other body is, in sides of this one.
+    pub(super) fn distance_sides(&self, other: BodyBox) -> f32 {
+        let [x, y] = other.center_px;
+        (x - self.center_px[0]).hypot(y - self.center_px[1]) / self.side_px.max(1.0)
+    }
 }
 
 /// Where the hitter was last, and how large the hitter usually is.

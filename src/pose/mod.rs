@@ -9,6 +9,7 @@ mod camera_motion;
 mod camera_watch;
 mod crop;
 mod detector;
+mod hitter_choice;
 mod hitter_gate;
 mod landmark;
 mod landmarker;

@@ -1,10 +1,12 @@
 //! Follows the hitter from frame to frame.
 //!
-//! In: frames in time order. Out: a [`PoseFrame`] for each. The detector runs only while nobody is tracked; after that
-//! each frame's crop comes from the landmarks of the frame before.
+//! In: frames in time order. Out: a [`PoseFrame`] for each. The detector finds whom to track; after that each frame's crop
+//! comes from the landmarks of the frame before, and the detector only looks now and then whether somebody else is the
+//! hitter.
 
 use super::body::PoseFrame;
 use super::detector::{Detection, Detector};
+use super::hitter_choice::{Errand, HitterChoice, MOST_PEOPLE, Sight};
 use super::hitter_gate::{BodyBox, HitterGate};
 use super::landmarker::{Landmarker, Landmarks, StageTimes};
 use super::one_euro::{OneEuro, OneEuroTuning, SpeedFrom};
@@ -15,6 +17,9 @@ use cagehand_networks::InferenceError;
 
 /// While nobody is tracked the detector runs this often; to run it on every frame would heat the machine for nothing.
 const DETECT_EVERY_SECS: f64 = 0.1;
+
+/// Whom the detector gives less than this share of the best one's probability may be no person.
+const CLEAR_SHARE: f32 = 0.6;
 
 /// The published tuning for the two points that place the crop; speed is in crop sides a second.
 const CROP_SMOOTHING: OneEuroTuning = OneEuroTuning {
@@ -34,37 +39,29 @@ pub struct Tracker {
     landmarker: Landmarker,
     tracked: Option<TrackedCrop>,
     gate: Option<HitterGate>,
+    choice: HitterChoice,
     last_detection: Option<CaptureTime>,
 }
 
-fn body_box(landmarks: &Landmarks) -> BodyBox {
-    let (center, rim) = (landmarks.center_px, landmarks.rim_px);
-    BodyBox {
-        center_px: center,
-        side_px: 2.5 * (rim[0] - center[0]).hypot(rim[1] - center[1]),
-    }
+/// The crop of whoever is nearest to where the hitter was.
+fn nearest(people: &[Detection], gate: &HitterGate) -> Option<Roi> {
+    people
+        .iter()
+        .filter_map(Detection::roi)
+        .filter_map(|roi| Some((gate.distance_sides(BodyBox::of_roi(&roi))?, roi)))
+        .min_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, roi)| roi)
 }
 
-/// The crop of the hitter among the people detected: the one nearest to where the hitter was, or, where nobody was, the
-/// largest of those that are clearly people. The hitter stands nearest to the camera; coaches and catchers stand behind.
-fn choose_hitter(people: &[Detection], gate: Option<&HitterGate>) -> Option<Roi> {
-    let rois = people.iter().filter_map(|p| Some((p, p.roi()?)));
-    match gate {
-        Some(gate) => rois
-            .filter_map(|(_, roi)| {
-                let body = BodyBox {
-                    center_px: [roi.center_x_px, roi.center_y_px],
-                    side_px: roi.side_px,
-                };
-                Some((gate.distance_sides(body)?, roi))
-            })
-            .min_by(|a, b| a.0.total_cmp(&b.0))
-            .map(|(_, roi)| roi),
-        None => rois
-            .filter(|(person, _)| person.score >= 0.6 * people[0].score)
-            .max_by(|a, b| a.1.side_px.total_cmp(&b.1.side_px))
-            .map(|(_, roi)| roi),
-    }
+/// The crops of those who are clearly people, the largest first.
+fn clear_people(people: &[Detection]) -> Vec<Roi> {
+    let mut rois: Vec<Roi> = people
+        .iter()
+        .filter(|person| person.score >= CLEAR_SHARE * people[0].score)
+        .filter_map(Detection::roi)
+        .collect();
+    rois.sort_by(|a, b| b.side_px.total_cmp(&a.side_px));
+    rois
 }
 
 /// The crop for the next frame, and the filters that smooth it.
@@ -81,6 +78,7 @@ impl Tracker {
             landmarker,
             tracked: None,
             gate: None,
+            choice: HitterChoice::default(),
             last_detection: None,
         }
     }
@@ -129,11 +127,11 @@ impl Tracker {
             if roi.touches(frame.width, frame.height)
                 && let Some(landmarks) = self.landmarker.locate(frame, &roi)?
             {
-                let body = body_box(&landmarks);
+                let body = BodyBox::of(&landmarks);
                 let gate = self.gate.get_or_insert_with(|| HitterGate::new(body, now));
                 if gate.accepts(body, now) {
                     gate.update(body, now);
-                    return Ok(Some(landmarks));
+                    return self.look_around(frame, landmarks).map(Some);
                 }
             }
             // Lost, or the crop has slipped onto somebody else. The detector runs from the next frame on, as in the
@@ -151,19 +149,78 @@ impl Tracker {
         self.last_detection = Some(now);
         self.gate = self.gate.filter(|gate| !gate.has_expired(now));
         let people = self.detector.detect(frame)?;
-        let Some(roi) = choose_hitter(&people, self.gate.as_ref()) else {
+        let Some(mut gate) = self.gate else {
+            let Some(landmarks) = self.likeliest(frame, &people)? else {
+                return Ok(None);
+            };
+            self.begin_with(&landmarks, now);
+            return Ok(Some(landmarks));
+        };
+        let Some(roi) = nearest(&people, &gate) else {
             return Ok(None);
         };
         let Some(landmarks) = self.landmarker.locate(frame, &roi)? else {
             return Ok(None);
         };
-        let body = body_box(&landmarks);
-        match &mut self.gate {
-            Some(gate) if gate.distance_sides(body).is_none() => return Ok(None),
-            Some(gate) => gate.reacquired(now),
-            None => self.gate = Some(HitterGate::new(body, now)),
+        if gate.distance_sides(BodyBox::of(&landmarks)).is_none() {
+            return Ok(None);
         }
+        gate.reacquired(now);
+        self.gate = Some(gate);
         Ok(Some(landmarks))
+    }
+
+    /// Of all people, the one who is likeliest to be the hitter by what a single frame shows.
+    fn likeliest(
+        &mut self,
+        frame: &Frame,
+        people: &[Detection],
+    ) -> Result<Option<Landmarks>, InferenceError> {
+        let mut best: Option<(Sight, Landmarks)> = None;
+        for roi in clear_people(people).into_iter().take(MOST_PEOPLE) {
+            let Some(landmarks) = self.landmarker.locate(frame, &roi)? else {
+                continue;
+            };
+            let sight = Sight::of(&landmarks, frame.width);
+            if best.as_ref().is_none_or(|(b, _)| sight.lead_over(b) > 0.0) {
+                best = Some((sight, landmarks));
+            }
+        }
+        Ok(best.map(|(_, landmarks)| landmarks))
+    }
+
+    /// Looks now and then whether somebody else is the hitter; gives the landmarks of the one to follow.
+    fn look_around(
+        &mut self,
+        frame: &Frame,
+        followed: Landmarks,
+    ) -> Result<Landmarks, InferenceError> {
+        let now = frame.captured_at;
+        match self.choice.errand(now) {
+            None => {}
+            Some(Errand::Look) => {
+                let people = self.detector.detect(frame)?;
+                let sight = Sight::of(&followed, frame.width);
+                self.choice
+                    .looked(clear_people(&people).into_iter(), sight, now);
+            }
+            Some(Errand::Examine(roi)) => {
+                if let Some(other) = self.landmarker.locate(frame, &roi)?
+                    && self.choice.examined(Sight::of(&other, frame.width), now)
+                {
+                    self.tracked = None;
+                    self.begin_with(&other, now);
+                    return Ok(other);
+                }
+            }
+        }
+        Ok(followed)
+    }
+
+    /// Takes this body for the hitter's, whoever was it before.
+    fn begin_with(&mut self, landmarks: &Landmarks, now: CaptureTime) {
+        self.gate = Some(HitterGate::new(BodyBox::of(landmarks), now));
+        self.choice = HitterChoice::default();
     }
 
     fn follow(&mut self, landmarks: &Landmarks) {

@@ -90,3 +90,8 @@ fn people_who_walk_by_behind_and_in_front_are_no_hitters() {
 fn dark_clothes_on_a_dark_ground_hide_no_swing() {
     holds_in_time("dark", "mp4");
 }
+
+#[test]
+fn a_second_hitter_who_waits_and_waggles_a_bat_is_not_followed() {
+    holds_in_time("waiting", "mp4");
+}
