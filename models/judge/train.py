@@ -1,10 +1,11 @@
 #!/usr/bin/env python3
 """Trains the swing judge: ROWS (what `swing-rows` wrote, without ending) -> models/swing_judge.bin.
 
-    train.py ROWS [--folds-only] [--out FILE]
+    train.py ROWS [--folds-only] [--fold-models FOLDER] [--out FILE]
 
 Prints where the judge stands on sources that it has not learned from (five folds; all copies of a source are in one), and
-writes the model that learned from all of them. See README.md.
+writes the model that learned from all of them. FOLDER gets the models of the folds and `folds.csv`, which source is in which: a program built with
+model 0 has not learned from fold 0. See README.md.
 """
 import argparse
 import collections
@@ -20,6 +21,8 @@ LEFT_OUT = {"golf_swing"}
 SWING, OTHER, UNKNOWN = 1, 0, -1
 # What the program gives the judge: hands as fast as this, standing heights a second (`LEAST_SPEED` in judge/mod.rs).
 LEAST_SPEED = 0.9
+# From which probability on the program counts a burst (`LEAST_PROBABILITY` there).
+COUNTS = 0.9
 
 
 def load(rows):
@@ -160,12 +163,12 @@ def report(meta, known, weight, probability):
         kinds = collections.defaultdict(list)
         for (kind, _), p in by_source(meta, probability, seen).items():
             kinds[kind].append(p)
-        print(f"-- {seen}: share of sources with a burst at 0.5 and more (0.3, 0.7)")
+        print(f"-- {seen}: share of sources with a burst at {COUNTS} and more (0.5, 0.8)")
         for kind, p in sorted(kinds.items()):
             p = np.array(p)
-            if kind in ("baseball_swing", "rendered", "golf_swing") or (p >= 0.3).any():
-                print(f"{kind:32} {len(p):4}  {np.mean(p >= 0.5):.3f} ({np.mean(p >= 0.3):.3f}, {np.mean(p >= 0.7):.3f})")
-            out[f"{kind}, {seen}"] = [int((p >= 0.5).sum()), len(p)]
+            if kind in ("baseball_swing", "rendered", "golf_swing") or (p >= 0.5).any():
+                print(f"{kind:32} {len(p):4}  {np.mean(p >= COUNTS):.3f} ({np.mean(p >= 0.5):.3f}, {np.mean(p >= 0.8):.3f})")
+            out[f"{kind}, {seen}"] = [int((p >= COUNTS).sum()), len(p)]
     judged = known != UNKNOWN
     p, y, w = probability[judged], known[judged], weight[judged]
     print("-- said and true")
@@ -176,7 +179,7 @@ def report(meta, known, weight, probability):
             print(f"{low:.1f} to {low + 0.1:.1f}: {inside.sum():6} rows, said {mean(p):.3f}, swings {mean(y):.3f}")
     rendered = np.array([row["kind"] == "rendered" and row["copy"] == 0 for row in meta]) & judged
     for label, word in ((SWING, "missed"), (OTHER, "false")):
-        wrong = rendered & (known == label) & ((probability >= 0.5) != bool(label))
+        wrong = rendered & (known == label) & ((probability >= COUNTS) != bool(label))
         print(f"rendered, {word}: {wrong.sum()} of {(rendered & (known == label)).sum()} rows", *(
             f"{meta[i]['name']} {meta[i]['at']:.2f} {probability[i]:.2f}" for i in np.flatnonzero(wrong)))
     best = by_source(meta, probability, "whole")
@@ -189,16 +192,17 @@ def report(meta, known, weight, probability):
 def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("rows")
-    parser.add_argument("--networks", type=int, default=4)
+    parser.add_argument("--networks", type=int, default=6)
     parser.add_argument("--hidden", type=int, default=32)
     parser.add_argument("--epochs", type=int, default=200)
     parser.add_argument("--batch", type=int, default=1024)
     parser.add_argument("--decay", type=float, default=0.3)
-    parser.add_argument("--noise", type=float, default=0.2)
-    parser.add_argument("--drop", type=float, default=0.1)
+    parser.add_argument("--noise", type=float, default=0.3)
+    parser.add_argument("--drop", type=float, default=0.2)
     parser.add_argument("--drop-hidden", type=float, default=0.2)
     parser.add_argument("--swings-weigh", type=float, default=0.1)
     parser.add_argument("--answers", help="keep the answers of the folds in this file")
+    parser.add_argument("--fold-models", metavar="FOLDER", help="keep the models of the folds in this folder")
     parser.add_argument("--folds-only", action="store_true")
     parser.add_argument("--out", default="models/swing_judge.bin")
     options = parser.parse_args()
@@ -209,10 +213,12 @@ def main():
     group = np.array(["captured" if "captured" in row["name"] else row["kind"] + row["name"] for row in meta])
     fold = np.array([int(hashlib.sha256(g.encode()).hexdigest(), 16) % FOLDS for g in group])
     answer = np.zeros(len(meta))
+    of_folds = []
     for judge in range(FOLDS):
         learn = (fold != judge) & (known != UNKNOWN)
         model = Judge(values[learn], known[learn], weight[learn], options, device)
         answer[fold == judge] = model.answer(values[fold == judge])
+        of_folds.append(model)
     sure = known != UNKNOWN
     slope, offset = calibrate(answer[sure], known[sure], weight[sure])
     if options.answers:
@@ -220,6 +226,11 @@ def main():
     probability = 1 / (1 + np.exp(-np.clip(slope * answer + offset, -50, 50)))
     print(vars(options), f"slope {slope:.3f} offset {offset:.3f}")
     judged = report(meta, known, weight, probability)
+    if options.fold_models:
+        for number, model in enumerate(of_folds):
+            model.write(f"{options.fold_models}/fold_{number}.bin", slope, offset, {"fold": number})
+        with open(f"{options.fold_models}/folds.csv", "w") as file:
+            file.writelines(f"{g},{f}\n" for g, f in sorted(set(zip(group, fold))))
     if options.folds_only:
         return
     model = Judge(values[sure], known[sure], weight[sure], options, device)

@@ -2,6 +2,8 @@
 //!
 //! In: a rep. Out: a [`JudgedRep`]. Pure; when the cue was decided is the rep's own `known_at`.
 
+use std::collections::BTreeMap;
+
 use super::band::{AbsoluteBand, AbsoluteBands, Bands};
 use super::baseline::Baselines;
 use super::cue::{CueId, cue_for};
@@ -10,6 +12,9 @@ use super::quiet::QuietReason;
 use super::verdict::Verdict;
 use crate::rep::{Bats, Measure, MeasureName, Rep, RepKind};
 use crate::text_enum::Recorded;
+
+/// A measure less certain than this share of its band's width says too little to be cued for a miss within its uncertainty.
+const UNSURE_SHARE: f64 = 0.25;
 
 /// Judges one rep after the other by the coach's bands, and picks the cue by the coach's order.
 #[derive(Clone, Debug)]
@@ -75,7 +80,7 @@ impl Coach {
         self.baselines.add(&rep);
         let verdicts = verdicts(&bands, &rep.measures);
         let cue = (rep.kind == RepKind::Swing)
-            .then(|| self.cue(&verdicts))
+            .then(|| self.cue(&verdicts, &bands, &rep))
             .flatten()
             .map(|id| CueGiven {
                 id: Recorded::Known(id),
@@ -122,10 +127,20 @@ impl Coach {
     }
 
     /// The cue for the most important miss; "in band" without a miss; `None` where nothing could be judged.
-    fn cue(&self, verdicts: &std::collections::BTreeMap<MeasureName, Verdict>) -> Option<CueId> {
+    fn cue(
+        &self,
+        verdicts: &BTreeMap<MeasureName, Verdict>,
+        bands: &AbsoluteBands,
+        rep: &Rep,
+    ) -> Option<CueId> {
+        let sure = |name: &MeasureName| match (bands.get(name), rep.measures.get(name)) {
+            (Some(band), Some(measure)) => !may_be_in_band(band, measure),
+            _ => true,
+        };
         let judged = || {
             self.order
                 .iter()
+                .filter(|name| sure(name))
                 .filter_map(|name| Some((*name, *verdicts.get(name)?)))
         };
         judged().next()?;
@@ -137,10 +152,25 @@ impl Coach {
     }
 }
 
+/// Whether a miss is smaller than its uncertainty, in a rep that shows the measure much worse than the band allows for:
+/// from behind the back contact is known to 50 ms, and every swing would hear that the foot was down late.
+fn may_be_in_band(band: &AbsoluteBand, measure: &Measure) -> bool {
+    let (
+        Measure::Made {
+            value, plus_minus, ..
+        },
+        Some(low),
+        Some(high),
+    ) = (measure, band.low, band.high)
+    else {
+        return false;
+    };
+    let miss = (low - value).max(value - high);
+    miss > 0.0 && miss < *plus_minus && *plus_minus > UNSURE_SHARE * (high - low)
+}
+
 #[cfg(test)]
 mod tests {
-    use std::collections::BTreeMap;
-
     use super::*;
     use crate::coach::{AbsoluteBand, Band};
     use crate::rep::{Events, Style, View};
@@ -193,6 +223,35 @@ mod tests {
 
     fn cue_of(rep: Rep) -> Option<CueId> {
         coach().judge(rep).cue.and_then(|cue| cue.id.known())
+    }
+
+    #[test]
+    fn a_miss_within_an_unusual_uncertainty_is_passed_over() {
+        let heard = |hands_back: f64, plus_minus: f64| {
+            let mut rep = rep(RepKind::Swing, &[(MeasureName::HeadToPlant, 15.0)]);
+            let measure = Measure::Made {
+                value: hands_back,
+                plus_minus,
+                confidence: 0.9,
+            };
+            rep.measures.insert(MeasureName::HandsBack, measure);
+            cue_of(rep)
+        };
+        // A quarter of the band from 1 to 20 is 4.75.
+        assert_eq!(heard(-3.0, 4.5), Some(CueId::HandsLate));
+        assert_eq!(heard(-3.0, 5.0), Some(CueId::HeadForward));
+        assert_eq!(heard(-5.0, 5.0), Some(CueId::HandsLate));
+        let only = |plus_minus| {
+            let mut rep = rep(RepKind::Swing, &[]);
+            let measure = Measure::Made {
+                value: 0.0,
+                plus_minus,
+                confidence: 0.9,
+            };
+            rep.measures.insert(MeasureName::HandsBack, measure);
+            cue_of(rep)
+        };
+        assert_eq!((only(4.5), only(5.0)), (Some(CueId::HandsLate), None));
     }
 
     #[test]

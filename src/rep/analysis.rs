@@ -112,8 +112,10 @@ pub(super) fn swing(
     };
     let estimates = events::of_swing(signals, found.hand_peak, stance);
     let rep = measured(signals, found.hand_peak, &estimates, stance, context, now);
-    // No hitter strides away from the pitcher by more than a little: those feet were somebody else's.
-    let away = strode(signals, &estimates, stance).and_then(|cm| {
+    // No hitter strides away from the pitcher by more than a little: those feet were somebody else's. Toward a camera on the
+    // line to the pitcher a stride does not show.
+    let strode = strode(signals, &estimates, stance).filter(|_| rep.view.is_side_on());
+    let away = strode.and_then(|cm| {
         let least = -BACKWARD_STRIDE * signals.scale.height_cm;
         MissedCondition::unless(NotCountedReason::StrideAway, cm, least)
     });
