@@ -3,7 +3,7 @@
 //! In: frames with bodies, in time order. Out: the same frames with such legs put back. Where one leg passes
 //! before the other, as the back leg does in a swing that is seen from behind, the model's sides change for a tenth of a second
 //! or for the whole follow-through, and change back. Feet that stand apart cannot have changed places from one frame to the
-//! next. Which way round is right cannot be told from the picture: the one that is seen for longer is taken.
+//! next, nor within a few with the model's legs between both places meanwhile. Which way round is right cannot be told from the picture: the one that is seen for longer is taken.
 
 use std::borrow::Cow;
 
@@ -15,6 +15,9 @@ const APART: f64 = 0.3;
 /// taken for each other.
 const SHORTER: f64 = 0.5;
 
+/// Two feet cannot change places in this time, seconds: two frames at 30 a second.
+const TOO_SOON_SECS: f64 = 0.07;
+
 /// The parts of the two legs.
 const LEGS: [(Landmark, Landmark); 4] = [
     (Landmark::LeftKnee, Landmark::RightKnee),
@@ -23,17 +26,37 @@ const LEGS: [(Landmark, Landmark); 4] = [
     (Landmark::LeftFootIndex, Landmark::RightFootIndex),
 ];
 
-/// The frames, legs that were taken for each other put back.
+/// What the model has made of the legs in a frame.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Order {
+    Right,
+    Exchanged,
+    /// On the way from one to the other: the landmarks lie between the two legs, on neither.
+    Between,
+}
+
+/// The frames, legs that were taken for each other put back, and legs that are on neither taken out.
 pub(super) fn with_legs_in_order<'a>(frames: &[&'a PoseFrame]) -> Vec<Cow<'a, PoseFrame>> {
-    let swapped = swapped_legs(frames);
+    let orders = orders_of_legs(frames);
     frames
         .iter()
-        .zip(swapped)
-        .map(|(frame, swapped)| match swapped {
-            true => Cow::Owned(with_legs_exchanged(frame)),
-            false => Cow::Borrowed(*frame),
+        .zip(orders)
+        .map(|(frame, order)| match order {
+            Order::Right => Cow::Borrowed(*frame),
+            Order::Exchanged => Cow::Owned(with_legs_exchanged(frame)),
+            Order::Between => Cow::Owned(without_legs(frame)),
         })
         .collect()
+}
+
+fn without_legs(frame: &PoseFrame) -> PoseFrame {
+    let mut frame = frame.clone();
+    if let Some(body) = &mut frame.body {
+        for landmark in LEGS.into_iter().flat_map(|(left, right)| [left, right]) {
+            body.image[landmark.index()] = None;
+        }
+    }
+    frame
 }
 
 fn with_legs_exchanged(frame: &PoseFrame) -> PoseFrame {
@@ -49,36 +72,48 @@ fn with_legs_exchanged(frame: &PoseFrame) -> PoseFrame {
     frame
 }
 
-/// For each frame, whether left and right leg are taken for each other.
-fn swapped_legs(frames: &[&PoseFrame]) -> Vec<bool> {
-    let mut swapped = vec![false; frames.len()];
-    let legs: Vec<Option<Legs>> = frames
-        .iter()
-        .map(|f| f.body.as_ref().and_then(Legs::of))
-        .collect();
-    let flips: Vec<usize> = (1..frames.len())
-        .filter(|&i| match (legs[i - 1], legs[i]) {
-            (Some(before), Some(now)) => before.flips_to(&now),
-            _ => false,
-        })
-        .collect();
+/// For each frame, which way round its legs are.
+fn orders_of_legs(frames: &[&PoseFrame]) -> Vec<Order> {
+    let mut exchanged = vec![false; frames.len()];
+    let mut between = Vec::new();
+    let secs = |i: usize, j: usize| frames[j].captured_at.secs_since(frames[i].captured_at);
     // Every flip turns the legs over once more; the way round that is seen for longer is the right one.
     let mut turned = false;
     let mut turned_secs = 0.0;
-    for i in 1..frames.len() {
-        turned ^= flips.contains(&i);
-        swapped[i] = turned;
-        if turned {
-            turned_secs += frames[i].captured_at.secs_since(frames[i - 1].captured_at);
+    let mut apart_before: Option<(usize, Legs)> = None;
+    for i in 0..frames.len() {
+        let legs = frames[i].body.as_ref().and_then(Legs::of);
+        if let Some(now) = legs.filter(Legs::are_apart) {
+            if let Some((before, then)) = apart_before
+                && (before + 1 == i || secs(before, i) <= TOO_SOON_SECS)
+                && then.flips_to(&now)
+            {
+                turned = !turned;
+                between.extend(before + 1..i);
+            }
+            apart_before = Some((i, now));
+        }
+        exchanged[i] = turned;
+        if turned && i > 0 {
+            turned_secs += secs(i - 1, i);
         }
     }
-    let all_secs = frames.last().map_or(0.0, |last| {
-        last.captured_at.secs_since(frames[0].captured_at)
-    });
-    if 2.0 * turned_secs > all_secs {
-        swapped.iter_mut().for_each(|s| *s = !*s);
+    let all_secs = frames
+        .len()
+        .checked_sub(1)
+        .map_or(0.0, |last| secs(0, last));
+    let most = 2.0 * turned_secs > all_secs;
+    let mut orders: Vec<Order> = exchanged
+        .into_iter()
+        .map(|turned| match turned == most {
+            true => Order::Right,
+            false => Order::Exchanged,
+        })
+        .collect();
+    for i in between {
+        orders[i] = Order::Between;
     }
-    swapped
+    orders
 }
 
 /// Knees and ankles of a frame, pixels.
@@ -112,11 +147,13 @@ impl Legs {
                 .map(|k| (a[k][0] - b[k][0]).hypot(a[k][1] - b[k][1]))
                 .sum()
         };
-        let apart = |legs: &Legs| (legs.left[1][0] - legs.right[1][0]).abs();
         let kept = way(&self.left, &now.left) + way(&self.right, &now.right);
         let crossed = way(&self.left, &now.right) + way(&self.right, &now.left);
-        apart(self).min(apart(now)) > APART * self.height.max(now.height)
-            && crossed < SHORTER * kept
+        crossed < SHORTER * kept
+    }
+
+    fn are_apart(&self) -> bool {
+        (self.left[1][0] - self.right[1][0]).abs() > APART * self.height
     }
 }
 
@@ -152,8 +189,12 @@ mod tests {
     }
 
     fn found(frames: &[PoseFrame]) -> Vec<usize> {
-        let swapped = swapped_legs(&frames.iter().collect::<Vec<_>>());
-        (0..swapped.len()).filter(|&i| swapped[i]).collect()
+        with_order(frames, Order::Exchanged)
+    }
+
+    fn with_order(frames: &[PoseFrame], order: Order) -> Vec<usize> {
+        let orders = orders_of_legs(&frames.iter().collect::<Vec<_>>());
+        (0..orders.len()).filter(|&i| orders[i] == order).collect()
     }
 
     fn standing(swapped: std::ops::Range<u64>) -> Vec<PoseFrame> {
@@ -179,6 +220,18 @@ mod tests {
         assert_eq!(found(&standing(40..60)), (40..60).collect::<Vec<_>>());
         assert_eq!(found(&standing(0..10)), (0..10).collect::<Vec<_>>());
         assert_eq!(found(&standing(10..60)), (0..10).collect::<Vec<_>>());
+    }
+
+    #[test]
+    fn legs_that_come_back_through_the_middle_are_put_back_too_and_the_middle_is_left_out() {
+        let mut frames = standing(30..37);
+        frames[37] = frame(37, 610.0, 625.0);
+        assert_eq!(found(&frames), (30..37).collect::<Vec<_>>());
+        assert_eq!(with_order(&frames, Order::Between), [37]);
+        let put = with_legs_in_order(&frames.iter().collect::<Vec<_>>());
+        let body = put[37].body.as_ref().unwrap();
+        assert_eq!(body.point(Landmark::LeftAnkle), None);
+        assert!(body.point(Landmark::LeftHip).is_some());
     }
 
     #[test]

@@ -95,3 +95,8 @@ fn dark_clothes_on_a_dark_ground_hide_no_swing() {
 fn a_second_hitter_who_waits_and_waggles_a_bat_is_not_followed() {
     holds_in_time("waiting", "mp4");
 }
+
+#[test]
+fn a_ball_put_on_the_tee_by_hand_is_no_swing_and_hides_none() {
+    holds_in_time("tee_by_hand", "mp4");
+}
