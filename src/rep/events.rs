@@ -5,6 +5,7 @@
 
 mod contact;
 mod landing;
+mod landing_model;
 
 use crate::motion::filter::Butterworth;
 use crate::motion::{Foot, Path, Signals, Stance};
@@ -13,6 +14,7 @@ use crate::stats::quantile;
 pub(super) use self::contact::HANDS_FASTEST_BEFORE_SECS;
 use self::contact::contact;
 use self::landing::{landing, paths};
+use self::landing_model::LandingView;
 use super::change_point::{Onset, starts_to_move};
 use super::estimates::{EventEstimate, EventEstimates};
 
@@ -73,12 +75,51 @@ pub(super) fn of_swing(signals: &Signals, hand_peak: f64, stance: Stance) -> Eve
     let contact = contact(signals, hand_peak, stance);
     let look_to = hand_peak + LANDS_AFTER_PEAK_SECS * rate;
     let mut estimates = of_stride(signals, hand_peak, look_to, stance);
+    estimates.plant = estimates.plant.map(|first| {
+        let view = landing_view(signals, stance, first, contact.sample);
+        view.map_or(first, |view| view.corrected(first))
+    });
     estimates.contact = (contact.sample < signals.len as f64).then_some(contact);
     estimates.finish = finish(signals, contact.sample);
     if let Some(plant) = estimates.plant {
         estimates.heel_rise = heel_rise(signals, plant.sample, contact.sample, stance);
     }
     estimates
+}
+
+/// What the landing model sees of a swing whose foot's fall shows the landing `first`.
+fn landing_view(
+    signals: &Signals,
+    stance: Stance,
+    first: EventEstimate,
+    contact: f64,
+) -> Option<LandingView> {
+    let front = without_snaps(stance.front_of(&signals.feet), signals.rate_hz);
+    LandingView::of(signals, &front, stance, (first.sample, contact))
+}
+
+/// What the landing model reads these many seconds from the landing that the fall of a swing's foot shows: the sample and
+/// the values.
+pub(super) fn landing_values(
+    signals: &Signals,
+    hand_peak: f64,
+    stance: Stance,
+    shifts_secs: &[f64],
+) -> Vec<(f64, Vec<f64>)> {
+    let rate = signals.rate_hz;
+    let contact = contact(signals, hand_peak, stance).sample;
+    let look_to = hand_peak + LANDS_AFTER_PEAK_SECS * rate;
+    let first = of_stride(signals, hand_peak, look_to, stance).plant;
+    let view = first.and_then(|first| {
+        let view = landing_view(signals, stance, first, contact)?;
+        Some((first.sample, view))
+    });
+    view.map_or_else(Vec::new, |(first, view)| {
+        let samples = shifts_secs.iter().map(|secs| first + secs * rate);
+        samples
+            .map(|sample| (sample, view.values(sample).to_vec()))
+            .collect()
+    })
 }
 
 /// Events of a take whose foot was seen to rest at the sample `down`.
