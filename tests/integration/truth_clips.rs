@@ -83,7 +83,7 @@ const WITH_OTHERS: [&str; 2] = ["behind_60fps", "passer_by_60fps"];
 #[test]
 fn swings_at_60_frames_a_second_are_found_and_measured() {
     let errors = replayed(&AT_60, "full");
-    hold(&errors, "plant", 15.0, 66.0);
+    hold(&errors, "plant", 15.0, 50.0);
     hold(&errors, "contact", 16.0, 30.0);
     hold(&errors, "gather", 40.0, 200.0);
     hold(&errors, "lift_off", 25.0, 60.0);
@@ -94,7 +94,7 @@ fn swings_at_60_frames_a_second_are_found_and_measured() {
 #[test]
 fn swings_at_30_frames_a_second_are_found_and_measured() {
     let errors = replayed(&AT_30, "full");
-    hold(&errors, "plant", 22.5, 50.0);
+    hold(&errors, "plant", 15.0, 33.0);
     hold(&errors, "contact", 16.0, 30.0);
     hold_places(&errors, 4.0);
 }
@@ -102,7 +102,7 @@ fn swings_at_30_frames_a_second_are_found_and_measured() {
 #[test]
 fn people_behind_and_in_front_of_the_hitter_are_no_hitters() {
     let errors = replayed(&WITH_OTHERS, "full");
-    hold(&errors, "plant", 20.0, 66.0);
+    hold(&errors, "plant", 15.0, 33.0);
     hold(&errors, "contact", 20.0, 40.0);
     hold(&errors, "gather", 60.0, 200.0);
     hold_load(&errors);
