@@ -79,21 +79,23 @@ impl Coach {
         let bands = self.bands_for(rep.bats);
         self.baselines.add(&rep);
         let verdicts = verdicts(&bands, &rep.measures);
-        let cue = (rep.kind == RepKind::Swing)
-            .then(|| self.cue(&verdicts, &bands, &rep))
-            .flatten()
-            .map(|id| CueGiven {
-                id: Recorded::Known(id),
-                at: rep.known_at,
-                latency_ms: None,
-            });
+        let cue = match rep.kind {
+            RepKind::Swing => self.cue(&verdicts, &bands, &rep),
+            RepKind::Take => Ok(None),
+        };
+        let no_cue = cue.err().map(Recorded::Known);
+        let cue = cue.ok().flatten().map(|id| CueGiven {
+            id: Recorded::Known(id),
+            at: rep.known_at,
+            latency_ms: None,
+        });
         JudgedRep {
             number: self.reps,
             rep,
             bands,
             verdicts,
             cue,
-            no_cue: None,
+            no_cue,
             pitch: None,
         }
     }
@@ -127,28 +129,33 @@ impl Coach {
     }
 
     /// The cue for the most important miss; "in band" without a miss; `None` where nothing could be judged.
+    ///
+    /// # Errors
+    /// Where all that was missed may be in band.
     fn cue(
         &self,
         verdicts: &BTreeMap<MeasureName, Verdict>,
         bands: &AbsoluteBands,
         rep: &Rep,
-    ) -> Option<CueId> {
-        let sure = |name: &MeasureName| match (bands.get(name), rep.measures.get(name)) {
-            (Some(band), Some(measure)) => !may_be_in_band(band, measure),
-            _ => true,
+    ) -> Result<Option<CueId>, QuietReason> {
+        let unsure = |name: &MeasureName| match (bands.get(name), rep.measures.get(name)) {
+            (Some(band), Some(measure)) => may_be_in_band(band, measure),
+            _ => false,
         };
-        let judged = || {
-            self.order
-                .iter()
-                .filter(|name| sure(name))
-                .filter_map(|name| Some((*name, *verdicts.get(name)?)))
-        };
-        judged().next()?;
-        Some(
-            judged()
-                .find_map(|(name, verdict)| cue_for(name, verdict))
-                .unwrap_or(CueId::InBand),
-        )
+        let judged: Vec<(MeasureName, Verdict)> = self
+            .order
+            .iter()
+            .filter_map(|name| Some((*name, *verdicts.get(name)?)))
+            .collect();
+        let missed = judged
+            .iter()
+            .filter(|(name, _)| !unsure(name))
+            .find_map(|(name, verdict)| cue_for(*name, *verdict));
+        match missed {
+            Some(cue) => Ok(Some(cue)),
+            None if judged.iter().any(|(name, _)| unsure(name)) => Err(QuietReason::Unsure),
+            None => Ok((!judged.is_empty()).then_some(CueId::InBand)),
+        }
     }
 }
 
@@ -252,6 +259,19 @@ mod tests {
             cue_of(rep)
         };
         assert_eq!((only(4.5), only(5.0)), (Some(CueId::HandsLate), None));
+        let mut rep = rep(RepKind::Swing, &[(MeasureName::HeadToPlant, 3.0)]);
+        let measure = Measure::Made {
+            value: 0.0,
+            plus_minus: 5.0,
+            confidence: 0.9,
+        };
+        rep.measures.insert(MeasureName::HandsBack, measure);
+        let judged = coach().judge(rep);
+        assert_eq!(judged.no_cue, Some(Recorded::Known(QuietReason::Unsure)));
+        assert_eq!(
+            judged.cue, None,
+            "a miss that may be none is not called in band"
+        );
     }
 
     #[test]

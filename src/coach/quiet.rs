@@ -21,6 +21,8 @@ text_enum! {
         Take = "take",
         /// None of the cued measures could be measured.
         NotMeasured = "nothing could be measured",
+        /// All that was missed was missed by less than its uncertainty, and that is large.
+        Unsure = "the miss is within its uncertainty",
         /// None of the cued measures has a resolved band.
         NoBand = "no band to judge by",
         /// No measure is to be cued.
