@@ -3,7 +3,8 @@
 //! In: frames with bodies, in time order. Out: the same frames with such legs put back. Where one leg passes
 //! before the other, as the back leg does in a swing that is seen from behind, the model's sides change for a tenth of a second
 //! or for the whole follow-through, and change back. Feet that stand apart cannot have changed places from one frame to the
-//! next, nor within a few with the model's legs between both places meanwhile. Which way round is right cannot be told from the picture: the one that is seen for longer is taken.
+//! next, nor within a few with the model's legs between both places meanwhile. Which way round is right cannot be told from
+//! the picture: the one that is seen for longer is taken.
 
 use std::borrow::Cow;
 
