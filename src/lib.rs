@@ -26,6 +26,7 @@
 //! - [`thread`]: named threads
 //! - `toml_checked`: TOML that people write, checked with line numbers
 //! - `stats`: medians and quantiles
+//! - `output_file`: files that a person names, so that none of another kind is written over
 //! - `paths`: where the program's own files are
 //! - `machine`: free disk space, temperature, memory
 //! - `cores`: lets helper threads give way while a frame is decoded or encoded
@@ -42,8 +43,9 @@ pub mod journal;
 pub(crate) mod logging;
 pub(crate) mod machine;
 pub(crate) mod motion;
+pub(crate) mod output_file;
 pub(crate) mod page;
-pub(crate) mod paths;
+mod paths;
 pub mod picture_size;
 pub mod pitch;
 pub mod pose;

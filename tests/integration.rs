@@ -15,6 +15,7 @@
 //! - `fuzzed`: what a fuzzer once found stays mended
 //! - `health`: a running daemon tells how it is
 //! - `moved`: an event that a coach moves takes its measures along, and what was found is kept
+//! - `nothing_lost`: files beside the journal that fail or exist already cost no rep and nobody's data
 //! - `not_counted`: what was seen and not counted is told with its reason
 //! - `moving_camera`: a camera that is panned, shaken, zoomed or bumped is noticed, and steadied or refused
 //! - `page`: the page in a real browser
@@ -78,6 +79,8 @@ mod moved;
 mod moving_camera;
 #[path = "integration/not_counted.rs"]
 mod not_counted;
+#[path = "integration/nothing_lost.rs"]
+mod nothing_lost;
 #[path = "integration/page.rs"]
 mod page;
 #[path = "integration/pictures.rs"]

@@ -1,6 +1,5 @@
 //! `cagehand export`: reps out of the journal, for other programs.
 
-use std::fs::File;
 use std::io::{self, Write};
 use std::path::PathBuf;
 
@@ -11,6 +10,7 @@ use super::{Failure, journal_path};
 use crate::journal::{
     ExportFormat, HitterChoice, Journal, JournalError, RepFilter, RepId, SessionId,
 };
+use crate::output_file::{self, Existing};
 use crate::settings::Settings;
 
 /// Arguments of `export`.
@@ -56,7 +56,7 @@ impl Export {
         let mut out: Box<dyn Write> = if self.out.as_os_str() == "-" {
             Box::new(io::stdout().lock())
         } else {
-            let file = File::create(&self.out).map_err(|e| {
+            let file = output_file::open(&self.out, Existing::Refuse).map_err(|e| {
                 Failure::Request(format!("{}: cannot be written: {e}", self.out.display()))
             })?;
             Box::new(file)

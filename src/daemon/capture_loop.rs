@@ -1,7 +1,7 @@
 //! The capture thread: frames from a source into the frame channel.
 //!
-//! In: a camera or a clip. Out: frames, and the counts of what was captured and dropped. A camera that is lost is opened
-//! again for as long as it takes; a clip that fails ends the run.
+//! In: a camera or a clip. Out: frames, the counts of what was captured and dropped, and a beat for the watchdog. A camera that is
+//! lost, or gives no picture, is opened again for as long as it takes; a clip that fails ends the run.
 
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::atomic::Ordering;
@@ -17,11 +17,13 @@ use crate::status::Health;
 
 use super::frame_channel::FrameSender;
 use super::stop::Stop;
-use super::watchdog::notify_alive;
 
 /// The wait between two tries to open a camera. It never grows: a try costs next to nothing, and a camera that is plugged
 /// in again is to be in use within three seconds, however long it was away.
 const RETRY_EVERY: Duration = Duration::from_secs(1);
+/// A camera that gives no picture for so long is opened afresh: with the longest wait for a frame, two seconds, and
+/// [`RETRY_EVERY`] that is well within ten.
+const SILENT_FOR: Duration = Duration::from_secs(5);
 /// How often a wait checks for a stop.
 const STOP_CHECK_EVERY: Duration = Duration::from_millis(50);
 
@@ -83,6 +85,7 @@ pub(super) fn capture_loop(
         expected = Some(frame.index + 1);
         dropped_by_source += gap;
         health.frames.fetch_add(1 + gap, Ordering::Relaxed);
+        health.capture_beats.fetch_add(1, Ordering::Relaxed);
         tracing::trace!(
             index = frame.index,
             captured_at_nanos = frame.captured_at.nanos(),
@@ -108,6 +111,7 @@ pub(super) fn capture_and_reopen(
     frames: &FrameSender,
     context: &CaptureContext,
 ) -> Result<(), CaptureError> {
+    let mut silence = Silence::of_open_camera(frames_so_far(context), Instant::now());
     loop {
         let captured = catch_unwind(AssertUnwindSafe(|| {
             capture_loop(&mut source, frames, context)
@@ -122,15 +126,21 @@ pub(super) fn capture_and_reopen(
         };
         match captured {
             Ok(()) => return Ok(()),
-            Err(error @ (CaptureError::CameraTimeout { .. } | CaptureError::BadFrame { .. })) => {
+            Err(error @ (CaptureError::CameraTimeout { .. } | CaptureError::BadFrame { .. }))
+                if !silence.is_too_long(frames_so_far(context), Instant::now()) =>
+            {
                 tracing::warn!(%error, "a frame was lost");
+                context.health.capture_beats.fetch_add(1, Ordering::Relaxed);
             }
             Err(error) if !is_camera => return Err(error),
             Err(error) => {
                 tracing::warn!(%error, "the camera was lost; trying to open it again");
                 // The old handle goes first: while it lives the node may not come back.
                 drop(source);
-                let Some(camera) = wait_for_camera(request, &context.stop) else {
+                let beat = || {
+                    context.health.capture_beats.fetch_add(1, Ordering::Relaxed);
+                };
+                let Some(camera) = wait_for_camera(request, &context.stop, beat) else {
                     return Ok(());
                 };
                 context
@@ -139,13 +149,42 @@ pub(super) fn capture_and_reopen(
                     .fetch_add(1, Ordering::Relaxed);
                 tracing::warn!(camera = camera.info().label(), "the camera is back");
                 source = FrameSource::Camera(Box::new(camera));
+                silence = Silence::of_open_camera(frames_so_far(context), Instant::now());
             }
         }
     }
 }
 
-/// Tries to open the camera until it works; `None` if a stop is requested first.
-pub(super) fn wait_for_camera(request: &CameraRequest, stop: &Stop) -> Option<CameraSource> {
+fn frames_so_far(context: &CaptureContext) -> u64 {
+    context.health.frames.load(Ordering::Relaxed)
+}
+
+/// How long an open camera has given no picture: frames that are damaged, or none at all.
+struct Silence {
+    frames: u64,
+    since: Instant,
+}
+
+impl Silence {
+    fn of_open_camera(frames: u64, now: Instant) -> Self {
+        Self { frames, since: now }
+    }
+
+    /// To be asked at each frame that is lost, with the number of good ones so far.
+    fn is_too_long(&mut self, frames: u64, now: Instant) -> bool {
+        if frames != self.frames {
+            *self = Self::of_open_camera(frames, now);
+        }
+        now.duration_since(self.since) >= SILENT_FOR
+    }
+}
+
+/// Tries to open the camera until it works; `None` if a stop is requested first. `alive` is called at each try.
+pub(super) fn wait_for_camera(
+    request: &CameraRequest,
+    stop: &Stop,
+    alive: impl Fn(),
+) -> Option<CameraSource> {
     let mut last_reason = None;
     loop {
         let until = Instant::now() + RETRY_EVERY;
@@ -155,7 +194,7 @@ pub(super) fn wait_for_camera(request: &CameraRequest, stop: &Stop) -> Option<Ca
             }
             std::thread::sleep(STOP_CHECK_EVERY);
         }
-        notify_alive();
+        alive();
         let opened = catch_unwind(AssertUnwindSafe(|| CameraSource::open(request)));
         match opened.unwrap_or(Err(CaptureError::Fault)) {
             Ok(camera) => return Some(camera),
@@ -170,5 +209,28 @@ pub(super) fn wait_for_camera(request: &CameraRequest, stop: &Stop) -> Option<Ca
                 }
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_a_camera_without_any_picture_is_opened_afresh() {
+        let start = Instant::now();
+        let at = |secs: f64| start + Duration::from_secs_f64(secs);
+        // Silent from the start: every two seconds a wait runs out.
+        let mut silence = Silence::of_open_camera(0, start);
+        let lost: Vec<bool> = [2.0, 4.0, 6.0]
+            .map(|secs| silence.is_too_long(0, at(secs)))
+            .into();
+        assert_eq!(lost, [false, false, true]);
+        // Every second frame is damaged, for a minute.
+        let mut silence = Silence::of_open_camera(7, start);
+        assert!((1..3600).all(|n| !silence.is_too_long(7 + n, at(n as f64 / 60.0))));
+        // Then no good one comes.
+        let lost = (0..20).find(|n| silence.is_too_long(3606, at(60.0 + f64::from(*n) * 0.5)));
+        assert_eq!(lost, Some(10));
     }
 }

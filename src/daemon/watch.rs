@@ -106,7 +106,11 @@ pub(crate) fn watch(
     let sinks = RepSinks {
         sound,
         journal: Some(session.journal),
-        rep_log: options.rep_log.as_deref().map(RepLog::create).transpose()?,
+        rep_log: options
+            .rep_log
+            .as_deref()
+            .map(RepLog::continued)
+            .transpose()?,
         track: None,
         terminal: terminal.clone(),
     };
@@ -178,7 +182,7 @@ fn open_source(
             }
             Err(error) if options.wait_for_camera => {
                 terminal.println(&format!("{error}. Waiting for it"));
-                let camera = wait_for_camera(request, stop);
+                let camera = wait_for_camera(request, stop, notify_alive);
                 return Ok(camera.map(|camera| FrameSource::Camera(Box::new(camera))));
             }
             Err(error @ CaptureError::NoSuchCamera { .. }) => {

@@ -140,6 +140,17 @@ pub enum JournalError {
         /// Where the journal was.
         path: PathBuf,
     },
+    /// Reps wait in a spool that could not be taken in, so that nothing can be deleted for good.
+    #[error(
+        "{path}: reps wait in {}, which the journal could not take in yet. Free some space, start `cagehand watch` once, then try again",
+        spool.display()
+    )]
+    SpoolLeft {
+        /// The journal.
+        path: PathBuf,
+        /// The spool.
+        spool: PathBuf,
+    },
     /// The session is not in the journal.
     #[error("{path}: the journal has no session {session}")]
     NoSuchSession {
@@ -255,6 +266,14 @@ impl JournalError {
             self,
             Self::DiskFull { .. } | Self::Disk { .. } | Self::Busy { .. }
         )
+    }
+
+    /// The file of an error that says that a file is broken.
+    pub(in crate::journal) fn damaged_file(&self) -> Option<&Path> {
+        match self {
+            Self::Damaged { path, .. } | Self::NotDatabase { path } => Some(path),
+            _ => None,
+        }
     }
 
     /// Converts an error of SQLite.

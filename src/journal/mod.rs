@@ -3,7 +3,7 @@
 //! In flow reps with their verdicts, cue, bands and landmarks; out flow stored reps for the coach's
 //! page, the rep log (one JSON line a rep), and exports as JSON Lines, CSV and pose track.
 //! Writing is done by one thread, [`JournalWriter`], which owns the only [`Journal`] of a file;
-//! any thread or program may read beside it through a [`JournalReader`]. `docs/journal.md` gives the
+//! any thread or program may read beside it through a [`JournalReader`]. While the file takes nothing, reps wait in a spool. `docs/journal.md` gives the
 //! format to others.
 //!
 //! This room stores what it gets. It must not judge a rep, drop one, or change a file that it

@@ -15,6 +15,8 @@ use crate::text_enum::Recorded;
 
 const FORMAT: &str = "rep";
 const VERSION: u64 = 1;
+/// How every line of a rep log begins.
+pub(super) const REP_LINE_START: &str = "{\"format\":\"rep\"";
 
 /// The line of a rep, without the line feed.
 ///

@@ -131,13 +131,14 @@ fn journal_line(f: &HealthFigures, i18n: &Messages) -> Option<HealthLine> {
         JournalState::Stores => i18n.t("health.journal_stores").to_owned(),
         waits => i18n.detail(&waits.to_string(), "fault.storage").to_owned(),
     };
-    Some((
-        "health.journal",
-        i18n.fill(
-            "health.journal_is",
-            &[&state, &f.stage.reps_stored, &f.stage.reps_waiting],
-        ),
-    ))
+    let mut text = i18n.fill(
+        "health.journal_is",
+        &[&state, &f.stage.reps_stored, &f.stage.reps_waiting],
+    );
+    if f.stage.reps_lost > 0 {
+        text += &i18n.format("health.reps_lost", f.stage.reps_lost);
+    }
+    Some(("health.journal", text))
 }
 
 fn machine_lines(f: &HealthFigures, i18n: &Messages) -> Vec<HealthLine> {

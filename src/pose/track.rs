@@ -14,8 +14,12 @@ use super::{
     Body, CameraMotion, CameraPlace, ImagePoint, LANDMARK_COUNT, Landmark, PoseFrame, WorldPoint,
 };
 use crate::capture::{NotSlowed, SlowedBy};
+use crate::output_file::{self, Existing};
 use crate::picture_size::PictureSize;
 use crate::time::CaptureTime;
+
+/// How a track begins.
+const TRACK_START: &[u8] = b"{\"format\":\"pose-track\"";
 
 /// The first line of a track.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -368,7 +372,9 @@ impl TrackWriter {
         };
         let mut writer = Self {
             path: path.to_owned(),
-            out: BufWriter::new(File::create(path).map_err(io_error)?),
+            out: BufWriter::new(
+                output_file::open(path, Existing::Replace(TRACK_START)).map_err(io_error)?,
+            ),
         };
         writer.line(&header)?;
         Ok(writer)

@@ -82,6 +82,8 @@ pub(crate) struct StageFigures {
     pub reps_stored: u64,
     /// Entries that wait for the disk.
     pub reps_waiting: usize,
+    /// Reps that are lost because the journal refused them for good.
+    pub reps_lost: u64,
     /// What is wrong with the settings file; the settings before it are in force.
     pub settings_trouble: Option<String>,
     /// Settings that were edited and wait for a restart.

@@ -29,6 +29,8 @@ pub(crate) struct Health {
     pub bodies: AtomicU64,
     /// How often a broken pose model was loaded again.
     pub pose_restarts: AtomicU64,
+    /// Counts up while the capture thread lives: at each frame, each frame that failed, each try to open a camera.
+    pub capture_beats: AtomicU64,
     /// How often the camera was opened again.
     pub camera_reopens: AtomicU64,
     /// Time the pose stage took for a frame.

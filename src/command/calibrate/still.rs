@@ -8,6 +8,7 @@ use std::io::{self, BufReader, BufWriter, Write};
 use std::path::Path;
 
 use crate::capture::Frame;
+use crate::output_file::{self, Existing};
 use crate::picture_size::PictureSize;
 
 /// Lines and numbers come at this distance, ticks at the smaller one, pixels.
@@ -31,6 +32,9 @@ const DIGITS: [[u8; 5]; 10] = [
     [0b111, 0b101, 0b111, 0b001, 0b110],
 ];
 
+/// How a PNG file begins (PNG Specification, 5.2).
+const PNG_START: &[u8] = b"\x89PNG\r\n\x1a\n";
+
 /// Writes the frame with its ruler.
 ///
 /// # Errors
@@ -42,7 +46,7 @@ pub(super) fn write(frame: &Frame, path: &Path) -> io::Result<()> {
         height: frame.height,
     };
     canvas.rule();
-    let mut out = BufWriter::new(File::create(path)?);
+    let mut out = BufWriter::new(output_file::open(path, Existing::Replace(PNG_START))?);
     let size = |px: usize| u32::try_from(px).map_err(io::Error::other);
     let mut encoder = png::Encoder::new(&mut out, size(frame.width)?, size(frame.height)?);
     encoder.set_color(png::ColorType::Rgb);

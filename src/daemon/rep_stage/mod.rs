@@ -119,6 +119,7 @@ impl RepStage {
                 rep_log: sinks.rep_log,
                 track: sinks.track,
                 films: FilmRecorder::default(),
+                given_up: None,
             },
             terminal: sinks.terminal,
             live: LivePublisher::new(Arc::default(), Arc::default()),
@@ -163,16 +164,14 @@ impl RepStage {
     /// Takes the next pose.
     ///
     /// # Errors
-    /// Where a file that was asked for cannot be written, or the journal's thread is gone.
+    /// Where the journal's thread is gone.
     pub fn step(&mut self, mut sample: PoseSample) -> Result<(), DaemonError> {
         let now = sample.pose.captured_at;
         self.apply_pending_update();
         self.begin_pending_session()?;
         self.count_frame(&sample);
         self.say_opening_when_due(now);
-        if let Some(track) = &mut self.records.track {
-            track.frame(&sample.pose)?;
-        }
+        self.records.track_frame(&sample.pose);
         self.sound.advance_to(now);
         self.collect_outcomes(Duration::ZERO);
         self.follow_camera(&sample);
@@ -222,9 +221,11 @@ impl RepStage {
             explanation.print(&self.terminal);
         }
         self.print_closing_line();
-        // The files first: a sound file that cannot be closed must not cost a rep.
-        self.records.close()?;
-        self.sound.finish(self.last)?;
+        // The journal first: a file that cannot be closed must not cost a rep.
+        let closed = self.records.close();
+        let sounded = self.sound.finish(self.last);
+        closed?;
+        sounded?;
         Ok(self.counts)
     }
 

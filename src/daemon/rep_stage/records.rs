@@ -15,37 +15,56 @@ use super::film_recorder::{FilmRecorder, stretch};
 /// How long a journal that is closed may take to store what waits.
 const LAST_STORES: Duration = Duration::from_secs(5);
 
-/// The files of a run; each may be absent.
+/// The files of a run; each may be absent. The journal comes first: a file beside it that fails is given up, told when the run
+/// ends, and costs no rep.
 pub(super) struct Records {
     pub journal: Option<JournalWriter>,
     pub rep_log: Option<RepLog>,
     pub track: Option<TrackWriter>,
     pub films: FilmRecorder,
+    /// Why the first file beside the journal was given up.
+    pub given_up: Option<DaemonError>,
 }
 
 impl Records {
     /// Logs a rep that is over. `frames` are its poses, found in pictures of the size `picture`.
     ///
     /// # Errors
-    /// Where the rep log cannot be written, or the journal's thread is gone.
+    /// Where the journal's thread is gone.
     pub(super) fn log_rep(
         &mut self,
         judged: JudgedRep,
         mut frames: Vec<PoseFrame>,
         picture: PictureSize,
     ) -> Result<(), DaemonError> {
-        if let Some(log) = &mut self.rep_log {
-            log.append(&judged)?;
+        let logged = self.rep_log.as_mut().map(|log| log.append(&judged));
+        if let Some(journal) = &self.journal {
+            shift_into_picture(&mut frames);
+            let (number, stretch) = (judged.number, stretch(&judged));
+            journal.log_rep(RepRecord::new(judged, frames, picture))?;
+            // After the rep itself: a film belongs to a rep of the journal.
+            self.films.keep(number, stretch, &journal.state());
         }
-        let Some(journal) = &self.journal else {
-            return Ok(());
-        };
-        shift_into_picture(&mut frames);
-        let (number, stretch) = (judged.number, stretch(&judged));
-        journal.log_rep(RepRecord::new(judged, frames, picture))?;
-        // After the rep itself: a film belongs to a rep of the journal.
-        self.films.keep(number, stretch, &journal.state());
+        if let Some(Err(error)) = logged {
+            self.rep_log = None;
+            self.give_up(error.into());
+        }
         Ok(())
+    }
+
+    /// Adds a frame's pose to the track.
+    pub(super) fn track_frame(&mut self, pose: &PoseFrame) {
+        if let Some(track) = &mut self.track
+            && let Err(error) = track.frame(pose)
+        {
+            self.track = None;
+            self.give_up(error.into());
+        }
+    }
+
+    fn give_up(&mut self, error: DaemonError) {
+        tracing::error!(%error, "a file beside the journal is given up; reps go on");
+        self.given_up.get_or_insert(error);
     }
 
     /// Keeps a movement that was not counted.
@@ -97,9 +116,11 @@ impl Records {
             journal.close(LAST_STORES)?;
         }
         self.films.close();
-        if let Some(track) = self.track.take() {
-            track.finish()?;
+        if let Some(track) = self.track.take()
+            && let Err(error) = track.finish()
+        {
+            self.give_up(error.into());
         }
-        Ok(())
+        self.given_up.take().map_or(Ok(()), Err)
     }
 }

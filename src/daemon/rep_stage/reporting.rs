@@ -34,6 +34,7 @@ impl RepStage {
             },
             reps_stored: journal.as_ref().map_or(0, |journal| journal.stored_reps),
             reps_waiting: journal.as_ref().map_or(0, |journal| journal.waiting),
+            reps_lost: journal.as_ref().map_or(0, |journal| journal.refused_reps),
             settings_trouble: self.changes.refused(),
             settings_waiting: self.changes.needs_restart(),
             video_kept: films.keep,

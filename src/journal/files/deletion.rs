@@ -85,7 +85,8 @@ impl Journal {
     /// Rebuilding needs free space of twice the journal's size; without it the deletion still counts.
     ///
     /// # Errors
-    /// [`JournalError::NoSuchHitter`]; those of the disk and [`JournalError::Busy`], after which nothing is deleted.
+    /// [`JournalError::NoSuchHitter`]; [`JournalError::SpoolLeft`], those of the disk and [`JournalError::Busy`], after which
+    /// nothing is deleted.
     pub(crate) fn delete_hitter(
         &mut self,
         choice: &HitterChoice,
@@ -129,6 +130,12 @@ impl Journal {
     }
 
     fn delete(&mut self, deletion: &Deletion<'_>) -> Result<DeletionReport, JournalError> {
+        if let Some(spool) = self.report().spools_left.first() {
+            return Err(JournalError::SpoolLeft {
+                path: self.path().to_path_buf(),
+                spool: spool.clone(),
+            });
+        }
         let Deletion { sessions, name, .. } = *deletion;
         let theirs = self.reader().fingerprints_of(sessions)?;
         let reps = self.reader().count_reps(sessions)?;

@@ -1,4 +1,4 @@
-//! The journal as a file: its writer lock, the check before writing, quarantine, backups, deletion of people's data, and
+//! The journal as a file: its writer lock, the check before writing, the spool, quarantine, backups, deletion of people's data, and
 //! exports.
 
 pub(super) mod backup;
@@ -11,3 +11,4 @@ pub(super) mod lock;
 pub(super) mod preflight;
 pub(super) mod quarantine;
 pub(super) mod rep_log;
+pub(super) mod spool;

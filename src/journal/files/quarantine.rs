@@ -22,9 +22,9 @@ const APPLICATION_ID_AT: usize = 68;
 const TABLE_MARK: &[u8] = b"CREATE TABLE timelines (";
 /// How far into a file the mark is looked for; the list of tables stands among the first pages.
 const MARK_WITHIN_BYTES: u64 = 16 << 20;
-/// The log first: if the program dies in between, a file without its log still holds the older reps, but SQLite would
-/// discard a log without its file.
-const SIDES: [&str; 3] = ["-wal", "-shm", ""];
+/// The logs first: if the program dies in between, a file without its log still holds the older reps, but SQLite would
+/// discard a log without its file. A rollback log left behind would undo whatever file comes into this place.
+pub(in crate::journal) const SIDES: [&str; 4] = ["-journal", "-wal", "-shm", ""];
 
 /// A damaged journal that was replaced by a new one.
 #[derive(Clone, Debug, PartialEq, Eq)]

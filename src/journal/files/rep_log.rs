@@ -5,12 +5,13 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use crate::coach::JudgedRep;
-use crate::journal::rep_json::rep_line;
+use crate::journal::rep_json::{REP_LINE_START, rep_line};
+use crate::output_file::{self, Existing};
 
 /// Why the rep log could not be written.
 #[derive(Debug, thiserror::Error)]
 pub enum RepLogError {
-    /// The file cannot be made.
+    /// The file cannot be opened.
     #[error(
         "{path}: the rep log cannot be made: {source}. Name a file in a folder that exists and can be written"
     )]
@@ -42,12 +43,24 @@ pub struct RepLog {
 }
 
 impl RepLog {
-    /// Makes the file, or empties it where there is one.
+    /// Makes the file; one that holds something is left alone.
     ///
     /// # Errors
     /// [`RepLogError::Create`].
     pub(crate) fn create(path: &Path) -> Result<Self, RepLogError> {
-        let file = File::create(path).map_err(|source| RepLogError::Create {
+        Self::open(path, Existing::Refuse)
+    }
+
+    /// Goes on with the rep log of an earlier run, or makes one.
+    ///
+    /// # Errors
+    /// [`RepLogError::Create`], also where the file is no rep log.
+    pub(crate) fn continued(path: &Path) -> Result<Self, RepLogError> {
+        Self::open(path, Existing::Append(REP_LINE_START.as_bytes()))
+    }
+
+    fn open(path: &Path, existing: Existing<'_>) -> Result<Self, RepLogError> {
+        let file = output_file::open(path, existing).map_err(|source| RepLogError::Create {
             path: path.to_path_buf(),
             source,
         })?;

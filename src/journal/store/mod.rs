@@ -14,4 +14,5 @@ pub(super) mod plans;
 pub(super) mod query;
 pub(super) mod read;
 pub(super) mod schema;
+pub(super) mod take_in;
 pub(super) mod transactions;

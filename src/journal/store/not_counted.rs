@@ -29,8 +29,8 @@ use crate::wall_clock::now_to_the_millisecond;
 pub(in crate::journal) const MOST_KEPT: u32 = 100;
 
 /// The tables that hold what is `measures` and `timelines` for reps, with the same columns.
-const MEASURES: &str = "not_counted_measures";
-const TIMELINES: &str = "not_counted_timelines";
+pub(in crate::journal) const MEASURES: &str = "not_counted_measures";
+pub(in crate::journal) const TIMELINES: &str = "not_counted_timelines";
 
 /// A movement as stored that does not count.
 #[derive(Clone, Debug, PartialEq)]
@@ -151,12 +151,20 @@ pub(in crate::journal) fn insert_not_counted(
     if let Some(timeline) = &packed.timeline {
         insert_timeline(connection, TIMELINES, id, timeline)?;
     }
+    drop_oldest(connection, session)?;
+    Ok(NotCountedId::new(id))
+}
+
+/// Deletes those of the session that are too many.
+pub(in crate::journal) fn drop_oldest(
+    connection: &Connection,
+    session: SessionId,
+) -> rusqlite::Result<usize> {
     connection.execute(
         "DELETE FROM not_counted WHERE session = ?1 AND counted_as IS NULL AND id NOT IN
            (SELECT id FROM not_counted WHERE session = ?1 AND counted_as IS NULL ORDER BY id DESC LIMIT ?2)",
         params![session.get(), MOST_KEPT],
-    )?;
-    Ok(NotCountedId::new(id))
+    )
 }
 
 /// Makes a rep of it, behind the session's other numbers. Gives the rep, an earlier one where it counts already; `None` where

@@ -15,6 +15,7 @@ use crate::journal::error::JournalError;
 use crate::journal::files::lock::WriterLock;
 use crate::journal::files::preflight::check_before_writing;
 use crate::journal::files::quarantine::{self, Quarantined};
+use crate::journal::files::spool;
 use crate::journal::record::SessionId;
 use crate::journal::store::schema::{self, FileKind};
 use crate::wall_clock::now_to_the_millisecond;
@@ -50,6 +51,10 @@ pub struct OpenReport {
     pub(crate) unclean: Vec<UncleanSession>,
     /// The damaged journal that [`Journal::open_or_quarantine`] renamed and replaced by a new one.
     pub quarantined: Option<Quarantined>,
+    /// Reps that had waited in a spool of an earlier run and are in the journal now.
+    pub(crate) taken_in: u64,
+    /// Spools that could not be taken in yet.
+    pub(crate) spools_left: Vec<PathBuf>,
 }
 
 /// What to do about a damaged journal.
@@ -78,7 +83,7 @@ pub struct Journal {
 }
 
 impl Journal {
-    /// Opens the journal for writing; creates it, and its folder, where there is none.
+    /// Opens the journal for writing; creates it, and its folder, where there is none. Reps that wait in its spool are taken in.
     ///
     /// # Errors
     /// [`JournalError::InUse`] while another cagehand writes it; [`JournalError::Directory`],
@@ -100,6 +105,19 @@ impl Journal {
     }
 
     fn open_with(path: &Path, on_damage: OnDamage) -> Result<Self, JournalError> {
+        let mut journal = Self::open_itself(path, on_damage)?;
+        let (taken_in, spools_left) = spool::take_in_left_over(&mut journal);
+        journal.report.taken_in = taken_in;
+        journal.report.spools_left = spools_left;
+        Ok(journal)
+    }
+
+    /// As [`Self::open`], but leaves its spool alone: for a spool, which has none.
+    pub(in crate::journal) fn open_alone(path: &Path) -> Result<Self, JournalError> {
+        Self::open_itself(path, OnDamage::Refuse)
+    }
+
+    fn open_itself(path: &Path, on_damage: OnDamage) -> Result<Self, JournalError> {
         let path = full_path(path)?;
         let lock = WriterLock::take(&path)?;
         let (reader, report) = match open_file(&path) {
@@ -166,6 +184,8 @@ impl Journal {
                 upgraded_from: None,
                 unclean: Vec::new(),
                 quarantined: None,
+                taken_in: 0,
+                spools_left: Vec::new(),
             },
             _lock: None,
         })
@@ -384,6 +404,8 @@ fn open_file(path: &Path) -> Result<(JournalReader, OpenReport), JournalError> {
         upgraded_from: (version > 0 && version < schema::VERSION).then_some(version),
         unclean,
         quarantined: None,
+        taken_in: 0,
+        spools_left: Vec::new(),
     };
     Ok((reader, report))
 }

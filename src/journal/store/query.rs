@@ -214,6 +214,14 @@ impl JournalReader {
         })
     }
 
+    /// Whether there is a session of this number.
+    pub(in crate::journal) fn has_session(&self, session: SessionId) -> Result<bool, JournalError> {
+        self.query("find a session", |c| {
+            c.prepare_cached("SELECT 1 FROM sessions WHERE id = ?1")?
+                .exists([session.get()])
+        })
+    }
+
     /// How much the journal holds.
     pub fn counts(&self) -> Result<Counts, JournalError> {
         self.query("count the reps", |c| {

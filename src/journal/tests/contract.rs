@@ -142,8 +142,14 @@ fn the_rep_log_grows_by_a_line_a_rep() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("reps.jsonl");
     fs::write(&path, "old").unwrap();
+    assert!(RepLog::create(&path).is_err() && RepLog::continued(&path).is_err());
+    assert_eq!(fs::read_to_string(&path).unwrap(), "old");
+    fs::remove_file(&path).unwrap();
     let mut log = RepLog::create(&path).unwrap();
     for number in 1..=2 {
+        if number == 2 {
+            log = RepLog::continued(&path).unwrap();
+        }
         log.append(&judged(number)).unwrap();
         let text = fs::read_to_string(&path).unwrap();
         assert_eq!(text.lines().count(), number as usize);

@@ -11,6 +11,7 @@ mod opening;
 mod plans;
 mod storing;
 mod timelines;
+mod waiting;
 mod writing;
 
 use std::collections::BTreeMap;

@@ -18,7 +18,9 @@ fn a_new_journal_is_made_with_its_folder_and_kept_safe() {
             created: true,
             upgraded_from: None,
             unclean: vec![],
-            quarantined: None
+            quarantined: None,
+            taken_in: 0,
+            spools_left: Vec::new()
         }
     );
     for (setting, wanted) in [

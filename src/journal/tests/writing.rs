@@ -3,26 +3,23 @@
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use rusqlite::TransactionBehavior;
-
 use super::super::worker::thread::Worker;
 use super::super::worker::{Job, Shared};
 use super::*;
-use crate::thread::spawn;
 
-const QUICK: WriterOptions = WriterOptions {
+pub(super) const QUICK: WriterOptions = WriterOptions {
     retry_every: Duration::from_millis(20),
     waiting_limit: 4,
 };
 
-fn named(name: &str) -> Option<NewHitter> {
+pub(super) fn named(name: &str) -> Option<NewHitter> {
     Some(NewHitter {
         name: Some(name.into()),
         ..NewHitter::default()
     })
 }
 
-fn wait_for(what: &str, mut is_so: impl FnMut() -> bool) {
+pub(super) fn wait_for(what: &str, mut is_so: impl FnMut() -> bool) {
     let begun = Instant::now();
     while !is_so() {
         assert!(
@@ -72,7 +69,9 @@ fn reps_go_to_the_session_begun_last_and_the_end_is_clean() {
 }
 
 /// A worker without its thread, so that each step can be looked at.
-fn worker(dir: &tempfile::TempDir) -> (Worker, crossbeam_channel::Sender<Job>, Arc<Shared>) {
+pub(super) fn worker(
+    dir: &tempfile::TempDir,
+) -> (Worker, crossbeam_channel::Sender<Job>, Arc<Shared>) {
     let path = dir.path().join("journal.db");
     let shared = Arc::new(Shared::default());
     let (sender, receiver) = crossbeam_channel::bounded(64);
@@ -87,7 +86,7 @@ fn worker(dir: &tempfile::TempDir) -> (Worker, crossbeam_channel::Sender<Job>, A
 }
 
 #[test]
-fn reps_wait_in_memory_while_the_disk_is_full_and_are_stored_in_order_after() {
+fn reps_wait_while_the_disk_is_full_and_are_stored_in_order_after() {
     let dir = tempfile::tempdir().unwrap();
     let (mut worker, _sender, shared) = worker(&dir);
     let limit = |worker: &Worker, pages: i64| {
@@ -286,103 +285,4 @@ fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
     writer.close(Duration::from_secs(5)).unwrap();
     assert_eq!(reader.notes(SessionId::new(1)).unwrap().len(), 2);
     assert!(handle.edit(note(None)).is_err(), "the writer is gone");
-}
-
-#[test]
-fn senders_wait_rather_than_lose_a_rep() {
-    let dir = tempfile::tempdir().unwrap();
-    let path = dir.path().join("journal.db");
-    let writer = JournalWriter::start(&path, QUICK).unwrap();
-    writer.begin_session(None, session()).unwrap();
-    wait_for("the session", || writer.state().session.is_some());
-
-    // Another program holds the file's write lock, longer than the writer waits in SQLite.
-    let mut other = Connection::open(&path).unwrap();
-    let hold = other
-        .transaction_with_behavior(TransactionBehavior::Immediate)
-        .unwrap();
-    let writer = Arc::new(writer);
-    let sender = {
-        let writer = Arc::clone(&writer);
-        spawn("test", move || {
-            (1..=60).for_each(|number| writer.log_rep(record(number)).unwrap());
-        })
-        .unwrap()
-    };
-    wait_for("the writer to notice", || {
-        matches!(writer.state().storage, StorageState::Waiting { .. })
-    });
-    let StorageState::Waiting { why, .. } = writer.state().storage else {
-        panic!()
-    };
-    assert!(why.contains("another program"), "{why}");
-    assert!(
-        !sender.is_finished(),
-        "more reps than there is room for, and nobody waited"
-    );
-    assert_eq!(writer.state().stored_reps, 0);
-    drop(hold);
-    sender.join().unwrap();
-    wait_for("all reps", || writer.state().stored_reps == 60);
-    Arc::into_inner(writer)
-        .unwrap()
-        .close(Duration::from_secs(5))
-        .unwrap();
-    assert_eq!(
-        Journal::read_only(&path).unwrap().counts().unwrap().swings,
-        60
-    );
-}
-
-#[test]
-fn reps_go_to_a_new_journal_when_the_old_one_is_taken_away() {
-    let dir = tempfile::tempdir().unwrap();
-    let path = dir.path().join("journal.db");
-    let moved = dir.path().join("moved.db");
-    let writer = JournalWriter::start(&path, QUICK).unwrap();
-    writer.begin_session(named("Ana"), session()).unwrap();
-    writer.log_rep(record(1)).unwrap();
-    wait_for("the rep", || writer.state().stored_reps == 1);
-    std::fs::rename(&path, &moved).unwrap();
-    writer.log_rep(record(2)).unwrap();
-    wait_for("the rep", || writer.state().stored_reps == 2);
-    std::fs::remove_file(&path).unwrap();
-    writer.log_rep(record(3)).unwrap();
-    wait_for("the rep", || writer.state().stored_reps == 3);
-    assert_eq!(writer.state().refused_reps, 0);
-    writer.close(Duration::from_secs(5)).unwrap();
-
-    for (path, number) in [(moved, 1), (path, 3)] {
-        let reader = Journal::read_only(&path).unwrap();
-        assert_sound(&reader.connection);
-        let rep = reader.last_rep().unwrap().unwrap();
-        assert_eq!(
-            (rep.judged.number, rep.hitter_name.as_deref()),
-            (number, Some("Ana"))
-        );
-        assert_eq!(reader.counts().unwrap().swings, 1);
-    }
-}
-
-#[test]
-fn an_end_that_cannot_store_says_how_many_reps_are_lost() {
-    let dir = tempfile::tempdir().unwrap();
-    let path = dir.path().join("journal.db");
-    let writer = JournalWriter::start(&path, QUICK).unwrap();
-    writer.begin_session(None, session()).unwrap();
-    wait_for("the session", || writer.state().session.is_some());
-    let mut other = Connection::open(&path).unwrap();
-    let _hold = other
-        .transaction_with_behavior(TransactionBehavior::Immediate)
-        .unwrap();
-    writer.log_rep(record(1)).unwrap();
-    writer.log_rep(record(2)).unwrap();
-    match writer.close(Duration::from_millis(50)) {
-        Err(JournalError::NotStored {
-            reps: 2, reason, ..
-        }) => {
-            assert!(reason.contains("another program"), "{reason}");
-        }
-        other => panic!("{other:?}"),
-    }
 }

@@ -1,17 +1,18 @@
 //! The handle to the journal's writer thread, and the state that it reports.
 //!
-//! Reps go in through a bounded queue and are never dropped: while they cannot be written they
-//! wait in memory, and when that is full too the sender blocks. The thread itself is in [`thread`].
+//! Reps go in through a queue that never blocks and never drops one: while they cannot be written they wait in a spool, and in
+//! memory where no disk takes that either. The thread itself is in [`thread`].
 
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use crossbeam_channel::{Sender, bounded};
+use crossbeam_channel::{Sender, TrySendError, bounded};
 use jiff::Timestamp;
 
 pub(in crate::journal) mod thread;
+mod waiting;
 
 use crate::journal::error::JournalError;
 use crate::journal::record::{NewHitter, NewSession, RepRecord, SessionId};
@@ -22,15 +23,18 @@ use crate::rep::MissedCondition;
 use crate::thread::spawn;
 use crate::wall_clock::now_to_the_millisecond;
 
-/// Capacity of the channel to the thread; small, since the thread receives jobs at once.
-const CHANNEL_JOBS: usize = 16;
+/// Capacity of the channel to the thread: more than a day's reps, for a disk that hangs.
+const CHANNEL_JOBS: usize = 10_000;
+/// The thread receives jobs at once. Where so many wait for it, a disk hangs: from here on reps come without their landmarks, so
+/// that a night's reps fit into memory.
+const STALLED_AT_JOBS: usize = 100;
 
 /// How long and for how much the writer waits.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct WriterOptions {
     /// How long to wait between tries while reps cannot be written.
     pub(crate) retry_every: Duration,
-    /// How many jobs wait in memory before senders block; a packed rep is about 30 kB.
+    /// How many jobs wait in memory with their landmarks, about 30 kB each; those beyond wait without, about 4 kB each.
     pub(crate) waiting_limit: usize,
 }
 
@@ -49,7 +53,7 @@ pub(crate) enum StorageState {
     /// What was logged is on disk, or on its way.
     #[default]
     Working,
-    /// Reps wait in memory and are retried every few seconds.
+    /// Reps wait, in the spool or in memory, and are retried every few seconds.
     Waiting {
         /// Since when, by the wall clock.
         since: Timestamp,
@@ -67,11 +71,13 @@ pub(crate) struct WriterState {
     pub session: Option<SessionId>,
     /// When that session began.
     pub(crate) session_started: Option<Timestamp>,
-    /// Jobs that wait in memory.
+    /// Jobs that wait, in the spool and in memory.
     pub(crate) waiting: usize,
+    /// The spool, while reps wait in one: they survive the end of the program.
+    pub(crate) spool: Option<PathBuf>,
     /// Reps on disk since the start.
     pub(crate) stored_reps: u64,
-    /// Reps that the journal refused for good; always 0 unless cagehand has a bug.
+    /// Reps that are lost because the journal refused them for good; always 0 unless cagehand has a bug.
     pub(crate) refused_reps: u64,
     /// How often the journal was reopened after a panic.
     pub(crate) restarts: u64,
@@ -130,7 +136,7 @@ impl JournalHandle {
         };
         let (reply, answer) = bounded(1);
         self.sender
-            .send_timeout(Job::Edit { edit, reply }, EDIT_PATIENCE)
+            .try_send(Job::Edit { edit, reply })
             .map_err(|_| gone())?;
         answer.recv_timeout(EDIT_PATIENCE).map_err(|_| gone())?
     }
@@ -231,15 +237,37 @@ impl JournalWriter {
         self.send(Job::Session { hitter, session })
     }
 
-    /// Logs a rep in the session begun last. Blocks while the queue is full, never drops.
+    /// Logs a rep in the session begun last. Neither blocks nor drops it; while the thread hangs on a disk, the rep loses its
+    /// landmarks.
     ///
     /// # Errors
     /// [`JournalError::WriterGone`].
     pub(crate) fn log_rep(&self, record: RepRecord) -> Result<(), JournalError> {
-        self.send(Job::Rep(Box::new(record)))
+        let rep = Box::new(self.lightened(record));
+        self.send(Job::Rep(rep))
     }
 
-    /// Keeps a movement that was not counted, in the session begun last. Blocks as [`Self::log_rep`] does.
+    fn lightened(&self, record: RepRecord) -> RepRecord {
+        let is_stalled = self
+            .sender
+            .as_ref()
+            .is_some_and(|sender| sender.len() >= STALLED_AT_JOBS);
+        match is_stalled {
+            false => record,
+            true => {
+                tracing::warn!(
+                    rep = record.judged.number,
+                    "the disk hangs; the rep waits without its landmarks"
+                );
+                RepRecord {
+                    frames: Vec::new(),
+                    ..record
+                }
+            }
+        }
+    }
+
+    /// Keeps a movement that was not counted, in the session begun last, as [`Self::log_rep`] does.
     ///
     /// # Errors
     /// [`JournalError::WriterGone`].
@@ -248,7 +276,7 @@ impl JournalWriter {
         record: RepRecord,
         missed: MissedCondition,
     ) -> Result<(), JournalError> {
-        let rep = Box::new(record);
+        let rep = Box::new(self.lightened(record));
         self.send(Job::NotCounted { rep, missed })
     }
 
@@ -267,7 +295,8 @@ impl JournalWriter {
         state
     }
 
-    /// Ends the session, stores what waits, and joins the thread. If reps cannot be written it retries for up to `patience`.
+    /// Ends the session, stores what waits, and joins the thread. If reps cannot be written it retries for up to `patience`; what
+    /// is in the spool then waits there for the next start.
     ///
     /// # Errors
     /// [`JournalError::NotStored`] with the number of reps lost, [`JournalError::WriterGone`] where
@@ -286,12 +315,10 @@ impl JournalWriter {
             .checked_add(patience)
             .unwrap_or(now + Duration::from_secs(1 << 30));
         self.shared.set_give_up_at(give_up_at);
-        thread.thread().unpark();
         if let Some(sender) = self.sender.take() {
-            // A dead thread shows in the join below; waiting for room in the queue ends with the thread.
-            let _ = sender.send(Job::End {
-                at: now_to_the_millisecond(),
-            });
+            // A dead thread shows in the join below, and a full queue in what it reports.
+            let at = now_to_the_millisecond();
+            let _ = sender.send_timeout(Job::End { at }, patience);
         }
         thread.join().unwrap_or_else(|_| {
             Err(JournalError::WriterGone {
@@ -301,17 +328,18 @@ impl JournalWriter {
     }
 
     fn send(&self, job: Job) -> Result<(), JournalError> {
-        // Blocks while the queue is full; fails once the thread, and with it the other end of the queue, is gone.
-        let sent = self
-            .sender
-            .as_ref()
-            .is_some_and(|sender| sender.send(job).is_ok());
-        if sent {
-            Ok(())
-        } else {
-            Err(JournalError::WriterGone {
-                path: self.path.clone(),
-            })
+        let gone = || JournalError::WriterGone {
+            path: self.path.clone(),
+        };
+        match self.sender.as_ref().ok_or_else(gone)?.try_send(job) {
+            Ok(()) => Ok(()),
+            Err(TrySendError::Full(job)) => {
+                tracing::error!("the disk has hung for a day's reps; an entry is lost");
+                self.shared.state().refused_reps += u64::from(matches!(job, Job::Rep(_)));
+                Ok(())
+            }
+            // The thread, and with it the other end of the queue.
+            Err(TrySendError::Disconnected(_)) => Err(gone()),
         }
     }
 }

@@ -1,7 +1,9 @@
 //! The writer thread: receives jobs, stores them in order, waits while the disk fails.
 //!
 //! Jobs arrive through the channel and wait in `pending` until each is on disk. The first that fails for a passing reason
-//! stops the queue; all are retried later, in order. The connection is kept meanwhile: SQLite goes on as soon as there is room.
+//! stops the queue: what waits goes into the spool, what comes after it too, and all is moved into the journal later, in order.
+//! The connection is kept meanwhile: SQLite goes on as soon as there is room. A journal that turns out to be damaged is set
+//! aside, and what waits goes into a new one.
 
 use std::collections::VecDeque;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -10,10 +12,13 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use crossbeam_channel::{Receiver, RecvTimeoutError};
+use jiff::Timestamp;
 
 use crate::journal::error::JournalError;
+use crate::journal::files::spool::{self, Spool};
 use crate::journal::record::{NewHitter, NewSession, PackedRep, SessionId};
 use crate::journal::store::open::Journal;
+use crate::journal::worker::waiting::strip_landmarks;
 use crate::journal::worker::{Job, Shared, StorageState, WriterOptions};
 use crate::wall_clock::now_to_the_millisecond;
 
@@ -21,7 +26,7 @@ use crate::wall_clock::now_to_the_millisecond;
 const LAST_TRIES_EVERY: Duration = Duration::from_millis(200);
 
 /// A job that waits to be stored.
-type Pending = Job<Box<PackedRep>>;
+pub(super) type Pending = Job<Box<PackedRep>>;
 
 impl Job {
     /// Packs a rep. Done on arrival rather than when it is stored, so that reps that wait take little memory.
@@ -39,18 +44,38 @@ impl Job {
     }
 }
 
+/// Ends a session that somebody may have deleted meanwhile.
+fn end_if_there(
+    journal: &mut Journal,
+    session: SessionId,
+    at: Timestamp,
+) -> Result<(), JournalError> {
+    match journal.end_session(session, at, None) {
+        Err(JournalError::NoSuchSession { .. }) => Ok(()),
+        ended => ended,
+    }
+}
+
 /// The thread's state.
 pub(in crate::journal) struct Worker {
-    path: PathBuf,
+    pub(super) path: PathBuf,
     /// `None` until the journal could be opened.
     pub(in crate::journal) journal: Option<Journal>,
     options: WriterOptions,
-    shared: Arc<Shared>,
+    pub(super) shared: Arc<Shared>,
     receiver: Receiver<Job>,
-    pending: VecDeque<Pending>,
-    session: Option<SessionId>,
+    pub(super) pending: VecDeque<Pending>,
+    /// Where reps wait on disk; `None` while none does.
+    pub(in crate::journal) spool: Option<Spool>,
+    /// Where that may lie.
+    pub(super) spool_places: Vec<PathBuf>,
+    pub(super) session: Option<SessionId>,
     /// How the running session began, to begin it again in a new file.
-    begun: Option<(Option<NewHitter>, NewSession)>,
+    pub(super) begun: Option<(Option<NewHitter>, NewSession)>,
+    /// Whether no disk took the spool at the last try.
+    pub(super) spool_failed: bool,
+    /// Whether the journal was opened afresh because it seemed damaged, and has stored nothing since.
+    pub(super) damaged_before: bool,
     /// Whether the first pending job has caused a panic.
     failed_before: bool,
     /// Number of a rep, and how often storing it panics.
@@ -67,14 +92,18 @@ impl Worker {
         receiver: Receiver<Job>,
     ) -> Self {
         let mut worker = Self {
-            path,
             journal: None,
             options,
             shared,
             receiver,
             pending: VecDeque::new(),
+            spool: None,
+            spool_places: spool::places(&path),
+            path,
             session: None,
             begun: None,
+            spool_failed: false,
+            damaged_before: false,
             failed_before: false,
             #[cfg(test)]
             fault_at: (0, 0),
@@ -90,7 +119,7 @@ impl Worker {
     pub(in crate::journal) fn run(mut self) -> Result<(), JournalError> {
         let mut open = true;
         while open {
-            if self.pending.is_empty() && self.journal.is_some() {
+            if self.is_idle() {
                 match self.receiver.recv() {
                     Ok(job) => open = self.receive(job),
                     Err(_) => open = false,
@@ -115,25 +144,49 @@ impl Worker {
         self.report_unstored()
     }
 
+    /// Whether nothing waits to be tried again.
+    fn is_idle(&self) -> bool {
+        self.pending.is_empty() && self.spool.is_none() && self.journal.is_some()
+    }
+
     /// Returns whether more may come.
     pub(in crate::journal) fn receive(&mut self, job: Job) -> bool {
         let more = !matches!(job, Job::End { .. });
         match catch_unwind(AssertUnwindSafe(|| job.packed())) {
             // The person who made the edit is there to retry; it must not take effect minutes later.
             Ok(Job::Edit { reply, .. }) if self.is_waiting() => {
-                let _ = reply.send(Err(JournalError::Disk {
-                    path: self.path.clone(),
-                    reason: "it does not take anything now; the health page says why".to_owned(),
-                }));
+                let _ = reply.send(Err(self.takes_nothing()));
             }
-            Ok(pending) => self.pending.push_back(pending),
+            Ok(mut pending) => {
+                if self.pending.len() >= self.options.waiting_limit {
+                    strip_landmarks(&mut pending);
+                }
+                self.pending.push_back(pending);
+            }
             Err(_) => {
                 tracing::error!("an entry that cannot be packed is lost");
                 self.shared.state().refused_reps += 1;
             }
         }
-        self.shared.state().waiting = self.pending.len();
+        self.note_waiting();
         more
+    }
+
+    pub(super) fn note_waiting(&self) {
+        let mut state = self.shared.state();
+        state.waiting = self.pending.len();
+        state.spool = None;
+        if let Some(spool) = &self.spool {
+            state.waiting += spool.entries() as usize;
+            state.spool = Some(spool.path().to_path_buf());
+        }
+    }
+
+    pub(super) fn takes_nothing(&self) -> JournalError {
+        JournalError::Disk {
+            path: self.path.clone(),
+            reason: "it does not take anything now; the health page says why".to_owned(),
+        }
     }
 
     fn is_waiting(&self) -> bool {
@@ -154,38 +207,32 @@ impl Worker {
                 self.journal = None;
                 self.shared.state().restarts += 1;
                 let again = std::mem::replace(&mut self.failed_before, true);
-                let path = self.path.clone();
-                let reason = "cagehand has a fault there; the log above says where".to_owned();
                 if again {
                     self.failed_before = false;
                     Err(JournalError::Refused {
-                        path,
+                        path: self.path.clone(),
                         doing: "store an entry",
-                        reason,
+                        reason: "cagehand has a fault there; the log above says where".to_owned(),
                     })
                 } else {
-                    Err(JournalError::Disk { path, reason })
+                    Err(self.fault())
                 }
             }
         }
     }
 
-    /// Receives jobs while the disk fails; returns whether more may come. Beyond the limit they stay in the channel, so that the
-    /// sender blocks.
+    /// Receives jobs while the disk fails; returns whether more may come. Each goes into the spool at once.
     fn receive_until(&mut self, retry_at: Instant) -> bool {
         loop {
             let left = retry_at.saturating_duration_since(Instant::now());
             if left.is_zero() {
                 return true;
             }
-            let ending = self.shared.give_up_at().is_some();
-            if self.pending.len() >= self.options.waiting_limit && !ending {
-                std::thread::park_timeout(left);
-                continue;
-            }
             match self.receiver.recv_timeout(left) {
                 Ok(job) => {
-                    if !self.receive(job) {
+                    let more = self.receive(job);
+                    self.spool_pending();
+                    if !more {
                         return false;
                     }
                 }
@@ -195,7 +242,8 @@ impl Worker {
         }
     }
 
-    /// Stores pending jobs in order until none is left or the disk fails. Returns whether none is left.
+    /// Stores what waits in the spool and then the pending jobs, in order, until none is left or the disk fails. Returns whether
+    /// none is left. What is left goes into the spool.
     pub(in crate::journal) fn store_pending(&mut self) -> bool {
         if self.journal.is_none() {
             match Journal::open_or_quarantine(&self.path) {
@@ -203,12 +251,17 @@ impl Worker {
                 Err(error) => self.note_failure(&error),
             }
         }
+        if let Err(error) = self.empty_spool_guarded() {
+            self.take_failure(error, None);
+        }
         while self.journal.is_some()
+            && self.spool.is_none()
             && let Some(job) = self.pending.pop_front()
         {
             let begun = Instant::now();
             match self.store_guarded(&job) {
                 Ok(()) => {
+                    self.damaged_before = false;
                     self.note_success(matches!(job, Job::Rep(_)), begun.elapsed());
                 }
                 Err(
@@ -217,63 +270,33 @@ impl Worker {
                     tracing::error!(%error, "an entry is lost");
                     self.shared.state().refused_reps += u64::from(matches!(job, Job::Rep(_)));
                 }
-                Err(error @ JournalError::Moved { .. }) => {
-                    tracing::warn!(%error, "a new journal is begun");
-                    self.restart_in_new_file(job);
-                }
-                // After errors that do not pass by themselves, such as damage, jobs wait as well: the reps are
-                // safer in memory, and the page shows what is wrong.
                 Err(error) => {
-                    self.pending.push_front(job);
-                    self.note_failure(&error);
-                    break;
+                    if !self.take_failure(error, Some(job)) {
+                        break;
+                    }
                 }
             }
         }
-        self.shared.state().waiting = self.pending.len();
-        self.pending.is_empty()
-    }
-
-    /// Lets go of a file that was moved or deleted; this job and those after it go to a new one.
-    fn restart_in_new_file(&mut self, job: Pending) {
-        if let Some(old) = self.journal.take()
-            && let Err(error) = old.empty_wal()
-        {
-            tracing::warn!(%error, "the newest reps of the old journal may be lost");
+        // After a fault of ours the same entry is tried once more at once, and the spool would trip over it too.
+        if !self.failed_before {
+            self.spool_pending();
         }
-        let ran = self.session.take().and(self.begun.take());
-        let goes_on = matches!(job, Job::Rep(_) | Job::NotCounted { .. });
-        self.pending.push_front(job);
-        if goes_on && let Some((hitter, session)) = ran {
-            // The hitter's number of the old file means nothing in the new one.
-            let session = NewSession {
-                hitter: None,
-                started_at: now_to_the_millisecond(),
-                ..session
-            };
-            self.pending.push_front(Job::Session { hitter, session });
-        }
-        match Journal::open_or_quarantine(&self.path) {
-            Ok(journal) => self.adopt(journal),
-            Err(error) => self.note_failure(&error),
-        }
+        self.note_waiting();
+        self.pending.is_empty() && self.spool.is_none()
     }
 
     fn store(&mut self, job: &Pending) -> Result<(), JournalError> {
-        let Some(journal) = self.journal.as_mut() else {
-            return Err(JournalError::WriterGone {
-                path: self.path.clone(),
-            });
+        let session = match job {
+            Job::Rep(_) | Job::NotCounted { .. } => Some(self.running_session()?),
+            _ => None,
         };
-        let no_session = || JournalError::Refused {
-            path: self.path.clone(),
-            doing: "log a rep",
-            reason: "no session was begun".to_owned(),
+        let Some(journal) = self.journal.as_mut() else {
+            return Err(self.gone());
         };
         match job {
             Job::Session { hitter, session } => {
                 if let Some(running) = self.session {
-                    journal.end_session(running, session.started_at, None)?;
+                    end_if_there(journal, running, session.started_at)?;
                     self.session = None;
                 }
                 self.session = Some(journal.begin_session_of(hitter.as_ref(), session)?);
@@ -290,28 +313,31 @@ impl Worker {
                 }
             }
             Job::Rep(rep) => {
-                let session = self.session.ok_or_else(no_session)?;
                 #[cfg(test)]
                 if rep.judged.number == self.fault_at.0 && self.fault_at.1 > 0 {
                     self.fault_at.1 -= 1;
                     panic!("a fault on purpose");
                 }
                 let started = Instant::now();
-                journal.log_packed(session, rep)?;
+                if let Some(session) = session {
+                    journal.log_packed(session, rep)?;
+                }
                 let ms = 1e3 * started.elapsed().as_secs_f64();
                 tracing::debug!(rep = rep.judged.number, ms, "rep stored");
             }
             Job::NotCounted { rep, missed } => {
-                let session = self.session.ok_or_else(no_session)?;
-                journal.log_not_counted_packed(session, rep, *missed)?;
+                if let Some(session) = session {
+                    journal.log_not_counted_packed(session, rep, *missed)?;
+                }
             }
             Job::Edit { edit, reply } => {
                 // The caller may have stopped waiting; the edit is made all the same, and the page shows it.
                 let _ = reply.send(journal.edit(edit));
             }
             Job::End { at } => {
+                self.begun = None;
                 if let Some(running) = self.session {
-                    journal.end_session(running, *at, None)?;
+                    end_if_there(journal, running, *at)?;
                     self.session = None;
                     let mut state = self.shared.state();
                     (state.session, state.session_started) = (None, None);
@@ -321,7 +347,36 @@ impl Worker {
         Ok(())
     }
 
-    fn adopt(&mut self, journal: Journal) {
+    /// The session that reps go to. One that somebody deleted while it ran is begun again.
+    fn running_session(&mut self) -> Result<SessionId, JournalError> {
+        let gone = self.gone();
+        let journal = self.journal.as_mut().ok_or(gone)?;
+        if let Some(session) = self.session
+            && journal.reader().has_session(session)?
+        {
+            return Ok(session);
+        }
+        let Some((hitter, session)) = self.begun.as_ref().filter(|_| self.session.is_some()) else {
+            return Err(JournalError::Refused {
+                path: self.path.clone(),
+                doing: "log a rep",
+                reason: "no session was begun".to_owned(),
+            });
+        };
+        tracing::warn!("the running session was deleted; it is begun again");
+        let id = journal.begin_session_of(hitter.as_ref(), session)?;
+        self.session = Some(id);
+        self.shared.state().session = Some(id);
+        Ok(id)
+    }
+
+    fn gone(&self) -> JournalError {
+        JournalError::WriterGone {
+            path: self.path.clone(),
+        }
+    }
+
+    pub(super) fn adopt(&mut self, journal: Journal) {
         if let Some(quarantined) = &journal.report().quarantined {
             tracing::warn!(
                 journal = %self.path.display(),
@@ -349,7 +404,7 @@ impl Worker {
         state.last_commit_ms = Some(took.as_secs_f64() * 1e3);
     }
 
-    fn note_working(&self) {
+    pub(super) fn note_working(&self) {
         let mut state = self.shared.state();
         if state.storage != StorageState::Working {
             state.storage = StorageState::Working;
@@ -359,9 +414,9 @@ impl Worker {
     }
 
     /// Puts the failure into the state; only the first in a row is logged.
-    fn note_failure(&self, error: &JournalError) {
+    pub(super) fn note_failure(&self, error: &JournalError) {
+        self.note_waiting();
         let mut state = self.shared.state();
-        state.waiting = self.pending.len();
         let first = matches!(state.storage, StorageState::Working);
         match &mut state.storage {
             StorageState::Waiting { why, .. } => *why = error.to_string(),
@@ -374,11 +429,18 @@ impl Worker {
         }
         drop(state);
         if first {
-            tracing::warn!(%error, "reps wait in memory until the journal takes them");
+            tracing::warn!(%error, "reps wait until the journal takes them");
         }
     }
 
     fn report_unstored(&self) -> Result<(), JournalError> {
+        if let Some(spool) = &self.spool {
+            tracing::warn!(
+                spool = %spool.path().display(),
+                reps = spool.entries(),
+                "reps wait in the spool for the next start"
+            );
+        }
         let reps = self
             .pending
             .iter()

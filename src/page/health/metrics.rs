@@ -13,7 +13,7 @@ const fn one(flag: bool) -> Option<f64> {
 }
 
 /// Metrics of one value: name, type, help text, value.
-const SINGLE: [(&str, &str, &str, Value); 19] = [
+const SINGLE: [(&str, &str, &str, Value); 20] = [
     ("up_seconds", "gauge", "Time since the start.", |f| {
         Some(f.up_secs as f64)
     }),
@@ -49,6 +49,12 @@ const SINGLE: [(&str, &str, &str, Value); 19] = [
         "gauge",
         "Entries that wait for the disk.",
         |f| Some(f.stage.reps_waiting as f64),
+    ),
+    (
+        "reps_lost_total",
+        "counter",
+        "Reps that the journal refused for good; 0 unless cagehand has a fault.",
+        |f| Some(f.stage.reps_lost as f64),
     ),
     (
         "settings_wrong",

@@ -15,6 +15,7 @@ use hound::{SampleFormat, WavSpec, WavWriter};
 use super::mixer::{Mixer, Voice};
 use super::queue::{Playback, PlaybackQueue};
 use super::{OutputState, Sink, SoundHealth};
+use crate::output_file::{self, Existing};
 use crate::sound::request::{NotPlayed, Outcome, Played, SoundRequest};
 use crate::sound::{CueLibrary, SAMPLE_RATE_HZ, SoundError, duration_of, samples_in};
 use crate::time::CaptureTime;
@@ -59,8 +60,10 @@ impl WavFile {
             bits_per_sample: 16,
             sample_format: SampleFormat::Int,
         };
-        let created =
-            WavWriter::create(path, spec).and_then(|mut writer| writer.flush().map(|()| writer));
+        let created = output_file::open(path, Existing::Replace(b"RIFF"))
+            .map_err(hound::Error::from)
+            .and_then(|file| WavWriter::new(BufWriter::new(file), spec))
+            .and_then(|mut writer| writer.flush().map(|()| writer));
         let writer = created.map_err(|source| SoundError::CreateWav {
             path: path.into(),
             source,

@@ -1,0 +1,329 @@
+//! Takes the sessions and reps of another journal into this one: of a spool, which was written while this one could not be.
+//!
+//! In: a journal open for writing and a reader of the other. Out: which session became which. Each row is one transaction, and a
+//! row that is there already is passed over, so that a run that was cut short can be done again.
+
+use rusqlite::types::Value;
+use rusqlite::{Connection, OptionalExtension, params, params_from_iter};
+
+use super::columns::{
+    Column, HitterColumn, MeasureColumn, NotCountedColumn, PlanColumn, RepColumn, SessionColumn,
+    TimelineColumn, joined,
+};
+use super::read::BATS;
+use super::{insert, not_counted};
+use crate::journal::error::JournalError;
+use crate::journal::record::{HitterId, NewHitter, NewPlan, SessionId};
+use crate::journal::store::open::{Journal, JournalReader};
+use crate::wall_clock::now_to_the_millisecond;
+
+/// What was taken in.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(in crate::journal) struct TakenIn {
+    /// Each session's number there and here.
+    pub(in crate::journal) sessions: Vec<(SessionId, SessionId)>,
+    /// Reps that were not here before.
+    pub(in crate::journal) reps: u64,
+    /// Reps that this journal refuses, such as a second one with a number that is taken.
+    pub(in crate::journal) refused: u64,
+}
+
+/// A row's values in the order of `C::ALL`.
+type Values = Vec<Value>;
+
+/// A rep or a movement that was not counted, with the rows that belong to it.
+struct Movement {
+    row: Values,
+    measures: Vec<Values>,
+    timeline: Vec<Values>,
+}
+
+impl Journal {
+    /// Takes in all that the other journal holds but notes and corrections, which only a person at the page makes. A session
+    /// of the same hitter that began here at the same moment with the same source is the same session.
+    ///
+    /// # Errors
+    /// Those of the disk on either side; what was taken in by then stays.
+    pub(in crate::journal) fn take_in(
+        &mut self,
+        other: &JournalReader,
+    ) -> Result<TakenIn, JournalError> {
+        let mut taken = TakenIn::default();
+        for row in other.rows_of::<SessionColumn>("1 = 1 ORDER BY id", &[])? {
+            let there = integer(&row[SessionColumn::Id as usize]);
+            let here = self.take_in_session(other, &row)?;
+            taken.sessions.push((SessionId::new(there), here));
+            for id in other.movement_ids(RepColumn::TABLE, there)? {
+                let tables = (MeasureColumn::TABLE, TimelineColumn::TABLE);
+                let Some(rep) = other.movement::<RepColumn>(id, tables)? else {
+                    continue;
+                };
+                match self.take_in_rep(here, &rep) {
+                    Ok(is_new) => taken.reps += u64::from(is_new),
+                    Err(error @ JournalError::Refused { .. }) => {
+                        tracing::error!(%error, "a rep of the spool is lost");
+                        taken.refused += 1;
+                    }
+                    Err(error) => return Err(error),
+                }
+            }
+            for id in other.movement_ids(NotCountedColumn::TABLE, there)? {
+                let tables = (not_counted::MEASURES, not_counted::TIMELINES);
+                if let Some(movement) = other.movement::<NotCountedColumn>(id, tables)? {
+                    self.take_in_not_counted(here, &movement)?;
+                }
+            }
+        }
+        Ok(taken)
+    }
+
+    fn take_in_session(
+        &mut self,
+        other: &JournalReader,
+        row: &Values,
+    ) -> Result<SessionId, JournalError> {
+        use SessionColumn as C;
+        let hitter = other.hitter_row(&row[C::Hitter as usize])?;
+        let plan = other.plan_row(&row[C::Plan as usize])?;
+        let text = |column: C| row[column as usize].clone();
+        self.transaction("take in a session", |change| {
+            let same: Option<i64> = change
+                .query_row(
+                    "SELECT id FROM sessions WHERE started_at = ?1 AND source = ?2
+                     AND (SELECT name FROM hitters WHERE hitters.id = sessions.hitter) IS ?3",
+                    params![
+                        text(C::StartedAt),
+                        text(C::Source),
+                        hitter.as_ref().and_then(|hitter| hitter.name.as_deref())
+                    ],
+                    |row| row.get("id"),
+                )
+                .optional()?;
+            let id = match same {
+                Some(id) => id,
+                None => {
+                    let now = now_to_the_millisecond();
+                    let hitter = hitter
+                        .as_ref()
+                        .map(|hitter| insert::find_or_add_hitter(change, hitter, now))
+                        .transpose()?;
+                    let plan = plan
+                        .as_ref()
+                        .map(|plan| insert::find_or_add_plan(change, hitter, plan, now))
+                        .transpose()?;
+                    let mut values = row.clone();
+                    values[C::Hitter as usize] = hitter.map(HitterId::get).into();
+                    values[C::Plan as usize] = plan.map(|plan| plan.get()).into();
+                    insert_without_id::<C>(change, C::TABLE, &values)?
+                }
+            };
+            // It went on there after it was last written here.
+            change.execute(
+                "UPDATE sessions SET ended_at = coalesce(?2, ended_at), end_note = coalesce(?3, end_note) WHERE id = ?1",
+                params![id, text(C::EndedAt), text(C::EndNote)],
+            )?;
+            Ok(SessionId::new(id))
+        })
+    }
+
+    /// Gives whether it was new here.
+    fn take_in_rep(&mut self, session: SessionId, rep: &Movement) -> Result<bool, JournalError> {
+        use RepColumn as C;
+        self.transaction("take in a rep", |change| {
+            let number = &rep.row[C::Number as usize];
+            let known = &rep.row[C::KnownAtSecs as usize];
+            let is_here = change
+                .prepare_cached(
+                    "SELECT 1 FROM reps WHERE session = ?1 AND number = ?2 AND known_at_secs = ?3",
+                )?
+                .exists(params![session.get(), number, known])?;
+            if is_here {
+                return Ok(false);
+            }
+            let number = u32::try_from(integer(number)).unwrap_or_default();
+            not_counted::free_number(change, session, number)?;
+            let id = insert_in_session::<C>(change, session, &rep.row)?;
+            insert_belonging(change, id, rep, MeasureColumn::TABLE, TimelineColumn::TABLE)?;
+            Ok(true)
+        })
+    }
+
+    fn take_in_not_counted(
+        &mut self,
+        session: SessionId,
+        movement: &Movement,
+    ) -> Result<(), JournalError> {
+        use NotCountedColumn as C;
+        self.transaction("take in a movement that does not count", |change| {
+            let value = |column: C| &movement.row[column as usize];
+            let is_here = change
+                .prepare_cached(
+                    "SELECT 1 FROM not_counted
+                     WHERE session = ?1 AND known_at_secs = ?2 AND plant_secs IS ?3 AND contact_secs IS ?4",
+                )?
+                .exists(params![
+                    session.get(),
+                    value(C::KnownAtSecs),
+                    value(C::PlantSecs),
+                    value(C::ContactSecs)
+                ])?;
+            if !is_here {
+                let id = insert_in_session::<C>(change, session, &movement.row)?;
+                let (measures, timelines) = (not_counted::MEASURES, not_counted::TIMELINES);
+                insert_belonging(change, id, movement, measures, timelines)?;
+                not_counted::drop_oldest(change, session)?;
+            }
+            Ok(())
+        })
+    }
+}
+
+impl JournalReader {
+    /// Whole rows, in the order of the columns.
+    fn rows_of<C: Column>(
+        &self,
+        condition: &str,
+        values: &[i64],
+    ) -> Result<Vec<Values>, JournalError> {
+        self.rows_in::<C>(C::TABLE, condition, values)
+    }
+
+    fn rows_in<C: Column>(
+        &self,
+        table: &str,
+        condition: &str,
+        values: &[i64],
+    ) -> Result<Vec<Values>, JournalError> {
+        let columns = C::names();
+        self.query("read it", |c| {
+            c.prepare_cached(&format!("SELECT {columns} FROM {table} WHERE {condition}"))?
+                .query_map(params_from_iter(values), |row| {
+                    (0..C::ALL.len()).map(|at| row.get(at)).collect()
+                })?
+                .collect()
+        })
+    }
+
+    /// The numbers of a session's movements, oldest first. They are read one by one: a spool can hold a night's landmarks.
+    fn movement_ids(&self, table: &str, session: i64) -> Result<Vec<i64>, JournalError> {
+        self.query("list its reps", |c| {
+            c.prepare_cached(&format!(
+                "SELECT id FROM {table} WHERE session = ?1 ORDER BY id"
+            ))?
+            .query_map([session], |row| row.get("id"))?
+            .collect()
+        })
+    }
+
+    fn movement<C: Column>(
+        &self,
+        id: i64,
+        (measures, timelines): (&str, &str),
+    ) -> Result<Option<Movement>, JournalError> {
+        let Some(row) = self.rows_of::<C>("id = ?1", &[id])?.pop() else {
+            return Ok(None);
+        };
+        Ok(Some(Movement {
+            row,
+            measures: self.rows_in::<MeasureColumn>(measures, "rep = ?1", &[id])?,
+            timeline: self.rows_in::<TimelineColumn>(timelines, "rep = ?1", &[id])?,
+        }))
+    }
+
+    fn hitter_row(&self, id: &Value) -> Result<Option<NewHitter>, JournalError> {
+        use HitterColumn as C;
+        let Value::Integer(id) = id else {
+            return Ok(None);
+        };
+        let rows = self.rows_of::<C>("id = ?1", &[*id])?;
+        Ok(rows.first().map(|row| NewHitter {
+            name: text(&row[C::Name as usize]),
+            bats: text(&row[C::Bats as usize])
+                .and_then(|bats| BATS.into_iter().find(|side| side.name() == bats)),
+            height_cm: match row[C::HeightCm as usize] {
+                Value::Real(cm) => Some(cm),
+                _ => None,
+            },
+        }))
+    }
+
+    fn plan_row(&self, id: &Value) -> Result<Option<NewPlan>, JournalError> {
+        use PlanColumn as C;
+        let Value::Integer(id) = id else {
+            return Ok(None);
+        };
+        let rows = self.rows_of::<C>("id = ?1", &[*id])?;
+        Ok(rows.first().map(|row| NewPlan {
+            name: text(&row[C::Name as usize]).unwrap_or_default(),
+            text: text(&row[C::Text as usize]).unwrap_or_default(),
+        }))
+    }
+}
+
+/// Inserts a whole row under a new number, which it gives.
+fn insert_without_id<C: Column>(
+    connection: &Connection,
+    table: &str,
+    values: &Values,
+) -> rusqlite::Result<i64> {
+    let columns = joined(&C::ALL[1..]);
+    let places = vec!["?"; C::ALL.len() - 1].join(", ");
+    connection
+        .prepare_cached(&format!(
+            "INSERT INTO {table} ({columns}) VALUES ({places})"
+        ))?
+        .execute(params_from_iter(&values[1..]))?;
+    Ok(connection.last_insert_rowid())
+}
+
+/// The same in another session. The session is the second column of the tables that have one.
+fn insert_in_session<C: Column>(
+    connection: &Connection,
+    session: SessionId,
+    row: &Values,
+) -> rusqlite::Result<i64> {
+    let mut values = row.clone();
+    values[1] = session.get().into();
+    insert_without_id::<C>(connection, C::TABLE, &values)
+}
+
+/// Inserts what belongs to a movement, whose number is the first column there.
+fn insert_belonging(
+    connection: &Connection,
+    id: i64,
+    movement: &Movement,
+    measures: &str,
+    timelines: &str,
+) -> rusqlite::Result<()> {
+    let tables = [
+        (measures, MeasureColumn::names(), &movement.measures),
+        (timelines, TimelineColumn::names(), &movement.timeline),
+    ];
+    for (table, columns, rows) in tables {
+        for row in rows {
+            let places = vec!["?"; row.len()].join(", ");
+            let mut values = row.clone();
+            values[0] = id.into();
+            connection
+                .prepare_cached(&format!(
+                    "INSERT INTO {table} ({columns}) VALUES ({places})"
+                ))?
+                .execute(params_from_iter(&values))?;
+        }
+    }
+    Ok(())
+}
+
+fn integer(value: &Value) -> i64 {
+    match value {
+        Value::Integer(number) => *number,
+        _ => 0,
+    }
+}
+
+fn text(value: &Value) -> Option<String> {
+    match value {
+        Value::Text(text) => Some(text.clone()),
+        _ => None,
+    }
+}
