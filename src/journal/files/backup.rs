@@ -6,11 +6,13 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use rusqlite::Connection;
+use rusqlite::{Connection, OpenFlags};
 
 use crate::journal::error::JournalError;
 use crate::journal::files::lock::WriterLock;
-use crate::journal::files::quarantine::{move_aside, sync_folder_of, with_side};
+use crate::journal::files::quarantine::{
+    drop_second_name, link_aside, remove_logs, sync_folder_of, with_side,
+};
 use crate::journal::store::open::{
     Journal, JournalReader, OpenReport, create_for_owner_and_group, full_path, refuse_special_files,
 };
@@ -30,8 +32,8 @@ pub(crate) struct Restored {
 
 impl Journal {
     /// Puts a copy in the journal's place. The copy is checked first, then copied beside the journal and checked again;
-    /// only then is the old journal renamed to `NAME.replaced-YYYYMMDD-HHMMSS.db` and the new one opened in its place,
-    /// which brings a copy of an older version up to date.
+    /// only then does the old journal get the name `NAME.replaced-YYYYMMDD-HHMMSS.db` and the new one its place, which brings a
+    /// copy of an older version up to date. Cut short at any step, the old journal or the new one is in its place, whole.
     ///
     /// # Errors
     /// [`JournalError::InUse`] while a cagehand writes the journal; [`JournalError::Missing`],
@@ -42,6 +44,7 @@ impl Journal {
     pub(crate) fn restore(path: &Path, copy: &Path) -> Result<Restored, JournalError> {
         let path = full_path(path)?;
         let lock = WriterLock::take(&path)?;
+        drop_second_name(&path);
         let source = open_whole(copy)?;
         // What is counted has been in the tables since version 1.
         let counts = source.counts()?;
@@ -65,9 +68,12 @@ impl Journal {
         let placed = (|| {
             let copied = open_whole(&new)?.counts()?;
             refuse_count_mismatch(&new, counts, copied)?;
+            let replaced = match occupied {
+                true => Some(keep_under_another_name(&path)?),
+                false => None,
+            };
             // Even where there is no journal: SQLite would apply an orphaned log to the new file.
-            let old = move_aside(&path, "replaced")?;
-            let replaced = occupied.then_some(old);
+            remove_logs(&path)?;
             fs::rename(&new, &path).map_err(|error| JournalError::NoAccess {
                 path: path.clone(),
                 reason: match &replaced {
@@ -146,7 +152,7 @@ impl JournalReader {
         Ok(findings)
     }
 
-    fn refuse_unsound(&self) -> Result<(), JournalError> {
+    pub(in crate::journal) fn refuse_unsound(&self) -> Result<(), JournalError> {
         match self.findings()?.into_iter().next() {
             None => Ok(()),
             Some(reason) => Err(JournalError::Damaged {
@@ -174,7 +180,8 @@ impl JournalReader {
             fs::File::open(&unfinished)
                 .and_then(|file| file.sync_all())
                 .and_then(|()| fs::rename(&unfinished, target))
-                .map_err(|error| JournalError::from_io(target, &error))
+                .map_err(|error| JournalError::from_io(target, &error))?;
+            sync_folder_of(target)
         });
         if copied.is_err()
             && let Err(error) = fs::remove_file(&unfinished)
@@ -203,6 +210,28 @@ impl JournalReader {
             .map_err(at_target)?;
         copy.close().map_err(|(_, error)| at_target(error))
     }
+}
+
+/// Gives the journal a second name, so that the new one can take the first in one step. Its logs are moved into it before; where
+/// they cannot be, because it is damaged, they get the second name too.
+fn keep_under_another_name(path: &Path) -> Result<PathBuf, JournalError> {
+    let emptied =
+        Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_WRITE).and_then(|journal| {
+            journal.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| {
+                row.get::<_, bool>(0)
+            })
+        });
+    match emptied {
+        Ok(false) => {}
+        // Somebody still reads it: what the log holds would stay behind.
+        Ok(true) => {
+            return Err(JournalError::Busy {
+                path: path.to_path_buf(),
+            });
+        }
+        Err(error) => tracing::warn!(%error, "the old journal's log is kept beside it"),
+    }
+    link_aside(path, "replaced")
 }
 
 /// Opens a copy for reading, of this or an older version, and makes sure that it is sound.

@@ -104,6 +104,64 @@ pub(in crate::journal) fn move_aside(path: &Path, word: &str) -> Result<PathBuf,
     Ok(target)
 }
 
+/// Gives the journal and its logs, those that exist, the names that [`move_aside`] would give them; they keep the old ones too.
+/// Returns the new name.
+pub(in crate::journal) fn link_aside(path: &Path, word: &str) -> Result<PathBuf, JournalError> {
+    let target = free_name(path, word, crate::wall_clock::now());
+    for side in SIDES {
+        let (from, to) = (with_side(path, side), with_side(&target, side));
+        let kept = fs::hard_link(&from, &to).or_else(|error| match error.kind() {
+            std::io::ErrorKind::NotFound => Err(error),
+            // A file system without links, as on USB sticks.
+            _ => fs::copy(&from, &to).and_then(|_| File::open(&to)?.sync_all()),
+        });
+        match kept {
+            Ok(()) => {}
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
+            Err(error) => return Err(JournalError::from_io(&from, &error)),
+        }
+    }
+    sync_folder_of(path)?;
+    Ok(target)
+}
+
+/// Deletes what SQLite would apply to the next file in this place.
+pub(in crate::journal) fn remove_logs(path: &Path) -> Result<(), JournalError> {
+    for side in SIDES.iter().filter(|side| !side.is_empty()) {
+        let log = with_side(path, side);
+        match fs::remove_file(&log) {
+            Ok(()) => {}
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
+            Err(error) => return Err(JournalError::from_io(&log, &error)),
+        }
+    }
+    sync_folder_of(path)
+}
+
+/// Takes away the second name that a restore which was cut short has left: one file must not be a journal under two names.
+pub(in crate::journal) fn drop_second_name(path: &Path) {
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::MetadataExt;
+        let identity = |path: &Path| fs::metadata(path).map(|found| (found.dev(), found.ino()));
+        let Ok(own) = identity(path) else { return };
+        for earlier in earlier_journals(path) {
+            if !identity(&earlier).is_ok_and(|found| found == own) {
+                continue;
+            }
+            let dropped = remove_logs(&earlier).and_then(|()| {
+                fs::remove_file(&earlier).map_err(|error| JournalError::from_io(&earlier, &error))
+            });
+            match dropped {
+                Ok(()) => tracing::info!("a restore was cut short; the journal before it goes on"),
+                Err(error) => tracing::warn!(%error, "the journal keeps a second name"),
+            }
+        }
+    }
+    #[cfg(not(unix))]
+    let _ = path;
+}
+
 /// Makes renames in the journal's folder survive a power cut.
 pub(in crate::journal) fn sync_folder_of(path: &Path) -> Result<(), JournalError> {
     #[cfg(unix)]

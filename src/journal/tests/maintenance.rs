@@ -312,6 +312,84 @@ fn a_restored_journal_is_the_backup_and_the_old_one_is_kept() {
     assert_eq!(swings(&path), 5);
 }
 
+#[test]
+fn a_rollback_log_in_the_old_place_does_not_undo_what_is_restored() {
+    let dir = tempfile::tempdir().unwrap();
+    let (path, copy) = (dir.path().join("journal.db"), dir.path().join("copy.db"));
+    let making = dir.path().join("making.db");
+    filled(&path, "Ana", 5);
+    Journal::read_only(&path)
+        .unwrap()
+        .back_up_to(&copy)
+        .unwrap();
+    // A journal that a kill left half made: pages written out, and the log that takes them back.
+    let half = Connection::open(&making).unwrap();
+    half.execute_batch(
+        "PRAGMA cache_size = 2; BEGIN; CREATE TABLE t (x BLOB);
+         INSERT INTO t SELECT randomblob(3000) FROM (VALUES (1), (2), (3), (4), (5), (6), (7), (8), (9));",
+    )
+    .unwrap();
+    for occupied in [true, false] {
+        let log = dir.path().join("journal.db-journal");
+        match occupied {
+            true => drop(fs::copy(&making, &path).unwrap()),
+            false => fs::remove_file(&path).unwrap(),
+        }
+        fs::copy(dir.path().join("making.db-journal"), &log).unwrap();
+        let restored = Journal::restore(&path, &copy).unwrap();
+        assert_eq!(
+            (restored.counts.swings, restored.replaced.is_some()),
+            (5, occupied)
+        );
+        assert!(!log.exists());
+        assert_eq!(swings(&path), 5);
+    }
+}
+
+#[test]
+fn a_restore_that_was_cut_short_leaves_no_journal_with_two_names() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    filled(&path, "Ana", 2);
+    let second = dir.path().join("journal.replaced-20260501-170000.db");
+    fs::hard_link(&path, &second).unwrap();
+    drop(Journal::open(&path).unwrap());
+    assert!(!second.exists());
+    assert_eq!(swings(&path), 2);
+}
+
+#[test]
+fn an_upgrade_keeps_a_copy_until_it_is_through() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let copy = dir.path().join("journal.db.before-v3");
+    version_2(&path);
+    // The upgrade fails: a table that a later step makes is there already.
+    let old = Connection::open(&path).unwrap();
+    old.execute_batch("CREATE TABLE plans (id INTEGER)")
+        .unwrap();
+    drop(old);
+    let before = fs::read(&path).unwrap();
+    Journal::open(&path).unwrap_err();
+    let kept = Journal::restore(&dir.path().join("other.db"), &copy);
+    assert!(kept.is_err(), "it fails there too, for the same reason");
+    let copied = Connection::open(&copy).unwrap();
+    let reps: i64 = copied
+        .query_row("SELECT count(*) FROM reps", [], |row| row.get(0))
+        .unwrap();
+    assert_eq!(reps, 1);
+    drop(copied);
+    // Nothing of the failed upgrade is in the journal; the header's change counter may differ.
+    assert_eq!(fs::read(&path).unwrap().len(), before.len());
+    let old = Connection::open(&path).unwrap();
+    old.execute_batch("DROP TABLE plans").unwrap();
+    drop(old);
+    let journal = Journal::open(&path).unwrap();
+    assert_eq!(journal.report().upgraded_from, Some(2));
+    assert_version_2_whole(journal.reader());
+    assert!(!copy.exists());
+}
+
 /// A journal as version 2 wrote it, with a rep of every column it had and its landmarks.
 fn version_2(path: &Path) {
     let mut old = Connection::open(path).unwrap();
