@@ -1,13 +1,15 @@
 //! Checks a file before anything is written to it: is it a journal, of which version, and undamaged?
 
-use std::fs;
+use std::fs::{self, File};
+use std::io::Read;
 use std::path::Path;
 
 use rusqlite::Connection;
 
 use crate::journal::error::JournalError;
+use crate::journal::files::quarantine::{APPLICATION_ID_AT, HEADER_BYTES, with_side};
 use crate::journal::store::open::{JournalReader, writer_flags};
-use crate::journal::store::schema::{self, FileKind};
+use crate::journal::store::schema::{self, APPLICATION_ID, FileKind};
 
 /// Up to this size the whole file is checked at the start, beyond it everything but the timelines: reading
 /// gigabytes would keep the hitter waiting.
@@ -15,7 +17,7 @@ const FULL_CHECK_BYTES: u64 = 256 << 20;
 
 /// Checks an existing file through a connection that cannot write: whatever the file is, it stays as it is.
 pub(in crate::journal) fn check_before_writing(path: &Path) -> Result<FileKind, JournalError> {
-    roll_back_cut_short_creation(path)?;
+    roll_back_what_was_cut_short(path)?;
     let reader = JournalReader::open(path)?;
     let found = reader.query("read it", schema::identify)?;
     match found {
@@ -56,25 +58,33 @@ pub(in crate::journal) fn check_before_writing(path: &Path) -> Result<FileKind, 
     Ok(found)
 }
 
-/// A kill while a journal is being created can leave a first page with a rollback journal beside it, which only a writer can
-/// play back. The file was empty before, so nobody's data is in it.
-fn roll_back_cut_short_creation(path: &Path) -> Result<(), JournalError> {
-    let mut beside = path.as_os_str().to_owned();
-    beside.push("-journal");
-    let head = match fs::read(Path::new(&beside)) {
-        Ok(bytes) => bytes.get(..28).map(<[u8]>::to_vec),
-        Err(_) => None,
-    };
+/// A kill while a journal is being created, or brought into the mode in which reps are stored, can leave pages with a rollback
+/// log beside them, which only a writer can play back. Done where the file was empty before, so that nobody's data is in it, and
+/// where it is a journal.
+fn roll_back_what_was_cut_short(path: &Path) -> Result<(), JournalError> {
     // SQLite's file format, "the rollback journal": a magic number, and at 16 how many pages there were before.
     const MAGIC: [u8; 8] = [0xd9, 0xd5, 0x05, 0xf9, 0x20, 0xa1, 0x63, 0xd7];
-    let was_empty = head.is_some_and(|head| head[..8] == MAGIC && head[16..20] == [0; 4]);
-    if !was_empty {
+    let log = head_of::<28>(&with_side(path, "-journal"));
+    let Some(log) = log.filter(|head| head[..8] == MAGIC) else {
+        return Ok(());
+    };
+    let was_empty = log[16..20] == [0; 4];
+    let is_journal = head_of::<HEADER_BYTES>(path).is_some_and(|head| {
+        head[APPLICATION_ID_AT..APPLICATION_ID_AT + 4] == APPLICATION_ID.to_be_bytes()
+    });
+    if !was_empty && !is_journal {
         return Ok(());
     }
-    tracing::warn!(journal = %path.display(), "its making was cut short; it is made again");
+    tracing::warn!(journal = %path.display(), "a change of it was cut short; it is taken back");
     let connection = Connection::open_with_flags(path, writer_flags())
         .map_err(|error| JournalError::from_sqlite(path, "open it", error))?;
     schema::identify(&connection)
         .map(drop)
         .map_err(|error| JournalError::from_sqlite(path, "take back what was half made", error))
+}
+
+fn head_of<const BYTES: usize>(file: &Path) -> Option<[u8; BYTES]> {
+    let mut head = [0; BYTES];
+    File::open(file).ok()?.read_exact(&mut head).ok()?;
+    Some(head)
 }

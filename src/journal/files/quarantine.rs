@@ -15,9 +15,9 @@ use crate::journal::store::schema::{APPLICATION_ID, VERSION};
 
 /// The first bytes of every SQLite file, and where its header keeps the marks (SQLite, "Database File Format", 1.3).
 const MAGIC: &[u8] = b"SQLite format 3\0";
-const HEADER_BYTES: usize = 100;
+pub(in crate::journal) const HEADER_BYTES: usize = 100;
 const VERSION_AT: usize = 60;
-const APPLICATION_ID_AT: usize = 68;
+pub(in crate::journal) const APPLICATION_ID_AT: usize = 68;
 /// What every journal holds in its list of tables, outside the first page too.
 const TABLE_MARK: &[u8] = b"CREATE TABLE timelines (";
 /// How far into a file the mark is looked for; the list of tables stands among the first pages.

@@ -16,3 +16,4 @@ pub(super) mod read;
 pub(super) mod schema;
 pub(super) mod take_in;
 pub(super) mod transactions;
+mod upgrade;

@@ -11,6 +11,7 @@ use jiff::Timestamp;
 use rusqlite::{Connection, OpenFlags};
 
 use super::insert::close_unclean_sessions;
+use super::upgrade;
 use crate::journal::error::JournalError;
 use crate::journal::files::lock::WriterLock;
 use crate::journal::files::preflight::check_before_writing;
@@ -393,7 +394,7 @@ fn open_file(path: &Path) -> Result<(JournalReader, OpenReport), JournalError> {
         FileKind::Journal { version } => version,
         _ => 0,
     };
-    bring_up_to_date(&mut reader, version)?;
+    upgrade::bring_up_to_date(&mut reader, version)?;
     let unclean = close_unclean_sessions(&mut reader.connection, now_to_the_millisecond())
         .map_err(|error| {
             JournalError::from_sqlite(&reader.path, "close the sessions of an earlier run", error)
@@ -407,44 +408,6 @@ fn open_file(path: &Path) -> Result<(JournalReader, OpenReport), JournalError> {
         spools_left: Vec::new(),
     };
     Ok((reader, report))
-}
-
-/// Upgrades a journal. A copy of it as it was lies beside it until the new tables are found sound.
-fn bring_up_to_date(reader: &mut JournalReader, version: u32) -> Result<(), JournalError> {
-    let is_old = (1..schema::VERSION).contains(&version);
-    let copy = is_old
-        .then(|| copy_before_upgrade(reader, version))
-        .transpose();
-    let copy = match copy {
-        Ok(copy) => copy,
-        // The upgrade itself is one transaction; a full disk must not keep reps out for good.
-        Err(error) => {
-            tracing::warn!(%error, "the journal is upgraded without a copy of it as it was");
-            None
-        }
-    };
-    schema::upgrade(&mut reader.connection, schema::STEPS, version).map_err(|error| {
-        JournalError::from_sqlite(&reader.path, "bring its tables up to date", error)
-    })?;
-    if let Some(copy) = copy {
-        reader.refuse_unsound()?;
-        if let Err(error) = fs::remove_file(&copy) {
-            tracing::warn!(copy = %copy.display(), %error, "the copy from before the upgrade stays");
-        }
-    }
-    Ok(())
-}
-
-fn copy_before_upgrade(reader: &JournalReader, version: u32) -> Result<PathBuf, JournalError> {
-    let copy = quarantine::with_side(&reader.path, &format!(".before-v{}", version + 1));
-    match fs::remove_file(&copy) {
-        // Of an upgrade that was cut short: the journal is as it was then.
-        Ok(()) => {}
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
-        Err(error) => return Err(JournalError::from_io(&copy, &error)),
-    }
-    reader.copy_to(&copy)?;
-    Ok(copy)
 }
 
 pub(in crate::journal) fn writer_flags() -> OpenFlags {
