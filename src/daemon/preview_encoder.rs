@@ -5,6 +5,7 @@
 //! skipped. Where pictures are forbidden a frame costs one atomic load; where they are allowed and nobody asks, two.
 
 use std::io;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -85,18 +86,26 @@ fn ends(preview: Arc<Preview>) -> (PreviewTap, PreviewEncoder) {
         preview,
         full: to_pack,
         used,
-        encoder: JpegEncoder::new(SizeLimit {
-            width: LONGEST_PX,
-            height: LONGEST_PX,
-        }),
+        encoder: encoder(),
     };
     (tap, encoder)
+}
+
+fn encoder() -> JpegEncoder {
+    JpegEncoder::new(SizeLimit {
+        width: LONGEST_PX,
+        height: LONGEST_PX,
+    })
 }
 
 impl PreviewEncoder {
     fn run(mut self) {
         while let Ok((frame, figure)) = self.full.recv() {
-            self.make(frame, figure);
+            // A picture that trips a fault of ours costs that picture, not those to come.
+            if catch_unwind(AssertUnwindSafe(|| self.make(frame, figure))).is_err() {
+                tracing::error!("a picture for a screen met a fault of cagehand");
+                self.encoder = encoder();
+            }
         }
     }
 

@@ -112,21 +112,34 @@ impl Work {
             Reload::Unchanged => {}
             Reload::Unsettled => return SETTLE,
             Reload::Invalid(error) => self.refuse(&error.to_string()),
-            Reload::Valid {
-                settings,
-                mut changes,
-            } => match (self.apply)(&settings, &mut changes) {
-                Ok(update) => {
-                    self.accept(&settings, update, &changes);
-                    self.watch.accept(*settings);
+            Reload::Valid { settings, changes } => {
+                if let Err(why) = self.put_in_force(*settings, changes) {
+                    self.refuse(&why);
                 }
-                Err(why) => self.refuse(&why),
-            },
+            }
         }
         CHECK_EVERY
     }
 
-    fn refuse(&self, why: &str) {
+    fn put_in_force(
+        &mut self,
+        settings: Settings,
+        mut changes: Vec<KeyChange>,
+    ) -> Result<(), String> {
+        let applied = catch_unwind(AssertUnwindSafe(|| (self.apply)(&settings, &mut changes)))
+            .unwrap_or_else(|_| Err("using them met a fault of cagehand".to_owned()))?;
+        self.accept(&settings, applied, &changes);
+        self.watch.accept(settings);
+        Ok(())
+    }
+
+    fn refuse(&mut self, why: &str) {
+        // Whoever turns pictures off means it, whatever else is wrong in the file.
+        if let Some((settings, changes)) = self.watch.with_pictures_off()
+            && let Err(error) = self.put_in_force(settings, changes)
+        {
+            tracing::error!("pictures could not be turned off: {error}");
+        }
         self.changes.set_refused(why);
         tracing::warn!("{why}; the settings before stay in force");
         self.terminal.println(&format!(
@@ -241,6 +254,7 @@ mod tests {
             Arc::clone(&changes),
             Box::new(|settings, _| match settings.cues.phrases {
                 Some(_) => Err("no such recordings".to_owned()),
+                None if settings.cues.volume == 0.75 => panic!("a fault on purpose"),
                 None => Ok(SettingsUpdate::for_tests(settings)),
             }),
             Terminal::new(move |line| shown.send(line.to_owned()).unwrap()),
@@ -257,6 +271,10 @@ mod tests {
         fs::write(&path, "[cues]\nvolume = 0.5\nphrases = \"mine\"\n").unwrap();
         assert!(next().contains("no such recordings"));
 
+        // A fault of ours is told like a wrong value, and the thread goes on.
+        fs::write(&path, "[cues]\nvolume = 0.75\n").unwrap();
+        assert!(next().contains("a fault of cagehand"));
+
         fs::write(&path, "[cues]\nvolume = 0.25\n[camera]\nfps = 30\n").unwrap();
         let line = next();
         assert!(
@@ -269,6 +287,18 @@ mod tests {
 
         read_now.store(true, Ordering::Relaxed);
         assert!(next().contains("nothing changes"));
+
+        fs::write(&path, "[video]\nkeep = true\n[cues]\nvolume = 0.25\n").unwrap();
+        assert!(next().contains("video.keep = true"));
+        assert!(changes.take_update().unwrap().video.keep);
+        fs::write(&path, "[video]\nkeep = false\n[cues]\nvolume = 25\n").unwrap();
+        assert!(next().contains("video.keep = false (was true)"));
+        assert!(next().contains("volume is 25"));
+        assert!(!changes.take_update().unwrap().video.keep);
+        assert!(
+            changes.refused().is_some(),
+            "the rest is refused all the same"
+        );
         drop(watcher);
         assert!(lines.try_recv().is_err(), "nothing else was told");
     }

@@ -109,7 +109,7 @@ pub enum JournalError {
         found: String,
     },
     /// No room.
-    #[error("{path}: the disk is full. Free some space; reps wait in memory until then")]
+    #[error("{path}: the disk is full. Free some space; reps wait until then")]
     DiskFull {
         /// The journal.
         path: PathBuf,

@@ -85,6 +85,30 @@ pub fn edit_camera(
     Ok((document.to_string(), changes))
 }
 
+/// The switches that let pictures be kept and shown. Off is never put off.
+const PICTURE_SWITCHES: [(&str, &str); 2] = [("video", "keep"), ("page", "picture")];
+
+/// The text in force with every picture switch off that a newer text, which may be wrong elsewhere, has off; `None` where that
+/// changes nothing, or one of the two is not TOML at all.
+pub(super) fn with_pictures_off(in_force: &str, newer: &str) -> Option<String> {
+    let newer: DocumentMut = newer.parse().ok()?;
+    let mut document: DocumentMut = in_force.parse().ok()?;
+    let is = |document: &DocumentMut, (table, key): (&str, &str)| {
+        document
+            .get(table)
+            .and_then(|table| table.get(key))
+            .and_then(Item::as_bool)
+    };
+    let mut differs = false;
+    for switch in PICTURE_SWITCHES {
+        if is(&newer, switch) == Some(false) && is(&document, switch) == Some(true) {
+            document[switch.0][switch.1] = value(false);
+            differs = true;
+        }
+    }
+    differs.then(|| document.to_string())
+}
+
 /// Sets one value; the comment after it stays. `None` where the value is already there.
 fn put(table: &mut dyn TableLike, key: &'static str, number: f64) -> Option<Change> {
     let old = table.get(key).and_then(Item::as_value);
@@ -177,6 +201,30 @@ mod tests {
         known_length: Some((84.0, 271.5)),
         roll_deg: Some(-1.25),
     };
+
+    #[test]
+    fn pictures_go_off_whatever_else_is_wrong() {
+        let on = "[video]\nkeep = true\n[page]\npicture = true\n";
+        let off = |newer: &str| with_pictures_off(on, newer);
+        assert_eq!(
+            off("[video]\nkeep = false\n[cues]\nvolume = 55\nnonsense = 1\n").as_deref(),
+            Some("[video]\nkeep = false\n[page]\npicture = true\n")
+        );
+        assert_eq!(
+            off("[page]\npicture = false\n[video]\nkeep = false").as_deref(),
+            Some("[video]\nkeep = false\n[page]\npicture = false\n")
+        );
+        for nothing in [
+            "[video]\nkeep = true\n",
+            "",
+            "[video]\nkeep = \"no\"\n",
+            "[video\nkeep = false",
+        ] {
+            assert_eq!(off(nothing), None, "{nothing}");
+        }
+        // Never on by this way.
+        assert_eq!(with_pictures_off("[video]\nkeep = false\n", on), None);
+    }
 
     #[test]
     fn only_the_three_lines_of_the_default_file_change() {

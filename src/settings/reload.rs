@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use super::edit::with_pictures_off;
 use super::explain::{NO_BAND, explain};
 use super::{Settings, SettingsError};
 
@@ -225,6 +226,18 @@ impl SettingsWatch {
             }
             Err(error) => Reload::Invalid(error),
         }
+    }
+
+    /// The settings in force with films and the cage's picture off, where the file that was judged last has them off and they
+    /// are on: off is taken up even where the rest of the file is refused.
+    pub(crate) fn with_pictures_off(&self) -> Option<(Settings, Vec<KeyChange>)> {
+        let Some(FileState::Text { index, text }) = &self.judged else {
+            return None;
+        };
+        let text = with_pictures_off(&self.settings.text, text)?;
+        let settings = Settings::parse(&text, &self.paths[*index]).ok()?;
+        let changes = changes(&self.settings, &settings);
+        Some((settings, changes))
     }
 
     /// Lets the next two polls judge what is there as if it were new.
