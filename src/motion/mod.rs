@@ -12,7 +12,7 @@ mod signals;
 mod stance;
 mod steadying;
 
-pub(crate) use level::{roll, yaw_from_feet, yaw_from_pelvis};
+pub(crate) use level::{CameraYaw, roll, yaw_from_pelvis};
 pub(crate) use mass::{SegmentTable, center_of_mass};
 pub(crate) use scale::{Scale, UNKNOWN_HEIGHT_CM};
 pub(crate) use series::{BodySeries, PointSeries};

@@ -3,7 +3,7 @@
 //! In: signals that end a little after the rep. Out: the rep, or nothing where the stretch holds none; and what looked like
 //! one and missed a condition.
 
-use crate::motion::{Direction, Signals, Stance, roll, yaw_from_feet, yaw_from_pelvis};
+use crate::motion::{CameraYaw, Direction, Signals, Stance, roll, yaw_from_pelvis};
 use crate::time::CaptureTime;
 
 use super::context::MeasureContext;
@@ -300,7 +300,7 @@ pub(super) fn feet_of_other_side(
 fn turned_away(signals: &Signals, estimates: &EventEstimates, stance: Stance) -> Option<f64> {
     let gather = estimates.gather?.sample;
     let from = signals.index(gather - SET_SECS * signals.rate_hz);
-    yaw_from_pelvis(signals, from, signals.index(gather), stance)
+    yaw_from_pelvis(signals, (from, signals.index(gather)), stance)
 }
 
 /// How far the front foot gets toward the pitcher in the picture from its lift-off to the plant, centimeters.
@@ -314,8 +314,8 @@ fn strode(signals: &Signals, estimates: &EventEstimates, stance: Stance) -> Opti
 pub(super) struct Leveled {
     /// The signals.
     pub signals: Signals,
-    /// The camera's angle off square, radians, as far as the set position shows it.
-    pub yaw_rad: Option<f64>,
+    /// The camera's angle off square, as far as the hitter shows it.
+    pub yaw: CameraYaw,
     /// Standard uncertainty of the roll that is left, radians.
     pub roll_spread_rad: f64,
 }
@@ -329,9 +329,9 @@ pub(super) fn leveled(
     view: View,
     roll_deg: Option<f64>,
 ) -> Leveled {
-    let as_they_are = |yaw_rad| Leveled {
+    let as_they_are = |yaw| Leveled {
         signals: signals.clone(),
-        yaw_rad,
+        yaw,
         roll_spread_rad: match roll_deg {
             Some(_) => MEASURED_ROLL_RAD,
             None => UNKNOWN_ROLL_RAD,
@@ -340,25 +340,27 @@ pub(super) fn leveled(
     // A hitter whose gather was not seen may be back already, and leans: no plumb line.
     let until = estimates.gather.map(|gather| gather.sample);
     let Some(until) = until.filter(|_| view.is_side_on()) else {
-        return as_they_are(None);
+        return as_they_are(CameraYaw::unknown());
     };
     let from = (until - SET_SECS * signals.rate_hz).max(estimates.set.unwrap_or(0.0));
     let (from, until) = (signals.index(from.min(until)), signals.index(until));
     if signals.found[from..=until].iter().any(|f| !f) {
-        return as_they_are(None);
+        return as_they_are(CameraYaw::unknown());
     }
-    let yaw_rad = match view {
-        View::BackSide => yaw_from_feet(signals, (from, until), stance),
-        View::OpenSide | View::Rear | View::Front => yaw_from_pelvis(signals, from, until, stance),
+    let (set, landed) = ((from, until), estimates.plant.map(|plant| plant.sample));
+    let yaw = match view {
+        View::BackSide => CameraYaw::from_back(signals, set, landed, stance),
+        View::OpenSide | View::Rear | View::Front => {
+            CameraYaw::from_chest(signals, set, landed, stance)
+        }
     };
     if roll_deg.is_some() {
-        return as_they_are(yaw_rad);
+        return as_they_are(yaw);
     }
-    let landed = estimates.plant.map(|plant| plant.sample);
-    let roll_rad = roll(signals, (from, until), landed, stance.pitcher, yaw_rad);
+    let roll_rad = roll(signals, set, landed, stance.pitcher, yaw.rad);
     Leveled {
         signals: signals.leveled(roll_rad),
-        yaw_rad,
+        yaw,
         roll_spread_rad: LEVELED_ROLL_RAD,
     }
 }
@@ -381,7 +383,7 @@ pub(super) fn rep(
         stance,
         kind,
         view,
-        yaw_rad: leveled.yaw_rad,
+        yaw: leveled.yaw,
         roll_spread_rad: leveled.roll_spread_rad,
         pitch: context.pitch,
     };

@@ -30,7 +30,7 @@ impl MeasureContext<'_> {
         use Landmark::{LeftEar, LeftHip, LeftShoulder, RightEar, RightHip, RightShoulder};
         let plant = self.plant()?;
         let contact = self.contact()?;
-        let (sin, cos) = self.yaw()?.sin_cos();
+        let (sin, cos) = self.yaw_rad()?.sin_cos();
         let signals = self.signals;
         let from = signals.index(plant.sample);
         let to = signals.index(self.estimates.finish.unwrap_or(signals.len as f64));

@@ -1,7 +1,7 @@
 //! What the measures of one rep are made from.
 
 use crate::motion::filter::mean_over;
-use crate::motion::{Foot, Path, Signals, Stance};
+use crate::motion::{CameraYaw, Foot, Path, Signals, Stance};
 use crate::pose::Landmark;
 
 use super::estimates::{EventEstimate, EventEstimates};
@@ -34,8 +34,8 @@ pub(super) struct MeasureContext<'a> {
     pub kind: RepKind,
     /// Where the camera stands.
     pub view: View,
-    /// How far the camera stands off square, radians, positive on the pitcher's side; `None` where unknown.
-    pub yaw_rad: Option<f64>,
+    /// How far the camera stands off square.
+    pub yaw: CameraYaw,
     /// Standard uncertainty of the camera's roll in the signals, radians.
     pub roll_spread_rad: f64,
     /// The pitch that was played last.
@@ -60,8 +60,8 @@ impl MeasureContext<'_> {
     }
 
     /// The camera's angle off square, radians.
-    pub(super) fn yaw(&self) -> Result<f64, NotMeasured> {
-        match self.yaw_rad {
+    pub(super) fn yaw_rad(&self) -> Result<f64, NotMeasured> {
+        match self.yaw.rad {
             Some(yaw_rad) => Ok(yaw_rad),
             None if self.signals.world(Landmark::LeftHip).is_none() => {
                 Err(NotMeasured::NoMetricLandmarks)
@@ -80,7 +80,7 @@ impl MeasureContext<'_> {
 
     /// What a length along the line to the pitcher is multiplied by, for the camera sees it at an angle.
     pub(super) fn unfold(&self) -> f64 {
-        1.0 / self.yaw_rad.unwrap_or(0.0).cos()
+        1.0 / self.yaw.rad.unwrap_or(0.0).cos()
     }
 
     /// Whether the hitter is found in all of the samples `from..=to`, and the path is seen well enough in them.

@@ -31,7 +31,7 @@ const LANDS_AFTER_PEAK_SECS: f64 = 0.05;
 /// A heel peels off before the foot leaves: the lift begins this much before the landmarks show it, and is uncertain by so
 /// much besides its fit. The mean of the rendered hitters of two generators and the captured one.
 const LIFT_HIDDEN_SECS: f64 = 0.013;
-const LIFT_SPREAD_SECS: f64 = 0.025;
+const LIFT_SPREAD_SECS: f64 = 0.035;
 /// What a tap's burst reaches at least, as a share of the stride's highest speed.
 const TAP_BURST: f64 = 0.33;
 /// Half of the running median that takes jumps out of the front foot's landmarks, seconds: jumps last for two or three
@@ -58,7 +58,7 @@ const STILL_SECS: f64 = 0.15;
 const STILL_SHARE: f64 = 0.08;
 /// A smooth start shows this much after it, and varies by so much. Measured on rendered hitters of two generators.
 const GATHER_HIDDEN_SECS: f64 = 0.015;
-const GATHER_SPREAD_SECS: f64 = 0.026;
+const GATHER_SPREAD_SECS: f64 = 0.04;
 /// How far the mean of the body's landmarks drifts at rest, one standard deviation, H.
 const DRIFT: f64 = 0.0023;
 /// A load in which the weight does not go back begins this much before the foot leaves, and how sure that is.

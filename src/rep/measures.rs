@@ -10,7 +10,7 @@ mod making;
 use std::collections::BTreeMap;
 
 use crate::motion::filter::{mean_over, slope_at, value_at};
-use crate::motion::{Foot, Path};
+use crate::motion::{CameraYaw, Foot, Path};
 
 use self::making::TIMING_MS;
 use super::against_pitch::{AgainstPitch, TimeSpan};
@@ -27,10 +27,6 @@ const POSITION_HZ: f64 = 6.0;
 
 /// Wrists farther apart than this about lift-off or plant, H, are not both on the bat: one was taken for something else.
 const APART: f64 = 0.21;
-/// Standard uncertainty of the camera's angle off square, radians.
-const YAW_SPREAD_RAD: f64 = 0.13;
-/// Standard uncertainty of the camera's angle off square where nothing shows it: any up to 25 degrees.
-const UNKNOWN_YAW_RAD: f64 = 0.25;
 /// A stride and the head's travel go as far as this share of their length toward the plate or away from it, which an
 /// oblique camera takes for travel to the pitcher, or back; with the turn and the nearness it makes the share wrong.
 const ASIDE: f64 = 0.6;
@@ -42,13 +38,16 @@ const HANDS_ASIDE: f64 = 0.1;
 mod wander {
     pub(super) const HEAD_SHIFT: f64 = 0.0085;
     /// The same with the full model, where the face's turn is taken out.
-    pub(super) const HEAD_SHIFT_STEADY: f64 = 0.0055;
+    pub(super) const HEAD_SHIFT_STEADY: f64 = 0.006;
     pub(super) const HEAD_SHIFT_IN_SWING: f64 = 0.006;
     pub(super) const HEAD_DROP: f64 = 0.0095;
+    /// From behind the back the trunk that bends away hides the face: the head is seen too high by 2 cm at contact.
+    pub(super) const HEAD_DROP_BACK: f64 = 0.015;
     pub(super) const FOOT_SHIFT: f64 = 0.0105;
     pub(super) const HANDS_SHIFT: f64 = 0.012;
-    /// Of the head over the base of support, which also holds the camera's angle; its roll comes on top.
-    pub(super) const HEAD_OVER_BASE: f64 = 0.013;
+    /// Of the head over the base of support; the camera's angle and roll come on top. It holds the hitter's own build:
+    /// rendered hitters of a second generator would need 0.018, the first's 0.01.
+    pub(super) const HEAD_OVER_BASE: f64 = 0.015;
     /// The same with the lite model, whose ears and shoulders lie aside by as much again.
     pub(super) const HEAD_OVER_BASE_LITE: f64 = 0.026;
 }
@@ -92,9 +91,9 @@ impl<'a> Measurer<'a> {
             back: context.back_foot(),
             weight: weight(context),
             unfold: context.unfold(),
-            unfold_spread: match context.yaw_rad {
-                Some(yaw) => (yaw.tan().abs() * YAW_SPREAD_RAD).hypot(ASIDE * YAW_SPREAD_RAD.sin()),
-                None => ASIDE * UNKNOWN_YAW_RAD.sin(),
+            unfold_spread: {
+                let CameraYaw { rad, spread_rad } = context.yaw;
+                (rad.unwrap_or(0.0).tan() * spread_rad).hypot(ASIDE * spread_rad.sin())
             },
         }
     }
@@ -279,7 +278,7 @@ impl<'a> Measurer<'a> {
     fn projection(&self) -> Projection {
         Projection {
             pitcher: self.context.stance.pitcher,
-            yaw_rad: self.context.yaw_rad.unwrap_or(0.0),
+            yaw_rad: self.context.yaw.rad.unwrap_or(0.0),
         }
     }
 
@@ -304,9 +303,10 @@ impl<'a> Measurer<'a> {
 
     /// Hands that swing out over the plate seem to go forward or back where the camera's angle is not known.
     fn hands_wander(&self) -> f64 {
-        match self.context.yaw_rad {
+        let CameraYaw { rad, spread_rad } = self.context.yaw;
+        match rad {
             Some(_) => wander::HANDS_SHIFT,
-            None => wander::HANDS_SHIFT.hypot(HANDS_ASIDE * UNKNOWN_YAW_RAD.sin()),
+            None => wander::HANDS_SHIFT.hypot(HANDS_ASIDE * spread_rad.sin()),
         }
     }
 

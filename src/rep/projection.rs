@@ -9,7 +9,7 @@ use crate::motion::Direction;
 const CAMERA_AWAY_CM: f64 = 480.0;
 /// The ears stand this share of their height above the ankles nearer to the plate than the ankles do, in a hitter's
 /// stance. Measured on rendered hitters; it fits a trunk inclined by about 25 degrees.
-pub(super) const HEAD_NEARER: f64 = 0.15;
+const HEAD_NEARER: f64 = 0.15;
 /// The same by the trunk's inclination: for an upright trunk, and what the sine of the hinge adds, H. Over all rendered
 /// hitters it fits within 0.005 H.
 const HEAD_NEAR_BY_HINGE: (f64, f64) = (0.018, 0.2186);

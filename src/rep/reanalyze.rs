@@ -129,7 +129,7 @@ impl Rep {
             stance,
             kind: self.kind,
             view: self.view,
-            yaw_rad: leveled.yaw_rad,
+            yaw: leveled.yaw,
             roll_spread_rad: leveled.roll_spread_rad,
             pitch,
         });

@@ -225,7 +225,7 @@ fn touches_down_between(rise: &[f64], least: f64) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::motion::{BodySeries, Scale, Signals};
+    use crate::motion::{BodySeries, CameraYaw, Scale, Signals};
     use crate::pose::{Body, ImagePoint, Landmark, PoseFrame};
     use crate::rep::estimates::{EventEstimate, EventEstimates};
     use crate::rep::test_figure::BATS_RIGHT;
@@ -319,7 +319,10 @@ mod tests {
             stance: BATS_RIGHT,
             kind: RepKind::Swing,
             view: View::OpenSide,
-            yaw_rad: Some(0.0),
+            yaw: CameraYaw {
+                rad: Some(0.0),
+                spread_rad: 0.1,
+            },
             roll_spread_rad: 0.01,
             pitch: None,
         })

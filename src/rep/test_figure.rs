@@ -3,7 +3,7 @@
 //! In: a [`Figure`]'s numbers. Out: its [`Signals`] and [`EventEstimates`]. The picture is a straight projection but for the
 //! ground, on which the camera looks down; the metric landmarks have their depth shrunk as the model shrinks it.
 
-use crate::motion::{BodySeries, Direction, Scale, Side, Signals, Stance};
+use crate::motion::{BodySeries, CameraYaw, Direction, Scale, Side, Signals, Stance};
 use crate::pose::{Body, ImagePoint, LANDMARK_COUNT, Landmark, PoseFrame, WorldPoint};
 use crate::time::CaptureTime;
 
@@ -125,7 +125,10 @@ impl Figure {
             stance: self.stance,
             kind: RepKind::Swing,
             view: self.view,
-            yaw_rad: Some(self.yaw_deg.to_radians()),
+            yaw: CameraYaw {
+                rad: Some(self.yaw_deg.to_radians()),
+                spread_rad: 0.1,
+            },
             roll_spread_rad: 0.01,
             pitch: None,
         }

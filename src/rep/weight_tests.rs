@@ -4,7 +4,7 @@ use super::super::estimates::EventEstimates;
 use super::super::test_figure::{BATS_LEFT, BATS_RIGHT};
 use super::super::types::{RepKind, View};
 use super::*;
-use crate::motion::{BodySeries, Direction, Scale, Signals, Stance};
+use crate::motion::{BodySeries, CameraYaw, Direction, Scale, Signals, Stance};
 use crate::pose::{Body, ImagePoint, Landmark, PoseFrame};
 use crate::time::CaptureTime;
 
@@ -111,7 +111,10 @@ fn context<'a>(
         stance,
         kind: RepKind::Swing,
         view: View::OpenSide,
-        yaw_rad: Some(0.0),
+        yaw: CameraYaw {
+            rad: Some(0.0),
+            spread_rad: 0.1,
+        },
         roll_spread_rad: 0.01,
         pitch: None,
     }

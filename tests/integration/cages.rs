@@ -8,20 +8,23 @@ use std::path::PathBuf;
 
 use serde_json::Value;
 
-use super::program::{Place, json_lines, project};
+use super::program::{self, Place, json_lines, project};
 use super::truth::{Errors, Truth};
 
 fn folder() -> PathBuf {
     project("tests/data/cages")
 }
 
-/// The rep log of a clip or track of the folder.
-fn reps(file: &str, height_cm: u32) -> Vec<Value> {
+/// The rep log of a track of the folder.
+fn reps_of_track(name: &str, height_cm: u32) -> Vec<Value> {
     let place = Place::new();
     let log = place.path("reps.jsonl");
     place.run_well(&[
         "replay",
-        folder().join(file).to_str().unwrap(),
+        folder()
+            .join(format!("{name}.track.jsonl"))
+            .to_str()
+            .unwrap(),
         "--reps",
         log.to_str().unwrap(),
         "--height-cm",
@@ -36,7 +39,15 @@ fn reps(file: &str, height_cm: u32) -> Vec<Value> {
 /// Every swing is found at its time, from the side that the hitter bats from, and nothing else is a swing.
 fn holds(name: &str, extension: &str) -> Errors {
     let truth = Truth::read(&folder().join(format!("{name}.truth.json")));
-    let reps = reps(&format!("{name}.{extension}"), truth.height_cm());
+    let height_cm = truth.height_cm();
+    let reps = match extension {
+        "mp4" => program::replayed(name, "full", height_cm)
+            .get()
+            .unwrap()
+            .reps
+            .clone(),
+        _ => reps_of_track(name, height_cm),
+    };
     let mut errors = Errors::default();
     truth.compare(&reps, &mut errors);
     assert_eq!(errors.found, errors.swings, "{name}: every swing is found");

@@ -58,14 +58,14 @@ pub(crate) fn project(path: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
 }
 
-/// A clip whose truth is known: a bundled recording, or the captured swing.
+/// A clip whose truth is known: a bundled recording, the captured swing, or one of the cages as they are.
 pub(crate) fn clip(name: &str) -> PathBuf {
-    let folder = if name.starts_with("captured") {
-        "tests/data/captured"
-    } else {
-        "recordings"
-    };
-    project(folder).join(format!("{name}.mp4"))
+    let file = format!("{name}.mp4");
+    ["recordings", "tests/data/captured", "tests/data/cages"]
+        .map(|folder| project(folder).join(&file))
+        .into_iter()
+        .find(|clip| clip.exists())
+        .unwrap_or_else(|| panic!("there is no clip {name}"))
 }
 
 /// The same, as an argument.

@@ -124,10 +124,10 @@ impl Truth {
 }
 
 impl Errors {
-    /// The share of errors that lie within one `plus_minus`.
-    pub(crate) fn share_within_plus_minus(&self, name: &str) -> f64 {
+    /// The share of errors that lie within so many `plus_minus`.
+    pub(crate) fn share_within(&self, name: &str, times: f64) -> f64 {
         let spreads = &self.in_spreads[name];
-        spreads.iter().filter(|s| s.abs() < 1.0).count() as f64 / spreads.len() as f64
+        spreads.iter().filter(|s| s.abs() < times).count() as f64 / spreads.len() as f64
     }
 
     /// The largest error, in its own `plus_minus`.

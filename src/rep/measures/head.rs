@@ -6,10 +6,10 @@ use crate::motion::filter::{slope_at, value_at};
 use crate::motion::{Path, Signals};
 use crate::pose::Landmark;
 use crate::rep::not_measured::NotMeasured;
-use crate::rep::projection::{HEAD_NEARER, head_nearer_cm};
-use crate::rep::types::Measure;
+use crate::rep::projection::head_nearer_cm;
+use crate::rep::types::{Measure, View};
 
-use super::{Measurer, UNKNOWN_YAW_RAD, YAW_SPREAD_RAD, wander};
+use super::{Measurer, wander};
 
 /// How much nearer to the camera than the feet the head is, on average over set and plant, H: enough for a difference of
 /// two positions.
@@ -66,7 +66,8 @@ impl Measurer<'_> {
         let (plant, contact) = (self.context.plant()?, self.context.contact()?);
         let shift =
             value_at(&self.head.x_cm, contact.sample) - value_at(&self.head.x_cm, plant.sample);
-        let slip = slope_at(&self.head.x_cm, plant.sample) * plant.sigma;
+        let slip = (slope_at(&self.head.x_cm, plant.sample) * plant.sigma)
+            .hypot(slope_at(&self.head.x_cm, contact.sample) * contact.sigma);
         self.length(
             self.unfold * self.context.stance.forward() * shift,
             plant.sample,
@@ -84,10 +85,14 @@ impl Measurer<'_> {
         let contact = self.context.contact()?;
         let drop = self.rest(&self.head.y_cm)? - value_at(&self.head.y_cm, contact.sample);
         let slip = slope_at(&self.head.y_cm, contact.sample) * contact.sigma;
+        let wander = match self.context.view {
+            View::BackSide => wander::HEAD_DROP_BACK,
+            View::OpenSide | View::Rear | View::Front => wander::HEAD_DROP,
+        };
         self.length(
             drop,
             self.rest_from()?,
-            wander::HEAD_DROP * height,
+            wander * height,
             slip,
             &self.head,
             contact,
@@ -140,10 +145,7 @@ impl Measurer<'_> {
         );
         let over = 100.0 * (head - rear) / (front - rear);
         let slip = slope_at(&self.head.x_cm, plant.sample) * plant.sigma;
-        let slide = match self.context.yaw_rad {
-            Some(_) => nearer * YAW_SPREAD_RAD.sin(),
-            None => HEAD_NEARER * rise * UNKNOWN_YAW_RAD.sin(),
-        };
+        let slide = nearer * self.context.yaw.spread_rad.sin();
         let nose = if self.context.signals.head_is_nose {
             NOSE_BEFORE_EARS * height
         } else {
