@@ -17,6 +17,7 @@
 //! - `moved`: an event that a coach moves takes its measures along, and what was found is kept
 //! - `nothing_lost`: files beside the journal that fail or exist already cost no rep and nobody's data
 //! - `not_counted`: what was seen and not counted is told with its reason
+//! - `bumped_camera`: a camera that is bumped while the daemon watches is told of, and its calibration rests
 //! - `moving_camera`: a camera that is panned, shaken, zoomed or bumped is noticed, and steadied or refused
 //! - `page`: the page in a real browser
 //! - `pictures`: the camera's picture and films on the page, only where they are allowed, and in step with the figure
@@ -42,6 +43,8 @@ mod allocations;
 mod bad_input;
 #[path = "integration/browser.rs"]
 mod browser;
+#[path = "integration/bumped_camera.rs"]
+mod bumped_camera;
 #[path = "integration/cages.rs"]
 mod cages;
 #[path = "integration/calibrate.rs"]

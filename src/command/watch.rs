@@ -35,6 +35,9 @@ pub(super) struct Watch {
     /// Run the stand-in this many times in a row, as one long recording.
     #[arg(long, value_name = "N", default_value = "1", requires = "stand_in")]
     loops: NonZeroU32,
+    /// The stand-in was filmed by the camera of the settings, from where it was calibrated: its calibration counts.
+    #[arg(long, requires = "stand_in")]
+    same_camera: bool,
     /// Wait for a camera instead of running the stand-in.
     #[arg(long)]
     wait: bool,
@@ -77,6 +80,7 @@ impl Watch {
             path,
             rate: self.pace.0,
             loops: self.loops,
+            same_camera: self.same_camera,
         });
         let options = WatchOptions {
             rep_log: self.reps,

@@ -20,17 +20,20 @@ use super::preview_encoder::picture_notice;
 use super::session_controller::SessionController;
 
 /// Keys that describe a camera and the hitter before it; a recording has its own.
-const KEYS_OF_THE_CAMERA: [&str; 10] = [
+const KEYS_OF_THE_CAMERA: [&str; 7] = [
     "hitter.name",
     "hitter.height_cm",
     "hitter.bats",
-    "camera.known_length_cm",
-    "camera.known_length_px",
-    "camera.roll_deg",
     "camera.exposure_ms",
     "camera.gain_pct",
     "camera.power_line_hz",
     "camera.focus_pct",
+];
+/// Keys of what was calibrated, which count where the camera that they describe filmed the recording.
+const CALIBRATION_KEYS: [&str; 3] = [
+    "camera.known_length_cm",
+    "camera.known_length_px",
+    "camera.roll_deg",
 ];
 
 /// The parts of a run that an edit may change.
@@ -93,7 +96,11 @@ impl SettingsApplier {
         if key == "journal.path" && self.sessions.journal_is_explicit() {
             return Some("--journal goes before");
         }
-        if KEYS_OF_THE_CAMERA.contains(&key) && !self.sessions.is_live() {
+        let of_the_camera = match CALIBRATION_KEYS.contains(&key) {
+            true => !self.sessions.counts_calibration(),
+            false => KEYS_OF_THE_CAMERA.contains(&key) && !self.sessions.is_live(),
+        };
+        if of_the_camera {
             return Some("a recording stands in, with a hitter and a camera of its own");
         }
         let plan = self.sessions.plan()?;

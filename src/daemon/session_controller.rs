@@ -27,6 +27,8 @@ pub(super) struct StandInHitter {
     pub height_cm: Option<f64>,
     /// Whether the recording was asked for; else it runs for want of a camera.
     pub requested: bool,
+    /// Whether the camera of the settings filmed the recording from where it was calibrated.
+    pub same_camera: bool,
 }
 
 /// What is the same for every session of a run.
@@ -101,6 +103,13 @@ impl SessionController {
         self.config.stand_in.is_none()
     }
 
+    /// Whether what was calibrated counts: for a camera, and a recording that this camera filmed.
+    pub(super) fn counts_calibration(&self) -> bool {
+        self.config
+            .stand_in
+            .is_none_or(|stand_in| stand_in.same_camera)
+    }
+
     /// Whether the command line names the journal, so that the settings do not count.
     pub(super) fn journal_is_explicit(&self) -> bool {
         self.config.journal.is_some()
@@ -142,21 +151,15 @@ impl SessionController {
     fn setup_of(&self, effective: &Settings) -> HitterSetup {
         let hitter = &effective.hitter;
         let camera = &effective.camera;
-        let setup = HitterSetup {
+        // Another camera filmed a recording than the one that the settings describe, unless it is said.
+        let calibrated = self.counts_calibration();
+        HitterSetup {
             height_cm: hitter.height_cm,
             view: camera.view,
             life_pace: true,
-            ..HitterSetup::default()
-        };
-        match self.config.stand_in {
-            // Its camera is not the one that the settings describe.
-            Some(_) => setup,
-            None => HitterSetup {
-                cm_per_px: camera.cm_per_px,
-                roll_deg: camera.roll_deg,
-                bats: hitter.bats,
-                ..setup
-            },
+            cm_per_px: camera.cm_per_px.filter(|_| calibrated),
+            roll_deg: camera.roll_deg.filter(|_| calibrated),
+            bats: hitter.bats.filter(|_| self.is_live()),
         }
     }
 

@@ -62,6 +62,8 @@ pub(crate) struct StandInClip {
     pub rate: PlaybackRate,
     /// How many times in a row it runs.
     pub loops: NonZeroU32,
+    /// Whether the camera of the settings filmed it from where it was calibrated.
+    pub same_camera: bool,
 }
 
 /// Watches until a stop is requested or the recording ends.
@@ -196,6 +198,7 @@ fn open_source(
             path: paths::bundled_recording()?,
             rate: PlaybackRate::REAL,
             loops: NonZeroU32::MIN,
+            same_camera: false,
         })
     };
     let from_bundle;
@@ -223,6 +226,10 @@ fn run_config(options: &WatchOptions, source: &FrameSource) -> RunConfig {
         stand_in: is_recording.then(|| StandInHitter {
             height_cm: (!requested).then_some(paths::STAND_IN_HEIGHT_CM),
             requested,
+            same_camera: options
+                .stand_in
+                .as_ref()
+                .is_some_and(|clip| clip.same_camera),
         }),
         source: describe(source),
     }
