@@ -13,6 +13,7 @@
 //! - `check`: the camera's view of the hitter is named
 //! - `clock`: a wall clock that is set while the daemon runs changes no rep
 //! - `fuzzed`: what a fuzzer once found stays mended
+//! - `guards`: every form of the page is refused where one thing about it is wrong
 //! - `health`: a running daemon tells how it is
 //! - `moved`: an event that a coach moves takes its measures along, and what was found is kept
 //! - `nothing_lost`: files beside the journal that fail or exist already cost no rep and nobody's data
@@ -68,6 +69,8 @@ mod feedback_sim;
 mod fuzz_targets;
 #[path = "integration/fuzzed.rs"]
 mod fuzzed;
+#[path = "integration/guards.rs"]
+mod guards;
 #[path = "integration/health.rs"]
 mod health;
 #[path = "integration/journal_command.rs"]

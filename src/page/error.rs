@@ -40,6 +40,8 @@ pub(super) enum PageError {
     /// A form without a web session.
     NoSession,
     FormTooLarge,
+    /// What is sent is of another kind than a form.
+    NotForm,
     /// The form's token is not that of the web session.
     StaleForm,
     IncompleteForm,
@@ -66,6 +68,7 @@ impl PageError {
             | Self::NoSession
             | Self::StaleForm => StatusCode::FORBIDDEN,
             Self::FormTooLarge => StatusCode::PAYLOAD_TOO_LARGE,
+            Self::NotForm => StatusCode::UNSUPPORTED_MEDIA_TYPE,
             Self::Internal => StatusCode::INTERNAL_SERVER_ERROR,
         }
     }
@@ -86,6 +89,7 @@ impl PageError {
             Self::LocalOnly => "error.local_only",
             Self::NoSession => "error.no_session",
             Self::FormTooLarge => "error.form_too_large",
+            Self::NotForm => "error.not_form",
             Self::StaleForm => "error.stale_form",
             Self::IncompleteForm => "error.incomplete_form",
             Self::Internal => "error.internal",
@@ -128,8 +132,11 @@ impl From<tokio::task::JoinError> for PageError {
 
 impl IntoResponse for PageError {
     fn into_response(self) -> Response {
-        if let Self::Journal(error) = &self {
-            tracing::warn!(%error, "a request could not be answered");
+        // The answer names the kind of fault; the log has its details, such as where the file is.
+        match &self {
+            Self::Journal(error) => tracing::warn!(%error, "a request could not be answered"),
+            Self::Credentials(error) => tracing::warn!(%error, "a request could not be answered"),
+            _ => {}
         }
         let mut response = self.status().into_response();
         response.extensions_mut().insert(Arc::new(self));

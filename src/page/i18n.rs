@@ -1,8 +1,8 @@
 //! The page's text in two languages, one list of messages each.
 //!
 //! In: a key from a template or from code. Out: text. Both lists have the same keys; a test holds them to it. The texts of cues
-//! are those that are heard, so that screen and ear agree. Errors are in English by their own `Display`; what they say in
-//! another language is in its list alone, under `fault.`.
+//! are those that are heard, so that screen and ear agree. What errors say is under `fault.`; in English it is an error's own
+//! `Display` where the list has none.
 
 mod errors;
 
@@ -322,7 +322,7 @@ mod tests {
     use super::*;
     use crate::status::{CameraState, SoundState};
 
-    /// Errors are in English by their own `Display`.
+    /// Most errors are in English by their own `Display`.
     const ONLY_SPANISH: &str = "fault.";
 
     #[test]

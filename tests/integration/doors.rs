@@ -22,10 +22,10 @@ pub(crate) fn ask(address: &str, method: &str, path: &str, headers: &[&str], bod
         request += &format!("{header}\r\n");
     }
     if method == "POST" {
-        request += &format!(
-            "Content-Type: application/x-www-form-urlencoded\r\nContent-Length: {}\r\n",
-            body.len()
-        );
+        request += &format!("Content-Length: {}\r\n", body.len());
+        if !headers.iter().any(|h| h.starts_with("Content-Type:")) {
+            request += "Content-Type: application/x-www-form-urlencoded\r\n";
+        }
     }
     write!(stream, "{request}\r\n{body}").unwrap();
     let mut answer = Vec::new();
@@ -60,6 +60,10 @@ pub(crate) fn set_key(place: &Place, which: &str, key: &str) {
     assert!(child.wait().unwrap().success());
 }
 
+/// A PIN and a password that the program accepts.
+pub(crate) const PIN: &str = "246971";
+pub(crate) const COACH_PASSWORD: &str = "nine long innings";
+
 const COACHES: [&str; 16] = [
     "/sessions",
     "/sessions/1",
@@ -91,13 +95,13 @@ const CHANGES: [&str; 8] = [
 ];
 
 /// A request that a proxy on this machine passes on for somebody else.
-const ELSEWHERE: &str = "X-Forwarded-For: 192.0.2.7";
+pub(crate) const ELSEWHERE: &str = "X-Forwarded-For: 192.0.2.7";
 
 #[test]
 fn every_door_stays_shut_without_its_key() {
     let place = Place::new();
-    set_key(&place, "pin", "2468");
-    set_key(&place, "password", "nine long innings");
+    set_key(&place, "pin", PIN);
+    set_key(&place, "password", COACH_PASSWORD);
     let shown = "picture = true\n";
     let served = Served::start(&place, &recording("r03"), shown, &["--loops", "20"]);
     let at = served.address.as_str();
@@ -173,18 +177,33 @@ pub(crate) fn visit(answer: &str) -> (String, String) {
         .split(';')
         .next()
         .unwrap();
-    let token = answer
-        .split("name=\"token\" value=\"")
-        .nth(1)
-        .map_or("", |rest| rest.split('"').next().unwrap());
-    (format!("Cookie: visit={cookie}"), token.to_owned())
+    (format!("Cookie: visit={cookie}"), form_token(answer))
+}
+
+/// The form token in a page; empty where it has none.
+fn form_token(answer: &str) -> String {
+    let token = answer.split("name=\"token\" value=\"").nth(1);
+    token.map_or_else(String::new, |rest| {
+        rest.split('"').next().unwrap().to_owned()
+    })
+}
+
+/// Logs in from elsewhere; the web session's cookie and its form token.
+pub(crate) fn log_in(at: &str, key: &str) -> (String, String) {
+    let (cookie, token) = visit(&ask(at, "GET", "/door", &[ELSEWHERE], ""));
+    let form = format!("token={token}&key={}&to=%2F", key.replace(' ', "+"));
+    let entered = ask(at, "POST", "/door", &[&cookie, ELSEWHERE], &form);
+    assert_eq!(status(&entered), 303, "{entered}");
+    let (cookie, _) = visit(&entered);
+    let page = ask(at, "GET", "/hitters", &[&cookie, ELSEWHERE], "");
+    (cookie, form_token(&page))
 }
 
 #[test]
 fn a_key_opens_its_door_a_wrong_one_makes_wait_and_the_body_is_limited() {
     let place = Place::new();
-    set_key(&place, "pin", "2468");
-    set_key(&place, "password", "nine long innings");
+    set_key(&place, "pin", PIN);
+    set_key(&place, "password", COACH_PASSWORD);
     let served = Served::start(&place, &recording("r03"), "", &["--loops", "20"]);
     let at = served.address.as_str();
     let door = ask(at, "GET", "/door", &[ELSEWHERE], "");
@@ -197,7 +216,7 @@ fn a_key_opens_its_door_a_wrong_one_makes_wait_and_the_body_is_limited() {
         413
     );
 
-    let entered = ask(at, "POST", "/door", &[&cookie, ELSEWHERE], &form("2468"));
+    let entered = ask(at, "POST", "/door", &[&cookie, ELSEWHERE], &form(PIN));
     assert_eq!(status(&entered), 303, "{entered}");
     let (hitter, _) = visit(&entered);
     assert_ne!(hitter, cookie, "a new token for a new right");
@@ -227,17 +246,7 @@ fn a_key_opens_its_door_a_wrong_one_makes_wait_and_the_body_is_limited() {
     let (coach, _) = visit(&entered);
     let sessions = ask(at, "GET", "/sessions", &[&coach, ELSEWHERE], "");
     assert_eq!(status(&sessions), 200);
-    let (_, token) = (
-        0,
-        sessions
-            .split("name=\"token\" value=\"")
-            .nth(1)
-            .unwrap()
-            .split('"')
-            .next()
-            .unwrap()
-            .to_owned(),
-    );
+    let token = form_token(&sessions);
     let left = ask(
         at,
         "POST",
@@ -257,7 +266,7 @@ fn a_key_opens_its_door_a_wrong_one_makes_wait_and_the_body_is_limited() {
         .map(|_| status(&ask(at, "POST", "/door", &[&cookie, ELSEWHERE], &wrong)))
         .collect();
     assert_eq!(tries, [403, 403, 403, 403, 403, 429, 429]);
-    let right = format!("token={token}&key=2468");
+    let right = format!("token={token}&key={PIN}");
     assert_eq!(
         status(&ask(at, "POST", "/door", &[&cookie, ELSEWHERE], &right)),
         429,
@@ -289,8 +298,8 @@ fn the_network_sees_no_page_before_both_keys_are_set() {
     let told = String::from_utf8_lossy(&refused.stderr);
     assert!(told.contains("cagehand keys pin"), "{told}");
     assert!(!String::from_utf8_lossy(&refused.stdout).contains("page: http"));
-    set_key(&place, "pin", "2468");
-    set_key(&place, "password", "nine long innings");
+    set_key(&place, "pin", PIN);
+    set_key(&place, "password", COACH_PASSWORD);
     let served = place.run(&watch);
     assert!(String::from_utf8_lossy(&served.stdout).contains("page: http://0.0.0.0:"));
 }

@@ -9,7 +9,7 @@ use cagehand::coach::QuietReason;
 use cagehand::rep::{NotCountedReason, NotMeasured};
 
 use super::browser::{Browser, Served, block_on};
-use super::doors::{ask, set_key, status, visit};
+use super::doors::{COACH_PASSWORD, PIN, ask, set_key, status, visit};
 use super::page::{filled, with_one_not_counted};
 use super::program::{Place, project, recording};
 
@@ -716,8 +716,8 @@ async fn screens(reader: &mut Reader, served: &Served) {
 }
 
 fn logins(reader: &mut Reader, served: &Served, place: &Place) {
-    set_key(place, "pin", "2468");
-    set_key(place, "password", "nine long innings");
+    set_key(place, "pin", PIN);
+    set_key(place, "password", COACH_PASSWORD);
     let site = Site::new(served, LOGIN, &[ELSEWHERE]);
     let headers = [SPANISH, &site.cookie, ELSEWHERE];
     reader.page(LOGIN, &ask(&site.address, "GET", LOGIN, &headers, ""));

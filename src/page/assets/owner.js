@@ -3,7 +3,7 @@ const EVERY = 5000;
 setInterval(async () => {
   if (document.hidden) return;
   try {
-    const answer = await fetch("/owner");
+    const answer = await fetch("/owner", { headers: { "cagehand-polling": "1" } });
     if (!answer.ok) return;
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     const rows = page.querySelector(".health tbody");

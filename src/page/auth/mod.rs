@@ -19,7 +19,7 @@ use axum::http::header::{
     ACCEPT_LANGUAGE, CACHE_CONTROL, CONTENT_SECURITY_POLICY, COOKIE, REFERRER_POLICY, SET_COOKIE,
     X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
 };
-use axum::http::{HeaderMap, HeaderValue, Method};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, Method};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Redirect, Response};
 use cookie::{Cookie, SameSite};
@@ -40,7 +40,9 @@ pub(super) use web_session::{Role, WebSessions};
 const SESSION_COOKIE: &str = "visit";
 /// The language's cookie.
 pub(super) const LANGUAGE_COOKIE: &str = "language";
-/// The camera's preview, which a screen polls by itself: that does not keep a coach's session alive.
+/// What a page's script sends along when nobody asked for it: that does not keep a coach's session alive.
+const POLLING: HeaderName = HeaderName::from_static("cagehand-polling");
+/// The camera's preview, which a screen polls by itself, too.
 pub(super) const PREVIEW_PATH: &str = "/picture";
 
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; \
@@ -106,7 +108,8 @@ fn requester(state: &AppState, request: &Request, peer: IpAddr, language: Langua
     let now = Instant::now();
     let found = cookie(headers, SESSION_COOKIE).and_then(|token| {
         let mut sessions = state.web_sessions();
-        let session = match request.uri().path() == PREVIEW_PATH {
+        let polls = request.uri().path() == PREVIEW_PATH || headers.contains_key(POLLING);
+        let session = match polls {
             true => sessions.find_for_polling(&token, now)?,
             false => sessions.find(&token, now)?,
         };

@@ -9,26 +9,27 @@ use crate::sound::Language;
 
 /// An error that a reader may see.
 pub(in crate::page) trait Explained {
-    /// What it says in English.
-    fn english(&self) -> String;
+    /// What it says in English by itself; nothing where that would name files of the machine.
+    fn english(&self) -> Option<String>;
 
-    /// The key of what it says in another language.
+    /// The key of what it says otherwise.
     fn key(&self) -> &'static str;
 }
 
 impl Messages {
     /// What an error says.
     pub(in crate::page) fn error(&self, error: &impl Explained) -> String {
-        match self.language {
+        let own = match self.language {
             Language::English => error.english(),
-            Language::Spanish => self.t(error.key()).to_owned(),
-        }
+            Language::Spanish => None,
+        };
+        own.unwrap_or_else(|| self.t(error.key()).to_owned())
     }
 }
 
 impl Explained for SwitchError {
-    fn english(&self) -> String {
-        self.to_string()
+    fn english(&self) -> Option<String> {
+        matches!(self, Self::NoCamera).then(|| self.to_string())
     }
 
     fn key(&self) -> &'static str {
@@ -40,8 +41,8 @@ impl Explained for SwitchError {
 }
 
 impl Explained for CannotMove {
-    fn english(&self) -> String {
-        self.to_string()
+    fn english(&self) -> Option<String> {
+        Some(self.to_string())
     }
 
     fn key(&self) -> &'static str {
@@ -54,8 +55,8 @@ impl Explained for CannotMove {
 }
 
 impl Explained for CredentialError {
-    fn english(&self) -> String {
-        self.to_string()
+    fn english(&self) -> Option<String> {
+        None
     }
 
     fn key(&self) -> &'static str {
@@ -68,11 +69,11 @@ impl Explained for CredentialError {
 }
 
 impl Explained for JournalError {
-    fn english(&self) -> String {
+    fn english(&self) -> Option<String> {
         match self {
             // The reader's own entry, not a fault of the program.
-            Self::Refused { reason, .. } => reason.clone(),
-            error => error.to_string(),
+            Self::Refused { reason, .. } => Some(reason.clone()),
+            _ => None,
         }
     }
 
@@ -89,6 +90,31 @@ impl Explained for JournalError {
             Self::Moved { .. } => "fault.journal.moved",
             Self::Refused { .. } => "fault.journal.refused",
             _ => "fault.journal.other",
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn errors_name_no_file_of_the_machine() {
+        let path = std::path::PathBuf::from("/secret/place.db");
+        for language in Language::ALL {
+            let i18n = Messages::of(language);
+            let texts = [
+                i18n.error(&JournalError::Missing { path: path.clone() }),
+                i18n.error(&CredentialError::File {
+                    path: path.clone(),
+                    source: std::io::ErrorKind::PermissionDenied.into(),
+                }),
+                i18n.error(&SwitchError::Preparation("in /secret/place.db".into())),
+            ];
+            for text in texts {
+                assert!(!text.contains("secret") && text.len() > 20, "{text}");
+                assert!(!text.starts_with("fault."), "{text}");
+            }
         }
     }
 }

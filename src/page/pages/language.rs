@@ -35,8 +35,9 @@ pub(in crate::page) fn same_site_path(sent: Option<&str>) -> String {
     sent.filter(|path| {
         path.starts_with('/')
             && !path.starts_with("//")
-            && !path.contains(['\\', '\r', '\n'])
-            && path.is_ascii()
+            && !path.contains('\\')
+            // A browser drops tabs and ends of lines, and what is left may begin with two slashes.
+            && path.chars().all(|c| c.is_ascii_graphic())
     })
     .unwrap_or("/")
     .to_owned()
@@ -65,6 +66,9 @@ mod tests {
             "",
             "x",
             "/a\r\nb",
+            "/\t/evil.example",
+            "/\u{7f}/evil.example",
+            "/ /evil.example",
         ] {
             assert_eq!(same_site_path(Some(path)), "/", "{path}");
         }

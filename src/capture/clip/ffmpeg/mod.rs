@@ -110,6 +110,9 @@ impl FfmpegReader {
                 "-loglevel",
                 "level+info",
                 "-copyts",
+                // A file may name others to be read, also on other machines: it gets itself alone.
+                "-protocol_whitelist",
+                "file",
                 "-i",
             ])
             .arg(file_argument(path))

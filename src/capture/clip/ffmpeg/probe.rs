@@ -60,7 +60,7 @@ pub(super) fn probe(
     codec: Option<&str>,
 ) -> Result<Probe, CaptureError> {
     let output = Command::new(&programs.ffprobe)
-        .args(["-v", "error", "-select_streams", "V:0", "-read_intervals", PACKETS_READ, "-show_entries"])
+        .args(["-protocol_whitelist", "file", "-v", "error", "-select_streams", "V:0", "-read_intervals", PACKETS_READ, "-show_entries"])
         .arg(
             "packet=pts_time,dts_time:stream=codec_name,profile,pix_fmt,field_order,avg_frame_rate,nb_frames:\
              format=format_name",
