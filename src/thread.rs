@@ -3,6 +3,18 @@
 use std::io;
 use std::thread::{Builder, JoinHandle};
 
+/// How much lower than usual the priority of threads is that must not hold up the others.
+const NICE: i32 = 10;
+
+/// Lowers the priority of the thread that calls it: it gets what the others leave.
+pub(crate) fn give_way() {
+    // On Linux this is about the calling thread alone; elsewhere it would be about the whole program.
+    #[cfg(target_os = "linux")]
+    if let Err(error) = rustix::process::setpriority_process(None, NICE) {
+        tracing::debug!(%error, "a thread keeps its priority");
+    }
+}
+
 /// Starts a thread with a name, which shows in logs, panics and the system's process list.
 ///
 /// # Errors

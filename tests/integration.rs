@@ -6,6 +6,7 @@
 //! - `listening`: the sound file holds the right cue at the right time
 //! - `bad_input`: each kind of bad input gets a clear error and loses nothing
 //! - `doors`: the page stays shut without its keys
+//! - `encrypted`: beyond this machine the page is encrypted, and takes few connections for a limited time
 //! - `feedback`: plans, sets and the head tone as a hitter hears them
 //! - `feedback_sim`: simulated hitters of hundreds of reps are cued as each schedule promises
 //! - `cages`: what cages have and studios have not (nets, other people, mirrors, dark clothes, waiting) costs no swing and makes none
@@ -15,6 +16,7 @@
 //! - `fuzzed`: what a fuzzer once found stays mended
 //! - `guards`: every form of the page is refused where one thing about it is wrong
 //! - `health`: a running daemon tells how it is
+//! - `logins`: what ends a login, and what does not
 //! - `moved`: an event that a coach moves takes its measures along, and what was found is kept
 //! - `nothing_lost`: files beside the journal that fail or exist already cost no rep and nobody's data
 //! - `not_counted`: what was seen and not counted is told with its reason
@@ -58,6 +60,8 @@ mod clock;
 mod documents;
 #[path = "integration/doors.rs"]
 mod doors;
+#[path = "integration/encrypted.rs"]
+mod encrypted;
 #[path = "integration/end_to_end.rs"]
 mod end_to_end;
 #[path = "integration/feedback.rs"]
@@ -77,6 +81,8 @@ mod health;
 mod journal_command;
 #[path = "integration/listening.rs"]
 mod listening;
+#[path = "integration/logins.rs"]
+mod logins;
 #[path = "integration/logs.rs"]
 mod logs;
 #[path = "integration/moved.rs"]

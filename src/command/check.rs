@@ -3,6 +3,7 @@
 mod controls;
 mod flicker;
 mod hitter;
+mod page;
 mod stand;
 
 use std::collections::BTreeMap;
@@ -65,6 +66,7 @@ impl Check {
             findings.push(speaker(settings));
         }
         findings.push(disk(settings)?);
+        findings.push(page::page(settings)?);
         findings.push(picture(settings));
         findings.push(video(settings)?);
         for finding in &findings {
@@ -396,7 +398,7 @@ fn disk(settings: &Settings) -> Result<Finding, Failure> {
 
 /// Whether the page shows the camera's picture: never a fault, and never silent.
 fn picture(settings: &Settings) -> Finding {
-    let says = match settings.page_picture {
+    let says = match settings.page.picture {
         true => {
             "THE CAMERA'S PICTURE IS SHOWN on the page's cage screen and not stored; picture = false under [page] in the \
              settings stops it"

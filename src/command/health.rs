@@ -19,7 +19,7 @@ pub(super) struct HealthArgs {
 
 impl HealthArgs {
     pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
-        let Some(address) = settings.page else {
+        let Some(address) = settings.page.listen else {
             return Err(Failure::Request(
                 "the settings serve no page ([page] listen is empty), so nobody can be asked"
                     .into(),

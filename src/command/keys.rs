@@ -1,7 +1,7 @@
-//! `cagehand keys`: the PIN of the cage's screen and the password of the coach's pages.
+//! `cagehand keys`: the PIN of the cage's screen, and the coaches' passwords and one-time codes.
 //!
-//! In: a key, typed on standard input so that it stands in no list of processes and no shell history. Out: its hash beside
-//! the journal.
+//! In: a key, typed on standard input so that it stands in no list of processes and no shell history; a terminal does not show
+//! it. Out: its hash beside the journal.
 
 use std::io::{BufRead, IsTerminal};
 use std::path::PathBuf;
@@ -9,7 +9,9 @@ use std::path::PathBuf;
 use clap::{Args, Subcommand};
 
 use super::{Failure, journal_path, terminal};
-use crate::page::{CredentialError, CredentialKind, Credentials};
+use crate::page::{
+    CredentialError, Credentials, Principal, SHARED_ACCOUNT, app_address, new_secret, step_of,
+};
 use crate::settings::Settings;
 
 /// Arguments of `keys`.
@@ -24,10 +26,12 @@ pub(super) struct KeysArgs {
 
 #[derive(Debug, Subcommand)]
 enum KeysCommand {
-    /// Set the PIN of the cage's screen (4 to 12 digits), read from standard input
+    /// Set the PIN of the cage's screen (6 to 12 digits), read from standard input
     Pin(Drop),
-    /// Set the password of the coach's pages (10 characters at least), read from standard input
-    Password(Drop),
+    /// Set a coach's password (12 characters at least), read from standard input
+    Password(CoachKey),
+    /// Ask a coach for a one-time code beside the password, from an app on their phone
+    Code(CoachKey),
     /// Say which keys are set
     Show,
 }
@@ -39,60 +43,125 @@ struct Drop {
     drop: bool,
 }
 
+#[derive(Debug, Args)]
+struct CoachKey {
+    /// The coach's own account; without one the password that coaches share.
+    #[arg(long, value_name = "NAME", default_value = SHARED_ACCOUNT)]
+    coach: String,
+    /// Take the key away instead.
+    #[arg(long)]
+    drop: bool,
+}
+
 impl KeysArgs {
     pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
         let journal = journal_path(self.journal.as_deref(), settings)?;
         let file = Credentials::file_beside(&journal);
-        let failed = |error: CredentialError| match error {
-            CredentialError::Weak(_) => Failure::Request(error.to_string()),
-            CredentialError::File { .. } | CredentialError::Content { .. } => {
-                Failure::Finding(error.to_string())
-            }
-        };
         let mut keys = Credentials::read(&file).map_err(failed)?;
-        let (whose, drop) = match self.command {
-            KeysCommand::Pin(Drop { drop }) => (CredentialKind::Pin, drop),
-            KeysCommand::Password(Drop { drop }) => (CredentialKind::Password, drop),
+        let said = match self.command {
             KeysCommand::Show => {
-                for (whose, what) in [
-                    (CredentialKind::Pin, "PIN"),
-                    (CredentialKind::Password, "password"),
-                ] {
-                    let state = if keys.has(whose) { "set" } else { "not set" };
-                    terminal::println(&format!("{what:<9} {state}"));
-                }
+                show(&keys);
                 return Ok(());
             }
+            KeysCommand::Pin(Drop { drop }) => {
+                let pin = if drop { None } else { Some(typed("the PIN")?) };
+                keys.set_pin(pin.as_deref()).map_err(failed)?;
+                told(drop)
+            }
+            KeysCommand::Password(CoachKey { coach, drop }) => {
+                let password = if drop {
+                    None
+                } else {
+                    Some(typed("the password")?)
+                };
+                keys.set_password(&coach, password.as_deref())
+                    .map_err(failed)?;
+                told(drop)
+            }
+            KeysCommand::Code(CoachKey { coach, drop }) => {
+                let secret = if drop {
+                    None
+                } else {
+                    Some(new_code(&keys, &coach)?)
+                };
+                keys.set_code(&coach, secret).map_err(failed)?;
+                told(drop)
+            }
         };
-        let typed = match drop {
-            true => None,
-            false => Some(typed()?),
-        };
-        keys.set(whose, typed.as_deref()).map_err(failed)?;
         keys.write(&file).map_err(failed)?;
         terminal::println(&format!(
-            "{}: {}",
-            file.display(),
-            if drop {
-                "the key is taken away"
-            } else {
-                "the key is set"
-            }
+            "{}: {said}; whoever was logged in with a key that is changed must log in again",
+            file.display()
         ));
         Ok(())
     }
 }
 
-/// The line that is typed or piped in.
-fn typed() -> Result<String, Failure> {
+fn told(drop: bool) -> &'static str {
+    match drop {
+        true => "the key is taken away",
+        false => "the key is set",
+    }
+}
+
+fn show(keys: &Credentials) {
+    let set = |is_set| if is_set { "set" } else { "not set" };
+    terminal::println(&format!("{:<20} {}", "PIN", set(keys.has_pin())));
+    if !keys.has_coach() {
+        terminal::println(&format!("{:<20} {}", "password", set(false)));
+    }
+    for (name, has_code) in keys.coaches() {
+        let code = if has_code {
+            ", with a one-time code"
+        } else {
+            ""
+        };
+        terminal::println(&format!("{:<20} set{code}", format!("password of {name}")));
+    }
+}
+
+/// A new secret, once the coach's app has shown that it has it.
+fn new_code(keys: &Credentials, coach: &str) -> Result<String, Failure> {
+    let who = Principal::Coach(coach.trim().to_owned());
+    if keys.proof(&who).is_none() {
+        return Err(failed(CredentialError::NoAccount(coach.trim().to_owned())));
+    }
+    let secret = new_secret().ok_or_else(|| failed(CredentialError::Random))?;
+    terminal::println(
+        "Enter this secret in the app that makes the codes, as one that changes by time:",
+    );
+    terminal::println(&format!("  {secret}"));
+    terminal::println(&format!("  {}", app_address(&secret, coach.trim())));
+    let code = typed("the code that the app shows now")?;
+    let now = u64::try_from(crate::wall_clock::now().as_second()).unwrap_or_default();
+    if step_of(&secret, &code, now, None).is_none() {
+        return Err(Failure::Request(
+            "that is not the code of this half minute: nothing is changed; look at the clocks of both machines".into(),
+        ));
+    }
+    Ok(secret)
+}
+
+fn failed(error: CredentialError) -> Failure {
+    match error {
+        CredentialError::Weak(_) | CredentialError::Name | CredentialError::NoAccount(_) => {
+            Failure::Request(error.to_string())
+        }
+        CredentialError::Random
+        | CredentialError::File { .. }
+        | CredentialError::Content { .. } => Failure::Finding(error.to_string()),
+    }
+}
+
+/// The line that is typed, unseen, or piped in.
+fn typed(what: &str) -> Result<String, Failure> {
     let input = std::io::stdin();
+    let unread = |error| Failure::Request(format!("{what} cannot be read: {error}"));
     if input.is_terminal() {
-        terminal::println("Type the key and press Enter (it shows while you type):");
+        let prompt = format!("Type {what} and press Enter (it does not show): ");
+        return rpassword::prompt_password(prompt).map_err(unread);
     }
     let mut line = String::new();
-    input
-        .lock()
-        .read_line(&mut line)
-        .map_err(|error| Failure::Request(format!("the key cannot be read: {error}")))?;
+    input.lock().read_line(&mut line).map_err(unread)?;
     Ok(line.trim_end_matches(['\r', '\n']).to_owned())
 }

@@ -136,7 +136,9 @@ impl SettingsApplier {
             crate::logging::set_files(settings.log_files.as_ref())
                 .map_err(|error| format!("the log's folder cannot be used: {error}"))?;
         }
-        if changed("page.listen") {
+        let page_moves =
+            |change: &KeyChange| change.key.starts_with("page.") && change.key != "page.picture";
+        if changes.iter().any(page_moves) {
             self.move_page(settings).inspect_err(|_| {
                 if log_changed {
                     self.restore_log();
@@ -150,8 +152,8 @@ impl SettingsApplier {
             self.trackers.put(model.trackers);
         }
         if changed("page.picture") {
-            self.health.preview.allow(settings.page_picture);
-            self.terminal.println(picture_notice(settings.page_picture));
+            self.health.preview.allow(settings.page.picture);
+            self.terminal.println(picture_notice(settings.page.picture));
         }
         match next_session {
             Some(next) => self.sessions.begin_prepared(next),
@@ -161,8 +163,8 @@ impl SettingsApplier {
     }
 
     fn move_page(&self, settings: &Settings) -> Result<(), String> {
-        if let Some(address) = self.page.serve_at(settings.page).map_err(words)? {
-            self.terminal.println(&format!("page: http://{address}/"));
+        if let Some(served) = self.page.serve(&settings.page).map_err(words)? {
+            self.terminal.println(&served.to_string());
         }
         Ok(())
     }

@@ -267,8 +267,8 @@ fn start_preview(
     settings: &Settings,
     terminal: &Terminal,
 ) -> Result<PreviewTap, DaemonError> {
-    health.preview.allow(settings.page_picture);
-    if settings.page_picture {
+    health.preview.allow(settings.page.picture);
+    if settings.page.picture {
         terminal.println(picture_notice(true));
     }
     Ok(PreviewTap::start(Arc::clone(&health.preview))?)
@@ -283,8 +283,8 @@ fn start_page(
 ) -> Arc<PageServer> {
     let control: Arc<dyn SessionControl> = Arc::clone(sessions) as _;
     let page = PageServer::new(Arc::clone(health), control, settings.cues.language);
-    match page.serve_at(settings.page) {
-        Ok(Some(address)) => terminal.println(&format!("page: http://{address}/")),
+    match page.serve(&settings.page) {
+        Ok(Some(served)) => terminal.println(&served.to_string()),
         Ok(None) => {}
         Err(error) => tracing::warn!(%error, "no page"),
     }

@@ -18,6 +18,7 @@ pub(super) enum Section {
     Trends,
     Plans,
     Health,
+    Logins,
 }
 
 /// Who reads a page, in which language, and where in the navigation it stands. Templates call it `page`.

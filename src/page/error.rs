@@ -6,7 +6,7 @@
 use std::sync::Arc;
 
 use axum::body::Body;
-use axum::http::header::{CONTENT_LENGTH, CONTENT_TYPE};
+use axum::http::header::{CONTENT_LENGTH, CONTENT_TYPE, LOCATION};
 use axum::http::{HeaderValue, StatusCode};
 use axum::response::{IntoResponse, Response};
 
@@ -40,6 +40,18 @@ pub(super) enum PageError {
     /// A form without a web session.
     NoSession,
     FormTooLarge,
+    /// A form that does not come to its end.
+    TooSlow,
+    /// More streams than there are screens.
+    TooMany,
+    /// A forwarder that the settings do not name, or that does not say for whom it asks.
+    UnknownForwarder,
+    /// A key would cross the network for everybody to read; where to ask instead, if that is known.
+    Unencrypted {
+        instead: Option<String>,
+    },
+    /// Beyond this machine nothing is shown before both keys are set.
+    NoKeys,
     /// What is sent is of another kind than a form.
     NotForm,
     /// The form's token is not that of the web session.
@@ -53,6 +65,7 @@ impl PageError {
     fn status(&self) -> StatusCode {
         match self {
             Self::NotFound => StatusCode::NOT_FOUND,
+            Self::Unencrypted { instead: Some(_) } => StatusCode::PERMANENT_REDIRECT,
             Self::UnknownChange
             | Self::UnknownEvent
             | Self::NoTime
@@ -64,10 +77,15 @@ impl PageError {
             Self::UnknownHost => StatusCode::MISDIRECTED_REQUEST,
             Self::ForeignForm
             | Self::LoginRequired
+            | Self::UnknownForwarder
+            | Self::Unencrypted { instead: None }
+            | Self::NoKeys
             | Self::LocalOnly
             | Self::NoSession
             | Self::StaleForm => StatusCode::FORBIDDEN,
             Self::FormTooLarge => StatusCode::PAYLOAD_TOO_LARGE,
+            Self::TooSlow => StatusCode::REQUEST_TIMEOUT,
+            Self::TooMany => StatusCode::SERVICE_UNAVAILABLE,
             Self::NotForm => StatusCode::UNSUPPORTED_MEDIA_TYPE,
             Self::Internal => StatusCode::INTERNAL_SERVER_ERROR,
         }
@@ -89,6 +107,11 @@ impl PageError {
             Self::LocalOnly => "error.local_only",
             Self::NoSession => "error.no_session",
             Self::FormTooLarge => "error.form_too_large",
+            Self::TooSlow => "error.too_slow",
+            Self::TooMany => "error.too_many",
+            Self::UnknownForwarder => "error.unknown_forwarder",
+            Self::Unencrypted { .. } => "error.unencrypted",
+            Self::NoKeys => "error.no_keys",
             Self::NotForm => "error.not_form",
             Self::StaleForm => "error.stale_form",
             Self::IncompleteForm => "error.incomplete_form",
@@ -139,6 +162,13 @@ impl IntoResponse for PageError {
             _ => {}
         }
         let mut response = self.status().into_response();
+        if let Self::Unencrypted {
+            instead: Some(instead),
+        } = &self
+            && let Ok(instead) = HeaderValue::from_str(instead)
+        {
+            response.headers_mut().insert(LOCATION, instead);
+        }
         response.extensions_mut().insert(Arc::new(self));
         response
     }

@@ -27,14 +27,16 @@ use axum::routing::{get, post};
 use crate::journal::{JournalHandle, NewHitter};
 
 use pages::{
-    cage, corrections, films, language, live, not_counted, plans, print_sheet, rep, replay_data,
-    sessions, trends,
+    cage, corrections, films, language, live, logins, not_counted, plans, print_sheet, rep,
+    replay_data, sessions, trends,
 };
 use state::AppState;
 
-pub(crate) use auth::{CredentialError, CredentialKind, Credentials};
+pub(crate) use auth::{
+    CredentialError, Credentials, Principal, SHARED_ACCOUNT, app_address, new_secret, step_of,
+};
 pub(crate) use health::health_lines;
-pub(crate) use server::PageServer;
+pub(crate) use server::{PageCertificate, PageServer};
 
 /// Why another hitter's session cannot begin now.
 #[derive(Debug, thiserror::Error)]
@@ -77,11 +79,14 @@ fn router(state: AppState) -> Router {
         .layer(from_fn(auth::require_hitter))
         .layer(with_session.clone());
     let hitter_streams = Router::new()
-        .route("/live", get(live::events))
+        .route(auth::LIVE_PATH, get(live::events))
         .route(auth::PREVIEW_PATH, get(live::preview))
         .layer(from_fn(auth::require_hitter));
     let coach_pages = Router::new()
         .route("/owner", get(pages::health::page))
+        .route("/logins", get(logins::list))
+        .route("/logins/{id}/end", post(logins::end))
+        .route("/logins/end-others", post(logins::end_others))
         .route("/sessions", get(sessions::list))
         .route("/sessions/{id}", get(sessions::review))
         .route("/sessions/{id}/sheet", get(print_sheet::sheet))

@@ -1,16 +1,30 @@
 //! The HTTP server, which can move to another address while the program runs.
 
+mod accept;
+mod pace;
+mod slots;
+mod tls;
+
 use std::net::{SocketAddr, TcpListener};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 
 use tokio::sync::oneshot;
 
-use super::auth::{CredentialError, CredentialKind, Credentials};
+use self::accept::Gate;
+use self::pace::Pace;
+use super::auth::{CredentialError, Credentials};
 use super::state::AppState;
 use super::{SessionControl, router};
+use crate::settings::PageSettings;
 use crate::sound::Language;
 use crate::status::Health;
+
+pub(super) use slots::Slots;
+pub(crate) use tls::{PageCertificate, TlsError};
+
+/// Threads that render pages, query the journal and check keys, beside the one that takes requests.
+const WORKERS: usize = 4;
 
 /// Why the page is not served.
 #[derive(Debug, thiserror::Error)]
@@ -37,9 +51,33 @@ pub(crate) enum ServeError {
     /// The credentials cannot be read.
     #[error(transparent)]
     Credentials(#[from] CredentialError),
+    /// The page cannot be encrypted.
+    #[error(transparent)]
+    Tls(#[from] TlsError),
     /// The system gives no thread.
     #[error("the page's thread cannot be started: {0}")]
     Thread(std::io::Error),
+}
+
+/// Where the page is served, as it is told to people.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct ServedAt {
+    address: SocketAddr,
+    /// Of the certificate, where the page is encrypted.
+    fingerprint: Option<String>,
+}
+
+impl std::fmt::Display for ServedAt {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match &self.fingerprint {
+            None => write!(f, "page: http://{}/", self.address),
+            Some(fingerprint) => write!(
+                f,
+                "page: https://{}/ (certificate SHA-256 {fingerprint})",
+                self.address
+            ),
+        }
+    }
 }
 
 /// The page's server.
@@ -79,25 +117,27 @@ impl PageServer {
         }
     }
 
-    /// Listens at this address and no other from now on, or nowhere; returns the address, with the port that the system chose
-    /// for port 0. Where the new address fails the old one stays.
+    /// Serves as these settings say from now on. Returns the address, with the port that the system chose for port 0. Where that
+    /// fails everything stays as before.
     ///
     /// # Errors
-    /// Where the address cannot be bound, or others could reach it and a PIN or password is missing.
-    pub(crate) fn serve_at(
-        &self,
-        address: Option<SocketAddr>,
-    ) -> Result<Option<SocketAddr>, ServeError> {
+    /// Where the address cannot be bound, the page cannot be encrypted, or others could reach it and a PIN or password is
+    /// missing.
+    pub(crate) fn serve(&self, settings: &PageSettings) -> Result<Option<ServedAt>, ServeError> {
         let mut served = self.served.lock().unwrap_or_else(PoisonError::into_inner);
-        let Some(address) = address else {
+        let Some(address) = settings.listen else {
             if let Some(before) = served.take() {
                 before.end();
             }
+            self.state.set_rules(settings.clone());
             return Ok(None);
         };
-        if !may_serve(address, &self.state.credentials()?) {
+        if !may_serve(address, &*self.state.credentials()?) {
             return Err(ServeError::NoCredentials { address });
         }
+        let journal = self.state.control.journal();
+        let certificate = PageCertificate::of(settings, journal.as_deref())?;
+        let rules_before = self.state.rules();
         // Two addresses of one port may conflict: the old one closes first then, and opens again where the new one fails.
         let conflicting = served.take_if(|before| before.address.port() == address.port());
         let old = conflicting.map(|before| {
@@ -105,56 +145,76 @@ impl PageServer {
             before.end();
             old
         });
-        let next = start(address, self.state.clone()).inspect_err(|_| {
-            *served = old.and_then(|old| start(old, self.state.clone()).ok());
+        self.state.set_rules(settings.clone());
+        let next = self.start(address, certificate.as_ref()).inspect_err(|_| {
+            self.state.set_rules((*rules_before).clone());
+            let certificate = PageCertificate::of(&rules_before, journal.as_deref())
+                .ok()
+                .flatten();
+            *served = old.and_then(|old| self.start(old, certificate.as_ref()).ok());
         })?;
-        let taken = next.address;
+        let taken = ServedAt {
+            address: next.address,
+            fingerprint: certificate.map(|certificate| certificate.fingerprint),
+        };
         if let Some(before) = served.replace(next) {
             before.end();
         }
         Ok(Some(taken))
     }
-}
 
-fn start(address: SocketAddr, state: AppState) -> Result<Served, ServeError> {
-    let bound = |source| ServeError::Bind { address, source };
-    let listener = TcpListener::bind(address).map_err(bound)?;
-    listener.set_nonblocking(true).map_err(bound)?;
-    let taken = listener.local_addr().map_err(bound)?;
-    let service = router(state).into_make_service_with_connect_info::<SocketAddr>();
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .max_blocking_threads(4)
-        .build()
-        .map_err(ServeError::Thread)?;
-    let (stop, stopped) = oneshot::channel::<()>();
-    let thread = crate::thread::spawn("page", move || {
-        runtime.block_on(async move {
-            let served = async {
-                let listener = tokio::net::TcpListener::from_std(listener)?;
-                axum::serve(listener, service).await
-            };
-            tokio::select! {
-                served = served => {
-                    if let Err(error) = served {
-                        tracing::error!(%error, "the page is served no more");
+    fn start(
+        &self,
+        address: SocketAddr,
+        certificate: Option<&PageCertificate>,
+    ) -> Result<Served, ServeError> {
+        let bound = |source| ServeError::Bind { address, source };
+        let listener = TcpListener::bind(address).map_err(bound)?;
+        listener.set_nonblocking(true).map_err(bound)?;
+        let taken = listener.local_addr().map_err(bound)?;
+        let gate = Gate {
+            router: router(self.state.clone()),
+            tls: certificate.map(|certificate| certificate.acceptor.clone()),
+            proxies: self.state.rules().behind_proxy.clone(),
+            pace: Pace::default(),
+        };
+        // The line from camera to cue comes first wherever both want a core.
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .max_blocking_threads(WORKERS)
+            .on_thread_start(crate::thread::give_way)
+            .build()
+            .map_err(ServeError::Thread)?;
+        let (stop, stopped) = oneshot::channel::<()>();
+        let thread = crate::thread::spawn("page", move || {
+            crate::thread::give_way();
+            runtime.block_on(async move {
+                let served = async {
+                    let listener = tokio::net::TcpListener::from_std(listener)?;
+                    accept::accept(listener, gate).await;
+                    std::io::Result::Ok(())
+                };
+                tokio::select! {
+                    served = served => {
+                        if let Err(error) = served {
+                            tracing::error!(%error, "the page is served no more");
+                        }
                     }
+                    // The sender is dropped at the end of the program, or when another address takes over.
+                    _ = stopped => {}
                 }
-                // The sender is dropped at the end of the program, or when another address takes over.
-                _ = stopped => {}
-            }
-        });
-    })
-    .map_err(ServeError::Thread)?;
-    Ok(Served {
-        address: taken,
-        stop,
-        thread,
-    })
+            });
+        })
+        .map_err(ServeError::Thread)?;
+        Ok(Served {
+            address: taken,
+            stop,
+            thread,
+        })
+    }
 }
 
 /// Anywhere but on this machine the page is served only with both PIN and password set.
-fn may_serve(address: SocketAddr, credentials: &Credentials) -> bool {
-    address.ip().to_canonical().is_loopback()
-        || (credentials.has(CredentialKind::Pin) && credentials.has(CredentialKind::Password))
+fn may_serve(address: SocketAddr, keys: &Credentials) -> bool {
+    address.ip().to_canonical().is_loopback() || (keys.has_pin() && keys.has_coach())
 }

@@ -1,9 +1,9 @@
 //! From the file as written to settings that are valid throughout.
 
 mod camera;
+mod page;
 mod storage;
 
-use std::net::SocketAddr;
 use std::ops::RangeInclusive;
 
 use toml::Spanned;
@@ -39,9 +39,7 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         )?
         .unwrap_or(ModelChoice::Auto),
         cues: cues(file.cues)?,
-        page: listen(file.page.listen)?,
-        // Off unless asked for: a picture shows people.
-        page_picture: file.page.picture.unwrap_or(false),
+        page: page::page(file.page)?,
         journal: non_empty(file.journal.path).map(Into::into),
         video: storage::video(file.video)?,
         log_files: storage::log_files(file.log)?,
@@ -146,23 +144,6 @@ fn choice<T: Copy>(
         &value,
         format!("{key} is {given:?}; it must be one of {}", known.join(", ")),
     )
-}
-
-fn listen(value: Option<Spanned<String>>) -> Checked<Option<SocketAddr>> {
-    let Some(value) = value else { return Ok(None) };
-    let text = value.get_ref().trim();
-    if text.is_empty() {
-        return Ok(None);
-    }
-    // An address beyond this machine is fine here: the page then wants its credentials before it serves anything.
-    text.parse().map(Some).or_else(|_| {
-        refuse(
-            &value,
-            format!(
-                "listen is {text:?}; it must be an address and a port, such as \"127.0.0.1:7420\", or \"\" for none"
-            ),
-        )
-    })
 }
 
 #[cfg(test)]

@@ -99,6 +99,12 @@ section!(Journal {
 section!(Page {
     listen: Spanned<String>,
     picture: bool,
+    names: Vec<Spanned<String>>,
+    behind_proxy: Vec<Spanned<String>>,
+    certificate: Spanned<String>,
+    certificate_key: Spanned<String>,
+    unencrypted: bool,
+    trial: bool,
 });
 
 section!(Baseline {

@@ -9,7 +9,7 @@ mod explain;
 mod file;
 mod reload;
 
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
@@ -52,10 +52,8 @@ pub struct Settings {
     pub(crate) model: ModelChoice,
     /// What is heard.
     pub cues: CueSettings,
-    /// Where the page is served; `None` for nowhere.
-    pub(crate) page: Option<SocketAddr>,
-    /// Whether the cage's screen may show the camera's picture.
-    pub(crate) page_picture: bool,
+    /// Where and to whom the page is served.
+    pub(crate) page: PageSettings,
     /// Where reps are kept; `None` means the user's data folder.
     pub(crate) journal: Option<PathBuf>,
     /// Whether films of reps are kept, and how much of them.
@@ -103,6 +101,25 @@ pub struct CameraSettings {
     pub roll_deg: Option<f64>,
     /// Exposure, gain, power line frequency and focus.
     pub(crate) controls: CameraControls,
+}
+
+/// Where and to whom the page is served.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(crate) struct PageSettings {
+    /// The address; `None` for nowhere.
+    pub(crate) listen: Option<SocketAddr>,
+    /// Whether the cage's screen may show the camera's picture.
+    pub(crate) picture: bool,
+    /// Names under which browsers may ask for the page, beside the machine's own.
+    pub(crate) names: Vec<String>,
+    /// Proxies that are believed when they say for whom they ask.
+    pub(crate) behind_proxy: Vec<IpAddr>,
+    /// PEM files of the certificate and its key.
+    pub(crate) certificate: Option<(PathBuf, PathBuf)>,
+    /// Whether the page is shown unencrypted beyond this machine.
+    pub(crate) unencrypted: bool,
+    /// Whether this machine opens the coach's pages while no key is set.
+    pub(crate) trial: bool,
 }
 
 /// Which pose model.

@@ -59,7 +59,13 @@ pub(crate) fn applies(key: &str) -> Option<Applies> {
         }
         // These end the session and begin another, between two reps.
         "journal.path" | "page.listen" | "baseline.swings" => Applies::Live,
-        "page.picture" => Applies::Live,
+        "page.picture"
+        | "page.names"
+        | "page.behind_proxy"
+        | "page.certificate"
+        | "page.certificate_key"
+        | "page.unencrypted"
+        | "page.trial" => Applies::Live,
         "video.keep" | "video.keep_days" | "video.keep_gb" => Applies::Live,
         "log.folder" | "log.level" | "log.file_mb" | "log.keep_files" | "log.keep_days" => {
             Applies::Live

@@ -215,6 +215,11 @@ fn hyper_util_connector() -> hyper_util::client::legacy::connect::HttpConnector 
     hyper_util::client::legacy::connect::HttpConnector::new()
 }
 
+/// The machine's own screen is the coach's as long as no key is set, and whoever asks from [`PROXY`] passes others on.
+const OPEN: &str = "trial = true\nbehind_proxy = [\"127.0.0.2\"]\n";
+/// Where a proxy's requests come from.
+pub(crate) const PROXY: &str = "127.0.0.2";
+
 /// A daemon with a page, stopped with the test.
 pub(crate) struct Served {
     child: Child,
@@ -233,7 +238,7 @@ impl Served {
         let address = format!("127.0.0.1:{port}");
         std::fs::write(
             place.path("page.toml"),
-            format!("[pose]\nmodel = \"lite\"\n[page]\nlisten = \"{address}\"\n{settings}"),
+            format!("[pose]\nmodel = \"lite\"\n[page]\nlisten = \"{address}\"\n{OPEN}{settings}"),
         )
         .unwrap();
         let mut arguments = vec![

@@ -29,6 +29,7 @@ fn links_between_documents_lead_somewhere() {
         "docs/training.md",
         "docs/facility.md",
         "docs/page.md",
+        "docs/asvs.md",
         "docs/privacy.md",
         "docs/soak.md",
     ] {

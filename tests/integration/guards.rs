@@ -6,7 +6,7 @@ use super::doors::{COACH_PASSWORD, ELSEWHERE, PIN, ask, log_in, set_key, status}
 use super::program::{Place, project, recording};
 
 /// Every route that takes a POST, as `router()` has it, an address of it, and whether only a coach may.
-const POSTS: [(&str, &str, bool); 10] = [
+const POSTS: [(&str, &str, bool); 12] = [
     ("/seat", "/seat", false),
     ("/plans", "/plans", true),
     ("/sessions/{id}/notes", "/sessions/1/notes", true),
@@ -14,6 +14,8 @@ const POSTS: [(&str, &str, bool); 10] = [
     ("/reps/{id}", "/reps/1", true),
     ("/reps/{id}/events", "/reps/1/events", true),
     ("/not-counted/{id}/count", "/not-counted/1/count", true),
+    ("/logins/{id}/end", "/logins/99/end", true),
+    ("/logins/end-others", "/logins/end-others", true),
     ("/door", "/door", false),
     ("/leave", "/leave", false),
     ("/language", "/language", false),
@@ -42,7 +44,8 @@ fn a_valid_web_session_alone_sends_no_form() {
     let served = Served::start(&place, &recording("r03"), "", &["--loops", "20"]);
     let at = served.address.as_str();
     let host = at.trim_start_matches("http://");
-    let own_origin = format!("Origin: http://{host}");
+    let own_origin = format!("Origin: https://{host}");
+    let same_host_in_clear = format!("Origin: http://{host}");
     let (coach, token) = log_in(at, COACH_PASSWORD);
     let (hitter, hitters_token) = log_in(at, PIN);
     assert_ne!(token, hitters_token);
@@ -76,7 +79,8 @@ fn a_valid_web_session_alone_sends_no_form() {
             assert_eq!(status, 403, "{route}, {what}: {answer}");
         }
         for foreign in [
-            "Origin: http://evil.example",
+            "Origin: https://evil.example",
+            &same_host_in_clear,
             "Origin: null",
             "Origin: http://127.0.0.1:1",
             "Sec-Fetch-Site: cross-site",

@@ -41,7 +41,7 @@ fn a_running_daemon_tells_how_it_is() {
         .port();
     std::fs::write(
         place.path("here.toml"),
-        format!("[page]\nlisten = \"127.0.0.1:{port}\"\n[pose]\nmodel = \"lite\"\n"),
+        format!("[page]\ntrial = true\nlisten = \"127.0.0.1:{port}\"\n[pose]\nmodel = \"lite\"\n"),
     )
     .unwrap();
     let health = ["health", "--json", "--settings", "here.toml"];

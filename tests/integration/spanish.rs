@@ -9,15 +9,16 @@ use cagehand::coach::QuietReason;
 use cagehand::rep::{NotCountedReason, NotMeasured};
 
 use super::browser::{Browser, Served, block_on};
-use super::doors::{COACH_PASSWORD, PIN, ask, set_key, status, visit};
+use super::doors::{COACH_PASSWORD, ELSEWHERE, PIN, ask, set_key, status, visit};
 use super::page::{filled, with_one_not_counted};
 use super::program::{Place, project, recording};
 
 /// Every address that answers with HTML, as `router()` has it, and the same with what stands in the test's journal.
-const HTML: [(&str, &[&str]); 11] = [
+const HTML: [(&str, &[&str]); 12] = [
     ("/", &["/"]),
     ("/hitters", &["/hitters"]),
     ("/owner", &["/owner"]),
+    ("/logins", &["/logins"]),
     (
         "/sessions",
         &["/sessions", "/sessions?hitter=1", "/sessions?hitter=99"],
@@ -57,8 +58,7 @@ const HTML: [(&str, &[&str]); 11] = [
 /// The page for those who are not logged in.
 const LOGIN: &str = "/door";
 /// Addresses for programs and scripts: figures, files and pictures. Their words are those of files.
-const NOT_HTML: [&str; 10] = [
-    "/live",
+const NOT_HTML: [&str; 9] = [
     "/sessions/{id}/reps.csv",
     "/sessions/{id}/reps.jsonl",
     "/reps/{id}/data",
@@ -303,7 +303,6 @@ struct Site {
 }
 
 const SPANISH: &str = "Accept-Language: es-MX,es;q=0.9";
-const ELSEWHERE: &str = "X-Forwarded-For: 192.0.2.7";
 
 impl Site {
     fn new(served: &Served, first: &str, more: &[&str]) -> Self {
@@ -641,16 +640,14 @@ fn refusals(reader: &mut Reader, site: &Site) {
         403,
         &plain("POST", "/seat", &foreign, "name=x"),
     );
+    reader.error("no keys yet", 403, &plain("GET", "/", &[ELSEWHERE], ""));
     reader.error(
-        "figures from elsewhere",
+        "a forwarder that is not named",
         403,
-        &plain("GET", "/health", &[ELSEWHERE], ""),
+        &plain("GET", "/", &["Via: 1.1 somebody"], ""),
     );
-    reader.error(
-        "live from elsewhere",
-        403,
-        &plain("GET", "/live", &[ELSEWHERE], ""),
-    );
+    let text = ["Content-Type: text/plain"];
+    reader.error("no form", 415, &plain("POST", "/seat", &text, "name=x"));
     let stale = plain("POST", "/seat", &[&site.cookie], "token=0&name=x");
     reader.error("an old form", 403, &stale);
     reader.error("half a form", 422, &site.post("/plans", "hitter=1"));
@@ -723,14 +720,16 @@ fn logins(reader: &mut Reader, served: &Served, place: &Place) {
     reader.page(LOGIN, &ask(&site.address, "GET", LOGIN, &headers, ""));
     let refused = site.post_with("/seat", "name=x", &[ELSEWHERE]);
     reader.error("no login", 403, &refused);
+    for path in ["/health", "/live"] {
+        let answer = ask(&site.address, "GET", path, &[SPANISH, ELSEWHERE], "");
+        reader.error("from elsewhere", 403, &answer);
+    }
     let keys = place.path("page-keys.toml");
     let right = std::fs::read_to_string(&keys).unwrap();
+    let here = Site::new(served, LOGIN, &[]);
     std::fs::write(&keys, "pin = 3").unwrap();
-    reader.error(
-        "keys that cannot be read",
-        422,
-        &site.post_with(LOGIN, "key=1", &[ELSEWHERE]),
-    );
+    let answer = here.post(LOGIN, "key=1");
+    reader.error("keys that cannot be read", 422, &answer);
     std::fs::write(&keys, right).unwrap();
     for expected in [403, 403, 403, 403, 403, 429] {
         let answer = site.post_with(LOGIN, "key=1111", &[ELSEWHERE]);

@@ -61,7 +61,7 @@ def fill(journal, reps):
 def pages(program, journal, session, rep, hitter, times):
     """Address, median and largest time of each page, milliseconds."""
     settings = journal.with_suffix(".toml")
-    settings.write_text('[page]\nlisten = "127.0.0.1:7427"\n[camera]\ndevice = "/dev/none"\n[pose]\nmodel = "lite"\n')
+    settings.write_text('[page]\ntrial = true\nlisten = "127.0.0.1:7427"\n[camera]\ndevice = "/dev/none"\n[pose]\nmodel = "lite"\n')
     watch = subprocess.Popen(
         [program, "watch", "--stand-in", ROOT / "recordings" / "r03.mp4", "--loops", "500", "--sound", "none", "--settings", settings, "--journal", journal],
         stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,

@@ -46,7 +46,7 @@ def metrics():
 def start_and_memory(program, folder, model):
     """From the program's start to its first frame looked at, and its memory after half a minute."""
     settings = folder / "start.toml"
-    settings.write_text(f'[page]\nlisten = "127.0.0.1:{PORT}"\n[pose]\nmodel = "{model}"\n')
+    settings.write_text(f'[page]\ntrial = true\nlisten = "127.0.0.1:{PORT}"\n[pose]\nmodel = "{model}"\n')
     starts, memory = [], None
     for turn in range(5):
         began = time.monotonic()

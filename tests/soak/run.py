@@ -129,7 +129,7 @@ def started(program, folder, minutes, pace):
     loops = int(minutes * 60 * pace / clip_secs) + 1
     port = free_port()
     settings = folder / "soak.toml"
-    settings.write_text(f'[pose]\nmodel = "lite"\n[page]\nlisten = "127.0.0.1:{port}"\n')
+    settings.write_text(f'[pose]\nmodel = "lite"\n[page]\ntrial = true\nlisten = "127.0.0.1:{port}"\n')
     common = ["--pace", pace, "--loops", loops]
     watch = ["watch", "--settings", settings, "--stand-in", CLIP, *common]
     replay = ["replay", track, "--settings", settings, "--height-cm", HEIGHT_CM, *common]

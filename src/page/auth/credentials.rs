@@ -1,8 +1,9 @@
-//! The page's credentials: a PIN for the hitter's screen and a password for the coach's pages.
+//! The page's credentials: a PIN for the hitter's screen, and for each coach a password and, where wanted, a second factor.
 //!
-//! In: what a person types. Out: a file beside the journal with nothing but their Argon2id hashes (RFC 9106), readable by
-//! its owner alone. It is read afresh for each login, so that a change holds at once.
+//! In: what a person types. Out: a file beside the journal with their Argon2id hashes (RFC 9106), readable by its owner alone. It
+//! is looked at for each request, so that a change holds at once.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -11,30 +12,67 @@ use argon2::Argon2;
 use argon2::password_hash::{PasswordHash, PasswordHasher, PasswordVerifier, SaltString};
 use serde::{Deserialize, Serialize};
 
+use super::strength::{self, MAX_BYTES, Weakness};
+use super::web_session::Role;
+
 /// The file's name, beside the journal.
 const FILE: &str = "page-keys.toml";
-/// Digits of a PIN.
-const PIN_DIGITS: std::ops::RangeInclusive<usize> = 4..=12;
-/// Characters of a password, at least.
-const MIN_PASSWORD: usize = 10;
-/// Bytes; hashing anything longer would only cost time.
-const MAX_BYTES: usize = 200;
+/// The account whose password is typed without a name.
+pub(crate) const SHARED_ACCOUNT: &str = "coach";
+/// Characters of an account's name, at most.
+const MAX_NAME: usize = 40;
 
-/// One of the two.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub(crate) enum CredentialKind {
-    /// Opens the hitter's screen.
-    Pin,
-    /// Opens the coach's pages and the hitter's screen.
-    Password,
+/// Who logs in.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+pub(crate) enum Principal {
+    /// Whoever has the PIN.
+    Screen,
+    /// The coach of this account.
+    Coach(String),
+}
+
+impl Principal {
+    /// What they may see.
+    pub(in crate::page) fn role(&self) -> Role {
+        match self {
+            Self::Screen => Role::Hitter,
+            Self::Coach(_) => Role::Coach,
+        }
+    }
+}
+
+impl std::fmt::Display for Principal {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Screen => f.write_str("screen"),
+            Self::Coach(name) => write!(f, "coach {name}"),
+        }
+    }
+}
+
+/// What is typed at a login.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Typed<'a> {
+    /// The coach's account; empty for the PIN and the shared account.
+    pub(crate) name: &'a str,
+    pub(crate) key: &'a str,
 }
 
 /// Why credentials cannot be set or read.
 #[derive(Debug, thiserror::Error)]
 pub(crate) enum CredentialError {
-    /// Too short, too long or, for a PIN, not of digits.
-    #[error("{0}")]
-    Weak(&'static str),
+    /// It would be guessed.
+    #[error(transparent)]
+    Weak(#[from] Weakness),
+    /// An account needs a name of one line.
+    #[error("a coach's name has 1 to 40 characters on one line")]
+    Name,
+    /// A second factor without a password.
+    #[error("there is no coach {0:?}; set a password first: cagehand keys password --coach {0:?}")]
+    NoAccount(String),
+    /// The system's random numbers or the hash failed.
+    #[error("the system gives no random numbers; try again")]
+    Random,
     /// The file cannot be read or written.
     #[error("{path}: {source}; check who owns it and the disk")]
     File {
@@ -53,12 +91,29 @@ pub(crate) enum CredentialError {
     },
 }
 
-/// The hashes; `None` where no key is set.
+/// A coach's account.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
+struct Account {
+    password: String,
+    /// The secret of their one-time codes, base 32.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    code: Option<String>,
+}
+
+/// The hashes; `None` where no key is set.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
 pub(crate) struct Credentials {
+    #[serde(skip_serializing_if = "Option::is_none")]
     pin: Option<String>,
+    /// Files of older versions have the shared account's password here.
+    #[serde(skip_serializing)]
     password: Option<String>,
+    /// Signs the marks of devices that were logged in.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    secret: Option<String>,
+    coaches: BTreeMap<String, Account>,
 }
 
 impl Credentials {
@@ -72,181 +127,367 @@ impl Credentials {
     /// # Errors
     /// Where there is a file that cannot be read: such a file must not open anything.
     pub(crate) fn read(path: &Path) -> Result<Self, CredentialError> {
-        match fs::read_to_string(path) {
+        let mut read: Self = match fs::read_to_string(path) {
             Ok(text) => toml::from_str(&text).map_err(|error| CredentialError::Content {
                 path: path.to_owned(),
                 reason: error.message().to_owned(),
-            }),
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(Self::default()),
-            Err(source) => Err(CredentialError::File {
-                path: path.to_owned(),
-                source,
-            }),
+            })?,
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => Self::default(),
+            Err(source) => {
+                return Err(CredentialError::File {
+                    path: path.to_owned(),
+                    source,
+                });
+            }
+        };
+        if let Some(password) = read.password.take() {
+            let shared = read.coaches.entry(SHARED_ACCOUNT.to_owned());
+            shared.or_default().password = password;
         }
+        Ok(read)
     }
 
     /// Replaces the file, readable by its owner alone.
     ///
     /// # Errors
     /// Where the disk does not take it; the file before stays.
-    pub(crate) fn write(&self, path: &Path) -> Result<(), CredentialError> {
-        let failed = |source| CredentialError::File {
-            path: path.to_owned(),
-            source,
-        };
-        if let Some(folder) = path.parent() {
-            fs::create_dir_all(folder).map_err(failed)?;
+    pub(crate) fn write(&mut self, path: &Path) -> Result<(), CredentialError> {
+        if self.secret.is_none() {
+            self.secret = Some(random_hex().ok_or(CredentialError::Random)?);
         }
         let text = toml::to_string(self).map_err(|error| CredentialError::Content {
             path: path.to_owned(),
             reason: error.to_string(),
         })?;
-        let new = path.with_extension("new");
-        let mut options = fs::OpenOptions::new();
-        options.write(true).create(true).truncate(true);
-        #[cfg(unix)]
-        {
-            use std::os::unix::fs::OpenOptionsExt;
-            options.mode(0o600);
-        }
-        let mut file = options.open(&new).map_err(failed)?;
-        file.write_all(text.as_bytes()).map_err(failed)?;
-        file.sync_all().map_err(failed)?;
-        fs::rename(&new, path).map_err(failed)
+        write_private(path, &text).map_err(|source| CredentialError::File {
+            path: path.to_owned(),
+            source,
+        })
     }
 
-    /// Sets a credential, or removes it.
+    /// Sets the PIN, or takes it away.
     ///
     /// # Errors
     /// [`CredentialError::Weak`].
-    pub(crate) fn set(
-        &mut self,
-        kind: CredentialKind,
-        key: Option<&str>,
-    ) -> Result<(), CredentialError> {
-        let hash = match key {
-            None => None,
-            Some(key) => {
-                check_strength(kind, key)?;
-                Some(hash(key)?)
+    pub(crate) fn set_pin(&mut self, pin: Option<&str>) -> Result<(), CredentialError> {
+        self.pin = match pin {
+            Some(pin) => {
+                strength::check_pin(pin)?;
+                Some(hash(pin)?)
             }
+            None => None,
         };
-        match kind {
-            CredentialKind::Pin => self.pin = hash,
-            CredentialKind::Password => self.password = hash,
-        }
         Ok(())
     }
 
-    /// Whether it is set.
-    pub(crate) fn has(&self, kind: CredentialKind) -> bool {
-        self.hash(kind).is_some()
-    }
-
-    /// Whether what was typed is right. It takes some tens of milliseconds and 19 MB by design, also where none is set.
-    pub(crate) fn verify(&self, kind: CredentialKind, typed: &str) -> bool {
-        let Some(hash) = self.hash(kind) else {
-            // As long as for a real one, so that the time gives nothing away.
-            let _ = hash("no key is set");
-            return false;
+    /// Sets a coach's password, or takes the account away. A second factor stays.
+    ///
+    /// # Errors
+    /// [`CredentialError::Weak`], and where the name is none.
+    pub(crate) fn set_password(
+        &mut self,
+        account: &str,
+        password: Option<&str>,
+    ) -> Result<(), CredentialError> {
+        let account = account_name(account)?;
+        let Some(password) = password else {
+            self.coaches.remove(&account);
+            return Ok(());
         };
-        typed.len() <= MAX_BYTES
-            && PasswordHash::new(hash).is_ok_and(|hash| {
-                Argon2::default()
-                    .verify_password(typed.as_bytes(), &hash)
-                    .is_ok()
-            })
+        strength::check_password(password, &account)?;
+        let holds_pin = strength::possible_pins(password)
+            .take(2)
+            .any(|digits| matches(self.pin.as_deref(), digits));
+        if holds_pin {
+            return Err(Weakness::PasswordTelling.into());
+        }
+        self.coaches.entry(account).or_default().password = hash(password)?;
+        Ok(())
     }
 
-    fn hash(&self, kind: CredentialKind) -> Option<&str> {
-        match kind {
-            CredentialKind::Pin => self.pin.as_deref(),
-            CredentialKind::Password => self.password.as_deref(),
+    /// Sets the secret of a coach's one-time codes, or takes it away.
+    ///
+    /// # Errors
+    /// Where there is no such account.
+    pub(crate) fn set_code(
+        &mut self,
+        account: &str,
+        secret: Option<String>,
+    ) -> Result<(), CredentialError> {
+        let name = account_name(account)?;
+        let account = self
+            .coaches
+            .get_mut(&name)
+            .ok_or(CredentialError::NoAccount(name))?;
+        account.code = secret;
+        Ok(())
+    }
+
+    /// Whether a PIN is set.
+    pub(crate) fn has_pin(&self) -> bool {
+        self.pin.is_some()
+    }
+
+    /// Whether any coach has a password.
+    pub(crate) fn has_coach(&self) -> bool {
+        !self.coaches.is_empty()
+    }
+
+    /// The coaches' accounts, and whether each has a second factor.
+    pub(crate) fn coaches(&self) -> impl Iterator<Item = (&str, bool)> {
+        let coaches = self.coaches.iter();
+        coaches.map(|(name, account)| (name.as_str(), account.code.is_some()))
+    }
+
+    /// The secret of a principal's one-time codes, where they have one.
+    pub(crate) fn code(&self, who: &Principal) -> Option<&str> {
+        match who {
+            Principal::Screen => None,
+            Principal::Coach(name) => self.coaches.get(name)?.code.as_deref(),
+        }
+    }
+
+    /// What proves that a key is still the one that somebody logged in with: it changes whenever the key is set.
+    pub(crate) fn proof(&self, who: &Principal) -> Option<&str> {
+        match who {
+            Principal::Screen => self.pin.as_deref(),
+            Principal::Coach(name) => self.coaches.get(name).map(|account| &*account.password),
+        }
+    }
+
+    /// All who could log in.
+    pub(in crate::page) fn principals(&self) -> impl Iterator<Item = Principal> {
+        let coaches = self.coaches.keys().cloned().map(Principal::Coach);
+        self.pin.iter().map(|_| Principal::Screen).chain(coaches)
+    }
+
+    /// What signs the marks of devices that were logged in.
+    pub(in crate::page) fn secret(&self) -> Option<&str> {
+        self.secret.as_deref()
+    }
+
+    /// Whose key was typed. It takes two hashes of some tens of milliseconds and 19 MB by design, whoever has a key.
+    pub(crate) fn verify(&self, typed: Typed<'_>) -> Option<Principal> {
+        let name = typed.name.trim();
+        let account = if name.is_empty() {
+            SHARED_ACCOUNT
+        } else {
+            name
+        };
+        let coach = self
+            .coaches
+            .iter()
+            .find(|(known, _)| same_name(known, account));
+        let is_coach = matches(coach.map(|(_, account)| &*account.password), typed.key);
+        let is_pin = matches(self.pin.as_deref(), typed.key) && name.is_empty();
+        match coach {
+            Some((name, _)) if is_coach => Some(Principal::Coach(name.clone())),
+            _ if is_pin => Some(Principal::Screen),
+            _ => None,
         }
     }
 }
 
-fn check_strength(kind: CredentialKind, key: &str) -> Result<(), CredentialError> {
-    let count = key.chars().count();
-    match kind {
-        CredentialKind::Pin
-            if !PIN_DIGITS.contains(&count) || !key.chars().all(|c| c.is_ascii_digit()) =>
-        {
-            Err(CredentialError::Weak(
-                "a PIN has 4 to 12 digits and nothing else",
-            ))
-        }
-        CredentialKind::Password if count < MIN_PASSWORD || key.len() > MAX_BYTES => Err(
-            CredentialError::Weak("a password has 10 characters at least, and 200 at most"),
-        ),
-        _ => Ok(()),
+/// Whether a right key would be refused today: it was set when less was asked for.
+pub(in crate::page) fn is_outdated(who: &Principal, key: &str) -> bool {
+    match who {
+        Principal::Screen => strength::check_pin(key).is_err(),
+        Principal::Coach(name) => strength::check_password(key, name).is_err(),
     }
+}
+
+/// Writes a file that its owner alone can read, whole or not at all. Who runs the program as root writes for whoever owns the
+/// folder: the service must be able to read it.
+pub(in crate::page) fn write_private(path: &Path, text: &str) -> std::io::Result<()> {
+    if let Some(folder) = path.parent() {
+        fs::create_dir_all(folder)?;
+    }
+    let new = path.with_extension("new");
+    // What a kill left there may be readable by others.
+    match fs::remove_file(&new) {
+        Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
+        _ => {}
+    }
+    let mut options = fs::OpenOptions::new();
+    options.write(true).create_new(true);
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::OpenOptionsExt;
+        options.mode(0o600);
+    }
+    let mut file = options.open(&new)?;
+    file.write_all(text.as_bytes())?;
+    #[cfg(unix)]
+    if let Some(folder) = path.parent()
+        && rustix::process::geteuid().is_root()
+    {
+        use std::os::unix::fs::{MetadataExt, fchown};
+        let folder = match folder.as_os_str().is_empty() {
+            true => Path::new("."),
+            false => folder,
+        };
+        let owner = fs::metadata(folder)?;
+        fchown(&file, Some(owner.uid()), Some(owner.gid()))?;
+    }
+    file.sync_all()?;
+    fs::rename(&new, path)?;
+    // The rename itself is on the disk only once the folder is.
+    if let Some(folder) = path
+        .parent()
+        .filter(|folder| !folder.as_os_str().is_empty())
+    {
+        fs::File::open(folder)?.sync_all()?;
+    }
+    Ok(())
+}
+
+/// 256 random bits as hexadecimal digits. `None` where the system gives no random numbers.
+pub(in crate::page) fn random_hex() -> Option<String> {
+    let mut bytes = [0u8; 32];
+    getrandom::fill(&mut bytes).ok()?;
+    Some(bytes.iter().map(|byte| format!("{byte:02x}")).collect())
+}
+
+fn account_name(name: &str) -> Result<String, CredentialError> {
+    let name = name.trim();
+    let is_name =
+        (1..=MAX_NAME).contains(&name.chars().count()) && !name.chars().any(char::is_control);
+    is_name
+        .then(|| name.to_owned())
+        .ok_or(CredentialError::Name)
+}
+
+fn same_name(one: &str, other: &str) -> bool {
+    one.to_lowercase() == other.to_lowercase()
+}
+
+/// Whether a key is the one of a hash; as slow where there is none, so that the time gives nothing away.
+fn matches(stored: Option<&str>, typed: &str) -> bool {
+    let Some(stored) = stored else {
+        let _ = hash("no key is set");
+        return false;
+    };
+    typed.len() <= MAX_BYTES
+        && PasswordHash::new(stored).is_ok_and(|stored| {
+            Argon2::default()
+                .verify_password(typed.as_bytes(), &stored)
+                .is_ok()
+        })
 }
 
 fn hash(key: &str) -> Result<String, CredentialError> {
     let mut salt = [0u8; 16];
-    getrandom::fill(&mut salt)
-        .map_err(|_| CredentialError::Weak("the system gives no random numbers; try again"))?;
-    let salt = SaltString::encode_b64(&salt)
-        .map_err(|_| CredentialError::Weak("the system gives no random numbers; try again"))?;
+    getrandom::fill(&mut salt).map_err(|_| CredentialError::Random)?;
+    let salt = SaltString::encode_b64(&salt).map_err(|_| CredentialError::Random)?;
     Argon2::default()
         .hash_password(key.as_bytes(), &salt)
         .map(|hash| hash.to_string())
-        .map_err(|_| CredentialError::Weak("this key cannot be hashed; choose another"))
+        .map_err(|_| CredentialError::Random)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
+    const PIN: &str = "246971";
+    const PASSWORD: &str = "nine long innings";
+
+    fn typed<'a>(name: &'a str, key: &'a str) -> Typed<'a> {
+        Typed { name, key }
+    }
+
     #[test]
     fn credentials_are_kept_as_hashes_and_open_their_own_pages_only() {
         let dir = tempfile::tempdir().unwrap();
         let path = Credentials::file_beside(&dir.path().join("journal.db"));
         let mut keys = Credentials::read(&path).unwrap();
-        assert!(!keys.has(CredentialKind::Password) && !keys.verify(CredentialKind::Password, ""));
-        keys.set(CredentialKind::Pin, Some("2468")).unwrap();
-        keys.set(CredentialKind::Password, Some("nine long innings"))
+        assert!(!keys.has_coach() && keys.verify(typed("", "")).is_none());
+        keys.set_pin(Some(PIN)).unwrap();
+        keys.set_password(SHARED_ACCOUNT, Some(PASSWORD)).unwrap();
+        keys.set_password("María", Some("seven short stops"))
             .unwrap();
         keys.write(&path).unwrap();
         let text = fs::read_to_string(&path).unwrap();
-        assert!(!text.contains("2468") && !text.contains("innings"));
-        assert!(text.matches("$argon2id$v=19$m=19456,t=2,p=1$").count() == 2);
+        assert!(!text.contains(PIN) && !text.contains("innings"));
+        assert!(text.matches("$argon2id$v=19$m=19456,t=2,p=1$").count() == 3);
         #[cfg(unix)]
         {
             use std::os::unix::fs::PermissionsExt;
-            assert_eq!(
-                fs::metadata(&path).unwrap().permissions().mode() & 0o777,
-                0o600
-            );
+            let mode = fs::metadata(&path).unwrap().permissions().mode();
+            assert_eq!(mode & 0o777, 0o600);
         }
         let keys = Credentials::read(&path).unwrap();
-        assert!(
-            keys.verify(CredentialKind::Pin, "2468") && !keys.verify(CredentialKind::Pin, "2469")
+        let maria = Principal::Coach("María".into());
+        let shared = Principal::Coach(SHARED_ACCOUNT.into());
+        for (name, key, who) in [
+            ("", PIN, Some(Principal::Screen)),
+            ("", "246972", None),
+            ("María", PIN, None),
+            ("", PASSWORD, Some(shared.clone())),
+            ("Coach", PASSWORD, Some(shared)),
+            ("María", PASSWORD, None),
+            (" maría ", "seven short stops", Some(maria.clone())),
+            ("", "seven short stops", None),
+            ("Nobody", "no key is set", None),
+        ] {
+            assert_eq!(keys.verify(typed(name, key)), who, "{name} {key}");
+        }
+        let mut changed = keys.clone();
+        changed
+            .set_password("María", Some("seven short stops"))
+            .unwrap();
+        assert_ne!(
+            changed.proof(&maria),
+            keys.proof(&maria),
+            "the same key, set again"
         );
-        assert!(keys.verify(CredentialKind::Password, "nine long innings"));
-        assert!(!keys.verify(CredentialKind::Password, "2468"));
     }
 
     #[test]
     fn weak_credentials_and_broken_files_open_nothing() {
         let mut keys = Credentials::default();
-        for pin in ["123", "12a4", "", "1234567890123"] {
-            assert!(keys.set(CredentialKind::Pin, Some(pin)).is_err(), "{pin}");
-        }
-        assert!(
-            keys.set(CredentialKind::Password, Some("too short"))
-                .is_err()
-        );
+        assert!(keys.set_pin(Some("1234")).is_err() && !keys.has_pin());
+        assert!(keys.set_password("coach", Some("too short")).is_err());
+        keys.set_pin(Some(PIN)).unwrap();
+        let holds_pin = keys.set_password("coach", Some("my PIN is 246971 ok"));
+        assert!(matches!(
+            holds_pin,
+            Err(CredentialError::Weak(Weakness::PasswordTelling))
+        ));
+        assert!(matches!(
+            keys.set_password("a\nb", Some(PASSWORD)),
+            Err(CredentialError::Name)
+        ));
+        assert!(matches!(
+            keys.set_code("Ben", None),
+            Err(CredentialError::NoAccount(_))
+        ));
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join(FILE);
         fs::write(&path, "pin = 3").unwrap();
         assert!(Credentials::read(&path).is_err());
         fs::write(&path, "pin = \"not a hash\"").unwrap();
-        assert!(
-            !Credentials::read(&path)
-                .unwrap()
-                .verify(CredentialKind::Pin, "not a hash")
+        let broken = Credentials::read(&path).unwrap();
+        assert_eq!(broken.verify(typed("", "not a hash")), None);
+    }
+
+    #[test]
+    fn a_file_of_an_older_version_keeps_its_keys() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join(FILE);
+        let old = format!(
+            "pin = {:?}\npassword = {:?}\n",
+            hash("2468").unwrap(),
+            hash("ten letters").unwrap()
         );
+        fs::write(&path, old).unwrap();
+        let mut keys = Credentials::read(&path).unwrap();
+        let shared = Principal::Coach(SHARED_ACCOUNT.into());
+        assert_eq!(keys.verify(typed("", "ten letters")), Some(shared.clone()));
+        assert_eq!(keys.verify(typed("", "2468")), Some(Principal::Screen));
+        assert!(is_outdated(&Principal::Screen, "2468") && is_outdated(&shared, "ten letters"));
+        assert!(!is_outdated(&Principal::Screen, PIN) && !is_outdated(&shared, PASSWORD));
+        keys.write(&path).unwrap();
+        assert_eq!(Credentials::read(&path).unwrap(), keys);
     }
 }

@@ -1,18 +1,45 @@
 //! Forms that are protected against forgery: each carries the token of its web session.
 
+use std::time::Duration;
+
 use axum::body::to_bytes;
 use axum::extract::{FromRequest, Request};
 use axum::http::HeaderMap;
 use axum::http::header::CONTENT_TYPE;
+use ring::hmac;
 use serde::de::DeserializeOwned;
 use subtle::ConstantTimeEq;
 
 use super::Requester;
+use super::credentials::random_hex;
 use crate::page::error::PageError;
 use crate::page::state::AppState;
 
 /// No form of ours is larger, bytes.
 const MAX_FORM_BYTES: usize = 32 * 1024;
+
+/// How long a form may take to come in.
+const PATIENCE: Duration = Duration::from_secs(15);
+
+/// Makes the token of a web session's forms out of its cookie, with a key that ends with the program: nothing is remembered of
+/// whoever is not logged in.
+#[derive(Clone)]
+pub(in crate::page) struct FormTokens(hmac::Key);
+
+impl FormTokens {
+    pub(in crate::page) fn new() -> Self {
+        // Without random numbers nobody gets a cookie either, and no form is taken.
+        let key = random_hex().unwrap_or_default();
+        Self(hmac::Key::new(hmac::HMAC_SHA256, key.as_bytes()))
+    }
+
+    /// The form token of a cookie.
+    pub(super) fn of(&self, cookie: &str) -> String {
+        let tag = hmac::sign(&self.0, cookie.as_bytes());
+        let bytes = tag.as_ref().iter();
+        bytes.map(|byte| format!("{byte:02x}")).collect()
+    }
+}
 
 /// A form whose token was checked.
 pub(in crate::page) struct CsrfForm<T>(pub(in crate::page) T);
@@ -30,8 +57,9 @@ impl<T: DeserializeOwned> FromRequest<AppState> for CsrfForm<T> {
             .map(|requester| requester.form_token.clone())
             .filter(|token| !token.is_empty())
             .ok_or(PageError::NoSession)?;
-        let bytes = to_bytes(request.into_body(), MAX_FORM_BYTES)
+        let bytes = tokio::time::timeout(PATIENCE, to_bytes(request.into_body(), MAX_FORM_BYTES))
             .await
+            .map_err(|_| PageError::TooSlow)?
             .map_err(|_| PageError::FormTooLarge)?;
         let sent = field(&bytes, "token").unwrap_or_default();
         if !bool::from(sent.as_bytes().ct_eq(token.as_bytes())) {

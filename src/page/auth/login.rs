@@ -1,5 +1,6 @@
-//! Logging in with the PIN or the password, and logging out.
+//! Logging in with the PIN, or with a password and where wanted a one-time code, and logging out.
 
+use std::sync::Arc;
 use std::time::Instant;
 
 use askama::Template;
@@ -7,10 +8,16 @@ use axum::Extension;
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::http::header::SET_COOKIE;
-use axum::response::{Html, IntoResponse, Redirect, Response};
+use axum::response::{AppendHeaders, Html, IntoResponse, Redirect, Response};
 use serde::Deserialize;
 
-use super::{CredentialKind, CsrfForm, Requester, Role, session_cookie};
+use super::credentials::{Typed, is_outdated};
+use super::events::{AuthEvent, Refusal, report};
+use super::login_throttle::{Source, Try};
+use super::{
+    Credentials, CsrfForm, DEVICE_COOKIE, DEVICE_DAYS, Principal, Requester, SESSION_COOKIE,
+    devices, one_time_code, private_cookie, session_cookie,
+};
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
 use crate::page::pages::language::same_site_path;
@@ -22,6 +29,10 @@ struct LoginPage<'a> {
     page: PageContext<'a>,
     to: String,
     error: Option<String>,
+    /// What a form was sent with, to be mended.
+    name: String,
+    /// Whether coaches can log in at all.
+    has_coach: bool,
 }
 
 /// Where to go after the login.
@@ -31,28 +42,40 @@ pub(in crate::page) struct LoginQuery {
 }
 
 pub(in crate::page) async fn page(
+    State(state): State<AppState>,
     Extension(requester): Extension<Requester>,
     Query(query): Query<LoginQuery>,
 ) -> Result<Html<String>, PageError> {
-    render(&requester, same_site_path(query.to.as_deref()), None)
+    let to = same_site_path(query.to.as_deref());
+    render(&state, &requester, to, None, String::new())
 }
 
 fn render(
+    state: &AppState,
     requester: &Requester,
     to: String,
     error: Option<String>,
+    name: String,
 ) -> Result<Html<String>, PageError> {
     html(&LoginPage {
         page: PageContext::new(requester, Section::Login),
         to,
         error,
+        name,
+        has_coach: state.credentials().is_ok_and(|keys| keys.has_coach()),
     })
 }
 
 #[derive(Deserialize)]
 pub(in crate::page) struct LoginForm {
+    /// The coach's account; empty for the PIN and the shared account.
+    #[serde(default)]
+    name: String,
     /// The PIN or the password.
     key: String,
+    /// The one-time code.
+    #[serde(default)]
+    code: String,
     to: Option<String>,
 }
 
@@ -63,46 +86,104 @@ pub(in crate::page) async fn log_in(
 ) -> Result<Response, PageError> {
     let to = same_site_path(form.to.as_deref());
     let i18n = requester.messages();
-    if let Some(wait) = state
-        .login_throttle()
-        .wait(requester.address, Instant::now())
-    {
-        let error = i18n.format("door.wait", wait.as_secs() + 1);
-        let page = render(&requester, to, Some(error))?;
-        return Ok((StatusCode::TOO_MANY_REQUESTS, page).into_response());
-    }
-    let credentials = state.credentials().map_err(PageError::Credentials)?;
-    // Counted as a failure until it proves right: many attempts at one moment must not slip through together.
-    state
-        .login_throttle()
-        .record_failure(requester.address, Instant::now());
-    let key = form.key;
-    let role = tokio::task::spawn_blocking(move || {
-        if credentials.verify(CredentialKind::Password, &key) {
-            Role::Coach
-        } else if credentials.verify(CredentialKind::Pin, &key) {
-            Role::Hitter
-        } else {
-            Role::Anonymous
+    let address = requester.client.address;
+    let refuse = |why: Refusal, status: StatusCode, text: String| {
+        report(&AuthEvent::Refused(why), Some(address));
+        let page = render(
+            &state,
+            &requester,
+            to.clone(),
+            Some(text),
+            form.name.clone(),
+        )?;
+        Ok((status, page).into_response())
+    };
+    let keys = state.credentials().map_err(PageError::Credentials)?;
+    let source = source(&requester, &keys);
+    let begun = match state.login_throttle.begin(source, Instant::now()) {
+        Ok(begun) => begun,
+        Err(wait) => {
+            let text = i18n.format("door.wait", wait.as_secs() + 1);
+            return refuse(Refusal::TooMany, StatusCode::TOO_MANY_REQUESTS, text);
         }
-    })
-    .await?;
-    if role == Role::Anonymous {
-        tracing::warn!(from = %requester.address, "a login with a wrong PIN or password");
-        let error = i18n.t("door.wrong").to_owned();
-        let page = render(&requester, to, Some(error))?;
-        return Ok((StatusCode::FORBIDDEN, page).into_response());
-    }
-    state.login_throttle().record_success(requester.address);
+    };
+    let is_here = requester.client.is_here;
+    let checked = {
+        let (state, keys) = (state.clone(), Arc::clone(&keys));
+        let (name, key, code) = (form.name.clone(), form.key, form.code);
+        // It runs to its end, and is counted, also where the sender hangs up.
+        state
+            .hash(move |state| check(&state, &keys, [&name, &key, &code], is_here, begun))
+            .await?
+    };
+    let who = match checked {
+        Ok(who) => who,
+        Err(why) => {
+            let text = i18n.t(match why {
+                Refusal::WrongCode => "door.wrong_code",
+                Refusal::OutdatedKey => "door.outdated",
+                Refusal::WrongKey | Refusal::TooMany => "door.wrong",
+            });
+            return refuse(why, StatusCode::FORBIDDEN, text.to_owned());
+        }
+    };
     // A new token: one that was known before the login must not open anything (session fixation).
-    if let Some(before) = &requester.session_token {
-        state.web_sessions().end(before);
+    if let Some(before) = &requester.token {
+        state.web_sessions().end(before, Instant::now());
     }
-    let (token, _) = state
+    let token = state
         .web_sessions()
-        .start(role, Instant::now())
+        .start(who.clone(), &keys, address, state.moment())
         .ok_or(PageError::Internal)?;
-    Ok(([(SET_COOKIE, session_cookie(&token))], Redirect::to(&to)).into_response())
+    report(&AuthEvent::LoggedIn(&who), Some(address));
+    let mark = devices::mark(requester.device.as_deref(), &who, &keys).map(|mark| {
+        let mut cookie = private_cookie(DEVICE_COOKIE, &mark, requester.client).into_owned();
+        cookie.set_max_age(cookie::time::Duration::days(DEVICE_DAYS));
+        (SET_COOKIE, cookie.to_string())
+    });
+    let session = [(SET_COOKIE, session_cookie(&token, requester.client))];
+    Ok((
+        AppendHeaders(session),
+        AppendHeaders(mark),
+        Redirect::to(&to),
+    )
+        .into_response())
+}
+
+/// Where a try comes from.
+fn source(requester: &Requester, keys: &Credentials) -> Source {
+    let device = requester
+        .device
+        .as_deref()
+        .and_then(|mark| devices::known(mark, keys));
+    match device {
+        Some(device) => device,
+        None if requester.client.is_here => Source::Here,
+        None => Source::stranger(requester.client.address),
+    }
+}
+
+/// Checks what was typed: name, key and code.
+fn check(
+    state: &AppState,
+    keys: &Credentials,
+    [name, key, code]: [&str; 3],
+    is_here: bool,
+    begun: Try,
+) -> Result<Principal, Refusal> {
+    let who = keys.verify(Typed { name, key }).ok_or(Refusal::WrongKey)?;
+    if let (Some(secret), Principal::Coach(name)) = (keys.code(&who), &who) {
+        let mut used = state.used_codes();
+        let now = u64::try_from(crate::wall_clock::now().as_second()).unwrap_or_default();
+        let step = one_time_code::step_of(secret, code, now, used.get(name).copied());
+        used.insert(name.clone(), step.ok_or(Refusal::WrongCode)?);
+    }
+    begun.was_right();
+    // Older keys may be short: they still open what this machine's own screen may see.
+    if !is_here && is_outdated(&who, key) {
+        return Err(Refusal::OutdatedKey);
+    }
+    Ok(who)
 }
 
 /// A form with nothing but its token.
@@ -113,9 +194,18 @@ pub(in crate::page) async fn log_out(
     State(state): State<AppState>,
     Extension(requester): Extension<Requester>,
     CsrfForm(LogoutForm {}): CsrfForm<LogoutForm>,
-) -> Redirect {
-    if let Some(token) = &requester.session_token {
-        state.web_sessions().end(token);
+) -> Response {
+    let ended = requester
+        .token
+        .as_deref()
+        .and_then(|token| state.web_sessions().end(token, Instant::now()));
+    if let Some(session) = ended {
+        report(
+            &AuthEvent::LoggedOut(&session.who),
+            Some(requester.client.address),
+        );
     }
-    Redirect::to("/")
+    let mut gone = private_cookie(SESSION_COOKIE, "", requester.client);
+    gone.make_removal();
+    ([(SET_COOKIE, gone.to_string())], Redirect::to("/")).into_response()
 }

@@ -1,9 +1,19 @@
-//! Web sessions: who is logged in, and for how long.
+//! Web sessions: who is logged in, from where, and for how long.
 //!
-//! In: tokens from cookies. Out: the session's role. Sessions live in memory only: after a restart everybody logs in again.
+//! In: tokens from cookies. Out: the session's principal. Sessions live in memory, by the hash of their token; those of
+//! screens are also kept in a file, so that the screen on the wall is there again after a restart without anybody's PIN.
+//! Each holds the proof of the key that it was opened with: a key that is changed or taken away ends it.
 
 use std::collections::HashMap;
+use std::net::IpAddr;
+use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
+
+use jiff::Timestamp;
+use ring::digest::{SHA256, digest};
+use serde::{Deserialize, Serialize};
+
+use super::credentials::{Credentials, Principal, random_hex, write_private};
 
 /// What a requester may see.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
@@ -17,160 +27,451 @@ pub(in crate::page) enum Role {
     Coach,
 }
 
-/// A session ends after so long without a request.
-const IDLE: Duration = Duration::from_secs(2 * 3600);
-/// The hitter's screen hangs on a wall and polls by itself; it stays for a day.
-const IDLE_HITTER: Duration = Duration::from_secs(24 * 3600);
-/// A session ends after this in any case.
+/// A coach's session ends after so long without a request, and after this in any case (OWASP ASVS 4.0.3, 3.3.2).
+const IDLE: Duration = Duration::from_secs(30 * 60);
 const MAX_AGE: Duration = Duration::from_secs(12 * 3600);
-const MAX_AGE_HITTER: Duration = Duration::from_secs(30 * 24 * 3600);
-/// More sessions than a facility has screens; the oldest gives way.
-const MAX_SESSIONS: usize = 500;
+/// The hitter's screen hangs on a wall and polls by itself; it stays.
+const IDLE_SCREEN: Duration = Duration::from_secs(7 * 24 * 3600);
+const MAX_AGE_SCREEN: Duration = Duration::from_secs(180 * 24 * 3600);
+/// More sessions than a facility has screens.
+const MAX_SESSIONS: usize = 200;
+/// The file of screens' sessions, beside the journal, and how often it learns that a screen is still there.
+const FILE: &str = "page-screens.toml";
+const NOTE_EVERY: Duration = Duration::from_secs(12 * 3600);
 
 /// A web session.
 #[derive(Clone, Debug)]
 pub(in crate::page) struct WebSession {
-    /// What it may see.
-    pub(in crate::page) role: Role,
-    /// What a form of this session carries, so that no other site can send one.
-    pub(in crate::page) form_token: String,
-    started: Instant,
-    last_seen: Instant,
+    /// Names it in lists; it opens nothing.
+    pub(in crate::page) id: u64,
+    pub(in crate::page) who: Principal,
+    pub(in crate::page) address: IpAddr,
+    pub(in crate::page) started: Moment,
+    pub(in crate::page) last_seen: Moment,
+    proof: String,
 }
 
-/// All sessions, by the token in their cookie.
+/// A moment by both clocks: ages go by the one that nobody sets, people and files by the other.
+#[derive(Clone, Copy, Debug)]
+pub(in crate::page) struct Moment {
+    at: Instant,
+    /// How old it was at `at` already, where it is from before the start.
+    before: Duration,
+    pub(in crate::page) wall: Timestamp,
+}
+
+impl Moment {
+    pub(in crate::page) fn new(at: Instant, wall: Timestamp) -> Self {
+        Self {
+            at,
+            before: Duration::ZERO,
+            wall,
+        }
+    }
+
+    fn from_file(wall: Timestamp, now: Self) -> Self {
+        let age = now.wall.duration_since(wall);
+        Self {
+            at: now.at,
+            before: Duration::try_from(age).unwrap_or_default(),
+            wall,
+        }
+    }
+
+    /// How old it is.
+    pub(in crate::page) fn age(&self, now: Instant) -> Duration {
+        self.before + now.duration_since(self.at)
+    }
+}
+
+/// Whether a session was found for somebody's request or for what a page does by itself.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(in crate::page) enum AskedBy {
+    Person,
+    /// Does not keep a coach's session alive.
+    Script,
+}
+
+/// All sessions, by the hash of the token in their cookie.
 #[derive(Debug, Default)]
 pub(in crate::page) struct WebSessions {
     sessions: HashMap<String, WebSession>,
+    next_id: u64,
+    /// Where screens' sessions are kept, once that is known.
+    file: Option<PathBuf>,
+    noted: Option<Instant>,
+}
+
+/// A screen's session in the file.
+#[derive(Debug, Serialize, Deserialize)]
+struct Kept {
+    token_hash: String,
+    proof_hash: String,
+    address: IpAddr,
+    started: Timestamp,
+    last_seen: Timestamp,
+}
+
+#[derive(Debug, Default, Serialize, Deserialize)]
+struct KeptFile {
+    #[serde(default)]
+    screen: Vec<Kept>,
 }
 
 impl WebSessions {
-    /// Starts a session and returns its token. `None` where the system gives no random numbers.
+    /// Takes up the screens' sessions that lie beside a journal; another journal has other keys, and ends all before it.
+    pub(in crate::page) fn use_file_beside(
+        &mut self,
+        journal: &Path,
+        keys: &Credentials,
+        now: Moment,
+    ) {
+        let file = journal.with_file_name(FILE);
+        if self.file.as_ref() == Some(&file) {
+            return;
+        }
+        let text = std::fs::read_to_string(&file).unwrap_or_default();
+        self.file = Some(file);
+        let kept: KeptFile = toml::from_str(&text).unwrap_or_else(|error| {
+            tracing::warn!(%error, "the screens that were logged in are forgotten");
+            KeptFile::default()
+        });
+        let Some(proof) = keys.proof(&Principal::Screen) else {
+            return;
+        };
+        for kept in kept.screen.into_iter().take(MAX_SESSIONS) {
+            if kept.proof_hash != hash(proof) {
+                continue;
+            }
+            let session = WebSession {
+                id: self.new_id(),
+                who: Principal::Screen,
+                address: kept.address,
+                started: Moment::from_file(kept.started, now),
+                last_seen: Moment::from_file(kept.last_seen, now),
+                proof: proof.to_owned(),
+            };
+            self.sessions.insert(kept.token_hash, session);
+        }
+    }
+
+    /// Starts a session and returns its token. `None` where the system gives no random numbers, or no such key is set.
     pub(in crate::page) fn start(
         &mut self,
-        role: Role,
-        now: Instant,
-    ) -> Option<(String, WebSession)> {
-        self.sessions.retain(|_, session| session.is_alive(now));
-        if self.sessions.len() >= MAX_SESSIONS
-            && let Some(oldest) = self
-                .sessions
-                .iter()
-                .min_by_key(|(_, session)| (session.role, session.last_seen))
-                .map(|(token, _)| token.clone())
-        {
-            self.sessions.remove(&oldest);
+        who: Principal,
+        keys: &Credentials,
+        address: IpAddr,
+        now: Moment,
+    ) -> Option<String> {
+        let proof = keys.proof(&who)?.to_owned();
+        self.sessions.retain(|_, session| session.is_alive(now.at));
+        if self.sessions.len() >= MAX_SESSIONS {
+            self.make_room();
         }
+        let token = random_hex()?;
         let session = WebSession {
-            role,
-            form_token: random_token()?,
+            id: self.new_id(),
+            who,
+            address,
             started: now,
             last_seen: now,
+            proof,
         };
-        let token = random_token()?;
-        self.sessions.insert(token.clone(), session.clone());
-        Some((token, session))
+        self.sessions.insert(hash(&token), session);
+        self.keep(now.at);
+        Some(token)
     }
 
     /// The session of a token, unless it has ended; it counts as seen now.
-    pub(in crate::page) fn find(&mut self, token: &str, now: Instant) -> Option<WebSession> {
-        let session = self.sessions.get_mut(token)?;
-        if !session.is_alive(now) {
-            self.sessions.remove(token);
-            return None;
-        }
-        session.last_seen = now;
-        Some(session.clone())
-    }
-
-    /// The same for what a screen polls by itself: that does not keep a coach's session alive.
-    pub(in crate::page) fn find_for_polling(
+    pub(in crate::page) fn find(
         &mut self,
         token: &str,
-        now: Instant,
+        keys: &Credentials,
+        asked_by: AskedBy,
+        now: Moment,
     ) -> Option<WebSession> {
-        match self.sessions.get(token) {
-            Some(session) if session.role == Role::Coach && session.is_alive(now) => {
-                Some(session.clone())
-            }
-            _ => self.find(token, now),
+        let key = hash(token);
+        let session = self.sessions.get_mut(&key)?;
+        if !session.is_alive(now.at) || keys.proof(&session.who) != Some(&session.proof) {
+            self.sessions.remove(&key);
+            self.keep(now.at);
+            return None;
         }
+        if session.who == Principal::Screen || asked_by == AskedBy::Person {
+            session.last_seen = now;
+        }
+        let session = session.clone();
+        let is_due = self
+            .noted
+            .is_none_or(|noted| now.at.duration_since(noted) >= NOTE_EVERY);
+        if session.who == Principal::Screen && is_due {
+            self.keep(now.at);
+        }
+        Some(session)
     }
 
     /// Ends a session.
-    pub(in crate::page) fn end(&mut self, token: &str) {
-        self.sessions.remove(token);
+    pub(in crate::page) fn end(&mut self, token: &str, now: Instant) -> Option<WebSession> {
+        let ended = self.sessions.remove(&hash(token));
+        self.keep(now);
+        ended
+    }
+
+    /// Ends a session out of the list.
+    pub(in crate::page) fn end_listed(&mut self, id: u64, now: Instant) -> Option<WebSession> {
+        let key = self
+            .sessions
+            .iter()
+            .find(|(_, session)| session.id == id)?
+            .0
+            .clone();
+        let ended = self.sessions.remove(&key);
+        self.keep(now);
+        ended
+    }
+
+    /// All sessions whose keys still hold, the newest first.
+    pub(in crate::page) fn list(&mut self, keys: &Credentials, now: Instant) -> Vec<WebSession> {
+        self.sessions.retain(|_, session| {
+            session.is_alive(now) && keys.proof(&session.who) == Some(&session.proof)
+        });
+        let mut all: Vec<WebSession> = self.sessions.values().cloned().collect();
+        all.sort_unstable_by_key(|session| std::cmp::Reverse(session.id));
+        all
+    }
+
+    fn new_id(&mut self) -> u64 {
+        self.next_id += 1;
+        self.next_id
+    }
+
+    /// Ends the session that was seen least recently, of the lowest role, from the address that has the most: who logs in
+    /// again and again puts out their own.
+    fn make_room(&mut self) {
+        let mut counts: HashMap<IpAddr, usize> = HashMap::new();
+        for session in self.sessions.values() {
+            *counts.entry(session.address).or_default() += 1;
+        }
+        let oldest = self.sessions.iter().min_by_key(|(_, session)| {
+            let others = counts.get(&session.address).copied().unwrap_or_default();
+            (
+                session.who.role(),
+                std::cmp::Reverse(others),
+                session.last_seen.at,
+            )
+        });
+        if let Some(key) = oldest.map(|(key, _)| key.clone()) {
+            self.sessions.remove(&key);
+        }
+    }
+
+    /// Writes the file of screens' sessions. Without it they end with the program, as coaches' do.
+    fn keep(&mut self, now: Instant) {
+        let Some(file) = &self.file else { return };
+        self.noted = Some(now);
+        let screens = self
+            .sessions
+            .iter()
+            .filter(|(_, session)| session.who == Principal::Screen);
+        let kept = KeptFile {
+            screen: screens
+                .map(|(token_hash, session)| Kept {
+                    token_hash: token_hash.clone(),
+                    proof_hash: hash(&session.proof),
+                    address: session.address,
+                    started: session.started.wall,
+                    last_seen: session.last_seen.wall,
+                })
+                .collect(),
+        };
+        if kept.screen.is_empty() && !file.exists() {
+            return;
+        }
+        let written = toml::to_string(&kept)
+            .map_err(std::io::Error::other)
+            .and_then(|text| write_private(file, &text));
+        if let Err(error) = written {
+            tracing::warn!(%error, "screens that are logged in must log in again after a restart");
+        }
     }
 }
 
 impl WebSession {
     fn is_alive(&self, now: Instant) -> bool {
-        let (idle, max_age) = match self.role {
-            Role::Coach => (IDLE, MAX_AGE),
-            Role::Hitter | Role::Anonymous => (IDLE_HITTER, MAX_AGE_HITTER),
+        let (idle, max_age) = match self.who {
+            Principal::Coach(_) => (IDLE, MAX_AGE),
+            Principal::Screen => (IDLE_SCREEN, MAX_AGE_SCREEN),
         };
-        now.duration_since(self.last_seen) < idle && now.duration_since(self.started) < max_age
+        self.last_seen.age(now) < idle && self.started.age(now) < max_age
     }
 }
 
-/// 256 random bits as hexadecimal digits.
-fn random_token() -> Option<String> {
-    let mut bytes = [0u8; 32];
-    getrandom::fill(&mut bytes).ok()?;
-    Some(bytes.iter().map(|byte| format!("{byte:02x}")).collect())
+fn hash(text: &str) -> String {
+    let digest = digest(&SHA256, text.as_bytes());
+    digest
+        .as_ref()
+        .iter()
+        .map(|byte| format!("{byte:02x}"))
+        .collect()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
+    const HERE: IpAddr = IpAddr::V4(std::net::Ipv4Addr::LOCALHOST);
+    const HOUR: Duration = Duration::from_secs(3600);
+
+    fn keys() -> Credentials {
+        let mut keys = Credentials::default();
+        keys.set_pin(Some("246971")).unwrap();
+        keys.set_password("coach", Some("nine long innings"))
+            .unwrap();
+        keys
+    }
+
+    fn coach() -> Principal {
+        Principal::Coach("coach".into())
+    }
+
+    /// A moment so long after the first.
+    fn after(first: Moment, passed: Duration) -> Moment {
+        Moment::new(
+            first.at + passed,
+            first.wall + jiff::SignedDuration::try_from(passed).unwrap(),
+        )
+    }
+
+    fn first() -> Moment {
+        Moment::new(Instant::now(), "2026-11-29T10:00:00Z".parse().unwrap())
+    }
+
     #[test]
     fn a_session_ends_when_it_idles_and_in_any_case_some_day() {
-        let begun = Instant::now();
+        let (keys, begun) = (keys(), first());
         let mut sessions = WebSessions::default();
-        let (token, session) = sessions.start(Role::Coach, begun).unwrap();
+        let found = |sessions: &mut WebSessions, token: &str, passed| {
+            sessions
+                .find(token, &keys, AskedBy::Person, after(begun, passed))
+                .is_some()
+        };
+        let token = sessions.start(coach(), &keys, HERE, begun).unwrap();
         assert_eq!(token.len(), 64);
-        assert_ne!(token, session.form_token);
-        let hour = Duration::from_secs(3600);
-        for n in 1..=11 {
-            assert!(sessions.find(&token, begun + n * hour).is_some(), "{n}");
+        for n in 1..36 {
+            assert!(found(&mut sessions, &token, n * HOUR / 3), "{n}");
         }
-        assert!(sessions.find(&token, begun + 12 * hour).is_none());
-        let (idle, _) = sessions.start(Role::Coach, begun).unwrap();
-        assert!(sessions.find(&idle, begun + 2 * hour).is_none());
-        let (wall, _) = sessions.start(Role::Hitter, begun).unwrap();
-        assert!(sessions.find(&wall, begun + 20 * hour).is_some());
-        sessions.end(&wall);
-        assert!(sessions.find(&wall, begun).is_none());
-        assert!(sessions.find("", begun).is_none());
+        assert!(!found(&mut sessions, &token, 12 * HOUR));
+        let idle = sessions.start(coach(), &keys, HERE, begun).unwrap();
+        assert!(!found(&mut sessions, &idle, HOUR / 2));
+        let wall = sessions
+            .start(Principal::Screen, &keys, HERE, begun)
+            .unwrap();
+        assert!(found(&mut sessions, &wall, 6 * 24 * HOUR));
+        assert!(sessions.end(&wall, begun.at).is_some());
+        assert!(!found(&mut sessions, &wall, 6 * 24 * HOUR) && !found(&mut sessions, "", HOUR));
     }
 
     #[test]
-    fn polling_keeps_a_screens_session_alive_and_no_coachs() {
-        let begun = Instant::now();
-        let hour = Duration::from_secs(3600);
-        for (role, stays) in [(Role::Coach, false), (Role::Hitter, true)] {
+    fn what_a_page_does_by_itself_keeps_a_screens_session_alive_and_no_coachs() {
+        let (keys, begun) = (keys(), first());
+        for (who, stays) in [(coach(), false), (Principal::Screen, true)] {
             let mut sessions = WebSessions::default();
-            let (token, _) = sessions.start(role, begun).unwrap();
-            assert!(sessions.find_for_polling(&token, begun + hour).is_some());
-            let found = sessions.find_for_polling(&token, begun + 24 * hour + hour / 2);
-            assert_eq!(found.is_some(), stays, "{role:?}");
+            let token = sessions.start(who.clone(), &keys, HERE, begun).unwrap();
+            let steps = 1..=if stays { 1000 } else { 3 };
+            let found = steps
+                .map(|n| {
+                    sessions
+                        .find(&token, &keys, AskedBy::Script, after(begun, n * HOUR / 6))
+                        .is_some()
+                })
+                .next_back();
+            assert_eq!(found, Some(stays), "{who}");
         }
     }
 
     #[test]
-    fn many_sessions_do_not_fill_the_memory_and_coaches_stay() {
-        let begun = Instant::now();
+    fn a_key_that_is_changed_or_taken_away_ends_its_sessions_and_no_others() {
+        let (mut keys, now) = (keys(), first());
         let mut sessions = WebSessions::default();
-        let (coach, _) = sessions.start(Role::Coach, begun).unwrap();
-        for n in 0..2000 {
-            sessions.start(Role::Anonymous, begun + Duration::from_millis(n));
-        }
-        assert!(sessions.sessions.len() <= MAX_SESSIONS);
+        let screen = sessions.start(Principal::Screen, &keys, HERE, now).unwrap();
+        let coach = sessions.start(coach(), &keys, HERE, now).unwrap();
+        // The same PIN, set again: whoever sets it wants everybody out.
+        keys.set_pin(Some("246971")).unwrap();
         assert!(
             sessions
-                .find(&coach, begun + Duration::from_secs(3))
-                .is_some()
+                .find(&screen, &keys, AskedBy::Person, now)
+                .is_none()
         );
+        assert!(sessions.find(&coach, &keys, AskedBy::Person, now).is_some());
+        assert_eq!(sessions.list(&keys, now.at).len(), 1);
+        keys.set_password("coach", None).unwrap();
+        assert!(sessions.find(&coach, &keys, AskedBy::Person, now).is_none());
+        assert!(
+            sessions
+                .start(Principal::Coach("coach".into()), &keys, HERE, now)
+                .is_none()
+        );
+    }
+
+    #[test]
+    fn screens_are_still_logged_in_after_a_restart_and_coaches_are_not() {
+        let dir = tempfile::tempdir().unwrap();
+        let journal = dir.path().join("journal.db");
+        let (mut keys, begun) = (keys(), first());
+        let mut sessions = WebSessions::default();
+        sessions.use_file_beside(&journal, &keys, begun);
+        let screen = sessions
+            .start(Principal::Screen, &keys, HERE, begun)
+            .unwrap();
+        let ended = sessions
+            .start(Principal::Screen, &keys, HERE, begun)
+            .unwrap();
+        let coach = sessions.start(coach(), &keys, HERE, begun).unwrap();
+        sessions.end(&ended, begun.at);
+        let text = std::fs::read_to_string(dir.path().join(FILE)).unwrap();
+        assert!(!text.contains(&screen) && !text.contains("argon2"));
+        let restarted = |keys: &Credentials, passed: Duration| {
+            let mut sessions = WebSessions::default();
+            // A clock of its own: what ran before the restart is not on it.
+            let now = Moment::new(Instant::now(), after(begun, passed).wall);
+            sessions.use_file_beside(&journal, keys, now);
+            [&screen, &ended, &coach]
+                .map(|token| sessions.find(token, keys, AskedBy::Person, now).is_some())
+        };
+        assert_eq!(restarted(&keys, 6 * 24 * HOUR), [true, false, false]);
+        // It was seen then; a week later it is too old.
+        assert_eq!(restarted(&keys, 14 * 24 * HOUR), [false; 3]);
+        keys.set_pin(Some("830527")).unwrap();
+        assert_eq!(restarted(&keys, HOUR), [false; 3]);
+        std::fs::write(dir.path().join(FILE), "no sessions").unwrap();
+        assert_eq!(restarted(&keys, HOUR), [false; 3]);
+    }
+
+    #[test]
+    fn many_sessions_do_not_fill_the_memory_and_put_out_nobody_elses() {
+        let (keys, begun) = (keys(), first());
+        let mut sessions = WebSessions::default();
+        let coach = sessions.start(coach(), &keys, HERE, begun).unwrap();
+        let wall = sessions
+            .start(Principal::Screen, &keys, HERE, begun)
+            .unwrap();
+        for n in 0..1000 {
+            let address = IpAddr::from([192, 0, 2, 1]);
+            sessions.start(
+                Principal::Screen,
+                &keys,
+                address,
+                after(begun, Duration::from_millis(n)),
+            );
+        }
+        assert!(sessions.sessions.len() <= MAX_SESSIONS);
+        let later = after(begun, Duration::from_secs(3));
+        for token in [coach, wall] {
+            assert!(
+                sessions
+                    .find(&token, &keys, AskedBy::Person, later)
+                    .is_some()
+            );
+        }
     }
 }

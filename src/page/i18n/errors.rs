@@ -61,7 +61,9 @@ impl Explained for CredentialError {
 
     fn key(&self) -> &'static str {
         match self {
-            Self::Weak(_) => "fault.credentials.weak",
+            Self::Weak(_) | Self::Name | Self::NoAccount(_) | Self::Random => {
+                "fault.credentials.weak"
+            }
             Self::File { .. } => "fault.credentials.file",
             Self::Content { .. } => "fault.credentials.content",
         }

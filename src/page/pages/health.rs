@@ -1,5 +1,7 @@
 //! The health of the daemon: a page for the owner, JSON and metrics for programs.
 
+use std::time::Instant;
+
 use askama::Template;
 use axum::Extension;
 use axum::extract::State;
@@ -12,6 +14,7 @@ use crate::page::error::PageError;
 use crate::page::format;
 use crate::page::health::{localized_lines, metrics};
 use crate::page::i18n::Messages;
+use crate::page::pages::logins::wrong_keys;
 use crate::page::state::AppState;
 use crate::rep::MeasureName;
 use crate::sound::Language;
@@ -37,9 +40,14 @@ pub(in crate::page) async fn page(
         Language::English => figures.stage.last_rep.take(),
         Language::Spanish => live.trail.back().map(|rep| last_rep_text(rep, i18n)),
     };
+    let mut lines = localized_lines(&figures, model, last_rep, i18n);
+    lines.push((
+        i18n.t("health.wrong_keys").to_owned(),
+        wrong_keys(&state, i18n),
+    ));
     html(&HealthPage {
         page: PageContext::new(&requester, Section::Health),
-        lines: localized_lines(&figures, model, last_rep, i18n),
+        lines,
     })
 }
 
@@ -62,7 +70,7 @@ fn figures(state: &AppState) -> HealthFigures {
     let journal = state.control.journal();
     state
         .health
-        .figures(state.started.elapsed(), journal.as_deref())
+        .figures(state.started.age(Instant::now()), journal.as_deref())
 }
 
 pub(in crate::page) async fn json(State(state): State<AppState>) -> Response {

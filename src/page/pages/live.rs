@@ -4,31 +4,48 @@
 use std::convert::Infallible;
 use std::time::Duration;
 
+use axum::Extension;
 use axum::extract::State;
 use axum::http::header::CONTENT_TYPE;
 use axum::http::{HeaderName, StatusCode};
-use axum::response::sse::{Event, KeepAlive, Sse};
+use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
-use tokio_stream::wrappers::WatchStream;
-use tokio_stream::{Stream, StreamExt};
+use tokio_stream::StreamExt;
+use tokio_stream::wrappers::{IntervalStream, WatchStream};
 
+use crate::page::auth::{Requester, Role};
 use crate::page::error::PageError;
-use crate::page::state::AppState;
+use crate::page::state::{AppState, STREAMS_OF_ONE};
 
-/// A comment this often keeps the connection open.
-const KEEP_ALIVE: Duration = Duration::from_secs(10);
+/// A comment this often keeps the connection open, and ends it where the session has ended.
+const KEEP_ALIVE: Duration = Duration::from_secs(5);
 /// A camera that gives no picture for so long is gone.
 const PREVIEW_TIMEOUT: Duration = Duration::from_secs(1);
 /// The header with the figure of the same frame, as JSON.
 const FIGURE: HeaderName = HeaderName::from_static("cagehand-figure");
 
 /// The states from now on, beginning with the newest: each event is a whole state, so a screen that reconnects misses nothing.
+/// It ends with the session, or with the right, of whoever asked.
 pub(in crate::page) async fn events(
     State(state): State<AppState>,
-) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
-    let states = WatchStream::new(state.health.live.subscribe());
-    let events = states.filter_map(|live| Event::default().json_data(&*live).ok().map(Ok));
-    Sse::new(events).keep_alive(KeepAlive::new().interval(KEEP_ALIVE))
+    Extension(requester): Extension<Requester>,
+) -> Result<Response, PageError> {
+    let slot = state.streams.take(requester.client.address, STREAMS_OF_ONE);
+    let slot = slot.ok_or(PageError::TooMany)?;
+    let states = WatchStream::new(state.health.live.subscribe()).map(Some);
+    let ticks = IntervalStream::new(tokio::time::interval(KEEP_ALIVE)).map(|_| None);
+    let events = states
+        .merge(ticks)
+        .take_while(move |_| {
+            let _held = &slot;
+            requester.role_now(&state) >= Role::Hitter
+        })
+        .filter_map(|live| match live {
+            Some(live) => Event::default().json_data(&*live).ok(),
+            None => Some(Event::default().comment("")),
+        })
+        .map(Ok::<_, Infallible>);
+    Ok(Sse::new(events).into_response())
 }
 
 /// The next picture; 204 where the camera gives none, and the screen then shows none either.

@@ -6,6 +6,7 @@ pub(super) mod films;
 pub(super) mod health;
 pub(super) mod language;
 pub(super) mod live;
+pub(super) mod logins;
 pub(super) mod not_counted;
 mod phase_timeline;
 mod plan_fields;

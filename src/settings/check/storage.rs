@@ -75,10 +75,10 @@ mod tests {
         assert_eq!(default.video.keep_bytes, 5_000_000_000);
         assert_eq!(default.log_files, None);
         assert!(!settings("[video]\nkeep_gb = 0.5").unwrap().video.keep);
-        assert!(!default.page_picture);
+        assert!(!default.page.picture);
         let listens = settings("[page]\nlisten = \"127.0.0.1:1\"").unwrap();
-        assert!(!listens.page_picture, "nor shown");
-        assert!(settings("[page]\npicture = true").unwrap().page_picture);
+        assert!(!listens.page.picture, "nor shown");
+        assert!(settings("[page]\npicture = true").unwrap().page.picture);
     }
 
     #[test]
