@@ -88,7 +88,7 @@ BUILT = $(if $(filter file,$(origin PROGRAM)),build)
 
 build: setup
 	cargo build --release --locked
-	python3 config/crates.py target/crates.txt
+	python3 config/crates.py target/crates.txt target/parts.cdx.json
 
 install:
 	@PREFIX='$(PREFIX)' DESTDIR='$(DESTDIR)' PROGRAM='$(PROGRAM)' sh config/install.sh install

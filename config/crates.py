@@ -1,15 +1,18 @@
 #!/usr/bin/env python3
-"""Lists the Rust crates that are part of the program, with the text of their licences: crates.py OUT.
+"""Lists the Rust crates that are part of the program: crates.py LICENCES PARTS.
 
-In: Cargo.lock and the sources that cargo has fetched for the build. Out: one text file, which goes with every copy of
-the program, as those licences ask. Crates that only build or test the program are not part of it and are left out, and
+In: Cargo.lock and the sources that cargo has fetched for the build. Out: LICENCES, a text with their licences, which goes with
+every copy of the program, as those licences ask; and PARTS, the list of parts as a program reads it (CycloneDX 1.5, JSON):
+the crates with the checksums of Cargo.lock, and the models. Crates that only build or test the program are not part of it and are left out, and
 so are the program's own.
 """
 
+import hashlib
 import json
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 NOTICE = re.compile(r"(licen[cs]e|copying|copyright|notice|unlicense)", re.IGNORECASE)
@@ -17,7 +20,46 @@ NOTICE = re.compile(r"(licen[cs]e|copying|copyright|notice|unlicense)", re.IGNOR
 FOLDERS = [".", "upstream", "licenses", "LICENSES", "license"]
 
 
-def main(out: Path) -> None:
+def write_parts(out: Path, program: dict, crates: list[dict]) -> None:
+    locked = tomllib.loads(Path("Cargo.lock").read_text(encoding="utf-8"))["package"]
+    checksums = {(one["name"], one["version"]): one.get("checksum") for one in locked}
+
+    def sha256(content: str | None) -> dict:
+        return {"hashes": [{"alg": "SHA-256", "content": content}]} if content else {}
+
+    def crate(package: dict) -> dict:
+        licence = package["license"]
+        return {
+            "type": "library",
+            "bom-ref": f"pkg:cargo/{package['name']}@{package['version']}",
+            "name": package["name"],
+            "version": package["version"],
+            "purl": f"pkg:cargo/{package['name']}@{package['version']}",
+            # Some crates separate their licences by a slash, as Cargo once asked for.
+            **({"licenses": [{"expression": licence.replace("/", " OR ")}]} if licence else {}),
+            **sha256(checksums.get((package["name"], package["version"]))),
+        }
+
+    def model(file: Path) -> dict:
+        return {
+            "type": "machine-learning-model",
+            "bom-ref": f"model:{file.name}",
+            "name": file.name,
+            "licenses": [{"expression": "Apache-2.0"}],
+            **sha256(hashlib.sha256(file.read_bytes()).hexdigest()),
+        }
+
+    parts = {
+        "bomFormat": "CycloneDX",
+        "specVersion": "1.5",
+        "version": 1,
+        "metadata": {"component": {"type": "application", "name": program["name"], "version": program["version"]}},
+        "components": [crate(one) for one in crates] + [model(one) for one in sorted(Path("models").glob("*.onnx"))],
+    }
+    out.write_text(json.dumps(parts, indent=1) + "\n", encoding="utf-8")
+
+
+def main(out: Path, parts: Path) -> None:
     host = re.search(r"host: (\S+)", subprocess.check_output(["rustc", "-vV"], text=True))[1]
     command = ["cargo", "metadata", "--locked", "--format-version=1", f"--filter-platform={host}"]
     metadata = json.loads(subprocess.check_output(command, text=True))
@@ -34,7 +76,9 @@ def main(out: Path) -> None:
 
     texts: dict[str, list[str]] = {}
     lines, without = [], []
-    for package in sorted((packages[one] for one in linked), key=lambda one: (one["name"], one["version"])):
+    crates = sorted((packages[one] for one in linked), key=lambda one: (one["name"], one["version"]))
+    write_parts(parts, packages[root], crates)
+    for package in crates:
         name = f"{package['name']} {package['version']}"
         licence = package["license"] or "see its text"
         lines.append(f"{name}: {licence}")
@@ -69,4 +113,4 @@ def main(out: Path) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]))
+    main(Path(sys.argv[1]), Path(sys.argv[2]))

@@ -44,8 +44,9 @@ install_files() {
     for language in src/sound/assets/*/LICENSE-voice.txt; do
         install -m 0644 "$language" "$doc/licences/voice-$(basename "$(dirname "$language")").txt"
     done
-    # "make build" writes the crates' licences beside the program.
+    # "make build" writes the crates' licences and the list of parts beside the program.
     [ ! -e target/crates.txt ] || install -m 0644 target/crates.txt "$doc/licences/crates.txt"
+    [ ! -e target/parts.cdx.json ] || install -m 0644 target/parts.cdx.json "$doc/parts.cdx.json"
     machine_settings >"$share/cagehand.toml"
     chmod 0644 "$share/cagehand.toml"
     if [ -e "$DESTDIR$settings" ]; then

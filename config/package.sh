@@ -18,7 +18,7 @@ maintainer="${DEBFULLNAME:-The cagehand contributors} <${DEBEMAIL:-cagehand@loca
 export SOURCE_DATE_EPOCH
 
 mkdir -p target "$out"
-python3 config/crates.py target/crates.txt
+python3 config/crates.py target/crates.txt target/parts.cdx.json
 out=$(readlink -f "$out")
 rm -rf "$out/cagehand-$version"
 mkdir "$out/cagehand-$version"

@@ -49,6 +49,7 @@ done <<EOF
 -rw-r--r-- usr/share/cagehand/left_60fps_faults.mp4
 -rw-r--r-- usr/share/doc/cagehand/copyright
 -rw-r--r-- usr/share/doc/cagehand/crates.txt.gz
+-rw-r--r-- usr/share/doc/cagehand/parts.cdx.json(.gz)?
 -rw-r--r-- usr/share/doc/cagehand/facility.md
 -rw-r--r-- usr/share/man/man1/cagehand.1.gz
 EOF

@@ -30,7 +30,7 @@ const BREATH: Duration = Duration::from_millis(200);
 const GAP: Duration = Duration::from_millis(70);
 
 /// The sounds of one language: mono samples at 48 kHz, loudest sample below 1.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct CueLibrary {
     phrases: HashMap<String, LoadedPhrase>,
     in_band: Arc<[f32]>,
@@ -41,7 +41,7 @@ pub struct CueLibrary {
 }
 
 /// A tone, a gap and words, or words alone.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 struct LoadedPhrase {
     samples: Arc<[f32]>,
     tone: PhraseTone,
@@ -97,7 +97,10 @@ impl CueLibrary {
 
     /// Puts a coach's own words in place of the built-in ones. Numbers may be added: how they are
     /// built differs from language to language.
-    fn replace_from(&mut self, folder: &Path) -> Result<(), SoundError> {
+    ///
+    /// # Errors
+    /// As [`Self::load_in`]; phrases before the wrong one are then replaced already.
+    pub fn replace_from(&mut self, folder: &Path) -> Result<(), SoundError> {
         let list = folder.join("phrases.toml");
         let text = fs::read_to_string(&list).map_err(|source| SoundError::ReadPhrases {
             path: list.clone(),

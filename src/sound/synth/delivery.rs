@@ -13,7 +13,7 @@ use crate::pitch::{Mark, MarkKind};
 use crate::sound::{MAX_DELIVERY, SAMPLE_RATE_HZ, SoundError};
 
 /// The three sounds, leveled.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(in crate::sound) struct DeliverySounds {
     beat: Vec<f32>,
     release: Vec<f32>,

@@ -6,8 +6,9 @@
 use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 
-use cagehand::capture::{ClipSource, Frame};
+use cagehand::capture::{ClipSource, Frame, MjpegDecoder};
 use cagehand::coach::Plan;
 use cagehand::journal::{
     ExportFormat, Journal, RepFilter, decode_timeline, encode_timeline, rep_line,
@@ -15,19 +16,24 @@ use cagehand::journal::{
 use cagehand::pose::track::TrackReader;
 use cagehand::rep::{HitterSetup, RepFinder};
 use cagehand::settings::{CameraValues, Settings, changes, edit_camera, explain};
+use cagehand::sound::CueLibrary;
+use cagehand::video::Film;
 use tempfile::TempDir;
 
 /// Takes bytes, panics on a finding.
 pub type Target = fn(&[u8]);
 
 /// All of them, by name.
-pub const TARGETS: [(&str, Target); 6] = [
+pub const TARGETS: [(&str, Target); 9] = [
     ("settings", settings),
     ("plan", plan),
     ("track", track),
     ("clip", clip),
     ("journal", journal),
     ("timeline", timeline),
+    ("film", film),
+    ("picture", picture),
+    ("cues", cues),
 ];
 
 /// Frames of a clip or a track that are looked at: enough to get past the start, few enough to be quick.
@@ -176,6 +182,51 @@ pub fn timeline(data: &[u8]) {
             assert_eq!((one.captured_at, one.index), (two.captured_at, two.index));
             assert_eq!(one.body.is_some(), two.body.is_some());
         }
+    }
+}
+
+/// A film of a rep: each picture that its index promises is read or refused, and no time leads past its end.
+pub fn film(data: &[u8]) {
+    let (_folder, path) = written("film.avi", data);
+    let Ok(mut film) = Film::open(&path) else {
+        return;
+    };
+    assert!(film.frames() > 0);
+    let _ = film.id();
+    for frame in 0..film.frames().min(FRAMES) {
+        let secs = film.time_secs(frame).expect("each frame has a time");
+        assert!(film.nearest(secs) < film.frames());
+        let _ = film.jpeg(frame);
+    }
+    assert!(film.jpeg(film.frames()).is_err());
+}
+
+/// A picture as a camera sends it: pixels are whole where it is taken.
+pub fn picture(data: &[u8]) {
+    let mut frame = Frame::default();
+    let mut decoder = MjpegDecoder::default();
+    // The second finds what the first left behind.
+    for _ in 0..2 {
+        if decoder.decode(data, &mut frame).is_ok() {
+            assert_eq!(frame.rgb.len(), 3 * frame.width * frame.height);
+        }
+    }
+}
+
+/// A coach's own cue: the first line says how much of the rest is the list, the remainder is the sound that it names.
+pub fn cues(data: &[u8]) {
+    static BUILT_IN: OnceLock<CueLibrary> = OnceLock::new();
+    let Some((&length, rest)) = data.split_first() else {
+        return;
+    };
+    let (list, sound) = rest.split_at(usize::from(length).min(rest.len()));
+    let (folder, _list) = written("phrases.toml", list);
+    for name in ["a.wav", "a.flac", "a.ogg", "a.mp3"] {
+        fs::write(folder.path().join(name), sound).expect("the input can be written");
+    }
+    let built_in = BUILT_IN.get_or_init(|| CueLibrary::load(None).expect("the built-in cues load"));
+    if let Err(error) = built_in.clone().replace_from(folder.path()) {
+        assert!(!error.to_string().is_empty());
     }
 }
 

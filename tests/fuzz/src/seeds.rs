@@ -40,6 +40,15 @@ pub fn write(folder: &Path) -> Result<(), Box<dyn Error>> {
             put("clip", &name, &fs::read(&path)?)?;
         }
     }
+    let jpeg = project.join("tests/data/clips/typical_tables.jpg");
+    put("picture", "typical tables", &fs::read(jpeg)?)?;
+    let sounds = project.join("src/sound/assets/en");
+    for ending in ["flac", "wav"] {
+        let list = format!("[[phrase]]\nid = \"head_back\"\nwords = \"back\"\nfile = \"a.{ending}\"\n");
+        let sound = fs::read(sounds.join("n7.flac"))?;
+        let bytes = [&[list.len() as u8], list.as_bytes(), &sound].concat();
+        put("cues", ending, &bytes)?;
+    }
     let track = project.join("tests/data/tracks/right_60fps_swing_2.track.jsonl");
     let text = fs::read_to_string(&track)?;
     let lines: Vec<_> = text.lines().collect();
