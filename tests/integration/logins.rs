@@ -6,7 +6,7 @@ use std::net::TcpStream;
 use std::process::Stdio;
 use std::time::{Duration, Instant};
 
-use super::browser::Served;
+use super::browser::{Browser, Served, block_on};
 use super::doors::{
     COACH_PASSWORD, ELSEWHERE, PIN, ask, connect_from_proxy, log_in, log_in_with, set_key, status,
     visit,
@@ -361,3 +361,68 @@ fn a_short_key_of_before_opens_nothing_over_the_network_and_this_machine_still()
 }
 
 const OLD_KEYS: &str = "pin = \"$argon2id$v=19$m=19456,t=2,p=1$X2UjaH9oqn6j8gVXK5XUFg$w+pPKCfdadGn6/0PAyyBiZSf3vLUwH+FAsRcbef9pWg\"\npassword = \"$argon2id$v=19$m=19456,t=2,p=1$A2v6GGaOiKTsMLO7omHB/Q$oFhTc6ibXYWgEwP4rjfZVClorr68oADhV6EkaJEzTCo\"\n";
+
+#[test]
+fn a_person_logs_in_with_a_browser_in_both_languages() {
+    block_on(async {
+        let place = Place::new();
+        let served = guarded(&place);
+        let browser = Browser::start(1280, 900).await;
+        browser.open(&format!("{}/sessions", served.address)).await;
+        assert_eq!(browser.text("h1").await, "Come in");
+        browser.picture("door").await;
+        assert_eq!(browser.barriers().await, Vec::<String>::new());
+        let labels: Vec<String> = browser
+            .spoken()
+            .await
+            .into_iter()
+            .filter(|(role, _)| role == "textbox")
+            .map(|(_, name)| name)
+            .collect();
+        assert_eq!(labels.len(), 3, "each field has its name: {labels:?}");
+        let key = browser.find("input[name=key]").await;
+        key.send_keys("nine short innings").await.unwrap();
+        browser.click("form.door button").await;
+        assert_eq!(browser.text("[role=alert]").await, "That is not the key.");
+        let key = browser.find("input[name=key]").await;
+        key.send_keys(COACH_PASSWORD).await.unwrap();
+        browser.click("form.door button").await;
+        browser
+            .until(
+                "the page that was asked for",
+                "return location.pathname === '/sessions'",
+            )
+            .await;
+        browser.open(&format!("{}/logins", served.address)).await;
+        assert!(browser.text("main").await.contains("1 wrong keys since"));
+        browser.picture("logins").await;
+        assert_eq!(browser.barriers().await, Vec::<String>::new());
+        browser.click(".language button").await;
+        browser
+            .until("Spanish", "return document.documentElement.lang === 'es'")
+            .await;
+        assert!(
+            browser
+                .text("main")
+                .await
+                .contains("entrenador (contraseña común) · esta")
+        );
+        browser.picture("logins_spanish").await;
+        // The health page that is left open asks by itself and goes on doing so.
+        browser.open(&format!("{}/owner", served.address)).await;
+        browser
+            .until(
+                "wrong keys",
+                "return document.querySelector('.health').innerText.includes('llaves equivocadas')",
+            )
+            .await;
+        // Ending one's own visit shows the door again.
+        browser.open(&format!("{}/logins", served.address)).await;
+        browser.click("table button").await;
+        browser
+            .until("the door", "return location.pathname === '/door'")
+            .await;
+        assert_eq!(browser.text("h1").await, "Entrar");
+        browser.close().await;
+    });
+}

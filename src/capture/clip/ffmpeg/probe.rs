@@ -1,7 +1,9 @@
 //! What a file holds, according to the `ffprobe` program, which does not decode it.
 
+use std::io::{self, Read};
 use std::path::Path;
-use std::process::{Command, Stdio};
+use std::process::{Child, Command, Output, Stdio};
+use std::time::{Duration, Instant};
 
 use serde::Deserialize;
 
@@ -12,6 +14,10 @@ use crate::time::CaptureTime;
 
 /// Packets read to find the frame rate; enough for some seconds of any clip.
 const PACKETS_READ: &str = "%+#900";
+
+/// How long the program may take, and how often it is looked at.
+const PATIENCE: Duration = Duration::from_secs(30);
+const LOOK_EVERY: Duration = Duration::from_millis(10);
 
 /// What the file holds.
 #[derive(Debug)]
@@ -59,7 +65,7 @@ pub(super) fn probe(
     programs: &Programs,
     codec: Option<&str>,
 ) -> Result<Probe, CaptureError> {
-    let output = Command::new(&programs.ffprobe)
+    let child = Command::new(&programs.ffprobe)
         .args(["-protocol_whitelist", "file", "-v", "error", "-select_streams", "V:0", "-read_intervals", PACKETS_READ, "-show_entries"])
         .arg(
             "packet=pts_time,dts_time:stream=codec_name,profile,pix_fmt,field_order,avg_frame_rate,nb_frames:\
@@ -68,8 +74,12 @@ pub(super) fn probe(
         .args(["-of", "json"])
         .arg(file_argument(path))
         .stdin(Stdio::null())
-        .output()
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
         .map_err(|error| not_started(path, codec, error))?;
+    let output = output_in_time(child, PATIENCE)
+        .map_err(|error| failed(path, format!("ffprobe gave no answer ({error})")))?;
     if !output.status.success() {
         let errors = String::from_utf8_lossy(&output.stderr);
         let last = errors
@@ -94,6 +104,38 @@ pub(super) fn probe(
     let answer = serde_json::from_slice(&output.stdout)
         .map_err(|error| failed(path, format!("ffprobe's answer makes no sense ({error})")))?;
     interpret(path, answer)
+}
+
+/// What a program says until it ends. One that does not end in time is killed: a file can keep it busy for ever.
+fn output_in_time(mut child: Child, patience: Duration) -> io::Result<Output> {
+    let all_of = |name: &str, stream: Option<Box<dyn Read + Send>>| {
+        crate::thread::spawn(name, move || {
+            let mut bytes = Vec::new();
+            // Whatever came before a fault is still worth reading.
+            let _ = stream.map(|mut stream| stream.read_to_end(&mut bytes));
+            bytes
+        })
+    };
+    let out = child.stdout.take().map(|out| Box::new(out) as _);
+    let err = child.stderr.take().map(|err| Box::new(err) as _);
+    let (out, err) = (all_of("ffprobe-out", out)?, all_of("ffprobe-err", err)?);
+    let begun = Instant::now();
+    let status = loop {
+        if let Some(status) = child.try_wait()? {
+            break status;
+        }
+        if begun.elapsed() > patience {
+            child.kill()?;
+            child.wait()?;
+            return Err(io::ErrorKind::TimedOut.into());
+        }
+        std::thread::sleep(LOOK_EVERY);
+    };
+    Ok(Output {
+        status,
+        stdout: out.join().unwrap_or_default(),
+        stderr: err.join().unwrap_or_default(),
+    })
 }
 
 fn interpret(path: &Path, answer: Answer) -> Result<Probe, CaptureError> {
@@ -204,6 +246,28 @@ mod tests {
         assert_eq!(probe.codec, "HEVC (Main 10, yuv420p10le)");
         assert!((probe.fps - 30.0).abs() < 0.01, "{}", probe.fps);
         assert_eq!((probe.frame_count, probe.interlaced), (Some(3), false));
+    }
+
+    #[test]
+    fn a_program_that_does_not_end_is_killed() {
+        let run = |script: &str, patience| {
+            let child = Command::new("sh")
+                .args(["-c", script])
+                .stdout(Stdio::piped())
+                .stderr(Stdio::piped())
+                .spawn()
+                .unwrap();
+            output_in_time(child, Duration::from_millis(patience))
+        };
+        let begun = Instant::now();
+        let stuck = run("exec sleep 60", 100).unwrap_err();
+        assert_eq!(stuck.kind(), io::ErrorKind::TimedOut);
+        assert!(begun.elapsed() < Duration::from_secs(20));
+        let ended = run("echo out; echo err >&2; exit 3", 20_000).unwrap();
+        assert_eq!(
+            (ended.status.code(), &*ended.stdout, &*ended.stderr),
+            (Some(3), &b"out\n"[..], &b"err\n"[..])
+        );
     }
 
     #[test]
