@@ -84,7 +84,7 @@ PREFIX ?= /usr/local
 PROGRAM ?= target/release/cagehand
 BUILT = $(if $(filter file,$(origin PROGRAM)),build)
 
-.PHONY: build install uninstall deb test-package
+.PHONY: build install uninstall deb test-package test-proxies
 
 build: setup
 	cargo build --release --locked
@@ -103,3 +103,8 @@ deb: $(BUILT)
 test-package: $(BUILT)
 	@sh tests/setup.sh debhelper help2man lintian strace systemd
 	@PROGRAM='$(PROGRAM)' sh tests/package.sh
+
+# The page behind nginx, Caddy and socat, as docs/page.md sets them up; half a minute.
+test-proxies: $(BUILT)
+	@sh tests/setup.sh nginx-light caddy socat openssl curl
+	@PROGRAM='$(PROGRAM)' bash tests/proxies.sh
