@@ -11,6 +11,7 @@
 //! - `feedback_sim`: simulated hitters of hundreds of reps are cued as each schedule promises
 //! - `cages`: what cages have and studios have not (nets, other people, mirrors, dark clothes, waiting) costs no swing and makes none
 //! - `calibrate`: a one-time calibration is worked out and written
+//! - `children`: a hitter who stepped in is asked for after a restart, never assumed; a coach looks after hitters at the page
 //! - `check`: the camera's view of the hitter is named
 //! - `clock`: a wall clock that is set while the daemon runs changes no rep
 //! - `fuzzed`: what a fuzzer once found stays mended
@@ -54,6 +55,8 @@ mod cages;
 mod calibrate;
 #[path = "integration/check.rs"]
 mod check;
+#[path = "integration/children.rs"]
+mod children;
 #[path = "integration/clock.rs"]
 mod clock;
 #[path = "integration/documents.rs"]

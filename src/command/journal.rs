@@ -10,9 +10,10 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
 
+use super::deletion_report::report_deletion;
 use super::{Failure, journal_path, terminal};
 use crate::journal::{
-    DeletionReport, HitterChoice, Journal, JournalError, JournalReader, Remnant, RepFilter, RepId,
+    DeletionTarget, HitterChoice, Journal, JournalError, JournalReader, RepFilter, RepId,
     SessionFilter, SessionId,
 };
 use crate::machine::free_bytes;
@@ -82,7 +83,12 @@ enum JournalCommand {
 }
 
 impl JournalArgs {
-    pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
+    pub(super) fn run(
+        self,
+        settings: &Settings,
+        settings_file: Option<&Path>,
+    ) -> Result<(), Failure> {
+        let texts = || settings.texts(settings_file);
         let path = journal_path(self.journal.as_deref(), settings)?;
         match self.command {
             JournalCommand::Info => info(&path),
@@ -90,8 +96,10 @@ impl JournalArgs {
             JournalCommand::Backup { file } => backup(&path, &file),
             JournalCommand::Restore { file } => restore(&path, &file),
             JournalCommand::ExportHitter { name, folder } => export_hitter(&path, name, &folder),
-            JournalCommand::DeleteHitter { name, yes } => delete_hitter(&path, name, yes),
-            JournalCommand::DeleteSession { number, yes } => delete_session(&path, number, yes),
+            JournalCommand::DeleteHitter { name, yes } => delete_hitter(&path, name, &texts(), yes),
+            JournalCommand::DeleteSession { number, yes } => {
+                delete_session(&path, number, &texts(), yes)
+            }
             JournalCommand::DeleteVideo { yes } => delete_video(&path, yes),
         }
     }
@@ -246,6 +254,12 @@ fn restore(path: &Path, copy: &Path) -> Result<(), Failure> {
     if let Some(old) = &restored.replaced {
         terminal::println(&format!("the old journal is now {}", old.display()));
     }
+    let (hitters, sessions) = restored.report.deleted_again;
+    if hitters + sessions > 0 {
+        terminal::println(&format!(
+            "deleted again, because they were deleted after the backup was made: {hitters} hitters, {sessions} sessions"
+        ));
+    }
     if let Some(version) = restored.report.upgraded_from {
         terminal::println(&format!(
             "the backup had version {version} and was brought up to date"
@@ -292,7 +306,7 @@ fn export_hitter(path: &Path, name: String, folder: &Path) -> Result<(), Failure
     }
 }
 
-fn delete_hitter(path: &Path, name: String, yes: bool) -> Result<(), Failure> {
+fn delete_hitter(path: &Path, name: String, texts: &[PathBuf], yes: bool) -> Result<(), Failure> {
     let choice = HitterChoice::Name(name);
     // Looked up before anything is opened for writing, which would make a journal where there is none.
     let reader = Journal::read_only(path)?;
@@ -310,11 +324,11 @@ fn delete_hitter(path: &Path, name: String, yes: bool) -> Result<(), Failure> {
         return Err(Failure::Request(format!("{name} was not deleted")));
     }
     let mut journal = Journal::open(path).map_err(|error| stop_first(error, path))?;
-    let report = journal.delete_hitter(&choice).map_err(no_such_hitter)?;
+    let report = journal.delete(DeletionTarget::Hitter(hitter.id), texts)?;
     report_deletion(&name, &report)
 }
 
-fn delete_session(path: &Path, number: i64, yes: bool) -> Result<(), Failure> {
+fn delete_session(path: &Path, number: i64, texts: &[PathBuf], yes: bool) -> Result<(), Failure> {
     let session = SessionId::new(number);
     let only = SessionFilter {
         only: Some(session),
@@ -334,7 +348,7 @@ fn delete_session(path: &Path, number: i64, yes: bool) -> Result<(), Failure> {
         return Err(Failure::Request("nothing was deleted".to_owned()));
     }
     let mut journal = Journal::open(path).map_err(|error| stop_first(error, path))?;
-    let report = journal.delete_session(session)?;
+    let report = journal.delete(DeletionTarget::Session(session), texts)?;
     report_deletion(&format!("session {number}"), &report)
 }
 
@@ -364,7 +378,7 @@ fn film_failure(error: FilmError) -> Failure {
 }
 
 /// Says what became of films; one that is still there is bad news.
-fn tell_films(films: &DeletedFilms) -> Result<(), Failure> {
+pub(super) fn tell_films(films: &DeletedFilms) -> Result<(), Failure> {
     if films.total.films > 0 {
         terminal::println(&format!(
             "deleted {} films, {}",
@@ -397,71 +411,6 @@ fn agreed(what: &str) -> Result<bool, Failure> {
     Ok(answer.trim().eq_ignore_ascii_case("yes"))
 }
 
-fn report_deletion(name: &str, report: &DeletionReport) -> Result<(), Failure> {
-    terminal::println(&format!(
-        "deleted {name}: {} sessions, {} reps",
-        report.sessions, report.reps
-    ));
-    // Told first, and judged last: the rest of what was done is to be seen as well.
-    let films = match &report.films {
-        Ok(films) => tell_films(films),
-        Err(error) => Err(Failure::Finding(format!(
-            "the hitter's films could not be deleted: {error}"
-        ))),
-    };
-    if let Err(trouble) = &films {
-        terminal::println(&trouble.to_string());
-    }
-    if let Some(error) = &report.not_rebuilt {
-        terminal::println(&format!(
-            "the deleted bytes were overwritten, but the file could not be rebuilt: {error}"
-        ));
-    }
-    let files: Vec<String> = report
-        .searched
-        .iter()
-        .map(|(file, bytes)| format!("{} ({})", file.display(), size_words(*bytes)))
-        .collect();
-    terminal::println(&format!(
-        "searched for the name and the beginnings of {} landmark timelines: {}",
-        report.fingerprints,
-        files.join(", ")
-    ));
-    if !report.named_by_others.is_empty() {
-        terminal::println(&format!(
-            "the name also stands in entries that are not this hitter's and stay: {}",
-            report.named_by_others.join(", ")
-        ));
-    }
-    let found = |remnant: &Remnant| {
-        format!(
-            "{} (the name {} times, {} timelines)",
-            remnant.file.display(),
-            remnant.names,
-            remnant.timelines
-        )
-    };
-    if !report.remnants.is_empty() {
-        let files: Vec<String> = report.remnants.iter().map(found).collect();
-        return Err(Failure::Finding(format!(
-            "the hitter is deleted, but bytes are left in {}. Close every program that has the journal open, start \
-             and stop cagehand once, and check again",
-            files.join(", ")
-        )));
-    }
-    if !report.remnants_aside.is_empty() {
-        let files: Vec<String> = report.remnants_aside.iter().map(found).collect();
-        return Err(Failure::Finding(format!(
-            "nothing is left in the journal, but journals that were set aside hold the hitter: {}. Delete these files \
-             once nobody needs them",
-            files.join(", ")
-        )));
-    }
-    films?;
-    terminal::println("nothing is left. Backups and exports made before are not reached");
-    Ok(())
-}
-
 fn no_such_hitter(error: JournalError) -> Failure {
     match error {
         JournalError::NoSuchHitter { .. } => Failure::Request(error.to_string()),
@@ -480,7 +429,7 @@ fn stop_first(error: JournalError, path: &Path) -> Failure {
     }
 }
 
-fn size_words(bytes: u64) -> String {
+pub(super) fn size_words(bytes: u64) -> String {
     match bytes {
         0..1_000_000 => format!("{:.1} kB", bytes as f64 / 1e3),
         1_000_000..1_000_000_000 => format!("{:.1} MB", bytes as f64 / 1e6),

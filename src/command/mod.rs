@@ -4,6 +4,7 @@
 mod bench;
 mod calibrate;
 mod check;
+mod deletion_report;
 mod export;
 mod health;
 mod journal;
@@ -109,7 +110,7 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
         Command::Check(check) => check.run(&settings),
         Command::Calibrate(calibrate) => calibrate.run(&settings, files.in_force().map(Into::into)),
         Command::Export(export) => export.run(&settings),
-        Command::Journal(journal) => journal.run(&settings),
+        Command::Journal(journal) => journal.run(&settings, files.in_force()),
         Command::Plan(plan) => plan.run(&settings),
         Command::Pitch(pitch) => pitch.run(),
         Command::Health(health) => health.run(&settings),

@@ -19,6 +19,7 @@ mod capture_loop;
 mod cue_library;
 mod error;
 mod frame_channel;
+mod hitter_now;
 mod live_benchmark;
 mod live_publisher;
 mod model_choice;

@@ -5,6 +5,7 @@
 
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
 
 use crate::coach::Bands;
 use crate::rep::{HitterSetup, MeasureName};
@@ -41,6 +42,8 @@ pub(crate) struct PendingChanges {
     update_ready: AtomicBool,
     /// Set where a session waits.
     session_ready: AtomicBool,
+    /// When somebody last stood in to hit, or another session was asked for.
+    active_at: Mutex<Option<Instant>>,
     state: Mutex<State>,
 }
 
@@ -48,6 +51,8 @@ pub(crate) struct PendingChanges {
 struct State {
     update: Option<SettingsUpdate>,
     session: Option<SessionChange>,
+    /// Who is asked for on the cage's screen.
+    asked: Option<String>,
     refused: Option<String>,
     needs_restart: Vec<String>,
 }
@@ -77,8 +82,36 @@ impl PendingChanges {
         state.update.take()
     }
 
+    /// Records that somebody stands in to hit.
+    pub(super) fn note_active(&self) {
+        *self
+            .active_at
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner) = Some(Instant::now());
+    }
+
+    /// How long ago that was; counted from the first question.
+    pub(super) fn idle_for(&self) -> Duration {
+        let mut active_at = self
+            .active_at
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner);
+        active_at.get_or_insert_with(Instant::now).elapsed()
+    }
+
+    /// Whom the cage's screen asks for.
+    pub(super) fn set_asked(&self, name: Option<&str>) {
+        self.state().asked = name.map(str::to_owned);
+    }
+
+    /// Whom the cage's screen asks for.
+    pub(super) fn asked(&self) -> Option<String> {
+        self.state().asked.clone()
+    }
+
     /// Replaces a session that still waits to begin.
     pub(super) fn put_session(&self, mut change: SessionChange) {
+        self.note_active();
         let mut state = self.state();
         // Another journal that the older one was to go into is still wanted.
         let older = state.session.take();

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
+use super::hitter_now::HitterNow;
 use super::pending_changes::PendingChanges;
 use super::plan_choice::{PlanOverride, plan_in_force};
 use super::training::{
@@ -14,7 +15,9 @@ use super::training::{
 };
 use super::{DaemonError, SessionChange, Terminal, Training};
 use crate::coach::{Bands, Plan};
-use crate::journal::{Journal, JournalError, JournalHandle, JournalWriter, NewHitter, NewPlan};
+use crate::journal::{
+    Journal, JournalError, JournalHandle, JournalWriter, NewHitter, NewPlan, NewSession,
+};
 use crate::page::{SessionControl, SwitchError};
 use crate::paths;
 use crate::rep::{HitterSetup, MeasureName};
@@ -37,6 +40,8 @@ pub(super) struct RunConfig {
     pub journal: Option<PathBuf>,
     /// What the command line says about the plan.
     pub plan: PlanOverride,
+    /// The settings file in force at the start.
+    pub settings_file: Option<PathBuf>,
     /// `None` where a camera is watched.
     pub stand_in: Option<StandInHitter>,
     /// What is watched, for the journal.
@@ -54,8 +59,8 @@ pub(super) struct SessionController {
 struct Current {
     /// The settings in force, as the file has them.
     settings: Settings,
-    /// Who stepped in at the page, instead of the settings' hitter.
-    stepped_in: Option<HitterSettings>,
+    /// Who hits.
+    hitter: HitterNow,
     plan: Option<Plan>,
     /// Where edits of the journal go.
     writer: Option<JournalHandle>,
@@ -87,7 +92,7 @@ impl SessionController {
             terminal,
             current: Mutex::new(Current {
                 settings: settings.clone(),
-                stepped_in: None,
+                hitter: HitterNow::Settings,
                 plan: None,
                 writer: None,
             }),
@@ -128,7 +133,7 @@ impl SessionController {
     /// The hitter's name, where they have one.
     pub(super) fn hitter_name(&self) -> Option<String> {
         let current = self.current();
-        self.effective_settings(&current.settings, current.stepped_in.as_ref())
+        self.effective_settings(&current.settings, &current.hitter)
             .hitter
             .name
     }
@@ -145,7 +150,7 @@ impl SessionController {
     /// What is known of hitter and camera under these settings.
     pub(super) fn setup(&self, settings: &Settings) -> HitterSetup {
         let current = self.current();
-        self.setup_of(&self.effective_settings(settings, current.stepped_in.as_ref()))
+        self.setup_of(&self.effective_settings(settings, &current.hitter))
     }
 
     fn setup_of(&self, effective: &Settings) -> HitterSetup {
@@ -164,11 +169,7 @@ impl SessionController {
     }
 
     /// The settings with the hitter who is really there.
-    fn effective_settings(
-        &self,
-        settings: &Settings,
-        stepped_in: Option<&HitterSettings>,
-    ) -> Settings {
+    fn effective_settings(&self, settings: &Settings, hitter: &HitterNow) -> Settings {
         let mut effective = settings.clone();
         if let Some(stand_in) = self.config.stand_in {
             // No rep of a recording goes under the settings' name.
@@ -178,8 +179,8 @@ impl SessionController {
                 bats: None,
             };
         }
-        if let Some(hitter) = stepped_in {
-            effective.hitter = hitter.clone();
+        if let Some(hitter) = hitter.instead() {
+            effective.hitter = hitter;
         }
         effective
     }
@@ -195,8 +196,16 @@ impl SessionController {
         let settings = self.settings();
         let path = self.journal_path(&settings)?;
         let journal = open_journal(&path, &self.terminal)?;
+        // A recording that nobody asked for is nobody's; one that was asked for may have been somebody's.
+        let hitter = match self.config.stand_in {
+            Some(StandInHitter {
+                requested: false, ..
+            }) => HitterNow::Settings,
+            _ => HitterNow::at_start(&path, &journal, settings.hitter_idle),
+        };
         let PreparedSession { change, current } =
-            self.prepare(&settings, None, &path, count_asked)?;
+            self.prepare(&settings, hitter, &path, count_asked)?;
+        self.changes.set_asked(current.hitter.asked());
         journal.begin_session(change.hitter, change.session)?;
         *self.current() = Current {
             writer: journal.handle(),
@@ -213,11 +222,11 @@ impl SessionController {
     fn prepare(
         &self,
         settings: &Settings,
-        stepped_in: Option<&HitterSettings>,
+        hitter: HitterNow,
         path: &Path,
         count_asked: Arc<AtomicBool>,
     ) -> Result<PreparedSession, DaemonError> {
-        let effective = self.effective_settings(settings, stepped_in);
+        let effective = self.effective_settings(settings, &hitter);
         let setup = self.setup_of(&effective);
         let plan = match &self.config.plan {
             PlanOverride::Plan(plan) => Some(plan.clone()),
@@ -232,16 +241,24 @@ impl SessionController {
             count_asked,
             &self.terminal,
         )?;
+        let said_by = match (self.config.stand_in, &hitter) {
+            // The recording's own hitter: nobody said so.
+            (Some(_), HitterNow::Settings) => None,
+            (_, hitter) => hitter.said_by(),
+        };
         let change = SessionChange {
             hitter: hitter_entry(&effective, &setup),
-            session: session_entry(&effective, &self.config.source, plan.clone()),
+            session: NewSession {
+                said_by,
+                ..session_entry(&effective, &self.config.source, plan.clone())
+            },
             training,
             setup,
             journal: None,
         };
         let current = Current {
             settings: settings.clone(),
-            stepped_in: stepped_in.cloned(),
+            hitter,
             // A plan that cannot be read has ended this already.
             plan: plan.and_then(|plan| Plan::parse(&plan.text).ok()),
             writer: None,
@@ -255,11 +272,17 @@ impl SessionController {
     /// Where the journal cannot be opened or the plan cannot be followed.
     pub(super) fn prepare_next(&self, settings: &Settings) -> Result<PreparedSession, DaemonError> {
         let path = self.journal_path(settings)?;
-        let before = self.journal_path(&self.settings())?;
+        let running = self.settings();
+        let before = self.journal_path(&running)?;
         let other = (path != before)
             .then(|| open_journal(&path, &self.terminal))
             .transpose()?;
-        let mut next = self.prepare(settings, None, &path, Arc::default())?;
+        // Who stepped in at the page stays there when reps go into another journal.
+        let hitter = match settings.hitter.name == running.hitter.name {
+            true => self.current().hitter.clone(),
+            false => HitterNow::Settings,
+        };
+        let mut next = self.prepare(settings, hitter, &path, Arc::default())?;
         next.current.writer = other.as_ref().and_then(JournalWriter::handle);
         next.change.journal = other;
         Ok(next)
@@ -267,6 +290,7 @@ impl SessionController {
 
     /// Has the rep stage begin a prepared session between two reps.
     pub(super) fn begin_prepared(&self, next: PreparedSession) {
+        self.changes.set_asked(next.current.hitter.asked());
         let mut current = self.current();
         let writer = next.current.writer.or(current.writer.take());
         *current = Current {
@@ -275,6 +299,31 @@ impl SessionController {
         };
         drop(current);
         self.changes.put_session(next.change);
+    }
+
+    /// Steps a hitter out who stepped in at the page, once nobody has stood in to hit for long. To be called every second or so.
+    pub(super) fn step_out_when_idle(&self) {
+        let (settings, hitter) = {
+            let current = self.current();
+            (current.settings.clone(), current.hitter.clone())
+        };
+        if self.changes.idle_for() < settings.hitter_idle {
+            return;
+        }
+        let Some(next) = hitter.once_idle() else {
+            return;
+        };
+        let prepared = self
+            .journal_path(&settings)
+            .and_then(|path| self.prepare(&settings, next, &path, Arc::default()));
+        match prepared {
+            Ok(next) => {
+                self.terminal
+                    .println("nobody has stood in to hit for long; who hits is to be said anew");
+                self.begin_prepared(next);
+            }
+            Err(error) => tracing::warn!(%error, "the hitter could not be stepped out"),
+        }
     }
 
     /// The settings in force.
@@ -288,20 +337,26 @@ impl SessionController {
     }
 
     /// Fills in what the journal knows of a hitter and the page did not say.
-    fn complete(path: &Path, stated: NewHitter) -> Result<HitterSettings, DaemonError> {
+    ///
+    /// # Errors
+    /// Where the hitter is frozen, and where the journal cannot be read.
+    fn complete(path: &Path, stated: NewHitter) -> Result<HitterSettings, SwitchError> {
         let name = stated
             .name
             .as_deref()
             .map(str::trim)
             .filter(|n| !n.is_empty());
-        let row = match Journal::read_only(path) {
-            Ok(reader) => reader
-                .hitters()?
-                .into_iter()
-                .find(|row| name.is_some() && row.name.as_deref() == name),
-            Err(JournalError::Missing { .. }) => None,
-            Err(error) => return Err(error.into()),
+        let hitters = match Journal::read_only(path).and_then(|reader| reader.hitters()) {
+            Ok(hitters) => hitters,
+            Err(JournalError::Missing { .. }) => Vec::new(),
+            Err(error) => return Err(SwitchError::Preparation(error.into())),
         };
+        let row = hitters
+            .into_iter()
+            .find(|row| name.is_some() && row.name.as_deref() == name);
+        if row.as_ref().is_some_and(|row| row.frozen) {
+            return Err(SwitchError::Frozen);
+        }
         Ok(HitterSettings {
             name: name.map(str::to_owned),
             height_cm: stated
@@ -330,6 +385,28 @@ impl SessionControl for SessionController {
         self.current().settings.bands.clone()
     }
 
+    fn hitter_changed(&self, before: &str, now: Option<&str>) -> Result<(), SwitchError> {
+        let settings = self.settings();
+        let hitter = self.current().hitter.clone();
+        let Some(next) = hitter.with_name(before, now, settings.hitter.name.as_deref()) else {
+            return Ok(());
+        };
+        let next = self
+            .journal_path(&settings)
+            .and_then(|path| self.prepare(&settings, next, &path, Arc::default()))
+            .map_err(|error| SwitchError::Preparation(error.into()))?;
+        self.begin_prepared(next);
+        Ok(())
+    }
+
+    fn texts(&self) -> Vec<PathBuf> {
+        self.settings().texts(self.config.settings_file.as_deref())
+    }
+
+    fn asked(&self) -> Option<String> {
+        self.current().hitter.asked().map(str::to_owned)
+    }
+
     fn journal_writer(&self) -> Option<JournalHandle> {
         self.current().writer.clone()
     }
@@ -346,9 +423,9 @@ impl SessionControl for SessionController {
         let failed = |error: DaemonError| SwitchError::Preparation(error.into());
         let settings = self.settings();
         let path = self.journal_path(&settings).map_err(failed)?;
-        let hitter = Self::complete(&path, hitter).map_err(failed)?;
+        let hitter = Self::complete(&path, hitter)?;
         let next = self
-            .prepare(&settings, Some(&hitter), &path, Arc::default())
+            .prepare(&settings, HitterNow::Page(hitter), &path, Arc::default())
             .map_err(failed)?;
         self.begin_prepared(next);
         Ok(())

@@ -52,7 +52,7 @@ impl Drop for SettingsWatcher {
 }
 
 impl SettingsWatcher {
-    /// Starts the thread. Raising `read_now` has the file read again, changed or not.
+    /// Starts the thread. Raising `read_now` has the file read again, changed or not; `each_second` is called beside the checks.
     ///
     /// # Errors
     /// Where the system gives no thread.
@@ -62,6 +62,7 @@ impl SettingsWatcher {
         apply: ApplySettings,
         terminal: Terminal,
         read_now: Arc<AtomicBool>,
+        each_second: impl Fn() + Send + 'static,
     ) -> io::Result<Self> {
         let end = Arc::new(AtomicBool::new(false));
         let ended = Arc::clone(&end);
@@ -82,6 +83,9 @@ impl SettingsWatcher {
                 }
                 if asked || Instant::now() >= next {
                     next = Instant::now() + work.check();
+                    if catch_unwind(AssertUnwindSafe(&each_second)).is_err() {
+                        tracing::error!("a fault of cagehand beside the settings");
+                    }
                 }
             }
         })?;
@@ -259,6 +263,7 @@ mod tests {
             }),
             Terminal::new(move |line| shown.send(line.to_owned()).unwrap()),
             Arc::clone(&read_now),
+            || {},
         )
         .unwrap();
         let next = || lines.recv_timeout(Duration::from_secs(10)).unwrap();

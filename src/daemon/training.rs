@@ -69,9 +69,10 @@ pub(super) fn session_entry(
         hitter: None,
         started_at: now_to_the_millisecond(),
         source: source.to_owned(),
-        settings: settings.text.clone(),
+        settings: settings.in_force(),
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
         plan,
+        said_by: None,
     }
 }
 

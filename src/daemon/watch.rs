@@ -223,6 +223,7 @@ fn run_config(options: &WatchOptions, source: &FrameSource) -> RunConfig {
     RunConfig {
         journal: options.journal.clone(),
         plan: options.plan.clone(),
+        settings_file: options.settings_file.clone(),
         stand_in: is_recording.then(|| StandInHitter {
             height_cm: (!requested).then_some(paths::STAND_IN_HEIGHT_CM),
             requested,
@@ -308,12 +309,14 @@ fn watch_settings(
         options.settings_file.as_deref(),
         settings.clone(),
     );
+    let sessions = Arc::clone(&applier.sessions);
     Ok(SettingsWatcher::start(
         watch,
         Arc::clone(changes),
         Box::new(move |settings, changes| applier.apply(settings, changes)),
         terminal.clone(),
         read_now,
+        move || sessions.step_out_when_idle(),
     )?)
 }
 

@@ -19,16 +19,19 @@ mod timeline;
 mod worker;
 
 pub(crate) use error::JournalError;
-pub(crate) use files::deletion::{DeletionReport, Remnant};
+pub(crate) use files::deletion::{DeletionReport, DeletionTarget};
 pub use files::export::ExportFormat;
+pub(crate) use files::remnants::Remnant;
 pub(crate) use files::rep_log::{RepLog, RepLogError};
 pub(crate) use record::{HitterId, NoteId};
-pub use record::{NewHitter, NewPlan, NewSession, NotCountedId, RepId, RepRecord, SessionId};
+pub use record::{
+    NewHitter, NewPlan, NewSession, NotCountedId, RepId, RepRecord, SaidBy, SessionId,
+};
 pub use rep_json::rep_line;
 pub use store::edits::Edit;
 pub(crate) use store::edits::NoteRow;
 pub(crate) use store::history::MeasuredSwing;
-pub(crate) use store::hitters::{HitterChoice, HitterRow};
+pub(crate) use store::hitters::{HitterChoice, HitterRow, LastSaid};
 pub use store::moved_events::MovedEvent;
 pub use store::not_counted::StoredNotCounted;
 pub use store::open::Journal;

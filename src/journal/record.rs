@@ -9,6 +9,7 @@ use crate::coach::JudgedRep;
 use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
 use crate::rep::{Bats, Measure, NotMeasured};
+use crate::text_enum::text_enum;
 use crate::time::CaptureTime;
 use crate::wall_clock::now_to_the_millisecond;
 
@@ -64,6 +65,16 @@ pub struct NewHitter {
     pub height_cm: Option<f64>,
 }
 
+text_enum! {
+    /// Who said who hits.
+    pub enum SaidBy {
+        /// The settings file.
+        Settings = "settings",
+        /// Somebody at the page, "nobody named" too.
+        Page = "page",
+    }
+}
+
 /// A plan as it is written down.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct NewPlan {
@@ -82,12 +93,14 @@ pub struct NewSession {
     pub started_at: Timestamp,
     /// What was watched: a camera's or a clip's name.
     pub source: String,
-    /// The settings in force, as the text of the settings file.
+    /// The settings in force, as the text of a settings file; what could name somebody is not kept of it.
     pub settings: String,
     /// The program's version.
     pub program_version: String,
     /// The plan that it goes by, if any.
     pub plan: Option<NewPlan>,
+    /// Who said who hits; `None` where nobody did.
+    pub said_by: Option<SaidBy>,
 }
 
 /// A rep with all that the journal keeps of it.

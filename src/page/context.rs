@@ -15,6 +15,7 @@ pub(super) enum Section {
     Cage,
     Login,
     Sessions,
+    People,
     Trends,
     Plans,
     Health,

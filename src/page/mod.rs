@@ -27,7 +27,7 @@ use axum::routing::{get, post};
 use crate::journal::{JournalHandle, NewHitter};
 
 use pages::{
-    cage, corrections, films, language, live, logins, not_counted, plans, print_sheet, rep,
+    cage, corrections, films, language, live, logins, not_counted, people, plans, print_sheet, rep,
     replay_data, sessions, trends,
 };
 use state::AppState;
@@ -46,6 +46,9 @@ pub(crate) enum SwitchError {
         "a recording stands in for the camera, and its swings are nobody's; plug in a camera first"
     )]
     NoCamera,
+    /// The coach has frozen the hitter.
+    #[error("the coach has frozen this hitter: no new session is begun for them")]
+    Frozen,
     /// The journal cannot be opened, or the hitter's plan cannot be followed.
     #[error(transparent)]
     Preparation(Box<dyn std::error::Error + Send + Sync>),
@@ -58,6 +61,19 @@ pub(crate) trait SessionControl: Send + Sync {
     /// # Errors
     /// Where that cannot be now.
     fn switch_hitter(&self, hitter: NewHitter) -> Result<(), SwitchError>;
+
+    /// Who hit before a restart, where somebody is to say whether they still do.
+    fn asked(&self) -> Option<String>;
+
+    /// A hitter has another name from now on, or may not hit any more: whoever hits under the old one goes on under the new one,
+    /// or steps out.
+    ///
+    /// # Errors
+    /// Where the next session cannot be prepared.
+    fn hitter_changed(&self, before: &str, now: Option<&str>) -> Result<(), SwitchError>;
+
+    /// The settings files and logs that a name is searched for in after a deletion.
+    fn texts(&self) -> Vec<std::path::PathBuf>;
 
     /// The bands of the settings in force, for plans that are tried.
     fn bands(&self) -> crate::coach::Bands;
@@ -93,6 +109,13 @@ fn router(state: AppState) -> Router {
         .route("/sessions/{id}/log", get(print_sheet::log))
         .route("/sessions/{id}/reps.csv", get(print_sheet::csv))
         .route("/sessions/{id}/reps.jsonl", get(print_sheet::json_lines))
+        .route("/sessions/{id}/hitter", post(people::give))
+        .route("/sessions/{id}/delete", get(people::ask_about_session))
+        .route("/sessions/{id}/delete", post(people::delete_session))
+        .route("/people", get(people::list))
+        .route("/people/{id}", get(people::person).post(people::change))
+        .route("/people/{id}/delete", get(people::ask_about_person))
+        .route("/people/{id}/delete", post(people::delete_person))
         .route("/trends", get(trends::page))
         .route("/plans", get(plans::page).post(plans::submit))
         .route("/sessions/{id}/notes", post(corrections::add_note))

@@ -14,7 +14,7 @@ use super::auth::{
 };
 use super::error::PageError;
 use super::server::Slots;
-use crate::journal::{Edit, Journal, JournalError, JournalReader};
+use crate::journal::{DeletionReport, DeletionTarget, Edit, Journal, JournalError, JournalReader};
 use crate::settings::PageSettings;
 use crate::sound::Language;
 use crate::status::Health;
@@ -213,5 +213,12 @@ impl AppState {
     pub(super) async fn edit(&self, edit: Edit) -> Result<i64, PageError> {
         let writer = self.control.journal_writer().ok_or(PageError::NoJournal)?;
         Ok(tokio::task::spawn_blocking(move || writer.edit(edit)).await??)
+    }
+
+    /// Lets the journal's writer delete a hitter or a session for good.
+    pub(super) async fn delete(&self, whom: DeletionTarget) -> Result<DeletionReport, PageError> {
+        let control = Arc::clone(&self.control);
+        let writer = control.journal_writer().ok_or(PageError::NoJournal)?;
+        Ok(tokio::task::spawn_blocking(move || writer.delete(whom, control.texts())).await??)
     }
 }

@@ -5,6 +5,7 @@ mod page;
 mod storage;
 
 use std::ops::RangeInclusive;
+use std::time::Duration;
 
 use toml::Spanned;
 
@@ -18,6 +19,8 @@ use crate::rep::Bats;
 use crate::sound::Language;
 use crate::toml_checked::{self, Checked, ValueError, refuse};
 
+/// From a short break to half a day.
+const IDLE_MINUTES: RangeInclusive<u32> = 1..=720;
 /// Swings that may fix a baseline: fewer say nothing, more take weeks.
 const BASELINE_SWINGS: RangeInclusive<u32> = 5..=200;
 
@@ -26,6 +29,7 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
     let file: SettingsFile = toml_checked::read(text)?;
     let file = file.or(toml_checked::read(DEFAULT_FILE)?);
     Ok(Settings {
+        hitter_idle: hitter_idle(&file.hitter)?,
         hitter: hitter(file.hitter)?,
         camera: camera::camera(file.camera)?,
         model: choice(
@@ -47,6 +51,11 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         bands: toml_values::bands(file.bands.unwrap_or_default(), BandEnds::band)?,
         text: text.to_owned(),
     })
+}
+
+fn hitter_idle(given: &Hitter) -> Checked<Duration> {
+    let minutes = within(given.idle_minutes.clone(), "idle_minutes", &IDLE_MINUTES)?;
+    Ok(Duration::from_secs(60 * u64::from(minutes)))
 }
 
 fn hitter(given: Hitter) -> Checked<HitterSettings> {

@@ -154,7 +154,7 @@ pub(crate) fn replace_file(path: &Path, text: &str) -> Result<Option<PathBuf>, E
     fs::create_dir_all(&folder).map_err(unwritable)?;
     let kept = match target.is_file() {
         true => {
-            let kept = with_ending(&target, "bak");
+            let kept = kept_copy(&target);
             fs::copy(&target, &kept).map_err(unwritable)?;
             Some(kept)
         }
@@ -169,6 +169,11 @@ pub(crate) fn replace_file(path: &Path, text: &str) -> Result<Option<PathBuf>, E
         })
         .map_err(unwritable)?;
     Ok(kept)
+}
+
+/// Where an edit keeps the file as it was.
+pub(super) fn kept_copy(path: &Path) -> PathBuf {
+    with_ending(path, "bak")
 }
 
 fn with_ending(path: &Path, ending: &str) -> PathBuf {

@@ -103,6 +103,19 @@ pub fn explain(text: &str) -> Vec<Section> {
     sections
 }
 
+/// A file that says every value of now, defaults included, without comments.
+pub(super) fn spelled_out(sections: &[Section]) -> String {
+    let mut text = String::new();
+    for section in sections {
+        text += &format!("[{}]\n", section.name);
+        for key in section.keys.iter().filter(|key| key.now != NO_BAND) {
+            let name = key.name.strip_prefix(&section.name).unwrap_or(&key.name);
+            text += &format!("{} = {}\n", name.trim_start_matches('.'), key.now);
+        }
+    }
+    text
+}
+
 /// The values that a text has, by section and key.
 fn written(text: &str) -> BTreeMap<String, BTreeMap<String, Written>> {
     let Ok(document) = Document::parse(text) else {
@@ -184,19 +197,6 @@ mod tests {
     fn key(sections: &[Section], name: &str) -> Key {
         let mut keys = sections.iter().flat_map(|section| &section.keys);
         keys.find(|key| key.name == name).unwrap().clone()
-    }
-
-    /// A file that says every value of now.
-    fn spelled_out(sections: &[Section]) -> String {
-        let mut text = String::new();
-        for section in sections {
-            text += &format!("[{}]\n", section.name);
-            for key in section.keys.iter().filter(|key| key.now != NO_BAND) {
-                let (_, name) = key.name.split_once('.').unwrap();
-                text += &format!("{name} = {}\n", key.now);
-            }
-        }
-        text
     }
 
     const MINE: &str = "camera.fps = 30\nhitter = { name = \" Mia \", height_cm = 150.0 }\n[cues]\n# mine\norder = [\n  \

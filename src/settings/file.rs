@@ -62,6 +62,7 @@ section!(Hitter {
     name: Spanned<String>,
     height_cm: Spanned<f64>,
     bats: Spanned<String>,
+    idle_minutes: Spanned<u32>,
 });
 
 section!(Camera {

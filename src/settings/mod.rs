@@ -12,6 +12,7 @@ mod reload;
 use std::net::{IpAddr, SocketAddr};
 use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use crate::capture::{CameraBackend, CameraControls};
 use crate::coach::Bands;
@@ -46,6 +47,8 @@ pub const DEFAULT_FILE: &str = include_str!("../../config/cagehand.toml");
 pub struct Settings {
     /// Who swings.
     pub(crate) hitter: HitterSettings,
+    /// How long nobody may stand in to hit until a hitter who stepped in at the page is stepped out.
+    pub(crate) hitter_idle: Duration,
     /// Which camera and how.
     pub camera: CameraSettings,
     /// Which pose model.
@@ -180,6 +183,27 @@ impl Settings {
             source,
         })?;
         Self::parse(&text, path)
+    }
+
+    /// The text files in which the hitter's name can stand: the file in force, the copy that an edit kept of it, our own logs.
+    pub(crate) fn texts(&self, in_force: Option<&Path>) -> Vec<PathBuf> {
+        let settings = in_force.into_iter().flat_map(|path| {
+            let target = std::fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+            [path.to_owned(), edit::kept_copy(&target)]
+        });
+        let logs = self
+            .log_files
+            .iter()
+            .filter_map(|files| std::fs::read_dir(&files.folder).ok())
+            .flatten()
+            .filter_map(Result::ok)
+            .map(|entry| entry.path());
+        settings.chain(logs).collect()
+    }
+
+    /// All values in force as a settings text, without comments.
+    pub(crate) fn in_force(&self) -> String {
+        explain::spelled_out(&explain(&self.text))
     }
 
     /// Checks a file's text; `path` is for messages.

@@ -48,6 +48,8 @@ pub(crate) struct LiveFigure {
 pub(crate) struct Live {
     /// Who hits, where they have a name.
     pub hitter: Option<String>,
+    /// Who hit before a restart, where somebody is to say whether they still do.
+    pub asked: Option<String>,
     /// The plan in force.
     pub plan: Option<String>,
     /// Whether the camera has the hitter.
@@ -85,6 +87,7 @@ impl Default for Live {
     fn default() -> Self {
         Self {
             hitter: None,
+            asked: None,
             plan: None,
             ready: ReadyState::default(),
             phase: Phase::Away,

@@ -152,6 +152,7 @@ fn journal(c: &mut Criterion) {
             settings: String::new(),
             program_version: "0".into(),
             plan: None,
+            said_by: None,
         })
         .unwrap();
     let size = PictureSize {

@@ -31,6 +31,8 @@ fn links_between_documents_lead_somewhere() {
         "docs/page.md",
         "docs/asvs.md",
         "docs/privacy.md",
+        "docs/privacy-assessment.md",
+        "docs/breach.md",
         "docs/soak.md",
     ] {
         let text = read(document);

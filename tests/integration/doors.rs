@@ -87,7 +87,7 @@ pub(crate) fn set_key(place: &Place, which: &str, key: &str) {
 pub(crate) const PIN: &str = "246971";
 pub(crate) const COACH_PASSWORD: &str = "nine long innings";
 
-const COACHES: [&str; 17] = [
+const COACHES: [&str; 21] = [
     "/sessions",
     "/sessions/1",
     "/sessions/1/sheet",
@@ -100,6 +100,10 @@ const COACHES: [&str; 17] = [
     "/reps/1/film/0.jpg",
     "/not-counted/1",
     "/not-counted/1/data",
+    "/sessions/1/delete",
+    "/people",
+    "/people/1",
+    "/people/1/delete",
     "/trends",
     "/plans",
     "/owner",
@@ -107,13 +111,17 @@ const COACHES: [&str; 17] = [
     "/logins",
 ];
 const HITTERS: [&str; 4] = ["/", "/hitters", "/live", "/picture"];
-const CHANGES: [&str; 10] = [
+const CHANGES: [&str; 14] = [
     "/seat",
     "/sessions/1/notes",
     "/notes/1/drop",
     "/reps/1",
     "/reps/1/events",
     "/not-counted/1/count",
+    "/sessions/1/hitter",
+    "/sessions/1/delete",
+    "/people/1",
+    "/people/1/delete",
     "/plans",
     "/language",
     "/logins/1/end",

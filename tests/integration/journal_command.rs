@@ -112,7 +112,7 @@ fn a_journal_is_backed_up_restored_exported_and_a_hitter_deleted() {
     let info = well(&place, &["info"]);
     for part in [
         "j.db",
-        "version   8",
+        "version   11",
         "1 hitters, 1 sessions",
         "none closed uncleanly",
         "free",
@@ -177,6 +177,17 @@ fn a_journal_is_backed_up_restored_exported_and_a_hitter_deleted() {
     assert!(info.contains("0 hitters, 1 sessions"), "{info}");
     refused(&place, &["delete-hitter", NAME, "--yes"], 2, &[NAME]);
 
+    // A backup from before brings nobody back who was deleted since; the list of deletions has no name.
+    let said = well(&place, &["restore", "copy.db"]);
+    assert!(
+        said.contains("deleted after the backup was made: 1 hitters, 1 sessions")
+            && said.contains("0 hitters, 0 sessions"),
+        "{said}"
+    );
+    assert!(!holds(&place.path("j.db"), NAME));
+    assert!(!holds(&place.path("j.db.deletions"), NAME));
+    // Whoever wants them back after all takes the list away.
+    fs::remove_file(place.path("j.db.deletions")).unwrap();
     let said = well(&place, &["restore", "copy.db"]);
     assert!(
         said.contains("j.replaced-") && said.contains("1 hitters, 1 sessions"),

@@ -152,6 +152,7 @@ fn the_journal_keeps_what_was_found_and_gives_it_back_to_the_last_bit() {
             settings: String::new(),
             program_version: "0".into(),
             plan: None,
+            said_by: None,
         })
         .unwrap();
     let size = PictureSize {

@@ -14,7 +14,7 @@ use super::page::{filled, with_one_not_counted};
 use super::program::{Place, project, recording};
 
 /// Every address that answers with HTML, as `router()` has it, and the same with what stands in the test's journal.
-const HTML: [(&str, &[&str]); 12] = [
+const HTML: [(&str, &[&str]); 16] = [
     ("/", &["/"]),
     ("/hitters", &["/hitters"]),
     ("/owner", &["/owner"]),
@@ -32,6 +32,10 @@ const HTML: [(&str, &[&str]); 12] = [
             "/sessions/2",
         ],
     ),
+    ("/sessions/{id}/delete", &["/sessions/1/delete"]),
+    ("/people", &["/people"]),
+    ("/people/{id}", &["/people/1"]),
+    ("/people/{id}/delete", &["/people/1/delete"]),
     ("/sessions/{id}/sheet", &["/sessions/1/sheet"]),
     ("/sessions/{id}/log", &["/sessions/1/log"]),
     (

@@ -152,8 +152,20 @@ fn each_rep_has_a_film_with_its_times_and_a_hitters_deletion_takes_them_along() 
         fs::read(exported).unwrap(),
         fs::read(store(&place).path(1, 1)).unwrap()
     );
-    // Somebody else's rep, whose film stays.
+    // Somebody else's rep, whose film stays, and one of a session that no journal has: nobody could tell whose it is.
+    let track = super::program::project("tests/data/tracks/right_60fps_swing_2.track.jsonl");
+    place.run_well(&[
+        "replay",
+        track.to_str().unwrap(),
+        "--pace",
+        "fast",
+        "--journal",
+        "j.db",
+    ]);
     let other = store(&place).path(2, 1);
+    let orphan = store(&place).path(77, 1);
+    fs::create_dir_all(orphan.parent().unwrap()).unwrap();
+    fs::copy(store(&place).path(1, 1), &orphan).unwrap();
     fs::create_dir_all(other.parent().unwrap()).unwrap();
     fs::copy(store(&place).path(1, 1), &other).unwrap();
     let said = place.run_well(&[
@@ -165,7 +177,7 @@ fn each_rep_has_a_film_with_its_times_and_a_hitters_deletion_takes_them_along() 
         "--yes",
     ]);
     assert!(
-        said.contains(&format!("deleted {} films", reps.len())),
+        said.contains(&format!("deleted {} films", reps.len() + 1)),
         "{said}"
     );
     let left: Vec<PathBuf> = films(&place).into_iter().map(|film| film.path).collect();

@@ -182,6 +182,9 @@ impl RepStage {
         self.watch_finish(&sample.pose)?;
         self.follow_head(&sample.pose);
         self.find_rep(sample.pose)?;
+        if self.session.has_somebody() {
+            self.changes.note_active();
+        }
         self.remark_on_readiness(now, view);
         self.announce_what_is_due(now);
         self.pitch_when_due(now)?;

@@ -57,6 +57,7 @@ impl RepStage {
         let trainer = &session.training.trainer;
         self.live.publish(|live| {
             live.hitter.clone_from(&session.hitter);
+            live.asked = self.changes.asked();
             live.plan.clone_from(&session.training.plan);
             live.ready = self.readiness.state();
             live.phase = session.finder.phase();

@@ -85,6 +85,11 @@ impl Session {
         matches!(self.finder.phase(), Phase::Away | Phase::Set)
     }
 
+    /// Whether somebody stands in to hit.
+    pub(super) fn has_somebody(&self) -> bool {
+        self.finder.phase() != Phase::Away
+    }
+
     /// Takes the next pose; gives a rep that it completes.
     ///
     /// # Errors

@@ -90,14 +90,18 @@ impl Journal {
             tracing::debug!(path = %new.display(), %error, "unfinished copy not removed");
         }
         let replaced = placed?;
-        let journal = Self::open_locked(&path, lock)?;
+        let mut journal = Self::open_locked(&path, lock)?;
         journal.reader().refuse_unsound()?;
+        refuse_count_mismatch(&path, counts, journal.reader().counts()?)?;
+        let deleted_again = journal.delete_again()?;
         let now = journal.reader().counts()?;
-        refuse_count_mismatch(&path, counts, now)?;
         Ok(Restored {
             replaced,
             counts: now,
-            report: journal.report().clone(),
+            report: OpenReport {
+                deleted_again,
+                ..journal.report().clone()
+            },
         })
     }
 }

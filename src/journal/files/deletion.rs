@@ -2,45 +2,54 @@
 //!
 //! In: a hitter or session of an open journal. Out: what was deleted and what was still found. Runs on the caller's thread.
 //!
-//! SQLite overwrites what it deletes (`secure_delete`) and `VACUUM` rebuilds the file. The search finds what neither can
-//! reach: pages in the write-ahead log that a reader still holds, a file that could not be rebuilt for lack of space, and
-//! earlier journals that were moved aside.
+//! SQLite overwrites what it deletes (`secure_delete`) and `VACUUM` rebuilds the file. Journals that were replaced beside it are treated
+//! alike, copies that were cut short are removed, and the deletion is noted, so that it is done again to a backup. The search finds what none
+//! of this can reach: pages in the write-ahead log that a reader still holds, a file that could not be rebuilt for lack of space,
+//! damaged journals that were set aside.
 
 use std::collections::HashSet;
+use std::fs;
 use std::path::{Path, PathBuf};
 
+use rusqlite::OptionalExtension;
+
 use crate::journal::error::JournalError;
-use crate::journal::files::byte_search::{count_fingerprints, count_in_file};
-use crate::journal::files::quarantine::{earlier_journals, with_side};
-use crate::journal::record::SessionId;
-use crate::journal::store::columns::{Holds, Listed, all_columns};
+use crate::journal::files::deletion_list::{DeletedRows, RowMark};
+use crate::journal::files::quarantine::{SIDES, earlier_journals};
+use crate::journal::files::remnants::{Fingerprint, NamingEntries, Remnant, Search};
+use crate::journal::record::{HitterId, SessionId};
 use crate::journal::store::hitters::HitterChoice;
 use crate::journal::store::open::{Journal, JournalReader};
+use crate::journal::store::people::drop_unused_nameless;
 use crate::journal::store::query::SessionFilter;
 use crate::video::{DeletedFilms, FilmError, FilmStore};
-
-/// The beginning of a stored timeline: long enough that no two reps of one camera share it by chance. SQLite keeps the
-/// beginning of a row in one piece.
-type Fingerprint = [u8; 48];
 
 /// The tables of landmarks, and those whose rows they belong to.
 const TIMELINES: [(&str, &str); 2] = [
     ("timelines", "reps"),
     ("not_counted_timelines", "not_counted"),
 ];
+/// Copies that a kill left unfinished, or an upgrade that found its journal unsound: only ever copies of the journal beside them.
+const UNFINISHED_COPIES: [&str; 3] = [".restored", ".part", ".before-v"];
+/// How often to try to empty the log while somebody reads, and how long to wait in between.
+const REBUILD_TRIES: u32 = 5;
 
-/// Shorter names stand in compressed landmarks by chance.
-const DISTINCTIVE_NAME_BYTES: usize = 5;
+/// What is to be deleted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum DeletionTarget {
+    /// A hitter with everything of theirs.
+    Hitter(HitterId),
+    /// One session, whoever it is of.
+    Session(SessionId),
+}
 
-/// What was found of a deleted hitter in one file.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) struct Remnant {
+/// A journal that was set aside, and what a deletion did to it.
+#[derive(Debug)]
+pub(crate) struct SetAside {
     /// The file.
     pub(crate) file: PathBuf,
-    /// How often the name stands in it.
-    pub(crate) names: u64,
-    /// How many beginnings of the hitter's landmark timelines stand in it.
-    pub(crate) timelines: u64,
+    /// Sessions deleted from it, or why it could not be opened.
+    pub(crate) sessions: Result<u32, JournalError>,
 }
 
 /// What a deletion did.
@@ -50,134 +59,335 @@ pub struct DeletionReport {
     pub(crate) sessions: u32,
     /// Reps deleted with them.
     pub(crate) reps: u32,
-    /// Films of them that were deleted, and those that could not be.
+    /// Films of them that were deleted, and of sessions that are in no journal any more; and those that could not be.
     pub(crate) films: Result<DeletedFilms, FilmError>,
     /// Why the file could not be rebuilt or its log not be emptied, where that is so. What was deleted is
     /// overwritten with zeros all the same.
     pub(crate) not_rebuilt: Option<JournalError>,
+    /// Why the deletion could not be noted for backups, where that is so.
+    pub(crate) not_noted: Option<JournalError>,
+    /// Unfinished copies of the journal, and a copy of the settings that named the hitter, that were removed.
+    pub(crate) removed: Vec<PathBuf>,
+    /// The journals that were set aside.
+    pub(crate) set_aside: Vec<SetAside>,
     /// The files that were searched, and their bytes.
     pub(crate) searched: Vec<(PathBuf, u64)>,
     /// How many timeline beginnings were searched for.
     pub(crate) fingerprints: usize,
-    /// Entries of others that contain the name, such as "2 in sessions.settings"; they stay.
-    pub(crate) named_by_others: Vec<String>,
+    /// Entries of others that contain the name; they stay.
+    pub(crate) named_by_others: Vec<NamingEntries>,
     /// What was found in the journal or its log and is not explained by entries that stay. Empty proves the deletion.
     pub(crate) remnants: Vec<Remnant>,
-    /// What was found in earlier journals that were moved aside. They are not touched.
+    /// What is left in journals that were set aside.
     pub(crate) remnants_aside: Vec<Remnant>,
+    /// Settings files and logs that name the hitter.
+    pub(crate) named_in_files: Vec<Remnant>,
 }
 
-/// What to delete, and what to search for afterwards.
-struct Deletion<'a> {
+/// What goes, and what to search for afterwards.
+struct Going {
     /// SQL that deletes the row with the id `?1`.
-    sql: &'a str,
+    sql: &'static str,
     id: i64,
     /// The sessions that go with it.
-    sessions: &'a [i64],
+    sessions: Vec<i64>,
+    rows: DeletedRows,
     /// The hitter's name; empty where there is none.
-    name: &'a str,
+    name: String,
 }
 
 impl Journal {
-    /// Deletes a hitter with all their sessions, plans, reps, measures, landmarks and films, overwrites the freed bytes,
-    /// rebuilds the file, empties the write-ahead log, and searches for what is left.
+    /// Deletes a hitter with all their sessions, plans, reps, measures, landmarks and films, or one session with what belongs to
+    /// it, overwrites the freed bytes, rebuilds the file, empties the write-ahead log, does the same to journals that were
+    /// replaced, and searches for what is left; `texts` are settings files and logs to search too.
     ///
     /// Rebuilding needs free space of twice the journal's size; without it the deletion still counts.
     ///
     /// # Errors
-    /// [`JournalError::NoSuchHitter`]; [`JournalError::SpoolLeft`], those of the disk and [`JournalError::Busy`], after which
-    /// nothing is deleted.
-    pub(crate) fn delete_hitter(
+    /// [`JournalError::NoSuchHitter`], [`JournalError::NoSuchSession`]; [`JournalError::SpoolLeft`], those of the disk and
+    /// [`JournalError::Busy`], after which nothing is deleted.
+    pub(crate) fn delete(
         &mut self,
-        choice: &HitterChoice,
+        whom: DeletionTarget,
+        texts: &[PathBuf],
     ) -> Result<DeletionReport, JournalError> {
-        let hitter = self.reader().hitter(choice)?;
-        let sessions = self.reader().query("list the hitter's sessions", |c| {
-            c.prepare("SELECT id FROM sessions WHERE hitter = ?1")?
-                .query_map([hitter.id.get()], |row| row.get("id"))?
-                .collect::<Result<Vec<i64>, _>>()
-        })?;
-        self.delete(&Deletion {
-            sql: "DELETE FROM hitters WHERE id = ?1",
-            id: hitter.id.get(),
-            sessions: &sessions,
-            name: &hitter.name.unwrap_or_default(),
-        })
-    }
-
-    /// Deletes one session with its reps, notes, measures, landmarks and films, whoever it is of, as thoroughly as
-    /// [`Self::delete_hitter`] does: there is no other way to delete sessions that no hitter is named for.
-    ///
-    /// # Errors
-    /// [`JournalError::NoSuchSession`], and as [`Self::delete_hitter`].
-    pub fn delete_session(&mut self, session: SessionId) -> Result<DeletionReport, JournalError> {
-        let only = SessionFilter {
-            only: Some(session),
-            ..SessionFilter::default()
-        };
-        if self.reader().sessions_of(&only)?.is_empty() {
-            return Err(JournalError::NoSuchSession {
-                path: self.path().to_path_buf(),
-                session,
-            });
-        }
-        self.delete(&Deletion {
-            sql: "DELETE FROM sessions WHERE id = ?1",
-            id: session.get(),
-            sessions: &[session.get()],
-            name: "",
-        })
-    }
-
-    fn delete(&mut self, deletion: &Deletion<'_>) -> Result<DeletionReport, JournalError> {
         if let Some(spool) = self.report().spools_left.first() {
             return Err(JournalError::SpoolLeft {
                 path: self.path().to_path_buf(),
                 spool: spool.clone(),
             });
         }
-        let Deletion { sessions, name, .. } = *deletion;
-        let theirs = self.reader().fingerprints_of(sessions)?;
-        let reps = self.reader().count_reps(sessions)?;
+        let going = self.reader().going(whom)?;
+        let theirs = self.reader().fingerprints_of(&going.sessions)?;
+        let reps = self.reader().count_reps(&going.sessions)?;
         self.transaction("delete people's data", |change| {
-            change.execute(deletion.sql, [deletion.id])
+            change.execute(going.sql, [going.id])?;
+            drop_unused_nameless(change)
         })?;
-        // By number: films of an older journal's session of that number, which nobody else can find, go with them.
-        let films = FilmStore::of_journal(self.path()).delete_sessions(sessions);
+        let not_noted = going.rows.add_to_list(self.path()).err();
+        let films = self.delete_films(&going.sessions)?;
         let not_rebuilt = self.rebuild().err();
+        let mut removed = remove_unfinished_copies(self.path());
+        let set_aside = delete_from_set_aside(self.path(), &going);
 
         // The same recording may have been kept for two hitters; what the other keeps is no remnant.
         let kept = self.reader().all_fingerprints()?;
         let fingerprints: HashSet<Fingerprint> = theirs.difference(&kept).copied().collect();
-        let mut report = DeletionReport {
-            sessions: sessions.len() as u32,
+        let mut search = Search {
+            name: &going.name,
+            fingerprints: &fingerprints,
+            searched: Vec::new(),
+        };
+        let remnants = search.in_journal(self.reader())?;
+        let mut remnants_aside = Vec::new();
+        for file in earlier_journals(self.path()) {
+            remnants_aside.extend(search.in_set_aside(&file)?);
+        }
+        let mut named_in_files = Vec::new();
+        for file in texts {
+            let Some(found) = search.in_text(file)? else {
+                continue;
+            };
+            // Nobody needs the copy that an edit of the settings kept.
+            let is_copy = file.extension().is_some_and(|ending| ending == "bak");
+            match is_copy && fs::remove_file(file).is_ok() {
+                true => removed.push(file.clone()),
+                false => named_in_files.push(found),
+            }
+        }
+        let named_by_others = self.reader().entries_that_name(&going.name)?;
+        Ok(DeletionReport {
+            sessions: going.sessions.len() as u32,
             reps,
             films,
             not_rebuilt,
-            searched: Vec::new(),
+            not_noted,
+            removed,
+            set_aside,
+            searched: search.searched,
             fingerprints: fingerprints.len(),
-            named_by_others: self.reader().entries_that_name(name)?,
-            remnants: Vec::new(),
-            remnants_aside: Vec::new(),
-        };
-        let distinctive = name.len() >= DISTINCTIVE_NAME_BYTES;
-        let unexplained = distinctive && report.named_by_others.is_empty();
-        let own = vec![self.path().to_path_buf(), with_side(self.path(), "-wal")];
-        report.remnants = report.search(own, unexplained.then_some(name), &fingerprints)?;
-        let aside = earlier_journals(self.path());
-        report.remnants_aside = report.search(aside, distinctive.then_some(name), &fingerprints)?;
-        Ok(report)
+            named_by_others,
+            remnants,
+            remnants_aside,
+            named_in_files,
+        })
     }
 
+    /// [`Self::delete`] for one session.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn delete_session(&mut self, session: SessionId) -> Result<DeletionReport, JournalError> {
+        self.delete(DeletionTarget::Session(session), &[])
+    }
+
+    /// By number: films of an older journal's session of that number, which nobody else can find, go with them. So do films of
+    /// sessions that are in the journal no more: nobody can tell whose they are.
+    fn delete_films(
+        &self,
+        sessions: &[i64],
+    ) -> Result<Result<DeletedFilms, FilmError>, JournalError> {
+        let there: HashSet<i64> = self.reader().query("list its sessions", |c| {
+            c.prepare("SELECT id FROM sessions")?
+                .query_map([], |row| row.get("id"))?
+                .collect()
+        })?;
+        let store = FilmStore::of_journal(self.path());
+        let gone = store.films().map(|films| {
+            films
+                .iter()
+                .map(|film| film.session)
+                .filter(|session| !there.contains(session))
+                .chain(sessions.iter().copied())
+                .collect::<Vec<i64>>()
+        });
+        Ok(gone.and_then(|sessions| store.delete_sessions(&sessions)))
+    }
+
+    /// Deletes again what the list beside the journal names: a backup brings it back. Gives how many hitters and sessions.
+    ///
+    /// # Errors
+    /// Those of the disk.
+    pub(in crate::journal) fn delete_again(&mut self) -> Result<(usize, usize), JournalError> {
+        let rows = DeletedRows::read(self.path())?;
+        if !self
+            .reader()
+            .query("look for what was deleted", |c| rows.stand_in(c))?
+        {
+            return Ok((0, 0));
+        }
+        let deleted = self.transaction("delete people's data again", |change| {
+            rows.delete_from(change)
+        })?;
+        let sessions: Vec<i64> = rows.sessions.iter().map(|row| row.id).collect();
+        if let Err(error) = self.delete_films(&sessions)? {
+            tracing::warn!(%error, "films of what was deleted again are left");
+        }
+        if let Err(error) = self.rebuild() {
+            tracing::warn!(%error, "what was deleted again is overwritten, but the journal could not be rebuilt");
+        }
+        Ok(deleted)
+    }
+
+    /// Somebody who reads the page holds up the log for a moment only.
     fn rebuild(&self) -> Result<(), JournalError> {
-        self.empty_wal()?;
-        self.reader()
-            .query("rebuild the file", |c| c.execute_batch("VACUUM"))?;
-        self.empty_wal()
+        let mut tries = 1..=REBUILD_TRIES;
+        loop {
+            let rebuilt = self.empty_wal().and_then(|()| {
+                self.reader()
+                    .query("rebuild the file", |c| c.execute_batch("VACUUM"))?;
+                self.empty_wal()
+            });
+            tries.next();
+            match rebuilt {
+                Err(JournalError::Busy { .. }) if !tries.is_empty() => {}
+                rebuilt => return rebuilt,
+            }
+        }
     }
 }
 
+/// Removes unfinished copies beside the journal, whose lock is held; gives those that are gone.
+fn remove_unfinished_copies(journal: &Path) -> Vec<PathBuf> {
+    let name = journal.file_name().unwrap_or_default().to_string_lossy();
+    let entries = journal
+        .parent()
+        .and_then(|folder| fs::read_dir(folder).ok());
+    let mut removed: Vec<PathBuf> = entries
+        .into_iter()
+        .flatten()
+        .filter_map(Result::ok)
+        .filter(|entry| {
+            let found = entry.file_name();
+            found
+                .to_string_lossy()
+                .strip_prefix(&*name)
+                .is_some_and(|rest| UNFINISHED_COPIES.iter().any(|copy| rest.starts_with(copy)))
+        })
+        .map(|entry| entry.path())
+        .filter(|path| {
+            fs::remove_file(path)
+                .inspect_err(|error| tracing::warn!(file = %path.display(), %error, "not removed"))
+                .is_ok()
+        })
+        .collect();
+    removed.sort();
+    removed
+}
+
+/// Deletes the same from journals that were set aside and can still be opened.
+fn delete_from_set_aside(journal: &Path, going: &Going) -> Vec<SetAside> {
+    earlier_journals(journal)
+        .into_iter()
+        .filter(|file| {
+            SIDES[..3]
+                .iter()
+                .all(|side| !file.to_string_lossy().ends_with(side))
+        })
+        .filter(|file| !file.to_string_lossy().ends_with(".lock"))
+        .map(|file| SetAside {
+            sessions: delete_from_one(&file, going),
+            file,
+        })
+        .collect()
+}
+
+fn delete_from_one(file: &Path, going: &Going) -> Result<u32, JournalError> {
+    let mut aside = Journal::open_alone(file)?;
+    let mut rows = going.rows.clone();
+    let same = aside
+        .reader()
+        .hitter(&HitterChoice::Name(going.name.clone()));
+    let hitters: Vec<i64> = same.iter().map(|hitter| hitter.id.get()).collect();
+    let deleted = aside.transaction("delete people's data", |change| {
+        for hitter in &hitters {
+            let marks = change
+                .prepare("SELECT id, started_at FROM sessions WHERE hitter = ?1")?
+                .query_map([hitter], row_mark)?
+                .collect::<rusqlite::Result<Vec<RowMark>>>()?;
+            rows.sessions.extend(marks);
+        }
+        let deleted = rows.delete_from(change)?;
+        for hitter in &hitters {
+            change.execute("DELETE FROM hitters WHERE id = ?1", [hitter])?;
+        }
+        Ok(deleted)
+    })?;
+    aside.rebuild()?;
+    let path = aside.path().to_path_buf();
+    drop(aside);
+    let _ = fs::remove_file(crate::journal::files::lock::lock_path(&path));
+    Ok(deleted.1 as u32)
+}
+
+fn row_mark(row: &rusqlite::Row<'_>) -> rusqlite::Result<RowMark> {
+    Ok(RowMark {
+        id: row.get(0)?,
+        made_at: row.get(1)?,
+    })
+}
+
 impl JournalReader {
+    fn going(&self, whom: DeletionTarget) -> Result<Going, JournalError> {
+        match whom {
+            DeletionTarget::Hitter(id) => {
+                let hitter = self.hitter(&HitterChoice::Id(id))?;
+                let sessions = self.query("list the hitter's sessions", |c| {
+                    c.prepare("SELECT id, started_at FROM sessions WHERE hitter = ?1")?
+                        .query_map([id.get()], row_mark)?
+                        .collect::<Result<Vec<RowMark>, _>>()
+                })?;
+                let hitters = self.row_mark("hitters", "created_at", id.get())?;
+                Ok(Going {
+                    sql: "DELETE FROM hitters WHERE id = ?1",
+                    id: id.get(),
+                    sessions: sessions.iter().map(|row| row.id).collect(),
+                    rows: DeletedRows {
+                        hitters: hitters.into_iter().collect(),
+                        sessions: sessions.into_iter().collect(),
+                    },
+                    name: hitter.name.unwrap_or_default(),
+                })
+            }
+            DeletionTarget::Session(session) => {
+                let only = SessionFilter {
+                    only: Some(session),
+                    ..SessionFilter::default()
+                };
+                if self.sessions_of(&only)?.is_empty() {
+                    return Err(JournalError::NoSuchSession {
+                        path: self.path.clone(),
+                        session,
+                    });
+                }
+                let sessions = self.row_mark("sessions", "started_at", session.get())?;
+                Ok(Going {
+                    sql: "DELETE FROM sessions WHERE id = ?1",
+                    id: session.get(),
+                    sessions: vec![session.get()],
+                    rows: DeletedRows {
+                        sessions: sessions.into_iter().collect(),
+                        ..DeletedRows::default()
+                    },
+                    name: String::new(),
+                })
+            }
+        }
+    }
+
+    /// How the list of deletions knows a row.
+    pub(in crate::journal) fn row_mark(
+        &self,
+        table: &str,
+        column: &str,
+        id: i64,
+    ) -> Result<Option<RowMark>, JournalError> {
+        self.query("read when it was made", |c| {
+            let sql = format!("SELECT id, {column} FROM {table} WHERE id = ?1");
+            c.query_row(&sql, [id], row_mark).optional()
+        })
+    }
+
     fn fingerprints_of(&self, sessions: &[i64]) -> Result<HashSet<Fingerprint>, JournalError> {
         let mut all = HashSet::new();
         for session in sessions {
@@ -238,67 +448,4 @@ impl JournalReader {
         }
         Ok(reps)
     }
-
-    /// Where the name stands in the text of entries that stay.
-    fn entries_that_name(&self, name: &str) -> Result<Vec<String>, JournalError> {
-        let mut found = Vec::new();
-        if name.is_empty() {
-            return Ok(found);
-        }
-        for Listed { table, column, .. } in all_columns()
-            .into_iter()
-            .filter(|listed| listed.holds == Holds::FreeText)
-        {
-            let entries: u32 = self.query("search its texts", |c| {
-                let sql = format!("SELECT count(*) FROM {table} WHERE instr({column}, ?1) > 0");
-                c.query_row(&sql, [name], |row| row.get(0))
-            })?;
-            if entries > 0 {
-                found.push(format!("{entries} in {table}.{column}"));
-            }
-        }
-        Ok(found)
-    }
-}
-
-impl DeletionReport {
-    /// Searches those of the files that exist, and notes that it did. The name is counted where it is given: elsewhere
-    /// it proves nothing.
-    fn search(
-        &mut self,
-        files: Vec<PathBuf>,
-        name: Option<&str>,
-        fingerprints: &HashSet<Fingerprint>,
-    ) -> Result<Vec<Remnant>, JournalError> {
-        let mut remnants = Vec::new();
-        for file in files {
-            let bytes = match std::fs::metadata(&file) {
-                Ok(found) => found.len(),
-                Err(error) if error.kind() == std::io::ErrorKind::NotFound => continue,
-                Err(error) => return Err(JournalError::from_io(&file, &error)),
-            };
-            let (names, timelines) = count(&file, name.unwrap_or_default(), fingerprints)
-                .map_err(|error| JournalError::from_io(&file, &error))?;
-            self.searched.push((file.clone(), bytes));
-            if names + timelines > 0 {
-                remnants.push(Remnant {
-                    file,
-                    names,
-                    timelines,
-                });
-            }
-        }
-        Ok(remnants)
-    }
-}
-
-fn count(
-    file: &Path,
-    name: &str,
-    fingerprints: &HashSet<Fingerprint>,
-) -> std::io::Result<(u64, u64)> {
-    let names = count_in_file(file, &[name.as_bytes()], u64::MAX)?;
-    // Every stored timeline begins with these two bytes.
-    let timelines = count_fingerprints(file, *b"TL", fingerprints)?;
-    Ok((names.into_iter().sum(), timelines))
 }

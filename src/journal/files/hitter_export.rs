@@ -3,7 +3,7 @@
 //! In: a hitter. Out: a folder with who they are, their sessions and plans (`hitter.json`), their reps (`reps.jsonl`)
 //! and the landmarks of each rep as a pose track; films of reps where some were kept. Runs on the caller's thread.
 
-use std::fs::{self, File};
+use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
@@ -11,13 +11,14 @@ use rusqlite::OptionalExtension;
 use serde_json::json;
 
 use super::export::exported_line;
+use super::names::OtherNames;
 use crate::journal::error::JournalError;
 use crate::journal::record::RepId;
 use crate::journal::rep_json::rounded;
 use crate::journal::stamp::stamp_text;
 use crate::journal::store::hitters::{HitterChoice, HitterRow};
 use crate::journal::store::open::JournalReader;
-use crate::journal::store::query::{RepFilter, SessionFilter};
+use crate::journal::store::query::{RepFilter, SessionFilter, StoredRep};
 use crate::journal::store::read::stamp_of;
 use crate::video::{FilmError, FilmId, FilmStore};
 
@@ -40,7 +41,8 @@ pub(crate) struct HitterExport {
 
 impl JournalReader {
     /// Writes all that the journal holds of a hitter into a new or empty folder: `hitter.json`, `reps.jsonl`,
-    /// `session-S-rep-N.track.jsonl` for each rep with landmarks and `session-S-rep-N.avi` for each with a film.
+    /// `session-S-rep-N.track.jsonl` for each rep with landmarks and `session-S-rep-N.avi` for each with a film. Nobody but
+    /// the owner can read them. Where a text names another hitter, that name is left out.
     ///
     /// # Errors
     /// [`JournalError::NoSuchHitter`]; [`JournalError::FolderInUse`] where the folder holds anything;
@@ -51,24 +53,15 @@ impl JournalReader {
         folder: &Path,
     ) -> Result<HitterExport, JournalError> {
         let hitter = self.hitter(choice)?;
-        let at = |path: &Path| {
-            let path = path.to_path_buf();
-            move |error| JournalError::from_io(&path, &error)
-        };
-        fs::create_dir_all(folder).map_err(at(folder))?;
-        if fs::read_dir(folder).map_err(at(folder))?.next().is_some() {
-            return Err(JournalError::FolderInUse {
-                path: folder.to_path_buf(),
-            });
-        }
-        let new = |name: String| -> Result<(PathBuf, File), JournalError> {
-            let path = folder.join(name);
-            let file = File::create_new(&path).map_err(at(&path))?;
-            Ok((path, file))
-        };
+        let names = self.hitters()?.into_iter().filter_map(|row| row.name);
+        let others = OtherNames::new(hitter.name.as_deref(), names);
+        prepare_folder(folder)?;
+        let new = |name: String| new_file(folder.join(name));
 
         let (path, mut file) = new("hitter.json".to_owned())?;
-        writeln!(file, "{:#}", self.hitter_object(&hitter)?).map_err(at(&path))?;
+        let mut who = self.hitter_object(&hitter)?;
+        others.left_out_of(&mut who);
+        writeln!(file, "{who:#}").map_err(at(&path))?;
 
         let (path, file) = new("reps.jsonl".to_owned())?;
         let mut out = BufWriter::new(file);
@@ -80,6 +73,10 @@ impl JournalReader {
         let mut files = HitterExport {
             reps: self.for_each_rep(&filter, |rep| {
                 stored.push((rep.id, rep.session, rep.judged.number));
+                let rep = StoredRep {
+                    struck: rep.struck.map(|why| others.left_out(&why)),
+                    ..rep
+                };
                 writeln!(out, "{}", exported_line(rep)).map_err(at(&path))
             })?,
             ..HitterExport::default()
@@ -219,4 +216,35 @@ impl JournalReader {
             "plans": plans,
         }))
     }
+}
+
+fn at(path: &Path) -> impl Fn(io::Error) -> JournalError {
+    move |error| JournalError::from_io(path, &error)
+}
+
+/// Makes the folder where there is none. Nobody but the owner can look into it, where the file system knows owners.
+fn prepare_folder(folder: &Path) -> Result<(), JournalError> {
+    fs::create_dir_all(folder).map_err(at(folder))?;
+    if fs::read_dir(folder).map_err(at(folder))?.next().is_some() {
+        return Err(JournalError::FolderInUse {
+            path: folder.to_path_buf(),
+        });
+    }
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        if let Err(error) = fs::set_permissions(folder, fs::Permissions::from_mode(0o700)) {
+            tracing::warn!(folder = %folder.display(), %error, "the folder can be read by others");
+        }
+    }
+    Ok(())
+}
+
+fn new_file(path: PathBuf) -> Result<(PathBuf, File), JournalError> {
+    let mut options = OpenOptions::new();
+    options.write(true).create_new(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    let file = options.open(&path).map_err(at(&path))?;
+    Ok((path, file))
 }

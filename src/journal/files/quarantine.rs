@@ -166,6 +166,12 @@ pub(in crate::journal) fn drop_second_name(path: &Path) {
 pub(in crate::journal) fn sync_folder_of(path: &Path) -> Result<(), JournalError> {
     #[cfg(unix)]
     if let Some(folder) = path.parent() {
+        let here = Path::new(".");
+        let folder = if folder.as_os_str().is_empty() {
+            here
+        } else {
+            folder
+        };
         File::open(folder)
             .and_then(|folder| folder.sync_all())
             .map_err(|error| JournalError::from_io(folder, &error))?;
@@ -179,6 +185,10 @@ pub(in crate::journal) fn sync_folder_of(path: &Path) -> Result<(), JournalError
 pub(in crate::journal) fn earlier_journals(path: &Path) -> Vec<PathBuf> {
     let stem = path.file_stem().unwrap_or_default().to_string_lossy();
     let (damaged, replaced) = (format!("{stem}.damaged-"), format!("{stem}.replaced-"));
+    let spool = format!(
+        "{}.damaged-",
+        path.file_name().unwrap_or_default().to_string_lossy()
+    );
     let entries = path.parent().and_then(|folder| fs::read_dir(folder).ok());
     let mut found: Vec<PathBuf> = entries
         .into_iter()
@@ -187,7 +197,7 @@ pub(in crate::journal) fn earlier_journals(path: &Path) -> Vec<PathBuf> {
         .filter(|entry| {
             let name = entry.file_name();
             let name = name.to_string_lossy();
-            name.starts_with(&damaged) || name.starts_with(&replaced)
+            name.starts_with(&damaged) || name.starts_with(&replaced) || name.starts_with(&spool)
         })
         .map(|entry| entry.path())
         .collect();

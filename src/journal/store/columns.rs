@@ -128,6 +128,7 @@ columns! {
         Bats = "bats": ProgramWord,
         HeightCm = "height_cm": Number,
         CreatedAt = "created_at": Stamp,
+        FrozenAt = "frozen_at": Stamp,
     }
 }
 
@@ -142,6 +143,7 @@ columns! {
         Settings = "settings": FreeText,
         ProgramVersion = "program_version": ProgramWord,
         Plan = "plan": Number,
+        SaidBy = "said_by": ProgramWord,
     }
 }
 

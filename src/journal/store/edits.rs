@@ -7,8 +7,10 @@ use rusqlite::{Connection, OptionalExtension, params};
 
 use super::columns::{Column, CorrectionColumn, NoteColumn, RepColumn, get, insert};
 use super::insert::{find_or_add_hitter, find_or_add_plan};
+use super::people;
 use super::read::stamp;
 use crate::journal::error::JournalError;
+use crate::journal::files::deletion_list::note_merge;
 use crate::journal::record::{
     HitterId, NewHitter, NewPlan, NotCountedId, NoteId, RepId, SessionId,
 };
@@ -72,6 +74,34 @@ pub enum Edit {
     },
     /// A hitter is added, or side and height of one with this name are brought up to date.
     AddHitter(NewHitter),
+    /// A session is another hitter's, or nobody's.
+    GiveSession {
+        /// The session.
+        session: SessionId,
+        /// Whose it is.
+        hitter: Option<HitterId>,
+    },
+    /// A hitter gets another name, which nobody else has.
+    RenameHitter {
+        /// The hitter.
+        hitter: HitterId,
+        /// The new name.
+        name: String,
+    },
+    /// Two entries are one hitter.
+    MergeHitters {
+        /// The entry that goes.
+        from: HitterId,
+        /// The entry that gets everything.
+        into: HitterId,
+    },
+    /// A hitter is frozen, or hits again.
+    FreezeHitter {
+        /// The hitter.
+        hitter: HitterId,
+        /// Whether they are frozen from now on.
+        frozen: bool,
+    },
 }
 
 /// A note as stored.
@@ -100,6 +130,9 @@ impl Journal {
                 reason: reason.to_owned(),
             });
         }
+        if let Edit::MergeHitters { from, into } = edit {
+            self.note_merge(*from, *into)?;
+        }
         self.transaction("change an entry", |change| apply(change, edit))?
             .ok_or_else(|| JournalError::Refused {
                 path: self.reader().path().to_owned(),
@@ -109,8 +142,22 @@ impl Journal {
     }
 }
 
+impl Journal {
+    /// Noted before it is done: a deletion of the one must find the other in backups from before.
+    fn note_merge(&self, from: HitterId, into: HitterId) -> Result<(), JournalError> {
+        let mark = |id: HitterId| self.reader().row_mark("hitters", "created_at", id.get());
+        match (mark(from)?, mark(into)?) {
+            (Some(from), Some(into)) if from != into => note_merge(self.path(), &from, &into),
+            _ => Ok(()),
+        }
+    }
+}
+
 fn reason_to_refuse(edit: &Edit) -> Option<&'static str> {
     let text = match edit {
+        Edit::RenameHitter { name, .. } if !people::is_name(name) => {
+            return Some("it is no name");
+        }
         Edit::AddNote { text, .. } => text,
         Edit::Strike { why: Some(why), .. } => why,
         _ => return None,
@@ -179,6 +226,12 @@ fn apply(connection: &Connection, edit: &Edit) -> rusqlite::Result<Option<i64>> 
         Edit::SetPlan { hitter, plan } => {
             find_or_add_plan(connection, *hitter, plan, now).map(|id| Some(id.get()))
         }
+        Edit::GiveSession { session, hitter } => {
+            people::give_session(connection, *session, *hitter)
+        }
+        Edit::RenameHitter { hitter, name } => people::rename(connection, *hitter, name),
+        Edit::MergeHitters { from, into } => people::merge(connection, *from, *into),
+        Edit::FreezeHitter { hitter, frozen } => people::freeze(connection, *hitter, *frozen),
         Edit::AddHitter(hitter) => {
             find_or_add_hitter(connection, hitter, now).map(|id| Some(id.get()))
         }

@@ -1,11 +1,12 @@
 //! The hitters of a journal: listed, and found by number or name.
 
 use jiff::Timestamp;
+use rusqlite::OptionalExtension;
 
 use super::columns::{Column, HitterColumn, get};
-use super::read::{BATS, optional_word, stamp};
+use super::read::{BATS, optional_word, stamp, stamp_of};
 use crate::journal::error::JournalError;
-use crate::journal::record::HitterId;
+use crate::journal::record::{HitterId, SaidBy, SessionId};
 use crate::journal::store::open::JournalReader;
 use crate::rep::Bats;
 
@@ -22,6 +23,19 @@ pub struct HitterRow {
     pub(crate) height_cm: Option<f64>,
     /// When the hitter was added.
     pub(crate) created_at: Timestamp,
+    /// Whether they get no new sessions and are in no list to choose from.
+    pub(crate) frozen: bool,
+}
+
+/// Who was last said to hit.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct LastSaid {
+    /// At the page; else by the settings.
+    pub(crate) by_page: bool,
+    /// Their name; `None` for nobody named.
+    pub(crate) name: Option<String>,
+    /// When they last hit, or began.
+    pub(crate) active_at: Timestamp,
 }
 
 /// A hitter by number or by name.
@@ -39,8 +53,15 @@ impl JournalReader {
         self.list_hitters("ORDER BY id")
     }
 
-    /// All hitters, the latest to hit first.
+    /// All hitters but the frozen ones, the latest to hit first.
     pub(crate) fn hitters_by_last_session(&self) -> Result<Vec<HitterRow>, JournalError> {
+        let mut hitters = self.all_by_last_session()?;
+        hitters.retain(|hitter| !hitter.frozen);
+        Ok(hitters)
+    }
+
+    /// All hitters, the latest to hit first.
+    pub(crate) fn all_by_last_session(&self) -> Result<Vec<HitterRow>, JournalError> {
         self.list_hitters(
             "ORDER BY (SELECT max(sessions.id) FROM sessions WHERE sessions.hitter = hitters.id) DESC, id DESC",
         )
@@ -58,9 +79,48 @@ impl JournalReader {
                         bats: optional_word(row, C::Bats, &BATS, Bats::name)?,
                         height_cm: get(row, C::HeightCm)?,
                         created_at: stamp(row, C::CreatedAt)?,
+                        frozen: get::<Option<String>>(row, C::FrozenAt)?.is_some(),
                     })
                 })?
                 .collect()
+        })
+    }
+
+    /// Who was last said to hit; `None` where nobody ever said.
+    pub(crate) fn last_said(&self) -> Result<Option<LastSaid>, JournalError> {
+        self.query("read who hit last", |c| {
+            c.query_row(
+                "SELECT said_by, hitters.name,
+                        max(started_at, coalesce((SELECT max(logged_at) FROM reps WHERE session = sessions.id), '')) AS active
+                 FROM sessions LEFT JOIN hitters ON hitters.id = sessions.hitter
+                 WHERE said_by IS NOT NULL ORDER BY sessions.id DESC LIMIT 1",
+                [],
+                |row| {
+                    Ok(LastSaid {
+                        by_page: row.get::<_, String>("said_by")? == SaidBy::Page.as_str(),
+                        name: row.get("name")?,
+                        active_at: stamp_of(row, "active")?,
+                    })
+                },
+            )
+            .optional()
+        })
+    }
+
+    /// Whose a session is.
+    pub(crate) fn hitter_of_session(
+        &self,
+        session: SessionId,
+    ) -> Result<Option<HitterId>, JournalError> {
+        self.query("read whose a session is", |c| {
+            let whose: Option<Option<i64>> = c
+                .query_row(
+                    "SELECT hitter FROM sessions WHERE id = ?1",
+                    [session.get()],
+                    |row| row.get(0),
+                )
+                .optional()?;
+            Ok(whose.flatten().map(HitterId::new))
         })
     }
 

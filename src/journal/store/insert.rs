@@ -12,12 +12,13 @@ use super::columns::{
     Column, HitterColumn, MeasureColumn, PlanColumn, RepColumn, SessionColumn, TimelineColumn,
     insert, insert_into,
 };
+use super::kept_settings::kept_settings;
 use super::open::UncleanSession;
 use super::read::stamp_of;
 use crate::coach::{AbsoluteBands, JudgedRep, Verdict};
 use crate::journal::record::{
-    HitterId, NewHitter, NewPlan, NewSession, PackedRep, PackedTimeline, PlanId, RepId, SessionId,
-    writable, writable_fps,
+    HitterId, NewHitter, NewPlan, NewSession, PackedRep, PackedTimeline, PlanId, RepId, SaidBy,
+    SessionId, writable, writable_fps,
 };
 use crate::journal::stamp::stamp_text;
 use crate::motion::Direction;
@@ -90,9 +91,10 @@ pub(in crate::journal) fn insert_session(
             (C::Hitter, &hitter.map(HitterId::get)),
             (C::StartedAt, &stamp_text(session.started_at)),
             (C::Source, &session.source),
-            (C::Settings, &session.settings),
+            (C::Settings, &kept_settings(&session.settings)),
             (C::ProgramVersion, &session.program_version),
             (C::Plan, &plan.map(PlanId::get)),
+            (C::SaidBy, &session.said_by.map(SaidBy::as_str)),
         ],
     )
     .map(SessionId::new)

@@ -42,7 +42,7 @@ pub(crate) struct UncleanSession {
 }
 
 /// What opening found and did.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct OpenReport {
     /// There was no journal before.
     pub(crate) created: bool,
@@ -54,6 +54,8 @@ pub struct OpenReport {
     pub quarantined: Option<Quarantined>,
     /// Reps that had waited in a spool of an earlier run and are in the journal now.
     pub(crate) taken_in: u64,
+    /// Hitters and sessions that a backup brought back, and that are deleted again.
+    pub(crate) deleted_again: (usize, usize),
     /// Spools that could not be taken in yet.
     pub(crate) spools_left: Vec<PathBuf>,
 }
@@ -108,6 +110,7 @@ impl Journal {
     fn open_with(path: &Path, on_damage: OnDamage) -> Result<Self, JournalError> {
         let mut journal = Self::open_itself(path, on_damage)?;
         let (taken_in, spools_left) = spool::take_in_left_over(&mut journal);
+        journal.report.deleted_again = journal.delete_again()?;
         journal.report.taken_in = taken_in;
         journal.report.spools_left = spools_left;
         Ok(journal)
@@ -181,14 +184,7 @@ impl Journal {
         Ok(Self {
             identity: FileIdentity::of(&reader.path),
             reader,
-            report: OpenReport {
-                created: false,
-                upgraded_from: None,
-                unclean: Vec::new(),
-                quarantined: None,
-                taken_in: 0,
-                spools_left: Vec::new(),
-            },
+            report: OpenReport::default(),
             _lock: None,
         })
     }
@@ -403,9 +399,7 @@ fn open_file(path: &Path) -> Result<(JournalReader, OpenReport), JournalError> {
         created: version == 0,
         upgraded_from: (version > 0 && version < schema::VERSION).then_some(version),
         unclean,
-        quarantined: None,
-        taken_in: 0,
-        spools_left: Vec::new(),
+        ..OpenReport::default()
     };
     Ok((reader, report))
 }

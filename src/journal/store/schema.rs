@@ -4,6 +4,8 @@
 
 use rusqlite::{Connection, TransactionBehavior};
 
+use super::kept_settings;
+
 /// Marks an SQLite file as a journal ("CGHJ"), so that no other program's database is written to.
 pub(in crate::journal) const APPLICATION_ID: i32 = 0x4347_484A;
 
@@ -17,6 +19,9 @@ pub(in crate::journal) const STEPS: &[&str] = &[
     include_str!("schema/006_pitcher.sql"),
     include_str!("schema/007_back_side.sql"),
     include_str!("schema/008_not_counted.sql"),
+    include_str!("schema/009_kept_settings.sql"),
+    include_str!("schema/010_said_by.sql"),
+    include_str!("schema/011_frozen.sql"),
 ];
 
 /// The newest version this program knows.
@@ -71,6 +76,7 @@ pub(in crate::journal) fn upgrade(
 }
 
 fn run(connection: &mut Connection, missing: &[&str], version: usize) -> rusqlite::Result<()> {
+    kept_settings::teach(connection)?;
     let change = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
     for step in missing {
         change.execute_batch(step)?;

@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 use rusqlite::{Transaction, TransactionBehavior, params};
 
-use super::{insert, not_counted};
+use super::{insert, not_counted, people};
 use crate::journal::error::JournalError;
 use crate::journal::record::{
     HitterId, NewHitter, NewSession, PackedRep, RepId, RepRecord, SessionId,
@@ -44,6 +44,11 @@ impl Journal {
                     now_to_the_millisecond(),
                 )?),
                 None => session.hitter,
+            };
+            // A frozen hitter gets no new session, whoever asks for one.
+            let hitter = match hitter {
+                Some(id) if people::is_frozen(change, id)? == Some(true) => None,
+                hitter => hitter,
             };
             insert::insert_session(change, hitter, session)
         })

@@ -8,6 +8,9 @@ use super::schema;
 use crate::journal::error::JournalError;
 use crate::journal::files::quarantine::with_side;
 
+/// The version that cut names from the sessions' settings.
+const WITHOUT_NAMES_SINCE: u32 = 9;
+
 /// Upgrades a journal. A copy of it as it was lies beside it until the new tables are found sound.
 pub(super) fn bring_up_to_date(
     reader: &mut JournalReader,
@@ -28,6 +31,9 @@ pub(super) fn bring_up_to_date(
     schema::upgrade(&mut reader.connection, schema::STEPS, version).map_err(|error| {
         JournalError::from_sqlite(&reader.path, "bring its tables up to date", error)
     })?;
+    if is_old && version < WITHOUT_NAMES_SINCE {
+        clear_what_was_cut(reader);
+    }
     if copy.is_some() {
         reader.refuse_unsound()?;
     }
@@ -45,6 +51,16 @@ pub(super) fn bring_up_to_date(
         }
     }
     Ok(())
+}
+
+/// Rebuilds the file: names that were cut from its rows may stand in unused parts of its pages still.
+fn clear_what_was_cut(reader: &JournalReader) {
+    let rebuilt = reader.query("rebuild the file", |c| {
+        c.execute_batch("VACUUM; PRAGMA wal_checkpoint(TRUNCATE);")
+    });
+    if let Err(error) = rebuilt {
+        tracing::warn!(%error, "the upgraded journal could not be rebuilt; names that were cut from it may be left in it");
+    }
 }
 
 fn copy_before(path: &Path, version: u32) -> PathBuf {

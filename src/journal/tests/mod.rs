@@ -3,6 +3,8 @@
 mod columns;
 mod contract;
 mod deletion;
+mod export;
+mod forget;
 mod full_disk;
 mod kill;
 mod maintenance;
@@ -50,6 +52,13 @@ impl Dice {
     /// About normal, spread 1 (sum of twelve).
     pub(super) fn normal(&mut self) -> f64 {
         (0..12).map(|_| self.unit()).sum::<f64>() - 6.0
+    }
+}
+
+impl Journal {
+    fn delete_hitter(&mut self, choice: &HitterChoice) -> Result<DeletionReport, JournalError> {
+        let hitter = self.reader().hitter(choice)?;
+        self.delete(DeletionTarget::Hitter(hitter.id), &[])
     }
 }
 
@@ -208,9 +217,10 @@ pub(super) fn session() -> NewSession {
         hitter: None,
         started_at: stamp("2026-05-01T17:00:00Z"),
         source: "demo.mp4".into(),
-        settings: "[cage]\nname = \"1\"\n".into(),
+        settings: "[camera]\nfps = 60\n".into(),
         program_version: "0.1.0".into(),
         plan: None,
+        said_by: None,
     }
 }
 

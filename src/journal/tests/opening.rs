@@ -20,6 +20,7 @@ fn a_new_journal_is_made_with_its_folder_and_kept_safe() {
             unclean: vec![],
             quarantined: None,
             taken_in: 0,
+            deleted_again: (0, 0),
             spools_left: Vec::new()
         }
     );

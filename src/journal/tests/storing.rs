@@ -69,7 +69,7 @@ fn a_rep_comes_back_as_it_was_logged() {
     assert_eq!((row.swings, row.takes, row.ended_at), (1, 1, None));
     assert_eq!(
         (row.source.as_str(), row.settings.as_str()),
-        ("demo.mp4", "[cage]\nname = \"1\"\n")
+        ("demo.mp4", "[camera]\nfps = 60\n")
     );
     assert_sound(&reader.connection);
 }

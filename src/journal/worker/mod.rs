@@ -13,8 +13,10 @@ use jiff::Timestamp;
 
 pub(in crate::journal) mod thread;
 mod waiting;
+mod who_hits;
 
 use crate::journal::error::JournalError;
+use crate::journal::files::deletion::{DeletionReport, DeletionTarget};
 use crate::journal::record::{NewHitter, NewSession, RepRecord, SessionId};
 use crate::journal::store::edits::Edit;
 use crate::journal::store::open::{Journal, OpenReport};
@@ -102,6 +104,11 @@ pub(in crate::journal) enum Job<R = Box<RepRecord>> {
         edit: Edit,
         reply: Sender<Result<i64, JournalError>>,
     },
+    Delete {
+        whom: DeletionTarget,
+        texts: Vec<PathBuf>,
+        reply: Sender<Result<DeletionReport, JournalError>>,
+    },
     /// The session ends, and nothing comes after this: the handle is closed.
     End {
         at: Timestamp,
@@ -110,6 +117,8 @@ pub(in crate::journal) enum Job<R = Box<RepRecord>> {
 
 /// How long to wait for an edit.
 const EDIT_PATIENCE: Duration = Duration::from_secs(5);
+/// How long to wait for a deletion, which rebuilds the file and reads all of it.
+const DELETION_PATIENCE: Duration = Duration::from_secs(600);
 
 /// Edits a journal beside its [`JournalWriter`]; cheap to copy to other threads.
 #[derive(Clone, Debug)]
@@ -139,6 +148,25 @@ impl JournalHandle {
             .try_send(Job::Edit { edit, reply })
             .map_err(|_| gone())?;
         answer.recv_timeout(EDIT_PATIENCE).map_err(|_| gone())?
+    }
+
+    /// Deletes a hitter or a session for good, waits until that is done, and says what is left. Reps wait meanwhile.
+    ///
+    /// # Errors
+    /// Those of [`Journal::delete`], and [`JournalError::WriterGone`] where the writer has ended or does not answer in time.
+    pub(crate) fn delete(
+        &self,
+        whom: DeletionTarget,
+        texts: Vec<PathBuf>,
+    ) -> Result<DeletionReport, JournalError> {
+        let gone = || JournalError::WriterGone {
+            path: self.path.clone(),
+        };
+        let (reply, answer) = bounded(1);
+        self.sender
+            .try_send(Job::Delete { whom, texts, reply })
+            .map_err(|_| gone())?;
+        answer.recv_timeout(DELETION_PATIENCE).map_err(|_| gone())?
     }
 }
 

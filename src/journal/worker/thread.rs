@@ -39,6 +39,7 @@ impl Job {
             },
             Job::Session { hitter, session } => Job::Session { hitter, session },
             Job::Edit { edit, reply } => Job::Edit { edit, reply },
+            Job::Delete { whom, texts, reply } => Job::Delete { whom, texts, reply },
             Job::End { at } => Job::End { at },
         }
     }
@@ -155,6 +156,9 @@ impl Worker {
         match catch_unwind(AssertUnwindSafe(|| job.packed())) {
             // The person who made the edit is there to retry; it must not take effect minutes later.
             Ok(Job::Edit { reply, .. }) if self.is_waiting() => {
+                let _ = reply.send(Err(self.takes_nothing()));
+            }
+            Ok(Job::Delete { reply, .. }) if self.is_waiting() => {
                 let _ = reply.send(Err(self.takes_nothing()));
             }
             Ok(mut pending) => {
@@ -333,6 +337,12 @@ impl Worker {
             Job::Edit { edit, reply } => {
                 // The caller may have stopped waiting; the edit is made all the same, and the page shows it.
                 let _ = reply.send(journal.edit(edit));
+                self.note_hitter_of_running_session();
+            }
+            Job::Delete { whom, texts, reply } => {
+                let deleted = journal.delete(*whom, texts);
+                self.forget_deleted_hitter(*whom, deleted.is_ok());
+                let _ = reply.send(deleted);
             }
             Job::End { at } => {
                 self.begun = None;

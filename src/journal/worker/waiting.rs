@@ -166,6 +166,10 @@ impl Worker {
             let _ = reply.send(Err(self.takes_nothing()));
             return Ok(());
         }
+        if let Job::Delete { reply, .. } = job {
+            let _ = reply.send(Err(self.takes_nothing()));
+            return Ok(());
+        }
         let spool = match &mut self.spool {
             Some(spool) => spool,
             none => {
@@ -191,7 +195,7 @@ impl Worker {
                 spool.end_session(*at)?;
                 self.begun = None;
             }
-            Job::Edit { .. } => {}
+            Job::Edit { .. } | Job::Delete { .. } => {}
         }
         Ok(())
     }

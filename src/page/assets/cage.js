@@ -97,6 +97,9 @@ const pictures = new Pictures(pictureLayer, (figure) => {
 
 function show(live) {
   setText("who", live.hitter ? named("hitter", live.hitter) : say("nobody"));
+  at("asked").hidden = !live.asked;
+  at("asked-yes").value = live.asked ?? "";
+  setText("asked-words", live.asked ? say("still").replace("{}", live.asked) : "");
   setText("plan", live.plan ? named("plan", live.plan) : "");
   const ready = live.over ? "over" : live.resting ? "resting" : live.ready;
   at("ready").dataset.state = ready;

@@ -35,6 +35,7 @@ impl Explained for SwitchError {
     fn key(&self) -> &'static str {
         match self {
             Self::NoCamera => "fault.switch.no_camera",
+            Self::Frozen => "fault.switch.frozen",
             Self::Preparation(_) => "fault.switch.preparation",
         }
     }

@@ -66,6 +66,7 @@ struct HittersPage<'a> {
     page: PageContext<'a>,
     first: Vec<HitterRow>,
     others: Vec<HitterRow>,
+    asked: Option<String>,
     error: Option<String>,
 }
 
@@ -90,6 +91,7 @@ async fn render_hitters(
         page: PageContext::new(requester, Section::Cage),
         first: named,
         others,
+        asked: state.control.asked(),
         error,
     };
     html(&page)

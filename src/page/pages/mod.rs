@@ -8,6 +8,7 @@ pub(super) mod language;
 pub(super) mod live;
 pub(super) mod logins;
 pub(super) mod not_counted;
+pub(super) mod people;
 mod phase_timeline;
 mod plan_fields;
 pub(super) mod plans;

@@ -10,6 +10,7 @@ use serde::Deserialize;
 
 use super::SelectOption;
 use super::not_counted::NotCountedRow;
+use super::people::all_options;
 use super::phase_timeline::{Align, Axis, PhaseSpan, phase_spans};
 use super::rep::{usual_text, usual_values};
 use crate::coach::{Plan, Verdict};
@@ -208,6 +209,7 @@ struct SessionPage<'a> {
     measures: Vec<Heading>,
     rows: Vec<RepRow>,
     not_counted: Vec<NotCountedRow>,
+    hitters: Vec<SelectOption>,
     notes: Vec<NoteRow>,
 }
 
@@ -244,7 +246,14 @@ pub(in crate::page) async fn review(
         None => BTreeMap::new(),
     };
     let id = session.id;
-    let not_counted = state.read(move |reader| reader.not_counted_of(id)).await?;
+    let (not_counted, hitters) = state
+        .read(move |reader| {
+            Ok((
+                reader.not_counted_of(id)?,
+                reader.hitters_by_last_session()?,
+            ))
+        })
+        .await?;
     let only_marked = query.marked.is_some();
     let rows = reps
         .iter()
@@ -254,6 +263,7 @@ pub(in crate::page) async fn review(
     let page = SessionPage {
         page: PageContext::new(&requester, Section::Sessions),
         when: format::day_and_time(session.started_at),
+        hitters: all_options(hitters, session.hitter, i18n),
         session,
         plan: plan.map(|plan| plan_label(&plan, i18n)),
         align: align.name(),

@@ -14,7 +14,7 @@ use super::SelectOption;
 use super::plot::{Plot, Point};
 use super::sessions::{hitter_options, plan_label};
 use crate::coach::{AbsoluteBand, Verdict};
-use crate::journal::{HitterId, HitterRow, MeasuredSwing, StoredPlan};
+use crate::journal::{HitterChoice, HitterId, HitterRow, MeasuredSwing, StoredPlan};
 use crate::page::auth::Requester;
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
@@ -106,7 +106,15 @@ pub(in crate::page) async fn page(
         .read(move |reader| {
             let hitters = reader.hitters_by_last_session()?;
             let first = hitters.iter().find(|hitter| hitter.name.is_some());
-            let hitter = wanted.map(HitterId::new).or(first.map(|hitter| hitter.id));
+            // A frozen hitter has no trends.
+            let is_frozen = |id: &HitterId| {
+                let choice = HitterChoice::Id(*id);
+                reader.hitter(&choice).is_ok_and(|hitter| hitter.frozen)
+            };
+            let hitter = wanted
+                .map(HitterId::new)
+                .filter(|id| !is_frozen(id))
+                .or(first.map(|hitter| hitter.id));
             let swings = reader.swings_measured(hitter, measure, None, by.max_swings())?;
             let mut plans = reader.plans()?;
             plans.retain(|plan| plan.hitter == hitter || plan.hitter.is_none());

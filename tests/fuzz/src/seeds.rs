@@ -135,6 +135,7 @@ fn journal(
             name: PLAN_TEMPLATES[0].name.into(),
             text: PLAN_TEMPLATES[0].text.into(),
         }),
+        said_by: None,
     })?;
     let picture = PictureSize {
         width_px: 1280,

@@ -1,0 +1,147 @@
+//! What a coach changes about who hit: a session's hitter, a hitter's name, two hitters that are one, a hitter who is frozen.
+//!
+//! Functions here work inside the caller's transaction.
+
+use rusqlite::{Connection, OptionalExtension, params};
+
+use super::columns::{Column, HitterColumn};
+use crate::journal::record::{HitterId, SessionId};
+use crate::journal::stamp::stamp_text;
+use crate::wall_clock::now_to_the_millisecond;
+
+/// The longest name, characters.
+pub(crate) const LONGEST_NAME: usize = 60;
+
+/// Whether this can be a hitter's name.
+pub(crate) fn is_name(name: &str) -> bool {
+    let name = name.trim();
+    !name.is_empty() && name.chars().count() <= LONGEST_NAME && !name.chars().any(char::is_control)
+}
+
+/// Gives a session to another hitter, or to nobody. `None` where the session or the hitter is not there, or the hitter is frozen.
+pub(super) fn give_session(
+    connection: &Connection,
+    session: SessionId,
+    hitter: Option<HitterId>,
+) -> rusqlite::Result<Option<i64>> {
+    if let Some(hitter) = hitter
+        && is_frozen(connection, hitter)? != Some(false)
+    {
+        return Ok(None);
+    }
+    let rows = connection.execute(
+        "UPDATE sessions SET hitter = ?2 WHERE id = ?1",
+        params![session.get(), hitter.map(HitterId::get)],
+    )?;
+    drop_unused_nameless(connection)?;
+    Ok((rows > 0).then_some(session.get()))
+}
+
+/// Gives a hitter another name. `None` where the hitter is not there or another one has the name.
+pub(super) fn rename(
+    connection: &Connection,
+    hitter: HitterId,
+    name: &str,
+) -> rusqlite::Result<Option<i64>> {
+    let name = name.trim();
+    let is_taken = connection
+        .prepare_cached("SELECT 1 FROM hitters WHERE name = ?2 AND id <> ?1")?
+        .exists(params![hitter.get(), name])?;
+    if is_taken {
+        return Ok(None);
+    }
+    let rows = connection.execute(
+        "UPDATE hitters SET name = ?2 WHERE id = ?1",
+        params![hitter.get(), name],
+    )?;
+    Ok((rows > 0).then_some(hitter.get()))
+}
+
+/// Gives all that one hitter has to another, and removes the first. Side and height are filled in where the other has none; the
+/// plan in force of the other stays in force.
+pub(super) fn merge(
+    connection: &Connection,
+    from: HitterId,
+    into: HitterId,
+) -> rusqlite::Result<Option<i64>> {
+    let both = [from, into].map(HitterId::get);
+    let there: i64 = connection.query_row(
+        "SELECT count(*) FROM hitters WHERE id IN (?1, ?2)",
+        both,
+        |row| row.get(0),
+    )?;
+    if from == into || there != 2 {
+        return Ok(None);
+    }
+    connection.execute("UPDATE sessions SET hitter = ?2 WHERE hitter = ?1", both)?;
+    let newest: Option<(i64, String, String)> = connection
+        .query_row(
+            "SELECT id, name, text FROM plans WHERE hitter = ?1 ORDER BY id DESC LIMIT 1",
+            [into.get()],
+            |row| Ok((row.get("id")?, row.get("name")?, row.get("text")?)),
+        )
+        .optional()?;
+    connection.execute("UPDATE plans SET hitter = ?2 WHERE hitter = ?1", both)?;
+    if let Some((id, name, text)) = newest {
+        // The newest row is in force: the plan is put in force anew where one of the other's is newer.
+        connection.execute(
+            "INSERT INTO plans (hitter, name, text, made_at)
+             SELECT ?1, ?2, ?3, ?4 WHERE EXISTS (SELECT 1 FROM plans WHERE hitter = ?1 AND id > ?5)",
+            params![
+                into.get(),
+                name,
+                text,
+                stamp_text(now_to_the_millisecond()),
+                id
+            ],
+        )?;
+    }
+    connection.execute(
+        "UPDATE hitters SET bats = coalesce(bats, (SELECT bats FROM hitters WHERE id = ?1)),
+                            height_cm = coalesce(height_cm, (SELECT height_cm FROM hitters WHERE id = ?1))
+         WHERE id = ?2",
+        both,
+    )?;
+    connection.execute("DELETE FROM hitters WHERE id = ?1", [from.get()])?;
+    Ok(Some(into.get()))
+}
+
+/// Freezes a hitter, or lets them hit again.
+pub(super) fn freeze(
+    connection: &Connection,
+    hitter: HitterId,
+    frozen: bool,
+) -> rusqlite::Result<Option<i64>> {
+    let at = frozen.then(|| stamp_text(now_to_the_millisecond()));
+    let rows = connection.execute(
+        "UPDATE hitters SET frozen_at = ?2 WHERE id = ?1",
+        params![hitter.get(), at],
+    )?;
+    Ok((rows > 0).then_some(hitter.get()))
+}
+
+/// Whether a hitter is frozen; `None` where there is none of this number.
+pub(super) fn is_frozen(
+    connection: &Connection,
+    hitter: HitterId,
+) -> rusqlite::Result<Option<bool>> {
+    let column = HitterColumn::FrozenAt.name();
+    connection
+        .query_row(
+            &format!("SELECT {column} IS NOT NULL FROM hitters WHERE id = ?1"),
+            [hitter.get()],
+            |row| row.get(0),
+        )
+        .optional()
+}
+
+/// Removes hitters without a name to whom nothing belongs: nobody could find them any more.
+pub(in crate::journal) fn drop_unused_nameless(connection: &Connection) -> rusqlite::Result<()> {
+    connection.execute(
+        "DELETE FROM hitters WHERE name IS NULL
+         AND NOT EXISTS (SELECT 1 FROM sessions WHERE hitter = hitters.id)
+         AND NOT EXISTS (SELECT 1 FROM plans WHERE hitter = hitters.id)",
+        [],
+    )?;
+    Ok(())
+}

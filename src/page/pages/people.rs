@@ -1,0 +1,340 @@
+//! The hitters as the coach looks after them: another name, two entries that are one, frozen, deleted; and whose a session is.
+
+use askama::Template;
+use axum::Extension;
+use axum::extract::{Path, State};
+use axum::response::{Html, Redirect};
+use serde::Deserialize;
+
+use super::SelectOption;
+use crate::journal::{
+    DeletionReport, DeletionTarget, Edit, HitterChoice, HitterId, HitterRow, Remnant,
+    SessionFilter, SessionId, SessionRow,
+};
+use crate::page::auth::{CsrfForm, Requester};
+use crate::page::context::{PageContext, Section, html};
+use crate::page::error::PageError;
+use crate::page::format;
+use crate::page::i18n::Messages;
+use crate::page::state::AppState;
+
+/// A hitter in the list.
+struct PersonRow {
+    hitter: HitterRow,
+    sessions: usize,
+    reps: u32,
+    last: String,
+}
+
+#[derive(Template)]
+#[template(path = "people.html")]
+struct PeoplePage<'a> {
+    page: PageContext<'a>,
+    rows: Vec<PersonRow>,
+}
+
+pub(in crate::page) async fn list(
+    State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
+) -> Result<Html<String>, PageError> {
+    let (hitters, sessions) = state
+        .read(|reader| Ok((reader.all_by_last_session()?, reader.sessions()?)))
+        .await?;
+    let rows = hitters
+        .into_iter()
+        .map(|hitter| person_row(hitter, &sessions))
+        .collect();
+    html(&PeoplePage {
+        page: PageContext::new(&requester, Section::People),
+        rows,
+    })
+}
+
+fn person_row(hitter: HitterRow, sessions: &[SessionRow]) -> PersonRow {
+    let theirs = || sessions.iter().filter(|row| row.hitter == Some(hitter.id));
+    PersonRow {
+        sessions: theirs().count(),
+        reps: theirs().map(|row| row.swings + row.takes).sum(),
+        last: theirs()
+            .map(|row| row.started_at)
+            .max()
+            .map(format::day_and_time)
+            .unwrap_or_default(),
+        hitter,
+    }
+}
+
+#[derive(Template)]
+#[template(path = "person.html")]
+struct PersonPage<'a> {
+    page: PageContext<'a>,
+    row: PersonRow,
+    others: Vec<SelectOption>,
+}
+
+pub(in crate::page) async fn person(
+    State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
+    Path(id): Path<i64>,
+) -> Result<Html<String>, PageError> {
+    let id = HitterId::new(id);
+    let (hitters, sessions) = state
+        .read(|reader| Ok((reader.all_by_last_session()?, reader.sessions()?)))
+        .await?;
+    let hitter = hitters.iter().find(|hitter| hitter.id == id).cloned();
+    let others = hitters
+        .into_iter()
+        .filter(|hitter| hitter.id != id)
+        .collect();
+    html(&PersonPage {
+        page: PageContext::new(&requester, Section::People),
+        row: person_row(hitter.ok_or(PageError::NotFound)?, &sessions),
+        others: all_options(others, None, requester.messages()),
+    })
+}
+
+/// Hitters to select from, those without a name by their number.
+pub(in crate::page) fn all_options(
+    hitters: Vec<HitterRow>,
+    selected: Option<HitterId>,
+    i18n: &Messages,
+) -> Vec<SelectOption> {
+    let label = |hitter: &HitterRow| match &hitter.name {
+        Some(name) => i18n.hitter(Some(name)).to_owned(),
+        None => i18n.format("people.number", hitter.id),
+    };
+    hitters
+        .iter()
+        .map(|hitter| SelectOption {
+            value: hitter.id.to_string(),
+            label: label(hitter),
+            selected: selected == Some(hitter.id),
+        })
+        .collect()
+}
+
+#[derive(Deserialize)]
+pub(in crate::page) struct PersonForm {
+    what: String,
+    name: Option<String>,
+    into: Option<i64>,
+}
+
+pub(in crate::page) async fn change(
+    State(state): State<AppState>,
+    Path(id): Path<i64>,
+    CsrfForm(form): CsrfForm<PersonForm>,
+) -> Result<Redirect, PageError> {
+    let hitter = HitterId::new(id);
+    let before = name_of(&state, hitter).await?;
+    // Who they are from now on; `None` for nobody who may hit.
+    let (edit, now) = match (form.what.as_str(), form.name, form.into) {
+        ("rename", Some(name), _) => {
+            let now = Some(name.trim().to_owned());
+            (Edit::RenameHitter { hitter, name }, now)
+        }
+        ("merge", _, Some(into)) => {
+            let into = HitterId::new(into);
+            let now = name_of(&state, into).await?;
+            (Edit::MergeHitters { from: hitter, into }, now)
+        }
+        ("freeze", ..) => (
+            Edit::FreezeHitter {
+                hitter,
+                frozen: true,
+            },
+            None,
+        ),
+        ("unfreeze", ..) => (
+            Edit::FreezeHitter {
+                hitter,
+                frozen: false,
+            },
+            before.clone(),
+        ),
+        _ => return Err(PageError::UnknownChange),
+    };
+    let row = state.edit(edit).await?;
+    if before != now {
+        change_who_hits(&state, before, now).await?;
+    }
+    Ok(Redirect::to(&format!("/people/{row}")))
+}
+
+async fn name_of(state: &AppState, hitter: HitterId) -> Result<Option<String>, PageError> {
+    let row = state
+        .read(move |reader| reader.hitter(&HitterChoice::Id(hitter)))
+        .await?;
+    Ok(row.name)
+}
+
+/// Whoever hits under the old name goes on under the new one, or steps out.
+async fn change_who_hits(
+    state: &AppState,
+    before: Option<String>,
+    now: Option<String>,
+) -> Result<(), PageError> {
+    let Some(before) = before else { return Ok(()) };
+    let control = state.control.clone();
+    let changed =
+        tokio::task::spawn_blocking(move || control.hitter_changed(&before, now.as_deref()))
+            .await?;
+    if let Err(error) = changed {
+        tracing::warn!(%error, "who hits now could not be brought up to date");
+    }
+    Ok(())
+}
+
+#[derive(Deserialize)]
+pub(in crate::page) struct GiveForm {
+    hitter: String,
+}
+
+/// Gives a session to another hitter, or to nobody.
+pub(in crate::page) async fn give(
+    State(state): State<AppState>,
+    Path(session): Path<i64>,
+    CsrfForm(form): CsrfForm<GiveForm>,
+) -> Result<Redirect, PageError> {
+    let hitter = match form.hitter.as_str() {
+        "" => None,
+        id => Some(HitterId::new(
+            id.parse().map_err(|_| PageError::IncompleteForm)?,
+        )),
+    };
+    let session_id = SessionId::new(session);
+    state
+        .edit(Edit::GiveSession {
+            session: session_id,
+            hitter,
+        })
+        .await?;
+    Ok(Redirect::to(&format!("/sessions/{session}")))
+}
+
+#[derive(Template)]
+#[template(path = "delete.html")]
+struct DeletePage<'a> {
+    page: PageContext<'a>,
+    what: String,
+    back: String,
+}
+
+pub(in crate::page) async fn ask_about_person(
+    State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
+    Path(id): Path<i64>,
+) -> Result<Html<String>, PageError> {
+    let i18n = requester.messages();
+    let choice = HitterChoice::Id(HitterId::new(id));
+    let (hitter, sessions) = state
+        .read(move |reader| Ok((reader.hitter(&choice)?, reader.sessions()?)))
+        .await?;
+    let row = person_row(hitter, &sessions);
+    let who = match &row.hitter.name {
+        Some(name) => i18n.hitter(Some(name)).to_owned(),
+        None => i18n.format("people.number", row.hitter.id),
+    };
+    html(&DeletePage {
+        page: PageContext::new(&requester, Section::People),
+        what: i18n.fill("delete.person", &[&who, &row.sessions, &row.reps]),
+        back: format!("/people/{id}"),
+    })
+}
+
+pub(in crate::page) async fn ask_about_session(
+    State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
+    Path(id): Path<i64>,
+) -> Result<Html<String>, PageError> {
+    let i18n = requester.messages();
+    let only = SessionFilter {
+        only: Some(SessionId::new(id)),
+        ..SessionFilter::default()
+    };
+    let sessions = state.read(move |reader| reader.sessions_of(&only)).await?;
+    let row = sessions.first().ok_or(PageError::NotFound)?;
+    let when = format::day_and_time(row.started_at);
+    let who = i18n.hitter(row.hitter_name.as_deref());
+    html(&DeletePage {
+        page: PageContext::new(&requester, Section::Sessions),
+        what: i18n.fill("delete.session", &[&when, &who, &(row.swings + row.takes)]),
+        back: format!("/sessions/{id}"),
+    })
+}
+
+#[derive(Deserialize)]
+pub(in crate::page) struct DeleteForm {
+    sure: Option<String>,
+}
+
+#[derive(Template)]
+#[template(path = "deleted.html")]
+struct DeletedPage<'a> {
+    page: PageContext<'a>,
+    done: String,
+    report: DeletionReport,
+}
+
+impl DeletedPage<'_> {
+    fn films(&self) -> String {
+        match &self.report.films {
+            Ok(films) if films.failed.is_empty() => {
+                self.page.format("deleted.films", films.total.films)
+            }
+            _ => self.page.t("deleted.films_failed").to_owned(),
+        }
+    }
+
+    /// What is left, each kind with the files that hold it.
+    fn left(&self) -> Vec<(&'static str, &[Remnant])> {
+        let report = &self.report;
+        [
+            ("deleted.left", report.remnants.as_slice()),
+            ("deleted.aside", &report.remnants_aside),
+            ("deleted.named", &report.named_in_files),
+        ]
+        .into_iter()
+        .filter(|(_, left)| !left.is_empty())
+        .collect()
+    }
+}
+
+pub(in crate::page) async fn delete_person(
+    State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
+    Path(id): Path<i64>,
+    CsrfForm(form): CsrfForm<DeleteForm>,
+) -> Result<Html<String>, PageError> {
+    let hitter = HitterId::new(id);
+    let name = name_of(&state, hitter).await?;
+    form.sure.ok_or(PageError::IncompleteForm)?;
+    change_who_hits(&state, name, None).await?;
+    deleted(&state, &requester, DeletionTarget::Hitter(hitter)).await
+}
+
+pub(in crate::page) async fn delete_session(
+    State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
+    Path(id): Path<i64>,
+    CsrfForm(form): CsrfForm<DeleteForm>,
+) -> Result<Html<String>, PageError> {
+    form.sure.ok_or(PageError::IncompleteForm)?;
+    let target = DeletionTarget::Session(SessionId::new(id));
+    deleted(&state, &requester, target).await
+}
+
+async fn deleted(
+    state: &AppState,
+    requester: &Requester,
+    target: DeletionTarget,
+) -> Result<Html<String>, PageError> {
+    let report = state.delete(target).await?;
+    let page = PageContext::new(requester, Section::People);
+    let i18n = requester.messages();
+    html(&DeletedPage {
+        done: i18n.fill("deleted.what", &[&report.sessions, &report.reps]),
+        page,
+        report,
+    })
+}
