@@ -135,6 +135,9 @@ fn a_bump_is_told_on_the_screen_and_by_check_and_the_calibration_rests() {
                 "--stand-in",
                 &clip(),
                 "--same-camera",
+                // A machine that runs other tests beside it has twice the time.
+                "--pace",
+                "0.5",
                 "--sound",
                 "none",
                 "--reps",
