@@ -13,8 +13,10 @@ use super::verdict::Verdict;
 use crate::rep::{Bats, Measure, MeasureName, Rep, RepKind};
 use crate::text_enum::Recorded;
 
-/// A measure less certain than this share of its band's width says too little to be cued for a miss within its uncertainty.
+/// A measure less certain than this share of its band's width says too little to be cued for a miss that is not likely enough.
 const UNSURE_SHARE: f64 = 0.25;
+/// A miss of so many standard deviations is one in three swings of four (the upper quartile of the normal distribution, 0.674).
+const LIKELY_SDS: f64 = 0.674;
 
 /// Judges one rep after the other by the coach's bands, and picks the cue by the coach's order.
 #[derive(Clone, Debug)]
@@ -159,7 +161,7 @@ impl Coach {
     }
 }
 
-/// Whether a miss is smaller than its uncertainty, in a rep that shows the measure much worse than the band allows for:
+/// Whether a miss is within its uncertainty, less likely than three in four, in a rep that shows the measure much worse than the band allows for:
 /// from behind the back contact is known to 50 ms, and every swing would hear that the foot was down late.
 fn may_be_in_band(band: &AbsoluteBand, measure: &Measure) -> bool {
     let (
@@ -173,7 +175,7 @@ fn may_be_in_band(band: &AbsoluteBand, measure: &Measure) -> bool {
         return false;
     };
     let miss = (low - value).max(value - high);
-    miss > 0.0 && miss < *plus_minus && *plus_minus > UNSURE_SHARE * (high - low)
+    miss > 0.0 && miss < LIKELY_SDS * plus_minus && *plus_minus > UNSURE_SHARE * (high - low)
 }
 
 #[cfg(test)]
@@ -244,10 +246,11 @@ mod tests {
             rep.measures.insert(MeasureName::HandsBack, measure);
             cue_of(rep)
         };
-        // A quarter of the band from 1 to 20 is 4.75.
-        assert_eq!(heard(-3.0, 4.5), Some(CueId::HandsLate));
-        assert_eq!(heard(-3.0, 5.0), Some(CueId::HeadForward));
-        assert_eq!(heard(-5.0, 5.0), Some(CueId::HandsLate));
+        // A quarter of the band from 1 to 20 is 4.75; 0.674 of 7 is 4.7.
+        assert_eq!(heard(-1.0, 4.5), Some(CueId::HandsLate));
+        assert_eq!(heard(-1.0, 5.0), Some(CueId::HeadForward));
+        assert_eq!(heard(-3.5, 7.0), Some(CueId::HeadForward));
+        assert_eq!(heard(-4.0, 7.0), Some(CueId::HandsLate));
         let only = |plus_minus| {
             let mut rep = rep(RepKind::Swing, &[]);
             let measure = Measure::Made {

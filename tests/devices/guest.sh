@@ -117,6 +117,14 @@ drop 0
 mark camera_answers
 sleep 3
 
+step "the camera gives nothing for 12 s"
+mark camera_silent
+drop 100
+sleep 12
+drop 0
+mark camera_gives
+sleep 3
+
 step "the sound card is away for 2 s"
 opened=$(grep -c 'sound device is open' /out/watch.log)
 aloop=/sys/bus/platform/drivers/snd_aloop

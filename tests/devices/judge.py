@@ -18,6 +18,8 @@ import wave
 CAMERA_BACK_SECS = 3.0
 # A camera that gives no frame is reported after half a second; the rest is for the emulated machine.
 HANG_SECS = 2.0
+# Seconds within which a camera that gives nothing is opened afresh.
+OPENED_AFRESH_SECS = 10.0
 # Seconds within which the program ends when it is asked to: the pose of one frame takes some, emulated.
 END_SECS = 20.0
 # The sound card is looked for again 5 s after it was lost; the rest is for the emulated machine.
@@ -195,6 +197,15 @@ def hang(lines, had, hangs, answers, prefix=""):
     check(f"{prefix}hang over", again <= CAMERA_BACK_SECS, f"frames came {again:.2f} s after the camera gave some again, {CAMERA_BACK_SECS:.0f} s allowed")
 
 
+def silence(lines, had):
+    """The camera stays and gives nothing for long: it is opened afresh, as often as it takes."""
+    lost = (first(lines, "the camera was lost", events["camera_silent"]) or math.inf) - events["camera_silent"]
+    back = (first(lines, "the camera is back", events["camera_silent"]) or math.inf) - events["camera_silent"]
+    check("silence", back <= OPENED_AFRESH_SECS, f"given up {lost:.2f} s after its last frame and open again after {back:.2f} s, {OPENED_AFRESH_SECS:.0f} s allowed")
+    again = next((at for at, *_ in had if at >= events["camera_gives"]), math.inf) - events["camera_gives"]
+    check("silence over", again <= CAMERA_BACK_SECS, f"frames came {again:.2f} s after the camera gave some again, {CAMERA_BACK_SECS:.0f} s allowed")
+
+
 def nokhwa():
     """The same camera through nokhwa, which dates frames by the wall clock and counts none that are lost."""
     modes("nokhwa_check.txt", "nokhwa", "nokhwa: ")
@@ -315,6 +326,7 @@ modes("check.txt", "v4l")
 lines, had = frames()
 replug(lines, had)
 hang(lines, had, "camera_hangs", "camera_answers")
+silence(lines, had)
 controls()
 cue()
 sound_card(lines)

@@ -82,6 +82,8 @@ fn slowed_track(from: &Path, into: &Path) {
 /// Replays and gives the rep log, what was printed, and what was said on standard error.
 fn replay(place: &Place, source: &Path, more: &[&str]) -> (Vec<Value>, String, String) {
     let log = place.path("reps.jsonl");
+    // Of the replay before; none is written over.
+    let _ = std::fs::remove_file(&log);
     let height = height_cm().to_string();
     let (source, log_text) = (source.to_str().unwrap(), log.to_str().unwrap());
     let mut arguments = vec!["replay", source, "--reps", log_text, "--height-cm", &height];
