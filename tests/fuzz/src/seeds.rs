@@ -42,6 +42,8 @@ pub fn write(folder: &Path) -> Result<(), Box<dyn Error>> {
     }
     let jpeg = project.join("tests/data/clips/typical_tables.jpg");
     put("picture", "typical tables", &fs::read(jpeg)?)?;
+    let film = project.join("tests/data/fuzz/film/two_frames.avi");
+    put("film", "two frames", &fs::read(film)?)?;
     let sounds = project.join("src/sound/assets/en");
     for ending in ["flac", "wav"] {
         let list = format!("[[phrase]]\nid = \"head_back\"\nwords = \"back\"\nfile = \"a.{ending}\"\n");
