@@ -13,9 +13,10 @@ use super::verdict::Verdict;
 use crate::rep::{Bats, Measure, MeasureName, Rep, RepKind};
 use crate::text_enum::Recorded;
 
-/// A measure less certain than this share of its band's width says too little to be cued for a miss that is not likely enough.
+/// A measure less certain than this share of its band's width is cued only for a miss that is likely.
 const UNSURE_SHARE: f64 = 0.25;
-/// A miss of so many standard deviations is one in three swings of four (the upper quartile of the normal distribution, 0.674).
+/// A value this many standard deviations beyond its band lies there in truth three times in four (quartile of the normal
+/// distribution).
 const LIKELY_SDS: f64 = 0.674;
 
 /// Judges one rep after the other by the coach's bands, and picks the cue by the coach's order.
@@ -161,8 +162,8 @@ impl Coach {
     }
 }
 
-/// Whether a miss is within its uncertainty, less likely than three in four, in a rep that shows the measure much worse than the band allows for:
-/// from behind the back contact is known to 50 ms, and every swing would hear that the foot was down late.
+/// Whether a miss is not likely to be one, in a rep that shows the measure much worse than the band allows for: from behind the
+/// back contact is known to 50 ms, and every swing would hear that the foot was down late.
 fn may_be_in_band(band: &AbsoluteBand, measure: &Measure) -> bool {
     let (
         Measure::Made {

@@ -4,7 +4,6 @@
 //! luck. Where the variable CAGEHAND_SCREENSHOTS names a folder, screenshots are kept there to be looked at.
 
 use std::io::{BufRead, BufReader};
-use std::net::TcpListener;
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -13,7 +12,7 @@ use fantoccini::elements::Element;
 use fantoccini::{Client, ClientBuilder, Locator};
 use serde_json::{Value, json};
 
-use super::program::{Place, project};
+use super::program::{Place, free_port, project};
 
 /// How long a page may take to show what is asked for.
 const PATIENCE: Duration = Duration::from_secs(20);
@@ -230,11 +229,7 @@ impl Served {
     /// Runs `watch` on a recording with the lite model and these settings and arguments besides. Settings may begin with more
     /// keys of `[page]`.
     pub(crate) fn start(place: &Place, clip: &str, settings: &str, more: &[&str]) -> Self {
-        let port = TcpListener::bind(("127.0.0.1", 0))
-            .unwrap()
-            .local_addr()
-            .unwrap()
-            .port();
+        let port = free_port();
         let address = format!("127.0.0.1:{port}");
         std::fs::write(
             place.path("page.toml"),

@@ -3,13 +3,13 @@
 
 use std::fs;
 use std::io::{BufRead, BufReader, Write};
-use std::net::{TcpListener, TcpStream};
+use std::net::TcpStream;
 use std::process::{Child, Stdio};
 use std::sync::{Arc, Mutex};
 
 use serde_json::Value;
 
-use super::program::{Place, json_lines, project};
+use super::program::{Place, free_port, json_lines, project};
 
 /// The settings claim a scale that is larger than the hitter's by this, so that a length shows whether it was used.
 const CLAIMED: f64 = 1.5;
@@ -102,11 +102,7 @@ fn rows_say_what_was_measured_and_how(place: &Place) {
 #[test]
 fn a_bump_is_told_on_the_screen_and_by_check_and_the_calibration_rests() {
     let place = Place::new();
-    let port = TcpListener::bind(("127.0.0.1", 0))
-        .unwrap()
-        .local_addr()
-        .unwrap()
-        .port();
+    let port = free_port();
     let settings = format!(
         "[page]\nlisten = \"127.0.0.1:{port}\"\n[pose]\nmodel = \"lite\"\n[journal]\npath = \"{}\"\n\
          [camera]\nknown_length_cm = {:.1}\nknown_length_px = 100\nroll_deg = 0.5\n",

@@ -1,13 +1,13 @@
 //! A running daemon tells how it is: to the command, to a browser, and to whoever collects metrics; and to nobody else.
 
 use std::io::{Read, Write};
-use std::net::{TcpListener, TcpStream};
+use std::net::TcpStream;
 use std::process::{Child, Stdio};
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
 
-use super::program::{Place, recording};
+use super::program::{Place, free_port, recording};
 
 struct Running(Child);
 
@@ -34,11 +34,7 @@ fn ask(port: u16, path: &str, host: &str) -> String {
 #[test]
 fn a_running_daemon_tells_how_it_is() {
     let place = Place::new();
-    let port = TcpListener::bind(("127.0.0.1", 0))
-        .unwrap()
-        .local_addr()
-        .unwrap()
-        .port();
+    let port = free_port();
     std::fs::write(
         place.path("here.toml"),
         format!("[page]\ntrial = true\nlisten = \"127.0.0.1:{port}\"\n[pose]\nmodel = \"lite\"\n"),

@@ -8,7 +8,7 @@ use serde_json::Value;
 
 use super::browser::{Browser, Served, block_on};
 use super::doors;
-use super::program::{Place, recording};
+use super::program::{Place, free_port, recording};
 #[cfg(unix)]
 use super::watching::{Watch, files};
 
@@ -157,11 +157,7 @@ fn the_cameras_picture_is_shown_only_where_it_is_allowed_and_made_only_while_som
 #[test]
 fn that_the_picture_is_shown_is_told_at_the_terminal_and_nothing_of_it_is_stored() {
     let place = Place::new();
-    let port = std::net::TcpListener::bind(("127.0.0.1", 0))
-        .unwrap()
-        .local_addr()
-        .unwrap()
-        .port();
+    let port = free_port();
     let page = format!("[page]\nlisten = \"127.0.0.1:{port}\"\n");
     let shown = format!("{page}picture = true\n");
     let watch = Watch::start(&place, &shown);

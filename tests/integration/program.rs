@@ -137,3 +137,12 @@ pub(crate) fn replayed(name: &str, model: &str, height_cm: u32) -> Arc<OnceLock<
     });
     run
 }
+
+/// A port that nobody listened at a moment ago.
+pub(crate) fn free_port() -> u16 {
+    std::net::TcpListener::bind(("127.0.0.1", 0))
+        .unwrap()
+        .local_addr()
+        .unwrap()
+        .port()
+}

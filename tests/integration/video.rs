@@ -1,13 +1,12 @@
 //! Films of reps: none unless turned on, then one a rep with the rep's own times, told to everyone, and really deleted.
 
 use std::fs;
-use std::net::TcpListener;
 use std::path::{Path, PathBuf};
 
 use cagehand::video::{Film, FilmStore, StoredFilm};
 use serde_json::Value;
 
-use super::program::{Place, json_lines};
+use super::program::{Place, free_port, json_lines};
 use super::watching::{Watch, files};
 
 fn store(place: &Place) -> FilmStore {
@@ -35,11 +34,7 @@ fn event_secs(rep: &Value) -> Vec<f64> {
 #[test]
 fn off_stores_no_picture_and_an_edit_turns_films_on_and_off_while_it_runs() {
     let place = Place::new();
-    let port = TcpListener::bind(("127.0.0.1", 0))
-        .unwrap()
-        .local_addr()
-        .unwrap()
-        .port();
+    let port = free_port();
     let page = format!("[page]\nlisten = \"127.0.0.1:{port}\"\n");
     let watch = Watch::start(&place, &page);
     watch.wait_for_words("rep   1");

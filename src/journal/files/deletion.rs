@@ -31,7 +31,7 @@ const TIMELINES: [(&str, &str); 2] = [
 ];
 /// Copies that a kill left unfinished, or an upgrade that found its journal unsound: only ever copies of the journal beside them.
 const UNFINISHED_COPIES: [&str; 3] = [".restored", ".part", ".before-v"];
-/// How often to try to empty the log while somebody reads, and how long to wait in between.
+/// How often to try to empty the log while somebody reads; each try waits for a lock as long as the journal always does.
 const REBUILD_TRIES: u32 = 5;
 
 /// What is to be deleted.
@@ -231,19 +231,19 @@ impl Journal {
 
     /// Somebody who reads the page holds up the log for a moment only.
     fn rebuild(&self) -> Result<(), JournalError> {
-        let mut tries = 1..=REBUILD_TRIES;
-        loop {
-            let rebuilt = self.empty_wal().and_then(|()| {
-                self.reader()
-                    .query("rebuild the file", |c| c.execute_batch("VACUUM"))?;
-                self.empty_wal()
-            });
-            tries.next();
-            match rebuilt {
-                Err(JournalError::Busy { .. }) if !tries.is_empty() => {}
+        let once = || {
+            self.empty_wal()?;
+            self.reader()
+                .query("rebuild the file", |c| c.execute_batch("VACUUM"))?;
+            self.empty_wal()
+        };
+        for _ in 1..REBUILD_TRIES {
+            match once() {
+                Err(JournalError::Busy { .. }) => {}
                 rebuilt => return rebuilt,
             }
         }
+        once()
     }
 }
 

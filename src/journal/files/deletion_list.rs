@@ -5,14 +5,14 @@
 
 use std::collections::BTreeSet;
 use std::fmt;
-use std::fs::{self, File, OpenOptions};
+use std::fs::{File, OpenOptions};
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 
 use rusqlite::{Connection, params};
 
 use crate::journal::error::JournalError;
-use crate::journal::files::quarantine::with_side;
+use crate::journal::files::quarantine::{sync_folder_of, with_side};
 use crate::journal::stamp::stamp_text;
 use crate::wall_clock::now_to_the_millisecond;
 
@@ -183,11 +183,8 @@ fn append(journal: &Path, lines: &str) -> Result<(), JournalError> {
             file.write_all(lines.as_bytes())?;
             file.sync_all()
         })
-        .and_then(|()| match path.parent() {
-            Some(folder) if cfg!(unix) => fs::File::open(folder)?.sync_all(),
-            _ => Ok(()),
-        })
-        .map_err(|error| JournalError::from_io(&path, &error))
+        .map_err(|error| JournalError::from_io(&path, &error))?;
+    sync_folder_of(&path)
 }
 
 #[cfg(test)]

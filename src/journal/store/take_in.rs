@@ -117,9 +117,9 @@ impl Journal {
                     insert_without_id::<C>(change, C::TABLE, &values)?
                 }
             };
-            // It went on there after it was last written here.
+            // It went on there after it was last written here: what is said of its end there holds.
             change.execute(
-                "UPDATE sessions SET ended_at = coalesce(?2, ended_at), end_note = coalesce(?3, end_note) WHERE id = ?1",
+                "UPDATE sessions SET ended_at = ?2, end_note = ?3 WHERE id = ?1 AND ?2 IS NOT NULL",
                 params![id, text(C::EndedAt), text(C::EndNote)],
             )?;
             Ok(SessionId::new(id))

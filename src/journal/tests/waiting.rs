@@ -273,6 +273,18 @@ fn an_end_that_cannot_store_leaves_the_reps_for_the_next_start() {
     let journal = Journal::open(&path).unwrap();
     assert_eq!(journal.report().taken_in, 2);
     assert_eq!(numbers(journal.reader(), 1), [1, 2]);
+    let (ended, note): (Option<String>, Option<String>) = journal
+        .reader()
+        .connection
+        .query_row("SELECT ended_at, end_note FROM sessions", [], |row| {
+            Ok((row.get(0)?, row.get(1)?))
+        })
+        .unwrap();
+    assert!(ended.is_some());
+    assert_eq!(
+        note, None,
+        "it ended as it should, though not in the journal"
+    );
 }
 
 #[test]

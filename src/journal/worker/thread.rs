@@ -45,18 +45,6 @@ impl Job {
     }
 }
 
-/// Ends a session that somebody may have deleted meanwhile.
-fn end_if_there(
-    journal: &mut Journal,
-    session: SessionId,
-    at: Timestamp,
-) -> Result<(), JournalError> {
-    match journal.end_session(session, at, None) {
-        Err(JournalError::NoSuchSession { .. }) => Ok(()),
-        ended => ended,
-    }
-}
-
 /// The thread's state.
 pub(in crate::journal) struct Worker {
     pub(super) path: PathBuf,
@@ -290,20 +278,13 @@ impl Worker {
     }
 
     fn store(&mut self, job: &Pending) -> Result<(), JournalError> {
-        let session = match job {
-            Job::Rep(_) | Job::NotCounted { .. } => Some(self.running_session()?),
-            _ => None,
-        };
-        let Some(journal) = self.journal.as_mut() else {
-            return Err(self.gone());
-        };
         match job {
             Job::Session { hitter, session } => {
-                if let Some(running) = self.session {
-                    end_if_there(journal, running, session.started_at)?;
-                    self.session = None;
-                }
-                self.session = Some(journal.begin_session_of(hitter.as_ref(), session)?);
+                self.end_running_session(session.started_at)?;
+                let begun = self
+                    .open_journal()?
+                    .begin_session_of(hitter.as_ref(), session)?;
+                self.session = Some(begun);
                 self.begun = Some((hitter.clone(), session.clone()));
                 // A session that another already follows is not the running one.
                 let followed = self
@@ -323,46 +304,61 @@ impl Worker {
                     panic!("a fault on purpose");
                 }
                 let started = Instant::now();
-                if let Some(session) = session {
-                    journal.log_packed(session, rep)?;
-                }
+                let session = self.running_session()?;
+                self.open_journal()?.log_packed(session, rep)?;
                 let ms = 1e3 * started.elapsed().as_secs_f64();
                 tracing::debug!(rep = rep.judged.number, ms, "rep stored");
             }
             Job::NotCounted { rep, missed } => {
-                if let Some(session) = session {
-                    journal.log_not_counted_packed(session, rep, *missed)?;
-                }
+                let session = self.running_session()?;
+                self.open_journal()?
+                    .log_not_counted_packed(session, rep, *missed)?;
             }
             Job::Edit { edit, reply } => {
                 // The caller may have stopped waiting; the edit is made all the same, and the page shows it.
-                let _ = reply.send(journal.edit(edit));
+                let _ = reply.send(self.open_journal()?.edit(edit));
                 self.note_hitter_of_running_session();
             }
             Job::Delete { whom, texts, reply } => {
-                let deleted = journal.delete(*whom, texts);
+                let deleted = self.open_journal()?.delete(*whom, texts);
                 self.forget_deleted_hitter(*whom, deleted.is_ok());
                 let _ = reply.send(deleted);
             }
             Job::End { at } => {
+                self.end_running_session(*at)?;
                 self.begun = None;
-                if let Some(running) = self.session {
-                    end_if_there(journal, running, *at)?;
-                    self.session = None;
-                    let mut state = self.shared.state();
-                    (state.session, state.session_started) = (None, None);
-                }
+                let mut state = self.shared.state();
+                (state.session, state.session_started) = (None, None);
             }
         }
         Ok(())
     }
 
+    /// Ends the running session, which somebody may have deleted meanwhile.
+    fn end_running_session(&mut self, at: Timestamp) -> Result<(), JournalError> {
+        let Some(running) = self.session else {
+            return Ok(());
+        };
+        match self.open_journal()?.end_session(running, at, None) {
+            Ok(()) | Err(JournalError::NoSuchSession { .. }) => {
+                self.session = None;
+                Ok(())
+            }
+            Err(error) => Err(error),
+        }
+    }
+
+    fn open_journal(&mut self) -> Result<&mut Journal, JournalError> {
+        let path = &self.path;
+        self.journal
+            .as_mut()
+            .ok_or_else(|| JournalError::WriterGone { path: path.clone() })
+    }
+
     /// The session that reps go to. One that somebody deleted while it ran is begun again.
     fn running_session(&mut self) -> Result<SessionId, JournalError> {
-        let gone = self.gone();
-        let journal = self.journal.as_mut().ok_or(gone)?;
         if let Some(session) = self.session
-            && journal.reader().has_session(session)?
+            && self.open_journal()?.reader().has_session(session)?
         {
             return Ok(session);
         }
@@ -374,16 +370,13 @@ impl Worker {
             });
         };
         tracing::warn!("the running session was deleted; it is begun again");
-        let id = journal.begin_session_of(hitter.as_ref(), session)?;
+        let (hitter, session) = (hitter.clone(), session.clone());
+        let id = self
+            .open_journal()?
+            .begin_session_of(hitter.as_ref(), &session)?;
         self.session = Some(id);
         self.shared.state().session = Some(id);
         Ok(id)
-    }
-
-    fn gone(&self) -> JournalError {
-        JournalError::WriterGone {
-            path: self.path.clone(),
-        }
     }
 
     pub(super) fn adopt(&mut self, journal: Journal) {
