@@ -32,6 +32,7 @@ mod preview_encoder;
 mod rep_stage;
 mod rep_text;
 mod replay;
+mod retention;
 mod session_controller;
 mod settings_watcher;
 mod signals;

@@ -10,6 +10,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use super::hitter_now::HitterNow;
 use super::pending_changes::PendingChanges;
 use super::plan_choice::{PlanOverride, plan_in_force};
+use super::retention::{self, Retention};
 use super::training::{
     bands_and_order, hitter_entry, open_journal, prepare_training, session_entry,
 };
@@ -54,6 +55,7 @@ pub(super) struct SessionController {
     changes: Arc<PendingChanges>,
     terminal: Terminal,
     current: Mutex<Current>,
+    retention: Retention,
 }
 
 struct Current {
@@ -90,6 +92,7 @@ impl SessionController {
             config,
             changes,
             terminal,
+            retention: Retention::default(),
             current: Mutex::new(Current {
                 settings: settings.clone(),
                 hitter: HitterNow::Settings,
@@ -323,6 +326,25 @@ impl SessionController {
                 self.begin_prepared(next);
             }
             Err(error) => tracing::warn!(%error, "the hitter could not be stepped out"),
+        }
+    }
+
+    /// Deletes what is older than the settings let it be, where that is due. To be called every second or so.
+    pub(super) fn delete_old(&self) {
+        let (months, writer) = {
+            let current = self.current();
+            (current.settings.keep_months, current.writer.clone())
+        };
+        let (Some(months), Some(writer)) = (months, writer) else {
+            return;
+        };
+        let limit = self
+            .retention
+            .due(months, self.changes.idle_for())
+            .then(|| retention::limit(crate::wall_clock::now(), months))
+            .flatten();
+        if let Some(limit) = limit {
+            retention::delete_before(&writer, limit, self.journal().as_deref());
         }
     }
 

@@ -316,7 +316,10 @@ fn watch_settings(
         Box::new(move |settings, changes| applier.apply(settings, changes)),
         terminal.clone(),
         read_now,
-        move || sessions.step_out_when_idle(),
+        move || {
+            sessions.step_out_when_idle();
+            sessions.delete_old();
+        },
     )?)
 }
 

@@ -45,6 +45,7 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         cues: cues(file.cues)?,
         page: page::page(file.page)?,
         journal: non_empty(file.journal.path).map(Into::into),
+        keep_months: storage::keep_months(file.journal.keep_months)?,
         video: storage::video(file.video)?,
         log_files: storage::log_files(file.log)?,
         baseline_swings: within(file.baseline.swings, "swings", &BASELINE_SWINGS)? as usize,

@@ -95,6 +95,7 @@ section!(Cues {
 
 section!(Journal {
     path: Spanned<String>,
+    keep_months: Spanned<u32>,
 });
 
 section!(Page {

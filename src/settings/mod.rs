@@ -59,6 +59,8 @@ pub struct Settings {
     pub(crate) page: PageSettings,
     /// Where reps are kept; `None` means the user's data folder.
     pub(crate) journal: Option<PathBuf>,
+    /// After how many months sessions are deleted; `None` for never.
+    pub(crate) keep_months: Option<u32>,
     /// Whether films of reps are kept, and how much of them.
     pub(crate) video: VideoSettings,
     /// Which log files are written; `None` for none.

@@ -58,6 +58,7 @@ pub(crate) fn applies(key: &str) -> Option<Applies> {
             Applies::Live
         }
         // These end the session and begin another, between two reps.
+        "journal.keep_months" => Applies::Live,
         "journal.path" | "page.listen" | "baseline.swings" => Applies::Live,
         "page.picture"
         | "page.names"

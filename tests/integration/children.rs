@@ -211,3 +211,39 @@ fn a_coach_looks_after_hitters_while_cagehand_runs() {
     assert_eq!(page.post(&delete, "sure=yes"), 200);
     assert_eq!(status(&page.get(&delete)), 404);
 }
+
+#[test]
+fn sessions_that_are_older_than_the_limit_are_deleted_when_it_starts() {
+    let place = Place::new();
+    let clip = recording("r03");
+    let start = |more: &str| Served::start(&place, &clip, more, &["--loops", "30"]);
+    let served = start("");
+    let page = AtThePage::new(&served);
+    for name in ["Rosalind", "Florence"] {
+        assert_eq!(page.post("/seat", &format!("name={name}")), 303);
+        page.wait_for(Some(name), None);
+    }
+    drop(served);
+    // Rosalind's evening was long ago, and so was the first one of nobody.
+    rusqlite::Connection::open(place.path("page.db"))
+        .unwrap()
+        .execute_batch(
+            "UPDATE sessions SET started_at = '2020-05-01T17:00:00.000Z', ended_at = '2020-05-01T18:00:00.000Z' WHERE id <= 2;
+             UPDATE hitters SET created_at = '2020-05-01T17:00:00.000Z' WHERE name = 'Rosalind';
+             PRAGMA wal_checkpoint(TRUNCATE);",
+        )
+        .unwrap();
+    assert!(count_bytes(&place, "Rosalind") > 0);
+
+    let _served = start("[journal]\nkeep_months = 12\n");
+    let begun = Instant::now();
+    while count_bytes(&place, "Rosalind") > 0 {
+        assert!(
+            begun.elapsed() < Duration::from_secs(60),
+            "it is still there"
+        );
+        std::thread::sleep(Duration::from_millis(200));
+    }
+    let left = hitters_of_sessions(&place);
+    assert_eq!(left.first(), Some(&Some("Florence".to_owned())), "{left:?}");
+}

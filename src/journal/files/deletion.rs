@@ -11,6 +11,7 @@ use std::collections::HashSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use jiff::Timestamp;
 use rusqlite::OptionalExtension;
 
 use crate::journal::error::JournalError;
@@ -18,6 +19,7 @@ use crate::journal::files::deletion_list::{DeletedRows, RowMark};
 use crate::journal::files::quarantine::{SIDES, earlier_journals};
 use crate::journal::files::remnants::{Fingerprint, NamingEntries, Remnant, Search};
 use crate::journal::record::{HitterId, SessionId};
+use crate::journal::stamp::stamp_text;
 use crate::journal::store::hitters::HitterChoice;
 use crate::journal::store::open::{Journal, JournalReader};
 use crate::journal::store::people::drop_unused_nameless;
@@ -41,6 +43,9 @@ pub(crate) enum DeletionTarget {
     Hitter(HitterId),
     /// One session, whoever it is of.
     Session(SessionId),
+    /// Every session that began before this and has ended, and hitters from before it who have none left. What belongs to a frozen
+    /// hitter stays: who asked for that may need it.
+    Before(Timestamp),
 }
 
 /// A journal that was set aside, and what a deletion did to it.
@@ -86,9 +91,6 @@ pub struct DeletionReport {
 
 /// What goes, and what to search for afterwards.
 struct Going {
-    /// SQL that deletes the row with the id `?1`.
-    sql: &'static str,
-    id: i64,
     /// The sessions that go with it.
     sessions: Vec<i64>,
     rows: DeletedRows,
@@ -121,7 +123,7 @@ impl Journal {
         let theirs = self.reader().fingerprints_of(&going.sessions)?;
         let reps = self.reader().count_reps(&going.sessions)?;
         self.transaction("delete people's data", |change| {
-            change.execute(going.sql, [going.id])?;
+            going.rows.delete_from(change)?;
             drop_unused_nameless(change)
         })?;
         let not_noted = going.rows.add_to_list(self.path()).err();
@@ -339,8 +341,6 @@ impl JournalReader {
                 })?;
                 let hitters = self.row_mark("hitters", "created_at", id.get())?;
                 Ok(Going {
-                    sql: "DELETE FROM hitters WHERE id = ?1",
-                    id: id.get(),
                     sessions: sessions.iter().map(|row| row.id).collect(),
                     rows: DeletedRows {
                         hitters: hitters.into_iter().collect(),
@@ -349,6 +349,7 @@ impl JournalReader {
                     name: hitter.name.unwrap_or_default(),
                 })
             }
+            DeletionTarget::Before(limit) => self.going_before(limit),
             DeletionTarget::Session(session) => {
                 let only = SessionFilter {
                     only: Some(session),
@@ -362,8 +363,6 @@ impl JournalReader {
                 }
                 let sessions = self.row_mark("sessions", "started_at", session.get())?;
                 Ok(Going {
-                    sql: "DELETE FROM sessions WHERE id = ?1",
-                    id: session.get(),
                     sessions: vec![session.get()],
                     rows: DeletedRows {
                         sessions: sessions.into_iter().collect(),
@@ -373,6 +372,47 @@ impl JournalReader {
                 })
             }
         }
+    }
+
+    /// What is older than a limit.
+    ///
+    /// # Errors
+    /// Those of the disk.
+    fn going_before(&self, limit: Timestamp) -> Result<Going, JournalError> {
+        let limit = stamp_text(limit);
+        let rows = |sql: &str| {
+            self.query("look for what is old", |c| {
+                c.prepare(sql)?
+                    .query_map([&limit], row_mark)?
+                    .collect::<Result<Vec<RowMark>, _>>()
+            })
+        };
+        let sessions = rows(
+            "SELECT id, started_at FROM sessions WHERE started_at < ?1 AND ended_at IS NOT NULL
+             AND NOT EXISTS (SELECT 1 FROM hitters WHERE id = sessions.hitter AND frozen_at IS NOT NULL) ORDER BY id",
+        )?;
+        let hitters = rows(
+            "SELECT id, created_at FROM hitters WHERE created_at < ?1 AND frozen_at IS NULL
+             AND NOT EXISTS (SELECT 1 FROM sessions WHERE hitter = hitters.id
+                             AND (started_at >= ?1 OR ended_at IS NULL))",
+        )?;
+        Ok(Going {
+            sessions: sessions.iter().map(|row| row.id).collect(),
+            rows: DeletedRows {
+                hitters: hitters.into_iter().collect(),
+                sessions: sessions.into_iter().collect(),
+            },
+            name: String::new(),
+        })
+    }
+
+    /// Whether anything is older than a limit.
+    ///
+    /// # Errors
+    /// Those of the disk.
+    pub(crate) fn has_before(&self, limit: Timestamp) -> Result<bool, JournalError> {
+        let going = self.going_before(limit)?;
+        Ok(going.rows != DeletedRows::default())
     }
 
     /// How the list of deletions knows a row.

@@ -331,3 +331,35 @@ fn a_running_session_knows_no_name_that_was_taken_from_it() {
     assert_eq!(hitter_now(&worker), (None, 1), "nobody's, not Anna's again");
     assert!(names(worker.journal.as_ref().unwrap()).is_empty());
 }
+
+#[test]
+fn what_is_older_than_the_limit_is_deleted_with_hitters_who_have_nothing_left() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let mut journal = Journal::open(&path).unwrap();
+    for name in ["Ana", "Ben", "Kim", "Zoe"] {
+        log_reps(&mut journal, name, 1..=2);
+    }
+    // All came long ago, and Ben again lately; Kim's old session still runs, and Zoe is frozen.
+    let connection = &journal.reader().connection;
+    connection
+        .execute_batch(
+            "UPDATE hitters SET created_at = '2024-01-01T00:00:00.000Z';
+             UPDATE sessions SET started_at = '2024-02-01T00:00:00.000Z';
+             UPDATE sessions SET ended_at = NULL WHERE id = 3;
+             UPDATE hitters SET frozen_at = '2024-03-01T00:00:00.000Z' WHERE name = 'Zoe';",
+        )
+        .unwrap();
+    log_reps(&mut journal, "Ben", 3..=3);
+    let limit = stamp("2025-01-01T00:00:00Z");
+    assert!(journal.reader().has_before(limit).unwrap());
+    let report = journal.delete(DeletionTarget::Before(limit), &[]).unwrap();
+    assert_eq!((report.sessions, report.reps), (2, 4));
+    assert_eq!(
+        (report.remnants, report.not_rebuilt.is_none()),
+        (vec![], true)
+    );
+    assert_eq!(names(&journal), ["Ben", "Kim", "Zoe"]);
+    assert_eq!(count(&path, b"Ana"), 0);
+    assert!(!journal.reader().has_before(limit).unwrap());
+}

@@ -2,6 +2,7 @@
 
 use std::ops::RangeInclusive;
 
+use toml::Spanned;
 use tracing::Level;
 
 use super::super::file::{Log, Video};
@@ -12,6 +13,8 @@ use crate::video::VideoSettings;
 
 /// Days that films and log files may be kept; longer is for an archive, which this is not.
 const DAYS: RangeInclusive<u32> = 1..=3650;
+/// Months that the journal may be kept; 0 is for ever.
+const MONTHS: RangeInclusive<u32> = 0..=600;
 /// Space for films, GB.
 const VIDEO_GB: RangeInclusive<f64> = 0.1..=10_000.0;
 /// A log file's size, MB, and how many there may be.
@@ -20,6 +23,12 @@ const FILES: RangeInclusive<u32> = 1..=1000;
 /// Bytes of a MB and of a GB, as disks are sold.
 const MB: u64 = 1_000_000;
 const GB: f64 = 1e9;
+
+/// After how many months sessions are deleted; `None` for never.
+pub(super) fn keep_months(given: Option<Spanned<u32>>) -> Checked<Option<u32>> {
+    let months = within(given, "keep_months", &MONTHS)?;
+    Ok((months > 0).then_some(months))
+}
 
 pub(super) fn video(given: Video) -> Checked<VideoSettings> {
     Ok(VideoSettings {
