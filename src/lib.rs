@@ -26,6 +26,7 @@
 //! - [`thread`]: named threads
 //! - `toml_checked`: TOML that people write, checked with line numbers
 //! - `stats`: medians and quantiles
+//! - `audit`: the trail of who logged in, looked, exported, deleted
 //! - `output_file`: files that a person names, so that none of another kind is written over
 //! - `paths`: where the program's own files are
 //! - `machine`: free disk space, temperature, memory
@@ -34,6 +35,7 @@
 
 #![forbid(unsafe_code)]
 
+pub(crate) mod audit;
 pub mod capture;
 pub mod coach;
 pub mod command;

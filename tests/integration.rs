@@ -1,6 +1,7 @@
 //! What a user is promised, checked on the built program. One binary, one module a promise:
 //!
 //! - `allocations`: a pose takes no memory on its way through the rep stage
+//! - `audit`: who logged in, looked at a hitter, exported, deleted, changed keys
 //! - `truth_clips`: swings are found and measured on recordings with known truth
 //! - `end_to_end`: one command gives a cue, a rep log and a journal that agree
 //! - `listening`: the sound file holds the right cue at the right time
@@ -43,6 +44,8 @@
 
 #[path = "integration/allocations.rs"]
 mod allocations;
+#[path = "integration/audit.rs"]
+mod audit;
 #[path = "integration/bad_input.rs"]
 mod bad_input;
 #[path = "integration/browser.rs"]

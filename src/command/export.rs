@@ -6,9 +6,10 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 use jiff::Timestamp;
 
-use super::{Failure, journal_path};
+use super::{Failure, enter_audit, journal_path};
+use crate::audit::Act;
 use crate::journal::{
-    ExportFormat, HitterChoice, Journal, JournalError, RepFilter, RepId, SessionId,
+    ExportFormat, HitterChoice, Journal, JournalError, RepFilter, RepId, RowOf, SessionId,
 };
 use crate::output_file::{self, Existing};
 use crate::settings::Settings;
@@ -53,6 +54,19 @@ impl Export {
         let path = journal_path(self.journal.as_deref(), settings)?;
         let journal = Journal::read_only(&path)?;
         let session = self.session.map(SessionId::new);
+        let hitter = match (&self.hitter, session) {
+            (Some(name), _) => journal
+                .hitter(&HitterChoice::Name(name.clone()))
+                .ok()
+                .map(|hitter| hitter.id),
+            (None, Some(session)) => journal.whose(RowOf::Session, session.get())?.1,
+            (None, None) => None,
+        };
+        let what = match (self.timeline, self.format) {
+            (Some(_), _) => "timeline",
+            (None, Format::Jsonl) => "JSON Lines",
+            (None, Format::Csv) => "CSV",
+        };
         let mut out: Box<dyn Write> = if self.out.as_os_str() == "-" {
             Box::new(io::stdout().lock())
         } else {
@@ -85,6 +99,13 @@ impl Export {
                 journal.export_reps(&filter, format, &mut out).map(drop)
             }
         };
+        // What has begun is out, whatever became of the rest.
+        if !matches!(
+            &done,
+            Err(JournalError::NoSuchHitter { .. } | JournalError::NoSuchSession { .. })
+        ) {
+            enter_audit(&path, Act::Exported, hitter, what);
+        }
         match done {
             // The reader of a pipe may have seen enough.
             Err(JournalError::Output(e)) if e.kind() == io::ErrorKind::BrokenPipe => Ok(()),

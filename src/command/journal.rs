@@ -11,9 +11,10 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Subcommand};
 
 use super::deletion_report::report_deletion;
-use super::{Failure, journal_path, terminal};
+use super::{Failure, enter_audit, journal_path, terminal};
+use crate::audit::Act;
 use crate::journal::{
-    DeletionTarget, HitterChoice, Journal, JournalError, JournalReader, RepFilter, RepId,
+    DeletionTarget, HitterChoice, Journal, JournalError, JournalReader, RepFilter, RepId, RowOf,
     SessionFilter, SessionId,
 };
 use crate::machine::free_bytes;
@@ -232,6 +233,7 @@ fn backup(path: &Path, target: &Path) -> Result<(), Failure> {
             JournalError::CopyExists { .. } => Failure::Request(error.to_string()),
             other => other.into(),
         })?;
+    enter_audit(path, Act::BackedUp, None, "");
     let bytes = fs::metadata(target).map_or(0, |file| file.len());
     terminal::println(&format!(
         "{}: {counts}, {}; the copy was opened and checked",
@@ -251,6 +253,7 @@ fn restore(path: &Path, copy: &Path) -> Result<(), Failure> {
         )));
     }
     let restored = Journal::restore(path, copy).map_err(|error| stop_first(error, path))?;
+    enter_audit(path, Act::Restored, None, "");
     if let Some(old) = &restored.replaced {
         terminal::println(&format!("the old journal is now {}", old.display()));
     }
@@ -275,8 +278,13 @@ fn restore(path: &Path, copy: &Path) -> Result<(), Failure> {
 }
 
 fn export_hitter(path: &Path, name: String, folder: &Path) -> Result<(), Failure> {
-    let files = Journal::read_only(path)?
-        .export_hitter(&HitterChoice::Name(name), folder)
+    let reader = Journal::read_only(path)?;
+    let choice = HitterChoice::Name(name);
+    if let Ok(hitter) = reader.hitter(&choice) {
+        enter_audit(path, Act::Exported, Some(hitter.id), "folder");
+    }
+    let files = reader
+        .export_hitter(&choice, folder)
         .map_err(|error| match error {
             JournalError::NoSuchHitter { .. } | JournalError::FolderInUse { .. } => {
                 Failure::Request(error.to_string())
@@ -325,6 +333,7 @@ fn delete_hitter(path: &Path, name: String, texts: &[PathBuf], yes: bool) -> Res
     }
     let mut journal = Journal::open(path).map_err(|error| stop_first(error, path))?;
     let report = journal.delete(DeletionTarget::Hitter(hitter.id), texts)?;
+    enter_audit(path, Act::Deleted, Some(hitter.id), "hitter");
     report_deletion(&name, &report)
 }
 
@@ -348,7 +357,9 @@ fn delete_session(path: &Path, number: i64, texts: &[PathBuf], yes: bool) -> Res
         return Err(Failure::Request("nothing was deleted".to_owned()));
     }
     let mut journal = Journal::open(path).map_err(|error| stop_first(error, path))?;
+    let hitter = journal.reader().whose(RowOf::Session, number)?.1;
     let report = journal.delete(DeletionTarget::Session(session), texts)?;
+    enter_audit(path, Act::Deleted, hitter, &format!("session: {number}"));
     report_deletion(&format!("session {number}"), &report)
 }
 
@@ -366,6 +377,9 @@ fn delete_video(path: &Path, yes: bool) -> Result<(), Failure> {
         return Err(Failure::Request("nothing was deleted".to_owned()));
     }
     let films = store.delete_all().map_err(film_failure)?;
+    if usage.films > 0 {
+        enter_audit(path, Act::Deleted, None, "films");
+    }
     tell_films(&films)?;
     if usage.films == 0 {
         terminal::println(&format!("there is no film in {}", store.folder().display()));

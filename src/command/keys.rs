@@ -8,7 +8,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 
-use super::{Failure, journal_path, terminal};
+use super::{Failure, enter_audit, journal_path, terminal};
+use crate::audit::Act;
 use crate::page::{
     CredentialError, Credentials, Principal, SHARED_ACCOUNT, app_address, new_secret, step_of,
 };
@@ -58,6 +59,7 @@ impl KeysArgs {
         let journal = journal_path(self.journal.as_deref(), settings)?;
         let file = Credentials::file_beside(&journal);
         let mut keys = Credentials::read(&file).map_err(failed)?;
+        let entered = self.command.audit_detail();
         let said = match self.command {
             KeysCommand::Show => {
                 show(&keys);
@@ -89,11 +91,25 @@ impl KeysArgs {
             }
         };
         keys.write(&file).map_err(failed)?;
+        enter_audit(&journal, Act::KeysChanged, None, &entered);
         terminal::println(&format!(
             "{}: {said}; whoever was logged in with a key that is changed must log in again",
             file.display()
         ));
         Ok(())
+    }
+}
+
+impl KeysCommand {
+    /// What the audit trail has of it: which key, and whose.
+    fn audit_detail(&self) -> String {
+        let done = |drop: &bool| if *drop { "taken away" } else { "set" };
+        match self {
+            Self::Pin(Drop { drop }) => format!("PIN {}", done(drop)),
+            Self::Password(CoachKey { coach, drop }) => format!("password {}: {coach}", done(drop)),
+            Self::Code(CoachKey { coach, drop }) => format!("code {}: {coach}", done(drop)),
+            Self::Show => String::new(),
+        }
     }
 }
 

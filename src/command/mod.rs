@@ -22,9 +22,10 @@ use std::path::{Path, PathBuf};
 
 use clap::{Parser, Subcommand};
 
+use crate::audit::{self, Act, Actor, AuditEntry};
 use crate::capture::CaptureError;
 use crate::daemon::DaemonError;
-use crate::journal::{JournalError, RepLogError};
+use crate::journal::{HitterId, JournalError, RepLogError};
 use crate::logging::{self, LogFormat};
 use crate::paths;
 use crate::pose::InferenceError;
@@ -72,6 +73,19 @@ enum Command {
     Keys(keys::KeysArgs),
     /// Measure how fast this machine is.
     Bench(bench::Bench),
+}
+
+/// Enters into the journal's audit trail what this user does to it.
+fn enter_audit(journal: &Path, act: Act, hitter: Option<HitterId>, detail: &str) {
+    let entry = AuditEntry {
+        hitter: hitter.map(HitterId::get),
+        detail: (!detail.is_empty()).then(|| detail.to_owned()),
+        ..AuditEntry::now(Actor::this_user(), act)
+    };
+    if let Err(error) = audit::append(journal, &entry) {
+        let trail = audit::trail_path(journal);
+        tracing::warn!(%error, trail = %trail.display(), "the audit trail could not be written");
+    }
 }
 
 /// Runs the command that was asked for.

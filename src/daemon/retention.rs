@@ -1,5 +1,5 @@
-//! The limit in time of what the journal keeps: sessions that are older than the settings let them be are deleted, as thoroughly as a
-//! person deletes one.
+//! Limits in time: sessions that are older than the settings let them be are deleted, as thoroughly as a person deletes one, and old entries
+//! leave the audit trail.
 
 use std::path::Path;
 use std::sync::{Mutex, PoisonError};
@@ -7,7 +7,9 @@ use std::time::{Duration, Instant};
 
 use jiff::{Timestamp, ToSpan};
 
+use crate::audit::{self, Act, Actor, AuditEntry};
 use crate::journal::{DeletionTarget, Journal, JournalHandle};
+use crate::settings::Settings;
 
 /// How often it is looked for old sessions.
 const LOOK_EVERY: Duration = Duration::from_secs(3600);
@@ -15,54 +17,93 @@ const LOOK_EVERY: Duration = Duration::from_secs(3600);
 /// How long nobody has stood in before it is looked: the journal is rebuilt where something goes, and reps wait for that.
 const QUIET: Duration = Duration::from_secs(60);
 
-/// When it was last looked for old sessions, and by which limit in months.
+/// When it was last looked, and by which limits.
 #[derive(Debug, Default)]
-pub(super) struct Retention(Mutex<Option<(Instant, u32)>>);
+pub(super) struct Retention(Mutex<Option<(Instant, RetentionLimits)>>);
 
 impl Retention {
-    /// Whether it is time to look, which then counts as done: at the start of a run, and each hour or after an edit of the limit
+    /// Whether it is time to look, which then counts as done: at the start of a run, and each hour or after an edit of the limits
     /// once nobody has stood in for a minute.
-    pub(super) fn due(&self, months: u32, idle_for: Duration) -> bool {
+    pub(super) fn due(&self, limits: RetentionLimits, idle_for: Duration) -> bool {
         let mut looked = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let is_due = looked.is_none_or(|(at, by)| {
-            (at.elapsed() >= LOOK_EVERY || by != months) && idle_for >= QUIET
+            (at.elapsed() >= LOOK_EVERY || by != limits) && idle_for >= QUIET
         });
         if is_due {
-            *looked = Some((Instant::now(), months));
+            *looked = Some((Instant::now(), limits));
         }
         is_due
     }
 }
 
+/// How long what is kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct RetentionLimits {
+    /// Sessions; `None` for as long as nobody deletes them.
+    months: Option<u32>,
+    /// Entries of the audit trail.
+    audit_days: u32,
+}
+
+impl RetentionLimits {
+    pub(super) fn of(settings: &Settings) -> Self {
+        Self {
+            months: settings.keep_months,
+            audit_days: settings.page.audit_days,
+        }
+    }
+
+    /// Deletes what is older than that, and says in the log how much it was.
+    pub(super) fn apply(self, writer: &JournalHandle, journal: &Path, now: Timestamp) {
+        let days = i64::from(self.audit_days) * 24;
+        let trail = now
+            .checked_sub(days.hours())
+            .map_err(std::io::Error::other)
+            .and_then(|limit| audit::delete_before(journal, limit));
+        match trail {
+            Ok(0) => {}
+            Ok(entries) => tracing::info!(entries, "old entries left the audit trail"),
+            Err(error) => tracing::warn!(%error, "old entries of the audit trail stay"),
+        }
+        if let Some(limit) = self.months.and_then(|months| months_before(now, months)) {
+            delete_sessions_before(writer, limit, journal);
+        }
+    }
+}
+
 /// The moment so many months ago.
-pub(super) fn limit(now: Timestamp, months: u32) -> Option<Timestamp> {
+fn months_before(now: Timestamp, months: u32) -> Option<Timestamp> {
     let now = now.to_zoned(jiff::tz::TimeZone::UTC);
     let ago = now.checked_sub(i64::from(months).months()).ok()?;
     Some(ago.timestamp())
 }
 
-/// Deletes what is older, and says in the log how much that was and whether anything is left of it.
-pub(super) fn delete_before(writer: &JournalHandle, limit: Timestamp, journal: Option<&Path>) {
-    let has_old = journal
-        .map(|path| Journal::read_only(path).and_then(|reader| reader.has_before(limit)))
-        .transpose();
-    match has_old {
-        Ok(Some(true)) => {}
-        Ok(_) => return,
+/// Says in the log how much that was and whether anything is left of it.
+fn delete_sessions_before(writer: &JournalHandle, limit: Timestamp, journal: &Path) {
+    match Journal::read_only(journal).and_then(|reader| reader.has_before(limit)) {
+        Ok(true) => {}
+        Ok(false) => return,
         Err(error) => {
             tracing::warn!(%error, "whether anything is too old to be kept could not be read");
             return;
         }
     }
     match writer.delete(DeletionTarget::Before(limit), Vec::new()) {
-        Ok(report) => tracing::info!(
-            sessions = report.sessions,
-            reps = report.reps,
-            left_in_files = report.remnants.len() + report.remnants_aside.len(),
-            "sessions older than journal.keep_months are deleted"
-        ),
+        Ok(report) => {
+            tracing::info!(
+                sessions = report.sessions,
+                reps = report.reps,
+                left_in_files = report.remnants.len() + report.remnants_aside.len(),
+                "sessions older than journal.keep_months are deleted"
+            );
+            let entry = AuditEntry::now(Actor::Program, Act::Deleted)
+                .with_detail(format!("too old: {}", report.sessions));
+            if let Err(error) = audit::append(journal, &entry) {
+                tracing::error!(%error, "an entry of the audit trail could not be written");
+            }
+        }
         Err(error) => {
-            tracing::warn!(%error, "sessions that are too old to be kept could not be deleted")
+            tracing::warn!(%error, "sessions that are too old to be kept could not be deleted");
         }
     }
 }
@@ -73,23 +114,33 @@ mod tests {
 
     #[test]
     fn it_is_looked_at_the_start_and_after_an_edit_while_nobody_hits() {
+        let limits = |months| RetentionLimits {
+            months,
+            audit_days: 365,
+        };
         let retention = Retention::default();
-        assert!(retention.due(12, Duration::ZERO));
-        assert!(!retention.due(12, QUIET), "an hour has not gone by");
-        assert!(!retention.due(6, Duration::ZERO), "somebody hits");
-        assert!(retention.due(6, QUIET));
-        assert!(!retention.due(6, QUIET));
+        assert!(retention.due(limits(None), Duration::ZERO));
+        assert!(
+            !retention.due(limits(None), QUIET),
+            "an hour has not gone by"
+        );
+        assert!(
+            !retention.due(limits(Some(6)), Duration::ZERO),
+            "somebody hits"
+        );
+        assert!(retention.due(limits(Some(6)), QUIET));
+        assert!(!retention.due(limits(Some(6)), QUIET));
     }
 
     #[test]
     fn months_are_counted_by_the_calendar() {
         let at = |text: &str| text.parse::<Timestamp>().unwrap();
         assert_eq!(
-            limit(at("2026-05-31T10:00:00Z"), 3),
+            months_before(at("2026-05-31T10:00:00Z"), 3),
             Some(at("2026-02-28T10:00:00Z"))
         );
         assert_eq!(
-            limit(at("2026-05-31T10:00:00Z"), 600),
+            months_before(at("2026-05-31T10:00:00Z"), 600),
             Some(at("1976-05-31T10:00:00Z"))
         );
     }

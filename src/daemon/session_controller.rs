@@ -10,7 +10,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use super::hitter_now::HitterNow;
 use super::pending_changes::PendingChanges;
 use super::plan_choice::{PlanOverride, plan_in_force};
-use super::retention::{self, Retention};
+use super::retention::{Retention, RetentionLimits};
 use super::training::{
     bands_and_order, hitter_entry, open_journal, prepare_training, session_entry,
 };
@@ -331,20 +331,18 @@ impl SessionController {
 
     /// Deletes what is older than the settings let it be, where that is due. To be called every second or so.
     pub(super) fn delete_old(&self) {
-        let (months, writer) = {
+        let (limits, writer) = {
             let current = self.current();
-            (current.settings.keep_months, current.writer.clone())
+            (
+                RetentionLimits::of(&current.settings),
+                current.writer.clone(),
+            )
         };
-        let (Some(months), Some(writer)) = (months, writer) else {
+        let (Some(writer), Some(journal)) = (writer, self.journal()) else {
             return;
         };
-        let limit = self
-            .retention
-            .due(months, self.changes.idle_for())
-            .then(|| retention::limit(crate::wall_clock::now(), months))
-            .flatten();
-        if let Some(limit) = limit {
-            retention::delete_before(&writer, limit, self.journal().as_deref());
+        if self.retention.due(limits, self.changes.idle_for()) {
+            limits.apply(&writer, &journal, crate::wall_clock::now());
         }
     }
 

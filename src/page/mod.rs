@@ -10,6 +10,7 @@
 //! nothing is ever fetched from elsewhere. Text for people is made here, in the reader's language (see [`i18n`]).
 
 mod assets;
+mod audit;
 mod auth;
 mod context;
 mod error;
@@ -88,18 +89,23 @@ pub(crate) trait SessionControl: Send + Sync {
 /// All routes, each behind the role that may use it. Only pages start a web session: their forms need its token.
 fn router(state: AppState) -> Router {
     let with_session = from_fn_with_state(state.clone(), auth::start_session);
+    let hitter_only = from_fn_with_state(state.clone(), auth::require_hitter);
+    let coach_only = from_fn_with_state(state.clone(), auth::require_coach);
+    let audited = from_fn_with_state(state.clone(), audit::enter_requests);
     let hitter_pages = Router::new()
         .route("/", get(cage::screen))
         .route("/hitters", get(cage::hitters))
         .route("/seat", post(cage::switch_hitter))
-        .layer(from_fn(auth::require_hitter))
+        .layer(audited.clone())
+        .layer(hitter_only.clone())
         .layer(with_session.clone());
     let hitter_streams = Router::new()
         .route(auth::LIVE_PATH, get(live::events))
         .route(auth::PREVIEW_PATH, get(live::preview))
-        .layer(from_fn(auth::require_hitter));
+        .layer(hitter_only);
     let coach_pages = Router::new()
         .route("/owner", get(pages::health::page))
+        .route("/audit", get(pages::audit::list))
         .route("/logins", get(logins::list))
         .route("/logins/{id}/end", post(logins::end))
         .route("/logins/end-others", post(logins::end_others))
@@ -127,11 +133,12 @@ fn router(state: AppState) -> Router {
         .route("/not-counted/{id}", get(not_counted::page))
         .route("/not-counted/{id}/count", post(not_counted::make_count))
         .route("/not-counted/{id}/data", get(not_counted::data))
-        .layer(from_fn(auth::require_coach))
+        .layer(audited)
+        .layer(coach_only.clone())
         .layer(with_session.clone());
     let coach_pictures = Router::new()
         .route("/reps/{id}/film/{picture}", get(films::picture))
-        .layer(from_fn(auth::require_coach));
+        .layer(coach_only);
     let monitoring = Router::new()
         .route("/health", get(pages::health::json))
         .route("/metrics", get(pages::health::prometheus))

@@ -8,6 +8,7 @@ use std::time::{Instant, SystemTime};
 use tokio::sync::Semaphore;
 
 use super::SessionControl;
+use super::audit::AuditTrail;
 use super::auth::{
     AskedBy, AuthEvent, Client, CredentialError, Credentials, FormTokens, LoginThrottle, Moment,
     Role, WebSession, WebSessions, report, role_at_the_machine,
@@ -36,6 +37,7 @@ pub(super) struct AppState {
     pub(super) login_throttle: LoginThrottle,
     pub(super) form_tokens: FormTokens,
     pub(super) streams: Arc<Slots>,
+    pub(super) audit: AuditTrail,
     rules: Arc<RwLock<Arc<PageSettings>>>,
     hashes: Arc<Semaphore>,
     web_sessions: Arc<Mutex<WebSessions>>,
@@ -91,6 +93,7 @@ impl AppState {
             login_throttle: LoginThrottle::default(),
             form_tokens: FormTokens::new(),
             streams: Arc::new(Slots::new(STREAMS)),
+            audit: AuditTrail::default(),
             rules: Arc::default(),
             hashes: Arc::new(Semaphore::new(HASHES)),
             web_sessions: Arc::default(),
@@ -138,7 +141,7 @@ impl AppState {
         }
         let keys = Arc::new(Credentials::read(&path)?);
         if read.as_ref().is_some_and(|before| before.keys != keys) {
-            report(&AuthEvent::KeysChanged, None);
+            report(self, &AuthEvent::KeysChanged, None);
         }
         *read = Some(KeysRead {
             path,

@@ -107,6 +107,7 @@ section!(Page {
     certificate_key: Spanned<String>,
     unencrypted: bool,
     trial: bool,
+    audit_days: Spanned<u32>,
 });
 
 section!(Baseline {

@@ -125,6 +125,8 @@ pub(crate) struct PageSettings {
     pub(crate) unencrypted: bool,
     /// Whether this machine opens the coach's pages while no key is set.
     pub(crate) trial: bool,
+    /// Days that entries of the audit trail are kept.
+    pub(crate) audit_days: u32,
 }
 
 /// Which pose model.

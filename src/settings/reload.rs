@@ -66,7 +66,8 @@ pub(crate) fn applies(key: &str) -> Option<Applies> {
         | "page.certificate"
         | "page.certificate_key"
         | "page.unencrypted"
-        | "page.trial" => Applies::Live,
+        | "page.trial"
+        | "page.audit_days" => Applies::Live,
         "video.keep" | "video.keep_days" | "video.keep_gb" => Applies::Live,
         "log.folder" | "log.level" | "log.file_mb" | "log.keep_files" | "log.keep_days" => {
             Applies::Live

@@ -87,7 +87,8 @@ pub(crate) fn set_key(place: &Place, which: &str, key: &str) {
 pub(crate) const PIN: &str = "246971";
 pub(crate) const COACH_PASSWORD: &str = "nine long innings";
 
-const COACHES: [&str; 21] = [
+const COACHES: [&str; 22] = [
+    "/audit",
     "/sessions",
     "/sessions/1",
     "/sessions/1/sheet",

@@ -14,10 +14,11 @@ use super::page::{filled, with_one_not_counted};
 use super::program::{Place, project, recording};
 
 /// Every address that answers with HTML, as `router()` has it, and the same with what stands in the test's journal.
-const HTML: [(&str, &[&str]); 16] = [
+const HTML: [(&str, &[&str]); 17] = [
     ("/", &["/"]),
     ("/hitters", &["/hitters"]),
     ("/owner", &["/owner"]),
+    ("/audit", &["/audit", "/audit?hitter=1"]),
     ("/logins", &["/logins"]),
     (
         "/sessions",

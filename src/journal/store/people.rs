@@ -5,9 +5,54 @@
 use rusqlite::{Connection, OptionalExtension, params};
 
 use super::columns::{Column, HitterColumn};
+use super::open::JournalReader;
+use crate::journal::error::JournalError;
 use crate::journal::record::{HitterId, SessionId};
 use crate::journal::stamp::stamp_text;
 use crate::wall_clock::now_to_the_millisecond;
+
+/// What a row is about that somebody opens or changes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum RowOf {
+    Hitter,
+    Session,
+    Rep,
+    NotCounted,
+    Note,
+}
+
+impl JournalReader {
+    /// Whose row this is, and of which session; nothing where there is no such row.
+    ///
+    /// # Errors
+    /// Those of the disk.
+    pub(crate) fn whose(
+        &self,
+        row: RowOf,
+        id: i64,
+    ) -> Result<(Option<SessionId>, Option<HitterId>), JournalError> {
+        let sql = match row {
+            RowOf::Hitter => "SELECT NULL, id FROM hitters WHERE id = ?1",
+            RowOf::Session => "SELECT id, hitter FROM sessions WHERE id = ?1",
+            RowOf::Rep => {
+                "SELECT s.id, s.hitter FROM reps r JOIN sessions s ON s.id = r.session WHERE r.id = ?1"
+            }
+            RowOf::NotCounted => {
+                "SELECT s.id, s.hitter FROM not_counted n JOIN sessions s ON s.id = n.session WHERE n.id = ?1"
+            }
+            RowOf::Note => {
+                "SELECT s.id, s.hitter FROM notes n JOIN sessions s ON s.id = n.session WHERE n.id = ?1"
+            }
+        };
+        let found: Option<(Option<i64>, Option<i64>)> = self.query("look whose a row is", |c| {
+            c.prepare_cached(sql)?
+                .query_row([id], |row| Ok((row.get(0)?, row.get(1)?)))
+                .optional()
+        })?;
+        let (session, hitter) = found.unwrap_or_default();
+        Ok((session.map(SessionId::new), hitter.map(HitterId::new)))
+    }
+}
 
 /// The longest name, characters.
 pub(crate) const LONGEST_NAME: usize = 60;

@@ -88,7 +88,7 @@ pub(in crate::page) async fn log_in(
     let i18n = requester.messages();
     let address = requester.client.address;
     let refuse = |why: Refusal, status: StatusCode, text: String| {
-        report(&AuthEvent::Refused(why), Some(address));
+        report(&state, &AuthEvent::Refused(why), Some(address));
         let page = render(
             &state,
             &requester,
@@ -135,7 +135,7 @@ pub(in crate::page) async fn log_in(
         .web_sessions()
         .start(who.clone(), &keys, address, state.moment())
         .ok_or(PageError::Internal)?;
-    report(&AuthEvent::LoggedIn(&who), Some(address));
+    report(&state, &AuthEvent::LoggedIn(&who), Some(address));
     let mark = devices::mark(requester.device.as_deref(), &who, &keys).map(|mark| {
         let mut cookie = private_cookie(DEVICE_COOKIE, &mark, requester.client).into_owned();
         cookie.set_max_age(cookie::time::Duration::days(DEVICE_DAYS));
@@ -201,6 +201,7 @@ pub(in crate::page) async fn log_out(
         .and_then(|token| state.web_sessions().end(token, Instant::now()));
     if let Some(session) = ended {
         report(
+            &state,
             &AuthEvent::LoggedOut(&session.who),
             Some(requester.client.address),
         );

@@ -16,7 +16,7 @@ mod one_time_code;
 mod strength;
 mod web_session;
 
-use axum::extract::{Request, State};
+use axum::extract::{MatchedPath, Request, State};
 use axum::http::header::{
     ACCEPT_LANGUAGE, CACHE_CONTROL, CONTENT_SECURITY_POLICY, COOKIE, HOST, REFERRER_POLICY,
     SET_COOKIE, STRICT_TRANSPORT_SECURITY, X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
@@ -247,16 +247,24 @@ fn with_security_headers(mut response: Response, is_encrypted: bool) -> Response
 }
 
 /// Lets only hitters and coaches pass.
-pub(super) async fn require_hitter(request: Request, next: Next) -> Response {
-    require_role(Role::Hitter, request, next).await
+pub(super) async fn require_hitter(
+    State(state): State<AppState>,
+    request: Request,
+    next: Next,
+) -> Response {
+    require_role(Role::Hitter, &state, request, next).await
 }
 
 /// Lets only coaches pass.
-pub(super) async fn require_coach(request: Request, next: Next) -> Response {
-    require_role(Role::Coach, request, next).await
+pub(super) async fn require_coach(
+    State(state): State<AppState>,
+    request: Request,
+    next: Next,
+) -> Response {
+    require_role(Role::Coach, &state, request, next).await
 }
 
-async fn require_role(role: Role, request: Request, next: Next) -> Response {
+async fn require_role(role: Role, state: &AppState, request: Request, next: Next) -> Response {
     let requester = request.extensions().get::<Requester>();
     if requester.is_some_and(|requester| requester.role >= role) {
         return next.run(request).await;
@@ -264,6 +272,16 @@ async fn require_role(role: Role, request: Request, next: Next) -> Response {
     if request.method() == Method::GET && requester.is_some_and(|requester| requester.wants_page) {
         let back = url_encoded(request.uri().path());
         return Redirect::to(&format!("/door?to={back}")).into_response();
+    }
+    if let Some(requester) = requester {
+        let event = AuthEvent::AccessRefused {
+            who: requester.session.as_ref().map(|session| &session.who),
+            path: request
+                .extensions()
+                .get::<MatchedPath>()
+                .map_or("", MatchedPath::as_str),
+        };
+        report(state, &event, Some(requester.client.address));
     }
     PageError::LoginRequired.into_response()
 }

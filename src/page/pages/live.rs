@@ -13,6 +13,7 @@ use axum::response::{IntoResponse, Response};
 use tokio_stream::StreamExt;
 use tokio_stream::wrappers::{IntervalStream, WatchStream};
 
+use crate::audit::Act;
 use crate::page::auth::{Requester, Role};
 use crate::page::error::PageError;
 use crate::page::state::{AppState, STREAMS_OF_ONE};
@@ -49,7 +50,10 @@ pub(in crate::page) async fn events(
 }
 
 /// The next picture; 204 where the camera gives none, and the screen then shows none either.
-pub(in crate::page) async fn preview(State(state): State<AppState>) -> Result<Response, PageError> {
+pub(in crate::page) async fn preview(
+    State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
+) -> Result<Response, PageError> {
     let preview = &state.health.preview;
     if !preview.is_allowed() {
         return Err(PageError::NotFound);
@@ -57,6 +61,9 @@ pub(in crate::page) async fn preview(State(state): State<AppState>) -> Result<Re
     let Ok(Some(picture)) = tokio::time::timeout(PREVIEW_TIMEOUT, preview.next()).await else {
         return Ok(StatusCode::NO_CONTENT.into_response());
     };
+    if !requester.client.is_here {
+        state.enter(Act::SawPicture, &requester, (None, None));
+    }
     let figure = serde_json::to_string(&picture.figure).map_err(|_| PageError::Internal)?;
     let headers = [(CONTENT_TYPE, "image/jpeg".to_owned()), (FIGURE, figure)];
     Ok((headers, picture.jpeg.clone()).into_response())

@@ -44,7 +44,7 @@ pub(in crate::page) async fn list(
     let own = requester.session.as_ref().map(|session| session.id);
     let rows = sessions.into_iter().map(|session| LoginRow {
         id: session.id,
-        who: name(&session.who, i18n),
+        who: account_name(&session.who, i18n),
         address: session.address.to_string(),
         since: format::day_and_time(session.started.wall),
         last_seen: format::day_and_time(session.last_seen.wall),
@@ -64,7 +64,8 @@ pub(in crate::page) fn wrong_keys(state: &AppState, i18n: &Messages) -> String {
     i18n.fill("logins.wrong_keys", &[&count, &since])
 }
 
-fn name(who: &Principal, i18n: &Messages) -> String {
+/// What people call an account.
+pub(super) fn account_name(who: &Principal, i18n: &Messages) -> String {
     match who {
         Principal::Screen => i18n.t("logins.screen").to_owned(),
         Principal::Coach(name) if name == SHARED_ACCOUNT => i18n.t("logins.shared").to_owned(),
@@ -83,7 +84,7 @@ pub(in crate::page) async fn end(
     CsrfForm(EndForm {}): CsrfForm<EndForm>,
 ) -> Result<Redirect, PageError> {
     let ended = state.web_sessions().end_listed(id, Instant::now());
-    told(&ended.ok_or(PageError::NotFound)?, &requester);
+    told(&state, &ended.ok_or(PageError::NotFound)?, &requester);
     Ok(Redirect::to("/logins"))
 }
 
@@ -99,13 +100,13 @@ pub(in crate::page) async fn end_others(
         if Some(session.id) != own
             && let Some(ended) = sessions.end_listed(session.id, Instant::now())
         {
-            told(&ended, &requester);
+            told(&state, &ended, &requester);
         }
     }
     Ok(Redirect::to("/logins"))
 }
 
-fn told(ended: &WebSession, requester: &Requester) {
+fn told(state: &AppState, ended: &WebSession, requester: &Requester) {
     // On this machine a trial needs no login.
     let by = requester
         .session
@@ -115,5 +116,5 @@ fn told(ended: &WebSession, requester: &Requester) {
         whose: &ended.who,
         by,
     };
-    report(&event, Some(requester.client.address));
+    report(state, &event, Some(requester.client.address));
 }

@@ -1,5 +1,6 @@
 //! The handlers, one file a page or a kind of answer; shared parts of pages beside them.
 
+pub(super) mod audit;
 pub(super) mod cage;
 pub(super) mod corrections;
 pub(super) mod films;

@@ -10,6 +10,7 @@ use serde::Deserialize;
 use super::SelectOption;
 use super::plan_fields::{self, FormFields, PlanFields};
 use super::sessions::{hitter_options, plan_label};
+use crate::audit::Act;
 use crate::coach::{AbsoluteBand, PLAN_TEMPLATES, Plan, Verdict};
 use crate::journal::{Edit, HitterId, JournalError, JournalReader, NewPlan};
 use crate::page::auth::{CsrfForm, Requester};
@@ -146,6 +147,9 @@ pub(in crate::page) async fn submit(
         Some(what) => (what, true),
         None => (form.what.as_str(), false),
     };
+    if matches!(what, "drop" | "put") {
+        state.enter(Act::Corrected, &requester, (None, hitter));
+    }
     if what == "drop" {
         let none = NewPlan {
             name: "none".into(),

@@ -13,6 +13,7 @@ use serde::Deserialize;
 use super::SelectOption;
 use super::plot::{Plot, Point};
 use super::sessions::{hitter_options, plan_label};
+use crate::audit::Act;
 use crate::coach::{AbsoluteBand, Verdict};
 use crate::journal::{HitterChoice, HitterId, HitterRow, MeasuredSwing, StoredPlan};
 use crate::page::auth::Requester;
@@ -126,6 +127,7 @@ pub(in crate::page) async fn page(
             })
         })
         .await?;
+    state.enter(Act::Looked, &requester, (None, data.hitter));
     let swings = &data.swings;
     let changes = data.plan_changes();
     let groups = grouped(swings, by);

@@ -1,13 +1,17 @@
 //! Checks the section about the page: where it is served, to whom, and how it is encrypted.
 
 use std::net::{IpAddr, SocketAddr};
+use std::ops::RangeInclusive;
 
 use toml::Spanned;
 
 use super::super::PageSettings;
 use super::super::file::Page;
-use super::non_empty;
+use super::{non_empty, within};
 use crate::toml_checked::{Checked, refuse};
+
+/// Days that entries of the audit trail may be kept.
+const AUDIT_DAYS: RangeInclusive<u32> = 30..=3650;
 
 pub(super) fn page(given: Page) -> Checked<PageSettings> {
     Ok(PageSettings {
@@ -19,6 +23,7 @@ pub(super) fn page(given: Page) -> Checked<PageSettings> {
         certificate: certificate(given.certificate, given.certificate_key)?,
         unencrypted: given.unencrypted.unwrap_or(false),
         trial: given.trial.unwrap_or(false),
+        audit_days: within(given.audit_days, "audit_days", &AUDIT_DAYS)?,
     })
 }
 
