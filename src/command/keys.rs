@@ -11,7 +11,8 @@ use clap::{Args, Subcommand};
 use super::{Failure, enter_audit, journal_path, terminal};
 use crate::audit::Act;
 use crate::page::{
-    CredentialError, Credentials, Principal, SHARED_ACCOUNT, app_address, new_secret, step_of,
+    CredentialError, Credentials, Principal, SHARED_ACCOUNT, app_address, new_secret,
+    password_strength, step_of,
 };
 use crate::settings::Settings;
 
@@ -78,6 +79,17 @@ impl KeysArgs {
                 };
                 keys.set_password(&coach, password.as_deref())
                     .map_err(failed)?;
+                if let Some(password) = &password {
+                    let strength = password_strength(password, &coach);
+                    terminal::println(&format!(
+                        "strength of this password: {strength} of 4 ({})",
+                        if strength < 4 {
+                            "good; one word more makes it very hard to guess"
+                        } else {
+                            "very hard to guess"
+                        }
+                    ));
+                }
                 told(drop)
             }
             KeysCommand::Code(CoachKey { coach, drop }) => {

@@ -34,7 +34,8 @@ use pages::{
 use state::AppState;
 
 pub(crate) use auth::{
-    CredentialError, Credentials, Principal, SHARED_ACCOUNT, app_address, new_secret, step_of,
+    CredentialError, Credentials, Principal, SHARED_ACCOUNT, app_address, new_secret,
+    password_strength, step_of,
 };
 pub(crate) use health::health_lines;
 pub(crate) use server::{PageCertificate, PageServer};

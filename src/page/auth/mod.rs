@@ -41,6 +41,7 @@ pub(super) use csrf::FormTokens;
 pub(super) use events::{AuthEvent, report};
 pub(super) use login_throttle::{LoginThrottle, network};
 pub(crate) use one_time_code::{app_address, new_secret, step_of};
+pub(crate) use strength::password_strength;
 pub(super) use web_session::{AskedBy, Moment, Role, WebSession, WebSessions};
 
 use client::{is_embedded_elsewhere, is_same_origin, names_this_machine};
