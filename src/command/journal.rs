@@ -14,8 +14,8 @@ use super::deletion_report::report_deletion;
 use super::{Failure, enter_audit, journal_path, terminal};
 use crate::audit::Act;
 use crate::journal::{
-    DeletionTarget, HitterChoice, Journal, JournalError, JournalReader, RepFilter, RepId, RowOf,
-    SessionFilter, SessionId,
+    DeletionTarget, HitterChoice, HitterId, Journal, JournalError, JournalReader, RepFilter, RepId,
+    RowOf, SessionFilter, SessionId, prepare_exports_folder,
 };
 use crate::machine::free_bytes;
 use crate::settings::Settings;
@@ -56,8 +56,8 @@ enum JournalCommand {
     ExportHitter {
         /// The hitter's name.
         name: String,
-        /// A new or empty folder.
-        folder: PathBuf,
+        /// A new or empty folder; without one a new one in the folder for exports of the settings.
+        folder: Option<PathBuf>,
     },
     /// Delete a hitter and all of their data for good, and search the file for what is left.
     DeleteHitter {
@@ -96,7 +96,9 @@ impl JournalArgs {
             JournalCommand::Check => check(&Journal::read_only(&path)?),
             JournalCommand::Backup { file } => backup(&path, &file),
             JournalCommand::Restore { file } => restore(&path, &file),
-            JournalCommand::ExportHitter { name, folder } => export_hitter(&path, name, &folder),
+            JournalCommand::ExportHitter { name, folder } => {
+                export_hitter(&path, name, folder, settings)
+            }
             JournalCommand::DeleteHitter { name, yes } => delete_hitter(&path, name, &texts(), yes),
             JournalCommand::DeleteSession { number, yes } => {
                 delete_session(&path, number, &texts(), yes)
@@ -277,18 +279,24 @@ fn restore(path: &Path, copy: &Path) -> Result<(), Failure> {
     Ok(())
 }
 
-fn export_hitter(path: &Path, name: String, folder: &Path) -> Result<(), Failure> {
+fn export_hitter(
+    path: &Path,
+    name: String,
+    folder: Option<PathBuf>,
+    settings: &Settings,
+) -> Result<(), Failure> {
     let reader = Journal::read_only(path)?;
     let choice = HitterChoice::Name(name);
-    if let Ok(hitter) = reader.hitter(&choice) {
-        enter_audit(path, Act::Exported, Some(hitter.id), "folder");
-    }
+    let hitter = reader.hitter(&choice).map_err(no_such_hitter)?;
+    let folder = match folder {
+        Some(folder) => folder,
+        None => new_export_folder(hitter.id, settings)?,
+    };
+    enter_audit(path, Act::Exported, Some(hitter.id), "folder");
     let files = reader
-        .export_hitter(&choice, folder)
+        .export_hitter(&choice, &folder)
         .map_err(|error| match error {
-            JournalError::NoSuchHitter { .. } | JournalError::FolderInUse { .. } => {
-                Failure::Request(error.to_string())
-            }
+            JournalError::FolderInUse { .. } => Failure::Request(error.to_string()),
             other => other.into(),
         })?;
     terminal::println(&format!(
@@ -312,6 +320,19 @@ fn export_hitter(path: &Path, name: String, folder: &Path) -> Result<(), Failure
             files.unreadable.len()
         ))),
     }
+}
+
+/// A new folder in the one for exports; it names the hitter by number only.
+fn new_export_folder(hitter: HitterId, settings: &Settings) -> Result<PathBuf, Failure> {
+    let Some((exports, _)) = &settings.exports else {
+        return Err(Failure::Request(
+            "name a folder, or set journal.exports in the settings".to_owned(),
+        ));
+    };
+    prepare_exports_folder(exports)
+        .map_err(|error| Failure::Request(format!("{}: {error}", exports.display())))?;
+    let now = crate::wall_clock::now().strftime("%Y%m%dT%H%M%SZ");
+    Ok(exports.join(format!("hitter-{hitter}-{now}")))
 }
 
 fn delete_hitter(path: &Path, name: String, texts: &[PathBuf], yes: bool) -> Result<(), Failure> {

@@ -1,14 +1,14 @@
 //! Limits in time: sessions that are older than the settings let them be are deleted, as thoroughly as a person deletes one, and old entries
-//! leave the audit trail.
+//! leave the audit trail, old exports their folder.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use jiff::{Timestamp, ToSpan};
 
 use crate::audit::{self, Act, Actor, AuditEntry};
-use crate::journal::{DeletionTarget, Journal, JournalHandle};
+use crate::journal::{DeletionTarget, Journal, JournalHandle, delete_exports_before};
 use crate::settings::Settings;
 
 /// How often it is looked for old sessions.
@@ -24,23 +24,25 @@ pub(super) struct Retention(Mutex<Option<(Instant, RetentionLimits)>>);
 impl Retention {
     /// Whether it is time to look, which then counts as done: at the start of a run, and each hour or after an edit of the limits
     /// once nobody has stood in for a minute.
-    pub(super) fn due(&self, limits: RetentionLimits, idle_for: Duration) -> bool {
+    pub(super) fn due(&self, limits: &RetentionLimits, idle_for: Duration) -> bool {
         let mut looked = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let is_due = looked.is_none_or(|(at, by)| {
+        let is_due = looked.as_ref().is_none_or(|(at, by)| {
             (at.elapsed() >= LOOK_EVERY || by != limits) && idle_for >= QUIET
         });
         if is_due {
-            *looked = Some((Instant::now(), limits));
+            *looked = Some((Instant::now(), limits.clone()));
         }
         is_due
     }
 }
 
 /// How long what is kept.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct RetentionLimits {
     /// Sessions; `None` for as long as nobody deletes them.
     months: Option<u32>,
+    /// The folder for exports, and the days that they are kept there.
+    exports: Option<(PathBuf, u32)>,
     /// Entries of the audit trail.
     audit_days: u32,
 }
@@ -49,26 +51,37 @@ impl RetentionLimits {
     pub(super) fn of(settings: &Settings) -> Self {
         Self {
             months: settings.keep_months,
+            exports: settings.exports.clone(),
             audit_days: settings.page.audit_days,
         }
     }
 
     /// Deletes what is older than that, and says in the log how much it was.
-    pub(super) fn apply(self, writer: &JournalHandle, journal: &Path, now: Timestamp) {
-        let days = i64::from(self.audit_days) * 24;
-        let trail = now
-            .checked_sub(days.hours())
-            .map_err(std::io::Error::other)
+    pub(super) fn apply(&self, writer: &JournalHandle, journal: &Path, now: Timestamp) {
+        let trail = days_before(now, self.audit_days)
             .and_then(|limit| audit::delete_before(journal, limit));
         match trail {
             Ok(0) => {}
             Ok(entries) => tracing::info!(entries, "old entries left the audit trail"),
             Err(error) => tracing::warn!(%error, "old entries of the audit trail stay"),
         }
+        if let Some((folder, days)) = &self.exports {
+            match days_before(now, *days).and_then(|limit| delete_exports_before(folder, limit)) {
+                Ok(0) => {}
+                Ok(exports) => tracing::info!(exports, "old exports are deleted"),
+                Err(error) => tracing::warn!(%error, "old exports stay"),
+            }
+        }
         if let Some(limit) = self.months.and_then(|months| months_before(now, months)) {
             delete_sessions_before(writer, limit, journal);
         }
     }
+}
+
+fn days_before(now: Timestamp, days: u32) -> std::io::Result<Timestamp> {
+    let hours = i64::from(days) * 24;
+    now.checked_sub(hours.hours())
+        .map_err(std::io::Error::other)
 }
 
 /// The moment so many months ago.
@@ -116,20 +129,21 @@ mod tests {
     fn it_is_looked_at_the_start_and_after_an_edit_while_nobody_hits() {
         let limits = |months| RetentionLimits {
             months,
+            exports: None,
             audit_days: 365,
         };
         let retention = Retention::default();
-        assert!(retention.due(limits(None), Duration::ZERO));
+        assert!(retention.due(&limits(None), Duration::ZERO));
         assert!(
-            !retention.due(limits(None), QUIET),
+            !retention.due(&limits(None), QUIET),
             "an hour has not gone by"
         );
         assert!(
-            !retention.due(limits(Some(6)), Duration::ZERO),
+            !retention.due(&limits(Some(6)), Duration::ZERO),
             "somebody hits"
         );
-        assert!(retention.due(limits(Some(6)), QUIET));
-        assert!(!retention.due(limits(Some(6)), QUIET));
+        assert!(retention.due(&limits(Some(6)), QUIET));
+        assert!(!retention.due(&limits(Some(6)), QUIET));
     }
 
     #[test]

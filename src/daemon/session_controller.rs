@@ -341,7 +341,7 @@ impl SessionController {
         let (Some(writer), Some(journal)) = (writer, self.journal()) else {
             return;
         };
-        if self.retention.due(limits, self.changes.idle_for()) {
+        if self.retention.due(&limits, self.changes.idle_for()) {
             limits.apply(&writer, &journal, crate::wall_clock::now());
         }
     }

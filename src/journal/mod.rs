@@ -21,6 +21,7 @@ mod worker;
 pub(crate) use error::JournalError;
 pub(crate) use files::deletion::{DeletionReport, DeletionTarget};
 pub use files::export::ExportFormat;
+pub(crate) use files::exports_folder::{delete_exports_before, prepare_exports_folder};
 pub(crate) use files::remnants::Remnant;
 pub(crate) use files::rep_log::{RepLog, RepLogError};
 pub(crate) use record::{HitterId, NoteId};

@@ -46,6 +46,7 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         page: page::page(file.page)?,
         journal: non_empty(file.journal.path).map(Into::into),
         keep_months: storage::keep_months(file.journal.keep_months)?,
+        exports: storage::exports(file.journal.exports, file.journal.keep_exports_days)?,
         video: storage::video(file.video)?,
         log_files: storage::log_files(file.log)?,
         baseline_swings: within(file.baseline.swings, "swings", &BASELINE_SWINGS)? as usize,

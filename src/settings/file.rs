@@ -96,6 +96,8 @@ section!(Cues {
 section!(Journal {
     path: Spanned<String>,
     keep_months: Spanned<u32>,
+    exports: Spanned<String>,
+    keep_exports_days: Spanned<u32>,
 });
 
 section!(Page {

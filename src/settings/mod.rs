@@ -61,6 +61,8 @@ pub struct Settings {
     pub(crate) journal: Option<PathBuf>,
     /// After how many months sessions are deleted; `None` for never.
     pub(crate) keep_months: Option<u32>,
+    /// A folder for exports, and after how many days they are deleted from it; `None` for none.
+    pub(crate) exports: Option<(PathBuf, u32)>,
     /// Whether films of reps are kept, and how much of them.
     pub(crate) video: VideoSettings,
     /// Which log files are written; `None` for none.

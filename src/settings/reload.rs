@@ -58,7 +58,7 @@ pub(crate) fn applies(key: &str) -> Option<Applies> {
             Applies::Live
         }
         // These end the session and begin another, between two reps.
-        "journal.keep_months" => Applies::Live,
+        "journal.keep_months" | "journal.exports" | "journal.keep_exports_days" => Applies::Live,
         "journal.path" | "page.listen" | "baseline.swings" => Applies::Live,
         "page.picture"
         | "page.names"

@@ -235,7 +235,35 @@ fn sessions_that_are_older_than_the_limit_are_deleted_when_it_starts() {
         .unwrap();
     assert!(count_bytes(&place, "Rosalind") > 0);
 
-    let _served = start("[journal]\nkeep_months = 12\n");
+    let limits = "[journal]\nkeep_months = 12\nexports = \"exports\"\nkeep_exports_days = 2\n";
+    std::fs::write(place.path("export.toml"), limits).unwrap();
+    place.run_well(&[
+        "--settings",
+        "export.toml",
+        "journal",
+        "export-hitter",
+        "Rosalind",
+        "--journal",
+        "page.db",
+    ]);
+    let exports = || {
+        let found = std::fs::read_dir(place.path("exports")).unwrap();
+        found
+            .map(|entry| entry.unwrap().path())
+            .filter(|path| path.is_dir())
+            .collect::<Vec<_>>()
+    };
+    let [export] = &exports()[..] else {
+        panic!("{:?}", exports())
+    };
+    assert!(!export.to_string_lossy().contains("Rosalind"));
+    let long_ago = std::time::SystemTime::UNIX_EPOCH;
+    std::fs::File::open(export)
+        .unwrap()
+        .set_modified(long_ago)
+        .unwrap();
+
+    let _served = start(limits);
     let begun = Instant::now();
     while count_bytes(&place, "Rosalind") > 0 {
         assert!(
@@ -244,6 +272,7 @@ fn sessions_that_are_older_than_the_limit_are_deleted_when_it_starts() {
         );
         std::thread::sleep(Duration::from_millis(200));
     }
+    assert!(exports().is_empty());
     let left = hitters_of_sessions(&place);
     assert_eq!(left.first(), Some(&Some("Florence".to_owned())), "{left:?}");
 }

@@ -7,6 +7,7 @@ mod csv_rows;
 pub(super) mod deletion;
 pub(super) mod deletion_list;
 pub(super) mod export;
+pub(super) mod exports_folder;
 mod hitter_export;
 pub(super) mod lock;
 pub(super) mod names;

@@ -1,6 +1,7 @@
 //! Checks the sections about what is stored beside the journal: films and log files, and how much of them.
 
 use std::ops::RangeInclusive;
+use std::path::PathBuf;
 
 use toml::Spanned;
 use tracing::Level;
@@ -28,6 +29,15 @@ const GB: f64 = 1e9;
 pub(super) fn keep_months(given: Option<Spanned<u32>>) -> Checked<Option<u32>> {
     let months = within(given, "keep_months", &MONTHS)?;
     Ok((months > 0).then_some(months))
+}
+
+/// A folder for exports, and how many days they are kept.
+pub(super) fn exports(
+    folder: Option<Spanned<String>>,
+    days: Option<Spanned<u32>>,
+) -> Checked<Option<(PathBuf, u32)>> {
+    let days = within(days, "keep_exports_days", &DAYS)?;
+    Ok(non_empty(folder).map(|folder| (folder.into(), days)))
 }
 
 pub(super) fn video(given: Video) -> Checked<VideoSettings> {
