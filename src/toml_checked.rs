@@ -30,8 +30,20 @@ impl ValueError {
 pub(crate) fn read<T: DeserializeOwned>(text: &str) -> Checked<T> {
     toml::from_str(text).map_err(|error| ValueError {
         at: error.span().map_or(0, |span| span.start),
-        reason: error.message().trim().to_owned(),
+        reason: without_values(error.message().trim()),
     })
+}
+
+/// Leaves out texts that stand in the message as the file has them: a name that was put into the wrong line must not reach the log.
+fn without_values(message: &str) -> String {
+    const VALUE: &str = "string \"";
+    let Some((before, rest)) = message.split_once(VALUE) else {
+        return message.to_owned();
+    };
+    // What follows the last quote is the message's own: a text may hold quotes.
+    let after = rest.rsplit_once("\", ").map_or("", |(_, after)| after);
+    let comma = if after.is_empty() { "" } else { ", " };
+    format!("{before}string{comma}{after}")
 }
 
 /// Refuses a value.
@@ -59,4 +71,36 @@ where
             range.end()
         ),
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_name_in_the_wrong_line_is_not_repeated() {
+        #[derive(Debug, serde::Deserialize)]
+        #[serde(deny_unknown_fields)]
+        struct Given {
+            #[expect(dead_code, reason = "only its type matters")]
+            height: f64,
+        }
+        for text in [
+            "height = \"Ana Lopez\"",
+            "height = \"Ana \\\", expected Lopez\"",
+            "height = 'Lopez \"Ana\"'",
+        ] {
+            let reason = read::<Given>(text).err().unwrap().reason;
+            assert!(
+                !reason.contains("Lopez") && !reason.contains("Ana"),
+                "{reason}"
+            );
+            assert!(
+                reason.starts_with("invalid type: string, expected f"),
+                "{reason}"
+            );
+        }
+        let other = read::<Given>("height = true").err().unwrap().reason;
+        assert_eq!(other, "invalid type: boolean `true`, expected f64");
+    }
 }

@@ -1,8 +1,8 @@
 //! `cagehand journal`: upkeep of the journal.
 //!
 //! In: the journal, or a copy of it. Out: what it holds, whether it is sound, a checked copy, a hitter's files, or a
-//! journal without the hitter. `restore`, `delete-hitter` and `delete-video` change something;
-//! the others only read. All but the first two do their work while cagehand runs too.
+//! journal without the hitter. `restore` and the deletions change something; the others only read. All but `restore`,
+//! `delete-hitter` and `delete-session` do their work while cagehand runs too.
 
 use std::fs;
 use std::io::{self, IsTerminal, Write};
