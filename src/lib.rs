@@ -62,3 +62,6 @@ pub mod time;
 pub(crate) mod toml_checked;
 pub mod video;
 pub mod wall_clock;
+
+#[doc(hidden)]
+pub use page::fuzzing as page_fuzzing;

@@ -15,6 +15,7 @@ mod auth;
 mod context;
 mod error;
 mod format;
+pub mod fuzzing;
 mod health;
 mod i18n;
 mod pages;

@@ -8,7 +8,7 @@
 set -eu
 cd "$(dirname "$0")/../.."
 secs=${FUZZ_SECS:-60}
-targets=${*:-settings plan track clip journal timeline film picture cues}
+targets=${*:-settings plan track clip journal timeline film picture cues keys forms}
 out=$PWD/target/fuzz
 
 # The same versions as the program's; the fuzzer's own crate is added to this copy.

@@ -5,14 +5,14 @@
 
 use std::collections::BTreeMap;
 use std::fs;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use argon2::Argon2;
-use argon2::password_hash::{PasswordHash, PasswordHasher, PasswordVerifier, SaltString};
 use serde::{Deserialize, Serialize};
 
-use super::strength::{self, MAX_BYTES, Weakness};
+use super::key_hash::{hash, is_hash, matches};
+use super::one_time_code::is_secret;
+use super::private_file::write_private;
+use super::strength::{self, Weakness};
 use super::web_session::Role;
 
 /// The file's name, beside the journal.
@@ -127,24 +127,56 @@ impl Credentials {
     /// # Errors
     /// Where there is a file that cannot be read: such a file must not open anything.
     pub(crate) fn read(path: &Path) -> Result<Self, CredentialError> {
-        let mut read: Self = match fs::read_to_string(path) {
-            Ok(text) => toml::from_str(&text).map_err(|error| CredentialError::Content {
+        match fs::read_to_string(path) {
+            Ok(text) => Self::parse(&text).map_err(|reason| CredentialError::Content {
                 path: path.to_owned(),
-                reason: error.message().to_owned(),
-            })?,
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => Self::default(),
-            Err(source) => {
-                return Err(CredentialError::File {
-                    path: path.to_owned(),
-                    source,
-                });
-            }
-        };
+                reason,
+            }),
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(Self::default()),
+            Err(source) => Err(CredentialError::File {
+                path: path.to_owned(),
+                source,
+            }),
+        }
+    }
+
+    /// The credentials in a file's text.
+    ///
+    /// # Errors
+    /// What is wrong with it. A damaged hash or secret is an error like any other: a key that nothing fits, or a second factor
+    /// that anybody can work out, must not pass for one.
+    pub(in crate::page) fn parse(text: &str) -> Result<Self, String> {
+        let mut read: Self = toml::from_str(text).map_err(|error| error.message().to_owned())?;
         if let Some(password) = read.password.take() {
             let shared = read.coaches.entry(SHARED_ACCOUNT.to_owned());
             shared.or_default().password = password;
         }
+        if read.pin.as_deref().is_some_and(|pin| !is_hash(pin)) {
+            return Err("the PIN's hash is damaged".into());
+        }
+        if read.secret.as_deref().is_some_and(|key| !is_random(key)) {
+            return Err("the secret is damaged".into());
+        }
+        for (name, account) in &read.coaches {
+            if account_name(name).ok().as_ref() != Some(name) {
+                return Err(format!("{name:?} is no name of a coach"));
+            }
+            if !is_hash(&account.password) {
+                return Err(format!("the hash of coach {name:?} is damaged"));
+            }
+            if account.code.as_deref().is_some_and(|key| !is_secret(key)) {
+                return Err(format!("the second factor of coach {name:?} is damaged"));
+            }
+        }
         Ok(read)
+    }
+
+    /// The text of their file.
+    ///
+    /// # Errors
+    /// None with what [`Credentials::parse`] takes.
+    pub(in crate::page) fn to_text(&self) -> Result<String, toml::ser::Error> {
+        toml::to_string(self)
     }
 
     /// Replaces the file, readable by its owner alone.
@@ -155,7 +187,7 @@ impl Credentials {
         if self.secret.is_none() {
             self.secret = Some(random_hex().ok_or(CredentialError::Random)?);
         }
-        let text = toml::to_string(self).map_err(|error| CredentialError::Content {
+        let text = self.to_text().map_err(|error| CredentialError::Content {
             path: path.to_owned(),
             reason: error.to_string(),
         })?;
@@ -173,7 +205,7 @@ impl Credentials {
         self.pin = match pin {
             Some(pin) => {
                 strength::check_pin(pin)?;
-                Some(hash(pin)?)
+                Some(hash(pin).ok_or(CredentialError::Random)?)
             }
             None => None,
         };
@@ -189,7 +221,7 @@ impl Credentials {
         account: &str,
         password: Option<&str>,
     ) -> Result<(), CredentialError> {
-        let account = account_name(account)?;
+        let account = self.account(account)?;
         let Some(password) = password else {
             self.coaches.remove(&account);
             return Ok(());
@@ -201,7 +233,8 @@ impl Credentials {
         if holds_pin {
             return Err(Weakness::PasswordTelling.into());
         }
-        self.coaches.entry(account).or_default().password = hash(password)?;
+        let password = hash(password).ok_or(CredentialError::Random)?;
+        self.coaches.entry(account).or_default().password = password;
         Ok(())
     }
 
@@ -214,13 +247,20 @@ impl Credentials {
         account: &str,
         secret: Option<String>,
     ) -> Result<(), CredentialError> {
-        let name = account_name(account)?;
+        let name = self.account(account)?;
         let account = self
             .coaches
             .get_mut(&name)
             .ok_or(CredentialError::NoAccount(name))?;
         account.code = secret;
         Ok(())
+    }
+
+    /// The account that a name means, as it is spelled: a login does not tell capitals from small letters either.
+    fn account(&self, name: &str) -> Result<String, CredentialError> {
+        let name = account_name(name)?;
+        let known = self.coaches.keys().find(|known| same_name(known, &name));
+        Ok(known.cloned().unwrap_or(name))
     }
 
     /// Whether a PIN is set.
@@ -296,56 +336,16 @@ pub(in crate::page) fn is_outdated(who: &Principal, key: &str) -> bool {
     }
 }
 
-/// Writes a file that its owner alone can read, whole or not at all. Who runs the program as root writes for whoever owns the
-/// folder: the service must be able to read it.
-pub(in crate::page) fn write_private(path: &Path, text: &str) -> std::io::Result<()> {
-    if let Some(folder) = path.parent() {
-        fs::create_dir_all(folder)?;
-    }
-    let new = path.with_extension("new");
-    // What a kill left there may be readable by others.
-    match fs::remove_file(&new) {
-        Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
-        _ => {}
-    }
-    let mut options = fs::OpenOptions::new();
-    options.write(true).create_new(true);
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::OpenOptionsExt;
-        options.mode(0o600);
-    }
-    let mut file = options.open(&new)?;
-    file.write_all(text.as_bytes())?;
-    #[cfg(unix)]
-    if let Some(folder) = path.parent()
-        && rustix::process::geteuid().is_root()
-    {
-        use std::os::unix::fs::{MetadataExt, fchown};
-        let folder = match folder.as_os_str().is_empty() {
-            true => Path::new("."),
-            false => folder,
-        };
-        let owner = fs::metadata(folder)?;
-        fchown(&file, Some(owner.uid()), Some(owner.gid()))?;
-    }
-    file.sync_all()?;
-    fs::rename(&new, path)?;
-    // The rename itself is on the disk only once the folder is.
-    if let Some(folder) = path
-        .parent()
-        .filter(|folder| !folder.as_os_str().is_empty())
-    {
-        fs::File::open(folder)?.sync_all()?;
-    }
-    Ok(())
-}
-
 /// 256 random bits as hexadecimal digits. `None` where the system gives no random numbers.
 pub(in crate::page) fn random_hex() -> Option<String> {
     let mut bytes = [0u8; 32];
     getrandom::fill(&mut bytes).ok()?;
     Some(bytes.iter().map(|byte| format!("{byte:02x}")).collect())
+}
+
+/// Whether a text is one of [`random_hex`].
+pub(super) fn is_random(text: &str) -> bool {
+    text.len() == 64 && text.bytes().all(|b| b.is_ascii_hexdigit())
 }
 
 fn account_name(name: &str) -> Result<String, CredentialError> {
@@ -361,33 +361,10 @@ fn same_name(one: &str, other: &str) -> bool {
     one.to_lowercase() == other.to_lowercase()
 }
 
-/// Whether a key is the one of a hash; as slow where there is none, so that the time gives nothing away.
-fn matches(stored: Option<&str>, typed: &str) -> bool {
-    let Some(stored) = stored else {
-        let _ = hash("no key is set");
-        return false;
-    };
-    typed.len() <= MAX_BYTES
-        && PasswordHash::new(stored).is_ok_and(|stored| {
-            Argon2::default()
-                .verify_password(typed.as_bytes(), &stored)
-                .is_ok()
-        })
-}
-
-fn hash(key: &str) -> Result<String, CredentialError> {
-    let mut salt = [0u8; 16];
-    getrandom::fill(&mut salt).map_err(|_| CredentialError::Random)?;
-    let salt = SaltString::encode_b64(&salt).map_err(|_| CredentialError::Random)?;
-    Argon2::default()
-        .hash_password(key.as_bytes(), &salt)
-        .map(|hash| hash.to_string())
-        .map_err(|_| CredentialError::Random)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::page::auth::one_time_code;
 
     const PIN: &str = "246971";
     const PASSWORD: &str = "nine long innings";
@@ -434,8 +411,13 @@ mod tests {
         }
         let mut changed = keys.clone();
         changed
-            .set_password("María", Some("seven short stops"))
+            .set_password("maría", Some("seven short stops"))
             .unwrap();
+        assert_eq!(
+            changed.coaches().count(),
+            2,
+            "no account of a second spelling"
+        );
         assert_ne!(
             changed.proof(&maria),
             keys.proof(&maria),
@@ -466,20 +448,34 @@ mod tests {
         let path = dir.path().join(FILE);
         fs::write(&path, "pin = 3").unwrap();
         assert!(Credentials::read(&path).is_err());
-        fs::write(&path, "pin = \"not a hash\"").unwrap();
-        let broken = Credentials::read(&path).unwrap();
-        assert_eq!(broken.verify(typed("", "not a hash")), None);
+        keys.set_password("Kim", Some(PASSWORD)).unwrap();
+        keys.set_code("Kim", one_time_code::new_secret()).unwrap();
+        keys.write(&path).unwrap();
+        let whole = fs::read_to_string(&path).unwrap();
+        assert_eq!(Credentials::parse(&whole).unwrap(), keys);
+        for (from, to) in [
+            ("pin = \"$argon2id", "pin = \"$argon"),
+            ("password = \"$argon2id", "password = \"$argon"),
+            ("m=19456", "m=4294967295"),
+            ("secret = \"", "secret = \"x"),
+            ("code = \"", "code = \"1"),
+            ("[coaches.Kim]", "[coaches.\" Kim\"]"),
+            ("[coaches.Kim]", "[coaches.\"Kim\\n\"]"),
+            ("[coaches.Kim]", "[coaches.\"\"]"),
+        ] {
+            assert!(whole.contains(from), "{from}");
+            fs::write(&path, whole.replacen(from, to, 1)).unwrap();
+            let read = Credentials::read(&path);
+            assert!(matches!(read, Err(CredentialError::Content { .. })), "{to}");
+        }
     }
 
     #[test]
     fn a_file_of_an_older_version_keeps_its_keys() {
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join(FILE);
-        let old = format!(
-            "pin = {:?}\npassword = {:?}\n",
-            hash("2468").unwrap(),
-            hash("ten letters").unwrap()
-        );
+        let [pin, password] = ["2468", "ten letters"].map(|key| hash(key).unwrap());
+        let old = format!("pin = {pin:?}\npassword = {password:?}\n");
         fs::write(&path, old).unwrap();
         let mut keys = Credentials::read(&path).unwrap();
         let shared = Principal::Coach(SHARED_ACCOUNT.into());

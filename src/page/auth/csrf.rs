@@ -61,14 +61,20 @@ impl<T: DeserializeOwned> FromRequest<AppState> for CsrfForm<T> {
             .await
             .map_err(|_| PageError::TooSlow)?
             .map_err(|_| PageError::FormTooLarge)?;
-        let sent = field(&bytes, "token").unwrap_or_default();
-        if !bool::from(sent.as_bytes().ct_eq(token.as_bytes())) {
-            return Err(PageError::StaleForm);
-        }
-        serde_urlencoded::from_bytes(&bytes)
-            .map(CsrfForm)
-            .map_err(|_| PageError::IncompleteForm)
+        form_in(&bytes, &token).map(CsrfForm)
     }
+}
+
+/// The form in a body that carries the token.
+pub(in crate::page) fn form_in<T: DeserializeOwned>(
+    body: &[u8],
+    token: &str,
+) -> Result<T, PageError> {
+    let sent = field(body, "token").unwrap_or_default();
+    if !bool::from(sent.as_bytes().ct_eq(token.as_bytes())) {
+        return Err(PageError::StaleForm);
+    }
+    serde_urlencoded::from_bytes(body).map_err(|_| PageError::IncompleteForm)
 }
 
 /// Whether the content is of the kind that forms of a page have.

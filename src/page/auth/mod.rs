@@ -10,9 +10,11 @@ mod credentials;
 mod csrf;
 mod devices;
 mod events;
+mod key_hash;
 pub(super) mod login;
 mod login_throttle;
 mod one_time_code;
+mod private_file;
 mod strength;
 mod web_session;
 
@@ -34,14 +36,15 @@ use crate::settings::PageSettings;
 use crate::sound::Language;
 
 pub(super) use client::{Client, Connection};
-pub(super) use credentials::write_private;
+pub(super) use credentials::random_hex;
 pub(crate) use credentials::{CredentialError, Credentials, Principal, SHARED_ACCOUNT};
-pub(super) use csrf::CsrfForm;
-pub(super) use csrf::FormTokens;
+pub(super) use csrf::{CsrfForm, FormTokens, form_in};
 pub(super) use events::{AuthEvent, report};
 pub(super) use login_throttle::{LoginThrottle, network};
 pub(crate) use one_time_code::{app_address, new_secret, step_of};
+pub(super) use private_file::write_private;
 pub(crate) use strength::password_strength;
+pub(super) use strength::{check_password, check_pin};
 pub(super) use web_session::{AskedBy, Moment, Role, WebSession, WebSessions};
 
 use client::{is_embedded_elsewhere, is_same_origin, names_this_machine};
@@ -173,8 +176,8 @@ fn requester(state: &AppState, request: &Request, client: Client, language: Lang
     } else {
         AskedBy::Person
     };
-    let token =
-        cookie(headers, &cookie_name(SESSION_COOKIE, client)).filter(|token| is_token(token));
+    let token = cookie(headers, &cookie_name(SESSION_COOKIE, client))
+        .filter(|token| credentials::is_random(token));
     let (session, role) = state.session_and_role(token.as_deref(), client, asked_by);
     Requester {
         role,
@@ -204,7 +207,7 @@ pub(super) async fn start_session(
     {
         requester.wants_page = true;
         if requester.token.is_none()
-            && let Some(token) = credentials::random_hex()
+            && let Some(token) = random_hex()
         {
             new_cookie = Some(session_cookie(&token, requester.client));
             requester.form_token = state.form_tokens.of(&token);
@@ -320,10 +323,6 @@ fn session_cookie(token: &str, client: Client) -> String {
     // A screen that is switched off over night is still logged in; the session itself ends sooner or later.
     cookie.set_max_age(cookie::time::Duration::days(DEVICE_DAYS));
     cookie.to_string()
-}
-
-fn is_token(text: &str) -> bool {
-    text.len() == 64 && text.bytes().all(|b| b.is_ascii_hexdigit())
 }
 
 fn cookie(headers: &HeaderMap, name: &str) -> Option<String> {

@@ -12,12 +12,23 @@ const DIGITS: usize = 6;
 const SKEW: u64 = 1;
 /// Bytes of a secret (RFC 4226, 4: 160 bits are recommended).
 const SECRET_BYTES: usize = 20;
+/// What such a secret holds at least.
+const MIN_SECRET_BYTES: usize = 16;
 
 /// A new secret in base 32, as an app takes it. `None` where the system gives no random numbers.
 pub(crate) fn new_secret() -> Option<String> {
     let mut bytes = vec![0u8; SECRET_BYTES];
     getrandom::fill(&mut bytes).ok()?;
     Some(generator(bytes).get_secret_base32())
+}
+
+/// Whether a text is a secret that codes can be made of: base 32, 128 bits at least (RFC 4226, 4).
+pub(super) fn is_secret(text: &str) -> bool {
+    bytes_of(text).is_some_and(|bytes| bytes.len() >= MIN_SECRET_BYTES)
+}
+
+fn bytes_of(secret: &str) -> Option<Vec<u8>> {
+    totp_rs::Secret::Encoded(secret.to_owned()).to_bytes().ok()
 }
 
 /// The address of a secret, as apps read it from a picture or a link.
@@ -35,10 +46,7 @@ pub(crate) fn app_address(secret: &str, account: &str) -> String {
 /// The half minute, counted from 1970, in which a code is right; it must be newer than the one that was used last, so that a
 /// code that somebody overlooked opens nothing again (RFC 6238, 5.2).
 pub(crate) fn step_of(secret: &str, typed: &str, unix_secs: u64, used: Option<u64>) -> Option<u64> {
-    let secret = totp_rs::Secret::Encoded(secret.to_owned())
-        .to_bytes()
-        .ok()?;
-    let generator = generator(secret);
+    let generator = generator(bytes_of(secret)?);
     let typed: String = typed.chars().filter(|c| !c.is_whitespace()).collect();
     let now = unix_secs / STEP_SECS;
     (now.saturating_sub(SKEW)..=now + SKEW)
@@ -88,7 +96,16 @@ mod tests {
     #[test]
     fn a_secret_is_new_each_time_and_an_app_can_read_it() {
         let (one, other) = (new_secret().unwrap(), new_secret().unwrap());
-        assert!(one != other && one.len() == 32);
+        assert!(one != other && one.len() == 32 && is_secret(&one));
+        let longest_that_is_too_short = &one[..24];
+        for broken in [
+            "",
+            "1",
+            longest_that_is_too_short,
+            &one.replace(&one[..1], "!"),
+        ] {
+            assert!(!is_secret(broken), "{broken}");
+        }
         assert_eq!(
             app_address("ABC", "María 2"),
             "otpauth://totp/cagehand:Mar%C3%ADa%202?secret=ABC&issuer=cagehand"

@@ -13,7 +13,8 @@ use jiff::Timestamp;
 use ring::digest::{SHA256, digest};
 use serde::{Deserialize, Serialize};
 
-use super::credentials::{Credentials, Principal, random_hex, write_private};
+use super::credentials::{Credentials, Principal, random_hex};
+use super::private_file::write_private;
 
 /// What a requester may see.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]

@@ -7,7 +7,7 @@ use axum::http::StatusCode;
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use serde::Deserialize;
 
-use crate::journal::{HitterRow, NewHitter};
+use crate::journal::{HitterRow, NewHitter, is_name};
 use crate::page::auth::{CsrfForm, Requester};
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
@@ -18,8 +18,6 @@ use crate::settings::is_height;
 
 /// Names that fit the screen as buttons; the rest is behind "More names".
 const FIRST_NAMES: usize = 12;
-/// The longest name, characters.
-const LONGEST_NAME: usize = 60;
 
 #[derive(Template)]
 #[template(path = "cage.html")]
@@ -135,15 +133,13 @@ async fn refused(
 }
 
 /// The hitter of a form, or the message key of what is wrong with it.
-fn new_hitter(form: &HitterForm) -> Result<NewHitter, &'static str> {
+pub(in crate::page) fn new_hitter(form: &HitterForm) -> Result<NewHitter, &'static str> {
     let name = form
         .name
         .as_deref()
         .map(str::trim)
         .filter(|n| !n.is_empty());
-    if name.is_some_and(|name| {
-        name.chars().count() > LONGEST_NAME || name.chars().any(char::is_control)
-    }) {
+    if name.is_some_and(|name| !is_name(name)) {
         return Err("hitters.name_unfit");
     }
     let bats = match form.bats.as_deref() {

@@ -10,6 +10,7 @@ use super::replay_data::{first_time, zero_of};
 use crate::journal::{Edit, HitterChoice, MovedEvent, NoteId, RepId, SessionId};
 use crate::page::auth::{CsrfForm, Requester};
 use crate::page::error::PageError;
+use crate::page::i18n::Messages;
 use crate::page::state::AppState;
 use crate::rep::{CannotMove, EventName, PitchTimes, RepKind};
 
@@ -62,27 +63,35 @@ pub(in crate::page) async fn change_rep(
     Path(rep): Path<i64>,
     CsrfForm(form): CsrfForm<RepChangeForm>,
 ) -> Result<Redirect, PageError> {
-    let rep = RepId::new(rep);
+    let edit = rep_change(&form, RepId::new(rep), requester.messages())?;
+    state.edit(edit).await?;
+    Ok(back(form.to.as_deref()))
+}
+
+/// The change that a form asks for.
+pub(in crate::page) fn rep_change(
+    form: &RepChangeForm,
+    rep: RepId,
+    i18n: &Messages,
+) -> Result<Edit, PageError> {
     let relabel = |kind| Edit::Relabel { rep, kind };
-    let edit = match form.what.as_str() {
+    let why = || {
+        let said = form.why.clone().filter(|why| !why.trim().is_empty());
+        said.unwrap_or_else(|| i18n.t("review.no_rep").to_owned())
+    };
+    Ok(match form.what.as_str() {
         "mark" => Edit::Mark { rep, marked: true },
         "unmark" => Edit::Mark { rep, marked: false },
         "strike" => Edit::Strike {
             rep,
-            why: Some(
-                form.why
-                    .filter(|why| !why.trim().is_empty())
-                    .unwrap_or_else(|| requester.messages().t("review.no_rep").to_owned()),
-            ),
+            why: Some(why()),
         },
         "count" => Edit::Strike { rep, why: None },
         "swing" => relabel(Some(RepKind::Swing)),
         "take" => relabel(Some(RepKind::Take)),
         "as_found" => relabel(None),
         _ => return Err(PageError::UnknownChange),
-    };
-    state.edit(edit).await?;
-    Ok(back(form.to.as_deref()))
+    })
 }
 
 #[derive(Deserialize)]
@@ -104,7 +113,7 @@ pub(in crate::page) async fn move_event(
         state.edit(Edit::RestoreEvents(id)).await?;
         return Ok(here);
     }
-    let event = EventName::from_name(&form.event).ok_or(PageError::UnknownEvent)?;
+    let (event, ms) = event_and_time(&form)?;
     let (stored, timeline, height_cm) = state
         .read(move |reader| {
             let stored = reader.rep(id)?;
@@ -118,13 +127,8 @@ pub(in crate::page) async fn move_event(
         })
         .await?;
     let (_, frames) = timeline.ok_or(CannotMove::Unmeasurable)?;
-    let to = match (form.what.as_str(), form.at_ms) {
-        ("unseen", _) => None,
-        (_, Some(ms)) if ms.is_finite() => {
-            Some(zero_of(&stored.judged.rep, first_time(&frames)).plus_secs(1e-3 * ms))
-        }
-        _ => return Err(PageError::NoTime),
-    };
+    let zero = zero_of(&stored.judged.rep, first_time(&frames));
+    let to = ms.map(|ms| zero.plus_secs(1e-3 * ms));
     let judged = stored.judged;
     let corrected = tokio::task::spawn_blocking(move || {
         let pitch = judged.pitch.map(|pitch| PitchTimes {
@@ -144,6 +148,18 @@ pub(in crate::page) async fn move_event(
     };
     state.edit(Edit::MoveEvent(Box::new(moved))).await?;
     Ok(here)
+}
+
+/// Which event is moved, and to where in the rep's replay, milliseconds; `None` where it was not seen.
+pub(in crate::page) fn event_and_time(
+    form: &MoveEventForm,
+) -> Result<(EventName, Option<f64>), PageError> {
+    let event = EventName::from_name(&form.event).ok_or(PageError::UnknownEvent)?;
+    match (form.what.as_str(), form.at_ms) {
+        ("unseen", _) => Ok((event, None)),
+        (_, Some(ms)) if ms.is_finite() => Ok((event, Some(ms))),
+        _ => Err(PageError::NoTime),
+    }
 }
 
 fn back(to: Option<&str>) -> Redirect {

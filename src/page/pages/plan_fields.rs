@@ -175,6 +175,39 @@ impl PlanFields {
             mixed: sent.contains_key("mixed"),
         }
     }
+
+    /// What a browser sends for these fields.
+    pub(super) fn sent(&self) -> FormFields {
+        let mut sent = FormFields::new();
+        let mut put = |key: &str, value: &str| sent.insert(key.to_owned(), value.to_owned());
+        put("name", &self.name);
+        put("when", selected(&self.schedules));
+        put("when_number", &self.when_number);
+        put("reps", &self.reps);
+        put("rest_after", &self.rest_after);
+        put("rest_secs", &self.rest_secs);
+        put("level", selected(&self.levels));
+        put("speeds", &self.speeds);
+        put("unit", self.unit);
+        if self.head_tone {
+            put("head_tone", "on");
+        }
+        if self.mixed {
+            put("mixed", "on");
+        }
+        for measure in &self.measures {
+            put(&format!("place.{}", measure.name), &measure.place);
+            put(&format!("kind.{}", measure.name), measure.kind);
+            put(&format!("from.{}", measure.name), &measure.from);
+            put(&format!("to.{}", measure.name), &measure.to);
+        }
+        sent
+    }
+}
+
+fn selected(options: &[SelectOption]) -> &str {
+    let selected = options.iter().find(|option| option.selected);
+    selected.map_or("", |option| &option.value)
 }
 
 /// The settings' band of a measure, as text.
@@ -318,41 +351,6 @@ mod tests {
     use crate::coach::PLAN_TEMPLATES;
     use crate::sound::Language;
 
-    fn selected(options: &[SelectOption]) -> String {
-        let selected = options.iter().find(|option| option.selected);
-        selected
-            .map(|option| option.value.clone())
-            .unwrap_or_default()
-    }
-
-    /// What a browser sends for these fields.
-    fn sent(fields: &PlanFields) -> FormFields {
-        let mut sent = FormFields::new();
-        let mut put = |key: &str, value: String| sent.insert(key.to_owned(), value);
-        put("name", fields.name.clone());
-        put("when", selected(&fields.schedules));
-        put("when_number", fields.when_number.clone());
-        put("reps", fields.reps.clone());
-        put("rest_after", fields.rest_after.clone());
-        put("rest_secs", fields.rest_secs.clone());
-        put("level", selected(&fields.levels));
-        put("speeds", fields.speeds.clone());
-        put("unit", fields.unit.into());
-        if fields.head_tone {
-            put("head_tone", "on".into());
-        }
-        if fields.mixed {
-            put("mixed", "on".into());
-        }
-        for measure in &fields.measures {
-            put(&format!("place.{}", measure.name), measure.place.clone());
-            put(&format!("kind.{}", measure.name), measure.kind.into());
-            put(&format!("from.{}", measure.name), measure.from.clone());
-            put(&format!("to.{}", measure.name), measure.to.clone());
-        }
-        sent
-    }
-
     #[test]
     fn every_plan_survives_its_fields() {
         let i18n = Messages::of(Language::English);
@@ -363,11 +361,11 @@ mod tests {
         for text in PLAN_TEMPLATES.iter().map(|start| start.text).chain([full]) {
             let plan = Plan::parse(text).unwrap();
             let fields = PlanFields::of(&plan, &Bands::new(), i18n);
-            let form = sent(&fields);
+            let form = fields.sent();
             let back = Plan::parse(&to_text(&form, i18n).unwrap()).unwrap();
             assert_eq!(back, plan);
             // What was sent is shown as it was sent.
-            assert_eq!(sent(&PlanFields::as_sent(&form, &Bands::new(), i18n)), form);
+            assert_eq!(PlanFields::as_sent(&form, &Bands::new(), i18n).sent(), form);
         }
     }
 
@@ -375,13 +373,13 @@ mod tests {
     fn a_field_that_is_no_number_is_named_with_its_measure() {
         let i18n = Messages::of(Language::English);
         let plan = Plan::parse(PLAN_TEMPLATES[0].text).unwrap();
-        let mut form = sent(&PlanFields::of(&plan, &Bands::new(), i18n));
+        let mut form = PlanFields::of(&plan, &Bands::new(), i18n).sent();
         form.insert("kind.head_drop_cm".into(), FIXED.into());
         form.insert("to.head_drop_cm".into(), "four".into());
         let said = to_text(&form, i18n).unwrap_err();
         assert!(said.contains("head drop: four"), "{said}");
         let shown = PlanFields::as_sent(&form, &Bands::new(), i18n);
-        assert_eq!(sent(&shown)["to.head_drop_cm"], "four", "and is not lost");
+        assert_eq!(shown.sent()["to.head_drop_cm"], "four", "and is not lost");
         // Half of the world writes a comma for the decimal point.
         form.insert("to.head_drop_cm".into(), "4,5".into());
         let text = to_text(&form, i18n).unwrap();

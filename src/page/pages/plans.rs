@@ -11,7 +11,7 @@ use super::SelectOption;
 use super::plan_fields::{self, FormFields, PlanFields};
 use super::sessions::{hitter_options, plan_label};
 use crate::audit::Act;
-use crate::coach::{AbsoluteBand, PLAN_TEMPLATES, Plan, Verdict};
+use crate::coach::{AbsoluteBand, Bands, PLAN_TEMPLATES, Plan, Verdict};
 use crate::journal::{Edit, HitterId, JournalError, JournalReader, NewPlan};
 use crate::page::auth::{CsrfForm, Requester};
 use crate::page::context::{PageContext, Section, html};
@@ -142,7 +142,6 @@ pub(in crate::page) async fn submit(
 ) -> Result<Response, PageError> {
     let i18n = requester.messages();
     let hitter = id_of(form.hitter.as_deref());
-    let mut text = form.text.replace("\r\n", "\n");
     let (what, by_fields) = match form.what.strip_suffix("_fields") {
         Some(what) => (what, true),
         None => (form.what.as_str(), false),
@@ -158,15 +157,7 @@ pub(in crate::page) async fn submit(
         state.edit(Edit::SetPlan { hitter, plan: none }).await?;
         return Ok(Redirect::to(&plans_url(hitter)).into_response());
     }
-    let plan = match by_fields {
-        true => plan_fields::to_text(&form.fields, i18n).and_then(|made| {
-            let plan = Plan::parse(&made).map_err(|error| i18n.plan_error(&error, true))?;
-            text = made;
-            Ok(plan)
-        }),
-        false => Plan::parse(&text).map_err(|error| i18n.plan_error(&error, false)),
-    };
-    let plan = match plan {
+    let (plan, text) = match plan_in(&form, by_fields, i18n) {
         Ok(plan) => plan,
         Err(error) => {
             let wrong = PlanFeedback {
@@ -174,7 +165,8 @@ pub(in crate::page) async fn submit(
                 sent: by_fields.then_some(&form.fields),
                 ..PlanFeedback::default()
             };
-            let page = render(&state, &requester, hitter, Some(text), wrong).await?;
+            let text = Some(text_in(&form));
+            let page = render(&state, &requester, hitter, text, wrong).await?;
             return Ok((StatusCode::UNPROCESSABLE_ENTITY, page).into_response());
         }
     };
@@ -201,6 +193,41 @@ pub(in crate::page) async fn submit(
     };
     let page = render(&state, &requester, hitter, Some(text), feedback).await?;
     Ok(page.into_response())
+}
+
+/// A form's plan and its text.
+///
+/// # Errors
+/// In words: what is wrong with it.
+pub(in crate::page) fn plan_in(
+    form: &PlanForm,
+    by_fields: bool,
+    i18n: &'static Messages,
+) -> Result<(Plan, String), String> {
+    let text = match by_fields {
+        true => plan_fields::to_text(&form.fields, i18n)?,
+        false => text_in(form),
+    };
+    let plan = Plan::parse(&text).map_err(|error| i18n.plan_error(&error, by_fields))?;
+    Ok((plan, text))
+}
+
+/// The plan as fields that a browser shows and sends back.
+///
+/// # Errors
+/// As [`plan_in`].
+pub(in crate::page) fn through_fields(
+    plan: &Plan,
+    i18n: &'static Messages,
+) -> Result<Plan, String> {
+    let sent = PlanFields::of(plan, &Bands::new(), i18n).sent();
+    let text = plan_fields::to_text(&sent, i18n)?;
+    Plan::parse(&text).map_err(|error| i18n.plan_error(&error, true))
+}
+
+/// The plan as text, as it was sent.
+fn text_in(form: &PlanForm) -> String {
+    form.text.replace("\r\n", "\n")
 }
 
 /// The templates to start a plan from.

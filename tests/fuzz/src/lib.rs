@@ -13,6 +13,7 @@ use cagehand::coach::Plan;
 use cagehand::journal::{
     ExportFormat, Journal, RepFilter, decode_timeline, encode_timeline, rep_line,
 };
+use cagehand::page_fuzzing;
 use cagehand::pose::track::TrackReader;
 use cagehand::rep::{HitterSetup, RepFinder};
 use cagehand::settings::{CameraValues, Settings, changes, edit_camera, explain};
@@ -24,7 +25,7 @@ use tempfile::TempDir;
 pub type Target = fn(&[u8]);
 
 /// All of them, by name.
-pub const TARGETS: [(&str, Target); 9] = [
+pub const TARGETS: [(&str, Target); 11] = [
     ("settings", settings),
     ("plan", plan),
     ("track", track),
@@ -34,6 +35,8 @@ pub const TARGETS: [(&str, Target); 9] = [
     ("film", film),
     ("picture", picture),
     ("cues", cues),
+    ("keys", keys),
+    ("forms", forms),
 ];
 
 /// Frames of a clip or a track that are looked at: enough to get past the start, few enough to be quick.
@@ -228,6 +231,18 @@ pub fn cues(data: &[u8]) {
     if let Err(error) = built_in.clone().replace_from(folder.path()) {
         assert!(!error.to_string().is_empty());
     }
+}
+
+/// The page's file of keys: what is read is written as text that reads back as the same keys.
+pub fn keys(data: &[u8]) {
+    if let Ok(text) = std::str::from_utf8(data) {
+        page_fuzzing::keys(text);
+    }
+}
+
+/// What is posted to the page: nothing passes without its token, and what passes is what may be stored.
+pub fn forms(data: &[u8]) {
+    page_fuzzing::forms(data);
 }
 
 /// Bytes in a timeline's header and packing, as `docs/journal.md` gives them.

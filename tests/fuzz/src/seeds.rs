@@ -51,6 +51,12 @@ pub fn write(folder: &Path) -> Result<(), Box<dyn Error>> {
         let bytes = [&[list.len() as u8], list.as_bytes(), &sound].concat();
         put("cues", ending, &bytes)?;
     }
+    for (name, text) in KEYS {
+        put("keys", name, text.as_bytes())?;
+    }
+    for (name, body) in FORMS {
+        put("forms", name, body.as_bytes())?;
+    }
     let track = project.join("tests/data/tracks/right_60fps_swing_2.track.jsonl");
     let text = fs::read_to_string(&track)?;
     let lines: Vec<_> = text.lines().collect();
@@ -97,6 +103,37 @@ const SETTINGS: [(&str, &str); 3] = [
     (
         "bands",
         "journal = { path = \"reps.db\" }\n[bands]\nhead_to_plant_cm = { low = -2.0, high = 8 }\nstride_length_cm = { high = \"+10 %\" }\n",
+    ),
+];
+
+/// Files of keys: an old one, and one with a second factor.
+const KEYS: [(&str, &str); 3] = [
+    (
+        "old",
+        "pin = \"$argon2id$v=19$m=19456,t=2,p=1$ECG2SkSmP1PBs5cyP3mpuw$/9WCIlrpiYDZxI+dqSgXHO0DoW5xoxvxXjnpnb7R8jQ\"\npassword = \"$argon2id$v=19$m=8,t=1,p=1$ECG2SkSmP1PBs5cyP3mpuw$/9WCIlrpiYDZxI+dqSgXHO0DoW5xoxvxXjnpnb7R8jQ\"\n",
+    ),
+    (
+        "coaches",
+        "secret = \"b0fa7e27d6f4a3e85d3b8cb4d50f5a3c80a0dd7d3a5a9e0f7de2e2a7fd3bc1a9\"\n[coaches.\"María 2\"]\npassword = \"$argon2id$v=19$m=19456,t=2,p=1$ECG2SkSmP1PBs5cyP3mpuw$/9WCIlrpiYDZxI+dqSgXHO0DoW5xoxvxXjnpnb7R8jQ\"\ncode = \"GEZDGNBVGY3TQOJQGEZDGNBVGY3TQOJQ\"\n",
+    ),
+    ("typed", "nine long innings 246971"),
+];
+
+/// What the page's forms send, without the token that each carries.
+const FORMS: [(&str, &str); 8] = [
+    ("hitter", "name=Mar%C3%ADa+2&bats=left&height_cm=151%2C5"),
+    ("correction", "what=strike&why=foul+tip&to=%2Freps%2F1&text=good+load&rep=1"),
+    ("event", "event=plant&at_ms=-12.5&what=move"),
+    ("person", "what=rename&name=Ben&into=2&hitter=3&sure=on"),
+    ("language", "code=es&to=%2Fsessions%3Fhitter%3D1"),
+    ("login", "name=coach&key=nine+long+innings&code=123456&to=%2F"),
+    (
+        "plan as text",
+        "hitter=1&what=put&text=name+%3D+%22own%22%0D%0Afocus+%3D+%5B%22stride_length_cm%22%5D%0D%0A",
+    ),
+    (
+        "plan as fields",
+        "hitter=1&what=put_fields&text=&name=own&when=summary&when_number=7&reps=40&rest_after=10&rest_secs=60&level=youth&speeds=55%2C60.5&unit=mph&mixed=on&head_tone=on&place.head_drop_cm=1&kind.head_drop_cm=fixed&from.head_drop_cm=&to.head_drop_cm=4%2C5&kind.stride_length_cm=usual&from.stride_length_cm=3&to.stride_length_cm=5.25",
     ),
 ];
 
