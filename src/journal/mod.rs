@@ -29,8 +29,9 @@ pub use record::{
     NewHitter, NewPlan, NewSession, NotCountedId, RepId, RepRecord, SaidBy, SessionId,
 };
 pub use rep_json::rep_line;
-pub use store::edits::Edit;
+pub use store::consents::{Decision, NewConsent, Purpose};
 pub(crate) use store::edits::NoteRow;
+pub use store::edits::{CorrectionRow, Edit};
 pub(crate) use store::history::MeasuredSwing;
 pub(crate) use store::hitters::{HitterChoice, HitterRow, LastSaid};
 pub use store::moved_events::MovedEvent;

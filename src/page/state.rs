@@ -11,7 +11,7 @@ use super::SessionControl;
 use super::audit::AuditTrail;
 use super::auth::{
     AskedBy, AuthEvent, Client, CredentialError, Credentials, FormTokens, LoginThrottle, Moment,
-    Role, WebSession, WebSessions, report, role_at_the_machine,
+    Requester, Role, WebSession, WebSessions, report, role_at_the_machine,
 };
 use super::error::PageError;
 use super::server::Slots;
@@ -212,10 +212,11 @@ impl AppState {
         Ok(result?)
     }
 
-    /// Lets the journal's writer make a change.
-    pub(super) async fn edit(&self, edit: Edit) -> Result<i64, PageError> {
+    /// Lets the journal's writer make a change for somebody.
+    pub(super) async fn edit(&self, edit: Edit, by: &Requester) -> Result<i64, PageError> {
         let writer = self.control.journal_writer().ok_or(PageError::NoJournal)?;
-        Ok(tokio::task::spawn_blocking(move || writer.edit(edit)).await??)
+        let by = by.account().to_owned();
+        Ok(tokio::task::spawn_blocking(move || writer.edit(edit, &by)).await??)
     }
 
     /// Lets the journal's writer delete a hitter or a session for good.

@@ -181,7 +181,9 @@ fn the_journal_keeps_what_was_found_and_gives_it_back_to_the_last_bit() {
             event: EventName::Plant,
             judged: stored.judged.corrected(corrected),
         };
-        journal.edit(&Edit::MoveEvent(Box::new(moved))).unwrap();
+        journal
+            .edit(&Edit::MoveEvent(Box::new(moved)), "Maria")
+            .unwrap();
         journal.reader().rep(id).unwrap()
     };
     let once = correct(&before, 0.03);
@@ -197,7 +199,7 @@ fn the_journal_keeps_what_was_found_and_gives_it_back_to_the_last_bit() {
     );
     let found = journal.reader().found_events(id).unwrap().unwrap();
     assert_eq!(found, before.judged.rep.events);
-    assert_eq!(journal.reader().corrections(id).unwrap(), 2);
+    assert_eq!(journal.reader().corrections(id).unwrap().len(), 2);
     let mut table = Vec::new();
     journal
         .reader()
@@ -205,13 +207,13 @@ fn the_journal_keeps_what_was_found_and_gives_it_back_to_the_last_bit() {
         .unwrap();
     assert!(String::from_utf8(table).unwrap().contains("\"moved\":true"));
 
-    journal.edit(&Edit::RestoreEvents(id)).unwrap();
+    journal.edit(&Edit::RestoreEvents(id), "Maria").unwrap();
     let after = journal.reader().rep(id).unwrap();
     assert_eq!(after, before);
-    assert_eq!(journal.reader().corrections(id).unwrap(), 3);
+    assert_eq!(journal.reader().corrections(id).unwrap().len(), 3);
     assert_eq!(journal.reader().found_events(id).unwrap(), None);
     let nobody = Edit::RestoreEvents(RepId::new(99));
-    assert!(journal.edit(&nobody).is_err());
+    assert!(journal.edit(&nobody, "Maria").is_err());
     // With the rep goes what was kept of it.
     correct_and_forget(journal, session, id);
 }
@@ -223,7 +225,9 @@ fn correct_and_forget(mut journal: Journal, session: SessionId, id: RepId) {
         event: EventName::Finish,
         judged: stored.judged,
     };
-    journal.edit(&Edit::MoveEvent(Box::new(moved))).unwrap();
+    journal
+        .edit(&Edit::MoveEvent(Box::new(moved)), "Maria")
+        .unwrap();
     journal.delete_session(session).unwrap();
     assert_eq!(journal.reader().found_events(id).unwrap(), None);
 }

@@ -27,7 +27,7 @@ use crate::journal::store::query::SessionFilter;
 use crate::video::{DeletedFilms, FilmError, FilmStore};
 
 /// The tables of landmarks, and those whose rows they belong to.
-const TIMELINES: [(&str, &str); 2] = [
+pub(in crate::journal) const TIMELINES: [(&str, &str); 2] = [
     ("timelines", "reps"),
     ("not_counted_timelines", "not_counted"),
 ];
@@ -394,7 +394,8 @@ impl JournalReader {
         let hitters = rows(
             "SELECT id, created_at FROM hitters WHERE created_at < ?1 AND frozen_at IS NULL
              AND NOT EXISTS (SELECT 1 FROM sessions WHERE hitter = hitters.id
-                             AND (started_at >= ?1 OR ended_at IS NULL))",
+                             AND (started_at >= ?1 OR ended_at IS NULL))
+             AND NOT EXISTS (SELECT 1 FROM consents WHERE hitter = hitters.id AND recorded_at >= ?1)",
         )?;
         Ok(Going {
             sessions: sessions.iter().map(|row| row.id).collect(),

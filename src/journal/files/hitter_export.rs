@@ -13,7 +13,7 @@ use serde_json::json;
 use super::export::exported_line;
 use super::names::OtherNames;
 use crate::journal::error::JournalError;
-use crate::journal::record::RepId;
+use crate::journal::record::{RepId, SessionId};
 use crate::journal::rep_json::rounded;
 use crate::journal::stamp::stamp_text;
 use crate::journal::store::hitters::{HitterChoice, HitterRow};
@@ -161,6 +161,7 @@ impl JournalReader {
                             "rep": note.rep.map(|rep| rep.get()),
                             "text": note.text,
                             "made_at": stamp_text(note.made_at),
+                            "made_by": note.made_by,
                         })
                     })
                     .collect();
@@ -179,6 +180,7 @@ impl JournalReader {
                     .collect();
                 Ok(json!({
                     "notes": notes,
+                    "corrections": self.corrections_of(session.id)?,
                     "not_counted": not_counted,
                     "session": session.id.get(),
                     "started_at": stamp_text(session.started_at),
@@ -203,6 +205,21 @@ impl JournalReader {
                     "name": plan.name,
                     "text": plan.text,
                     "made_at": stamp_text(plan.made_at),
+                    "made_by": plan.made_by,
+                })
+            })
+            .collect();
+        let consents: Vec<_> = self
+            .consent_rows(hitter.id)?
+            .into_iter()
+            .map(|row| {
+                json!({
+                    "purpose": row.purpose,
+                    "decision": row.decision,
+                    "decided_by": row.decided_by,
+                    "decided_on": row.decided_on,
+                    "recorded_by": row.recorded_by,
+                    "recorded_at": stamp_text(row.recorded_at),
                 })
             })
             .collect();
@@ -214,7 +231,26 @@ impl JournalReader {
             "created_at": stamp_text(hitter.created_at),
             "sessions": sessions,
             "plans": plans,
+            "consents": consents,
         }))
+    }
+
+    /// The coach's corrections of a session's reps.
+    fn corrections_of(&self, session: SessionId) -> Result<Vec<serde_json::Value>, JournalError> {
+        let mut corrections = Vec::new();
+        for rep in self.reps_of(session)? {
+            for row in self.corrections(rep.id)? {
+                corrections.push(json!({
+                    "rep": rep.judged.number,
+                    "what": row.what,
+                    "was": row.was,
+                    "became": row.became,
+                    "made_at": stamp_text(row.made_at),
+                    "made_by": row.made_by,
+                }));
+            }
+        }
+        Ok(corrections)
     }
 }
 

@@ -163,6 +163,20 @@ columns! {
         Name = "name": FreeText,
         Text = "text": FreeText,
         MadeAt = "made_at": Stamp,
+        MadeBy = "made_by": FreeText,
+    }
+}
+
+columns! {
+    ConsentColumn in "consents" {
+        Id = "id": Number,
+        Hitter = "hitter": Number,
+        Purpose = "purpose": ProgramWord,
+        Decision = "decision": ProgramWord,
+        DecidedBy = "decided_by": FreeText,
+        DecidedOn = "decided_on": ProgramWord,
+        RecordedBy = "recorded_by": FreeText,
+        RecordedAt = "recorded_at": Stamp,
     }
 }
 
@@ -275,6 +289,7 @@ columns! {
         Rep = "rep": Number,
         Text = "text": FreeText,
         MadeAt = "made_at": Stamp,
+        MadeBy = "made_by": FreeText,
     }
 }
 
@@ -286,6 +301,7 @@ columns! {
         Was = "was": FreeText,
         Became = "became": FreeText,
         MadeAt = "made_at": Stamp,
+        MadeBy = "made_by": FreeText,
     }
 }
 
@@ -324,6 +340,7 @@ columns! {
         Asked = "asked": Number,
         CountedAs = "counted_as": Number,
         CountedAt = "counted_at": Stamp,
+        CountedBy = "counted_by": FreeText,
     }
 }
 
@@ -391,6 +408,7 @@ pub(in crate::journal) fn all_columns() -> Vec<Listed> {
         whole::<HitterColumn>(),
         whole::<SessionColumn>(),
         whole::<PlanColumn>(),
+        whole::<ConsentColumn>(),
         whole::<RepColumn>(),
         whole::<NoteColumn>(),
         whole::<MeasureColumn>(),

@@ -6,9 +6,10 @@
 use rusqlite::{Connection, OptionalExtension, params};
 
 use super::columns::{Column, CorrectionColumn, NoteColumn, RepColumn, get, insert};
+use super::consents::NewConsent;
 use super::insert::{find_or_add_hitter, find_or_add_plan};
-use super::people;
 use super::read::stamp;
+use super::{consents, people};
 use crate::journal::error::JournalError;
 use crate::journal::files::deletion_list::note_merge;
 use crate::journal::record::{
@@ -102,6 +103,25 @@ pub enum Edit {
         /// Whether they are frozen from now on.
         frozen: bool,
     },
+    /// What a hitter allows from now on.
+    RecordConsent {
+        /// The hitter.
+        hitter: HitterId,
+        /// The decision.
+        consent: NewConsent,
+    },
+}
+
+/// A correction as stored.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CorrectionRow {
+    /// What was changed, see `corrections.what` in `docs/journal.md`.
+    pub(crate) what: String,
+    pub(crate) was: Option<String>,
+    pub(crate) became: Option<String>,
+    pub(crate) made_at: jiff::Timestamp,
+    /// The account of whoever made it; `None` in rows of older versions.
+    pub(crate) made_by: Option<String>,
 }
 
 /// A note as stored.
@@ -115,14 +135,16 @@ pub(crate) struct NoteRow {
     pub(crate) text: String,
     /// When.
     pub(crate) made_at: jiff::Timestamp,
+    /// The account of whoever wrote it; `None` in rows of older versions.
+    pub(crate) made_by: Option<String>,
 }
 
 impl Journal {
-    /// Makes a change and returns the number of the row that was added or changed.
+    /// Makes a change and returns the number of the row that was added or changed. `by` is the account of whoever makes it.
     ///
     /// # Errors
     /// [`JournalError::Refused`] where the row does not exist or the text is empty or too long; those of the disk.
-    pub fn edit(&mut self, edit: &Edit) -> Result<i64, JournalError> {
+    pub fn edit(&mut self, edit: &Edit, by: &str) -> Result<i64, JournalError> {
         if let Some(reason) = reason_to_refuse(edit) {
             return Err(JournalError::Refused {
                 path: self.reader().path().to_owned(),
@@ -133,12 +155,17 @@ impl Journal {
         if let Edit::MergeHitters { from, into } = edit {
             self.note_merge(*from, *into)?;
         }
-        self.transaction("change an entry", |change| apply(change, edit))?
-            .ok_or_else(|| JournalError::Refused {
-                path: self.reader().path().to_owned(),
-                doing: "change an entry",
-                reason: "it is not there (any more)".to_owned(),
-            })
+        let row = self.transaction("change an entry", |change| apply(change, edit, by))?;
+        if consents::deletes_landmarks(edit)
+            && let Err(error) = self.empty_wal()
+        {
+            tracing::warn!(%error, "landmarks that were refused stay in the log until it is written anew");
+        }
+        row.ok_or_else(|| JournalError::Refused {
+            path: self.reader().path().to_owned(),
+            doing: "change an entry",
+            reason: "it is not there (any more)".to_owned(),
+        })
     }
 }
 
@@ -158,6 +185,7 @@ fn reason_to_refuse(edit: &Edit) -> Option<&'static str> {
         Edit::RenameHitter { name, .. } if !people::is_name(name) => {
             return Some("it is no name");
         }
+        Edit::RecordConsent { consent, .. } => return consents::reason_to_refuse(consent),
         Edit::AddNote { text, .. } => text,
         Edit::Strike { why: Some(why), .. } => why,
         _ => return None,
@@ -169,7 +197,7 @@ fn reason_to_refuse(edit: &Edit) -> Option<&'static str> {
 }
 
 /// The number of the row; `None` where there is none.
-fn apply(connection: &Connection, edit: &Edit) -> rusqlite::Result<Option<i64>> {
+fn apply(connection: &Connection, edit: &Edit, by: &str) -> rusqlite::Result<Option<i64>> {
     let now = now_to_the_millisecond();
     match edit {
         Edit::AddNote { session, rep, text } => {
@@ -191,6 +219,7 @@ fn apply(connection: &Connection, edit: &Edit) -> rusqlite::Result<Option<i64>> 
                     (NoteColumn::Rep, &rep.map(RepId::get)),
                     (NoteColumn::Text, &text.trim()),
                     (NoteColumn::MadeAt, &stamp_text(now)),
+                    (NoteColumn::MadeBy, &by),
                 ],
             )
             .map(Some)
@@ -212,6 +241,7 @@ fn apply(connection: &Connection, edit: &Edit) -> rusqlite::Result<Option<i64>> 
             "struck",
             RepColumn::StruckWhy,
             why.as_deref().map(str::trim),
+            by,
         ),
         Edit::Relabel { rep, kind } => record_correction(
             connection,
@@ -219,12 +249,13 @@ fn apply(connection: &Connection, edit: &Edit) -> rusqlite::Result<Option<i64>> 
             "called",
             RepColumn::Called,
             kind.map(RepKind::name),
+            by,
         ),
-        Edit::MoveEvent(moved) => move_event(connection, moved),
-        Edit::RestoreEvents(rep) => restore_events(connection, *rep),
-        Edit::MakeCount(id) => make_count(connection, *id),
+        Edit::MoveEvent(moved) => move_event(connection, moved, by),
+        Edit::RestoreEvents(rep) => restore_events(connection, *rep, by),
+        Edit::MakeCount(id) => make_count(connection, *id, by),
         Edit::SetPlan { hitter, plan } => {
-            find_or_add_plan(connection, *hitter, plan, now).map(|id| Some(id.get()))
+            find_or_add_plan(connection, *hitter, plan, now, Some(by)).map(|id| Some(id.get()))
         }
         Edit::GiveSession { session, hitter } => {
             people::give_session(connection, *session, *hitter)
@@ -232,6 +263,9 @@ fn apply(connection: &Connection, edit: &Edit) -> rusqlite::Result<Option<i64>> 
         Edit::RenameHitter { hitter, name } => people::rename(connection, *hitter, name),
         Edit::MergeHitters { from, into } => people::merge(connection, *from, *into),
         Edit::FreezeHitter { hitter, frozen } => people::freeze(connection, *hitter, *frozen),
+        Edit::RecordConsent { hitter, consent } => {
+            consents::record(connection, *hitter, consent, by)
+        }
         Edit::AddHitter(hitter) => {
             find_or_add_hitter(connection, hitter, now).map(|id| Some(id.get()))
         }
@@ -245,6 +279,7 @@ fn record_correction(
     what: &str,
     column: RepColumn,
     became: Option<&str>,
+    by: &str,
 ) -> rusqlite::Result<Option<i64>> {
     let column = column.name();
     let was: Option<Option<String>> = connection
@@ -273,6 +308,7 @@ fn record_correction(
                 CorrectionColumn::MadeAt,
                 &stamp_text(now_to_the_millisecond()),
             ),
+            (CorrectionColumn::MadeBy, &by),
         ],
     )?;
     Ok(Some(rep.get()))
@@ -293,17 +329,31 @@ impl JournalReader {
                     rep: get::<Option<i64>>(row, C::Rep)?.map(RepId::new),
                     text: get(row, C::Text)?,
                     made_at: stamp(row, C::MadeAt)?,
+                    made_by: get(row, C::MadeBy)?,
                 })
             })?
             .collect()
         })
     }
 
-    /// How often a rep was corrected.
-    pub fn corrections(&self, rep: RepId) -> Result<u32, JournalError> {
+    /// The corrections of a rep, the oldest first.
+    pub fn corrections(&self, rep: RepId) -> Result<Vec<CorrectionRow>, JournalError> {
         self.query("read the corrections", |c| {
-            c.prepare_cached("SELECT count(*) FROM corrections WHERE rep = ?1")?
-                .query_row([rep.get()], |row| row.get(0))
+            use CorrectionColumn as C;
+            let columns = C::selection();
+            c.prepare_cached(&format!(
+                "SELECT {columns} FROM corrections WHERE rep = ?1 ORDER BY id"
+            ))?
+            .query_map([rep.get()], |row| {
+                Ok(CorrectionRow {
+                    what: get(row, C::What)?,
+                    was: get(row, C::Was)?,
+                    became: get(row, C::Became)?,
+                    made_at: stamp(row, C::MadeAt)?,
+                    made_by: get(row, C::MadeBy)?,
+                })
+            })?
+            .collect()
         })
     }
 }

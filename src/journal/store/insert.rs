@@ -12,6 +12,7 @@ use super::columns::{
     Column, HitterColumn, MeasureColumn, PlanColumn, RepColumn, SessionColumn, TimelineColumn,
     insert, insert_into,
 };
+use super::consents::keeps_landmarks;
 use super::kept_settings::kept_settings;
 use super::open::UncleanSession;
 use super::read::stamp_of;
@@ -82,7 +83,7 @@ pub(in crate::journal) fn insert_session(
     let plan = session
         .plan
         .as_ref()
-        .map(|plan| find_or_add_plan(connection, hitter, plan, session.started_at))
+        .map(|plan| find_or_add_plan(connection, hitter, plan, session.started_at, None))
         .transpose()?;
     use SessionColumn as C;
     insert(
@@ -100,12 +101,13 @@ pub(in crate::journal) fn insert_session(
     .map(SessionId::new)
 }
 
-/// The hitter's newest plan if it is identical, else a new row; stored plans are never changed.
+/// The hitter's newest plan if it is identical, else a new row by `made_by`; stored plans are never changed.
 pub(in crate::journal) fn find_or_add_plan(
     connection: &Connection,
     hitter: Option<HitterId>,
     plan: &NewPlan,
     now: Timestamp,
+    made_by: Option<&str>,
 ) -> rusqlite::Result<PlanId> {
     let newest: Option<(i64, String, String)> = connection
         .query_row(
@@ -127,6 +129,7 @@ pub(in crate::journal) fn find_or_add_plan(
             (C::Name, &plan.name),
             (C::Text, &plan.text),
             (C::MadeAt, &stamp_text(now)),
+            (C::MadeBy, &made_by),
         ],
     )
     .map(PlanId::new)
@@ -181,7 +184,9 @@ pub(in crate::journal) fn insert_rep(
         bands,
         verdicts,
     )?;
-    if let Some(timeline) = &packed.timeline {
+    if let Some(timeline) = &packed.timeline
+        && keeps_landmarks(connection, session)?
+    {
         insert_timeline(connection, TimelineColumn::TABLE, id, timeline)?;
     }
     Ok(RepId::new(id))

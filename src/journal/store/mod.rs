@@ -3,6 +3,7 @@
 //! A change of the schema begins in [`schema`] and [`columns`]; DEVELOPERS.md says how.
 
 pub(super) mod columns;
+pub(super) mod consents;
 pub(super) mod edits;
 pub(super) mod history;
 pub(super) mod hitters;

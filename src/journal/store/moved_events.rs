@@ -34,6 +34,7 @@ pub struct MovedEvent {
 pub(in crate::journal) fn move_event(
     connection: &Connection,
     moved: &MovedEvent,
+    by: &str,
 ) -> rusqlite::Result<Option<i64>> {
     let id = moved.rep.get();
     let Some(before) = events_now(connection, moved.rep)? else {
@@ -65,7 +66,7 @@ pub(in crate::journal) fn move_event(
         bands,
         verdicts,
     )?;
-    note_changes(connection, id, &before, &rep.events)?;
+    note_changes(connection, id, (&before, &rep.events), by)?;
     Ok(Some(id))
 }
 
@@ -73,6 +74,7 @@ pub(in crate::journal) fn move_event(
 pub(in crate::journal) fn restore_events(
     connection: &Connection,
     rep: RepId,
+    by: &str,
 ) -> rusqlite::Result<Option<i64>> {
     let id = rep.get();
     let Some(before) = events_now(connection, rep)? else {
@@ -85,7 +87,7 @@ pub(in crate::journal) fn restore_events(
     connection.execute("DELETE FROM measures WHERE rep = ?1", [id])?;
     copy_measures(connection, id, "found_measures", "measures")?;
     connection.execute("DELETE FROM found_events WHERE rep = ?1", [id])?;
-    note_changes(connection, id, &before, &found)?;
+    note_changes(connection, id, (&before, &found), by)?;
     Ok(Some(id))
 }
 
@@ -116,8 +118,8 @@ fn put_events(connection: &Connection, id: i64, events: &Events) -> rusqlite::Re
 fn note_changes(
     connection: &Connection,
     id: i64,
-    before: &Events,
-    after: &Events,
+    (before, after): (&Events, &Events),
+    by: &str,
 ) -> rusqlite::Result<()> {
     let words = |at: Option<CaptureTime>| at.map(|at| format!("{:.3}", at.secs()));
     let now = stamp_text(now_to_the_millisecond());
@@ -132,6 +134,7 @@ fn note_changes(
                     (CorrectionColumn::Was, &words(was)),
                     (CorrectionColumn::Became, &words(became)),
                     (CorrectionColumn::MadeAt, &now),
+                    (CorrectionColumn::MadeBy, &by),
                 ],
             )?;
         }

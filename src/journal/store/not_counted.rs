@@ -11,6 +11,7 @@ use super::columns::{
     Column, Extra, MeasureColumn, NotCountedColumn, NotCountedExtra, RepColumn, RepExtra,
     TimelineColumn, get, insert, joined,
 };
+use super::consents::keeps_landmarks;
 use super::insert::{described, insert_measures, insert_timeline};
 use super::read::{prepare_measures, read_measures, read_rep};
 use crate::coach::{JudgedRep, QuietReason};
@@ -148,7 +149,9 @@ pub(in crate::journal) fn insert_not_counted(
         bands, verdicts, ..
     } = &packed.judged;
     insert_measures(connection, MEASURES, id, &rep.measures, bands, verdicts)?;
-    if let Some(timeline) = &packed.timeline {
+    if let Some(timeline) = &packed.timeline
+        && keeps_landmarks(connection, session)?
+    {
         insert_timeline(connection, TIMELINES, id, timeline)?;
     }
     drop_oldest(connection, session)?;
@@ -172,6 +175,7 @@ pub(in crate::journal) fn drop_oldest(
 pub(in crate::journal) fn make_count(
     connection: &Connection,
     id: NotCountedId,
+    by: &str,
 ) -> rusqlite::Result<Option<i64>> {
     let found: Option<Option<i64>> = connection
         .query_row(
@@ -198,8 +202,8 @@ pub(in crate::journal) fn make_count(
     move_rows::<MeasureColumn>(connection, MEASURES, id, rep)?;
     move_rows::<TimelineColumn>(connection, TIMELINES, id, rep)?;
     connection.execute(
-        "UPDATE not_counted SET counted_as = ?2, counted_at = ?3 WHERE id = ?1",
-        params![id.get(), rep, stamp_text(now_to_the_millisecond())],
+        "UPDATE not_counted SET counted_as = ?2, counted_at = ?3, counted_by = ?4 WHERE id = ?1",
+        params![id.get(), rep, stamp_text(now_to_the_millisecond()), by],
     )?;
     Ok(Some(rep))
 }

@@ -7,6 +7,7 @@ use rusqlite::{Connection, OptionalExtension, params};
 use super::columns::{Column, HitterColumn};
 use super::open::JournalReader;
 use crate::journal::error::JournalError;
+use super::consents;
 use crate::journal::record::{HitterId, SessionId};
 use crate::journal::stamp::stamp_text;
 use crate::wall_clock::now_to_the_millisecond;
@@ -78,6 +79,9 @@ pub(super) fn give_session(
         "UPDATE sessions SET hitter = ?2 WHERE id = ?1",
         params![session.get(), hitter.map(HitterId::get)],
     )?;
+    if let Some(hitter) = hitter {
+        consents::delete_refused_landmarks(connection, hitter)?;
+    }
     drop_unused_nameless(connection)?;
     Ok((rows > 0).then_some(session.get()))
 }
@@ -103,7 +107,7 @@ pub(super) fn rename(
 }
 
 /// Gives all that one hitter has to another, and removes the first. Side and height are filled in where the other has none; the
-/// plan in force of the other stays in force.
+/// plan in force of the other stays in force. Of what they allow the newest decision of either is in force.
 pub(super) fn merge(
     connection: &Connection,
     from: HitterId,
@@ -147,6 +151,8 @@ pub(super) fn merge(
          WHERE id = ?2",
         both,
     )?;
+    connection.execute("UPDATE consents SET hitter = ?2 WHERE hitter = ?1", both)?;
+    consents::delete_refused_landmarks(connection, into)?;
     connection.execute("DELETE FROM hitters WHERE id = ?1", [from.get()])?;
     Ok(Some(into.get()))
 }
@@ -185,7 +191,8 @@ pub(in crate::journal) fn drop_unused_nameless(connection: &Connection) -> rusql
     connection.execute(
         "DELETE FROM hitters WHERE name IS NULL
          AND NOT EXISTS (SELECT 1 FROM sessions WHERE hitter = hitters.id)
-         AND NOT EXISTS (SELECT 1 FROM plans WHERE hitter = hitters.id)",
+         AND NOT EXISTS (SELECT 1 FROM plans WHERE hitter = hitters.id)
+         AND NOT EXISTS (SELECT 1 FROM consents WHERE hitter = hitters.id)",
         [],
     )?;
     Ok(())

@@ -29,6 +29,8 @@ pub(crate) struct StoredPlan {
     pub(crate) text: String,
     /// When it was made.
     pub(crate) made_at: Timestamp,
+    /// By whom, where a person put it in force.
+    pub(crate) made_by: Option<String>,
 }
 
 impl Journal {
@@ -40,9 +42,10 @@ impl Journal {
         &mut self,
         hitter: Option<HitterId>,
         plan: &NewPlan,
+        by: &str,
     ) -> Result<PlanId, JournalError> {
         self.transaction("store a plan", |change| {
-            find_or_add_plan(change, hitter, plan, now_to_the_millisecond())
+            find_or_add_plan(change, hitter, plan, now_to_the_millisecond(), Some(by))
         })
     }
 }
@@ -111,5 +114,6 @@ fn read_plan(row: &Row<'_>) -> rusqlite::Result<StoredPlan> {
         name: get(row, C::Name)?,
         text: get(row, C::Text)?,
         made_at: stamp(row, C::MadeAt)?,
+        made_by: get(row, C::MadeBy)?,
     })
 }

@@ -22,6 +22,7 @@ pub(in crate::journal) const STEPS: &[&str] = &[
     include_str!("schema/009_kept_settings.sql"),
     include_str!("schema/010_said_by.sql"),
     include_str!("schema/011_frozen.sql"),
+    include_str!("schema/012_consents.sql"),
 ];
 
 /// The newest version this program knows.

@@ -11,7 +11,7 @@ use super::columns::{
     TimelineColumn, joined,
 };
 use super::read::BATS;
-use super::{insert, not_counted};
+use super::{consents, insert, not_counted};
 use crate::journal::error::JournalError;
 use crate::journal::record::{HitterId, NewHitter, NewPlan, SessionId};
 use crate::journal::store::open::{Journal, JournalReader};
@@ -109,7 +109,7 @@ impl Journal {
                         .transpose()?;
                     let plan = plan
                         .as_ref()
-                        .map(|plan| insert::find_or_add_plan(change, hitter, plan, now))
+                        .map(|plan| insert::find_or_add_plan(change, hitter, plan, now, None))
                         .transpose()?;
                     let mut values = row.clone();
                     values[C::Hitter as usize] = hitter.map(HitterId::get).into();
@@ -143,7 +143,8 @@ impl Journal {
             let number = u32::try_from(integer(number)).unwrap_or_default();
             not_counted::free_number(change, session, number)?;
             let id = insert_in_session::<C>(change, session, &rep.row)?;
-            insert_belonging(change, id, rep, MeasureColumn::TABLE, TimelineColumn::TABLE)?;
+            let tables = (MeasureColumn::TABLE, TimelineColumn::TABLE);
+            insert_belonging(change, session, id, rep, tables)?;
             Ok(true)
         })
     }
@@ -169,8 +170,8 @@ impl Journal {
                 ])?;
             if !is_here {
                 let id = insert_in_session::<C>(change, session, &movement.row)?;
-                let (measures, timelines) = (not_counted::MEASURES, not_counted::TIMELINES);
-                insert_belonging(change, id, movement, measures, timelines)?;
+                let tables = (not_counted::MEASURES, not_counted::TIMELINES);
+                insert_belonging(change, session, id, movement, tables)?;
                 not_counted::drop_oldest(change, session)?;
             }
             Ok(())
@@ -287,17 +288,25 @@ fn insert_in_session<C: Column>(
     insert_without_id::<C>(connection, C::TABLE, &values)
 }
 
-/// Inserts what belongs to a movement, whose number is the first column there.
+/// Inserts what belongs to a movement of a session, whose number is the first column there.
 fn insert_belonging(
     connection: &Connection,
+    session: SessionId,
     id: i64,
     movement: &Movement,
-    measures: &str,
-    timelines: &str,
+    (measures, timelines): (&str, &str),
 ) -> rusqlite::Result<()> {
+    let landmarks = match consents::keeps_landmarks(connection, session)? {
+        true => movement.timeline.as_slice(),
+        false => &[],
+    };
     let tables = [
-        (measures, MeasureColumn::names(), &movement.measures),
-        (timelines, TimelineColumn::names(), &movement.timeline),
+        (
+            measures,
+            MeasureColumn::names(),
+            movement.measures.as_slice(),
+        ),
+        (timelines, TimelineColumn::names(), landmarks),
     ];
     for (table, columns, rows) in tables {
         for row in rows {

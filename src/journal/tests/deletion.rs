@@ -41,7 +41,7 @@ fn a_deleted_hitter_is_in_no_byte_of_the_file_or_its_log() {
         name: "hers".into(),
         text: "words of a plan that nobody else has".into(),
     };
-    journal.set_plan(Some(hitter), &plan).unwrap();
+    journal.set_plan(Some(hitter), &plan, "Maria").unwrap();
     let hers = journal
         .begin_session(&NewSession {
             hitter: Some(hitter),
@@ -142,8 +142,10 @@ fn a_name_in_a_correction_goes_with_its_hitter_and_is_reported_where_it_is_anoth
     };
     // Struck, then counted again: the reason stands in the corrections only.
     let hers = format!("{name} was called to the phone");
-    journal.edit(&strike(reps[2], Some(&hers))).unwrap();
-    journal.edit(&strike(reps[2], None)).unwrap();
+    journal
+        .edit(&strike(reps[2], Some(&hers)), "Maria")
+        .unwrap();
+    journal.edit(&strike(reps[2], None), "Maria").unwrap();
     // An event is moved: what was found is kept, with why a measure could not be made.
     let mut judged = judged(2);
     let why = format!("{name}'s umbrella hid the elbow");
@@ -165,14 +167,18 @@ fn a_name_in_a_correction_goes_with_its_hitter_and_is_reported_where_it_is_anoth
         event: crate::rep::EventName::Plant,
         judged,
     };
-    journal.edit(&Edit::MoveEvent(Box::new(moved))).unwrap();
+    journal
+        .edit(&Edit::MoveEvent(Box::new(moved)), "Maria")
+        .unwrap();
     journal.empty_wal().unwrap();
     assert!(found(&path, hers.as_bytes()) > 0 && found(&path, why.as_bytes()) > 0);
 
     // Another hitter's correction names her too.
     let others = format!("{name} stood in the way");
-    journal.edit(&strike(reps[0], Some(&others))).unwrap();
-    journal.edit(&strike(reps[0], None)).unwrap();
+    journal
+        .edit(&strike(reps[0], Some(&others)), "Maria")
+        .unwrap();
+    journal.edit(&strike(reps[0], None), "Maria").unwrap();
     let report = journal
         .delete_hitter(&HitterChoice::Name(name.into()))
         .unwrap();

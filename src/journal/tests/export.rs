@@ -82,7 +82,13 @@ fn fill(journal: &mut Journal, who: usize) {
         name: format!("{} and {all}", mark(who)),
         text: "focus = [\"head_drop_cm\"]".into(),
     };
-    journal.set_plan(Some(id), &plan).unwrap();
+    journal.set_plan(Some(id), &plan, "Maria").unwrap();
+    let by = format!("{} for {all}", mark(who));
+    super::consents::record_consent(
+        journal,
+        id,
+        super::consents::consent(Purpose::Picture, Decision::Given, &by),
+    );
     for hour in [10, 11] {
         let session = journal.begin_session(&session_of(who, id, hour)).unwrap();
         let reps = [1, 2].map(|number| journal.log_rep(session, &rep_of(who, number)).unwrap());
@@ -106,7 +112,7 @@ fn fill(journal: &mut Journal, who: usize) {
             })),
         ];
         for edit in edits {
-            journal.edit(&edit).unwrap();
+            journal.edit(&edit, "Maria").unwrap();
         }
         journal
             .end_session(

@@ -31,7 +31,7 @@ fn note(journal: &mut Journal, text: &str) {
         rep: None,
         text: text.into(),
     };
-    journal.edit(&edit).unwrap();
+    journal.edit(&edit, "Maria").unwrap();
 }
 
 #[test]
@@ -100,7 +100,7 @@ fn a_backup_that_is_restored_loses_again_whoever_was_deleted_since() {
         },
     ];
     for edit in &edits {
-        journal.edit(edit).unwrap();
+        journal.edit(edit, "Maria").unwrap();
     }
     let report = journal.delete(DeletionTarget::Hitter(hers), &[]).unwrap();
     assert_eq!((report.sessions, report.remnants.len()), (3, 0));
@@ -213,7 +213,10 @@ fn hitters_are_renamed_merged_and_frozen_and_sessions_given_away() {
     let [ana, ben, kim] = [1, 2, 3].map(super::super::record::HitterId::new);
     let refused = |journal: &mut Journal, edit: Edit| {
         assert!(
-            matches!(journal.edit(&edit), Err(JournalError::Refused { .. })),
+            matches!(
+                journal.edit(&edit, "Maria"),
+                Err(JournalError::Refused { .. })
+            ),
             "{edit:?}"
         );
     };
@@ -221,7 +224,7 @@ fn hitters_are_renamed_merged_and_frozen_and_sessions_given_away() {
         hitter,
         name: name.into(),
     };
-    journal.edit(&rename(ana, " Anna ")).unwrap();
+    journal.edit(&rename(ana, " Anna "), "Maria").unwrap();
     refused(&mut journal, rename(ana, "Ben"));
     refused(&mut journal, rename(ana, "  "));
     refused(&mut journal, rename(ana, "a\u{7}"));
@@ -236,11 +239,15 @@ fn hitters_are_renamed_merged_and_frozen_and_sessions_given_away() {
         name: name.into(),
         text: "focus = [\"head_drop_cm\"]".into(),
     };
-    journal.set_plan(Some(ben), &plan("of Ben")).unwrap();
-    journal.set_plan(Some(kim), &plan("of Kim")).unwrap();
+    journal
+        .set_plan(Some(ben), &plan("of Ben"), "Maria")
+        .unwrap();
+    journal
+        .set_plan(Some(kim), &plan("of Kim"), "Maria")
+        .unwrap();
     let merge = |from, into| Edit::MergeHitters { from, into };
     refused(&mut journal, merge(ben, ben));
-    journal.edit(&merge(kim, ben)).unwrap();
+    journal.edit(&merge(kim, ben), "Maria").unwrap();
     let theirs = |journal: &Journal, hitter| -> Vec<i64> {
         let rows = journal.reader().sessions().unwrap();
         let of = rows.iter().filter(|row| row.hitter == hitter);
@@ -258,7 +265,7 @@ fn hitters_are_renamed_merged_and_frozen_and_sessions_given_away() {
         session: SessionId::new(session),
         hitter,
     };
-    journal.edit(&freeze(true)).unwrap();
+    journal.edit(&freeze(true), "Maria").unwrap();
     let listed = journal.reader().hitters_by_last_session().unwrap();
     assert_eq!(listed.len(), 1, "{listed:?}");
     // Not even the settings' name gets them a session.
@@ -267,14 +274,14 @@ fn hitters_are_renamed_merged_and_frozen_and_sessions_given_away() {
         .unwrap();
     assert_eq!(theirs(&journal, None), [begun.get()]);
     refused(&mut journal, give(2, Some(ana)));
-    journal.edit(&freeze(false)).unwrap();
-    journal.edit(&give(2, Some(ana))).unwrap();
-    journal.edit(&give(3, None)).unwrap();
+    journal.edit(&freeze(false), "Maria").unwrap();
+    journal.edit(&give(2, Some(ana)), "Maria").unwrap();
+    journal.edit(&give(3, None), "Maria").unwrap();
     assert_eq!(theirs(&journal, Some(ana)), [2, 1]);
 
     // A hitter without a name goes with their last session.
     let nameless = journal.find_or_add_hitter(&NewHitter::default()).unwrap();
-    journal.edit(&give(3, Some(nameless))).unwrap();
+    journal.edit(&give(3, Some(nameless)), "Maria").unwrap();
     journal.delete_session(SessionId::new(3)).unwrap();
     assert_eq!(journal.reader().hitters().unwrap().len(), 2);
     assert_sound(&journal.reader().connection);
@@ -312,7 +319,11 @@ fn a_running_session_knows_no_name_that_was_taken_from_it() {
         hitter: super::super::record::HitterId::new(1),
         name: "Anna".into(),
     };
-    worker.receive(Job::Edit { edit, reply });
+    worker.receive(Job::Edit {
+        edit,
+        by: "Maria".into(),
+        reply,
+    });
     assert!(worker.store_pending());
     answer.recv().unwrap().unwrap();
     // Begun again, it is the same hitter's by the new name.

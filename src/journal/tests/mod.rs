@@ -1,6 +1,7 @@
 //! Tests of the journal, and the reps they use.
 
 mod columns;
+mod consents;
 mod contract;
 mod deletion;
 mod export;

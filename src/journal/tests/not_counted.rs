@@ -116,8 +116,11 @@ fn what_the_coach_makes_count_is_a_rep_in_its_place_in_time() {
     // Between the two reps, which were over at 21.7 and 29.7 seconds.
     let wanted = seen(24.0);
     let id = log_not_counted(&mut journal, session, &wanted);
-    let rep = RepId::new(journal.edit(&Edit::MakeCount(id)).unwrap());
-    assert_eq!(journal.edit(&Edit::MakeCount(id)).unwrap(), rep.get());
+    let rep = RepId::new(journal.edit(&Edit::MakeCount(id), "Maria").unwrap());
+    assert_eq!(
+        journal.edit(&Edit::MakeCount(id), "Maria").unwrap(),
+        rep.get()
+    );
 
     let stored = journal.reader().rep(rep).unwrap();
     assert!(stored.made_to_count && stored.counts_as_swing());
@@ -169,10 +172,10 @@ fn what_the_coach_makes_count_is_a_rep_in_its_place_in_time() {
         rep,
         why: Some("no swing after all".into()),
     };
-    journal.edit(&strike).unwrap();
+    journal.edit(&strike, "Maria").unwrap();
     assert!(!journal.reader().rep(rep).unwrap().counts_as_swing());
     assert!(matches!(
-        journal.edit(&Edit::MakeCount(NotCountedId::new(99))),
+        journal.edit(&Edit::MakeCount(NotCountedId::new(99)), "Maria"),
         Err(JournalError::Refused { .. })
     ));
     assert_sound(&journal.reader().connection);
@@ -191,7 +194,7 @@ fn the_newest_of_a_session_are_kept_and_those_that_count_are_not_among_them() {
         small.judged.rep.known_at = CaptureTime::from_secs(f64::from(i));
         let id = log_not_counted(&mut journal, session, &small);
         if i == 0 {
-            journal.edit(&Edit::MakeCount(id)).unwrap();
+            journal.edit(&Edit::MakeCount(id), "Maria").unwrap();
         }
         ids.push(id);
     }

@@ -24,17 +24,25 @@ fn the_newest_plan_of_a_hitter_is_in_force_and_else_everybodys() {
         found.map(|plan| plan.name)
     };
     assert_eq!(in_force(&journal, Some(ana)), None);
-    journal.set_plan(None, &plan("cage", "a = 1")).unwrap();
+    journal
+        .set_plan(None, &plan("cage", "a = 1"), "Maria")
+        .unwrap();
     assert_eq!(in_force(&journal, Some(ana)).unwrap(), "cage");
-    let own = journal.set_plan(Some(ana), &plan("own", "b = 2")).unwrap();
+    let own = journal
+        .set_plan(Some(ana), &plan("own", "b = 2"), "Maria")
+        .unwrap();
     assert_eq!(in_force(&journal, Some(ana)).unwrap(), "own");
     assert_eq!(in_force(&journal, None).unwrap(), "cage");
     // The same plan once more is no change; taking it away is one.
     assert_eq!(
-        journal.set_plan(Some(ana), &plan("own", "b = 2")).unwrap(),
+        journal
+            .set_plan(Some(ana), &plan("own", "b = 2"), "Maria")
+            .unwrap(),
         own
     );
-    journal.set_plan(Some(ana), &plan("none", "")).unwrap();
+    journal
+        .set_plan(Some(ana), &plan("none", ""), "Maria")
+        .unwrap();
     assert_eq!(in_force(&journal, Some(ana)).unwrap(), "cage");
     assert_eq!(journal.reader().plans().unwrap().len(), 3);
     // A hitter's plans go with them.
@@ -68,7 +76,9 @@ fn an_editor_may_work_beside_a_running_session_and_leaves_it_open() {
     let mut running = Journal::open(&path).unwrap();
     let now = running.begin_session(&session()).unwrap();
     let mut editor = Journal::open_to_edit(&path).unwrap();
-    editor.set_plan(None, &plan("cage", "a = 1")).unwrap();
+    editor
+        .set_plan(None, &plan("cage", "a = 1"), "Maria")
+        .unwrap();
     drop(editor);
     running
         .log_rep(

@@ -422,11 +422,14 @@ fn a_session_of_nobody_named_can_be_deleted_whole_and_the_others_stay() {
         journal.log_rep(second, &record(10 + number)).unwrap();
     }
     journal
-        .edit(&Edit::AddNote {
-            session: first,
-            rep: None,
-            text: "the red cap again".into(),
-        })
+        .edit(
+            &Edit::AddNote {
+                session: first,
+                rep: None,
+                text: "the red cap again".into(),
+            },
+            "Maria",
+        )
         .unwrap();
     let report = journal.delete_session(first).unwrap();
     assert_eq!((report.sessions, report.reps), (1, 3));

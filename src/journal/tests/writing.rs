@@ -218,8 +218,8 @@ fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
         rep,
         text: " early hips ".into(),
     };
-    let id = handle.edit(note(Some(RepId::new(1)))).unwrap();
-    handle.edit(note(None)).unwrap();
+    let id = handle.edit(note(Some(RepId::new(1))), "Maria").unwrap();
+    handle.edit(note(None), "Maria").unwrap();
     for unfit in [
         note(Some(RepId::new(9))),
         Edit::AddNote {
@@ -233,7 +233,7 @@ fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
             marked: true,
         },
     ] {
-        let refused = handle.edit(unfit.clone()).unwrap_err();
+        let refused = handle.edit(unfit.clone(), "Maria").unwrap_err();
         assert!(matches!(refused, JournalError::Refused { .. }), "{unfit:?}");
     }
     let strike = |why: Option<&str>| Edit::Strike {
@@ -241,19 +241,25 @@ fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
         why: why.map(str::to_owned),
     };
     handle
-        .edit(strike(Some("a practice swing of the coach")))
+        .edit(strike(Some("a practice swing of the coach")), "Maria")
         .unwrap();
     handle
-        .edit(Edit::Relabel {
-            rep: RepId::new(1),
-            kind: Some(RepKind::Take),
-        })
+        .edit(
+            Edit::Relabel {
+                rep: RepId::new(1),
+                kind: Some(RepKind::Take),
+            },
+            "Maria",
+        )
         .unwrap();
     handle
-        .edit(Edit::Mark {
-            rep: RepId::new(1),
-            marked: true,
-        })
+        .edit(
+            Edit::Mark {
+                rep: RepId::new(1),
+                marked: true,
+            },
+            "Maria",
+        )
         .unwrap();
 
     let reader = Journal::read_only(&path).unwrap();
@@ -264,10 +270,10 @@ fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
     assert_eq!(rep.judged.rep.kind, RepKind::Swing, "found as it was");
     assert_eq!((rep.kind(), rep.marked), (RepKind::Take, true));
     assert_eq!(rep.struck.as_deref(), Some("a practice swing of the coach"));
-    assert_eq!(reader.corrections(RepId::new(1)).unwrap(), 2);
+    assert_eq!(reader.corrections(RepId::new(1)).unwrap().len(), 2);
     let row = &reader.sessions().unwrap()[0];
     assert_eq!((row.swings, row.takes), (0, 0), "struck out of the count");
-    handle.edit(strike(None)).unwrap();
+    handle.edit(strike(None), "Maria").unwrap();
     let row = &reader.sessions().unwrap()[0];
     assert_eq!((row.swings, row.takes), (0, 1));
 
@@ -278,11 +284,14 @@ fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
         matches!(writer.state().storage, StorageState::Waiting { .. })
     });
     let begun = Instant::now();
-    assert!(handle.edit(note(None)).is_err());
+    assert!(handle.edit(note(None), "Maria").is_err());
     assert!(begun.elapsed() < Duration::from_secs(4), "told at once");
     other.execute_batch("ROLLBACK").unwrap();
     wait_for("the rep", || writer.state().stored_reps == 2);
     writer.close(Duration::from_secs(5)).unwrap();
     assert_eq!(reader.notes(SessionId::new(1)).unwrap().len(), 2);
-    assert!(handle.edit(note(None)).is_err(), "the writer is gone");
+    assert!(
+        handle.edit(note(None), "Maria").is_err(),
+        "the writer is gone"
+    );
 }

@@ -102,6 +102,7 @@ pub(in crate::journal) enum Job<R = Box<RepRecord>> {
     },
     Edit {
         edit: Edit,
+        by: String,
         reply: Sender<Result<i64, JournalError>>,
     },
     Delete {
@@ -134,18 +135,22 @@ impl PartialEq for JournalHandle {
 }
 
 impl JournalHandle {
-    /// Makes a change, waits until it is on disk, and returns the number of the row. An edit that cannot be made at once fails:
-    /// the caller is still there to try again.
+    /// Makes a change by an account, waits until it is on disk, and returns the number of the row. An edit that cannot be made at
+    /// once fails: the caller is still there to try again.
     ///
     /// # Errors
     /// Those of [`Journal::edit`], and [`JournalError::WriterGone`] where the writer has ended or does not answer in time.
-    pub(crate) fn edit(&self, edit: Edit) -> Result<i64, JournalError> {
+    pub(crate) fn edit(&self, edit: Edit, by: &str) -> Result<i64, JournalError> {
         let gone = || JournalError::WriterGone {
             path: self.path.clone(),
         };
         let (reply, answer) = bounded(1);
         self.sender
-            .try_send(Job::Edit { edit, reply })
+            .try_send(Job::Edit {
+                edit,
+                by: by.to_owned(),
+                reply,
+            })
             .map_err(|_| gone())?;
         answer.recv_timeout(EDIT_PATIENCE).map_err(|_| gone())?
     }

@@ -38,7 +38,7 @@ impl Job {
                 missed,
             },
             Job::Session { hitter, session } => Job::Session { hitter, session },
-            Job::Edit { edit, reply } => Job::Edit { edit, reply },
+            Job::Edit { edit, by, reply } => Job::Edit { edit, by, reply },
             Job::Delete { whom, texts, reply } => Job::Delete { whom, texts, reply },
             Job::End { at } => Job::End { at },
         }
@@ -314,9 +314,9 @@ impl Worker {
                 self.open_journal()?
                     .log_not_counted_packed(session, rep, *missed)?;
             }
-            Job::Edit { edit, reply } => {
+            Job::Edit { edit, by, reply } => {
                 // The caller may have stopped waiting; the edit is made all the same, and the page shows it.
-                let _ = reply.send(self.open_journal()?.edit(edit));
+                let _ = reply.send(self.open_journal()?.edit(edit, by));
                 self.note_hitter_of_running_session();
             }
             Job::Delete { whom, texts, reply } => {

@@ -95,6 +95,14 @@ impl Requester {
         self.role == Role::Coach
     }
 
+    /// Their account, for what they change: it stays in the journal as text, also where the account goes.
+    pub(super) fn account(&self) -> &str {
+        match self.session.as_ref().map(|session| &session.who) {
+            Some(Principal::Coach(name)) => name,
+            Some(Principal::Screen) | None => "this machine",
+        }
+    }
+
     /// Their role as it is now: a session may have ended, or a key have changed, since they asked.
     pub(super) fn role_now(&self, state: &AppState) -> Role {
         let (session, role) =

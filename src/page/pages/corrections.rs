@@ -23,15 +23,19 @@ pub(in crate::page) struct NoteForm {
 
 pub(in crate::page) async fn add_note(
     State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
     Path(session): Path<i64>,
     CsrfForm(form): CsrfForm<NoteForm>,
 ) -> Result<Redirect, PageError> {
     state
-        .edit(Edit::AddNote {
-            session: SessionId::new(session),
-            rep: form.rep.map(RepId::new),
-            text: form.text,
-        })
+        .edit(
+            Edit::AddNote {
+                session: SessionId::new(session),
+                rep: form.rep.map(RepId::new),
+                text: form.text,
+            },
+            &requester,
+        )
         .await?;
     Ok(back(form.to.as_deref()))
 }
@@ -43,10 +47,12 @@ pub(in crate::page) struct ReturnForm {
 
 pub(in crate::page) async fn delete_note(
     State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
     Path(note): Path<i64>,
     CsrfForm(form): CsrfForm<ReturnForm>,
 ) -> Result<Redirect, PageError> {
-    state.edit(Edit::DeleteNote(NoteId::new(note))).await?;
+    let edit = Edit::DeleteNote(NoteId::new(note));
+    state.edit(edit, &requester).await?;
     Ok(back(form.to.as_deref()))
 }
 
@@ -64,7 +70,7 @@ pub(in crate::page) async fn change_rep(
     CsrfForm(form): CsrfForm<RepChangeForm>,
 ) -> Result<Redirect, PageError> {
     let edit = rep_change(&form, RepId::new(rep), requester.messages())?;
-    state.edit(edit).await?;
+    state.edit(edit, &requester).await?;
     Ok(back(form.to.as_deref()))
 }
 
@@ -104,13 +110,14 @@ pub(in crate::page) struct MoveEventForm {
 
 pub(in crate::page) async fn move_event(
     State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
     Path(rep): Path<i64>,
     CsrfForm(form): CsrfForm<MoveEventForm>,
 ) -> Result<Redirect, PageError> {
     let id = RepId::new(rep);
     let here = Redirect::to(&format!("/reps/{rep}"));
     if form.what == "as_found" {
-        state.edit(Edit::RestoreEvents(id)).await?;
+        state.edit(Edit::RestoreEvents(id), &requester).await?;
         return Ok(here);
     }
     let (event, ms) = event_and_time(&form)?;
@@ -146,7 +153,9 @@ pub(in crate::page) async fn move_event(
         event,
         judged: corrected,
     };
-    state.edit(Edit::MoveEvent(Box::new(moved))).await?;
+    state
+        .edit(Edit::MoveEvent(Box::new(moved)), &requester)
+        .await?;
     Ok(here)
 }
 

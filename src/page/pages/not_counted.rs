@@ -118,9 +118,11 @@ pub(in crate::page) struct CountForm {}
 /// Makes it count, and shows the rep that it is now.
 pub(in crate::page) async fn make_count(
     State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
     Path(id): Path<i64>,
     CsrfForm(CountForm {}): CsrfForm<CountForm>,
 ) -> Result<Redirect, PageError> {
-    let rep = state.edit(Edit::MakeCount(NotCountedId::new(id))).await?;
+    let edit = Edit::MakeCount(NotCountedId::new(id));
+    let rep = state.edit(edit, &requester).await?;
     Ok(Redirect::to(&format!("/reps/{rep}")))
 }

@@ -122,6 +122,7 @@ pub(in crate::page) struct PersonForm {
 
 pub(in crate::page) async fn change(
     State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
     Path(id): Path<i64>,
     CsrfForm(form): CsrfForm<PersonForm>,
 ) -> Result<Redirect, PageError> {
@@ -154,7 +155,7 @@ pub(in crate::page) async fn change(
         ),
         _ => return Err(PageError::UnknownChange),
     };
-    let row = state.edit(edit).await?;
+    let row = state.edit(edit, &requester).await?;
     if before != now {
         change_who_hits(&state, before, now).await?;
     }
@@ -193,6 +194,7 @@ pub(in crate::page) struct GiveForm {
 /// Gives a session to another hitter, or to nobody.
 pub(in crate::page) async fn give(
     State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
     Path(session): Path<i64>,
     CsrfForm(form): CsrfForm<GiveForm>,
 ) -> Result<Redirect, PageError> {
@@ -203,12 +205,11 @@ pub(in crate::page) async fn give(
         )),
     };
     let session_id = SessionId::new(session);
-    state
-        .edit(Edit::GiveSession {
-            session: session_id,
-            hitter,
-        })
-        .await?;
+    let edit = Edit::GiveSession {
+        session: session_id,
+        hitter,
+    };
+    state.edit(edit, &requester).await?;
     Ok(Redirect::to(&format!("/sessions/{session}")))
 }
 

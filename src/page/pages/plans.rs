@@ -154,7 +154,9 @@ pub(in crate::page) async fn submit(
             name: "none".into(),
             text: String::new(),
         };
-        state.edit(Edit::SetPlan { hitter, plan: none }).await?;
+        state
+            .edit(Edit::SetPlan { hitter, plan: none }, &requester)
+            .await?;
         return Ok(Redirect::to(&plans_url(hitter)).into_response());
     }
     let (plan, text) = match plan_in(&form, by_fields, i18n) {
@@ -175,7 +177,9 @@ pub(in crate::page) async fn submit(
             name: plan.name,
             text,
         };
-        state.edit(Edit::SetPlan { hitter, plan }).await?;
+        state
+            .edit(Edit::SetPlan { hitter, plan }, &requester)
+            .await?;
         return Ok(Redirect::to(&plans_url(hitter)).into_response());
     }
     let bands = plan.bands_over(&state.control.bands());

@@ -14,7 +14,7 @@ use super::films::{self, RepFilm};
 use super::replay_data::zero_of;
 use super::sessions::{best_of, heard_text};
 use crate::coach::Verdict;
-use crate::journal::{JournalReader, MeasuredSwing, NoteRow, RepId, StoredRep};
+use crate::journal::{CorrectionRow, JournalReader, MeasuredSwing, NoteRow, RepId, StoredRep};
 use crate::page::auth::Requester;
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
@@ -59,6 +59,15 @@ struct EventRow {
     found: Option<String>,
 }
 
+/// A correction in the table.
+struct CorrectionLine {
+    when: String,
+    what: String,
+    was: String,
+    became: String,
+    by: String,
+}
+
 #[derive(Template)]
 #[template(path = "rep.html")]
 struct RepPage<'a> {
@@ -67,7 +76,7 @@ struct RepPage<'a> {
     id: i64,
     when: String,
     heard: String,
-    corrections: u32,
+    corrections: Vec<CorrectionLine>,
     before: Option<i64>,
     after: Option<i64>,
     rows: Vec<MeasureRow>,
@@ -128,7 +137,11 @@ pub(in crate::page) async fn page(
         id: id.get(),
         when: format::day_and_time(found.rep.logged_at),
         heard: heard_text(&found.rep, i18n),
-        corrections: found.corrections,
+        corrections: found
+            .corrections
+            .into_iter()
+            .map(|row| correction_line(row, i18n))
+            .collect(),
         before: beside(-1),
         after: beside(1),
         rows,
@@ -162,7 +175,7 @@ struct Found {
     older: Option<MeasuredSwing>,
     other: Option<StoredRep>,
     notes: Vec<NoteRow>,
-    corrections: u32,
+    corrections: Vec<CorrectionRow>,
     found_events: Option<Events>,
     /// When its landmarks begin, where it was stored with them.
     first_frame: Option<CaptureTime>,
@@ -338,6 +351,47 @@ fn event_rows(
             }
         })
         .collect()
+}
+
+/// Times of events are on the session's clock: only their difference says something.
+fn correction_line(row: CorrectionRow, i18n: &'static Messages) -> CorrectionLine {
+    let event = EventName::from_name(&row.what);
+    let what = match (row.what.as_str(), event) {
+        (_, Some(event)) => i18n.t(event_key(event)),
+        ("struck", _) => i18n.t("review.struck"),
+        _ => i18n.t("review.called"),
+    };
+    let secs = |text: &Option<String>| text.as_ref().and_then(|text| text.parse::<f64>().ok());
+    let (was, became) = match (event, secs(&row.was), secs(&row.became)) {
+        (Some(_), Some(was), Some(became)) => {
+            (String::new(), format!("{:+.0} ms", 1e3 * (became - was)))
+        }
+        (Some(_), was, became) => {
+            let unseen = i18n.t("rep.event_unseen");
+            let word = |secs: Option<f64>| secs.map_or(unseen, |_| "✓").to_owned();
+            (word(was), word(became))
+        }
+        (None, ..) => {
+            let kinds = [RepKind::Swing, RepKind::Take];
+            let word = |text: Option<String>| {
+                let kind = kinds
+                    .iter()
+                    .find(|kind| text.as_deref() == Some(kind.name()));
+                match kind {
+                    Some(kind) => i18n.rep_kind(*kind).to_owned(),
+                    None => text.unwrap_or_default(),
+                }
+            };
+            (word(row.was), word(row.became))
+        }
+    };
+    CorrectionLine {
+        when: format::day_and_time(row.made_at),
+        what: what.to_owned(),
+        was,
+        became,
+        by: row.made_by.unwrap_or_default(),
+    }
 }
 
 fn event_key(event: EventName) -> &'static str {

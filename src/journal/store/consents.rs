@@ -1,0 +1,207 @@
+//! What a person allows: landmarks, their name in lists, films, the live picture.
+//!
+//! Each decision is a row that is never changed; of a purpose the newest row of the hitter is in force. Without any row nothing
+//! was decided. Where landmarks are refused none are stored: every function that stores or moves some asks here, within the
+//! caller's transaction.
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use rusqlite::{Connection, OptionalExtension};
+
+use super::columns::{Column, ConsentColumn, get, insert};
+use super::read::{stamp, word};
+use crate::journal::error::JournalError;
+use crate::journal::files::deletion::TIMELINES;
+use crate::journal::record::{HitterId, SessionId};
+use crate::journal::stamp::stamp_text;
+use crate::journal::store::edits::Edit;
+use crate::journal::store::open::JournalReader;
+use crate::text_enum::text_enum;
+use crate::wall_clock::now_to_the_millisecond;
+
+/// The longest text on who decided, characters.
+const LONGEST_DECIDED_BY: usize = 120;
+
+text_enum! {
+    /// What a person is asked for.
+    pub enum Purpose {
+        /// The landmarks of their reps are kept. Measures and cues need none to be kept.
+        Landmarks = "landmarks",
+        /// Lists and the cage's screen show their name.
+        Name = "name",
+        /// Films of their reps are kept, where the settings keep films.
+        Film = "film",
+        /// Screens show the camera's picture while they hit, where the settings allow it.
+        Picture = "picture",
+    }
+}
+
+text_enum! {
+    /// What was decided.
+    pub enum Decision {
+        /// It is allowed.
+        Given = "given",
+        /// It is not allowed.
+        Refused = "refused",
+        /// It was allowed and is not any more.
+        Withdrawn = "withdrawn",
+    }
+}
+
+/// A decision as it is recorded.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NewConsent {
+    /// What for.
+    pub purpose: Purpose,
+    /// What was decided.
+    pub decision: Decision,
+    /// Who decided, and how: such as "mother, paper form"; 1 to 120 characters.
+    pub decided_by: String,
+    /// The day of the decision.
+    pub decided_on: Date,
+}
+
+/// A decision as stored.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct ConsentRow {
+    pub(crate) purpose: Purpose,
+    pub(crate) decision: Decision,
+    /// Who decided, and how.
+    pub(crate) decided_by: String,
+    /// The day, such as `2026-11-29`.
+    pub(crate) decided_on: String,
+    /// The account of whoever wrote it down.
+    pub(crate) recorded_by: String,
+    pub(crate) recorded_at: Timestamp,
+}
+
+/// Why a decision cannot be recorded, if so.
+pub(super) fn reason_to_refuse(consent: &NewConsent) -> Option<&'static str> {
+    let by = consent.decided_by.trim();
+    if by.is_empty() {
+        return Some("it does not say who decided");
+    }
+    if by.chars().count() > LONGEST_DECIDED_BY || by.chars().any(char::is_control) {
+        return Some("who decided is too long or not on one line");
+    }
+    // Somewhere it is tomorrow already.
+    let today = now_to_the_millisecond()
+        .to_zoned(jiff::tz::TimeZone::UTC)
+        .date();
+    let is_later = today.tomorrow().is_ok_and(|last| consent.decided_on > last);
+    is_later.then_some("the day is in the future")
+}
+
+/// Records a decision; landmarks that are refused are deleted. `None` where there is no such hitter.
+pub(super) fn record(
+    connection: &Connection,
+    hitter: HitterId,
+    consent: &NewConsent,
+    by: &str,
+) -> rusqlite::Result<Option<i64>> {
+    let is_there = connection
+        .prepare_cached("SELECT 1 FROM hitters WHERE id = ?1")?
+        .exists([hitter.get()])?;
+    if !is_there {
+        return Ok(None);
+    }
+    use ConsentColumn as C;
+    insert(
+        connection,
+        &[
+            (C::Hitter, &hitter.get()),
+            (C::Purpose, &consent.purpose.as_str()),
+            (C::Decision, &consent.decision.as_str()),
+            (C::DecidedBy, &consent.decided_by.trim()),
+            (C::DecidedOn, &consent.decided_on.to_string()),
+            (C::RecordedBy, &by),
+            (C::RecordedAt, &stamp_text(now_to_the_millisecond())),
+        ],
+    )?;
+    delete_refused_landmarks(connection, hitter)?;
+    Ok(Some(hitter.get()))
+}
+
+/// Whether landmarks are to go with a change, out of the write-ahead log too.
+pub(super) fn deletes_landmarks(edit: &Edit) -> bool {
+    matches!(edit, Edit::RecordConsent { consent, .. }
+        if consent.purpose == Purpose::Landmarks && consent.decision != Decision::Given)
+}
+
+/// Whether a hitter refuses something.
+pub(super) fn refuses(
+    connection: &Connection,
+    hitter: HitterId,
+    purpose: Purpose,
+) -> rusqlite::Result<bool> {
+    let newest: Option<String> = connection
+        .prepare_cached(
+            "SELECT decision FROM consents WHERE hitter = ?1 AND purpose = ?2 ORDER BY id DESC LIMIT 1",
+        )?
+        .query_row((hitter.get(), purpose.as_str()), |row| row.get(0))
+        .optional()?;
+    Ok(newest.is_some_and(|decision| decision != Decision::Given.as_str()))
+}
+
+/// Whether landmarks of a session's movements may be stored.
+pub(super) fn keeps_landmarks(
+    connection: &Connection,
+    session: SessionId,
+) -> rusqlite::Result<bool> {
+    let hitter: Option<Option<i64>> = connection
+        .prepare_cached("SELECT hitter FROM sessions WHERE id = ?1")?
+        .query_row([session.get()], |row| row.get(0))
+        .optional()?;
+    match hitter.flatten() {
+        Some(hitter) => Ok(!refuses(
+            connection,
+            HitterId::new(hitter),
+            Purpose::Landmarks,
+        )?),
+        None => Ok(true),
+    }
+}
+
+/// Deletes the landmarks of a hitter who refuses that any are kept.
+pub(super) fn delete_refused_landmarks(
+    connection: &Connection,
+    hitter: HitterId,
+) -> rusqlite::Result<()> {
+    if !refuses(connection, hitter, Purpose::Landmarks)? {
+        return Ok(());
+    }
+    for (timelines, owners) in TIMELINES {
+        connection.execute(
+            &format!(
+                "DELETE FROM {timelines} WHERE rep IN (SELECT {owners}.id FROM {owners}
+                 JOIN sessions ON sessions.id = {owners}.session WHERE sessions.hitter = ?1)"
+            ),
+            [hitter.get()],
+        )?;
+    }
+    Ok(())
+}
+
+impl JournalReader {
+    /// Every decision of a hitter, in the order in which they were recorded.
+    pub(crate) fn consent_rows(&self, hitter: HitterId) -> Result<Vec<ConsentRow>, JournalError> {
+        self.query("read what a hitter allows", |c| {
+            use ConsentColumn as C;
+            let columns = C::selection();
+            c.prepare_cached(&format!(
+                "SELECT {columns} FROM consents WHERE hitter = ?1 ORDER BY id"
+            ))?
+            .query_map([hitter.get()], |row| {
+                Ok(ConsentRow {
+                    purpose: word(row, C::Purpose, Purpose::ALL, Purpose::as_str)?,
+                    decision: word(row, C::Decision, Decision::ALL, Decision::as_str)?,
+                    decided_by: get(row, C::DecidedBy)?,
+                    decided_on: get(row, C::DecidedOn)?,
+                    recorded_by: get(row, C::RecordedBy)?,
+                    recorded_at: stamp(row, C::RecordedAt)?,
+                })
+            })?
+            .collect()
+        })
+    }
+}
