@@ -68,19 +68,24 @@ pub(crate) enum Actor {
 impl Actor {
     /// Whoever runs this process.
     pub(crate) fn this_user() -> Self {
-        #[cfg(unix)]
-        let id = format!("{}", rustix::process::getuid().as_raw());
-        #[cfg(not(unix))]
-        let id = String::new();
-        // A name can be chosen by whoever sets it, the number cannot.
-        let name = ["SUDO_USER", "USER", "LOGNAME"]
-            .iter()
-            .find_map(|name| std::env::var(name).ok())
-            .filter(|name| !name.is_empty() && name.chars().count() <= 64);
-        Self::User(match name {
-            Some(name) => format!("{name} (uid {id})"),
-            None => format!("uid {id}"),
-        })
+        Self::User(this_user())
+    }
+}
+
+/// Whoever runs this process, as text.
+pub(crate) fn this_user() -> String {
+    #[cfg(unix)]
+    let id = format!("{}", rustix::process::getuid().as_raw());
+    #[cfg(not(unix))]
+    let id = String::new();
+    // A name can be chosen by whoever sets it, the number cannot.
+    let name = ["SUDO_USER", "USER", "LOGNAME"]
+        .iter()
+        .find_map(|name| std::env::var(name).ok())
+        .filter(|name| !name.is_empty() && name.chars().count() <= 64);
+    match name {
+        Some(name) => format!("{name} (uid {id})"),
+        None => format!("uid {id}"),
     }
 }
 

@@ -24,33 +24,6 @@ pub(crate) fn free_bytes(path: &Path) -> io::Result<u64> {
     }
 }
 
-/// The account on this machine that runs the program, such as for a change on the command line; with the one that called `sudo`.
-pub(crate) fn account() -> String {
-    #[cfg(unix)]
-    {
-        let id = rustix::process::geteuid();
-        let users = fs::read_to_string("/etc/passwd").unwrap_or_default();
-        let name = user_name(&users, id.as_raw());
-        let name = name.map_or_else(|| format!("user {}", id.as_raw()), str::to_owned);
-        match std::env::var("SUDO_USER") {
-            Ok(caller) if !caller.is_empty() => format!("{name} (sudo by {caller})"),
-            _ => name,
-        }
-    }
-    #[cfg(not(unix))]
-    std::env::var("USERNAME").unwrap_or_else(|_| "this machine".to_owned())
-}
-
-/// The name of a user in the text of `/etc/passwd`.
-#[cfg(unix)]
-fn user_name(users: &str, id: u32) -> Option<&str> {
-    users.lines().find_map(|line| {
-        let mut fields = line.split(':');
-        let name = fields.next()?;
-        (fields.nth(1)?.parse() == Ok(id)).then_some(name)
-    })
-}
-
 /// Figures of the machine and of this process, under their names in JSON.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]

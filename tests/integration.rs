@@ -14,6 +14,7 @@
 //! - `calibrate`: a one-time calibration is worked out and written
 //! - `children`: a hitter who stepped in is asked for after a restart, never assumed; a coach looks after hitters at the page
 //! - `check`: the camera's view of the hitter is named
+//! - `consents`: what a hitter allows holds for that hitter, at once, and for nobody else
 //! - `clock`: a wall clock that is set while the daemon runs changes no rep
 //! - `fuzzed`: what a fuzzer once found stays mended
 //! - `guards`: every form of the page is refused where one thing about it is wrong
@@ -62,6 +63,8 @@ mod check;
 mod children;
 #[path = "integration/clock.rs"]
 mod clock;
+#[path = "integration/consents.rs"]
+mod consents;
 #[path = "integration/documents.rs"]
 mod documents;
 #[path = "integration/doors.rs"]

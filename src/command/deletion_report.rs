@@ -112,10 +112,11 @@ fn listed(files: &[PathBuf]) -> String {
 fn places(remnants: &[Remnant]) -> String {
     let found = |remnant: &Remnant| {
         format!(
-            "{} (the name {} times, {} timelines)",
+            "{} (the name {} times, {} timelines, {} texts on who consented)",
             remnant.file.display(),
             remnant.names,
-            remnant.timelines
+            remnant.timelines,
+            remnant.consents
         )
     };
     let files: Vec<String> = remnants.iter().map(found).collect();

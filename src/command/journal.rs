@@ -265,6 +265,15 @@ fn restore(path: &Path, copy: &Path) -> Result<(), Failure> {
             "deleted again, because they were deleted after the backup was made: {hitters} hitters, {sessions} sessions"
         ));
     }
+    match restored.consents {
+        Some(0) => {}
+        Some(decisions) => terminal::println(&format!(
+            "taken over from the old journal: {decisions} decisions on what hitters allow, recorded after the backup was made"
+        )),
+        None => terminal::println(
+            "the old journal could not be read: what hitters decided after the backup was made is to be recorded again",
+        ),
+    }
     if let Some(version) = restored.report.upgraded_from {
         terminal::println(&format!(
             "the backup had version {version} and was brought up to date"

@@ -8,10 +8,10 @@ use clap::{Args, Subcommand};
 use toml_edit::{DocumentMut, Item, Value};
 
 use super::{Failure, journal_path, terminal};
+use crate::audit::this_user;
 use crate::coach::PLAN_TEMPLATES;
 use crate::daemon::{checked_plan, find_plan, plan_in_force, plan_template};
 use crate::journal::{HitterId, Journal, JournalError, NewHitter, NewPlan};
-use crate::machine::account;
 use crate::settings::Settings;
 
 /// Arguments of `plan`.
@@ -95,7 +95,7 @@ impl PlanArgs {
                     name: "none".into(),
                     text: String::new(),
                 };
-                journal.set_plan(whom, &none, &account())?;
+                journal.set_plan(whom, &none, &this_user())?;
                 terminal::println(&format!("{whose}: no plan from the next session on"));
                 Ok(())
             }
@@ -136,7 +136,7 @@ fn list(path: &Path) -> Result<(), Failure> {
 fn store(path: &Path, hitter: Option<&str>, plan: &NewPlan) -> Result<(), Failure> {
     let mut journal = Journal::open_to_edit(path)?;
     let whom = hitter_id(&mut journal, hitter)?;
-    journal.set_plan(whom, plan, &account())?;
+    journal.set_plan(whom, plan, &this_user())?;
     terminal::println(&format!(
         "{}: {:?} is in force from the next session on",
         hitter.unwrap_or("everybody"),

@@ -123,7 +123,7 @@ impl LiveBenchmark {
             ..HitterSetup::default()
         };
         let mut stage =
-            RepStage::new(setup, training, sinks, Arc::clone(&clock)).with_health(&health, None);
+            RepStage::new(setup, training, sinks, Arc::clone(&clock)).with_health(&health);
         let decode = Arc::new(DurationWindow::default());
         let capture = {
             let (health, clock, decode) =

@@ -24,6 +24,7 @@ mod live_benchmark;
 mod live_publisher;
 mod model_choice;
 mod pending_changes;
+mod permissions;
 mod pipeline;
 mod pitcher;
 mod plan_choice;

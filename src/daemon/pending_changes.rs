@@ -1,10 +1,10 @@
-//! Edited settings and prepared sessions on their way to the rep stage.
+//! Edited settings, prepared sessions and what the hitter allows, on their way to the rep stage.
 //!
-//! In: what the settings thread and the page prepared. Out: the same, once, between two frames; and how the last edit ended,
-//! for the health figures. Taking is cheap where nothing waits: one atomic load a frame.
+//! In: what the settings thread and the page prepared. Out: the same, once, between two frames; gates that close at once on a
+//! hitter who withdraws something; and how the last edit ended, for the health figures. Taking is cheap where nothing waits: one atomic load a frame.
 
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::{Duration, Instant};
 
 use crate::coach::Bands;
@@ -12,7 +12,9 @@ use crate::rep::{HitterSetup, MeasureName};
 use crate::sound::CueLibrary;
 use crate::video::VideoSettings;
 
+use super::permissions::{Gates, Permissions};
 use super::rep_stage::SessionChange;
+use crate::status::ShownHitter;
 
 /// Every value that an edit of the settings changes in the rep stage, as it is to be from the next frame on.
 #[derive(Clone, Debug)]
@@ -42,6 +44,10 @@ pub(crate) struct PendingChanges {
     update_ready: AtomicBool,
     /// Set where a session waits.
     session_ready: AtomicBool,
+    /// Set where what the hitter allows has changed.
+    permissions_ready: AtomicBool,
+    /// Absent where neither films nor pictures are made.
+    gates: OnceLock<Gates>,
     /// When somebody last stood in to hit, or another session was asked for.
     active_at: Mutex<Option<Instant>>,
     state: Mutex<State>,
@@ -51,8 +57,8 @@ pub(crate) struct PendingChanges {
 struct State {
     update: Option<SettingsUpdate>,
     session: Option<SessionChange>,
-    /// Who is asked for on the cage's screen.
-    asked: Option<String>,
+    /// What the hitter of the newest session allows, which may still wait to begin.
+    permissions: Permissions,
     refused: Option<String>,
     needs_restart: Vec<String>,
 }
@@ -99,20 +105,66 @@ impl PendingChanges {
         active_at.get_or_insert_with(Instant::now).elapsed()
     }
 
-    /// Whom the cage's screen asks for.
-    pub(super) fn set_asked(&self, name: Option<&str>) {
-        self.state().asked = name.map(str::to_owned);
+    /// Gives the gates that open and close with what a hitter allows; they are set at once.
+    pub(super) fn set_gates(&self, gates: Gates) {
+        let state = self.state();
+        self.gates.get_or_init(|| gates).set(&state.permissions);
+    }
+
+    /// What the hitter of the newest session allows.
+    pub(super) fn permissions(&self) -> Permissions {
+        self.state().permissions.clone()
     }
 
     /// Whom the cage's screen asks for.
-    pub(super) fn asked(&self) -> Option<String> {
-        self.state().asked.clone()
+    pub(super) fn asked(&self) -> Option<ShownHitter> {
+        self.state().permissions.asked.clone()
     }
 
-    /// Replaces a session that still waits to begin.
-    pub(super) fn put_session(&self, mut change: SessionChange) {
+    /// Puts in force what the hitter allows from now on. What they withdraw is closed when this returns; what they give opens with
+    /// the next frame, or when their session begins.
+    pub(super) fn put_permissions(&self, permissions: Permissions) {
+        let mut state = self.state();
+        if let Some(gates) = self.gates.get() {
+            gates.close(&permissions);
+        }
+        state.permissions = permissions;
+        self.permissions_ready.store(true, Ordering::Release);
+    }
+
+    /// Drops films that are on their way to the disk.
+    pub(super) fn take_back_films(&self) {
+        if let Some(gates) = self.gates.get() {
+            gates.films.take_back();
+        }
+    }
+
+    /// What the hitter of the running session allows, where that is new; the gates are set by it.
+    pub(super) fn take_permissions(&self) -> Option<Permissions> {
+        if !self.permissions_ready.load(Ordering::Acquire) {
+            return None;
+        }
+        let state = self.state();
+        if state.session.is_some() {
+            return None;
+        }
+        self.permissions_ready.store(false, Ordering::Release);
+        if let Some(gates) = self.gates.get() {
+            gates.set(&state.permissions);
+        }
+        Some(state.permissions.clone())
+    }
+
+    /// Replaces a session that still waits to begin. No picture is shown from here on of a hitter who does not want that.
+    pub(super) fn put_session(&self, mut change: SessionChange, permissions: Permissions) {
         self.note_active();
         let mut state = self.state();
+        if let Some(gates) = self.gates.get()
+            && !permissions.picture
+        {
+            gates.preview.withhold(true);
+        }
+        state.permissions = permissions;
         // Another journal that the older one was to go into is still wanted.
         let older = state.session.take();
         change.journal = change.journal.or(older.and_then(|older| older.journal));
@@ -121,14 +173,18 @@ impl PendingChanges {
         self.session_ready.store(true, Ordering::Release);
     }
 
-    /// The session that waits, once.
-    pub(super) fn take_session(&self) -> Option<SessionChange> {
+    /// The session that waits, once, and what its hitter allows; the gates are set by it.
+    pub(super) fn take_session(&self) -> Option<(SessionChange, Permissions)> {
         if !self.session_ready.load(Ordering::Acquire) {
             return None;
         }
         let mut state = self.state();
         self.session_ready.store(false, Ordering::Release);
-        state.session.take()
+        let change = state.session.take()?;
+        if let Some(gates) = self.gates.get() {
+            gates.set(&state.permissions);
+        }
+        Some((change, state.permissions.clone()))
     }
 
     /// Records that an edit was refused, and why.
@@ -159,6 +215,8 @@ impl PendingChanges {
 mod tests {
     use super::*;
     use crate::settings::Settings;
+    use crate::status::Preview;
+    use crate::video::Films;
     use std::path::Path;
 
     #[test]
@@ -179,6 +237,73 @@ mod tests {
             "sounds that nobody took yet are kept"
         );
         assert!(changes.take_update().is_none());
+    }
+
+    #[test]
+    fn what_a_hitter_withdraws_closes_at_once_and_what_they_give_opens_with_their_session() {
+        let folder = tempfile::tempdir().unwrap();
+        let video = VideoSettings {
+            keep: true,
+            keep_days: 7,
+            keep_bytes: 1_000_000,
+        };
+        let films = Films::start(&folder.path().join("j.db"), video, |_| Ok(u64::MAX)).unwrap();
+        let preview = Arc::new(Preview::default());
+        preview.allow(true);
+        let changes = PendingChanges::default();
+        let may = |may| Permissions {
+            film: may,
+            picture: may,
+            ..Permissions::default()
+        };
+        let open = || (films.is_on(), preview.is_allowed());
+        changes.put_permissions(may(true));
+        changes.set_gates(Gates {
+            films: films.gate(),
+            preview: Arc::clone(&preview),
+        });
+        assert_eq!(open(), (true, true));
+
+        changes.put_permissions(may(false));
+        assert_eq!(open(), (false, false), "before anybody took it");
+        assert_eq!(changes.take_permissions(), Some(may(false)));
+        assert_eq!(changes.take_permissions(), None);
+        changes.put_permissions(may(true));
+        assert_eq!(open(), (false, false));
+        assert_eq!(changes.take_permissions(), Some(may(true)));
+        assert_eq!(open(), (true, true));
+
+        // One who allows neither steps in: no picture from the touch on, no film from their session on.
+        changes.put_session(session_change(), may(false));
+        assert_eq!(open(), (true, false));
+        assert_eq!(changes.take_permissions(), None, "not the running one's");
+        assert_eq!(changes.take_session().unwrap().1, may(false));
+        assert_eq!(open(), (false, false));
+        // What is withdrawn while a session waits holds for it.
+        changes.put_session(session_change(), may(true));
+        changes.put_permissions(may(false));
+        assert_eq!(changes.take_session().unwrap().1, may(false));
+        assert_eq!(open(), (false, false));
+    }
+
+    fn session_change() -> SessionChange {
+        let settings = Settings::parse("", Path::new("s")).unwrap();
+        let terminal = crate::daemon::Terminal::new(|_| {});
+        SessionChange {
+            hitter: None,
+            session: crate::daemon::training::session_entry(&settings, "a", None),
+            training: crate::daemon::training::prepare_training(
+                &settings,
+                None,
+                None,
+                1,
+                Arc::default(),
+                &terminal,
+            )
+            .unwrap(),
+            setup: HitterSetup::default(),
+            journal: None,
+        }
     }
 
     impl SettingsUpdate {

@@ -41,10 +41,10 @@ impl Gates {
         self.preview.withhold(!permissions.picture);
     }
 
-    /// Closes what a hitter does not allow any more; films that are on their way to the disk are dropped.
-    pub(super) fn withdraw(&self, permissions: &Permissions) {
+    /// Closes what a hitter does not allow; what they allow stays as it is.
+    pub(super) fn close(&self, permissions: &Permissions) {
         if !permissions.film {
-            self.films.withdraw();
+            self.films.set(false);
         }
         if !permissions.picture {
             self.preview.withhold(true);
@@ -79,7 +79,7 @@ pub(super) fn permissions(
         Ok(consents) => match consents.decision(purpose) {
             Some(decision) => decision == Decision::Given,
             // What was decided may stand in a journal that is not this one any more.
-            None => !ask && !(whose.is_some() && has_set_aside(path)),
+            None => !(ask || whose.is_some() && has_set_aside(path)),
         },
         Err(_) => false,
     };

@@ -240,6 +240,24 @@ mod tests {
     }
 
     #[test]
+    fn a_hitter_who_does_not_want_it_is_in_no_picture() {
+        let preview = Arc::new(Preview::default());
+        let (mut tap, mut encoder) = ends(Arc::clone(&preview));
+        preview.allow(true);
+        let screen = preview.waiting_screen();
+        encoder.make(frame(), figure_or_nobody(&pose(), PictureSize::default()));
+        assert!(screen.borrow().is_some());
+        preview.withhold(true);
+        assert!(screen.borrow().is_none() && !preview.is_allowed());
+        assert!(!taken(&mut tap, &encoder));
+        // An edit of the settings does not bring it back; the next hitter does.
+        preview.allow(true);
+        assert!(!taken(&mut tap, &encoder));
+        preview.withhold(false);
+        assert!(taken(&mut tap, &encoder));
+    }
+
+    #[test]
     fn what_is_made_while_pictures_are_forbidden_is_not_published_and_what_was_there_goes() {
         let preview = Arc::new(Preview::default());
         let (_tap, mut encoder) = ends(Arc::clone(&preview));

@@ -9,6 +9,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use super::hitter_now::HitterNow;
 use super::pending_changes::PendingChanges;
+use super::permissions::{Permissions, permissions};
 use super::plan_choice::{PlanOverride, plan_in_force};
 use super::retention::{Retention, RetentionLimits};
 use super::training::{
@@ -23,6 +24,7 @@ use crate::page::{SessionControl, SwitchError};
 use crate::paths;
 use crate::rep::{HitterSetup, MeasureName};
 use crate::settings::{HitterSettings, Settings};
+use crate::status::ShownHitter;
 
 /// The hitter and the camera of a recording that stands in for the camera.
 #[derive(Clone, Copy, Debug)]
@@ -55,6 +57,7 @@ pub(super) struct SessionController {
     changes: Arc<PendingChanges>,
     terminal: Terminal,
     current: Mutex<Current>,
+    order: Mutex<()>,
     retention: Retention,
 }
 
@@ -99,6 +102,25 @@ impl SessionController {
                 plan: None,
                 writer: None,
             }),
+            order: Mutex::default(),
+        }
+    }
+
+    /// Held while it changes who hits and what they allow, so that nobody gets what another allows.
+    fn in_order(&self) -> MutexGuard<'_, ()> {
+        self.order.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// What the hitter of the newest session allows, as the journal has it now.
+    fn permissions(&self) -> Permissions {
+        let (settings, hitter) = {
+            let current = self.current();
+            (current.settings.clone(), current.hitter.clone())
+        };
+        let name = self.effective_settings(&settings, &hitter).hitter.name;
+        match self.journal_path(&settings) {
+            Ok(path) => permissions(&path, name.as_deref(), hitter.asked(), settings.ask_consent),
+            Err(_) => Permissions::default(),
         }
     }
 
@@ -131,14 +153,6 @@ impl SessionController {
     /// The bands and the order of cues under these settings and the plan of the session.
     pub(super) fn bands_and_order(&self, settings: &Settings) -> (Bands, Vec<MeasureName>) {
         bands_and_order(settings, self.current().plan.as_ref())
-    }
-
-    /// The hitter's name, where they have one.
-    pub(super) fn hitter_name(&self) -> Option<String> {
-        let current = self.current();
-        self.effective_settings(&current.settings, &current.hitter)
-            .hitter
-            .name
     }
 
     /// Where reps go under these settings.
@@ -208,12 +222,12 @@ impl SessionController {
         };
         let PreparedSession { change, current } =
             self.prepare(&settings, hitter, &path, count_asked)?;
-        self.changes.set_asked(current.hitter.asked());
         journal.begin_session(change.hitter, change.session)?;
         *self.current() = Current {
             writer: journal.handle(),
             ..current
         };
+        self.changes.put_permissions(self.permissions());
         Ok(FirstSession {
             journal,
             training: change.training,
@@ -293,7 +307,7 @@ impl SessionController {
 
     /// Has the rep stage begin a prepared session between two reps.
     pub(super) fn begin_prepared(&self, next: PreparedSession) {
-        self.changes.set_asked(next.current.hitter.asked());
+        let _in_order = self.in_order();
         let mut current = self.current();
         let writer = next.current.writer.or(current.writer.take());
         *current = Current {
@@ -301,7 +315,9 @@ impl SessionController {
             ..next.current
         };
         drop(current);
-        self.changes.put_session(next.change);
+        // Read only now: something may have been withdrawn since the session was prepared.
+        let permissions = self.permissions();
+        self.changes.put_session(next.change, permissions);
     }
 
     /// Steps a hitter out who stepped in at the page, once nobody has stood in to hit for long. To be called every second or so.
@@ -354,6 +370,7 @@ impl SessionController {
     /// Keeps edited settings that leave hitter and journal as they are.
     pub(super) fn set_settings(&self, settings: &Settings) {
         self.current().settings = settings.clone();
+        self.consents_changed(false);
     }
 
     /// Fills in what the journal knows of a hitter and the page did not say.
@@ -423,8 +440,24 @@ impl SessionControl for SessionController {
         self.settings().texts(self.config.settings_file.as_deref())
     }
 
-    fn asked(&self) -> Option<String> {
-        self.current().hitter.asked().map(str::to_owned)
+    fn asked(&self) -> Option<ShownHitter> {
+        self.changes.asked()
+    }
+
+    fn asks_consent(&self) -> bool {
+        self.current().settings.ask_consent
+    }
+
+    fn consents_changed(&self, film_refused: bool) {
+        let _in_order = self.in_order();
+        let now = self.permissions();
+        if now != self.changes.permissions() {
+            self.changes.put_permissions(now);
+        }
+        // After the gate has closed: what was asked for before it is taken back, and nothing comes after it.
+        if film_refused {
+            self.changes.take_back_films();
+        }
     }
 
     fn journal_writer(&self) -> Option<JournalHandle> {

@@ -24,6 +24,7 @@ use super::cue_library::cue_library;
 use super::frame_channel::{FramePolicy, FrameSender};
 use super::model_choice::{BenchmarkLoad, choose_model};
 use super::pending_changes::PendingChanges;
+use super::permissions::Gates;
 use super::pipeline::{PoseSetup, run_pipeline};
 use super::plan_choice::PlanOverride;
 use super::pose_stage::PendingTrackers;
@@ -135,14 +136,15 @@ pub(crate) fn watch(
     };
     let watcher = watch_settings(&options, settings, &changes, applier, terminal)?;
     let clock = Arc::new(OnceLock::new());
+    let films = start_films(&sessions.journal_path(settings)?, settings, terminal)?;
+    changes.set_gates(Gates {
+        films: films.gate(),
+        preview: Arc::clone(&health.preview),
+    });
     let mut stage = RepStage::new(session.setup, session.training, sinks, Arc::clone(&clock))
         .with_pending_changes(changes)
-        .with_health(&health, sessions.hitter_name())
-        .with_films(start_films(
-            &sessions.journal_path(settings)?,
-            settings,
-            terminal,
-        )?)
+        .with_health(&health)
+        .with_films(films)
         .with_calibration_mark(CalibrationMark::beside(&sessions.journal_path(settings)?));
     let context = CaptureContext {
         health: Arc::clone(&health),

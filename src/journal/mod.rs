@@ -22,6 +22,7 @@ pub(crate) use error::JournalError;
 pub(crate) use files::deletion::{DeletionReport, DeletionTarget};
 pub use files::export::ExportFormat;
 pub(crate) use files::exports_folder::{delete_exports_before, prepare_exports_folder};
+pub(crate) use files::quarantine::has_set_aside;
 pub(crate) use files::remnants::Remnant;
 pub(crate) use files::rep_log::{RepLog, RepLogError};
 pub(crate) use record::{HitterId, NoteId};
@@ -29,6 +30,7 @@ pub use record::{
     NewHitter, NewPlan, NewSession, NotCountedId, RepId, RepRecord, SaidBy, SessionId,
 };
 pub use rep_json::rep_line;
+pub(crate) use store::consents::{ConsentRow, Consents, LONGEST_DECIDED_BY};
 pub use store::consents::{Decision, NewConsent, Purpose};
 pub(crate) use store::edits::NoteRow;
 pub use store::edits::{CorrectionRow, Edit};

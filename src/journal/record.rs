@@ -127,6 +127,15 @@ impl RepRecord {
         }
     }
 
+    /// The record without its landmarks.
+    #[must_use]
+    pub(crate) fn without_landmarks(self) -> Self {
+        Self {
+            frames: Vec::new(),
+            ..self
+        }
+    }
+
     /// The record of a rep that ended so many seconds ago.
     #[must_use]
     pub(crate) fn ended_ago(mut self, secs: f64) -> Self {

@@ -137,7 +137,7 @@ enum Subject {
 
 /// What routes do, in the audit trail's terms. Those whose hitter stands in a form or is chosen by the page, and logins, are entered where
 /// they are handled.
-const ENTERED: [(Method, &str, Act, Subject); 22] = {
+const ENTERED: [(Method, &str, Act, Subject); 23] = {
     use Subject::{All, Query, Row};
     [
         (Method::GET, "/hitters", Act::Looked, All),
@@ -200,6 +200,12 @@ const ENTERED: [(Method, &str, Act, Subject); 22] = {
             "/sessions/{id}/delete",
             Act::Deleted,
             Row(RowOf::Session),
+        ),
+        (
+            Method::POST,
+            "/people/{id}/consents",
+            Act::ChangedConsent,
+            Row(RowOf::Hitter),
         ),
         (
             Method::POST,

@@ -73,6 +73,11 @@ impl<'a> PageContext<'a> {
         self.messages().hitter(name.as_deref())
     }
 
+    /// The account of whoever changed something.
+    pub(super) fn account<'n>(&self, by: &'n str) -> &'n str {
+        self.messages().account(by)
+    }
+
     /// What saw a session.
     pub(super) fn source(&self, noted: &str) -> String {
         self.messages().source(noted)

@@ -57,6 +57,10 @@ pub(super) enum PageError {
     /// The form's token is not that of the web session.
     StaleForm,
     IncompleteForm,
+    /// Something would be deleted, and nobody has said that it may be.
+    Unsure,
+    /// Films that were refused could not be deleted.
+    FilmsLeft,
     /// A fault of the program.
     Internal,
 }
@@ -72,8 +76,9 @@ impl PageError {
             | Self::CannotMove(_)
             | Self::Credentials(_)
             | Self::IncompleteForm
+            | Self::Unsure
             | Self::Journal(JournalError::Refused { .. }) => StatusCode::UNPROCESSABLE_ENTITY,
-            Self::NoJournal | Self::Journal(_) => StatusCode::SERVICE_UNAVAILABLE,
+            Self::NoJournal | Self::Journal(_) | Self::FilmsLeft => StatusCode::SERVICE_UNAVAILABLE,
             Self::UnknownHost => StatusCode::MISDIRECTED_REQUEST,
             Self::ForeignForm
             | Self::LoginRequired
@@ -115,6 +120,8 @@ impl PageError {
             Self::NotForm => "error.not_form",
             Self::StaleForm => "error.stale_form",
             Self::IncompleteForm => "error.incomplete_form",
+            Self::Unsure => "error.unsure",
+            Self::FilmsLeft => "deleted.films_failed",
             Self::Internal => "error.internal",
         };
         i18n.t(key).to_owned()

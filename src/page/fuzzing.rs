@@ -5,7 +5,7 @@ use serde::de::{DeserializeOwned, IgnoredAny};
 
 use super::auth::{self, Credentials, form_in};
 use super::i18n::Messages;
-use super::pages::{cage, corrections, language, people, plans};
+use super::pages::{cage, consents, corrections, language, people, plans};
 use crate::coach::Plan;
 use crate::journal::{RepId, is_name};
 use crate::rep::Bats;
@@ -74,6 +74,7 @@ pub fn forms(body: &[u8]) {
     let _ = sent::<corrections::ReturnForm>(body);
     let _ = sent::<people::PersonForm>(body);
     let _ = sent::<people::GiveForm>(body);
+    let _ = sent::<consents::ConsentForm>(body);
     let _ = sent::<people::DeleteForm>(body);
     let _ = sent::<language::LanguageForm>(body);
     let _ = sent::<auth::login::LoginForm>(body);

@@ -6,6 +6,7 @@
 
 mod errors;
 
+use super::auth::HERE;
 use super::format::reason_figure;
 use std::collections::BTreeMap;
 use std::fmt::{Display, Write as _};
@@ -282,6 +283,14 @@ impl Messages {
         match name {
             Some(name) => self.named("hitter.", name),
             None => self.t("cage.nobody"),
+        }
+    }
+
+    /// The account of whoever changed something.
+    pub(super) fn account<'a>(&'a self, by: &'a str) -> &'a str {
+        match by {
+            HERE => self.t("account.here"),
+            by => by,
         }
     }
 

@@ -27,10 +27,11 @@ use axum::middleware::{from_fn, from_fn_with_state};
 use axum::routing::{get, post};
 
 use crate::journal::{JournalHandle, NewHitter};
+use crate::status::ShownHitter;
 
 use pages::{
-    cage, corrections, films, language, live, logins, not_counted, people, plans, print_sheet, rep,
-    replay_data, sessions, trends,
+    cage, consents, corrections, films, language, live, logins, not_counted, people, plans,
+    print_sheet, rep, replay_data, sessions, trends,
 };
 use state::AppState;
 
@@ -66,7 +67,14 @@ pub(crate) trait SessionControl: Send + Sync {
     fn switch_hitter(&self, hitter: NewHitter) -> Result<(), SwitchError>;
 
     /// Who hit before a restart, where somebody is to say whether they still do.
-    fn asked(&self) -> Option<String>;
+    fn asked(&self) -> Option<ShownHitter>;
+
+    /// Whether films and pictures are made only of hitters who allow them on record.
+    fn asks_consent(&self) -> bool;
+
+    /// What somebody allows has changed: where it is who hits now, what they do not allow ends before this returns. Where it is a
+    /// film that they refuse, none that is on its way to the disk gets there.
+    fn consents_changed(&self, film_refused: bool);
 
     /// A hitter has another name from now on, or may not hit any more: whoever hits under the old one goes on under the new one,
     /// or steps out.
@@ -122,6 +130,7 @@ fn router(state: AppState) -> Router {
         .route("/sessions/{id}/delete", post(people::delete_session))
         .route("/people", get(people::list))
         .route("/people/{id}", get(people::person).post(people::change))
+        .route("/people/{id}/consents", post(consents::record))
         .route("/people/{id}/delete", get(people::ask_about_person))
         .route("/people/{id}/delete", post(people::delete_person))
         .route("/trends", get(trends::page))

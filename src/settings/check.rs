@@ -30,6 +30,7 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
     let file = file.or(toml_checked::read(DEFAULT_FILE)?);
     Ok(Settings {
         hitter_idle: hitter_idle(&file.hitter)?,
+        ask_consent: file.hitter.ask_consent.unwrap_or(false),
         hitter: hitter(file.hitter)?,
         camera: camera::camera(file.camera)?,
         model: choice(

@@ -63,6 +63,7 @@ section!(Hitter {
     height_cm: Spanned<f64>,
     bats: Spanned<String>,
     idle_minutes: Spanned<u32>,
+    ask_consent: bool,
 });
 
 section!(Camera {

@@ -49,6 +49,8 @@ pub struct Settings {
     pub(crate) hitter: HitterSettings,
     /// How long nobody may stand in to hit until a hitter who stepped in at the page is stepped out.
     pub(crate) hitter_idle: Duration,
+    /// Whether films and pictures are made only of hitters who allow them on record.
+    pub(crate) ask_consent: bool,
     /// Which camera and how.
     pub camera: CameraSettings,
     /// Which pose model.

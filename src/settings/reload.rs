@@ -46,7 +46,11 @@ pub(crate) fn applies(key: &str) -> Option<Applies> {
         "camera.device" | "camera.backend" | "camera.width" | "camera.height" | "camera.fps" => {
             Applies::Restart("the camera and its mode are chosen when it is opened")
         }
-        "hitter.name" | "hitter.height_cm" | "hitter.bats" | "hitter.idle_minutes" => Applies::Live,
+        "hitter.name"
+        | "hitter.height_cm"
+        | "hitter.bats"
+        | "hitter.idle_minutes"
+        | "hitter.ask_consent" => Applies::Live,
         "camera.exposure_ms" | "camera.gain_pct" | "camera.power_line_hz" | "camera.focus_pct" => {
             Applies::Live
         }

@@ -43,13 +43,23 @@ pub(crate) struct LiveFigure {
     pub points: Vec<Option<[i32; 2]>>,
 }
 
+/// How screens call a hitter.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[serde(untagged)]
+pub(crate) enum ShownHitter {
+    /// By name.
+    Name(String),
+    /// By the number in the journal: they do not want their name shown.
+    Number(i64),
+}
+
 /// What goes on now.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub(crate) struct Live {
-    /// Who hits, where they have a name.
-    pub hitter: Option<String>,
+    /// Who hits, where they are named.
+    pub hitter: Option<ShownHitter>,
     /// Who hit before a restart, where somebody is to say whether they still do.
-    pub asked: Option<String>,
+    pub asked: Option<ShownHitter>,
     /// The plan in force.
     pub plan: Option<String>,
     /// Whether the camera has the hitter.

@@ -11,6 +11,6 @@ mod preview;
 
 pub(crate) use figures::{CameraState, HealthFigures, JournalState, SoundState, StageFigures};
 pub(crate) use health::{DurationWindow, Health, RunCounts};
-pub(crate) use live::{Live, LiveFigure, LiveRep, LiveState};
+pub(crate) use live::{Live, LiveFigure, LiveRep, LiveState, ShownHitter};
 pub(crate) use model::ModelReason;
 pub(crate) use preview::{Preview, PreviewPicture};

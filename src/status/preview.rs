@@ -23,6 +23,8 @@ pub(crate) struct PreviewPicture {
 #[derive(Debug, Default)]
 pub(crate) struct Preview {
     allowed: AtomicBool,
+    /// The hitter who hits now does not want it.
+    withheld: AtomicBool,
     made: AtomicU64,
     /// Its receivers are the screens that wait now.
     newest: watch::Sender<Option<Arc<PreviewPicture>>>,
@@ -32,7 +34,17 @@ impl Preview {
     /// Allows pictures, or forbids them; the last picture is then forgotten.
     pub(crate) fn allow(&self, allowed: bool) {
         self.allowed.store(allowed, Ordering::Release);
-        if !allowed {
+        self.forget_unless_allowed();
+    }
+
+    /// Withholds pictures of a hitter who does not allow them, whatever is allowed in general.
+    pub(crate) fn withhold(&self, withheld: bool) {
+        self.withheld.store(withheld, Ordering::Release);
+        self.forget_unless_allowed();
+    }
+
+    fn forget_unless_allowed(&self) {
+        if !self.is_allowed() {
             self.newest.send_if_modified(|newest| {
                 *newest = None;
                 false
@@ -40,9 +52,9 @@ impl Preview {
         }
     }
 
-    /// Whether screens may show the picture.
+    /// Whether screens may show the picture now.
     pub(crate) fn is_allowed(&self) -> bool {
-        self.allowed.load(Ordering::Acquire)
+        self.allowed.load(Ordering::Acquire) && !self.withheld.load(Ordering::Acquire)
     }
 
     /// Whether a picture is allowed and a screen waits for it.

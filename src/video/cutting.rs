@@ -37,15 +37,18 @@ pub(super) struct Cut {
     pub(crate) from: CaptureTime,
     pub(crate) to: CaptureTime,
     asked_at: Instant,
+    /// Of [`Shared::withdrawals`] when it was asked for.
+    withdrawals: u64,
 }
 
 impl Cut {
-    pub(super) fn new(id: FilmId, from: CaptureTime, to: CaptureTime) -> Self {
+    pub(super) fn new(id: FilmId, from: CaptureTime, to: CaptureTime, withdrawals: u64) -> Self {
         Self {
             id,
             from: from.max(to.plus_secs(-LONGEST_SECS)),
             to,
             asked_at: Instant::now(),
+            withdrawals,
         }
     }
 }
@@ -55,6 +58,8 @@ impl Cut {
 pub(super) struct Footage {
     pub id: FilmId,
     pub(crate) frames: Vec<FilmFrame>,
+    /// As in [`Cut`].
+    pub(super) withdrawals: u64,
 }
 
 /// The thread's state.
@@ -112,6 +117,11 @@ impl Cutter {
                 default(TICK) => {}
             }
             if !self.shared.on.load(Ordering::Relaxed) {
+                if self.shared.keeps() {
+                    // Somebody hits who is not filmed: the films of the one before are of frames from before.
+                    self.pending.extend(self.cuts.try_iter());
+                    self.cut_what_is_due(true);
+                }
                 self.forget();
                 self.pending.clear();
             }
@@ -182,7 +192,11 @@ impl Cutter {
     }
 
     fn cut(&self, cuts: Vec<Cut>) {
-        for cut in cuts {
+        let withdrawals = self.shared.withdrawals();
+        for cut in cuts
+            .into_iter()
+            .filter(|cut| cut.withdrawals == withdrawals)
+        {
             let mut frames: Vec<FilmFrame> = self
                 .remembered
                 .iter()
@@ -198,7 +212,11 @@ impl Cutter {
                     .give_up(cut.id.rep, "no frame of it was remembered");
                 continue;
             }
-            let footage = Footage { id: cut.id, frames };
+            let footage = Footage {
+                id: cut.id,
+                frames,
+                withdrawals,
+            };
             if self.films.try_send(footage).is_err() {
                 self.shared
                     .give_up(cut.id.rep, "the disk does not keep up with the films");

@@ -55,8 +55,18 @@ pub(super) struct Shared {
     pub(crate) on: AtomicBool,
     /// Frames dropped because the channel was full.
     pub(crate) dropped: AtomicU64,
+    /// How often films were taken back that were on their way to the disk.
+    withdrawals: AtomicU64,
     state: Mutex<FilmState>,
-    limits: Mutex<Option<VideoSettings>>,
+    wanted: Mutex<Wanted>,
+}
+
+/// Whether films are wanted, and how much is kept of them.
+#[derive(Debug, Default)]
+struct Wanted {
+    settings: Option<VideoSettings>,
+    /// The hitter who hits now allows none.
+    withheld: bool,
 }
 
 impl Shared {
@@ -64,15 +74,35 @@ impl Shared {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    fn wanted(&self) -> MutexGuard<'_, Wanted> {
+        self.wanted.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
     /// The settings in force.
     pub(super) fn settings(&self) -> Option<VideoSettings> {
-        *self.limits.lock().unwrap_or_else(PoisonError::into_inner)
+        self.wanted().settings
+    }
+
+    /// Whether the settings want films, whoever hits.
+    pub(super) fn keeps(&self) -> bool {
+        self.settings().is_some_and(|settings| settings.keep)
+    }
+
+    /// Counts up when films are taken back: those that were asked for before are not written.
+    pub(super) fn withdrawals(&self) -> u64 {
+        self.withdrawals.load(Ordering::Acquire)
     }
 
     fn set_settings(&self, settings: VideoSettings) {
-        *self.limits.lock().unwrap_or_else(PoisonError::into_inner) = Some(settings);
         self.state().keep = settings.keep;
-        self.on.store(settings.keep, Ordering::Release);
+        self.want(|wanted| wanted.settings = Some(settings));
+    }
+
+    fn want(&self, change: impl FnOnce(&mut Wanted)) {
+        let mut wanted = self.wanted();
+        change(&mut wanted);
+        let keep = wanted.settings.is_some_and(|settings| settings.keep);
+        self.on.store(keep && !wanted.withheld, Ordering::Release);
     }
 
     /// Notes that a rep has no film.
@@ -108,6 +138,22 @@ impl FrameTap {
         if let Err(error) = self.full.try_send(std::mem::replace(frame, spare)) {
             *frame = error.into_inner();
         }
+    }
+}
+
+/// Closed while somebody hits who allows no film: no frame is remembered then.
+#[derive(Clone, Debug)]
+pub(crate) struct FilmGate(Arc<Shared>);
+
+impl FilmGate {
+    /// Opens or closes it. A film that is due of the hitter before is still written.
+    pub(crate) fn set(&self, allowed: bool) {
+        self.0.want(|wanted| wanted.withheld = !allowed);
+    }
+
+    /// Drops what is on its way to the disk, whoever it is of: once this returns none of it gets there to stay.
+    pub(crate) fn take_back(&self) {
+        self.0.withdrawals.fetch_add(1, Ordering::AcqRel);
     }
 }
 
@@ -175,6 +221,11 @@ impl Films {
         self.tap.take()
     }
 
+    /// The gate for hitters who allow no film.
+    pub(crate) fn gate(&self) -> FilmGate {
+        FilmGate(Arc::clone(&self.shared))
+    }
+
     /// Whether new reps are filmed.
     pub(crate) fn is_on(&self) -> bool {
         self.shared.on.load(Ordering::Relaxed)
@@ -204,7 +255,7 @@ impl Films {
         let Some(cuts) = self.cuts.as_ref().filter(|_| self.is_on()) else {
             return;
         };
-        let cut = Cut::new(id, from, to);
+        let cut = Cut::new(id, from, to, self.shared.withdrawals());
         match cuts.try_send(cut) {
             Ok(()) => {}
             Err(TrySendError::Full(_)) => self.shared.give_up(id.rep, "too many films wait"),

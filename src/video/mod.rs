@@ -23,7 +23,7 @@ mod writing;
 pub(crate) use error::FilmError;
 pub use film::Film;
 pub(crate) use film::FilmId;
-pub(crate) use films::{FilmState, Films, FrameTap};
+pub(crate) use films::{FilmGate, FilmState, Films, FrameTap};
 pub use jpeg::{JpegEncoder, SizeLimit};
 pub(crate) use store::DeletedFilms;
 pub use store::{FilmStore, StoredFilm};

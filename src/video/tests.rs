@@ -348,6 +348,49 @@ fn off_takes_no_frame_and_writes_nothing_and_a_change_counts_at_once() {
 }
 
 #[test]
+fn a_hitter_who_allows_no_film_is_in_none_and_the_one_before_keeps_theirs() {
+    let folder = tempfile::tempdir().unwrap();
+    let journal = folder.path().join("j.db");
+    let store = FilmStore::of_journal(&journal);
+    let mut films = Films::start(&journal, on(), plenty).unwrap();
+    let (gate, tap) = (films.gate(), films.tap().unwrap());
+    let at = |ms: i64| CaptureTime::from_nanos(ms * 1_000_000);
+    let rep = |rep| FilmId { rep, ..ID };
+    feed(&films, &tap, 0, 2000);
+    // Another one steps in before the film's last frames: it is written with those that there are.
+    films.keep(rep(1), at(1000), at(2500));
+    gate.set(false);
+    assert!(!films.is_on() && films.state().keep);
+    wait_for("the film of the one before", || films.state().written == 1);
+    // Whatever is asked for meanwhile, and an edit of the settings, opens nothing.
+    films.revise(VideoSettings {
+        keep_days: 8,
+        ..on()
+    });
+    assert!(!films.is_on());
+    let mut unseen = frame(2600);
+    tap.offer(&mut unseen);
+    assert_eq!(unseen.captured_at, at(2600), "it stays where it was");
+    films.keep(rep(2), at(1000), at(2000));
+    std::thread::sleep(Duration::from_millis(600));
+    gate.set(true);
+    feed(&films, &tap, 3000, 4000);
+    films.keep(rep(3), at(0), at(3900));
+    wait_for("the film of the next", || films.state().written == 2);
+    assert_eq!(reps(&store), [(4, 1), (4, 3)]);
+    let film = store.film(rep(3)).unwrap().unwrap();
+    assert!(film.time_secs(0).unwrap() >= 3.0, "no frame from before");
+
+    // Withdrawn while a film is due: it is not written.
+    films.keep(rep(4), at(3000), at(9000));
+    gate.take_back();
+    feed(&films, &tap, 9000, 9200);
+    std::thread::sleep(Duration::from_millis(600));
+    films.close();
+    assert_eq!(reps(&store), [(4, 1), (4, 3)]);
+}
+
+#[test]
 fn a_disk_without_room_costs_the_film_only_and_is_told() {
     let folder = tempfile::tempdir().unwrap();
     let journal = folder.path().join("j.db");

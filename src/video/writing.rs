@@ -55,14 +55,22 @@ impl Writer {
     }
 
     fn write(&self, film: &Footage) {
-        let wanted = self.shared.settings().is_some_and(|now| now.keep);
-        if !wanted {
+        if !self.shared.keeps() || film.withdrawals != self.shared.withdrawals() {
             return;
         }
         let written = self
             .store
             .write(&film.id, &film.frames, LEAVE_FREE, self.free);
         match written {
+            // Taken back meanwhile: whoever deletes films may have looked before this one was there.
+            Ok(_) if film.withdrawals != self.shared.withdrawals() => {
+                let path = self.store.path(film.id.session, film.id.rep);
+                if let Err(error) = std::fs::remove_file(&path)
+                    && error.kind() != io::ErrorKind::NotFound
+                {
+                    tracing::error!(path = %path.display(), %error, "a film that was taken back is left");
+                }
+            }
             Ok(bytes) => {
                 tracing::debug!(rep = film.id.rep, frames = film.frames.len(), bytes, "film");
                 let mut state = self.shared.state();

@@ -9,14 +9,14 @@ use super::page::filled;
 use super::program::{Place, recording};
 
 /// Somebody at this machine's page.
-struct AtThePage {
-    address: String,
-    cookie: String,
-    token: String,
+pub(crate) struct AtThePage {
+    pub address: String,
+    pub cookie: String,
+    pub token: String,
 }
 
 impl AtThePage {
-    fn new(served: &Served) -> Self {
+    pub(crate) fn new(served: &Served) -> Self {
         let (cookie, token) = visit(&ask(&served.address, "GET", "/hitters", &[], ""));
         Self {
             address: served.address.clone(),
@@ -25,18 +25,18 @@ impl AtThePage {
         }
     }
 
-    fn get(&self, path: &str) -> String {
+    pub(crate) fn get(&self, path: &str) -> String {
         ask(&self.address, "GET", path, &[&self.cookie], "")
     }
 
-    fn post(&self, path: &str, form: &str) -> u16 {
+    pub(crate) fn post(&self, path: &str, form: &str) -> u16 {
         let body = format!("token={}&{form}", self.token);
         let answer = ask(&self.address, "POST", path, &[&self.cookie], &body);
         status(&answer)
     }
 
     /// Waits until the cage's screen shows this hitter and this question.
-    fn wait_for(&self, hitter: Option<&str>, asked: Option<&str>) {
+    pub(crate) fn wait_for(&self, hitter: Option<&str>, asked: Option<&str>) {
         let begun = Instant::now();
         loop {
             let told = self.get("/live");

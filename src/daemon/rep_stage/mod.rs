@@ -9,6 +9,7 @@ mod cue_latency;
 mod film_recorder;
 mod head_tone;
 mod not_counted;
+mod pending;
 mod readiness_monitor;
 mod records;
 mod reporting;
@@ -31,7 +32,7 @@ use crate::time::CaptureTime;
 use crate::video::{Films, FrameTap};
 
 use super::live_publisher::LivePublisher;
-use super::pending_changes::{PendingChanges, SettingsUpdate};
+use super::pending_changes::PendingChanges;
 use super::pipeline::PoseSample;
 use super::rep_text::rep_text;
 use super::{DaemonError, Terminal, Training};
@@ -119,6 +120,7 @@ impl RepStage {
                 rep_log: sinks.rep_log,
                 track: sinks.track,
                 films: FilmRecorder::default(),
+                keeps_landmarks: true,
                 given_up: None,
             },
             terminal: sinks.terminal,
@@ -131,20 +133,20 @@ impl RepStage {
         }
     }
 
-    /// Publishes what goes on, and records latencies, in `health`. `hitter` is the first session's.
+    /// Publishes what goes on, and records latencies, in `health`.
     #[must_use]
-    pub(crate) fn with_health(mut self, health: &Health, hitter: Option<String>) -> Self {
+    pub(crate) fn with_health(mut self, health: &Health) -> Self {
         self.live = LivePublisher::new(Arc::clone(&health.live), Arc::clone(&health.preview));
         self.cue_latency
             .set_windows(Arc::clone(&health.cue), Arc::clone(&health.finish_to_cue));
         self.head_tone.set_latency_window(Arc::clone(&health.tone));
-        self.session.hitter = hitter;
         self
     }
 
     /// Takes edited settings and prepared sessions from there.
     #[must_use]
     pub(super) fn with_pending_changes(mut self, changes: Arc<PendingChanges>) -> Self {
+        self.apply_permissions(&changes.permissions());
         self.changes = changes;
         self
     }
@@ -169,6 +171,7 @@ impl RepStage {
         let now = sample.pose.captured_at;
         self.apply_pending_update();
         self.begin_pending_session()?;
+        self.apply_pending_permissions();
         self.count_frame(&sample);
         self.say_opening_when_due(now);
         self.records.track_frame(&sample.pose);
@@ -230,69 +233,6 @@ impl RepStage {
         closed?;
         sounded?;
         Ok(self.counts)
-    }
-
-    /// Puts edited settings in force. Nothing that was seen, counted or learnt is lost; a rep that was judged and waits to be
-    /// logged keeps the bands it was judged by.
-    fn apply_pending_update(&mut self) {
-        let Some(update) = self.changes.take_update() else {
-            return;
-        };
-        let SettingsUpdate {
-            bands,
-            order,
-            baseline_swings,
-            setup,
-            remarks,
-            volume,
-            library,
-            video,
-        } = update;
-        let training = &mut self.session.training;
-        training
-            .trainer
-            .apply_settings(bands, order, baseline_swings);
-        training.remarks = remarks;
-        self.camera.ask(setup);
-        self.set_setup(setup);
-        self.sound.apply_settings(volume, library);
-        if let Some(notice) = self.records.films.apply_settings(video) {
-            self.terminal.println(&notice);
-        }
-    }
-
-    /// Begins the session that waits, unless a rep runs or still waits to be logged.
-    fn begin_pending_session(&mut self) -> Result<(), DaemonError> {
-        if self.unfinished.is_some() || !self.session.is_between_reps() {
-            return Ok(());
-        }
-        let Some(change) = self.changes.take_session() else {
-            return Ok(());
-        };
-        let SessionChange {
-            hitter,
-            session,
-            training,
-            setup,
-            journal,
-        } = change;
-        let not_counted = self.session.finder.take_all_not_counted();
-        self.tell_not_counted(not_counted)?;
-        self.print_closing_line();
-        let name = hitter.as_ref().and_then(|hitter| hitter.name.clone());
-        // What is shown here may end up in the system's log, where no name belongs.
-        self.terminal.println(match &name {
-            Some(_) => "another session begins, of a hitter with a name",
-            None => "another session begins, of nobody named",
-        });
-        self.records.begin_session(hitter, session, journal)?;
-        self.camera.ask(setup);
-        self.session = self.session.next(name, training, setup);
-        self.head_tone.begin_session(setup);
-        self.readiness = ReadinessMonitor::new();
-        self.live.begin_session();
-        self.publish(None);
-        Ok(())
     }
 
     fn count_frame(&mut self, sample: &PoseSample) {

@@ -22,6 +22,9 @@ pub(super) struct Records {
     pub rep_log: Option<RepLog>,
     pub track: Option<TrackWriter>,
     pub films: FilmRecorder,
+    /// Whether the hitter allows that landmarks are kept. The journal asks its own record too; what waits in a spool for it has
+    /// none.
+    pub keeps_landmarks: bool,
     /// Why the first file beside the journal was given up.
     pub given_up: Option<DaemonError>,
 }
@@ -40,6 +43,9 @@ impl Records {
         let logged = self.rep_log.as_mut().map(|log| log.append(&judged));
         if let Some(journal) = &self.journal {
             shift_into_picture(&mut frames);
+            if !self.keeps_landmarks {
+                frames.clear();
+            }
             let (number, stretch) = (judged.number, stretch(&judged));
             journal.log_rep(RepRecord::new(judged, frames, picture))?;
             // After the rep itself: a film belongs to a rep of the journal.
@@ -76,6 +82,10 @@ impl Records {
         record: RepRecord,
         missed: MissedCondition,
     ) -> Result<(), DaemonError> {
+        let record = match self.keeps_landmarks {
+            true => record,
+            false => record.without_landmarks(),
+        };
         match &self.journal {
             Some(journal) => Ok(journal.log_not_counted(record, missed)?),
             None => Ok(()),

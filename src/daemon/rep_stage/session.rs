@@ -8,6 +8,7 @@ use crate::daemon::Training;
 use crate::journal::{JournalWriter, NewHitter, NewSession};
 use crate::pose::PoseFrame;
 use crate::rep::{Bats, FoundRep, HitterSetup, MeasureName, Phase, RepFinder};
+use crate::status::ShownHitter;
 
 use super::head_tone::DEFAULT_EDGE_CM;
 
@@ -32,7 +33,8 @@ pub(super) struct FinderRestarted;
 pub(super) struct Session {
     /// What is known of hitter and camera.
     pub setup: HitterSetup,
-    pub hitter: Option<String>,
+    /// How screens call who hits.
+    pub hitter: Option<ShownHitter>,
     pub training: Training,
     pub finder: RepFinder,
     /// The side of the last rep, for bands that depend on it.
@@ -57,18 +59,12 @@ impl Session {
     }
 
     /// The session after this one. Whoever asks for the count goes on asking through the same flag.
-    pub(super) fn next(
-        &self,
-        hitter: Option<String>,
-        training: Training,
-        setup: HitterSetup,
-    ) -> Self {
+    pub(super) fn next(&self, training: Training, setup: HitterSetup) -> Self {
         let training = Training {
             count_asked: Arc::clone(&self.training.count_asked),
             ..training
         };
         Self {
-            hitter,
             bats: setup.bats.unwrap_or(self.bats),
             ..Self::new(setup, training)
         }

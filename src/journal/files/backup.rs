@@ -26,6 +26,9 @@ pub(crate) struct Restored {
     pub(crate) replaced: Option<PathBuf>,
     /// What the journal holds now.
     pub(crate) counts: Counts,
+    /// Decisions on what hitters allow that were recorded since the copy was made, and were taken over; `None` where the journal
+    /// that was replaced could not be read.
+    pub(crate) consents: Option<usize>,
     /// What opening it found and did.
     pub(crate) report: OpenReport,
 }
@@ -94,8 +97,18 @@ impl Journal {
         journal.reader().refuse_unsound()?;
         refuse_count_mismatch(&path, counts, journal.reader().counts()?)?;
         let deleted_again = journal.delete_again()?;
+        let consents = match &replaced {
+            Some(old) => journal
+                .take_consents_of(old)
+                .inspect_err(
+                    |error| tracing::warn!(%error, "what hitters decided since could not be read"),
+                )
+                .ok(),
+            None => Some(0),
+        };
         let now = journal.reader().counts()?;
         Ok(Restored {
+            consents,
             replaced,
             counts: now,
             report: OpenReport {

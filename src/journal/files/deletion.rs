@@ -96,6 +96,8 @@ struct Going {
     rows: DeletedRows,
     /// The hitter's name; empty where there is none.
     name: String,
+    /// Who decided what they allow, in somebody's words.
+    decided_by: Vec<String>,
 }
 
 impl Journal {
@@ -135,8 +137,11 @@ impl Journal {
         // The same recording may have been kept for two hitters; what the other keeps is no remnant.
         let kept = self.reader().all_fingerprints()?;
         let fingerprints: HashSet<Fingerprint> = theirs.difference(&kept).copied().collect();
+        // Likewise: many a decision is of "mother, paper form".
+        let decided_by = self.reader().standing_nowhere(&going.decided_by)?;
         let mut search = Search {
             name: &going.name,
+            decided_by: &decided_by,
             fingerprints: &fingerprints,
             searched: Vec::new(),
         };
@@ -347,6 +352,7 @@ impl JournalReader {
                         sessions: sessions.into_iter().collect(),
                     },
                     name: hitter.name.unwrap_or_default(),
+                    decided_by: self.who_decided([id.get()])?,
                 })
             }
             DeletionTarget::Before(limit) => self.going_before(limit),
@@ -369,6 +375,7 @@ impl JournalReader {
                         ..DeletedRows::default()
                     },
                     name: String::new(),
+                    decided_by: Vec::new(),
                 })
             }
         }
@@ -398,6 +405,7 @@ impl JournalReader {
              AND NOT EXISTS (SELECT 1 FROM consents WHERE hitter = hitters.id AND recorded_at >= ?1)",
         )?;
         Ok(Going {
+            decided_by: self.who_decided(hitters.iter().map(|row| row.id))?,
             sessions: sessions.iter().map(|row| row.id).collect(),
             rows: DeletedRows {
                 hitters: hitters.into_iter().collect(),

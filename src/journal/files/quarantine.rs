@@ -205,6 +205,11 @@ pub(in crate::journal) fn earlier_journals(path: &Path) -> Vec<PathBuf> {
     found
 }
 
+/// Whether a journal was moved aside from this path: what stands in it may be missing here.
+pub(crate) fn has_set_aside(path: &Path) -> bool {
+    !earlier_journals(path).is_empty()
+}
+
 /// The path with a suffix, as SQLite names its side files.
 pub(in crate::journal) fn with_side(path: &Path, side: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();

@@ -35,12 +35,22 @@ pub(crate) struct Remnant {
     pub(crate) names: u64,
     /// How many beginnings of the hitter's landmark timelines stand in it.
     pub(crate) timelines: u64,
+    /// How often texts stand in it on who decided what the hitter allows.
+    pub(crate) consents: u64,
+}
+
+impl Remnant {
+    fn is_something(&self) -> bool {
+        self.names + self.timelines + self.consents > 0
+    }
 }
 
 /// What is searched for, and where it was.
 pub(super) struct Search<'a> {
     /// The hitter's name; empty where there is none.
     pub(super) name: &'a str,
+    /// On who decided what they allow: texts that stand in no row that stays.
+    pub(super) decided_by: &'a [String],
     pub(super) fingerprints: &'a HashSet<Fingerprint>,
     /// The files that were searched, and their bytes.
     pub(super) searched: Vec<(PathBuf, u64)>,
@@ -63,7 +73,7 @@ impl Search<'_> {
             explained = explained.saturating_sub(remnant.names - names);
             found.push(Remnant { names, ..remnant });
         }
-        found.retain(|remnant| remnant.names + remnant.timelines > 0);
+        found.retain(Remnant::is_something);
         Ok(found)
     }
 
@@ -81,7 +91,7 @@ impl Search<'_> {
                 Err(_) => words_in(file, self.name)?,
             };
         }
-        Ok((remnant.names + remnant.timelines > 0).then_some(remnant))
+        Ok(remnant.is_something().then_some(remnant))
     }
 
     /// In a text, such as a settings file or a log.
@@ -98,6 +108,7 @@ impl Search<'_> {
             file: file.to_path_buf(),
             names,
             timelines: 0,
+            consents: 0,
         }))
     }
 
@@ -110,6 +121,11 @@ impl Search<'_> {
             Err(error) => return Err(failed(error)),
         };
         let names = count_in_file(file, &[self.name.as_bytes()], u64::MAX).map_err(failed)?;
+        let decided_by: Vec<&[u8]> = self.decided_by.iter().map(String::as_bytes).collect();
+        let consents = match decided_by.is_empty() {
+            true => Vec::new(),
+            false => count_in_file(file, &decided_by, u64::MAX).map_err(failed)?,
+        };
         // Every stored timeline begins with these two bytes.
         let timelines = count_fingerprints(file, *b"TL", self.fingerprints).map_err(failed)?;
         self.searched.push((file.to_path_buf(), bytes));
@@ -117,6 +133,7 @@ impl Search<'_> {
             file: file.to_path_buf(),
             names: names.into_iter().sum(),
             timelines,
+            consents: consents.into_iter().sum(),
         }))
     }
 }
@@ -179,6 +196,20 @@ impl JournalReader {
             }
         }
         Ok(found)
+    }
+
+    /// Those of these texts that no row holds and that stand nowhere by chance.
+    pub(super) fn standing_nowhere(&self, texts: &[String]) -> Result<Vec<String>, JournalError> {
+        let mut nowhere = Vec::new();
+        for text in texts
+            .iter()
+            .filter(|text| text.len() >= DISTINCTIVE_NAME_BYTES)
+        {
+            if self.occurrences(text)? == 0 {
+                nowhere.push(text.clone());
+            }
+        }
+        Ok(nowhere)
     }
 
     /// How often the name's bytes stand in rows, whatever they are: in texts, in landmarks, and once more in the index of names.

@@ -4,9 +4,12 @@
 //! was decided. Where landmarks are refused none are stored: every function that stores or moves some asks here, within the
 //! caller's transaction.
 
+use std::path::Path;
+
 use jiff::Timestamp;
 use jiff::civil::Date;
-use rusqlite::{Connection, OptionalExtension};
+use rusqlite::types::Value;
+use rusqlite::{Connection, OptionalExtension, params_from_iter};
 
 use super::columns::{Column, ConsentColumn, get, insert};
 use super::read::{stamp, word};
@@ -15,12 +18,13 @@ use crate::journal::files::deletion::TIMELINES;
 use crate::journal::record::{HitterId, SessionId};
 use crate::journal::stamp::stamp_text;
 use crate::journal::store::edits::Edit;
-use crate::journal::store::open::JournalReader;
+use crate::journal::store::open::{Journal, JournalReader};
 use crate::text_enum::text_enum;
+use crate::video::{DeletedFilms, FilmError, FilmStore};
 use crate::wall_clock::now_to_the_millisecond;
 
 /// The longest text on who decided, characters.
-const LONGEST_DECIDED_BY: usize = 120;
+pub(crate) const LONGEST_DECIDED_BY: usize = 120;
 
 text_enum! {
     /// What a person is asked for.
@@ -73,6 +77,34 @@ pub(crate) struct ConsentRow {
     /// The account of whoever wrote it down.
     pub(crate) recorded_by: String,
     pub(crate) recorded_at: Timestamp,
+}
+
+/// What is in force for a hitter.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Consents([Option<Decision>; Purpose::ALL.len()]);
+
+impl Consents {
+    /// What was decided last; `None` where nothing was.
+    pub(crate) fn decision(&self, purpose: Purpose) -> Option<Decision> {
+        self.0[purpose as usize]
+    }
+
+    /// Whether it was refused or withdrawn.
+    pub(crate) fn refuses(&self, purpose: Purpose) -> bool {
+        matches!(
+            self.decision(purpose),
+            Some(Decision::Refused | Decision::Withdrawn)
+        )
+    }
+
+    /// Of rows in the order in which they were recorded.
+    pub(crate) fn of(rows: &[ConsentRow]) -> Self {
+        let mut consents = Self::default();
+        for row in rows {
+            consents.0[row.purpose as usize] = Some(row.decision);
+        }
+        consents
+    }
 }
 
 /// Why a decision cannot be recorded, if so.
@@ -182,6 +214,57 @@ pub(super) fn delete_refused_landmarks(
     Ok(())
 }
 
+/// The first version of the tables that holds decisions.
+const SINCE_VERSION: u32 = 12;
+
+impl Journal {
+    /// Takes over the decisions that the journal at `replaced` has and this one has not, of hitters who are the same in both. Gives
+    /// how many.
+    ///
+    /// # Errors
+    /// Those of the disk, on either side.
+    pub(in crate::journal) fn take_consents_of(
+        &mut self,
+        replaced: &Path,
+    ) -> Result<usize, JournalError> {
+        let other = JournalReader::open(replaced)?;
+        if other.version()? < SINCE_VERSION {
+            return Ok(0);
+        }
+        let rows: Vec<[Value; 8]> = other.query("read what hitters allow", |c| {
+            c.prepare(
+                "SELECT hitter, hitters.created_at, purpose, decision, decided_by, decided_on, recorded_by, recorded_at
+                 FROM consents JOIN hitters ON hitters.id = consents.hitter ORDER BY consents.id",
+            )?
+            .query_map([], |row| {
+                let mut values = [const { Value::Null }; 8];
+                for (place, value) in values.iter_mut().enumerate() {
+                    *value = row.get(place)?;
+                }
+                Ok(values)
+            })?
+            .collect()
+        })?;
+        self.transaction("take over what hitters allow", |change| {
+            let mut taken = 0;
+            for row in &rows {
+                taken += change
+                    .prepare_cached(
+                        "INSERT INTO consents (hitter, purpose, decision, decided_by, decided_on, recorded_by, recorded_at)
+                         SELECT ?1, ?3, ?4, ?5, ?6, ?7, ?8
+                         WHERE EXISTS (SELECT 1 FROM hitters WHERE id = ?1 AND created_at = ?2)
+                         AND NOT EXISTS (SELECT 1 FROM consents WHERE hitter = ?1 AND purpose = ?3 AND recorded_at = ?8)",
+                    )?
+                    .execute(params_from_iter(row))?;
+                if let Value::Integer(hitter) = row[0] {
+                    delete_refused_landmarks(change, HitterId::new(hitter))?;
+                }
+            }
+            Ok(taken)
+        })
+    }
+}
+
 impl JournalReader {
     /// Every decision of a hitter, in the order in which they were recorded.
     pub(crate) fn consent_rows(&self, hitter: HitterId) -> Result<Vec<ConsentRow>, JournalError> {
@@ -203,5 +286,91 @@ impl JournalReader {
             })?
             .collect()
         })
+    }
+
+    /// What a hitter allows and refuses.
+    pub(crate) fn consents(&self, hitter: HitterId) -> Result<Consents, JournalError> {
+        Ok(Consents::of(&self.consent_rows(hitter)?))
+    }
+
+    /// Who decided what these hitters allow.
+    pub(in crate::journal) fn who_decided(
+        &self,
+        hitters: impl IntoIterator<Item = i64>,
+    ) -> Result<Vec<String>, JournalError> {
+        let mut texts = Vec::new();
+        for hitter in hitters {
+            let rows = self.consent_rows(HitterId::new(hitter))?;
+            texts.extend(rows.into_iter().map(|row| row.decided_by));
+        }
+        texts.sort();
+        texts.dedup();
+        Ok(texts)
+    }
+
+    /// The hitters who refuse something.
+    pub(crate) fn who_refuse(&self, purpose: Purpose) -> Result<Vec<HitterId>, JournalError> {
+        self.query("read what hitters allow", |c| {
+            c.prepare_cached(
+                "SELECT hitter FROM consents WHERE purpose = ?1 AND decision <> 'given'
+                 AND id = (SELECT max(id) FROM consents AS newer
+                           WHERE newer.hitter = consents.hitter AND newer.purpose = ?1)",
+            )?
+            .query_map([purpose.as_str()], |row| row.get(0).map(HitterId::new))?
+            .collect()
+        })
+    }
+
+    /// How many landmark timelines of a hitter's movements there are.
+    pub(crate) fn count_timelines(&self, hitter: HitterId) -> Result<u32, JournalError> {
+        let mut all = 0;
+        for (timelines, owners) in TIMELINES {
+            all += self.query("count landmarks", |c| {
+                let sql = format!(
+                    "SELECT count(*) FROM {timelines} JOIN {owners} ON {owners}.id = {timelines}.rep
+                     JOIN sessions ON sessions.id = {owners}.session WHERE sessions.hitter = ?1"
+                );
+                c.query_row(&sql, [hitter.get()], |row| row.get::<_, u32>(0))
+            })?;
+        }
+        Ok(all)
+    }
+
+    /// How many films of a hitter's reps there are; none where their folder cannot be read.
+    pub(crate) fn count_films(&self, hitter: HitterId) -> Result<usize, JournalError> {
+        let sessions = self.session_numbers(hitter)?;
+        let films = FilmStore::of_journal(&self.path).films();
+        let films = films.unwrap_or_default();
+        Ok(films
+            .iter()
+            .filter(|film| sessions.contains(&film.session))
+            .count())
+    }
+
+    /// The numbers of a hitter's sessions.
+    fn session_numbers(&self, hitter: HitterId) -> Result<Vec<i64>, JournalError> {
+        self.query("list the hitter's sessions", |c| {
+            c.prepare_cached("SELECT id FROM sessions WHERE hitter = ?1 ORDER BY id")?
+                .query_map([hitter.get()], |row| row.get(0))?
+                .collect()
+        })
+    }
+
+    /// Deletes the films of a hitter who refuses that any are kept. To be called once no more of them is written.
+    ///
+    /// # Errors
+    /// Those of the disk.
+    pub(crate) fn delete_refused_films(
+        &self,
+        hitter: HitterId,
+    ) -> Result<Result<DeletedFilms, FilmError>, JournalError> {
+        let sessions = match self.consents(hitter)?.refuses(Purpose::Film) {
+            true => self.session_numbers(hitter)?,
+            false => Vec::new(),
+        };
+        match sessions.is_empty() {
+            true => Ok(Ok(DeletedFilms::default())),
+            false => Ok(FilmStore::of_journal(&self.path).delete_sessions(&sessions)),
+        }
     }
 }

@@ -5,9 +5,9 @@
 use rusqlite::{Connection, OptionalExtension, params};
 
 use super::columns::{Column, HitterColumn};
+use super::consents;
 use super::open::JournalReader;
 use crate::journal::error::JournalError;
-use super::consents;
 use crate::journal::record::{HitterId, SessionId};
 use crate::journal::stamp::stamp_text;
 use crate::wall_clock::now_to_the_millisecond;

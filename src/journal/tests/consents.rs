@@ -193,10 +193,52 @@ fn consents_go_with_their_hitter_to_the_last_byte() {
             consent(Purpose::Name, Decision::Given, "mother, paper form"),
         );
     }
+    let aside = dir.path().join("journal.damaged-20260101-000000.db");
+    std::fs::write(&aside, own).unwrap();
     let report = journal.delete(DeletionTarget::Hitter(ana), &[]).unwrap();
     assert_eq!(report.remnants, []);
+    // It is searched for, wherever a hitter may have been left.
+    let left = &report.remnants_aside[0];
+    assert_eq!((&left.file, left.names, left.consents), (&aside, 0, 1));
     let stands = |text: &str| count_in_file(&path, &[text.as_bytes()], u64::MAX).unwrap()[0];
     assert_eq!((stands(own), stands("mother, paper form")), (0, 1));
     assert_eq!(journal.reader().consent_rows(ben).unwrap().len(), 1);
     assert_eq!(journal.reader().consent_rows(ana).unwrap(), []);
+}
+
+#[test]
+fn a_restore_keeps_what_was_decided_after_the_backup() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let mut journal = Journal::open(&path).unwrap();
+    log_reps(&mut journal, "Ana", 1..=2);
+    log_reps(&mut journal, "Ben", 3..=4);
+    let ana = id(&journal, "Ana");
+    let landmarks = |decision| consent(Purpose::Landmarks, decision, "mother");
+    record_consent(&mut journal, ana, landmarks(Decision::Given));
+    let backup = dir.path().join("backup.db");
+    journal.reader().back_up_to(&backup).unwrap();
+    std::thread::sleep(std::time::Duration::from_millis(2));
+    record_consent(&mut journal, ana, landmarks(Decision::Withdrawn));
+    // Somebody new, whom the backup does not know.
+    log_reps(&mut journal, "Kim", 5..=5);
+    let kim = id(&journal, "Kim");
+    record_consent(
+        &mut journal,
+        kim,
+        consent(Purpose::Film, Decision::Refused, "Kim"),
+    );
+    drop(journal);
+
+    let restored = Journal::restore(&path, &backup).unwrap();
+    assert_eq!(restored.consents, Some(1));
+    let journal = Journal::open(&path).unwrap();
+    let rows = journal.reader().consent_rows(ana).unwrap();
+    let decisions: Vec<_> = rows.iter().map(|row| row.decision).collect();
+    assert_eq!(decisions, [Decision::Given, Decision::Withdrawn]);
+    assert_eq!(
+        (timelines(&journal, "Ana"), timelines(&journal, "Ben")),
+        (0, 2)
+    );
+    assert_sound(&journal.reader().connection);
 }

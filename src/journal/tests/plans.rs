@@ -36,10 +36,12 @@ fn the_newest_plan_of_a_hitter_is_in_force_and_else_everybodys() {
     // The same plan once more is no change; taking it away is one.
     assert_eq!(
         journal
-            .set_plan(Some(ana), &plan("own", "b = 2"), "Maria")
+            .set_plan(Some(ana), &plan("own", "b = 2"), "Lena")
             .unwrap(),
         own
     );
+    let stored = journal.reader().plan(own).unwrap().unwrap();
+    assert_eq!(stored.made_by.as_deref(), Some("Maria"));
     journal
         .set_plan(Some(ana), &plan("none", ""), "Maria")
         .unwrap();

@@ -218,7 +218,7 @@ fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
         rep,
         text: " early hips ".into(),
     };
-    let id = handle.edit(note(Some(RepId::new(1))), "Maria").unwrap();
+    handle.edit(note(Some(RepId::new(1))), "Maria").unwrap();
     handle.edit(note(None), "Maria").unwrap();
     for unfit in [
         note(Some(RepId::new(9))),
@@ -249,7 +249,7 @@ fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
                 rep: RepId::new(1),
                 kind: Some(RepKind::Take),
             },
-            "Maria",
+            "Lena",
         )
         .unwrap();
     handle
@@ -265,12 +265,15 @@ fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
     let reader = Journal::read_only(&path).unwrap();
     let notes = reader.notes(SessionId::new(1)).unwrap();
     assert_eq!(notes.len(), 2);
-    assert_eq!((notes[0].id.get(), &*notes[0].text), (id, "early hips"));
+    let by = notes[0].made_by.as_deref();
+    assert_eq!((&*notes[0].text, by), ("early hips", Some("Maria")));
     let rep = reader.rep(RepId::new(1)).unwrap();
     assert_eq!(rep.judged.rep.kind, RepKind::Swing, "found as it was");
     assert_eq!((rep.kind(), rep.marked), (RepKind::Take, true));
     assert_eq!(rep.struck.as_deref(), Some("a practice swing of the coach"));
-    assert_eq!(reader.corrections(RepId::new(1)).unwrap().len(), 2);
+    let corrections = reader.corrections(RepId::new(1)).unwrap();
+    let by: Vec<_> = corrections.iter().map(|c| c.made_by.as_deref()).collect();
+    assert_eq!(by, [Some("Maria"), Some("Lena")]);
     let row = &reader.sessions().unwrap()[0];
     assert_eq!((row.swings, row.takes), (0, 0), "struck out of the count");
     handle.edit(strike(None), "Maria").unwrap();

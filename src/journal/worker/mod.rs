@@ -292,10 +292,7 @@ impl JournalWriter {
                     rep = record.judged.number,
                     "the disk hangs; the rep waits without its landmarks"
                 );
-                RepRecord {
-                    frames: Vec::new(),
-                    ..record
-                }
+                record.without_landmarks()
             }
         }
     }

@@ -95,11 +95,15 @@ const pictures = new Pictures(pictureLayer, (figure) => {
   draw(group, figure && figure.points);
 });
 
+// A hitter is a name, or a number where the name is not to be shown.
+const called = (hitter) => typeof hitter === "number" ? say("number").replace("{}", hitter) : named("hitter", hitter);
+
 function show(live) {
-  setText("who", live.hitter ? named("hitter", live.hitter) : say("nobody"));
+  setText("who", live.hitter ? called(live.hitter) : say("nobody"));
   at("asked").hidden = !live.asked;
+  at("asked-yes").name = typeof live.asked === "number" ? "number" : "name";
   at("asked-yes").value = live.asked ?? "";
-  setText("asked-words", live.asked ? say("still").replace("{}", live.asked) : "");
+  setText("asked-words", live.asked ? say("still").replace("{}", called(live.asked)) : "");
   setText("plan", live.plan ? named("plan", live.plan) : "");
   const ready = live.over ? "over" : live.resting ? "resting" : live.ready;
   at("ready").dataset.state = ready;

@@ -49,6 +49,8 @@ pub(super) use web_session::{AskedBy, Moment, Role, WebSession, WebSessions};
 
 use client::{is_embedded_elsewhere, is_same_origin, names_this_machine};
 
+/// Stands for an account where the page is used on this machine without a login.
+pub(super) const HERE: &str = "this machine";
 /// The cookie of a web session.
 const SESSION_COOKIE: &str = "visit";
 /// The mark of a device that was logged in before.
@@ -99,7 +101,7 @@ impl Requester {
     pub(super) fn account(&self) -> &str {
         match self.session.as_ref().map(|session| &session.who) {
             Some(Principal::Coach(name)) => name,
-            Some(Principal::Screen) | None => "this machine",
+            Some(Principal::Screen) | None => HERE,
         }
     }
 

@@ -7,7 +7,7 @@ use axum::http::StatusCode;
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use serde::Deserialize;
 
-use crate::journal::{HitterRow, NewHitter, is_name};
+use crate::journal::{HitterChoice, HitterId, HitterRow, NewHitter, Purpose, is_name};
 use crate::page::auth::{CsrfForm, Requester};
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
@@ -15,6 +15,7 @@ use crate::page::i18n::Messages;
 use crate::page::state::AppState;
 use crate::rep::Bats;
 use crate::settings::is_height;
+use crate::status::ShownHitter;
 
 /// Names that fit the screen as buttons; the rest is behind "More names".
 const FIRST_NAMES: usize = 12;
@@ -58,13 +59,47 @@ fn script_messages(i18n: &Messages) -> String {
     serde_json::Value::Object(all).to_string()
 }
 
+/// A hitter to touch.
+struct HitterButton {
+    /// `name` or `number`: what the form sends.
+    field: &'static str,
+    value: String,
+    label: String,
+}
+
+impl HitterButton {
+    fn new(hitter: ShownHitter, i18n: &Messages) -> Self {
+        match hitter {
+            ShownHitter::Name(name) => Self {
+                field: "name",
+                label: i18n.hitter(Some(&name)).to_owned(),
+                value: name,
+            },
+            ShownHitter::Number(number) => Self {
+                field: "number",
+                value: number.to_string(),
+                label: i18n.format("people.number", number),
+            },
+        }
+    }
+}
+
+/// How a hitter with a name is called in lists for everybody.
+fn shown(hitter: HitterRow, unnamed: &[HitterId]) -> Option<ShownHitter> {
+    let name = hitter.name?;
+    Some(match unnamed.contains(&hitter.id) {
+        true => ShownHitter::Number(hitter.id.get()),
+        false => ShownHitter::Name(name),
+    })
+}
+
 #[derive(Template)]
 #[template(path = "hitters.html")]
 struct HittersPage<'a> {
     page: PageContext<'a>,
-    first: Vec<HitterRow>,
-    others: Vec<HitterRow>,
-    asked: Option<String>,
+    first: Vec<HitterButton>,
+    others: Vec<HitterButton>,
+    asked: Option<HitterButton>,
     error: Option<String>,
 }
 
@@ -80,16 +115,29 @@ async fn render_hitters(
     requester: &Requester,
     error: Option<String>,
 ) -> Result<Html<String>, PageError> {
-    let mut named = state
-        .read(|reader| reader.hitters_by_last_session())
+    let i18n = requester.messages();
+    let (hitters, unnamed) = state
+        .read(|reader| {
+            Ok((
+                reader.hitters_by_last_session()?,
+                reader.who_refuse(Purpose::Name)?,
+            ))
+        })
         .await?;
-    named.retain(|hitter| hitter.name.is_some());
+    let mut named: Vec<HitterButton> = hitters
+        .into_iter()
+        .filter_map(|hitter| shown(hitter, &unnamed))
+        .map(|hitter| HitterButton::new(hitter, i18n))
+        .collect();
     let others = named.split_off(named.len().min(FIRST_NAMES));
     let page = HittersPage {
         page: PageContext::new(requester, Section::Cage),
         first: named,
         others,
-        asked: state.control.asked(),
+        asked: state
+            .control
+            .asked()
+            .map(|hitter| HitterButton::new(hitter, i18n)),
         error,
     };
     html(&page)
@@ -98,6 +146,8 @@ async fn render_hitters(
 #[derive(Deserialize)]
 pub(in crate::page) struct HitterForm {
     name: Option<String>,
+    /// Instead of a name that is not shown.
+    number: Option<i64>,
     bats: Option<String>,
     height_cm: Option<String>,
 }
@@ -108,6 +158,12 @@ pub(in crate::page) async fn switch_hitter(
     CsrfForm(form): CsrfForm<HitterForm>,
 ) -> Result<Response, PageError> {
     let i18n = requester.messages();
+    let mut form = form;
+    if let Some(number) = form.number {
+        let choice = HitterChoice::Id(HitterId::new(number));
+        let row = state.read(move |reader| reader.hitter(&choice)).await?;
+        form.name = row.name;
+    }
     let hitter = match new_hitter(&form) {
         Ok(hitter) => hitter,
         Err(key) => return refused(&state, &requester, i18n.t(key).to_owned()).await,
@@ -172,6 +228,7 @@ mod tests {
     fn a_hitter_needs_no_name_and_no_height_and_nonsense_is_refused() {
         let form = |name: &str, height: &str| HitterForm {
             name: Some(name.into()),
+            number: None,
             bats: Some("left".into()),
             height_cm: Some(height.into()),
         };

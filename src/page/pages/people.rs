@@ -7,6 +7,7 @@ use axum::response::{Html, Redirect};
 use serde::Deserialize;
 
 use super::SelectOption;
+use super::consents::{ConsentPart, ConsentsFound, put_in_force};
 use crate::journal::{
     DeletionReport, DeletionTarget, Edit, HitterChoice, HitterId, HitterRow, Remnant,
     SessionFilter, SessionId, SessionRow,
@@ -70,6 +71,8 @@ struct PersonPage<'a> {
     page: PageContext<'a>,
     row: PersonRow,
     others: Vec<SelectOption>,
+    consents: ConsentPart,
+    asks_consent: bool,
 }
 
 pub(in crate::page) async fn person(
@@ -78,8 +81,14 @@ pub(in crate::page) async fn person(
     Path(id): Path<i64>,
 ) -> Result<Html<String>, PageError> {
     let id = HitterId::new(id);
-    let (hitters, sessions) = state
-        .read(|reader| Ok((reader.all_by_last_session()?, reader.sessions()?)))
+    let (hitters, sessions, consents) = state
+        .read(move |reader| {
+            Ok((
+                reader.all_by_last_session()?,
+                reader.sessions()?,
+                ConsentsFound::read(reader, id)?,
+            ))
+        })
         .await?;
     let hitter = hitters.iter().find(|hitter| hitter.id == id).cloned();
     let others = hitters
@@ -90,6 +99,8 @@ pub(in crate::page) async fn person(
         page: PageContext::new(&requester, Section::People),
         row: person_row(hitter.ok_or(PageError::NotFound)?, &sessions),
         others: all_options(others, None, requester.messages()),
+        consents: consents.part(requester.messages()),
+        asks_consent: state.control.asks_consent(),
     })
 }
 
@@ -159,6 +170,7 @@ pub(in crate::page) async fn change(
     if before != now {
         change_who_hits(&state, before, now).await?;
     }
+    put_in_force(&state, Some(HitterId::new(row))).await?;
     Ok(Redirect::to(&format!("/people/{row}")))
 }
 
@@ -210,6 +222,7 @@ pub(in crate::page) async fn give(
         hitter,
     };
     state.edit(edit, &requester).await?;
+    put_in_force(&state, hitter).await?;
     Ok(Redirect::to(&format!("/sessions/{session}")))
 }
 
@@ -330,6 +343,9 @@ async fn deleted(
     requester: &Requester,
     target: DeletionTarget,
 ) -> Result<Html<String>, PageError> {
+    // A film that is on its way to the disk would come after the deletion.
+    let control = state.control.clone();
+    tokio::task::spawn_blocking(move || control.consents_changed(true)).await?;
     let report = state.delete(target).await?;
     let page = PageContext::new(requester, Section::People);
     let i18n = requester.messages();

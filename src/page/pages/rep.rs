@@ -390,7 +390,9 @@ fn correction_line(row: CorrectionRow, i18n: &'static Messages) -> CorrectionLin
         what: what.to_owned(),
         was,
         became,
-        by: row.made_by.unwrap_or_default(),
+        by: i18n
+            .account(row.made_by.as_deref().unwrap_or_default())
+            .to_owned(),
     }
 }
 
