@@ -2,7 +2,7 @@
 //!
 //! `re_mp4` builds a list of all samples of all tracks, as many as the index says there are. Two things make that more
 //! than memory holds: uncompressed sound, where each of 48 000 a second is a sample, and a damaged or hostile count. It
-//! also reads a box of no length again and again. So the boxes are scanned here first, to an [`IndexSummary`], and the
+//! also reads a box of no length again and again, and takes as much memory for a box of metadata as its header says. So the boxes are scanned here first, to an [`IndexSummary`], and the
 //! library then reads through a [`SanitizedReader`]. `docs/upstream.md` has the inputs that show these faults.
 
 use std::io::{self, Read, Seek, SeekFrom};
@@ -32,8 +32,8 @@ pub(super) struct IndexSummary {
     pub listed: u64,
     /// Length of the boxes that are not frame data.
     index_len: u64,
-    /// Offsets of the names of the sound tracks' boxes; none in a fragmented file.
-    sound_tracks: Vec<u64>,
+    /// Offsets of the names of boxes that are not to be read, in ascending order: metadata, and sound tracks unless the file is fragmented.
+    hidden: Vec<u64>,
 }
 
 impl IndexSummary {
@@ -60,11 +60,13 @@ impl IndexSummary {
             at = header.end;
         }
         summary.listed = tally.listed;
+        summary.hidden = tally.metadata;
         if tally.is_fragmented {
             // Fragments refer to their tracks, so none may be hidden; the samples they list are few.
             summary.listed = tally.listed.saturating_add(tally.listed_sound);
         } else {
-            summary.sound_tracks = tally.sound_tracks;
+            summary.hidden.extend(tally.sound_tracks);
+            summary.hidden.sort_unstable();
         }
         Ok(summary)
     }
@@ -106,6 +108,8 @@ struct Tally {
     listed: u64,
     listed_sound: u64,
     sound_tracks: Vec<u64>,
+    /// Titles, makers, places: nothing of it is used.
+    metadata: Vec<u64>,
     is_fragmented: bool,
 }
 
@@ -167,6 +171,7 @@ impl Tally {
                     part = inner;
                 }
             }
+            b"udta" | b"meta" => self.metadata.push(header.start + 4),
             b"hdlr" if content + 12 <= end => {
                 let [.., a, b, c, d]: [u8; 12] = read_bytes(file)?;
                 part.is_sound = [a, b, c, d] == *b"soun";
@@ -191,11 +196,11 @@ fn read_bytes<const N: usize>(file: &mut impl Read) -> io::Result<[u8; N]> {
     Ok(bytes)
 }
 
-/// A file in which sound tracks look like free space, and which gives an error once its index was read twice over.
+/// A file in which sound tracks and metadata look like free space, and which gives an error once its index was read twice over.
 pub(super) struct SanitizedReader<R> {
     inner: R,
     position: u64,
-    /// Offsets of the names to hide.
+    /// Offsets of the names to hide, in ascending order.
     hidden: Vec<u64>,
     /// Bytes that may still be read.
     budget: u64,
@@ -208,7 +213,7 @@ impl<R: Read + Seek> SanitizedReader<R> {
         Ok(Self {
             inner,
             position: 0,
-            hidden: summary.sound_tracks,
+            hidden: summary.hidden,
             budget: summary.index_len.saturating_mul(2).saturating_add(SLACK),
         })
     }
@@ -222,7 +227,11 @@ impl<R: Read> Read for SanitizedReader<R> {
             .checked_sub(count as u64)
             .ok_or_else(|| io::Error::other("a box of no length"))?;
         let read = self.position..self.position + count as u64;
-        for &name in &self.hidden {
+        let first = self.hidden.partition_point(|name| name + 4 <= read.start);
+        let within = self.hidden[first..]
+            .iter()
+            .take_while(|name| **name < read.end);
+        for &name in within {
             for (offset, letter) in (name..).zip(FREE) {
                 if read.contains(&offset) {
                     into[(offset - read.start) as usize] = letter;
@@ -285,7 +294,7 @@ mod tests {
             cut_short: false,
             listed: 600,
             index_len: len,
-            sound_tracks: vec![sound_at],
+            hidden: vec![sound_at],
         };
         assert_eq!(summary(&movie), expected());
 
@@ -315,7 +324,29 @@ mod tests {
         ]
         .concat();
         let summary = summary(&movie);
-        assert_eq!((summary.listed, summary.sound_tracks), (65, Vec::new()));
+        assert_eq!((summary.listed, summary.hidden), (65, Vec::new()));
+    }
+
+    #[test]
+    fn metadata_is_hidden_wherever_the_library_would_look_for_it() {
+        // A box within that says it has 1.6 GB: the library would take as much memory.
+        let liar = [&1_634_992_128_u32.to_be_bytes()[..], b"data"].concat();
+        let meta = boxed(
+            b"meta",
+            &[&[0; 4], &boxed(b"hdlr", &[0; 24])[..], &liar].concat(),
+        );
+        let user = boxed(b"udta", &meta);
+        let trak = boxed(b"trak", &user);
+        let movie = boxed(b"moov", &[user.clone(), trak, meta.clone()].concat());
+        let summary = summary(&movie);
+        let trak_at = 8 + user.len() as u64;
+        let meta_at = trak_at + 8 + user.len() as u64;
+        assert_eq!(summary.hidden, [12, trak_at + 12, meta_at + 4]);
+        let mut reader = SanitizedReader::new(Cursor::new(&movie), summary).unwrap();
+        let mut bytes = Vec::new();
+        reader.read_to_end(&mut bytes).unwrap();
+        assert_eq!(bytes[12..16], FREE);
+        assert_eq!(bytes.windows(4).filter(|name| *name == b"udta").count(), 0);
     }
 
     #[test]
