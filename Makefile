@@ -11,7 +11,7 @@ TEST_PACKAGES = chromium chromium-driver
 # For the virtual machine: its emulator, its file system, and what looks at its devices from outside the program.
 DEVICE_PACKAGES = qemu-system-x86 busybox-static cpio kmod xz-utils alsa-utils v4l-utils
 
-.PHONY: run test test-devices test-service faults fuzz soak performance lint format setup models clips
+.PHONY: run test test-devices test-service faults fuzz sanitize soak performance lint format setup models clips
 
 run: setup
 	cargo run --release --quiet -- watch
@@ -40,6 +40,11 @@ faults: setup
 FUZZ_SECS ?= 60
 fuzz: setup
 	FUZZ_SECS=$(FUZZ_SECS) sh tests/fuzz/run.sh
+
+# Address and thread sanitizers, Miri and valgrind over unsafe code, foreign code and threads; about an hour: DEVELOPERS.md.
+sanitize: setup
+	@sh tests/setup.sh clang valgrind
+	sh tests/sanitize/run.sh
 
 # The demo clip, looped at four times the pace of life, while memory, threads, files and sound are watched: docs/soak.md.
 SOAK_MINUTES ?= 22

@@ -9,12 +9,13 @@ set -eu
 cd "$(dirname "$0")/../.."
 secs=${FUZZ_SECS:-60}
 targets=${*:-settings plan track clip journal timeline film picture cues keys forms}
-out=$PWD/target/fuzz
+# `make sanitize` has other places and limits.
+out=${FUZZ_OUT:-$PWD/target/fuzz}
 
 # The same versions as the program's; the fuzzer's own crate is added to this copy.
 cp Cargo.lock tests/fuzz/Cargo.lock
 RUSTC_WRAPPER=$PWD/tests/fuzz/rustc.sh CARGO_TARGET_DIR=$out cargo build --quiet --manifest-path tests/fuzz/Cargo.toml
-fuzzer=$out/debug/cagehand-fuzz
+fuzzer=$out/${CARGO_BUILD_TARGET:-.}/debug/cagehand-fuzz
 
 # Inputs pass through files: in memory where there is such a folder.
 memory=/dev/shm
@@ -35,7 +36,7 @@ for target in $targets; do
     echo "$target: $secs s"
     # An input may take ten seconds and the whole a gigabyte. Without a search path there is no ffmpeg to hand a clip to.
     if ! env PATH=/nowhere FUZZ_TARGET="$target" "$fuzzer" "$out/corpus/$target" "$out/seeds/$target" "tests/data/fuzz/$target" \
-        -artifact_prefix="$out/findings/$target/" -max_total_time="$secs" -max_len="$most" -timeout=10 -rss_limit_mb=1024 \
+        -artifact_prefix="$out/findings/$target/" -max_total_time="$secs" -max_len="$most" -timeout="${FUZZ_TIMEOUT:-10}" -rss_limit_mb="${FUZZ_RSS_MB:-1024}" \
         -malloc_limit_mb=512 -print_final_stats=1 >"$out/$target.log" 2>&1; then
         failed="$failed $target"
         echo "  a finding, in $out/findings/$target; the end of $out/$target.log:"

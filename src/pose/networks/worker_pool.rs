@@ -211,9 +211,9 @@ impl Helper {
     /// Wakes an idle helper for the job in its slot.
     fn wake(&self) {
         let state = &self.slot.state;
-        // Only the caller's thread moves a helper out of the idle state.
-        if state.load(Ordering::Acquire) == IDLE {
-            state.store(PENDING, Ordering::Release);
+        // In one step: a job may share its caller's `Worker` among threads, and none of them may overwrite `RUNNING`.
+        let idle = state.compare_exchange(IDLE, PENDING, Ordering::AcqRel, Ordering::Relaxed);
+        if idle.is_ok() {
             self.thread.unpark();
         }
     }
