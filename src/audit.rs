@@ -179,11 +179,15 @@ pub(crate) fn trail_path(journal: &Path) -> PathBuf {
     PathBuf::from(name)
 }
 
-/// Adds an entry to a journal's trail; it is on disk when this returns.
-///
-/// # Errors
-/// Those of the system.
-pub(crate) fn append(journal: &Path, entry: &AuditEntry) -> io::Result<()> {
+/// Adds an entry to a journal's trail; it is on disk when this returns. What was done is done: where that fails, the log says so.
+pub(crate) fn enter(journal: &Path, entry: &AuditEntry) {
+    if let Err(error) = append(journal, entry) {
+        let act = entry.act.as_str();
+        tracing::error!(%error, act, "an entry of the audit trail could not be written");
+    }
+}
+
+fn append(journal: &Path, entry: &AuditEntry) -> io::Result<()> {
     let mut line = serde_json::to_string(&Line::from(entry))?;
     line.push('\n');
     let mut file = open_locked(&trail_path(journal))?;

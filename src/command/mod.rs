@@ -82,10 +82,7 @@ fn enter_audit(journal: &Path, act: Act, hitter: Option<HitterId>, detail: &str)
         detail: (!detail.is_empty()).then(|| detail.to_owned()),
         ..AuditEntry::now(Actor::this_user(), act)
     };
-    if let Err(error) = audit::append(journal, &entry) {
-        let trail = audit::trail_path(journal);
-        tracing::warn!(%error, trail = %trail.display(), "the audit trail could not be written");
-    }
+    audit::enter(journal, &entry);
 }
 
 /// Runs the command that was asked for.

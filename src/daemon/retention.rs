@@ -111,9 +111,7 @@ fn delete_sessions_before(writer: &JournalHandle, limit: Timestamp, journal: &Pa
             );
             let entry = AuditEntry::now(Actor::Program, Act::Deleted)
                 .with_detail(format!("too old: {}", report.sessions));
-            if let Err(error) = audit::append(journal, &entry) {
-                tracing::error!(%error, "an entry of the audit trail could not be written");
-            }
+            audit::enter(journal, &entry);
         }
         Err(error) => {
             tracing::warn!(%error, "sessions that are too old to be kept could not be deleted");

@@ -17,7 +17,7 @@ use crossbeam_channel::{Sender, bounded};
 use super::auth::{Principal, Requester};
 use super::error::PageError;
 use super::state::AppState;
-use crate::audit::{Act, Actor, AuditEntry, append};
+use crate::audit::{Act, Actor, AuditEntry, enter};
 use crate::journal::{HitterId, RowOf, SessionId};
 
 /// Within this time the same is entered once.
@@ -113,9 +113,7 @@ fn start_writer() -> Sender<(PathBuf, AuditEntry)> {
     let started = crate::thread::spawn("audit", move || {
         crate::thread::give_way();
         for (journal, entry) in entries {
-            if let Err(error) = append(&journal, &entry) {
-                tracing::error!(%error, act = entry.act.as_str(), "an entry of the audit trail could not be written");
-            }
+            enter(&journal, &entry);
         }
     });
     if let Err(error) = started {
