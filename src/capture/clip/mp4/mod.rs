@@ -40,7 +40,10 @@ pub(super) enum Mp4Error {
 
 impl From<io::Error> for Mp4Error {
     fn from(error: io::Error) -> Self {
-        Self::Unreadable(error)
+        match error.kind() {
+            io::ErrorKind::InvalidData => Self::Damaged(format!("its index has {error}")),
+            _ => Self::Unreadable(error),
+        }
     }
 }
 

@@ -2,8 +2,9 @@
 //!
 //! `re_mp4` builds a list of all samples of all tracks, as many as the index says there are. Two things make that more
 //! than memory holds: uncompressed sound, where each of 48 000 a second is a sample, and a damaged or hostile count. It
-//! also reads a box of no length again and again, and takes as much memory for a box of metadata as its header says. So the boxes are scanned here first, to an [`IndexSummary`], and the
-//! library then reads through a [`SanitizedReader`]. `docs/upstream.md` has the inputs that show these faults.
+//! also reads a box of no length again and again, and takes as much memory for a box as its header says, however little
+//! the file holds. So the boxes are scanned here first, to an [`IndexSummary`], and the library then reads through a
+//! [`SanitizedReader`]. `docs/upstream.md` has the inputs that show these faults.
 
 use std::io::{self, Read, Seek, SeekFrom};
 
@@ -11,6 +12,8 @@ use std::io::{self, Read, Seek, SeekFrom};
 const CONTAINERS: [&[u8; 4]; 7] = [
     b"moov", b"trak", b"mdia", b"minf", b"stbl", b"moof", b"traf",
 ];
+/// Metadata that is longer, such as a picture, is not read. What phones write has a few kilobytes.
+const MAX_METADATA: u64 = 1 << 20;
 /// How deep containers may be nested; `stbl` is the fifth.
 const MAX_DEPTH: usize = 8;
 /// Bytes that may be read beyond twice the index.
@@ -32,7 +35,8 @@ pub(super) struct IndexSummary {
     pub listed: u64,
     /// Length of the boxes that are not frame data.
     index_len: u64,
-    /// Offsets of the names of boxes that are not to be read, in ascending order: metadata, and sound tracks unless the file is fragmented.
+    /// Offsets of the names of boxes that are not to be read, in ascending order: metadata that is long or does not
+    /// add up, and sound tracks unless the file is fragmented.
     hidden: Vec<u64>,
 }
 
@@ -60,7 +64,7 @@ impl IndexSummary {
             at = header.end;
         }
         summary.listed = tally.listed;
-        summary.hidden = tally.metadata;
+        summary.hidden = tally.bad_metadata;
         if tally.is_fragmented {
             // Fragments refer to their tracks, so none may be hidden; the samples they list are few.
             summary.listed = tally.listed.saturating_add(tally.listed_sound);
@@ -78,6 +82,8 @@ struct BoxHeader {
     start: u64,
     content: u64,
     end: u64,
+    /// Whether a length was stated; else the box ends where the file does.
+    has_length: bool,
 }
 
 impl BoxHeader {
@@ -85,7 +91,8 @@ impl BoxHeader {
     fn read(file: &mut (impl Read + Seek), start: u64, limit: u64) -> io::Result<Option<Self>> {
         file.seek(SeekFrom::Start(start))?;
         let [a, b, c, d, name @ ..]: [u8; 8] = read_bytes(file)?;
-        let (size, header_len) = match u32::from_be_bytes([a, b, c, d]) {
+        let stated = u32::from_be_bytes([a, b, c, d]);
+        let (size, header_len) = match stated {
             0 => (limit - start, 8),
             1 if start + 16 <= limit => (u64::from_be_bytes(read_bytes(file)?), 16),
             size => (u64::from(size), 8),
@@ -98,8 +105,51 @@ impl BoxHeader {
                 start,
                 content: start + header_len,
                 end,
+                has_length: stated > 0,
             }))
     }
+
+    /// The header of a box in another; `None` unless it states a length and ends at `limit` or before.
+    fn read_within(
+        file: &mut (impl Read + Seek),
+        start: u64,
+        limit: u64,
+    ) -> io::Result<Option<Self>> {
+        if limit < start + 8 {
+            return Ok(None);
+        }
+        let header = Self::read(file, start, limit)?;
+        Ok(header.filter(|header| header.has_length && header.end <= limit))
+    }
+}
+
+/// Whether metadata may be read: it is short, and its boxes fill it.
+fn is_sound_metadata(
+    file: &mut (impl Read + Seek),
+    metadata: &BoxHeader,
+    end: u64,
+) -> io::Result<bool> {
+    let mut at = metadata.content;
+    if end - metadata.start > MAX_METADATA {
+        return Ok(false);
+    }
+    if &metadata.name == b"meta" {
+        // QuickTime leaves out the version and the flags.
+        let first = BoxHeader::read_within(file, at, end)?;
+        if first.is_none_or(|first| &first.name != b"hdlr") {
+            at += 4;
+        }
+    }
+    while at < end {
+        let Some(inner) = BoxHeader::read_within(file, at, end)? else {
+            return Ok(false);
+        };
+        if &inner.name == b"meta" && !is_sound_metadata(file, &inner, inner.end)? {
+            return Ok(false);
+        }
+        at = inner.end;
+    }
+    Ok(at == end)
 }
 
 /// What the scan has counted.
@@ -108,8 +158,7 @@ struct Tally {
     listed: u64,
     listed_sound: u64,
     sound_tracks: Vec<u64>,
-    /// Titles, makers, places: nothing of it is used.
-    metadata: Vec<u64>,
+    bad_metadata: Vec<u64>,
     is_fragmented: bool,
 }
 
@@ -128,7 +177,7 @@ impl Part {
 }
 
 impl Tally {
-    /// The boxes from `at` to `end`.
+    /// The boxes from `at` to `end`, which must fill that.
     fn walk(
         &mut self,
         file: &mut (impl Read + Seek),
@@ -137,13 +186,15 @@ impl Tally {
         depth: usize,
     ) -> io::Result<Part> {
         let mut part = Part::default();
-        while at + 8 <= end {
-            let Some(header) = BoxHeader::read(file, at, end)? else {
-                break;
-            };
-            let next = header.end.min(end);
-            part.add(&self.visit(file, &header, next, depth)?);
-            at = next;
+        while at < end {
+            let header = BoxHeader::read_within(file, at, end)?.ok_or_else(|| {
+                io::Error::new(
+                    io::ErrorKind::InvalidData,
+                    "a box that does not fit into the one around it",
+                )
+            })?;
+            part.add(&self.visit(file, &header, header.end, depth)?);
+            at = header.end;
         }
         Ok(part)
     }
@@ -171,7 +222,9 @@ impl Tally {
                     part = inner;
                 }
             }
-            b"udta" | b"meta" => self.metadata.push(header.start + 4),
+            b"udta" | b"meta" if !is_sound_metadata(file, header, end)? => {
+                self.bad_metadata.push(header.start + 4);
+            }
             b"hdlr" if content + 12 <= end => {
                 let [.., a, b, c, d]: [u8; 12] = read_bytes(file)?;
                 part.is_sound = [a, b, c, d] == *b"soun";
@@ -327,26 +380,66 @@ mod tests {
         assert_eq!((summary.listed, summary.hidden), (65, Vec::new()));
     }
 
-    #[test]
-    fn metadata_is_hidden_wherever_the_library_would_look_for_it() {
-        // A box within that says it has 1.6 GB: the library would take as much memory.
-        let liar = [&1_634_992_128_u32.to_be_bytes()[..], b"data"].concat();
-        let meta = boxed(
-            b"meta",
-            &[&[0; 4], &boxed(b"hdlr", &[0; 24])[..], &liar].concat(),
+    /// Which boxes are hidden of a movie with this metadata in every place where the library would look for it.
+    fn hidden_of(meta: &[u8]) -> Vec<u64> {
+        let user = boxed(b"udta", meta);
+        let trak = boxed(b"trak", meta);
+        let movie = boxed(
+            b"moov",
+            &[user.clone(), trak.clone(), meta.to_vec()].concat(),
         );
-        let user = boxed(b"udta", &meta);
-        let trak = boxed(b"trak", &user);
-        let movie = boxed(b"moov", &[user.clone(), trak, meta.clone()].concat());
-        let summary = summary(&movie);
         let trak_at = 8 + user.len() as u64;
-        let meta_at = trak_at + 8 + user.len() as u64;
-        assert_eq!(summary.hidden, [12, trak_at + 12, meta_at + 4]);
+        let all = [12, trak_at + 12, trak_at + trak.len() as u64 + 4];
+        let summary = summary(&movie);
+        let places = |at: &u64| all.iter().position(|place| place == at).unwrap() as u64;
+        let found: Vec<u64> = summary.hidden.iter().map(places).collect();
         let mut reader = SanitizedReader::new(Cursor::new(&movie), summary).unwrap();
         let mut bytes = Vec::new();
         reader.read_to_end(&mut bytes).unwrap();
-        assert_eq!(bytes[12..16], FREE);
-        assert_eq!(bytes.windows(4).filter(|name| *name == b"udta").count(), 0);
+        for (place, at) in all.into_iter().enumerate() {
+            let is_hidden = bytes[at as usize..][..4] == FREE;
+            assert_eq!(is_hidden, found.contains(&(place as u64)));
+        }
+        found
+    }
+
+    #[test]
+    fn metadata_that_does_not_add_up_is_hidden() {
+        let hdlr = boxed(b"hdlr", &[0; 24]);
+        let item = boxed(b"ilst", b"what a phone says");
+        let whole = |inner: &[&[u8]]| boxed(b"meta", &inner.concat());
+        let none: [u64; 0] = [];
+        assert_eq!(hidden_of(&whole(&[&[0; 4], &hdlr, &item])), none);
+        // As QuickTime writes it, without a version.
+        assert_eq!(hidden_of(&whole(&[&hdlr, &item])), none);
+
+        // 1.6 GB, no length, less than a header has, and a header cut short.
+        let liars = [
+            [&1_634_992_128_u32.to_be_bytes()[..], b"data"].concat(),
+            b"\0\0\0\0data".to_vec(),
+            b"\0\0\0\x07data".to_vec(),
+            b"\0\0\0".to_vec(),
+        ];
+        for liar in &liars {
+            assert_eq!(
+                hidden_of(&whole(&[&[0; 4], &hdlr, liar])),
+                [0, 1, 2],
+                "{liar:?}"
+            );
+        }
+        let picture = boxed(b"covr", &vec![0; MAX_METADATA as usize]);
+        assert_eq!(hidden_of(&whole(&[&[0; 4], &hdlr, &picture])), [0, 1, 2]);
+    }
+
+    #[test]
+    fn a_box_longer_than_the_one_around_it_is_refused() {
+        for size in [[0, 0, 0, 40], [0; 4], [0, 0, 0, 7]] {
+            let hdlr = [&size[..], b"hdlr", &[0; 24]].concat();
+            let movie = boxed(b"moov", &boxed(b"trak", &boxed(b"mdia", &hdlr)));
+            let read = IndexSummary::read(&mut Cursor::new(&movie), movie.len() as u64);
+            let told = read.unwrap_err().to_string();
+            assert!(told.contains("does not fit"), "{size:?}: {told}");
+        }
     }
 
     #[test]
