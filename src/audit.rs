@@ -10,6 +10,7 @@ use std::path::{Path, PathBuf};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
+use crate::private_file::{open_private, with_suffix, write_private};
 use crate::text_enum::{Recorded, text_enum};
 
 /// What is larger was written by something else.
@@ -174,9 +175,7 @@ impl From<Line> for AuditEntry {
 
 /// The trail of a journal.
 pub(crate) fn trail_path(journal: &Path) -> PathBuf {
-    let mut name = journal.as_os_str().to_owned();
-    name.push(".audit");
-    PathBuf::from(name)
+    with_suffix(journal, ".audit")
 }
 
 /// Adds an entry to a journal's trail; it is on disk when this returns. What was done is done: where that fails, the log says so.
@@ -256,23 +255,15 @@ pub(crate) fn delete_before(journal: &Path, limit: Timestamp) -> io::Result<usiz
     if gone == 0 {
         return Ok(0);
     }
-    let mut new_name = path.as_os_str().to_owned();
-    new_name.push(".new");
-    let new_path = PathBuf::from(new_name);
-    let _ = fs::remove_file(&new_path);
-    let mut new = private(OpenOptions::new().create_new(true).append(true), &new_path)?;
-    new.write_all(&kept)?;
-    new.sync_all()?;
     // Whoever waits for the lock finds that its file has no name any more, and opens the new one.
-    fs::rename(&new_path, &path)?;
-    sync_folder(&path)?;
+    write_private(&path, &kept)?;
     Ok(gone)
 }
 
 /// Opens the trail for adding and waits until nobody else changes it.
 fn open_locked(path: &Path) -> io::Result<File> {
     loop {
-        let file = private(
+        let file = open_private(
             OpenOptions::new().create(true).append(true).read(true),
             path,
         )?;
@@ -295,31 +286,6 @@ fn is_same(file: &File, path: &Path) -> bool {
 #[cfg(not(unix))]
 fn is_same(_: &File, _: &Path) -> bool {
     true
-}
-
-/// Opens a file that its owner alone can read. What root makes is made for whoever owns the folder: the service must be able to go on with it.
-fn private(options: &mut OpenOptions, path: &Path) -> io::Result<File> {
-    #[cfg(unix)]
-    std::os::unix::fs::OpenOptionsExt::mode(options, 0o600);
-    let file = options.open(path)?;
-    #[cfg(unix)]
-    if rustix::process::geteuid().is_root() {
-        use std::os::unix::fs::{MetadataExt, fchown};
-        let owner = fs::metadata(folder_of(path))?;
-        fchown(&file, Some(owner.uid()), Some(owner.gid()))?;
-    }
-    Ok(file)
-}
-
-fn folder_of(path: &Path) -> &Path {
-    match path.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder,
-        _ => Path::new("."),
-    }
-}
-
-fn sync_folder(path: &Path) -> io::Result<()> {
-    File::open(folder_of(path))?.sync_all()
 }
 
 #[cfg(test)]

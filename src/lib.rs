@@ -51,6 +51,7 @@ mod paths;
 pub mod picture_size;
 pub mod pitch;
 pub mod pose;
+pub(crate) mod private_file;
 pub mod rep;
 pub mod settings;
 pub mod sound;

@@ -3,7 +3,7 @@
 //! In: the journal's path, limits, and what to delete. Out: a folder `NAME.video` beside the journal `NAME.db`, for its owner only,
 //! with a folder for each session and in it `rep-N.avi`. Nothing else in these folders is ever touched. Runs on the caller's thread.
 
-use std::fs::{self, File};
+use std::fs;
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
@@ -12,6 +12,7 @@ use super::VideoSettings;
 use super::avi::{self, FilmFrame};
 use super::error::FilmError;
 use super::film::{Film, FilmId};
+use crate::private_file::{create_private, sync_folder, sync_folder_of};
 
 /// Names of films, and of those that are still being written.
 const NAME: (&str, &str) = ("rep-", ".avi");
@@ -183,7 +184,7 @@ impl FilmStore {
         let mut unfinished = path.clone().into_os_string();
         unfinished.push(UNFINISHED);
         let unfinished = PathBuf::from(unfinished);
-        let written = write_private(&unfinished, id, frames)
+        let written = write_film(&unfinished, id, frames)
             .and_then(|()| fs::rename(&unfinished, &path))
             .and_then(|()| sync_folder(&folder));
         if let Err(source) = written {
@@ -291,10 +292,10 @@ impl FilmStore {
         let _ = fs::remove_dir(&self.folder);
         match self.folder.parent() {
             // Synced, so that a power cut does not bring it back.
-            Some(above) if self.folder.exists() => sync_folder(&self.folder)
-                .and_then(|()| sync_folder(or_here(above)))
+            Some(_) if self.folder.exists() => sync_folder(&self.folder)
+                .and_then(|()| sync_folder_of(&self.folder))
                 .or_else(not_there),
-            Some(above) => sync_folder(or_here(above)).or_else(not_there),
+            Some(_) => sync_folder_of(&self.folder).or_else(not_there),
             None => Ok(()),
         }
         .map_err(|source| FilmError::Disk {
@@ -308,13 +309,6 @@ fn not_there(error: io::Error) -> io::Result<()> {
     match error.kind() {
         io::ErrorKind::NotFound => Ok(()),
         _ => Err(error),
-    }
-}
-
-fn or_here(folder: &Path) -> &Path {
-    match folder.as_os_str().is_empty() {
-        true => Path::new("."),
-        false => folder,
     }
 }
 
@@ -373,27 +367,11 @@ fn make_private(folder: &Path) -> io::Result<()> {
     builder.create(folder)
 }
 
-fn write_private(path: &Path, id: &FilmId, frames: &[FilmFrame]) -> io::Result<()> {
-    match fs::remove_file(path) {
-        Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
-        _ => {}
-    }
-    let mut options = File::options();
-    options.write(true).create_new(true);
-    #[cfg(unix)]
-    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
-    let mut out = BufWriter::new(options.open(path)?);
+fn write_film(path: &Path, id: &FilmId, frames: &[FilmFrame]) -> io::Result<()> {
+    let mut out = BufWriter::new(create_private(path)?);
     avi::write(&mut out, id, frames)?;
     out.flush()?;
     out.into_inner()
         .map_err(io::IntoInnerError::into_error)?
         .sync_all()
-}
-
-/// Syncs a folder, so that renames in it survive a power cut.
-fn sync_folder(folder: &Path) -> io::Result<()> {
-    match cfg!(unix) {
-        true => File::open(folder)?.sync_all(),
-        false => Ok(()),
-    }
 }

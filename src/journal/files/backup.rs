@@ -11,13 +11,14 @@ use rusqlite::{Connection, OpenFlags};
 use crate::journal::error::JournalError;
 use crate::journal::files::lock::WriterLock;
 use crate::journal::files::quarantine::{
-    drop_second_name, link_aside, remove_logs, sync_folder_of, with_side,
+    drop_second_name, link_aside, remove_logs, sync_folder_of,
 };
 use crate::journal::store::open::{
     Journal, JournalReader, OpenReport, create_for_owner_and_group, full_path, refuse_special_files,
 };
 use crate::journal::store::query::Counts;
 use crate::journal::store::schema::{self, FileKind};
+use crate::private_file::with_suffix;
 
 /// A journal restored from a copy.
 #[derive(Clone, Debug, PartialEq)]
@@ -58,7 +59,7 @@ impl Journal {
         {
             return Err(JournalError::NotJournal { path });
         }
-        let new = with_side(&path, ".restored");
+        let new = with_suffix(&path, ".restored");
         // Left by a restore that was killed: only a copy of a copy, and the lock keeps others from writing it.
         match fs::remove_file(&new) {
             Err(error) if error.kind() != std::io::ErrorKind::NotFound => {

@@ -12,8 +12,9 @@ use std::path::{Path, PathBuf};
 use rusqlite::{Connection, params};
 
 use crate::journal::error::JournalError;
-use crate::journal::files::quarantine::{sync_folder_of, with_side};
+use crate::journal::files::quarantine::sync_folder_of;
 use crate::journal::stamp::stamp_text;
+use crate::private_file::with_suffix;
 use crate::wall_clock::now_to_the_millisecond;
 
 const HITTER: &str = "hitter";
@@ -46,7 +47,7 @@ pub(in crate::journal) struct DeletedRows {
 
 /// The list of a journal.
 pub(in crate::journal) fn list_path(journal: &Path) -> PathBuf {
-    with_side(journal, ".deletions")
+    with_suffix(journal, ".deletions")
 }
 
 impl DeletedRows {

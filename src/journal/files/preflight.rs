@@ -7,9 +7,10 @@ use std::path::Path;
 use rusqlite::Connection;
 
 use crate::journal::error::JournalError;
-use crate::journal::files::quarantine::{APPLICATION_ID_AT, HEADER_BYTES, with_side};
+use crate::journal::files::quarantine::{APPLICATION_ID_AT, HEADER_BYTES};
 use crate::journal::store::open::{JournalReader, writer_flags};
 use crate::journal::store::schema::{self, APPLICATION_ID, FileKind};
+use crate::private_file::with_suffix;
 
 /// Up to this size the whole file is checked at the start, beyond it everything but the timelines: reading
 /// gigabytes would keep the hitter waiting.
@@ -64,7 +65,7 @@ pub(in crate::journal) fn check_before_writing(path: &Path) -> Result<FileKind, 
 fn roll_back_what_was_cut_short(path: &Path) -> Result<(), JournalError> {
     // SQLite's file format, "the rollback journal": a magic number, and at 16 how many pages there were before.
     const MAGIC: [u8; 8] = [0xd9, 0xd5, 0x05, 0xf9, 0x20, 0xa1, 0x63, 0xd7];
-    let log = head_of::<28>(&with_side(path, "-journal"));
+    let log = head_of::<28>(&with_suffix(path, "-journal"));
     let Some(log) = log.filter(|head| head[..8] == MAGIC) else {
         return Ok(());
     };

@@ -12,6 +12,7 @@ use jiff::Timestamp;
 use crate::journal::error::JournalError;
 use crate::journal::files::byte_search::count_in_file;
 use crate::journal::store::schema::{APPLICATION_ID, VERSION};
+use crate::private_file::{folder_of, with_suffix};
 
 /// The first bytes of every SQLite file, and where its header keeps the marks (SQLite, "Database File Format", 1.3).
 const MAGIC: &[u8] = b"SQLite format 3\0";
@@ -65,7 +66,7 @@ pub(in crate::journal) fn was_a_journal(
         };
     }
     known_by_lock
-        || [path.to_path_buf(), with_side(path, "-wal")]
+        || [path.to_path_buf(), with_suffix(path, "-wal")]
             .iter()
             .any(|file| holds_tables(file))
 }
@@ -93,8 +94,8 @@ pub(in crate::journal) fn quarantine_damaged(
 pub(in crate::journal) fn move_aside(path: &Path, word: &str) -> Result<PathBuf, JournalError> {
     let target = free_name(path, word, crate::wall_clock::now());
     for side in SIDES {
-        let from = with_side(path, side);
-        match fs::rename(&from, with_side(&target, side)) {
+        let from = with_suffix(path, side);
+        match fs::rename(&from, with_suffix(&target, side)) {
             Ok(()) => {}
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
             Err(error) => return Err(JournalError::from_io(&from, &error)),
@@ -109,7 +110,7 @@ pub(in crate::journal) fn move_aside(path: &Path, word: &str) -> Result<PathBuf,
 pub(in crate::journal) fn link_aside(path: &Path, word: &str) -> Result<PathBuf, JournalError> {
     let target = free_name(path, word, crate::wall_clock::now());
     for side in SIDES {
-        let (from, to) = (with_side(path, side), with_side(&target, side));
+        let (from, to) = (with_suffix(path, side), with_suffix(&target, side));
         let kept = fs::hard_link(&from, &to).or_else(|error| match error.kind() {
             std::io::ErrorKind::NotFound => Err(error),
             // A file system without links, as on USB sticks.
@@ -128,7 +129,7 @@ pub(in crate::journal) fn link_aside(path: &Path, word: &str) -> Result<PathBuf,
 /// Deletes what SQLite would apply to the next file in this place.
 pub(in crate::journal) fn remove_logs(path: &Path) -> Result<(), JournalError> {
     for side in SIDES.iter().filter(|side| !side.is_empty()) {
-        let log = with_side(path, side);
+        let log = with_suffix(path, side);
         match fs::remove_file(&log) {
             Ok(()) => {}
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
@@ -164,21 +165,8 @@ pub(in crate::journal) fn drop_second_name(path: &Path) {
 
 /// Makes renames in the journal's folder survive a power cut.
 pub(in crate::journal) fn sync_folder_of(path: &Path) -> Result<(), JournalError> {
-    #[cfg(unix)]
-    if let Some(folder) = path.parent() {
-        let here = Path::new(".");
-        let folder = if folder.as_os_str().is_empty() {
-            here
-        } else {
-            folder
-        };
-        File::open(folder)
-            .and_then(|folder| folder.sync_all())
-            .map_err(|error| JournalError::from_io(folder, &error))?;
-    }
-    #[cfg(not(unix))]
-    let _ = path;
-    Ok(())
+    crate::private_file::sync_folder_of(path)
+        .map_err(|error| JournalError::from_io(folder_of(path), &error))
 }
 
 /// The journals that were moved aside from this path, damaged or replaced, oldest first.
@@ -210,13 +198,6 @@ pub(crate) fn has_set_aside(path: &Path) -> bool {
     !earlier_journals(path).is_empty()
 }
 
-/// The path with a suffix, as SQLite names its side files.
-pub(in crate::journal) fn with_side(path: &Path, side: &str) -> PathBuf {
-    let mut name = path.as_os_str().to_owned();
-    name.push(side);
-    PathBuf::from(name)
-}
-
 fn free_name(path: &Path, word: &str, now: Timestamp) -> PathBuf {
     let stem = path.file_stem().unwrap_or_default().to_string_lossy();
     let extension = path
@@ -228,7 +209,7 @@ fn free_name(path: &Path, word: &str, now: Timestamp) -> PathBuf {
     for number in 2u64.. {
         let name = format!("{stem}.{word}-{stamp}{again}{extension}");
         let target = path.with_file_name(name);
-        let is_free = |side: &&str| fs::symlink_metadata(with_side(&target, side)).is_err();
+        let is_free = |side: &&str| fs::symlink_metadata(with_suffix(&target, side)).is_err();
         if SIDES.iter().all(is_free) {
             return target;
         }
@@ -256,7 +237,7 @@ mod tests {
         // The third is taken by a log alone.
         for side in ["", "", "-wal", ""] {
             let target = free_name(&path, "damaged", now);
-            fs::write(with_side(&target, side), "").unwrap();
+            fs::write(with_suffix(&target, side), "").unwrap();
             names.push(target.file_name().unwrap().to_str().unwrap().to_owned());
         }
         assert_eq!(

@@ -13,9 +13,9 @@ use rusqlite::types::ValueRef;
 use crate::journal::error::JournalError;
 use crate::journal::files::byte_search::{count_fingerprints, count_in_file};
 use crate::journal::files::names::find_name;
-use crate::journal::files::quarantine::with_side;
 use crate::journal::store::columns::{Holds, Listed, all_columns};
 use crate::journal::store::open::JournalReader;
+use crate::private_file::with_suffix;
 
 /// The beginning of a stored timeline: long enough that no two reps of one camera share it by chance. SQLite keeps the
 /// beginning of a row in one piece.
@@ -64,7 +64,7 @@ impl Search<'_> {
     ) -> Result<Vec<Remnant>, JournalError> {
         let mut explained = reader.occurrences(self.name)?;
         let mut found = Vec::new();
-        for file in [reader.path.clone(), with_side(&reader.path, "-wal")] {
+        for file in [reader.path.clone(), with_suffix(&reader.path, "-wal")] {
             let Some(remnant) = self.bytes_in(&file)? else {
                 continue;
             };

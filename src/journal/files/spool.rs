@@ -9,10 +9,11 @@ use std::path::{Path, PathBuf};
 
 use crate::journal::error::JournalError;
 use crate::journal::files::lock::lock_path;
-use crate::journal::files::quarantine::{SIDES, move_aside, with_side};
+use crate::journal::files::quarantine::{SIDES, move_aside};
 use crate::journal::record::{NewHitter, NewSession, PackedRep, SessionId};
 use crate::journal::store::open::{Journal, full_path};
 use crate::journal::store::take_in::TakenIn;
+use crate::private_file::with_suffix;
 use crate::rep::MissedCondition;
 
 /// Folders that the system empties at a start of the machine, not of a program: systemd's for a service and for a user.
@@ -35,7 +36,7 @@ pub(in crate::journal) fn places(journal: &Path) -> Vec<PathBuf> {
         .filter_map(std::env::var_os)
         .filter(|folder| Path::new(folder).is_absolute())
         .map(|folder| Path::new(&folder).join(name_elsewhere(&journal)));
-    std::iter::once(with_side(&journal, ".spool"))
+    std::iter::once(with_suffix(&journal, ".spool"))
         .chain(elsewhere)
         .collect()
 }
@@ -218,7 +219,7 @@ fn take_in_one(journal: &mut Journal, place: &Path) -> Result<TakenIn, JournalEr
 /// Deletes a spool with its side files. The file goes last, so that a kill in between leaves what can be taken in once more.
 fn remove(place: &Path) {
     let lock = lock_path(place);
-    let files = SIDES.iter().map(|side| with_side(place, side));
+    let files = SIDES.iter().map(|side| with_suffix(place, side));
     for file in std::iter::once(lock).chain(files) {
         match fs::remove_file(&file) {
             Ok(()) => {}

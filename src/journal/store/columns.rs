@@ -351,6 +351,7 @@ pub(in crate::journal) enum NotCountedExtra {
     Value,
     Asked,
     CountedAs,
+    CountedBy,
 }
 
 impl Selected for NotCountedExtra {
@@ -360,7 +361,13 @@ impl Selected for NotCountedExtra {
 }
 
 impl Extra for NotCountedExtra {
-    const ALL: &'static [Self] = &[Self::Reason, Self::Value, Self::Asked, Self::CountedAs];
+    const ALL: &'static [Self] = &[
+        Self::Reason,
+        Self::Value,
+        Self::Asked,
+        Self::CountedAs,
+        Self::CountedBy,
+    ];
 
     fn sql(self) -> &'static str {
         match self {
@@ -368,6 +375,7 @@ impl Extra for NotCountedExtra {
             Self::Value => "not_counted.value",
             Self::Asked => "not_counted.asked",
             Self::CountedAs => "not_counted.counted_as",
+            Self::CountedBy => "not_counted.counted_by",
         }
     }
 }

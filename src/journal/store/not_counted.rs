@@ -54,6 +54,8 @@ pub struct StoredNotCounted {
     pub(crate) asked: f64,
     /// The rep that it became, where the coach made it count.
     pub counted_as: Option<RepId>,
+    /// The account that made it count.
+    pub(crate) counted_by: Option<String>,
 }
 
 /// The columns that the tables of reps and of what is not counted share, but for the row's own number.
@@ -104,6 +106,7 @@ fn read(row: &Row<'_>) -> rusqlite::Result<StoredNotCounted> {
         value: get(row, NotCountedExtra::Value)?,
         asked: get(row, NotCountedExtra::Asked)?,
         counted_as: get::<Option<i64>>(row, NotCountedExtra::CountedAs)?.map(RepId::new),
+        counted_by: get(row, NotCountedExtra::CountedBy)?,
     })
 }
 

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::open::JournalReader;
 use super::schema;
 use crate::journal::error::JournalError;
-use crate::journal::files::quarantine::with_side;
+use crate::private_file::with_suffix;
 
 /// The version that cut names from the sessions' settings.
 const WITHOUT_NAMES_SINCE: u32 = 9;
@@ -40,7 +40,7 @@ pub(super) fn bring_up_to_date(
     // Of this upgrade, and of one that was cut short at its very end.
     for version in 1..=schema::VERSION {
         let copy = copy_before(&reader.path, version);
-        for file in [with_side(&copy, ".part"), copy] {
+        for file in [with_suffix(&copy, ".part"), copy] {
             match fs::remove_file(&file) {
                 Ok(()) => {}
                 Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
@@ -64,7 +64,7 @@ fn clear_what_was_cut(reader: &JournalReader) {
 }
 
 fn copy_before(path: &Path, version: u32) -> PathBuf {
-    with_side(path, &format!(".before-v{version}"))
+    with_suffix(path, &format!(".before-v{version}"))
 }
 
 fn copy_before_upgrade(reader: &JournalReader, version: u32) -> Result<PathBuf, JournalError> {

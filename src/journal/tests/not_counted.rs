@@ -135,6 +135,7 @@ fn what_the_coach_makes_count_is_a_rep_in_its_place_in_time() {
     assert_eq!(journal.reader().not_counted_timeline(id).unwrap(), None);
     let counted = journal.reader().not_counted(id).unwrap().unwrap();
     assert_eq!(counted.counted_as, Some(rep));
+    assert_eq!(counted.counted_by.as_deref(), Some("Maria"));
     assert_eq!(journal.reader().counts().unwrap().swings, 3);
 
     let numbers = |journal: &Journal| -> Vec<u32> {

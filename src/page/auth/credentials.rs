@@ -11,9 +11,9 @@ use serde::{Deserialize, Serialize};
 
 use super::key_hash::{hash, is_hash, matches};
 use super::one_time_code::is_secret;
-use super::private_file::write_private;
 use super::strength::{self, Weakness};
 use super::web_session::Role;
+use crate::private_file::write_private;
 
 /// The file's name, beside the journal.
 const FILE: &str = "page-keys.toml";
@@ -191,7 +191,7 @@ impl Credentials {
             path: path.to_owned(),
             reason: error.to_string(),
         })?;
-        write_private(path, &text).map_err(|source| CredentialError::File {
+        write_private(path, text.as_bytes()).map_err(|source| CredentialError::File {
             path: path.to_owned(),
             source,
         })

@@ -9,12 +9,13 @@ mod client;
 mod credentials;
 mod csrf;
 mod devices;
+#[cfg(test)]
+mod door_tests;
 mod events;
 mod key_hash;
 pub(super) mod login;
 mod login_throttle;
 mod one_time_code;
-mod private_file;
 mod strength;
 mod web_session;
 
@@ -42,7 +43,6 @@ pub(super) use csrf::{CsrfForm, FormTokens, form_in};
 pub(super) use events::{AuthEvent, report};
 pub(super) use login_throttle::{LoginThrottle, network};
 pub(crate) use one_time_code::{app_address, new_secret, step_of};
-pub(super) use private_file::write_private;
 pub(crate) use strength::password_strength;
 pub(super) use strength::{check_password, check_pin};
 pub(super) use web_session::{AskedBy, Moment, Role, WebSession, WebSessions};

@@ -14,7 +14,7 @@ use ring::digest::{SHA256, digest};
 use serde::{Deserialize, Serialize};
 
 use super::credentials::{Credentials, Principal, random_hex};
-use super::private_file::write_private;
+use crate::private_file::write_private;
 
 /// What a requester may see.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
@@ -290,7 +290,7 @@ impl WebSessions {
         }
         let written = toml::to_string(&kept)
             .map_err(std::io::Error::other)
-            .and_then(|text| write_private(file, &text));
+            .and_then(|text| write_private(file, text.as_bytes()));
         if let Err(error) = written {
             tracing::warn!(%error, "screens that are logged in must log in again after a restart");
         }

@@ -60,6 +60,7 @@ struct NotCountedPage<'a> {
     why: String,
     /// The rep that it became.
     counted_as: Option<i64>,
+    counted_by: Option<String>,
     has_figure: bool,
     measures: Vec<(&'static str, String)>,
     script_messages: String,
@@ -90,6 +91,7 @@ pub(in crate::page) async fn page(
         when: format::day_and_time(seen.logged_at),
         why: why(&seen, i18n),
         counted_as: seen.counted_as.map(|rep| rep.get()),
+        counted_by: seen.counted_by,
         has_figure,
         measures: measures
             .iter()

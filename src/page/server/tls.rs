@@ -11,7 +11,7 @@ use tokio_rustls::rustls::pki_types::pem::PemObject;
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use tokio_rustls::rustls::{self, ServerConfig};
 
-use crate::page::auth::write_private;
+use crate::private_file::write_private;
 use crate::settings::PageSettings;
 
 /// The files of the certificate that the program makes for itself, beside the journal.
@@ -150,7 +150,7 @@ fn make(certificate: &Path, key: &Path, settings: &PageSettings) -> Result<(), T
     let pair = rcgen::KeyPair::generate().map_err(not_made)?;
     let made = request.self_signed(&pair).map_err(not_made)?;
     for (path, text) in [(key, pair.serialize_pem()), (certificate, made.pem())] {
-        write_private(path, &text).map_err(|error| TlsError::File {
+        write_private(path, text.as_bytes()).map_err(|error| TlsError::File {
             path: path.to_owned(),
             reason: error.to_string(),
         })?;
