@@ -46,6 +46,17 @@ sanitize: setup
 	@sh tests/setup.sh clang valgrind
 	sh tests/sanitize/run.sh
 
+# Licences and origins of the crates, and what is known against them; the list of that comes from the internet. AUDIT= names what
+# is looked at.
+AUDIT ?= advisories bans licenses sources
+DENY = target/tools/bin/cargo-deny
+.PHONY: audit
+audit: setup $(DENY)
+	$(DENY) --config .ci/deny.toml check $(AUDIT)
+
+$(DENY):
+	cargo install --quiet --locked --debug --root target/tools --version 0.20.2 cargo-deny
+
 # The demo clip, looped at four times the pace of life, while memory, threads, files and sound are watched: docs/soak.md.
 SOAK_MINUTES ?= 22
 soak: setup

@@ -279,6 +279,61 @@ def kills(rounds):
     check("kills", not bad, f"{rounds} kills: {told(bad) or 'every rep that was told as stored is there'}")
 
 
+def damage(journal, kind, dice):
+    """What a failing disk or another program does to an open journal."""
+    length = journal.stat().st_size
+    with open(journal, "r+b") as file:
+        if kind == "head":
+            file.write(dice.randbytes(100))
+        elif kind == "pages":
+            for at in dice.sample(range(0, length, 4096), max(1, length // 8192)):
+                file.seek(at)
+                file.write(dice.randbytes(4096))
+        elif kind == "zeros":
+            file.write(bytes(length))
+        elif kind == "half":
+            file.truncate(length // 2)
+        else:
+            log = journal.with_name(journal.name + "-wal")
+            log.write_bytes(dice.randbytes(log.stat().st_size if log.exists() else 4096))
+
+
+def damaged_running(rounds):
+    """A journal that is damaged while reps go into it: whatever is stored after it was noticed is in the new one."""
+    dice = random.Random(20)
+    bad, noticed = [], collections.Counter()
+    kinds = ["head", "pages", "zeros", "half", "log"]
+    for number in range(rounds):
+        kind = kinds[number % len(kinds)]
+        folder = pathlib.Path(tempfile.mkdtemp(prefix="faults-"))
+        with open(folder / "err.txt", "wb") as said:
+            child = subprocess.Popen(
+                [str(PROGRAM), "replay", str(TRACK), "--pace", "fast", "--loops", "400", "--journal", "j.db", "--sound", "none"],
+                cwd=folder, env={**environment(folder), "RUST_LOG": "cagehand=debug"}, stdout=subprocess.DEVNULL, stderr=said)
+        wanted = dice.randrange(5, 150)
+        while child.poll() is None and (folder / "err.txt").read_bytes().count(b"rep stored") < wanted:
+            time.sleep(0.005)
+        is_running = child.poll() is None
+        damage(folder / "j.db", kind, dice)
+        status = child.wait(timeout=300)
+        lines = (folder / "err.txt").read_text(errors="replace").splitlines()
+        moved = [at for at, line in enumerate(lines) if "set aside" in line]
+        noticed[kind] += bool(moved)
+        last = moved[-1] if moved else 0
+        after = sum("rep stored" in line for line in lines[last:])
+        rows, wrong = counted(folder / "j.db")
+        if moved and (status or wrong or rows < after or not list(folder.glob("j.damaged-*"))):
+            bad.append(f"{kind} {number}: {rows} reps of {after} since, {wrong or 'sound'}, status {status}")
+        # What nobody noticed while it ran is noticed by whoever opens it next.
+        again = replay(folder)
+        rows, wrong = counted(folder / "j.db")
+        if again.returncode or wrong or not rows or not is_running:
+            bad.append(f"{kind} {number}: the next run, {rows} reps, {wrong or 'sound'}, status {again.returncode}, running {is_running}")
+        shutil.rmtree(folder, ignore_errors=True)
+    seen = ", ".join(f"{kind} {noticed[kind]}" for kind in kinds)
+    check("damage while running", not bad, f"{rounds} rounds, noticed while it ran ({seen}): {told(bad) or 'a new journal, and every rep since in it'}")
+
+
 class Disk:
     """Files as a disk has them: what was synced, and what was written since."""
 
@@ -448,6 +503,7 @@ def main():
         "upgrade": lambda: migration_cut(model),
         "failing": lambda: failing_disk(model),
         "full": lambda: full_disk_steps(model),
+        "damage": lambda: damaged_running(30),
         "power": lambda: power_cut(options.rounds),
         "image": lambda: disk_image(model),
         "kills": lambda: kills(options.kills),
