@@ -15,6 +15,12 @@ use crate::private_file::with_suffix;
 /// Up to this size the whole file is checked at the start, beyond it everything but the timelines: reading
 /// gigabytes would keep the hitter waiting.
 const FULL_CHECK_BYTES: u64 = 256 << 20;
+const ALL_BUT_TIMELINES: [Option<&str>; 4] = [
+    Some("hitters"),
+    Some("sessions"),
+    Some("reps"),
+    Some("measures"),
+];
 
 /// Checks an existing file through a connection that cannot write: whatever the file is, it stays as it is.
 pub(in crate::journal) fn check_before_writing(path: &Path) -> Result<FileKind, JournalError> {
@@ -34,11 +40,25 @@ pub(in crate::journal) fn check_before_writing(path: &Path) -> Result<FileKind, 
         FileKind::Journal { .. } | FileKind::Empty => {}
     }
     let whole = fs::metadata(path).is_ok_and(|file| file.len() <= FULL_CHECK_BYTES);
-    let tables: &[Option<&str>] = if whole {
-        &[None]
-    } else {
-        &["hitters", "sessions", "reps", "measures"].map(Some)
-    };
+    check_tables(reader, if whole { &[None] } else { &ALL_BUT_TIMELINES })?;
+    Ok(found)
+}
+
+/// Looks at a journal that is being written to: its own connection goes on with what it has in memory, whatever becomes of the
+/// file beneath. `whole` checks as much as [`check_before_writing`], else only what takes a few milliseconds is read.
+pub(in crate::journal) fn check_beside_writer(
+    path: &Path,
+    whole: bool,
+) -> Result<(), JournalError> {
+    if whole {
+        return check_before_writing(path).map(drop);
+    }
+    let reader = JournalReader::open(path)?;
+    reader.query("read it", schema::identify)?;
+    check_tables(reader, &[Some("sessions")])
+}
+
+fn check_tables(reader: JournalReader, tables: &[Option<&str>]) -> Result<(), JournalError> {
     for table in tables {
         let verdict: String = reader.query("check it", |c| {
             // One finding is enough to know that the file must not be written to.
@@ -56,7 +76,7 @@ pub(in crate::journal) fn check_before_writing(path: &Path) -> Result<FileKind, 
             });
         }
     }
-    Ok(found)
+    Ok(())
 }
 
 /// A kill while a journal is being created, or brought into the mode in which reps are stored, can leave pages with a rollback

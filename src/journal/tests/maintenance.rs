@@ -223,6 +223,39 @@ fn the_writer_begins_a_new_journal_beside_the_damaged_one() {
 }
 
 #[test]
+fn damage_beneath_an_open_journal_is_noticed_by_the_next_rep_or_at_the_sessions_end() {
+    // In the head; in a page that nothing reads while reps are logged.
+    for (is_head, stored) in [(true, 2), (false, 1)] {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("journal.db");
+        filled(&path, "Ana", 40);
+        let writer = JournalWriter::start(&path, WriterOptions::default()).unwrap();
+        writer.begin_session(Some(named("Ana")), session()).unwrap();
+        let begun = std::time::Instant::now();
+        while writer.state().session.is_none() && begun.elapsed().as_secs() < 20 {
+            std::thread::yield_now();
+        }
+        let length = usize::try_from(fs::metadata(&path).unwrap().len()).unwrap();
+        scratch(
+            &path,
+            if is_head {
+                0..100
+            } else {
+                length / 2..length / 2 + 8192
+            },
+        );
+        writer.log_rep(record(1)).unwrap();
+        writer.begin_session(Some(named("Bo")), session()).unwrap();
+        writer.log_rep(record(2)).unwrap();
+        writer.close(std::time::Duration::from_secs(5)).unwrap();
+        assert_eq!(swings(&path), stored);
+        let names = names_in(dir.path());
+        let is_aside = |name: &String| name.starts_with("journal.damaged-");
+        assert!(names.iter().any(is_aside), "{names:?}");
+    }
+}
+
+#[test]
 fn a_backup_made_while_reps_are_logged_is_sound_and_of_one_moment() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("journal.db");

@@ -15,6 +15,7 @@ use crossbeam_channel::{Receiver, RecvTimeoutError};
 use jiff::Timestamp;
 
 use crate::journal::error::JournalError;
+use crate::journal::files::preflight::check_beside_writer;
 use crate::journal::files::spool::{self, Spool};
 use crate::journal::record::{NewHitter, NewSession, PackedRep, SessionId};
 use crate::journal::store::open::Journal;
@@ -24,6 +25,8 @@ use crate::wall_clock::now_to_the_millisecond;
 
 /// The longest wait between tries once the program is ending.
 const LAST_TRIES_EVERY: Duration = Duration::from_millis(200);
+/// How often the file is looked at while reps go into it.
+const LOOK_EVERY: Duration = Duration::from_secs(10);
 
 /// A job that waits to be stored.
 pub(super) type Pending = Job<Box<PackedRep>>;
@@ -65,6 +68,8 @@ pub(in crate::journal) struct Worker {
     pub(super) spool_failed: bool,
     /// Whether the journal was opened afresh because it seemed damaged, and has stored nothing since.
     pub(super) damaged_before: bool,
+    /// When the file was last looked at past the connection.
+    looked: Option<Instant>,
     /// Whether the first pending job has caused a panic.
     failed_before: bool,
     /// Number of a rep, and how often storing it panics.
@@ -93,6 +98,7 @@ impl Worker {
             begun: None,
             spool_failed: false,
             damaged_before: false,
+            looked: None,
             failed_before: false,
             #[cfg(test)]
             fault_at: (0, 0),
@@ -304,6 +310,11 @@ impl Worker {
                     panic!("a fault on purpose");
                 }
                 let started = Instant::now();
+                let is_due = self.looked.is_none_or(|at| at.elapsed() >= LOOK_EVERY);
+                if is_due {
+                    self.refuse_damaged(false)?;
+                    self.looked = Some(started);
+                }
                 let session = self.running_session()?;
                 self.open_journal()?.log_packed(session, rep)?;
                 let ms = 1e3 * started.elapsed().as_secs_f64();
@@ -342,9 +353,21 @@ impl Worker {
         match self.open_journal()?.end_session(running, at, None) {
             Ok(()) | Err(JournalError::NoSuchSession { .. }) => {
                 self.session = None;
-                Ok(())
+                self.refuse_damaged(true)
             }
             Err(error) => Err(error),
+        }
+    }
+
+    /// Finds damage that the open connection does not meet, so that what comes goes into a sound file.
+    fn refuse_damaged(&self, whole: bool) -> Result<(), JournalError> {
+        match check_beside_writer(&self.path, whole) {
+            Err(error) if error.damaged_file().is_some() => Err(error),
+            Err(error) => {
+                tracing::warn!(%error, "the journal cannot be looked at");
+                Ok(())
+            }
+            Ok(()) => Ok(()),
         }
     }
 
