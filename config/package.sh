@@ -7,6 +7,8 @@ SOURCE=$PWD
 : "${PROGRAM:=target/release/cagehand}"
 PROGRAM=$(readlink -f "$PROGRAM")
 export SOURCE PROGRAM
+# `make deb PROGRAM=file` would hand the name as it was typed to the package's own makefile, too.
+unset MAKEFLAGS
 out=${1:-target/debian}
 if [ ! -x "$PROGRAM" ]; then
     echo "$PROGRAM is not there: build it first with \"cargo build --release\"" >&2
