@@ -244,11 +244,12 @@ impl Doors {
         browser
     }
 
-    /// What the audit trail has once its thread has written it.
-    fn entries(&self, count: usize) -> Vec<AuditEntry> {
+    /// The entries of this kind in the audit trail, once its thread has written so many.
+    fn entries(&self, act: Act, count: usize) -> Vec<AuditEntry> {
         let begun = Instant::now();
         loop {
-            let entries = audit::read(&self.journal()).unwrap();
+            let mut entries = audit::read(&self.journal()).unwrap();
+            entries.retain(|entry| entry.act == Recorded::Known(act));
             if entries.len() >= count || begun.elapsed().as_secs() > 20 {
                 return entries;
             }

@@ -73,9 +73,8 @@ fn who_asks_without_the_right_is_in_the_log_by_route_and_account() {
     doors.post(&screen, "/sessions/77/delete", "token=x");
     doors.get(&Browser::at(ELSEWHERE), "/reps/5/film/0.jpg");
     let refused: Vec<_> = doors
-        .entries(3)
+        .entries(Act::AccessRefused, 2)
         .into_iter()
-        .filter(|entry| entry.act == Recorded::Known(Act::AccessRefused))
         .map(|entry| (entry.who, entry.detail.unwrap(), entry.from))
         .collect();
     let from = Some(ELSEWHERE.to_owned());
