@@ -148,10 +148,11 @@ impl PageServer {
         self.state.set_rules(settings.clone());
         let next = self.start(address, certificate.as_ref()).inspect_err(|_| {
             self.state.set_rules((*rules_before).clone());
-            let certificate = PageCertificate::of(&rules_before, journal.as_deref())
-                .ok()
-                .flatten();
-            *served = old.and_then(|old| self.start(old, certificate.as_ref()).ok());
+            // Where nothing was closed, what was served is served still.
+            if let Some(old) = old {
+                let certificate = PageCertificate::of(&rules_before, journal.as_deref());
+                *served = self.start(old, certificate.ok().flatten().as_ref()).ok();
+            }
         })?;
         let taken = ServedAt {
             address: next.address,
@@ -217,4 +218,79 @@ impl PageServer {
 /// Anywhere but on this machine the page is served only with both PIN and password set.
 fn may_serve(address: SocketAddr, keys: &Credentials) -> bool {
     address.ip().to_canonical().is_loopback() || (keys.has_pin() && keys.has_coach())
+}
+
+#[cfg(test)]
+mod tests {
+    use std::net::TcpStream;
+
+    use super::*;
+    use crate::page::auth::door_tests::EmptyCage;
+
+    fn keys(pin: bool, coach: bool) -> Credentials {
+        let mut keys = Credentials::default();
+        keys.set_pin(pin.then_some("246971")).unwrap();
+        keys.set_password("coach", coach.then_some("nine long innings"))
+            .unwrap();
+        keys
+    }
+
+    #[test]
+    fn beyond_this_machine_the_page_is_served_with_both_keys_alone() {
+        for (pin, coach, served) in [
+            (false, false, false),
+            (true, false, false),
+            (false, true, false),
+            (true, true, true),
+        ] {
+            let keys = keys(pin, coach);
+            for (address, served) in [
+                ("127.0.0.1:7420", true),
+                ("[::1]:7420", true),
+                ("[::ffff:127.0.0.1]:7420", true),
+                ("0.0.0.0:7420", served),
+                ("192.0.2.1:7420", served),
+                ("[::]:7420", served),
+            ] {
+                let may = may_serve(address.parse().unwrap(), &keys);
+                assert_eq!(may, served, "{address}, PIN {pin}, password {coach}");
+            }
+        }
+    }
+
+    #[test]
+    fn the_page_moves_closes_and_stays_where_the_next_address_cannot_be_had() {
+        let folder = tempfile::tempdir().unwrap();
+        let control = Arc::new(EmptyCage(folder.path().join("journal.db")));
+        let server = PageServer::new(Arc::default(), control, Language::English);
+        let at = |listen: Option<SocketAddr>| PageSettings {
+            listen,
+            ..PageSettings::default()
+        };
+        let port = || Some("127.0.0.1:0".parse().unwrap());
+        let is_open = |at: &ServedAt| TcpStream::connect(at.address).is_ok();
+        let first = server.serve(&at(port())).unwrap().unwrap();
+        assert!(is_open(&first));
+        assert_eq!(
+            first.to_string(),
+            format!("page: http://{}/", first.address)
+        );
+        let second = server.serve(&at(port())).unwrap().unwrap();
+        assert!(is_open(&second) && !is_open(&first));
+        // The same port again, as after an edit of something else.
+        let again = server.serve(&at(Some(second.address))).unwrap().unwrap();
+        assert_eq!(again, second);
+        assert!(is_open(&second));
+
+        let taken = TcpListener::bind("127.0.0.1:0").unwrap();
+        let refused = server.serve(&at(Some(taken.local_addr().unwrap())));
+        assert!(matches!(refused, Err(ServeError::Bind { .. })));
+        let beyond = server.serve(&at(Some("0.0.0.0:0".parse().unwrap())));
+        assert!(matches!(beyond, Err(ServeError::NoCredentials { .. })));
+        // Whatever was begun to close it would be through by then.
+        std::thread::sleep(std::time::Duration::from_millis(300));
+        assert!(is_open(&second));
+        assert_eq!(server.serve(&at(None)).unwrap(), None);
+        assert!(!is_open(&second));
+    }
 }

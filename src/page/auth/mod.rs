@@ -10,7 +10,7 @@ mod credentials;
 mod csrf;
 mod devices;
 #[cfg(test)]
-mod door_tests;
+pub(super) mod door_tests;
 mod events;
 mod key_hash;
 pub(super) mod login;

@@ -2,6 +2,7 @@
 
 mod forms;
 mod logins;
+mod looks;
 mod roles;
 
 use std::net::IpAddr;
@@ -32,7 +33,7 @@ const HERE_ADDRESS: &str = "127.0.0.1";
 const ELSEWHERE: &str = "192.0.2.7";
 
 /// Sessions that nobody runs, beside a journal that is there.
-struct EmptyCage(PathBuf);
+pub(in crate::page) struct EmptyCage(pub(in crate::page) PathBuf);
 
 impl SessionControl for EmptyCage {
     fn switch_hitter(&self, _: NewHitter) -> Result<(), SwitchError> {
