@@ -3,6 +3,7 @@
 mod columns;
 mod consents;
 mod contract;
+mod damage;
 mod deletion;
 mod export;
 mod forget;
@@ -124,6 +125,7 @@ pub(super) fn judged(number: u32) -> JudgedRep {
                 },
                 roll_deg: None,
             }),
+            camera_yaw_rad: None,
             known_at: CaptureTime::from_nanos(13_700_000_123 + i64::from(number) * 8_000_000_000),
         },
         bands: bands(),
@@ -191,12 +193,11 @@ pub(super) fn frames(count: usize, fps: f64, world: bool, dice: &mut Dice) -> Ve
                 })
             });
             let jitter_nanos = (dice.normal() * 200_000.0) as i64;
-            PoseFrame {
-                index: 1000 + i as u64,
-                captured_at: CaptureTime::from_nanos((12.0e9 + secs * 1e9) as i64 + jitter_nanos),
-                body: Some(body),
-                camera: None,
-            }
+            PoseFrame::new(
+                1000 + i as u64,
+                CaptureTime::from_nanos((12.0e9 + secs * 1e9) as i64 + jitter_nanos),
+                Some(body),
+            )
         })
         .collect()
 }

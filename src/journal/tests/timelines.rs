@@ -30,12 +30,7 @@ fn any_frames(dice: &mut Dice) -> Vec<PoseFrame> {
                 });
                 body
             });
-            PoseFrame {
-                index: dice.next(),
-                captured_at: CaptureTime::from_nanos(nanos),
-                body,
-                camera: None,
-            }
+            PoseFrame::new(dice.next(), CaptureTime::from_nanos(nanos), body)
         })
         .collect()
 }
@@ -197,12 +192,7 @@ fn bytes_made_from_the_written_layout_are_understood() {
             visibility: f32::from(visibility) / 255.0,
         })
     };
-    let frame = |nanos, index, body| PoseFrame {
-        index,
-        captured_at: CaptureTime::from_nanos(nanos),
-        body,
-        camera: None,
-    };
+    let frame = |nanos, index, body| PoseFrame::new(index, CaptureTime::from_nanos(nanos), body);
     let mut first = Body::empty();
     first.image[0] = point(8001, -40, 250);
     first.image[29] = point(160, 11_520, 3);
