@@ -419,5 +419,10 @@ mod tests {
         let now = Instant::now();
         assert!((0..10_000).all(|i| inner.is_to_be_entered(&entry(Act::Looked, i), now)));
         assert_eq!(inner.last.len(), REMEMBERED);
+        // What is old makes room.
+        let later = now + ONCE_IN;
+        assert!(inner.is_to_be_entered(&entry(Act::Looked, 20_000), later));
+        assert!(!inner.is_to_be_entered(&entry(Act::Looked, 20_000), later));
+        assert_eq!(inner.last.len(), 1);
     }
 }

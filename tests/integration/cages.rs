@@ -92,6 +92,17 @@ fn a_bat_held_at_the_shoulder_for_a_minute_is_no_swing() {
     holds_in_time("hold", "track.jsonl");
 }
 
+/// Their times are not held to anything: the folder's page says by how much they are off.
+#[test]
+fn a_net_before_the_lens_costs_no_swing_and_adds_none() {
+    holds("net_before_lens", "mp4");
+}
+
+#[test]
+fn a_mirror_behind_the_hitter_costs_no_swing_and_adds_none() {
+    holds("mirror", "mp4");
+}
+
 #[test]
 fn people_who_walk_by_behind_and_in_front_are_no_hitters() {
     holds_in_time("walkers", "mp4");
