@@ -291,12 +291,7 @@ fn unpack(payload: &[u8], frame_count: usize) -> Result<Vec<PoseFrame>, Timeline
     for _ in 0..frame_count {
         gap = gap.wrapping_add(payload.signed()?);
         time = time.wrapping_add(gap);
-        frames.push(PoseFrame {
-            index: 0,
-            captured_at: CaptureTime::from_nanos(time),
-            body: None,
-            camera: None,
-        });
+        frames.push(PoseFrame::new(0, CaptureTime::from_nanos(time), None));
     }
     let mut index = 0u64;
     for frame in &mut frames {

@@ -40,7 +40,11 @@ pub(in crate::journal) fn check_before_writing(path: &Path) -> Result<FileKind, 
         FileKind::Journal { .. } | FileKind::Empty => {}
     }
     let whole = fs::metadata(path).is_ok_and(|file| file.len() <= FULL_CHECK_BYTES);
-    check_tables(reader, if whole { &[None] } else { &ALL_BUT_TIMELINES })?;
+    check_tables(&reader, if whole { &[None] } else { &ALL_BUT_TIMELINES })?;
+    // An upgrade changes much at once, and is refused where anything is wrong before it.
+    if matches!(found, FileKind::Journal { version } if version < schema::VERSION) {
+        reader.refuse_unsound()?;
+    }
     Ok(found)
 }
 
@@ -55,10 +59,10 @@ pub(in crate::journal) fn check_beside_writer(
     }
     let reader = JournalReader::open(path)?;
     reader.query("read it", schema::identify)?;
-    check_tables(reader, &[Some("sessions")])
+    check_tables(&reader, &[Some("sessions")])
 }
 
-fn check_tables(reader: JournalReader, tables: &[Option<&str>]) -> Result<(), JournalError> {
+fn check_tables(reader: &JournalReader, tables: &[Option<&str>]) -> Result<(), JournalError> {
     for table in tables {
         let verdict: String = reader.query("check it", |c| {
             // One finding is enough to know that the file must not be written to.
@@ -71,7 +75,7 @@ fn check_tables(reader: JournalReader, tables: &[Option<&str>]) -> Result<(), Jo
         })?;
         if verdict != "ok" {
             return Err(JournalError::Damaged {
-                path: reader.path,
+                path: reader.path.clone(),
                 reason: verdict,
             });
         }

@@ -155,7 +155,16 @@ mod tests {
                 "{host}"
             );
         }
+        if let Some(own) = crate::machine::host_name() {
+            for host in [own.clone(), format!("{own}.local:7420"), own.to_uppercase()] {
+                assert!(
+                    names_this_machine(&headers(&[("host", &host)]), &[]),
+                    "{host}"
+                );
+            }
+        }
         for host in [
+            "localhost:evil",
             "evil.example",
             "cagehand.example:7420",
             "",

@@ -374,6 +374,18 @@ mod tests {
     }
 
     #[test]
+    fn a_file_that_cannot_be_read_is_not_taken_for_none() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = Credentials::file_beside(&dir.path().join("journal.db"));
+        assert_eq!(Credentials::read(&path).unwrap(), Credentials::default());
+        fs::create_dir(&path).unwrap();
+        let refused = Credentials::read(&path);
+        assert!(matches!(refused, Err(CredentialError::File { .. })));
+        assert_eq!(Principal::Screen.to_string(), "screen");
+        assert_eq!(Principal::Coach("Ana".into()).to_string(), "coach Ana");
+    }
+
+    #[test]
     fn credentials_are_kept_as_hashes_and_open_their_own_pages_only() {
         let dir = tempfile::tempdir().unwrap();
         let path = Credentials::file_beside(&dir.path().join("journal.db"));

@@ -330,6 +330,61 @@ mod tests {
         assert_eq!(right.wrong_keys(), 0);
     }
 
+    #[test]
+    fn what_is_being_checked_counts_as_wrong_until_it_is_not() {
+        let start = Instant::now();
+        let stranger = |n: u8| Source::stranger(IpAddr::from([203, 0, 113, n]));
+        // A class: one try of the day is left, and is being checked.
+        let throttle = LoginThrottle::default();
+        for n in 0..99 {
+            assert!(guess(&throttle, &stranger(n), start));
+        }
+        assert_eq!(wait(&throttle, &stranger(200), start), Duration::ZERO);
+        let begun = throttle.begin(stranger(100), start).unwrap();
+        assert_eq!(wait(&throttle, &stranger(200), start), MOMENT);
+        begun.was_right();
+        assert_eq!(wait(&throttle, &stranger(200), start), Duration::ZERO);
+
+        // A member of it: the last of the hour, and the last of the day.
+        let throttle = LoginThrottle::default();
+        let one = stranger(1);
+        for _ in 0..4 {
+            assert!(guess(&throttle, &one, start));
+        }
+        let begun = throttle.begin(one.clone(), start).unwrap();
+        assert_eq!(wait(&throttle, &one, start), MOMENT);
+        // Those of an hour ago are no part of the hour.
+        let later = start + BURST;
+        assert_eq!(wait(&throttle, &one, later), Duration::ZERO);
+        begun.was_right();
+        let throttle = LoginThrottle::default();
+        for n in 0..19 {
+            assert!(guess(&throttle, &one, start + n * BURST));
+        }
+        let last = start + 19 * BURST;
+        assert_eq!(wait(&throttle, &one, last), Duration::ZERO);
+        let begun = throttle.begin(one.clone(), last).unwrap();
+        assert_eq!(wait(&throttle, &one, last), MOMENT);
+        begun.was_right();
+    }
+
+    #[test]
+    fn what_is_a_day_old_is_forgotten() {
+        let start = Instant::now();
+        let throttle = LoginThrottle::default();
+        for n in 0..90 {
+            guess(
+                &throttle,
+                &Source::stranger(IpAddr::from([203, 0, 113, n])),
+                start,
+            );
+        }
+        assert!(guess(&throttle, &Source::Here, start + DAY));
+        let tallies = throttle.0.lock().unwrap();
+        assert_eq!(tallies.members.len(), 1);
+        assert!(tallies.classes[&Class::Strangers].wrong.is_empty());
+    }
+
     proptest! {
         #[test]
         fn whatever_the_schedule_guesses_are_bounded_and_nobody_is_kept_out(

@@ -88,6 +88,21 @@ mod tests {
             );
             assert_eq!(step_of(SECRET, code, at + 90, None), None, "too old");
             assert_eq!(step_of(SECRET, code, at, Some(at / 30)), None, "used");
+            assert_eq!(
+                step_of(SECRET, code, at + 30, Some(at / 30 + 1)),
+                None,
+                "older"
+            );
+            assert_eq!(
+                step_of(SECRET, code, at - 30, None),
+                Some(at / 30),
+                "a fast clock"
+            );
+            assert_eq!(
+                step_of(SECRET, code, at, Some(at / 30 - 1)),
+                Some(at / 30),
+                "the next"
+            );
             assert_eq!(step_of(SECRET, eight, at, None), None);
             assert_eq!(step_of(SECRET, "", at, None), None);
         }

@@ -373,6 +373,39 @@ mod tests {
     }
 
     #[test]
+    fn that_a_screen_is_still_there_is_noted_twice_a_day() {
+        let folder = tempfile::tempdir().unwrap();
+        let (keys, begun) = (keys(), first());
+        let mut sessions = WebSessions::default();
+        sessions.use_file_beside(&folder.path().join("journal.db"), &keys, begun);
+        let screen = sessions
+            .start(Principal::Screen, &keys, HERE, begun)
+            .unwrap();
+        let coach = sessions.start(coach(), &keys, HERE, begun).unwrap();
+        let kept = || {
+            let text = std::fs::read_to_string(folder.path().join(FILE)).unwrap();
+            let kept: KeptFile = toml::from_str(&text).unwrap();
+            assert_eq!(kept.screen.len(), 1, "no coach's");
+            kept.screen[0].last_seen
+        };
+        let mut find = |token: &str, passed| {
+            sessions.find(token, &keys, AskedBy::Person, after(begun, passed));
+        };
+        assert_eq!(kept(), begun.wall);
+        find(&screen, 11 * HOUR);
+        assert_eq!(kept(), begun.wall);
+        // Nobody notes a coach.
+        for n in 1..36 {
+            find(&coach, n * HOUR / 3);
+        }
+        assert_eq!(kept(), begun.wall);
+        find(&screen, 12 * HOUR);
+        assert_eq!(kept(), after(begun, 12 * HOUR).wall);
+        find(&screen, 13 * HOUR);
+        assert_eq!(kept(), after(begun, 12 * HOUR).wall);
+    }
+
+    #[test]
     fn what_a_page_does_by_itself_keeps_a_screens_session_alive_and_no_coachs() {
         let (keys, begun) = (keys(), first());
         for (who, stays) in [(coach(), false), (Principal::Screen, true)] {

@@ -53,6 +53,16 @@ fn a_page_gives_a_cookie_once_and_its_form_fits_that_cookie_alone() {
         doors.post(&other, "/door", &form).status,
         StatusCode::FORBIDDEN
     );
+    // Of another length, of other letters.
+    for odd in ["x".repeat(64), "0".repeat(63)] {
+        other.cookies[0].1 = odd;
+        let answer = doors.post(&other, "/door", "token=&key=x");
+        assert!(
+            answer.text.contains("open the page first"),
+            "{}",
+            answer.text
+        );
+    }
     other.cookies[0].1 = "x".repeat(64);
     assert_eq!(
         doors.post(&other, "/door", "token=&key=x").status,
