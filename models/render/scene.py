@@ -64,6 +64,22 @@ def lathe(heights, radii, m=14):
     return v, np.tile(ring, (len(heights), 1)), grid(len(heights) - 1, m)
 
 
+def fingers():
+    """A hand closed about a handle that runs along y: four fingers, thumb and back of the hand, which lies on the +x side; unit: meters of a body of 1.78 m."""
+    parts = []
+    bend = np.linspace(-0.55, 4.3, 9)
+    around = 2 * np.pi * np.arange(6) / 6
+    for y in (-0.031, -0.0105, 0.0105, 0.031):
+        out = np.stack([np.cos(bend), 0 * bend, np.sin(bend)], -1)
+        tube = (np.cos(around)[:, None, None] * out + np.sin(around)[:, None, None] * np.array([0, 1.0, 0])).transpose(1, 0, 2)
+        parts.append(((out[:, None] * 0.0265 + tube * 0.0115 + [0, y, 0]).reshape(-1, 3), tube.reshape(-1, 3), grid(len(bend) - 1, 6)))
+    v, n, t = sphere(6, 10)
+    parts.append((v * [0.017, 0.043, 0.034] + [0.036, 0, -0.004], n, t))
+    parts.append((v * [0.03, 0.014, 0.014] + [0.01, 0.036, -0.028], n, t))
+    first = np.cumsum([0] + [len(p[0]) for p in parts])
+    return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts]), np.concatenate([p[2] + i for p, i in zip(parts, first)])
+
+
 def box(low, high):
     low, high = np.array(low, float), np.array(high, float)
     v, n, t = [], [], []
@@ -122,10 +138,13 @@ class Canvas:
         self.ctx = moderngl.create_context(standalone=True, backend="egl")
         self.ctx.enable(moderngl.DEPTH_TEST)
         self.ctx.blend_func = moderngl.SRC_ALPHA, moderngl.ONE_MINUS_SRC_ALPHA
-        self.program = self.ctx.program(vertex_shader=VERTEX, fragment_shader=FRAGMENT)
+        self._program(self.ctx)
         make = lambda: self.ctx.framebuffer([self.ctx.renderbuffer((width, height), 4)], self.ctx.depth_renderbuffer((width, height)))
         self.moving, self.still, self.size = make(), make(), (width, height)
         self.has_still = False
+
+    def _program(self, context):
+        self.program = context.program(vertex_shader=VERTEX, fragment_shader=FRAGMENT)
         self.set(model=np.eye(4), skin=0, shine=0.03, kind=0, pattern=(0, 0, 0, 0), other=(0, 0, 0))
 
     def set(self, **values):
@@ -206,23 +225,48 @@ class Person:
         color[hair] = look.get("hair", (0.1, 0.07, 0.05))
         brow = (label == "Head") & (rel[:, 2] > 0.085) & (np.abs(rel[:, 1] - 0.075) < 0.008) & (np.abs(np.abs(rel[:, 0]) - 0.032) < 0.02)
         color[brow] = np.array(look["skin"]) * 0.3
+        if "loose" in look:
+            v = v + body.normals * self._loose(label, v)[:, None]
         self.mesh = canvas.mesh(v, body.normals, color, body.triangles, body.bones, body.weights)
         sv, sn, st = sphere()
         self.ball = canvas.mesh(sv, sn, look.get("hat_color", (0.1, 0.1, 0.3)), st)
-        self.fist = canvas.mesh(sv, sn, look.get("gloves", look["skin"]), st)
+        hand = fingers() if look.get("fingers") else (sv * 0.042, sn, st)
+        self.fist = canvas.mesh(hand[0], hand[1], look.get("gloves", look["skin"]), hand[2])
         self.bat = None
         if "bat" in look:
             self.bat_length = look.get("bat_length", 0.84 * (0.45 + 0.55 * body.scale))
-            y = np.array([0, 0, 0.012, 0.02, 0.1, 0.25, 0.4, 0.5, 0.6, 0.72, 0.85, 0.95, 0.985, 1, 1.0])
-            rh, rb = 0.0125, 0.033
-            r = np.array([0, 0.024, 0.025, rh, rh, rh * 1.05, rh * 1.2, rh + (rb - rh) * 0.3, rh + (rb - rh) * 0.65, rb * 0.95, rb, rb, rb * 0.85, rb * 0.5, 0])
-            bv, bn, bt = lathe(y * self.bat_length, r)
-            along = np.repeat(y, 14)[:, None]
-            c = np.where(along < 0.36, look.get("tape", (0.08, 0.08, 0.08)), look["bat"])
-            self.bat = canvas.mesh(bv, bn, c, bt)
+            self.bat = canvas.mesh(*self._bat())
             if look.get("donut"):
                 dv, dn, dt = lathe(np.array([-0.03, -0.03, -0.02, 0.02, 0.03, 0.03]), np.array([0.02, 0.045, 0.058, 0.058, 0.045, 0.02]))
                 self.donut = canvas.mesh(dv + [0, 0.72 * self.bat_length, 0], dn, (0.75, 0.1, 0.08), dt)
+
+    @staticmethod
+    def _closed(bat, to_wrist):
+        """Axes of a hand about the bat, its back toward the wrist."""
+        x = unit(to_wrist - (to_wrist @ bat) * bat)
+        return np.stack([x, bat, np.cross(x, bat)], -1)
+
+    def _loose(self, label, v):
+        """How far clothes stand off the body (`loose`: shirt, trousers; meters), in folds."""
+        shirt, trousers = self.look["loose"]
+        plain = np.char.replace(np.char.replace(label, "Left", ""), "Right", "")
+        off = shirt * np.isin(plain, ["LowerBack", "Spine", "Spine1", "Shoulder", "Arm"]) + trousers * np.isin(plain, ["Hips", "LHipJoint", "RHipJoint", "UpLeg", "Leg"])
+        if "sleeves" in self.look:
+            off = off + 0.6 * shirt * (plain == "ForeArm")
+        return off * (0.7 + 0.3 * np.sin(v[:, 1] * 31 + v[:, 0] * 17 + 5 * np.sin(v[:, 2] * 13)))
+
+    def _bat(self):
+        """Knob at the origin, barrel up y."""
+        look = self.look
+        y = np.array([0, 0, 0.012, 0.02, 0.1, 0.25, 0.4, 0.5, 0.6, 0.72, 0.85, 0.95, 0.985, 1, 1.0])
+        rh, rb = look.get("handle", 0.0125), look.get("barrel", 0.033)
+        r = np.array([0, 0.024, 0.025, rh, rh, rh * 1.05, rh * 1.2, rh + (rb - rh) * 0.3, rh + (rb - rh) * 0.65, rb * 0.95, rb, rb, rb * 0.85, rb * 0.5, 0])
+        v, n, t = lathe(y * self.bat_length, r)
+        along = np.repeat(y, 14)[:, None]
+        c = np.where(along < 0.36, look.get("tape", (0.08, 0.08, 0.08)), look["bat"])
+        if "barrel_color" in look:
+            c = np.where(along > look.get("barrel_from", 0.55), look["barrel_color"], c)
+        return v, n, c, t
 
     def draw(self, bones, points, i, place):
         """Moment `i` of the posed arrays; `place` sets the person into the scene."""
@@ -237,12 +281,12 @@ class Person:
                 at = grip + bat * offset * k
                 if np.linalg.norm(points[side][i] - at) < 0.13 * k:
                     m = np.eye(4)
-                    m[:3, :3] *= 0.042 * k
+                    m[:3, :3] = k * (self._closed(bat, points[side][i] - at) if look.get("fingers") else np.eye(3))
                     m[:3, 3] = at
                     c.set(model=place @ m)
                     self.fist.render()
             m = standing(bat)
-            m[:3, 3] = grip - bat * 0.13 * k
+            m[:3, 3] = grip - bat * look.get("knob", 0.13) * k
             c.set(model=place @ m, shine=look.get("bat_shine", 0.2))
             self.bat.render()
             if look.get("donut"):
