@@ -11,7 +11,7 @@ TEST_PACKAGES = chromium chromium-driver
 # For the virtual machine: its emulator, its file system, and what looks at its devices from outside the program.
 DEVICE_PACKAGES = qemu-system-x86 busybox-static cpio kmod xz-utils alsa-utils v4l-utils
 
-.PHONY: run test test-devices test-service faults fuzz sanitize soak performance lint format setup models clips
+.PHONY: run test test-devices test-service faults fuzz sanitize soak performance lint format setup models models-bat clips
 
 run: setup
 	cargo run --release --quiet -- watch
@@ -84,6 +84,18 @@ models:
 	python3 -m venv target/models-venv
 	target/models-venv/bin/pip install --quiet -r models/requirements.txt
 	target/models-venv/bin/python models/convert.py
+
+# Draws the bat network's images and trains it anew, BAT_SECONDS each at most, 24 GB of images (models/bat/README.md). Where there is no graphics card that is far too short for a good one.
+BAT_SECONDS ?= 5400
+models-bat:
+	@sh tests/setup.sh libegl1 libgl1-mesa-dri
+	python3 -m venv target/bat-venv
+	target/bat-venv/bin/pip install --quiet -r models/bat/requirements.txt
+	rm -rf target/bat
+	target/bat-venv/bin/python models/bat/draw.py target/bat --seed 100 --seconds $(BAT_SECONDS) --processes $$(nproc) --count $$((120000 / $$(nproc)))
+	target/bat-venv/bin/python models/bat/draw.py target/bat --seed 9 --seconds $(BAT_SECONDS) --split kept --count 5000
+	target/bat-venv/bin/python models/bat/train.py target/bat target/bat/weights.pt --seconds $(BAT_SECONDS)
+	target/bat-venv/bin/python models/bat/export.py target/bat/weights.pt models/bat.onnx
 
 # Draws the clips of tests/data/cages again, and hitters that no limit was set by into target/clips: models/render/README.md.
 CLIPS ?= 24

@@ -98,20 +98,20 @@ class Studio:
         return v, n, (1, 1, 1), t
 
     def act(self, offsets):
-        """Who does what: (kind, index of the body, body, channels, holds a bat)."""
+        """Who does what: (kind, index of the body, body, its bones and points at these offsets, holds a bat)."""
         rng = self.rng
         u = rng.random()
-        kind = int(np.searchsorted(np.cumsum([0.33, 0.16, 0.12, 0.24, 0.04, 0.05]), u))
+        kind = int(np.searchsorted(np.cumsum([0.36, 0.13, 0.15, 0.16, 0.08, 0.05]), u))
         index, body = self.bodies[rng.integers(len(self.bodies))]
         if kind in (0, 2):
             if self.timeline is None or self.uses > 12:
                 self.timeline, self.uses = (index, Timeline(rng, body)), 0
             self.uses += 1
             index, t = self.timeline
-            return kind, index, t.body, t.at(rng, t.moment(rng), offsets), kind == 0
+            return kind, index, t.body, pose(t.body, t.at(rng, t.moment(rng), offsets)), kind == 0
         if kind == 5:
-            return kind, index, body, at_times(onlooker(rng, body), np.clip(rng.uniform(0.5, 3.5) + offsets, 0, 4)), False
-        return kind, index, body, posture(rng, body, offsets, kind in (1, 4)), kind == 1
+            return kind, index, body, pose(body, at_times(onlooker(rng, body), np.clip(rng.uniform(0.5, 3.5) + offsets, 0, 4))), False
+        return kind, index, body, pose(body, posture(rng, body, offsets, kind in (1, 4))), kind == 1
 
     def others(self, place, camera_matrix):
         """Bystanders, some with a bat of their own."""
@@ -132,8 +132,7 @@ class Studio:
         shutter = rng.uniform(0.0004, 0.004) if u < 0.22 else rng.uniform(0.004, 0.013) if u < 0.45 else rng.uniform(0.012, 0.033)
         step = max(shutter, float(rng.choice([1 / 30, 1 / 60, 1 / 120, 1 / 240], p=[0.4, 0.4, 0.12, 0.08])))
         now = np.linspace(-0.5, 0.5, MOMENTS) * shutter
-        kind, index, body, channels, holds = self.act(np.concatenate([now, np.linspace(-0.5, 0.5, BEFORE) * shutter - step]))
-        bones, points = pose(body, channels)
+        kind, index, body, (bones, points), holds = self.act(np.concatenate([now, np.linspace(-0.5, 0.5, BEFORE) * shutter - step]))
         flip = -1.0 if rng.random() < 0.5 else 1.0
         place = np.diag([flip, 1, 1, 1])
         cam, azimuth = camera(rng, body.height)

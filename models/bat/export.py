@@ -12,28 +12,29 @@ from network import SIDE, Network, multiply_adds, unit
 
 
 class Told(nn.Module):
-    """The network with its outputs as README.md states them. `spread` is added to the logarithms of the turns' spread (calibration, train.py)."""
+    """The network with its outputs as README.md states them. `seen` is added to the logits of what is seen, `spread` to the logarithms of the turns' spread (train.py measures both)."""
 
-    def __init__(self, network, spread):
+    def __init__(self, network, seen, spread):
         super().__init__()
         self.network = network
+        self.seen = nn.Parameter(torch.tensor([[seen, seen]]))
         self.spread = nn.Parameter(torch.tensor([[0.0, 0, 0, 0, *spread]]))
 
     def forward(self, x):
         maps, seen, turn = self.network(x)
-        return torch.sigmoid(maps), torch.sigmoid(seen), unit(turn) + self.spread
+        return torch.sigmoid(maps), torch.sigmoid(seen + self.seen), unit(turn) + self.spread
 
 
 def load(path):
     kept = torch.load(path, map_location="cpu")
     network = Network()
     network.load_state_dict({k: v.float() if v.dtype == torch.float16 else v for k, v in kept["network"].items()})
-    return network.eval(), kept["spread"]
+    return network.eval(), kept["seen"], kept["spread"]
 
 
 def main(weights, out):
-    network, spread = load(weights)
-    told = Told(network, spread).eval()
+    network, seen, spread = load(weights)
+    told = Told(network, seen, spread).eval()
     x = torch.rand(1, 5, SIDE, SIDE, generator=torch.Generator().manual_seed(0))
     torch.onnx.export(told, (x,), out, dynamo=False, opset_version=17, input_names=["crop"], output_names=["heat", "seen", "turn"])
     model = onnx.load(out)

@@ -1,13 +1,13 @@
 """Judges a network on crops and frames that it has not learned from.
 
-    judge.py drawn MODEL FOLDER          crops of draw.py --split kept: bodies and seeds that training never drew
-    judge.py frames MODEL FOLDER LABELS  real frames FOLDER/NNNNNN.png (numbers from 1) against labels by eye
-    judge.py captured MODEL              the captured swing of tests/data/mocap on kept bodies, dressed anew
-    judge.py clips MODEL FOLDER          rendered clips NAME.mp4 with NAME.bat.json and NAME.joints.json
+    judge.py real MODEL CLIP TRACK LABELS  a filmed clip, its pose track (cagehand replay --track) and labels by eye
+    judge.py captured MODEL COUNT          the captured swing of tests/data/mocap on bodies kept back, dressed anew
+    judge.py clips MODEL FOLDER [back]     rendered clips NAME.mp4 with NAME.bat.json, NAME.joints.json and NAME.truth.json
+
+Drawn crops kept back are judged by train.py.
 
 Smear: how far the tip moves in an exposure against the bat's length: still below 0.15, smeared below 0.5, heavy above.
 """
-import argparse
 import dataclasses
 import glob
 import json
@@ -74,6 +74,12 @@ def spread_correction(said, truth):
     return np.log(np.quantile(z, 0.683, axis=0))
 
 
+def seen_correction(said, truth):
+    """What to add to the logit of `seen`, so that 1.5 % of the people without a bat lie above one half."""
+    p = said.seen[~truth["has"], 0].clip(1e-6, 1 - 1e-6)
+    return -float(np.quantile(np.log(p / (1 - p)), 0.985))
+
+
 def bat_figures(said, truth):
     points, _ = peaks(said.heat)
     off = np.linalg.norm(points[:, 1] - truth["tip"], axis=1) / truth["length"]
@@ -111,11 +117,150 @@ def figures(said, truth):
 
 
 def turn_figures(errors, spread):
-    """Mean, sd and 90 % of the errors; the same of their difference; the share within one told spread and within two; of the half told surest."""
+    """Mean, sd, and what 50 % and 90 % of the errors lie within; the same of their difference; the share within one told spread and within two; of the half told surest."""
     e = np.column_stack([errors, wrap(errors[:, 0] - errors[:, 1])])
-    told = lambda v: [round(float(v.mean()), 1), round(float(v.std()), 1), round(float(np.quantile(np.abs(v), 0.9)), 1)]
+    told = lambda v: [round(float(v.mean()), 1), round(float(v.std()), 1), *np.quantile(np.abs(v), [0.5, 0.9]).round(1).tolist()]
     z = np.abs(errors) / spread
     out = {"n": len(e), "pelvis": told(e[:, 0]), "shoulders": told(e[:, 1]), "difference": told(e[:, 2]), "within 1, 2 spreads": [round(float((z < k).mean()), 3) for k in (1, 2)], "spread told, median": np.round(np.median(spread, 0), 1).tolist()}
     sure = spread.max(1) <= np.median(spread.max(1))
     out["surer half"] = {"pelvis": told(e[sure, 0]), "shoulders": told(e[sure, 1]), "difference": told(e[sure, 2])}
     return out
+
+
+def box_crop(frame, before, wrists, side):
+    """The network's input as the program cuts it: the mean of the picture's pixels under each of the crop's, edges repeated. Also the crop's corner and scale."""
+    corner = np.mean(wrists, axis=0) - side / 2
+
+    def shrink(a):
+        # Sums up to every edge, read between pixels, are exact means of boxes of any size.
+        for axis in (0, 1):
+            a = np.moveaxis(a, axis, 0)
+            sums = np.concatenate([np.zeros_like(a[:1]), np.cumsum(a, 0)])
+            edges = corner[1 - axis] + np.arange(SIDE + 1) * side / SIDE
+            inside = np.clip(edges, 0, len(a))
+            low = np.minimum(np.floor(inside).astype(int), len(a) - 1)
+            column = lambda v: v.reshape(-1, *[1] * (a.ndim - 1))
+            to = sums[low] + a[low] * column(inside - low) + np.minimum(column(edges), 0) * a[0] + np.maximum(column(edges) - len(a), 0) * a[-1]
+            a = np.moveaxis(np.diff(to, axis=0) * SIDE / side, 0, axis)
+        return a / 255
+
+    y, x = np.mgrid[:SIDE, :SIDE] + 0.5
+    bumps = [np.exp(-((x - p[0]) ** 2 + (y - p[1]) ** 2) / (2 * WRIST**2)) for p in (np.asarray(wrists) - corner) * SIDE / side]
+    grey = shrink(before.astype(float)) @ [0.299, 0.587, 0.114]
+    return np.concatenate([shrink(frame.astype(float)).transpose(2, 0, 1), grey[None], np.maximum(*bumps)[None]]).astype(np.float32), corner, SIDE / side
+
+
+def ask(model, crops):
+    import onnxruntime
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = 1
+    session = onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
+    return Answers(*[np.concatenate(v) for v in zip(*[session.run(None, {"crop": c[None]}) for c in crops])])
+
+
+def frames_of(path):
+    import av
+    return [f.to_ndarray(format="rgb24") for f in av.open(path).decode(video=0)]
+
+
+def real(model, clip, track, labels):
+    """Labels by eye: {"frames": {"17": {"knob": [x, y] or null, "tip": [x, y] or null, "blur": "still"}}}, numbers from 1; `track` is the program's own."""
+    labels, pictures = json.load(open(labels)), frames_of(clip)
+    lines = [json.loads(line) for line in open(track)]
+    index, rows = {n: i for i, n in enumerate(lines[0]["landmarks"])}, {}
+    for number, label in labels["frames"].items():
+        points = lines[int(number)]["points"]
+        if points is None:
+            continue
+        p = lambda name: np.mean([points[index[s + name]][:2] for s in ("left_", "right_")], axis=0)
+        leg = max(np.linalg.norm(np.subtract(points[index[s + "hip"]][:2], points[index[s + "knee"]][:2])) + np.linalg.norm(np.subtract(points[index[s + "knee"]][:2], points[index[s + "ankle"]][:2])) for s in ("left_", "right_"))
+        stature = max(leg / 0.491, np.linalg.norm(p("shoulder") - p("hip")) / 0.288)
+        i = int(number) - 1
+        crop, corner, scale = box_crop(pictures[i], pictures[max(i - 1, 0)], [points[index[s + "wrist"]][:2] for s in ("left_", "right_")], STATURES * stature)
+        rows[number] = (crop, corner, scale, label)
+    said = ask(model, [r[0] for r in rows.values()])
+    found, heights = peaks(said.heat)
+    classes = {}
+    for (number, (_, corner, scale, label)), points, height, seen in zip(rows.items(), found, heights, said.seen):
+        if label["tip"] is None:
+            continue
+        tip, grip = points[1] / scale + corner, points[0] / scale + corner
+        off = np.linalg.norm(tip - label["tip"]) / labels["bat_px"]
+        way = lambda a, b: np.degrees(np.arctan2(b[1] - a[1], b[0] - a[0]))
+        angle = abs(wrap(way(grip, tip) - way(label["knob"], label["tip"]))) if label["knob"] else np.nan
+        classes.setdefault(label["blur"], []).append((off, angle, seen[0]))
+        print(f"  {number} {label['blur']}: tip off by {off:.2f} of the bat, angle {angle:.1f}, seen {seen[0]:.2f}, peaks {height.round(2)}")
+    classes["blur and heavy"] = [v for name in ("blur", "heavy") for v in classes.get(name, [])]
+    for name, values in classes.items():
+        v = np.array(values)
+        for which, of in ((name, v[:, 2] >= 0), (name + ", seen", v[:, 2] > SEEN)):
+            print(which, {"n": int(of.sum()), "tip within 10 %": int((v[of, 0] < 0.1).sum()), "angle 50 %, 90 %": np.nanquantile(v[of, 1], [0.5, 0.9]).round(1).tolist()})
+
+
+def captured(model, count):
+    from captured import Captured
+    from draw import Studio
+    from train import Cropper
+    import torch
+
+    class OnCaptured(Studio):
+        def __init__(self, seed):
+            super().__init__(seed, "kept")
+            path = os.path.join(os.path.dirname(os.path.abspath(__file__)), "../../tests/data/mocap/swing.json")
+            self.swings = [(i, Captured(body, path)) for i, body in self.bodies]
+
+        def act(self, offsets):
+            index, c = self.swings[self.rng.integers(len(self.swings))]
+            moment = self.rng.uniform(c.before, c.before + c.secs)
+            return 2, index, c.body, c.pose(moment + offsets), False
+
+    studio, images, rows = OnCaptured(7), [], []
+    while len(images) < count:
+        one = studio.image()
+        # Sides that the program measures from.
+        if one is not None and (abs(one[1][18]) < 25 or abs(one[1][18]) > 155):
+            images.append(one[0])
+            rows.append(one[1])
+    truth = torch.from_numpy(np.array(rows))
+    cropper = Cropper("cpu")
+    x, points, within, turn = cropper.cut(torch.from_numpy(np.array(images)), truth, False)
+    true = drawn_truth(truth.numpy(), points.numpy(), within.numpy(), turn.numpy())
+    for name, value in figures(ask(model, x.numpy()), true).items():
+        print(name, json.dumps(value))
+
+
+def clips(model, folder, view="open"):
+    """Crops about the true wrists, from the gather to 0.1 s after contact; turns against a camera that stands square (a constant is left in the mean)."""
+    for path in sorted(glob.glob(folder + "/*.joints.json")):
+        name = path[: -len(".joints.json")]
+        bat, joints, truth = (json.load(open(name + end)) for end in (".bat.json", ".joints.json", ".truth.json"))
+        times = [(s["events"]["gather"], s["events"]["contact"] + 0.1) for s in truth["segments"] if s["segment"] == "rep"]
+        pictures, crops, rows = frames_of(name + ".mp4"), [], []
+        step = max(1, round(bat["fps"] / 60))
+        for i in range(1, len(bat["frames"]), step):
+            if not any(a <= i / bat["fps"] <= b for a, b in times):
+                continue
+            world, image = joints["world_m"][i], joints["image_px"][i]
+            slope = -np.polyfit([p[1] for p in world.values()], [image[k][1] for k in world], 1)[0]
+            wrists = [image[s + "Hand"] for s in ("Left", "Right")]
+            crop, corner, scale = box_crop(pictures[i], pictures[i - 1], wrists, STATURES * truth["hitter_height_m"] * slope)
+            kx, ky, tx, ty, smear, pelvis, shoulders = bat["frames"][i]
+            length = max(np.hypot(tx - kx, ty - ky), 1)
+            knob, tip = np.array([kx, ky]), np.array([tx, ty])
+            sign, turned = (1 if truth["bats"] == "right" else -1), (180 if view == "back" else 0)
+            turn = np.radians([turned + sign * pelvis, turned + sign * shoulders])
+            to_crop = lambda p: (p - corner) * scale
+            tip_in = (0 <= tx < pictures[i].shape[1]) and (0 <= ty < pictures[i].shape[0]) and (to_crop(tip) > 0).all() and (to_crop(tip) < SIDE).all()
+            rows.append({"has": True, "bat_shown": 1.0, "tip_shown": 1.0, "tip_within": tip_in, "grip": to_crop(knob + (tip - knob) * 0.15), "tip": to_crop(tip), "length": length * scale, "smear": smear / length,
+                         "turn": [np.cos(turn[0]), np.sin(turn[0]), np.cos(turn[1]), np.sin(turn[1])], "azimuth": float(turned), "kind": 0})
+            crops.append(crop)
+        said, true = ask(model, crops), {k: np.array([r[k] for r in rows]) for k in rows[0]}
+        print(os.path.basename(name), len(rows), "frames")
+        for what, value in figures(said, true).items():
+            print(" ", what, json.dumps(value))
+
+
+if __name__ == "__main__":
+    sys.path.append(os.path.join(os.path.dirname(os.path.abspath(__file__)), "../render"))
+    what, rest = sys.argv[1], sys.argv[2:]
+    {"real": real, "captured": lambda model, count: captured(model, int(count)), "clips": clips}[what](*rest)

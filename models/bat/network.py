@@ -2,10 +2,14 @@
 
 Input 1x5x192x192 (README.md). `forward` gives logits of the maps (stride 4), logits of what is seen, and the turns as unit vectors with the logarithm of their spread.
 """
+import math
+
 import torch
 from torch import nn
 
 SIDE, CELLS = 192, 48
+# A spread is told from 1 degree to this many.
+FARTHEST = 100.0
 
 
 def conv(inputs, outputs, kernel=1, stride=1, groups=1, act=True):
@@ -43,8 +47,9 @@ class Network(nn.Module):
         self.mean, self.peak = nn.AvgPool2d(SIDE // 32), nn.MaxPool2d(CELLS)
         # Where in the crop a limb is says how a trunk is turned: the deep maps are read place by place.
         self.places = conv(w[4], 24)
-        self.turn = nn.Sequential(nn.Linear(24 * (SIDE // 32) ** 2 + w[4], 128), nn.ReLU(), nn.Linear(128, 6))
-        self.seen = nn.Sequential(nn.Linear(w[4] + 3, 48), nn.ReLU(), nn.Linear(48, 2))
+        self.finer = conv(w[3], 12)
+        self.turn = nn.Sequential(nn.Linear(24 * (SIDE // 32) ** 2 + 12 * (SIDE // 16) ** 2 + w[4], 128), nn.ReLU(), nn.Linear(128, 6))
+        self.seen = nn.Sequential(nn.Linear(w[4] + decoder + 3, 48), nn.ReLU(), nn.Linear(48, 2))
 
     def forward(self, x):
         quarter = self.quarter(self.stem(x * 4 - 2))
@@ -57,19 +62,19 @@ class Network(nn.Module):
         maps = self.maps(y)
         mean = self.mean(deep).flatten(1)
         # What the maps' peaks say tells bats from none better than the picture as a whole; it does not train the maps.
-        seen = self.seen(torch.cat([mean, self.peak(maps).flatten(1).detach() * 0.25], 1))
-        turn = self.turn(torch.cat([self.places(deep).flatten(1), mean], 1))
+        seen = self.seen(torch.cat([mean, self.peak(y).flatten(1), self.peak(maps).flatten(1).detach() * 0.25], 1))
+        turn = self.turn(torch.cat([self.places(deep).flatten(1), self.finer(sixteenth).flatten(1), mean], 1))
         return maps, seen, turn
 
 
 def unit(turn):
-    """Turns as they are told: each pair at length 1, logarithms of the spread as they are."""
+    """Turns as they are told: each pair at length 1, logarithms of the spread within their bounds."""
     out = []
     for i in (0, 2):
         c, s = turn[:, i:i + 1], turn[:, i + 1:i + 2]
         size = (c * c + s * s + 1e-6).sqrt()
         out += [c / size, s / size]
-    return torch.cat([*out, turn[:, 4:6]], 1)
+    return torch.cat([*out, torch.sigmoid(turn[:, 4:6]) * math.log(FARTHEST)], 1)
 
 
 def multiply_adds(network):
