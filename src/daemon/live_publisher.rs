@@ -152,12 +152,7 @@ mod tests {
             y_px: 2.0,
             visibility: 0.1,
         });
-        PoseFrame {
-            index: 0,
-            captured_at: CaptureTime::from_secs(secs),
-            body: Some(body),
-            camera: None,
-        }
+        PoseFrame::new(0, CaptureTime::from_secs(secs), Some(body))
     }
 
     #[test]

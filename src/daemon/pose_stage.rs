@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 use crossbeam_channel::Sender;
 
 use crate::capture::{CaptureClock, Frame};
-use crate::pose::{CameraWatch, InferenceError, Model, PoseFrame, Tracker};
+use crate::pose::{BatReader, CameraWatch, InferenceError, Model, PoseFrame, Tracker};
 use crate::status::{Health, ModelReason};
 use crate::video::FrameTap;
 
@@ -41,6 +41,20 @@ impl PoseEstimator for Tracker {
     }
 }
 
+/// A tracker whose frames are read for the bat, too, each before it goes on: for recordings, which wait.
+struct WithBat {
+    tracker: Tracker,
+    bats: BatReader,
+}
+
+impl PoseEstimator for WithBat {
+    fn next(&mut self, frame: &Frame) -> Result<PoseFrame, InferenceError> {
+        let mut pose = self.tracker.next(frame)?;
+        self.bats.read(frame, &mut pose)?;
+        Ok(pose)
+    }
+}
+
 /// Loads a tracker again.
 pub(crate) type LoadTracker =
     Box<dyn FnMut() -> Result<Box<dyn PoseEstimator>, InferenceError> + Send>;
@@ -60,6 +74,18 @@ impl TrackerSet {
     pub(crate) fn once(primary: Tracker) -> Self {
         Self {
             primary: Box::new(primary),
+            fallback: None,
+            reload: None,
+        }
+    }
+
+    /// As [`Self::once`], and reads the bat in each frame before the frame goes on.
+    pub(crate) fn once_with_bat(primary: Tracker, bats: BatReader) -> Self {
+        Self {
+            primary: Box::new(WithBat {
+                tracker: primary,
+                bats,
+            }),
             fallback: None,
             reload: None,
         }
@@ -161,12 +187,7 @@ impl<'a> SupervisedTracker<'a> {
     /// The pose of a frame; without a body where the model failed or is unloaded.
     fn pose(&mut self, frame: &Frame) -> Result<PoseFrame, DaemonError> {
         self.reload_when_due();
-        let nothing = PoseFrame {
-            index: frame.index,
-            captured_at: frame.captured_at,
-            body: None,
-            camera: None,
-        };
+        let nothing = PoseFrame::new(frame.index, frame.captured_at, None);
         let Some(tracker) = &mut self.tracker else {
             return Ok(nothing);
         };
@@ -352,12 +373,11 @@ mod tests {
 
     impl PoseEstimator for Working {
         fn next(&mut self, frame: &Frame) -> Result<PoseFrame, InferenceError> {
-            Ok(PoseFrame {
-                index: frame.index,
-                captured_at: frame.captured_at,
-                body: Some(crate::pose::Body::empty()),
-                camera: None,
-            })
+            Ok(PoseFrame::new(
+                frame.index,
+                frame.captured_at,
+                Some(crate::pose::Body::empty()),
+            ))
         }
     }
 

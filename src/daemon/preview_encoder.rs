@@ -157,12 +157,7 @@ mod tests {
             y_px: 200.0,
             visibility: 0.9,
         });
-        PoseFrame {
-            index: 0,
-            captured_at: CaptureTime::default(),
-            body: Some(body),
-            camera: None,
-        }
+        PoseFrame::new(0, CaptureTime::default(), Some(body))
     }
 
     /// Whether a frame was taken over.

@@ -9,8 +9,8 @@ use std::time::Instant;
 use crate::capture::{CaptureClock, ClipSource, FrameSource, NotSlowed, PlaybackRate, SlowedBy};
 use crate::journal::RepLog;
 use crate::picture_size::PictureSize;
-use crate::pose::Model;
 use crate::pose::track::{TrackReader, TrackWriter};
+use crate::pose::{BatReader, Model};
 use crate::rep::{Bats, HitterSetup};
 use crate::settings::Settings;
 use crate::sound::{Output, SoundOutput};
@@ -166,14 +166,12 @@ impl ReplayRun<'_> {
                 captured
             }
         };
-        let ran = run_pipeline(
-            policy,
-            TrackerSet::once(tracker),
-            health,
-            &self.clock,
-            &mut stage,
-            capture,
-        );
+        // Only the track tells of the bat so far.
+        let trackers = match &self.options.track {
+            Some(_) => TrackerSet::once_with_bat(tracker, BatReader::new()?),
+            None => TrackerSet::once(tracker),
+        };
+        let ran = run_pipeline(policy, trackers, health, &self.clock, &mut stage, capture);
         let counts = stage.finish()?;
         ran?;
         let damage = damage.lock().unwrap_or_else(PoisonError::into_inner).take();

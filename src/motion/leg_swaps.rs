@@ -181,12 +181,11 @@ mod tests {
                 visibility: 1.0,
             });
         }
-        PoseFrame {
+        PoseFrame::new(
             index,
-            captured_at: CaptureTime::from_secs(index as f64 / 60.0),
-            body: Some(body),
-            camera: None,
-        }
+            CaptureTime::from_secs(index as f64 / 60.0),
+            Some(body),
+        )
     }
 
     fn found(frames: &[PoseFrame]) -> Vec<usize> {

@@ -294,11 +294,12 @@ mod tests {
         }
         body.world = world;
         let frames: Vec<PoseFrame> = (0..30)
-            .map(|i| PoseFrame {
-                index: i,
-                captured_at: CaptureTime::from_secs(i as f64 / 60.0),
-                body: Some(body.clone()),
-                camera: None,
+            .map(|i| {
+                PoseFrame::new(
+                    i,
+                    CaptureTime::from_secs(i as f64 / 60.0),
+                    Some(body.clone()),
+                )
             })
             .collect();
         let series = BodySeries::from_frames(&frames, 60.0).unwrap();

@@ -97,10 +97,12 @@ mod tests {
     fn frames(camera: impl Fn(u32) -> Option<CameraMotion>) -> Vec<PoseFrame> {
         (0..60)
             .map(|i| PoseFrame {
-                index: u64::from(i),
-                captured_at: CaptureTime::from_secs(f64::from(i) / 30.0),
-                body: None,
                 camera: camera(i),
+                ..PoseFrame::new(
+                    u64::from(i),
+                    CaptureTime::from_secs(f64::from(i) / 30.0),
+                    None,
+                )
             })
             .collect()
     }

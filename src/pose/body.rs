@@ -1,5 +1,6 @@
 //! The pose stage's output: one body, or none, for each frame.
 
+use super::bat::SeenBat;
 use super::camera_motion::CameraMotion;
 use super::landmark::{LANDMARK_COUNT, Landmark};
 use crate::time::CaptureTime;
@@ -65,4 +66,19 @@ pub struct PoseFrame {
     pub body: Option<Body>,
     /// How the camera has moved since the first frame; `None` where it has not, or nothing tells.
     pub camera: Option<CameraMotion>,
+    /// The bat in the hitter's hands; `None` where none is seen, or nobody has looked.
+    pub bat: Option<SeenBat>,
+}
+
+impl PoseFrame {
+    /// A frame of a camera that stands still, in which nobody has looked for a bat.
+    pub fn new(index: u64, captured_at: CaptureTime, body: Option<Body>) -> Self {
+        Self {
+            index,
+            captured_at,
+            body,
+            camera: None,
+            bat: None,
+        }
+    }
 }

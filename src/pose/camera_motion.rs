@@ -147,10 +147,8 @@ mod tests {
             visibility: 1.0,
         });
         PoseFrame {
-            index: 0,
-            captured_at: CaptureTime::default(),
-            body: Some(body),
             camera,
+            ..PoseFrame::new(0, CaptureTime::default(), Some(body))
         }
     }
 

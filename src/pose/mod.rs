@@ -4,6 +4,7 @@
 //! worker pool has helper threads. The networks run in the crate `cagehand-networks`; pose tracks, the file form of poses,
 //! are in [`track`].
 
+mod bat;
 mod body;
 mod camera_motion;
 mod camera_watch;
@@ -19,6 +20,7 @@ mod roi;
 pub mod track;
 mod tracker;
 
+pub use bat::{BatReader, SeenBat};
 pub use body::{Body, ImagePoint, PoseFrame, WorldPoint};
 pub(crate) use cagehand_networks::InferenceError;
 pub(crate) use camera_motion::shift_into_picture;

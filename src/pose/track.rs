@@ -8,15 +8,20 @@ use std::io::{self, BufRead, BufReader, BufWriter, Write};
 use std::num::NonZeroU32;
 use std::path::{Path, PathBuf};
 
-use serde::{Deserialize, Deserializer, Serialize};
+use serde::{Deserialize, Serialize};
 
 use super::{
-    Body, CameraMotion, CameraPlace, ImagePoint, LANDMARK_COUNT, Landmark, PoseFrame, WorldPoint,
+    Body, CameraMotion, CameraPlace, ImagePoint, LANDMARK_COUNT, Landmark, PoseFrame, SeenBat,
+    WorldPoint,
 };
 use crate::capture::{NotSlowed, SlowedBy};
 use crate::output_file::{self, Existing};
 use crate::picture_size::PictureSize;
 use crate::time::CaptureTime;
+
+mod line;
+
+use line::{BatOnLine, FrameLine, camera_numbers};
 
 /// How a track begins.
 const TRACK_START: &[u8] = b"{\"format\":\"pose-track\"";
@@ -42,39 +47,6 @@ impl TrackHeader {
             width_px: self.width,
             height_px: self.height,
         }
-    }
-}
-
-#[derive(Serialize, Deserialize)]
-struct FrameLine {
-    t: f64,
-    points: Option<Vec<[f32; 3]>>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    world: Option<Vec<[f32; 3]>>,
-    /// Whether the points are the lite model's.
-    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
-    lite: bool,
-    /// Where the camera points, as `dx_px, dy_px, roll_deg, zoom` against the first frame; null where it moved and this frame
-    /// does not show by how much; absent where it has not moved.
-    #[serde(
-        default,
-        skip_serializing_if = "Option::is_none",
-        deserialize_with = "present"
-    )]
-    camera: Option<Option<[f64; 4]>>,
-}
-
-/// A key that is there, be it null or not.
-fn present<'de, D: Deserializer<'de>, T: Deserialize<'de>>(
-    deserializer: D,
-) -> Result<Option<T>, D::Error> {
-    T::deserialize(deserializer).map(Some)
-}
-
-fn camera_numbers(camera: CameraMotion) -> Option<[f64; 4]> {
-    match camera {
-        CameraMotion::At(place) => Some([place.dx_px, place.dy_px, place.roll_deg, place.zoom]),
-        CameraMotion::Lost => None,
     }
 }
 
@@ -265,14 +237,32 @@ impl TrackReader {
                 ..self.body(&points, line.world.as_deref())?
             }),
         };
+        let bat = line.bat.map(|bat| self.bat(&bat)).transpose()?;
         let frame = PoseFrame {
-            index: self.index,
-            captured_at,
-            body,
             camera,
+            bat,
+            ..PoseFrame::new(self.index, captured_at, body)
         };
         self.index += 1;
         Ok(Some(frame))
+    }
+
+    fn bat(&self, bat: &BatOnLine) -> Result<SeenBat, TrackError> {
+        let numbers = [
+            bat.knob[0],
+            bat.knob[1],
+            bat.tip[0],
+            bat.tip[1],
+            bat.confidence,
+        ];
+        if numbers.iter().any(|number| !number.is_finite()) {
+            return Err(self.content("a bat's place is not a number".into()));
+        }
+        Ok(SeenBat {
+            knob_px: bat.knob,
+            tip_px: bat.tip,
+            probability: bat.confidence,
+        })
     }
 
     fn camera(&self, camera: Option<[f64; 4]>) -> Result<CameraMotion, TrackError> {
@@ -413,6 +403,11 @@ impl TrackWriter {
             world,
             lite: body.is_some_and(|b| b.lite),
             camera: frame.camera.map(camera_numbers),
+            bat: frame.bat.map(|bat| BatOnLine {
+                knob: bat.knob_px.map(|v| round(v, 100.0)),
+                tip: bat.tip_px.map(|v| round(v, 100.0)),
+                confidence: round(bat.probability, 1000.0),
+            }),
         })
     }
 

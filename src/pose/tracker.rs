@@ -93,12 +93,7 @@ impl Tracker {
             self.follow(&landmarks);
             landmarks.body
         });
-        Ok(PoseFrame {
-            index: frame.index,
-            captured_at: frame.captured_at,
-            body,
-            camera: None,
-        })
+        Ok(PoseFrame::new(frame.index, frame.captured_at, body))
     }
 
     /// Runs the landmark model on the middle of a frame and drops the result: for timing it. The crop is rotated, as for a

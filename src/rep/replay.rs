@@ -101,12 +101,7 @@ mod tests {
 
     #[test]
     fn a_body_without_a_landmark_plays_without_its_center_of_mass() {
-        let frame = |body| PoseFrame {
-            index: 0,
-            captured_at: CaptureTime::from_secs(1.0),
-            body,
-            camera: None,
-        };
+        let frame = |body| PoseFrame::new(0, CaptureTime::from_secs(1.0), body);
         let frames = [frame(None), frame(Some(crate::pose::Body::empty()))];
         assert_eq!(mass(&frames), [None, None]);
     }

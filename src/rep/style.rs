@@ -298,12 +298,11 @@ mod tests {
                     put(LeftFootIndex, 30.0 + right, up);
                     put(RightFootIndex, -30.0, 0.0);
                 }
-                PoseFrame {
-                    index: u64::from(i),
-                    captured_at: CaptureTime::from_secs(f64::from(i) / RATE),
-                    body: Some(body),
-                    camera: None,
-                }
+                PoseFrame::new(
+                    u64::from(i),
+                    CaptureTime::from_secs(f64::from(i) / RATE),
+                    Some(body),
+                )
             })
             .collect();
         let series = BodySeries::from_frames(&frames, RATE).unwrap();

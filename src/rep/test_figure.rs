@@ -85,12 +85,11 @@ impl Figure {
         let frames: Vec<PoseFrame> = (0..(Self::LENGTH_SECS * RATE_HZ) as u64)
             .map(|index| {
                 let secs = index as f64 / RATE_HZ;
-                PoseFrame {
+                PoseFrame::new(
                     index,
-                    captured_at: CaptureTime::from_secs(secs),
-                    body: Some(self.body(secs - PLANT_SECS)),
-                    camera: None,
-                }
+                    CaptureTime::from_secs(secs),
+                    Some(self.body(secs - PLANT_SECS)),
+                )
             })
             .collect();
         let body = BodySeries::from_frames(&frames, RATE_HZ).unwrap();

@@ -66,12 +66,11 @@ fn signals(sway: impl Fn(f64) -> f64, stance: Stance, soles: bool) -> Signals {
                     put(toes[k], x + 4.0, 0.0);
                 }
             }
-            PoseFrame {
-                index: u64::try_from(index).unwrap(),
-                captured_at: CaptureTime::from_secs(t),
-                body: Some(body),
-                camera: None,
-            }
+            PoseFrame::new(
+                u64::try_from(index).unwrap(),
+                CaptureTime::from_secs(t),
+                Some(body),
+            )
         })
         .collect();
     let body = BodySeries::from_frames(&frames, RATE_HZ).unwrap();

@@ -15,6 +15,8 @@ use crate::picture_size::PictureSize;
 /// After this many frames that fail strict decoding and none that passes, the camera is assumed to write
 /// all its JPEGs slightly wrong, and they are decoded leniently from then on.
 const MAX_STRICT_FAILURES: u32 = 10;
+/// A header that tells of more is damaged: 7680 x 4320 is the most that any camera sends.
+const MAX_PIXELS: usize = 7680 * 4320;
 
 /// How the bytes that a camera sends are laid out.
 #[derive(Clone, Copy, Debug)]
@@ -144,8 +146,14 @@ fn read_jpeg(jpeg: &[u8], strict: bool, frame: &mut Frame) -> Result<(), String>
         .decode_headers()
         .map_err(|error| format!("its JPEG header is bad ({error:?})"))?;
     let info = decoder.info().ok_or("its JPEG header tells no size")?;
+    let (width, height) = (usize::from(info.width), usize::from(info.height));
+    if width * height > MAX_PIXELS {
+        return Err(format!(
+            "its JPEG header tells of {width} x {height} pixels"
+        ));
+    }
     decoder
-        .decode_into(frame.resized(info.width.into(), info.height.into()))
+        .decode_into(frame.resized(width, height))
         .map_err(|error| format!("its JPEG is bad ({error:?})"))
 }
 

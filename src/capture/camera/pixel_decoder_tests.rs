@@ -65,6 +65,22 @@ fn a_jpeg_cut_short_is_refused_and_not_painted_gray() {
 }
 
 #[test]
+fn a_header_that_tells_of_hundreds_of_megapixels_takes_no_memory() {
+    let mut damaged = jpeg();
+    // The height stands five bytes into the frame header, the width two after it (ITU-T T.81, B.2.2).
+    let header = damaged
+        .windows(2)
+        .position(|mark| mark == [0xff, 0xc0])
+        .unwrap();
+    damaged[header + 5..header + 9].copy_from_slice(&[0x30, 0, 0x40, 0]);
+    let mut frame = Frame::default();
+    let mut decoder = PixelDecoder::default();
+    let told = decoder.decode(&damaged, &layout(PixelFormat::Mjpeg, 0, 0, 0), &mut frame);
+    assert!(told.unwrap_err().contains("16384 x 12288"));
+    assert_eq!(frame.rgb.capacity(), 0);
+}
+
+#[test]
 fn a_camera_whose_every_jpeg_lacks_its_end_still_works_after_a_while() {
     let whole = jpeg();
     let endless = &whole[..whole.len() - 200];

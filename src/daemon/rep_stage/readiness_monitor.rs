@@ -94,12 +94,7 @@ mod tests {
                 visibility: 0.9,
             });
         }
-        PoseFrame {
-            index: 0,
-            captured_at: CaptureTime::default(),
-            body: Some(body),
-            camera: None,
-        }
+        PoseFrame::new(0, CaptureTime::default(), Some(body))
     }
 
     #[test]

@@ -77,7 +77,6 @@ pub(in crate::journal) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep>
             load: optional_word(row, C::Load, &LoadStyle::ALL, LoadStyle::name)?,
         },
         ruler: read_ruler(row)?,
-        camera_yaw_rad: None,
         known_at: CaptureTime::from_secs(get(row, C::KnownAtSecs)?),
     };
     Ok(StoredRep {

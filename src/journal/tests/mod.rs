@@ -125,7 +125,6 @@ pub(super) fn judged(number: u32) -> JudgedRep {
                 },
                 roll_deg: None,
             }),
-            camera_yaw_rad: None,
             known_at: CaptureTime::from_nanos(13_700_000_123 + i64::from(number) * 8_000_000_000),
         },
         bands: bands(),

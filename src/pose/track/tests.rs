@@ -15,12 +15,11 @@ fn which_model_read_a_body_comes_back() {
             ..Body::empty()
         };
         writer
-            .frame(&PoseFrame {
-                index: index as u64,
-                captured_at: CaptureTime::from_secs(index as f64 / 30.0),
-                body: Some(body),
-                camera: None,
-            })
+            .frame(&PoseFrame::new(
+                index as u64,
+                CaptureTime::from_secs(index as f64 / 30.0),
+                Some(body),
+            ))
             .unwrap();
     }
     writer.finish().unwrap();
@@ -52,10 +51,12 @@ fn how_the_camera_moved_comes_back() {
     for (index, camera) in cameras.into_iter().enumerate() {
         writer
             .frame(&PoseFrame {
-                index: index as u64,
-                captured_at: CaptureTime::from_secs(index as f64 / 30.0),
-                body: None,
                 camera,
+                ..PoseFrame::new(
+                    index as u64,
+                    CaptureTime::from_secs(index as f64 / 30.0),
+                    None,
+                )
             })
             .unwrap();
     }
@@ -73,4 +74,37 @@ fn how_the_camera_moved_comes_back() {
     for camera in cameras {
         assert_eq!(reader.next_frame().unwrap().unwrap().camera, camera);
     }
+}
+
+#[test]
+fn a_bat_stands_in_its_line_and_is_read_back() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("bat.track.jsonl");
+    let picture = PictureSize {
+        width_px: 640,
+        height_px: 360,
+    };
+    let mut writer = TrackWriter::create(&path, 60.0, picture).unwrap();
+    let seen = SeenBat {
+        knob_px: [310.25, 150.5],
+        tip_px: [290.0, 41.75],
+        probability: 0.975,
+    };
+    for (index, bat) in (0..).zip([Some(seen), None]) {
+        let frame = PoseFrame {
+            bat,
+            ..PoseFrame::new(index, CaptureTime::from_secs(index as f64 / 60.0), None)
+        };
+        writer.frame(&frame).unwrap();
+    }
+    writer.finish().unwrap();
+    let text = std::fs::read_to_string(&path).unwrap();
+    let line = |number| -> serde_json::Value {
+        serde_json::from_str(text.lines().nth(number).unwrap()).unwrap()
+    };
+    assert_eq!(line(1)["bat"]["tip"][1], 41.75);
+    assert!(!line(2).as_object().unwrap().contains_key("bat"));
+    let mut reader = TrackReader::open(&path).unwrap();
+    let mut next = || reader.next_frame().unwrap().unwrap().bat;
+    assert_eq!([next(), next()], [Some(seen), None]);
 }

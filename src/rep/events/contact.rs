@@ -125,12 +125,7 @@ mod tests {
                         visibility: 1.0,
                     });
                 }
-                PoseFrame {
-                    index,
-                    captured_at: CaptureTime::from_secs(t),
-                    body: Some(body),
-                    camera: None,
-                }
+                PoseFrame::new(index, CaptureTime::from_secs(t), Some(body))
             })
             .collect();
         let body = BodySeries::from_frames(&frames, RATE_HZ).unwrap();

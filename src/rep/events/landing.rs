@@ -162,12 +162,11 @@ mod tests {
                         visibility: 1.0,
                     });
                 }
-                PoseFrame {
+                PoseFrame::new(
                     index,
-                    captured_at: CaptureTime::from_secs(index as f64 / RATE_HZ),
-                    body: Some(body),
-                    camera: None,
-                }
+                    CaptureTime::from_secs(index as f64 / RATE_HZ),
+                    Some(body),
+                )
             })
             .collect();
         let body = BodySeries::from_frames(&frames, RATE_HZ).unwrap();

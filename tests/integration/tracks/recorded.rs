@@ -73,12 +73,11 @@ pub(crate) fn at_rate(frames: &[PoseFrame], fps: f64) -> Vec<PoseFrame> {
             let t = first + index as f64 / fps;
             let after = times.partition_point(|x| *x < t).clamp(1, times.len() - 1);
             let share = (t - times[after - 1]) / (times[after] - times[after - 1]);
-            PoseFrame {
+            PoseFrame::new(
                 index,
-                captured_at: CaptureTime::from_secs(t),
-                body: Some(mixed(&frames[after - 1], &frames[after], share as f32)),
-                camera: None,
-            }
+                CaptureTime::from_secs(t),
+                Some(mixed(&frames[after - 1], &frames[after], share as f32)),
+            )
         })
         .collect()
 }

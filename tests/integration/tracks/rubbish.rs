@@ -20,12 +20,11 @@ fn drawn(frames: u64, mut point: impl FnMut(u64, Landmark) -> Option<[f64; 2]>) 
                     visibility: 0.9,
                 });
             }
-            PoseFrame {
+            PoseFrame::new(
                 index,
-                captured_at: CaptureTime::from_secs(index as f64 / 30.0),
-                body: Some(body),
-                camera: None,
-            }
+                CaptureTime::from_secs(index as f64 / 30.0),
+                Some(body),
+            )
         })
         .collect()
 }

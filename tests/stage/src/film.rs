@@ -182,12 +182,7 @@ impl Film {
                     }
                     body.image[joint.index()] = Some(point);
                 }
-                PoseFrame {
-                    index,
-                    captured_at: CaptureTime::from_secs(secs),
-                    body: Some(body),
-                    camera: None,
-                }
+                PoseFrame::new(index, CaptureTime::from_secs(secs), Some(body))
             })
             .collect()
     }

@@ -215,12 +215,7 @@ impl Take {
                         });
                     }
                 }
-                PoseFrame {
-                    index,
-                    captured_at: CaptureTime::from_secs(t),
-                    body: Some(body),
-                    camera: None,
-                }
+                PoseFrame::new(index, CaptureTime::from_secs(t), Some(body))
             })
             .collect()
     }
