@@ -180,7 +180,7 @@ fn the_writer_begins_a_new_journal_beside_the_damaged_one() {
 }
 
 #[test]
-fn damage_beneath_an_open_journal_is_noticed_by_the_next_rep_or_at_the_sessions_end() {
+fn damage_beneath_an_open_journal_is_noticed_by_the_next_rep_or_before_the_next_session() {
     // In the head; in a page that nothing reads while reps are logged.
     for (is_head, stored) in [(true, 2), (false, 1)] {
         let dir = tempfile::tempdir().unwrap();

@@ -286,7 +286,11 @@ impl Worker {
     fn store(&mut self, job: &Pending) -> Result<(), JournalError> {
         match job {
             Job::Session { hitter, session } => {
+                let follows_another = self.session.is_some();
                 self.end_running_session(session.started_at)?;
+                if follows_another {
+                    self.refuse_damaged(true)?;
+                }
                 let begun = self
                     .open_journal()?
                     .begin_session_of(hitter.as_ref(), session)?;
@@ -353,7 +357,7 @@ impl Worker {
         match self.open_journal()?.end_session(running, at, None) {
             Ok(()) | Err(JournalError::NoSuchSession { .. }) => {
                 self.session = None;
-                self.refuse_damaged(true)
+                Ok(())
             }
             Err(error) => Err(error),
         }
