@@ -44,10 +44,14 @@ class Timeline:
         return rng.uniform(contact + 0.1, self.end)
 
     def at(self, rng, moment, offsets):
-        """Channels at these offsets from the moment. A body of its own: turned, leaned and gripped a little otherwise than the swing has it."""
+        """Channels at these offsets from the moment. A body of its own: turned, leaned, stood and gripped otherwise than the swing has it, so that nothing but the trunk itself says how the trunk is turned."""
         ch = at_times(self.channels, np.clip(moment + offsets * rng.uniform(0.88, 1.16), 0, self.end))
-        for name, size in (("pelvis_yaw", 12 * DEG), ("chest_yaw", 12 * DEG), ("lean_x", 5 * DEG), ("lean_z", 7 * DEG), ("head_yaw", 20 * DEG), ("grip_x", 0.04), ("grip_y", 0.05), ("grip_z", 0.03)):
+        for name, size in (("pelvis_yaw", 13 * DEG), ("chest_yaw", 12 * DEG), ("lean_x", 5 * DEG), ("lean_z", 8 * DEG), ("head_yaw", 20 * DEG), ("grip_x", 0.04), ("grip_y", 0.05), ("grip_z", 0.03),
+                           ("pelvis_x", 0.05), ("pelvis_z", 0.04), ("Left_ball_z", 0.07), ("Right_ball_z", 0.07), ("Left_foot_yaw", 22 * DEG), ("Right_foot_yaw", 22 * DEG)):
             ch[name] = ch[name] + rng.normal(0, size)
+        for side in ("Left", "Right"):
+            ch[side + "_knee_yaw"] = np.full(len(offsets), rng.normal(0, 20 * DEG))
+        ch["pelvis_lean"] = np.full(len(offsets), rng.uniform(-0.1, 0.9))
         tilt = from_vector(rng.normal(0, 0.2, 3))
         bat = np.stack([ch[f"bat_{a}"] for a in "xyz"], 1) @ tilt.T
         for a, v in zip("xyz", bat.T):
@@ -83,6 +87,7 @@ def posture(rng, body, offsets, holds):
     one = {"pelvis_x": w * rng.uniform(-0.25, 0.25), "pelvis_y": body.head["Hips"][1] * squat, "pelvis_z": rng.normal(-0.05, 0.06) * k,
            "pelvis_yaw": pelvis * DEG, "chest_yaw": chest * DEG, "lean_x": rng.normal(0, 9) * DEG, "lean_z": 0.0, "head_yaw": (chest + rng.uniform(-40, 75)) * DEG, "head_pitch": rng.uniform(-0.3, 0.6),
            "elbow_up": rng.uniform(-0.2, 1.1)}
+    one["pelvis_lean"] = rng.uniform(-0.1, 0.9)
     # A body bends the way it faces.
     one["lean_z"] = bend * DEG * np.cos(pelvis * DEG)
     one["lean_x"] += -bend * DEG * np.sin(pelvis * DEG)
@@ -90,7 +95,7 @@ def posture(rng, body, offsets, holds):
         way = turn("y", pelvis * DEG * 0.7) @ np.array([s * w / 2, 0, rng.normal(0.05, 0.12) * k])
         lifted = rng.random() < 0.06
         one |= {side + "_ball_x": way[0], side + "_ball_y": rng.uniform(0, 0.7) * k if lifted else 0.0, side + "_ball_z": way[2] + (rng.uniform(0, 0.5) * k if lifted else 0),
-                side + "_foot_yaw": (pelvis * 0.7 + s * rng.uniform(-10, 40)) * DEG, side + "_foot_pitch": rng.uniform(0, 0.6) if rng.random() < 0.3 else 0.0, side + "_free": 0.0 if holds else 1.0}
+                side + "_foot_yaw": (pelvis * 0.7 + s * rng.uniform(-10, 40) + rng.normal(0, 12)) * DEG, side + "_knee_yaw": rng.normal(0, 18) * DEG, side + "_foot_pitch": rng.uniform(0, 0.6) if rng.random() < 0.3 else 0.0, side + "_free": 0.0 if holds else 1.0}
     if holds and rng.random() < 0.1:
         one[("Right" if rng.random() < 0.7 else "Left") + "_free"] = 1.0
     around = turn("y", (0.3 * pelvis + 0.7 * chest) * DEG)

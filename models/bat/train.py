@@ -2,16 +2,19 @@
 
 FOLDER is what draw.py wrote, both splits. A graphics card is used where there is one. WEIGHTS get the mean of the weights over the last steps (half precision) and
 the corrections of what is seen and of the turns' spread, which are measured on half of the kept images; the figures printed are of the other half.
+On several cards: torchrun --nproc-per-node CARDS train.py ...; each card holds its share of the images, a batch is N a card.
 """
 import argparse
 import copy
 import glob
 import json
 import math
+import os
 import time
 
 import numpy as np
 import torch
+import torch.distributed as dist
 import torch.nn.functional as F
 
 import judge
@@ -23,8 +26,11 @@ CROP_STATURES = 1.35
 at = COLUMNS.index
 
 
-def load(folder, split, device, most):
-    files = sorted(f for f in glob.glob(f"{folder}/{split}_*.npy") if not f.endswith((".truth.npy", ".part.npy")))
+RANK, CARDS = int(os.environ.get("RANK", 0)), int(os.environ.get("WORLD_SIZE", 1))
+
+
+def load(folder, split, device, most, share=slice(None)):
+    files = sorted(f for f in glob.glob(f"{folder}/{split}_*.npy") if not f.endswith((".truth.npy", ".part.npy")))[share]
     truths = [np.load(f[:-4] + ".truth.npy") for f in files]
     count = min(sum(map(len, truths)), most)
     images = torch.empty((count, SIZE, SIZE, 4), dtype=torch.uint8, device=device)
@@ -171,6 +177,21 @@ def answers(network, cropper, images, truth):
     return judge.Answers(heat, seen, told), judge.drawn_truth(truth.cpu().numpy(), points, within, turn)
 
 
+def together(seconds):
+    """The first card's clock, so that all stop after the same step."""
+    if CARDS > 1:
+        dist.broadcast(seconds, 0)
+    return float(seconds)
+
+
+def average(gradients):
+    if CARDS > 1:
+        flat = torch.cat([g.flatten() for g in gradients])
+        dist.all_reduce(flat)
+        for g, part in zip(gradients, flat.split([g.numel() for g in gradients])):
+            g.copy_(part.view_as(g) / CARDS)
+
+
 def main():
     p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     p.add_argument("folder")
@@ -182,14 +203,17 @@ def main():
     p.add_argument("--seed", type=int, default=0)
     p.add_argument("--most", type=int, default=400_000)
     a = p.parse_args()
-    device = "cuda" if torch.cuda.is_available() else "cpu"
+    device = f"cuda:{RANK}" if torch.cuda.is_available() else "cpu"
+    if CARDS > 1:
+        dist.init_process_group("cpu:gloo,cuda:nccl" if torch.cuda.is_available() else "gloo")
+        if torch.cuda.is_available():
+            torch.cuda.set_device(RANK)
     torch.backends.cudnn.benchmark, torch.backends.cudnn.benchmark_limit = True, 3
     torch.set_float32_matmul_precision("high")
     torch.manual_seed(a.seed)
     begun = time.time()
-    kept = load(a.folder, "kept", device, 20_000)
-    images, truth = load(a.folder, "train", device, a.most)
-    print(f"{len(images)} images to train on, {len(kept[0])} kept back, {time.time() - begun:.0f} s to load", flush=True)
+    images, truth = load(a.folder, "train", device, a.most // CARDS, slice(RANK, None, CARDS))
+    print(f"{len(images)} images to train on, {time.time() - begun:.0f} s to load", flush=True)
     network = Network().to(device).to(memory_format=torch.channels_last)
     if a.start:
         start, shapes = torch.load(a.start, map_location=device)["network"], {k: v.shape for k, v in network.state_dict().items()}
@@ -197,7 +221,8 @@ def main():
         print("begins with", len(fits), "of", len(shapes), "weights; not", sorted(set(shapes) - set(fits)))
         network.load_state_dict(fits, strict=False)
     cropper, mean = Cropper(device), copy.deepcopy(network)
-    cropper.numbers.manual_seed(a.seed)
+    torch.manual_seed(a.seed + RANK)
+    cropper.numbers.manual_seed(a.seed + RANK)
     decay = [v for k, v in network.named_parameters() if v.ndim > 1]
     rest = [v for k, v in network.named_parameters() if v.ndim <= 1]
     optimizer = torch.optim.AdamW([{"params": decay, "weight_decay": 0.02}, {"params": rest, "weight_decay": 0.0}], lr=a.rate)
@@ -207,7 +232,7 @@ def main():
     smear, kind = truth[:, at("sweep_px")] / truth[:, at("bat_px")], truth[:, at("kind")]
     often = 1 + 0.8 * (smear > 0.3) + 0.5 * ((kind == 2) | (kind == 4))
     start, step, shown = time.time(), 0, time.time()
-    while (gone := (time.time() - start) / a.seconds) < 1:
+    while (gone := together(torch.tensor((time.time() - start) / a.seconds))) < 1:
         rate = a.rate * min(1, step / 200 + 0.02) * 0.5 * (1 + math.cos(math.pi * gone)) + 1e-6
         for group in optimizer.param_groups:
             group["lr"] = rate
@@ -215,17 +240,20 @@ def main():
         loss = losses(network, cropper, images[chosen], truth[chosen])[0]
         optimizer.zero_grad(set_to_none=True)
         loss.backward()
+        average([v.grad for v in network.parameters()])
         torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
         optimizer.step()
         step += 1
         with torch.no_grad():
             torch._foreach_lerp_([m for m, _ in floats], [v for _, v in floats], 1 - min(0.998, step / (step + 40)))
-        if time.time() - shown > 30:
+        if time.time() - shown > 30 and RANK == 0:
             shown = time.time()
             if not math.isfinite(float(loss)):
                 raise SystemExit("the loss is no number")
             print(f"{shown - start:.0f} s, step {step}, loss {float(loss):.3f}", flush=True)
-    said, true = answers(mean, cropper, *kept)
+    if RANK > 0:
+        return
+    said, true = answers(mean, cropper, *load(a.folder, "kept", device, 20_000))
     half = np.arange(len(true["has"])) % 2 == 0
     spread = judge.spread_correction(said.of(half), judge.pick(true, half))
     seen = judge.seen_correction(said.of(half), judge.pick(true, half))

@@ -121,8 +121,8 @@ def pose(body, ch):
     eye = np.broadcast_to(np.eye(3), (n, 3, 3))
     col = lambda *names: np.stack([ch[x] for x in names], -1)
     # The trunk leans in the world's own axes: to the pitcher (x) and to the plate (z).
-    lean = lambda share: from_vector(np.stack([ch["lean_z"], 0 * ch["lean_z"], -ch["lean_x"]], -1) * share)
-    pelvis = lean(0.4) @ turn("y", ch["pelvis_yaw"])
+    lean = lambda share: from_vector(np.stack([ch["lean_z"], 0 * ch["lean_z"], -ch["lean_x"]], -1) * np.reshape(share, (-1, 1)))
+    pelvis = lean(ch.get("pelvis_lean", 0.4)) @ turn("y", ch["pelvis_yaw"])
     chest = lean(1.0) @ turn("y", ch["chest_yaw"])
     head = turn("y", ch["head_yaw"]) @ turn("x", ch["head_pitch"])
     rot = {x: pelvis for x in ("Hips", "LHipJoint", "RHipJoint")}
@@ -161,7 +161,7 @@ def pose(body, ch):
             rot[name] = rot.get(body.parent[name], eye)
     at = body.place(rot, root)
     for side, s in (("Left", 1), ("Right", -1)):
-        yaw = 0.65 * ch[side + "_foot_yaw"] + 0.35 * ch["pelvis_yaw"]
+        yaw = 0.65 * ch[side + "_foot_yaw"] + 0.35 * ch["pelvis_yaw"] + ch.get(side + "_knee_yaw", 0)
         pole = turn("y", yaw) @ np.array([0.12 * s, 0, 1.0])
         names = (side + "UpLeg", side + "Leg", side + "Foot")
         rot[names[0]], rot[names[1]], _ = body.limb(*names, at[names[0]], ankles[side], pole)
