@@ -122,6 +122,7 @@ fn delete_sessions_before(writer: &JournalHandle, limit: Timestamp, journal: &Pa
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::journal::{JournalWriter, NewSession, WriterOptions, prepare_exports_folder};
 
     #[test]
     fn it_is_looked_at_the_start_and_after_an_edit_while_nobody_hits() {
@@ -155,5 +156,70 @@ mod tests {
             months_before(at("2026-05-31T10:00:00Z"), 600),
             Some(at("1976-05-31T10:00:00Z"))
         );
+    }
+
+    /// Each limit takes what is older and leaves the rest: entries of the trail, exports, sessions.
+    #[test]
+    fn what_is_older_than_its_limit_goes_and_nothing_else() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("journal.db");
+        let now: Timestamp = "2026-11-20T12:00:00Z".parse().unwrap();
+        let days_ago = |days: i64| now.checked_sub((days * 24).hours()).unwrap();
+        let mut journal = Journal::open(&path).unwrap();
+        for days in [100, 20] {
+            let begun = NewSession {
+                hitter: None,
+                started_at: days_ago(days),
+                source: "tee".into(),
+                settings: String::new(),
+                program_version: "0.1.0".into(),
+                plan: None,
+                said_by: None,
+            };
+            let session = journal.begin_session(&begun).unwrap();
+            journal.end_session(session, days_ago(days), None).unwrap();
+        }
+        drop(journal);
+        for days in [400, 300] {
+            let entry = AuditEntry {
+                at: days_ago(days),
+                ..AuditEntry::now(Actor::Program, Act::Deleted)
+            };
+            audit::enter(&path, &entry);
+        }
+        let exports = dir.path().join("exports");
+        prepare_exports_folder(&exports).unwrap();
+        for (name, days) in [("old", 31), ("new", 29)] {
+            std::fs::create_dir_all(exports.join(name)).unwrap();
+            let made = std::time::SystemTime::from(days_ago(days));
+            std::fs::File::open(exports.join(name))
+                .unwrap()
+                .set_modified(made)
+                .unwrap();
+        }
+        let writer = JournalWriter::start(&path, WriterOptions::default()).unwrap();
+        let limits = RetentionLimits {
+            months: Some(2),
+            exports: Some((exports.clone(), 30)),
+            audit_days: 365,
+        };
+        limits.apply(&writer.handle().unwrap(), &path, now);
+        assert!(!exports.join("old").exists() && exports.join("new").exists());
+        let reader = Journal::read_only(&path).unwrap();
+        let left = reader.sessions().unwrap();
+        assert_eq!(
+            left.iter().map(|row| row.started_at).collect::<Vec<_>>(),
+            [days_ago(20)]
+        );
+        let trail = audit::read(&path).unwrap();
+        assert_eq!(trail.len(), 2, "the younger entry, and that a session went");
+        assert_eq!(
+            trail
+                .iter()
+                .filter(|entry| entry.at < days_ago(365))
+                .count(),
+            0
+        );
+        assert_eq!(days_before(now, 3).unwrap(), days_ago(3));
     }
 }

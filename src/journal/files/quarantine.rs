@@ -251,4 +251,33 @@ mod tests {
         );
         assert_eq!(earlier_journals(&path).len(), 4);
     }
+
+    /// A header alone tells: our mark up to this version; without marks only a file whose making was cut short under its lock.
+    #[test]
+    fn a_header_tells_whether_a_damaged_file_was_a_journal() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("journal.db");
+        let damaged = JournalError::Damaged {
+            path: path.clone(),
+            reason: "*** in database main ***\nPage 3 is never used\nPage 4 too".into(),
+        };
+        for (id, version, known, expected) in [
+            (APPLICATION_ID, VERSION, false, true),
+            (APPLICATION_ID, VERSION + 1, false, false),
+            (0, 0, true, true),
+            (0, 0, false, false),
+            (0, 7, true, false),
+            (7, 0, true, false),
+        ] {
+            let mut head = vec![0; HEADER_BYTES];
+            head[..MAGIC.len()].copy_from_slice(MAGIC);
+            head[VERSION_AT..][..4].copy_from_slice(&version.to_be_bytes());
+            head[APPLICATION_ID_AT..][..4].copy_from_slice(&id.to_be_bytes());
+            fs::write(&path, head).unwrap();
+            let was = was_a_journal(&path, &damaged, known);
+            assert_eq!(was, expected, "{id} {version} {known}");
+        }
+        let moved = quarantine_damaged(&path, &damaged).unwrap();
+        assert_eq!(moved.why, "Page 3 is never used; Page 4 too");
+    }
 }

@@ -13,6 +13,7 @@ mod maintenance;
 mod not_counted;
 mod opening;
 mod plans;
+mod refusals;
 mod storing;
 mod timelines;
 mod waiting;
