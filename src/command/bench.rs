@@ -209,6 +209,10 @@ fn live(settings: &Settings, path: &Path, model: Option<Model>, secs: u32) -> Re
     ));
     row("decode", &decode);
     row("crop, model, landmarks", &health.pose);
+    match health.bat.quantiles_ms() {
+        Some(_) => row("bat, beside it", &health.bat),
+        None => terminal::println("  bat, beside it         not looked for"),
+    }
     row("capture to analysis", &health.capture_to_analysis);
     for (what, times) in [
         ("frame to cue", &health.cue),

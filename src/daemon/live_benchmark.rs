@@ -18,10 +18,11 @@ use crate::status::{DurationWindow, Health, RunCounts};
 use crate::time::CaptureTime;
 use crate::video::{JpegEncoder, SizeLimit};
 
+use super::bat_stage::start_bats;
 use super::cue_library::cue_library;
 use super::frame_channel::{FramePolicy, FrameSender};
 use super::model_choice::{BenchmarkLoad, choose_model};
-use super::pipeline::run_pipeline;
+use super::pipeline::{PoseSetup, run_pipeline};
 use super::pose_stage::TrackerSet;
 use super::training::prepare_training;
 use super::{DaemonError, RepSinks, RepStage, Terminal};
@@ -122,8 +123,10 @@ impl LiveBenchmark {
             height_cm: Some(paths::STAND_IN_HEIGHT_CM),
             ..HitterSetup::default()
         };
-        let mut stage =
-            RepStage::new(setup, training, sinks, Arc::clone(&clock)).with_health(&health);
+        let (bat_tap, bat_inbox) = start_bats(settings.bat, &health)?;
+        let mut stage = RepStage::new(setup, training, sinks, Arc::clone(&clock))
+            .with_health(&health)
+            .with_bats(bat_inbox);
         let decode = Arc::new(DurationWindow::default());
         let capture = {
             let (health, clock, decode) =
@@ -133,7 +136,10 @@ impl LiveBenchmark {
         };
         run_pipeline(
             FramePolicy::Latest,
-            self.trackers,
+            PoseSetup {
+                bats: bat_tap,
+                ..PoseSetup::from(self.trackers)
+            },
             &health,
             &clock,
             &mut stage,

@@ -14,6 +14,7 @@
 //! main thread judges what is still open and closes the journal, then the sound.
 
 mod apply_settings;
+mod bat_stage;
 mod calibration_mark;
 mod capture_loop;
 mod cue_library;

@@ -10,6 +10,7 @@ use crate::capture::{CaptureClock, CaptureError};
 use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
 
+use super::bat_stage::BatTap;
 use super::frame_channel::{FramePolicy, FrameSender, frame_channel};
 use super::pose_stage::{PendingTrackers, PoseOutputs, TrackerSet, run_pose_stage};
 use super::preview_encoder::PreviewTap;
@@ -40,6 +41,8 @@ pub(crate) struct PoseSetup {
     pub pending: Arc<PendingTrackers>,
     /// Takes frames for screens, where there may be any.
     pub preview: Option<PreviewTap>,
+    /// Takes frames in which the bat is looked for beside the poses.
+    pub bats: Option<BatTap>,
 }
 
 impl From<TrackerSet> for PoseSetup {
@@ -49,6 +52,7 @@ impl From<TrackerSet> for PoseSetup {
             trackers,
             pending: Arc::default(),
             preview: None,
+            bats: None,
         }
     }
 }
@@ -73,11 +77,13 @@ pub(crate) fn run_pipeline(
         trackers,
         pending,
         preview,
+        bats,
     } = setup.into();
     let mut outputs = PoseOutputs {
         poses: pose_tx,
         films: stage.film_tap(),
         preview,
+        bats,
     };
     let pose_thread = spawn("pose", {
         let (health, clock) = (Arc::clone(health), Arc::clone(clock));

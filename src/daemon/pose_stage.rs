@@ -17,6 +17,7 @@ use crate::status::{Health, ModelReason};
 use crate::video::FrameTap;
 
 use super::DaemonError;
+use super::bat_stage::BatTap;
 use super::frame_channel::FrameReceiver;
 use super::pipeline::PoseSample;
 use super::preview_encoder::PreviewTap;
@@ -266,6 +267,8 @@ pub(super) struct PoseOutputs {
     pub films: Option<FrameTap>,
     /// Frames for screens, where there may be some.
     pub preview: Option<PreviewTap>,
+    /// Frames in which the bat is looked for, where it is.
+    pub bats: Option<BatTap>,
 }
 
 impl PoseOutputs {
@@ -273,6 +276,9 @@ impl PoseOutputs {
     fn send(&mut self, frame: &mut Frame, pose: PoseFrame) -> bool {
         if let Some(preview) = &mut self.preview {
             preview.offer(frame, &pose);
+        }
+        if let Some(bats) = &self.bats {
+            bats.offer(frame, &pose);
         }
         let sample = PoseSample {
             pose,

@@ -18,6 +18,7 @@ use crate::status::Health;
 use crate::video::{FilmStore, Films};
 
 use super::apply_settings::SettingsApplier;
+use super::bat_stage::start_bats;
 use super::calibration_mark::CalibrationMark;
 use super::capture_loop::{CaptureContext, camera_request, capture_and_reopen, wait_for_camera};
 use super::cue_library::cue_library;
@@ -141,10 +142,12 @@ pub(crate) fn watch(
         films: films.gate(),
         preview: Arc::clone(&health.preview),
     });
+    let (bat_tap, bat_inbox) = start_bats(settings.bat, &health)?;
     let mut stage = RepStage::new(session.setup, session.training, sinks, Arc::clone(&clock))
         .with_pending_changes(changes)
         .with_health(&health)
         .with_films(films)
+        .with_bats(bat_inbox)
         .with_calibration_mark(CalibrationMark::beside(&sessions.journal_path(settings)?));
     let context = CaptureContext {
         health: Arc::clone(&health),
@@ -157,6 +160,7 @@ pub(crate) fn watch(
             trackers: model.trackers,
             pending: trackers,
             preview: Some(preview),
+            bats: bat_tap,
         },
         &health,
         &clock,

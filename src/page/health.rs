@@ -56,6 +56,7 @@ pub(super) fn localized_lines(
         ),
         ("health.model", model),
         ("health.pose", quantiles(f.pose_ms)),
+        ("health.bat", quantiles(f.bat_ms)),
         ("health.analysis", quantiles(f.seen_ms)),
         (
             "health.sound",

@@ -113,11 +113,18 @@ impl Steadier {
             Some(CameraMotion::At(place)) => self.last = place,
             Some(CameraMotion::Lost) => {}
         }
-        if self.last != CameraPlace::HOME
-            && let Some(body) = &mut frame.body
-        {
+        if self.last == CameraPlace::HOME {
+            return;
+        }
+        if let Some(body) = &mut frame.body {
             moved(body, self.last, picture);
         }
+        frame.bat = frame.bat.map(|bat| bat.steadied(self.last, picture));
+    }
+
+    /// Where the camera was at the frame that was steadied last.
+    pub(crate) fn place(&self) -> CameraPlace {
+        self.last
     }
 }
 

@@ -8,7 +8,7 @@
 use std::collections::VecDeque;
 
 use crate::motion::{BodySeries, Direction, Signals};
-use crate::pose::PoseFrame;
+use crate::pose::{PoseFrame, SeenBat};
 use crate::time::CaptureTime;
 
 use super::analysis::{self, AnalysisContext, FoundSwing, Refractory};
@@ -179,6 +179,13 @@ impl RepFinder {
         self.follow_phase(&motion);
         self.hands_step(now, motion.hand_speed)
             .or_else(|| self.foot_step(now, &motion))
+    }
+
+    /// Puts a bat to a frame that was pushed before; nothing where that frame is forgotten.
+    pub(crate) fn put_bat(&mut self, frame: u64, bat: SeenBat) {
+        if let Ok(at) = self.recent.binary_search_by_key(&frame, |f| f.index) {
+            self.recent[at].bat = Some(bat);
+        }
     }
 
     /// The recording is over: a swing that has not come to its end is analyzed as far as it goes.

@@ -43,6 +43,7 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
             ],
         )?
         .unwrap_or(ModelChoice::Auto),
+        bat: file.pose.bat.unwrap_or(true),
         cues: cues(file.cues)?,
         page: page::page(file.page)?,
         journal: non_empty(file.journal.path).map(Into::into),

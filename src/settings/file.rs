@@ -84,6 +84,7 @@ section!(Camera {
 
 section!(Pose {
     model: Spanned<String>,
+    bat: bool,
 });
 
 section!(Cues {

@@ -55,6 +55,8 @@ pub struct Settings {
     pub camera: CameraSettings,
     /// Which pose model.
     pub(crate) model: ModelChoice,
+    /// Whether the bat is looked for beside the poses.
+    pub(crate) bat: bool,
     /// What is heard.
     pub cues: CueSettings,
     /// Where and to whom the page is served.

@@ -58,6 +58,7 @@ pub(crate) fn applies(key: &str) -> Option<Applies> {
             Applies::Live
         }
         "pose.model" => Applies::Live,
+        "pose.bat" => Applies::Restart("the bat network is loaded at the start"),
         "cues.volume" | "cues.order" | "cues.language" | "cues.phrases" | "cues.remarks" => {
             Applies::Live
         }

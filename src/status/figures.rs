@@ -29,8 +29,10 @@ pub(crate) struct HealthFigures {
     pub bodies: u64,
     /// Which pose model is in use and why.
     pub model: String,
-    /// Time that the pose model takes for a frame: median, 95 % and 99 %, as the four below.
+    /// Time that the pose model takes for a frame: median, 95 % and 99 %, as the five below.
     pub pose_ms: Option<[f64; 3]>,
+    /// Time that the bat network takes for a frame, beside the pose stage; nothing where no bats are looked for.
+    pub bat_ms: Option<[f64; 3]>,
     /// From capture to the end of the analysis.
     pub seen_ms: Option<[f64; 3]>,
     /// From the deciding frame's capture to the first sample of a cue.

@@ -35,6 +35,8 @@ pub(crate) struct Health {
     pub camera_reopens: AtomicU64,
     /// Time the pose stage took for a frame.
     pub pose: DurationWindow,
+    /// Time the bat network took for a frame, beside the pose stage.
+    pub bat: DurationWindow,
     /// From a frame's capture to the end of its analysis.
     pub capture_to_analysis: DurationWindow,
     /// From the capture of a rep's deciding frame to the first sample of its cue.
@@ -126,6 +128,7 @@ impl Health {
                 .map(|reason| reason.to_string())
                 .unwrap_or_default(),
             pose_ms: self.pose.quantiles_ms(),
+            bat_ms: self.bat.quantiles_ms(),
             seen_ms: self.capture_to_analysis.quantiles_ms(),
             cue_ms: self.cue.quantiles_ms(),
             finish_to_cue_ms: self.finish_to_cue.quantiles_ms(),

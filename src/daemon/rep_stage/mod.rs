@@ -31,6 +31,7 @@ use crate::status::{Health, RunCounts};
 use crate::time::CaptureTime;
 use crate::video::{Films, FrameTap};
 
+use super::bat_stage::BatInbox;
 use super::live_publisher::LivePublisher;
 use super::pending_changes::PendingChanges;
 use super::pipeline::PoseSample;
@@ -79,6 +80,7 @@ pub struct RepStage {
     readiness: ReadinessMonitor,
     camera: CameraStand,
     steadier: Steadier,
+    bats: Option<BatInbox>,
     head_tone: HeadTone,
     cue_latency: CueLatency,
     unfinished: Option<UnfinishedRep>,
@@ -110,6 +112,7 @@ impl RepStage {
             readiness: ReadinessMonitor::new(),
             camera: CameraStand::new(setup),
             steadier: Steadier::default(),
+            bats: None,
             head_tone: HeadTone::new(setup, Arc::clone(&clock), Arc::default()),
             cue_latency: CueLatency::new(clock),
             unfinished: None,
@@ -158,6 +161,13 @@ impl RepStage {
         self
     }
 
+    /// Takes bats that are read beside the poses from there.
+    #[must_use]
+    pub(super) fn with_bats(mut self, bats: Option<BatInbox>) -> Self {
+        self.bats = bats;
+        self
+    }
+
     /// Where the pose thread leaves its frames for the films, once.
     pub(super) fn film_tap(&mut self) -> Option<FrameTap> {
         self.records.films.tap()
@@ -184,7 +194,9 @@ impl RepStage {
         self.steadier.steady(&mut sample.pose, sample.picture);
         self.watch_finish(&sample.pose)?;
         self.follow_head(&sample.pose);
+        let frame = sample.pose.index;
         self.find_rep(sample.pose)?;
+        self.put_bats(frame);
         if self.session.has_somebody() {
             self.changes.note_active();
         }
@@ -307,6 +319,16 @@ impl RepStage {
         }
         let not_counted = self.session.finder.take_not_counted();
         self.tell_not_counted(not_counted)
+    }
+
+    /// Puts the bats that were read by now to the frames that are held.
+    fn put_bats(&mut self, frame: u64) {
+        let Some(bats) = &mut self.bats else { return };
+        bats.follow(self.session.finder.phase());
+        bats.note_place(frame, self.steadier.place());
+        for (frame, bat) in bats.take(self.picture) {
+            self.session.finder.put_bat(frame, bat);
+        }
     }
 
     fn remark_on_readiness(&mut self, now: CaptureTime, view: FrameView) {

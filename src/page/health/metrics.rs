@@ -118,10 +118,15 @@ const SINGLE: [(&str, &str, &str, Value); 20] = [
 /// Durations: name, help text, the median and the 95th and 99th percentiles in milliseconds.
 type Quantiles = fn(&HealthFigures) -> Option<[f64; 3]>;
 
-const DURATIONS: [(&str, &str, Quantiles); 5] = [
+const DURATIONS: [(&str, &str, Quantiles); 6] = [
     ("pose_seconds", "Time of the pose model for a frame.", |f| {
         f.pose_ms
     }),
+    (
+        "bat_seconds",
+        "Time of the bat network for a frame, beside the pose.",
+        |f| f.bat_ms,
+    ),
     (
         "analysis_seconds",
         "From capture to the end of the analysis.",

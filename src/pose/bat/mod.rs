@@ -17,6 +17,9 @@ use super::body::{Body, ImagePoint, PoseFrame};
 use super::landmark::Landmark;
 use crate::capture::Frame;
 use crate::cores;
+use crate::picture_size::PictureSize;
+use crate::pose::camera_motion::CameraPlace;
+use crate::time::CaptureTime;
 
 const NETWORK: &[u8] = include_bytes!("../../../models/bat.onnx");
 /// Side of the network's input: red, green, blue, gray of the frame before, wrists.
@@ -33,6 +36,8 @@ const WRIST_SPREAD: f32 = 6.0;
 const HANDS_TOGETHER: f32 = 0.2;
 /// Cells on each side of a map's peak that refine its place.
 const REACH: usize = 2;
+/// A frame before that is older shows too much of the swing to be of use: the network has learned from steps to 1/30 s.
+const LONGEST_STEP_SECS: f64 = 0.045;
 /// Below this probability no bat is reported; set on rendered people without one (`models/bat/README.md`).
 const LEAST_PROBABILITY: f32 = 0.5;
 /// From the middle of the grip to the knob's end, in lengths from there to the tip: two hands of 10 cm on a bat of 84 cm (common
@@ -50,11 +55,29 @@ pub struct SeenBat {
     pub probability: f32,
 }
 
+impl SeenBat {
+    /// The same bat where it would be in the first picture of a camera that has moved since.
+    pub(crate) fn steadied(self, place: CameraPlace, picture: PictureSize) -> Self {
+        let moved = |[x, y]: [f32; 2]| {
+            place
+                .to_first([x.into(), y.into()], picture)
+                .map(|value| value as f32)
+        };
+        Self {
+            knob_px: moved(self.knob_px),
+            tip_px: moved(self.tip_px),
+            ..self
+        }
+    }
+}
+
 /// Reads the bat in one frame after the other.
 pub struct BatReader {
     network: Network,
     stature: StatureTracker,
     before: GrayFrame,
+    /// When that frame was taken.
+    before_at: CaptureTime,
     /// The square of the frame, red, green and blue, and the gray of the frame before.
     pixels: Vec<f32>,
     gray: Vec<f32>,
@@ -72,6 +95,7 @@ impl BatReader {
             network: Network::from_bytes("bat", NETWORK, shape, &[], &pool)?,
             stature: StatureTracker::default(),
             before: GrayFrame::default(),
+            before_at: CaptureTime::default(),
             pixels: vec![0.0; 3 * INPUT * INPUT],
             gray: vec![0.0; INPUT * INPUT],
         })
@@ -90,8 +114,12 @@ impl BatReader {
             self.before.clear();
             return Ok(());
         };
+        if pose.captured_at.secs_since(self.before_at) > LONGEST_STEP_SECS {
+            self.before.clear();
+        }
         pose.bat = self.look(frame, &hands)?;
         self.before.take(frame, &hands.square.grown());
+        self.before_at = pose.captured_at;
         Ok(())
     }
 
