@@ -455,14 +455,14 @@ fn agreed(what: &str) -> Result<bool, Failure> {
     Ok(answer.trim().eq_ignore_ascii_case("yes"))
 }
 
-fn no_such_hitter(error: JournalError) -> Failure {
+pub(super) fn no_such_hitter(error: JournalError) -> Failure {
     match error {
         JournalError::NoSuchHitter { .. } => Failure::Request(error.to_string()),
         other => other.into(),
     }
 }
 
-fn stop_first(error: JournalError, path: &Path) -> Failure {
+pub(super) fn stop_first(error: JournalError, path: &Path) -> Failure {
     match error {
         JournalError::InUse { holder, .. } => Failure::Request(format!(
             "{}: cagehand is writing this journal{}. {STOP_FIRST}",

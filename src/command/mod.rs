@@ -4,6 +4,7 @@
 mod bench;
 mod calibrate;
 mod check;
+mod consent;
 mod deletion_report;
 mod export;
 mod health;
@@ -63,6 +64,8 @@ enum Command {
     Journal(journal::JournalArgs),
     /// Say what a hitter works on: plans, how often they cue, the shape of a set, a paced pitch.
     Plan(plan::PlanArgs),
+    /// Record what a hitter allows (landmarks, name, film, picture), or print it.
+    Consent(consent::ConsentArgs),
     /// Explain the settings, check a file, or say which file is in force.
     Settings(settings::SettingsArgs),
     /// Print how long pitches fly at each level of play.
@@ -123,6 +126,7 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
         Command::Export(export) => export.run(&settings),
         Command::Journal(journal) => journal.run(&settings, files.in_force()),
         Command::Plan(plan) => plan.run(&settings),
+        Command::Consent(consent) => consent.run(&settings),
         Command::Pitch(pitch) => pitch.run(),
         Command::Health(health) => health.run(&settings),
         Command::Keys(keys) => keys.run(&settings),

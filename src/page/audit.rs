@@ -340,7 +340,7 @@ mod tests {
     }
 
     /// Routes about nobody, parts of a page that is entered, and those that enter themselves.
-    const NOT_HERE: [&str; 21] = [
+    const NOT_HERE: [&str; 22] = [
         "GET /",
         "POST /seat",
         "GET /owner",
@@ -349,6 +349,7 @@ mod tests {
         "POST /logins/{id}/end",
         "POST /logins/end-others",
         "GET /sessions/{id}/delete",
+        "POST /people",
         "GET /people/{id}/delete",
         "GET /trends",
         "GET /plans",

@@ -128,7 +128,7 @@ fn router(state: AppState) -> Router {
         .route("/sessions/{id}/hitter", post(people::give))
         .route("/sessions/{id}/delete", get(people::ask_about_session))
         .route("/sessions/{id}/delete", post(people::delete_session))
-        .route("/people", get(people::list))
+        .route("/people", get(people::list).post(people::add))
         .route("/people/{id}", get(people::person).post(people::change))
         .route("/people/{id}/consents", post(consents::record))
         .route("/people/{id}/delete", get(people::ask_about_person))

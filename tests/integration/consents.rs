@@ -7,7 +7,7 @@ use cagehand::video::FilmStore;
 use super::browser::Served;
 use super::children::AtThePage;
 use super::doors::{ask, status};
-use super::program::{Place, recording};
+use super::program::{Place, recording, replayed};
 
 /// An evening at the cage.
 struct Evening<'a> {
@@ -251,4 +251,75 @@ fn where_consent_is_asked_for_nobody_is_filmed_without_it() {
     )
     .unwrap();
     evening.wait("a picture of Ana", || evening.picture() == 200);
+}
+
+/// What somebody allows is on record before they first hit, by command or at the page, and counts from their first rep on.
+#[test]
+fn what_a_new_hitter_allows_is_recorded_before_the_first_rep() {
+    let place = Place::new();
+    let by = ["--by", "father, by phone", "--on", "2026-11-03"];
+    let said = |more: &[&str]| {
+        let mut arguments = vec!["consent", "Nora"];
+        arguments.extend(more);
+        place.run(&[&arguments[..], &["--journal", "page.db"]].concat())
+    };
+    let refused = said(&[&["landmarks", "refused"][..], &by].concat());
+    assert!(refused.status.success(), "{refused:?}");
+    let printed = String::from_utf8(said(&[]).stdout).unwrap();
+    assert!(
+        printed.contains("landmarks  refused by father, by phone on 2026-11-03")
+            && printed.contains("film       nothing on record"),
+        "{printed}"
+    );
+    for wrong in [
+        &["landmarks"][..],
+        &["landmarks", "given"],
+        &["dreams", "given", "--by", "x"],
+        &["film", "given", "--by", "  "],
+        &["film", "given", "--by", "x", "--on", "2200-01-01"],
+    ] {
+        assert!(!said(wrong).status.success(), "{wrong:?}");
+    }
+    let nobody = place.run(&["consent", "Zoe", "--journal", "page.db"]);
+    assert!(!nobody.status.success());
+
+    // Her reps are kept without landmarks from the first one on.
+    let clip = replayed("right_60fps", "full", 183);
+    let track = clip.get().unwrap().track().to_owned();
+    let settings = place.path("nora.toml");
+    std::fs::write(&settings, "[hitter]\nname = \"Nora\"\n").unwrap();
+    let settings = settings.to_str().unwrap();
+    let replay = ["--settings", settings, "replay", &track, "--pace", "fast"];
+    place.run_well(&[&replay[..], &["--sound", "none", "--journal", "page.db"]].concat());
+    let journal = rusqlite::Connection::open(place.path("page.db")).unwrap();
+    let count = |sql: &str| {
+        journal
+            .query_row(sql, [], |row| row.get::<_, u32>(0))
+            .unwrap()
+    };
+    assert!(count("SELECT count(*) FROM reps") >= 3);
+    assert_eq!(count("SELECT count(*) FROM timelines"), 0);
+    let trail = std::fs::read_to_string(place.path("page.db.audit")).unwrap();
+    assert!(
+        trail.contains("changed consent") && !trail.contains("Nora"),
+        "{trail}"
+    );
+
+    // At the page.
+    let served = Served::start(
+        &place,
+        &recording("left_60fps_faults"),
+        "",
+        &["--loops", "100"],
+    );
+    let page = AtThePage::new(&served);
+    assert_eq!(page.post("/people", "name=Otto"), 303);
+    assert_eq!(page.post("/people", "name=Otto"), 303);
+    assert_eq!(page.post("/people", "name=%20"), 422);
+    assert_eq!(count("SELECT count(*) FROM hitters WHERE name = 'Otto'"), 1);
+    let list = page.get("/people");
+    assert!(list.contains("Otto") && list.contains("Nora"), "{list}");
+    // The page is told of what cagehand does not know from elsewhere.
+    let busy = said(&["film", "given", "--by", "x"]);
+    assert!(String::from_utf8_lossy(&busy.stderr).contains("Stop cagehand first"));
 }

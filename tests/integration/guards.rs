@@ -6,11 +6,12 @@ use super::doors::{COACH_PASSWORD, ELSEWHERE, PIN, ask, log_in, set_key, status}
 use super::program::{Place, project, recording};
 
 /// Every route that takes a POST, as `router()` has it, an address of it, and whether only a coach may.
-const POSTS: [(&str, &str, bool); 17] = [
+const POSTS: [(&str, &str, bool); 18] = [
     ("/seat", "/seat", false),
     // No row of these numbers: what passes the guards deletes nothing.
     ("/sessions/{id}/hitter", "/sessions/99/hitter", true),
     ("/sessions/{id}/delete", "/sessions/99/delete", true),
+    ("/people", "/people", true),
     ("/people/{id}", "/people/99", true),
     ("/people/{id}/consents", "/people/99/consents", true),
     ("/people/{id}/delete", "/people/99/delete", true),

@@ -8,9 +8,10 @@ use serde::Deserialize;
 
 use super::SelectOption;
 use super::consents::{ConsentPart, ConsentsFound, put_in_force};
+use crate::audit::Act;
 use crate::journal::{
-    DeletionReport, DeletionTarget, Edit, HitterChoice, HitterId, HitterRow, Remnant,
-    SessionFilter, SessionId, SessionRow,
+    DeletionReport, DeletionTarget, Edit, HitterChoice, HitterId, HitterRow, NewHitter, Remnant,
+    SessionFilter, SessionId, SessionRow, is_name,
 };
 use crate::page::auth::{CsrfForm, Requester};
 use crate::page::context::{PageContext, Section, html};
@@ -63,6 +64,35 @@ fn person_row(hitter: HitterRow, sessions: &[SessionRow]) -> PersonRow {
             .unwrap_or_default(),
         hitter,
     }
+}
+
+#[derive(Deserialize)]
+pub(in crate::page) struct NewPersonForm {
+    name: String,
+}
+
+/// Adds a hitter, so that what they allow is on record before they first hit; a name that is there already leads to its hitter.
+pub(in crate::page) async fn add(
+    State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
+    CsrfForm(form): CsrfForm<NewPersonForm>,
+) -> Result<Redirect, PageError> {
+    let name = form.name.trim();
+    if !is_name(name) {
+        return Err(PageError::IncompleteForm);
+    }
+    let hitter = NewHitter {
+        name: Some(name.to_owned()),
+        bats: None,
+        height_cm: None,
+    };
+    let row = state.edit(Edit::AddHitter(hitter), &requester).await?;
+    state.enter(
+        Act::ChangedHitter,
+        &requester,
+        (None, Some(HitterId::new(row))),
+    );
+    Ok(Redirect::to(&format!("/people/{row}")))
 }
 
 #[derive(Template)]
