@@ -1,6 +1,6 @@
-//! The landmarks of a rep as compact bytes, and back.
+//! The landmarks of a rep, and the bat where one was seen, as compact bytes, and back.
 //!
-//! Coordinates are kept at a sixteenth of a pixel, visibility at 1/255, metric landmarks at a
+//! Coordinates are kept at a sixteenth of a pixel, visibility and the bat's probability at 1/255, metric landmarks at a
 //! millimeter, times and frame numbers exactly. Each channel (the x of one landmark, say) is stored
 //! as the differences between frames, all frames in a row, which deflate then packs well.
 //! `docs/journal.md` gives the layout byte by byte.
@@ -13,18 +13,20 @@ use flate2::Compression;
 use flate2::read::ZlibDecoder;
 use flate2::write::ZlibEncoder;
 
-use crate::pose::{Body, ImagePoint, LANDMARK_COUNT, PoseFrame, WorldPoint};
+use crate::pose::{Body, ImagePoint, LANDMARK_COUNT, PoseFrame, SeenBat, WorldPoint};
 use crate::time::CaptureTime;
 
 const MAGIC: [u8; 2] = *b"TL";
-const VERSION: u8 = 1;
+const VERSION: u8 = 2;
+/// What a timeline without a bat is written as, so that programs from before there were bats read it.
+const VERSION_WITHOUT_BAT: u8 = 1;
 const HEADER_BYTES: usize = 12;
 /// Ten minutes at 60 frames a second; a rep lasts seconds. It bounds what hostile bytes can ask for.
 const MAX_FRAMES: usize = 36_000;
 /// Time, frame number and flags take a byte each at least.
 const MIN_FRAME_BYTES: usize = 3;
-/// Time and number 10 each, flags 1, presence 5, then 4 + 4 + 1 a landmark and 3 for each metric value.
-const MAX_FRAME_BYTES: usize = 26 + LANDMARK_COUNT * 9 + LANDMARK_COUNT * 9;
+/// Time and number 10 each, flags 1, presence 5, then 4 + 4 + 1 a landmark, 3 for each metric value, and 4 × 4 + 1 for a bat.
+const MAX_FRAME_BYTES: usize = 26 + LANDMARK_COUNT * 9 + LANDMARK_COUNT * 9 + 17;
 /// Steps to a pixel.
 const STEPS_PER_PX: f32 = 16.0;
 /// Coordinates farther outside the picture are clamped to this (65 536 px).
@@ -33,6 +35,7 @@ const PRESENCE_BYTES: usize = LANDMARK_COUNT.div_ceil(8);
 const HAS_BODY: u8 = 1;
 const HAS_WORLD: u8 = 2;
 const BY_LITE: u8 = 4;
+const HAS_BAT: u8 = 8;
 
 /// Why landmarks could not be packed, or bytes could not be unpacked.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -66,7 +69,7 @@ fn damaged(what: &'static str) -> TimelineError {
 
 /// Packs the frames of a rep.
 ///
-/// A landmark whose place is not a finite number is left out, as if the source did not have it; so
+/// A landmark whose place is not a finite number is left out, as if the source did not have it; so is such a bat, and so
 /// are the metric landmarks of a frame where one of them is not finite.
 pub fn encode_timeline(frames: &[PoseFrame]) -> Result<Vec<u8>, TimelineError> {
     if frames.len() > MAX_FRAMES {
@@ -74,10 +77,18 @@ pub fn encode_timeline(frames: &[PoseFrame]) -> Result<Vec<u8>, TimelineError> {
             frames: frames.len(),
         });
     }
-    let payload = pack(frames);
+    let bats: Vec<Option<BatSteps>> = frames
+        .iter()
+        .map(|frame| frame.bat.as_ref().and_then(BatSteps::of))
+        .collect();
+    let version = match bats.iter().any(Option::is_some) {
+        true => VERSION,
+        false => VERSION_WITHOUT_BAT,
+    };
+    let payload = pack(frames, &bats);
     let mut bytes = Vec::with_capacity(HEADER_BYTES + payload.len() / 2);
     bytes.extend_from_slice(&MAGIC);
-    bytes.extend_from_slice(&[VERSION, 0]);
+    bytes.extend_from_slice(&[version, 0]);
     // Both numbers are far below 2^32, see the bounds above.
     bytes.extend_from_slice(&(frames.len() as u32).to_le_bytes());
     bytes.extend_from_slice(&(payload.len() as u32).to_le_bytes());
@@ -99,7 +110,7 @@ pub fn decode_timeline(bytes: &[u8]) -> Result<Vec<PoseFrame>, TimelineError> {
     if [m0, m1] != MAGIC {
         return Err(TimelineError::NotTimeline);
     }
-    if version != VERSION {
+    if !(VERSION_WITHOUT_BAT..=VERSION).contains(&version) {
         return Err(TimelineError::NewerVersion { found: version });
     }
     let frame_count = u32::from_le_bytes([f0, f1, f2, f3]) as usize;
@@ -126,7 +137,17 @@ pub fn decode_timeline(bytes: &[u8]) -> Result<Vec<PoseFrame>, TimelineError> {
     if inflate.total_in() != packed.len() as u64 {
         return Err(damaged("bytes follow its end"));
     }
-    unpack(&payload, frame_count)
+    unpack(&payload, frame_count, version)
+}
+
+/// A coordinate in steps, held within what a timeline can hold; `as` turns what is not a number into 0.
+fn steps(px: f32) -> i64 {
+    ((px * STEPS_PER_PX).round() as i64).clamp(-MAX_STEPS, MAX_STEPS)
+}
+
+/// A probability as a byte; `as` turns what is not a number into 0 and holds the rest within 0 to 255.
+fn probability_byte(probability: f32) -> u8 {
+    (probability * 255.0).round() as u8
 }
 
 /// Quantized landmarks of one frame.
@@ -140,9 +161,7 @@ impl Steps {
     fn of(body: &Body) -> Self {
         let points = body.image.map(|point| {
             let point = point.filter(|p| p.x_px.is_finite() && p.y_px.is_finite())?;
-            let steps = |px: f32| ((px * STEPS_PER_PX).round() as i64).clamp(-MAX_STEPS, MAX_STEPS);
-            // `as` turns what is not a number into 0 and holds the rest within 0 to 255.
-            let visibility = (point.visibility * 255.0).round() as u8;
+            let visibility = probability_byte(point.visibility);
             Some((steps(point.x_px), steps(point.y_px), visibility))
         });
         let world_mm = body.world.as_ref().and_then(|world| {
@@ -179,7 +198,25 @@ impl Steps {
     }
 }
 
-fn pack(frames: &[PoseFrame]) -> Vec<u8> {
+/// The quantized bat of one frame.
+struct BatSteps {
+    /// x and y of the knob, then of the tip.
+    places: [i64; 4],
+    probability: u8,
+}
+
+impl BatSteps {
+    fn of(bat: &SeenBat) -> Option<Self> {
+        let [[knob_x, knob_y], [tip_x, tip_y]] = [bat.knob_px, bat.tip_px];
+        let places = [knob_x, knob_y, tip_x, tip_y];
+        places.iter().all(|px| px.is_finite()).then(|| Self {
+            places: places.map(steps),
+            probability: probability_byte(bat.probability),
+        })
+    }
+}
+
+fn pack(frames: &[PoseFrame], bats: &[Option<BatSteps>]) -> Vec<u8> {
     let mut out = Vec::new();
     let bodies: Vec<Option<Steps>> = frames
         .iter()
@@ -197,8 +234,9 @@ fn pack(frames: &[PoseFrame]) -> Vec<u8> {
         put_signed(&mut out, frame.index.wrapping_sub(last_index).cast_signed());
         last_index = frame.index;
     }
-    for body in &bodies {
-        out.push(body.as_ref().map_or(0, Steps::flags));
+    for (body, bat) in bodies.iter().zip(bats) {
+        let of_bat = if bat.is_some() { HAS_BAT } else { 0 };
+        out.push(body.as_ref().map_or(0, Steps::flags) | of_bat);
     }
     let mut last_presence = 0u64;
     for body in bodies.iter().flatten() {
@@ -210,11 +248,7 @@ fn pack(frames: &[PoseFrame]) -> Vec<u8> {
         let seen = || bodies.iter().flatten().filter_map(|b| b.points[landmark]);
         put_differences(&mut out, seen().map(|(x, _, _)| x));
         put_differences(&mut out, seen().map(|(_, y, _)| y));
-        let mut last = 0u8;
-        for (_, _, visibility) in seen() {
-            out.push(visibility.wrapping_sub(last));
-            last = visibility;
-        }
+        put_byte_differences(&mut out, seen().map(|(_, _, visibility)| visibility));
     }
     for landmark in 0..LANDMARK_COUNT {
         for axis in 0..3 {
@@ -222,7 +256,21 @@ fn pack(frames: &[PoseFrame]) -> Vec<u8> {
             put_differences(&mut out, worlds.map(|w| i64::from(w[landmark][axis])));
         }
     }
+    let bats = || bats.iter().flatten();
+    for place in 0..4 {
+        put_differences(&mut out, bats().map(|bat| bat.places[place]));
+    }
+    put_byte_differences(&mut out, bats().map(|bat| bat.probability));
     out
+}
+
+/// Each byte less the one before, modulo 256.
+fn put_byte_differences(out: &mut Vec<u8>, values: impl Iterator<Item = u8>) {
+    let mut last = 0u8;
+    for value in values {
+        out.push(value.wrapping_sub(last));
+        last = value;
+    }
 }
 
 fn put_differences(out: &mut Vec<u8>, values: impl Iterator<Item = i64>) {
@@ -283,7 +331,11 @@ impl Payload<'_> {
     }
 }
 
-fn unpack(payload: &[u8], frame_count: usize) -> Result<Vec<PoseFrame>, TimelineError> {
+fn unpack(
+    payload: &[u8],
+    frame_count: usize,
+    version: u8,
+) -> Result<Vec<PoseFrame>, TimelineError> {
     let mut payload = Payload { rest: payload };
     let mut frames = Vec::with_capacity(frame_count);
 
@@ -304,7 +356,15 @@ fn unpack(payload: &[u8], frame_count: usize) -> Result<Vec<PoseFrame>, Timeline
         z_m: 0.0,
     };
     for frame in &mut frames {
-        frame.body = match payload.byte()? {
+        let flags = payload.byte()?;
+        let of_body = flags & !HAS_BAT;
+        if flags != of_body {
+            if version == VERSION_WITHOUT_BAT {
+                return Err(damaged("a frame has flags that do not exist"));
+            }
+            frame.bat = Some(NO_PLACE_YET);
+        }
+        frame.body = match of_body {
             0 => None,
             flags if flags & HAS_BODY != 0 && flags <= HAS_BODY | HAS_WORLD | BY_LITE => {
                 Some(Body {
@@ -331,6 +391,7 @@ fn unpack(payload: &[u8], frame_count: usize) -> Result<Vec<PoseFrame>, Timeline
             }
         }
     }
+    unpack_bats(&mut payload, &mut frames)?;
     if payload.rest.is_empty() {
         Ok(frames)
     } else {
@@ -375,6 +436,33 @@ fn unpack_image(payload: &mut Payload<'_>, frames: &mut [PoseFrame]) -> Result<(
             last = last.wrapping_add(payload.byte()?);
             point.visibility = f32::from(last) / 255.0;
         }
+    }
+    Ok(())
+}
+
+/// A bat until its places are read.
+const NO_PLACE_YET: SeenBat = SeenBat {
+    knob_px: [0.0; 2],
+    tip_px: [0.0; 2],
+    probability: 0.0,
+};
+
+fn unpack_bats(payload: &mut Payload<'_>, frames: &mut [PoseFrame]) -> Result<(), TimelineError> {
+    let mut bats: Vec<&mut SeenBat> = frames.iter_mut().filter_map(|f| f.bat.as_mut()).collect();
+    for place in 0..4 {
+        let mut last = 0;
+        for bat in &mut bats {
+            let end = match place / 2 {
+                0 => &mut bat.knob_px,
+                _ => &mut bat.tip_px,
+            };
+            end[place % 2] = payload.difference(&mut last, MAX_STEPS)? as f32 / STEPS_PER_PX;
+        }
+    }
+    let mut last = 0u8;
+    for bat in bats {
+        last = last.wrapping_add(payload.byte()?);
+        bat.probability = f32::from(last) / 255.0;
     }
     Ok(())
 }

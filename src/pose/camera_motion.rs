@@ -75,10 +75,13 @@ pub(crate) fn shift_into_picture(frames: &mut [PoseFrame]) {
         return;
     };
     let (dx, dy) = (place.dx_px as f32, place.dy_px as f32);
-    let bodies = frames.iter_mut().filter_map(|frame| frame.body.as_mut());
-    for point in bodies.flat_map(|body| body.image.iter_mut().flatten()) {
-        point.x_px -= dx;
-        point.y_px -= dy;
+    for frame in frames {
+        let points = frame.body.iter_mut().flat_map(|body| &mut body.image);
+        for point in points.flatten() {
+            point.x_px -= dx;
+            point.y_px -= dy;
+        }
+        frame.bat = frame.bat.map(|bat| bat.moved(|[x, y]| [x - dx, y - dy]));
     }
 }
 
@@ -138,7 +141,7 @@ fn moved(body: &mut Body, place: CameraPlace, picture: PictureSize) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::pose::ImagePoint;
+    use crate::pose::{ImagePoint, SeenBat};
     use crate::time::CaptureTime;
 
     const PICTURE: PictureSize = PictureSize {
@@ -164,6 +167,19 @@ mod tests {
         [point.x_px, point.y_px]
     }
 
+    /// The frame with a bat whose tip lies where its landmark does.
+    fn with_bat(frame: PoseFrame) -> PoseFrame {
+        let bat = SeenBat {
+            knob_px: [0.0, 0.0],
+            tip_px: at(&frame),
+            probability: 0.75,
+        };
+        PoseFrame {
+            bat: Some(bat),
+            ..frame
+        }
+    }
+
     fn turned() -> Option<CameraMotion> {
         Some(CameraMotion::At(CameraPlace {
             dx_px: 10.0,
@@ -177,8 +193,13 @@ mod tests {
     fn landmarks_go_where_they_were_before_the_camera_moved() {
         let mut steadier = Steadier::default();
         let steadied = |steadier: &mut Steadier, camera, x, y| {
-            let mut frame = frame(camera, x, y);
+            let mut frame = with_bat(frame(camera, x, y));
             steadier.steady(&mut frame, PICTURE);
+            assert_eq!(
+                frame.bat.unwrap().tip_px,
+                at(&frame),
+                "the bat goes with them"
+            );
             at(&frame)
         };
         assert_eq!(steadied(&mut steadier, None, 330.0, 241.0), [330.0, 241.0]);
@@ -205,8 +226,10 @@ mod tests {
 
     #[test]
     fn a_rep_is_drawn_where_its_first_picture_shows_it() {
-        let mut frames = [frame(turned(), 50.0, 60.0), frame(None, 70.0, 60.0)];
+        let mut frames = [frame(turned(), 50.0, 60.0), frame(None, 70.0, 60.0)].map(with_bat);
         shift_into_picture(&mut frames);
+        assert_eq!(frames[0].bat.unwrap().tip_px, at(&frames[0]));
+        assert_eq!(frames[1].bat.unwrap().knob_px, [-10.0, 4.0]);
         assert_eq!(
             [at(&frames[0]), at(&frames[1])],
             [[40.0, 64.0], [60.0, 64.0]]

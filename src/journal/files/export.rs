@@ -63,7 +63,7 @@ impl JournalReader {
 
     /// Writes a rep's landmarks to `out` as a pose track (`.track.jsonl`), which replays like a clip.
     ///
-    /// The track has the landmarks that the rep has in any frame. Where one of them is missing in a
+    /// The track has the landmarks that the rep has in any frame, and the bat where one was seen. Where one of them is missing in a
     /// frame it is written at its last place with visibility 0. Metric landmarks are written where the track has all
     /// landmarks.
     ///
@@ -135,6 +135,18 @@ fn track_line(frame: &PoseFrame, landmarks: &[Landmark], last: &mut [(f64, f64)]
             .map(|w| (meters(w.x_m), meters(w.y_m), meters(w.z_m)))
             .collect();
         line += &format!(r#","world":{}"#, json!(world));
+    }
+    if body.is_some_and(|body| body.lite) {
+        line += r#","lite":true"#;
+    }
+    if let Some(bat) = &frame.bat {
+        let place = |px: [f32; 2]| px.map(|px| rounded(px.into(), 4));
+        line += &format!(
+            r#","bat":{{"knob":{},"tip":{},"confidence":{}}}"#,
+            json!(place(bat.knob_px)),
+            json!(place(bat.tip_px)),
+            json!(rounded(bat.probability.into(), 4)),
+        );
     }
     line.push('}');
     line

@@ -28,7 +28,7 @@ use super::*;
 use crate::coach::{AbsoluteBand, AbsoluteBands, CueGiven, JudgedRep, Verdict};
 use crate::motion::{Direction, Scale};
 use crate::picture_size::PictureSize;
-use crate::pose::{Body, ImagePoint, LANDMARK_COUNT, PoseFrame, WorldPoint};
+use crate::pose::{Body, ImagePoint, LANDMARK_COUNT, PoseFrame, SeenBat, WorldPoint};
 use crate::rep::{Bats, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Ruler, Style, View};
 use crate::time::CaptureTime;
 
@@ -202,10 +202,23 @@ pub(super) fn frames(count: usize, fps: f64, world: bool, dice: &mut Dice) -> Ve
         .collect()
 }
 
+/// A bat that turns about the hands, and is not seen in every fourth frame.
+pub(super) fn with_bats(mut frames: Vec<PoseFrame>) -> Vec<PoseFrame> {
+    for (i, frame) in frames.iter_mut().enumerate() {
+        let (sin, cos) = (0.05 * i as f32).sin_cos();
+        frame.bat = (i % 4 != 3).then_some(SeenBat {
+            knob_px: [540.3 - 12.0 * cos, 310.0 - 12.0 * sin],
+            tip_px: [540.3 + 96.0 * cos, 310.0 + 96.0 * sin],
+            probability: 0.97 - 0.001 * i as f32,
+        });
+    }
+    frames
+}
+
 pub(super) fn record(number: u32) -> RepRecord {
     RepRecord {
         judged: judged(number),
-        frames: frames(120, 60.0, false, &mut Dice::new(number.into())),
+        frames: with_bats(frames(120, 60.0, false, &mut Dice::new(number.into()))),
         picture: PictureSize {
             width_px: 1280,
             height_px: 720,
@@ -245,6 +258,12 @@ pub(super) fn assert_sound(connection: &Connection) {
 pub(super) fn on_the_grid(frames: &[PoseFrame]) -> Vec<PoseFrame> {
     let on = |value: f32, steps: f64| ((f64::from(value) * steps).round() / steps) as f32;
     let mut frames = frames.to_vec();
+    for bat in frames.iter_mut().filter_map(|frame| frame.bat.as_mut()) {
+        for px in bat.knob_px.iter_mut().chain(&mut bat.tip_px) {
+            *px = on(*px, 16.0);
+        }
+        bat.probability = on(bat.probability, 255.0);
+    }
     for body in frames.iter_mut().filter_map(|frame| frame.body.as_mut()) {
         for point in body.image.iter_mut().flatten() {
             point.x_px = on(point.x_px, 16.0);
@@ -270,6 +289,14 @@ pub(super) fn farthest_apart(a: &[PoseFrame], b: &[PoseFrame]) -> (f32, f32, f32
             (a.index, a.captured_at, a.body.is_some()),
             (b.index, b.captured_at, b.body.is_some())
         );
+        assert_eq!(a.bat.is_some(), b.bat.is_some(), "the bat of {}", a.index);
+        if let (Some(p), Some(q)) = (&a.bat, &b.bat) {
+            let places = |bat: &SeenBat| [bat.knob_px, bat.tip_px].concat();
+            for (p, q) in places(p).into_iter().zip(places(q)) {
+                px = px.max((p - q).abs());
+            }
+            visibility = visibility.max((p.probability - q.probability).abs());
+        }
         let (Some(a), Some(b)) = (&a.body, &b.body) else {
             continue;
         };

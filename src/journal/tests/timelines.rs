@@ -7,6 +7,7 @@ use crate::pose::track::TrackReader;
 fn any_frames(dice: &mut Dice) -> Vec<PoseFrame> {
     let count = (dice.next() % 90) as usize;
     let mut nanos = dice.next() as i64 / 4;
+    let bats = [0.4, 1.0][(dice.next() % 2) as usize];
     (0..count)
         .map(|_| {
             nanos = nanos.wrapping_add((dice.next() % 40_000_000) as i64 - 2_000_000);
@@ -30,7 +31,18 @@ fn any_frames(dice: &mut Dice) -> Vec<PoseFrame> {
                 });
                 body
             });
-            PoseFrame::new(dice.next(), CaptureTime::from_nanos(nanos), body)
+            let mut frame = PoseFrame::new(dice.next(), CaptureTime::from_nanos(nanos), body);
+            // A track may tell of a bat without a body, too.
+            frame.bat = (dice.unit() > bats).then(|| {
+                let spread = [300.0, 130_000.0][(dice.next() % 2) as usize];
+                let mut px = || (spread * (dice.unit() - 0.5)) as f32;
+                SeenBat {
+                    knob_px: [px(), px()],
+                    tip_px: [px(), px()],
+                    probability: dice.unit() as f32,
+                }
+            });
+            frame
         })
         .collect()
 }
@@ -69,7 +81,9 @@ fn a_second_at_60_frames_is_small() {
     for (world, limit_bytes_per_sec) in [(false, 8 * 1024), (true, 20 * 1024)] {
         let frames = frames(240, 60.0, world, &mut Dice::new(5));
         let per_sec = encode_timeline(&frames).unwrap().len() / 4;
-        println!("world {world}: {per_sec} bytes a second");
+        let of_bat = encode_timeline(&with_bats(frames)).unwrap().len() / 4 - per_sec;
+        println!("world {world}: {per_sec} bytes a second, {of_bat} of the bat");
+        assert!(of_bat <= 512, "world {world}: {of_bat} bytes a second");
         assert!(
             per_sec <= limit_bytes_per_sec,
             "world {world}: {per_sec} bytes a second"
@@ -96,8 +110,74 @@ fn what_is_not_a_number_is_left_out() {
 }
 
 #[test]
+fn a_bat_whose_place_is_no_number_is_left_out_and_one_far_away_is_held() {
+    let seen = SeenBat {
+        knob_px: [540.0, 310.0],
+        tip_px: [600.0, 250.0],
+        probability: 0.9,
+    };
+    let infinite = SeenBat {
+        tip_px: [600.0, f32::INFINITY],
+        ..seen
+    };
+    let nowhere = SeenBat {
+        knob_px: [f32::NAN, 310.0],
+        ..seen
+    };
+    let far = SeenBat {
+        tip_px: [-1e30, 250.0],
+        probability: 7.0,
+        ..seen
+    };
+    let unsure = SeenBat {
+        probability: f32::NAN,
+        ..seen
+    };
+    let mut frames = frames(4, 60.0, false, &mut Dice::new(1));
+    for (frame, bat) in frames.iter_mut().zip([infinite, nowhere, far, unsure]) {
+        frame.bat = Some(bat);
+    }
+    let back = decode_timeline(&encode_timeline(&frames).unwrap()).unwrap();
+    let held = SeenBat {
+        tip_px: [-65_536.0, 250.0],
+        probability: 1.0,
+        ..seen
+    };
+    let unsure = SeenBat {
+        probability: 0.0,
+        ..seen
+    };
+    let bats: Vec<_> = back.iter().map(|frame| frame.bat).collect();
+    assert_eq!(bats, [None, None, Some(held), Some(unsure)]);
+    // Without one that can be kept it is a timeline as if nobody had looked.
+    frames.truncate(2);
+    let kept = encode_timeline(&frames).unwrap();
+    frames.iter_mut().for_each(|frame| frame.bat = None);
+    assert_eq!(kept, encode_timeline(&frames).unwrap());
+}
+
+/// Programs from before there were bats read version 1 only, and say so of any other.
+#[test]
+fn a_timeline_without_a_bat_is_one_of_version_1_and_with_one_of_version_2() {
+    let plain = frames(20, 60.0, true, &mut Dice::new(4));
+    let mut with_one = plain.clone();
+    with_one[7].bat = with_bats(plain.clone())[0].bat;
+    let [plain, mut with_one] = [plain, with_one].map(|frames| encode_timeline(&frames).unwrap());
+    assert_eq!((plain[2], with_one[2]), (1, 2));
+    assert!(decode_timeline(&with_one).is_ok());
+    with_one[2] = 1;
+    assert_eq!(
+        decode_timeline(&with_one),
+        Err(TimelineError::Damaged {
+            what: "a frame has flags that do not exist"
+        })
+    );
+}
+
+#[test]
 fn damaged_bytes_give_an_error_or_frames_and_never_a_panic() {
-    let good = encode_timeline(&frames(40, 60.0, true, &mut Dice::new(2))).unwrap();
+    let good = with_bats(frames(40, 60.0, true, &mut Dice::new(2)));
+    let good = encode_timeline(&good).unwrap();
     for cut in 0..good.len() {
         assert!(decode_timeline(&good[..cut]).is_err(), "cut at {cut}");
     }
@@ -120,16 +200,26 @@ fn damaged_bytes_give_an_error_or_frames_and_never_a_panic() {
         let payload: Vec<u8> = (0..u64::from(count) * (3 + dice.next() % 200))
             .map(|_| random_byte(&mut dice))
             .collect();
-        let _ = decode_timeline(&wrap(count, payload.len() as u32, &payload));
+        for version in [1, 2] {
+            let mut bytes = wrap(count, payload.len() as u32, &payload);
+            bytes[2] = version;
+            let Ok(frames) = decode_timeline(&bytes) else {
+                continue;
+            };
+            let again = encode_timeline(&frames).unwrap();
+            assert_eq!(decode_timeline(&again).unwrap(), frames);
+        }
     }
 }
 
 /// Small values and zeros are what gets deepest into the decoder.
 fn random_byte(dice: &mut Dice) -> u8 {
-    match dice.next() % 4 {
+    match dice.next() % 5 {
         0 => 0,
         1 => (dice.next() % 4) as u8,
         2 => 1,
+        // The flag of a bat, and a bat with a body.
+        3 => 8 + (dice.next() % 2) as u8,
         _ => dice.next() as u8,
     }
 }
@@ -180,10 +270,7 @@ fn bytes_made_from_the_written_layout_are_understood() {
         "186730e94f605cc364388df10093f11cc62b4ca68b185f3099af60fcc364b98e7102b3f516c625ccb6bb187730db1f60",
         "04000ae02e3c"
     );
-    let bytes: Vec<u8> = (0..hex.len())
-        .step_by(2)
-        .map(|i| u8::from_str_radix(&hex[i..i + 2], 16).unwrap())
-        .collect();
+    let bytes = bytes_of(hex);
     let point = |x: i32, y: i32, visibility: u8| {
         let (x_px, y_px) = (x as f32 / 16.0, y as f32 / 16.0);
         Some(ImagePoint {
@@ -217,6 +304,61 @@ fn bytes_made_from_the_written_layout_are_understood() {
             frame(12_033_333_333, 723, Some(third)),
         ]
     );
+    // Without a bat the bytes are those of before there were bats, but for how zlib packs them.
+    let again = encode_timeline(&decode_timeline(&bytes).unwrap()).unwrap();
+    assert_eq!(again[..12], bytes[..12]);
+    assert_eq!(inflated(&again), inflated(&bytes));
+}
+
+/// The same with the bat of version 2, in a frame with a body and in one without.
+#[test]
+fn a_bat_made_from_the_written_layout_is_understood() {
+    let bytes = bytes_of(concat!(
+        "544c0200030000002f00000078da6b38b17e81eacaf6bd135419459898381938181a1818181ada190ff89e009222077c991aa6",
+        "319e9fc678c0ee38e3af0e0081f110d6"
+    ));
+    let mut body = Body::empty();
+    body.image[15] = Some(ImagePoint {
+        x_px: 540.0,
+        y_px: 310.0,
+        visibility: 200.0 / 255.0,
+    });
+    let bat = |knob: [f32; 2], tip: [f32; 2], probability: f32| {
+        Some(SeenBat {
+            knob_px: knob.map(|steps| steps / 16.0),
+            tip_px: tip.map(|steps| steps / 16.0),
+            probability: probability / 255.0,
+        })
+    };
+    let frame = |nanos, index, body, bat| PoseFrame {
+        bat,
+        ..PoseFrame::new(index, CaptureTime::from_nanos(nanos), body)
+    };
+    let first = bat([8640.0, 4960.0], [9600.0, 4000.0], 250.0);
+    let third = bat([8650.0, 4961.0], [-40.0, 3900.0], 130.0);
+    let frames = [
+        frame(5_000_000_000, 10, Some(body), first),
+        frame(5_016_666_667, 11, None, None),
+        frame(5_033_333_333, 12, None, third),
+    ];
+    assert_eq!(decode_timeline(&bytes).unwrap(), frames);
+    let again = encode_timeline(&frames).unwrap();
+    assert_eq!(again[..12], bytes[..12]);
+    assert_eq!(inflated(&again), inflated(&bytes));
+}
+
+fn bytes_of(hex: &str) -> Vec<u8> {
+    let digits = |i| u8::from_str_radix(&hex[i..i + 2], 16).unwrap();
+    (0..hex.len()).step_by(2).map(digits).collect()
+}
+
+/// The payload of a timeline.
+fn inflated(bytes: &[u8]) -> Vec<u8> {
+    use std::io::Read;
+    let mut payload = Vec::new();
+    let mut inflate = flate2::read::ZlibDecoder::new(&bytes[12..]);
+    inflate.read_to_end(&mut payload).unwrap();
+    payload
 }
 
 #[test]
@@ -239,6 +381,12 @@ fn a_rep_leaves_as_a_pose_track() {
     });
     rep.frames[1].body.as_mut().unwrap().image[0] = None;
     rep.frames[2].body = None;
+    rep.frames[2].bat = None;
+    rep.frames[1].bat = Some(SeenBat {
+        knob_px: [540.3, 310.0],
+        tip_px: [-3.5, 250.0625],
+        probability: 0.5,
+    });
     // Metric landmarks cannot be told apart without all the points, so that they stay behind.
     let all = frames(4, 60.0, true, &mut Dice::new(2));
     rep.frames[3].body.as_mut().unwrap().world = all[3].body.as_ref().unwrap().world;
@@ -265,6 +413,9 @@ fn a_rep_leaves_as_a_pose_track() {
         "{}",
         lines[2]
     );
+    // At a sixteenth of a pixel and 1/255, as the journal keeps it.
+    let bat = r#","bat":{"knob":[540.3125,310.0],"tip":[-3.5,250.0625],"confidence":0.502}}"#;
+    assert!(lines[2].ends_with(bat), "{}", lines[2]);
     assert!(lines[3].ends_with(r#""points":null}"#), "{}", lines[3]);
     assert!(!text.contains("world"));
     for line in &lines {
@@ -276,10 +427,25 @@ fn a_rep_leaves_as_a_pose_track() {
         }
     }
 
-    // With every landmark the metric ones leave too, and the track reads back.
+    rep.judged = judged(2);
+    rep.frames.clear();
+    let bare = journal.log_rep(session_id, &rep).unwrap();
+    let error = journal
+        .reader()
+        .export_timeline(bare, Vec::new())
+        .unwrap_err();
+    assert!(matches!(error, JournalError::NoTimeline { .. }));
+}
+
+#[test]
+fn with_every_landmark_the_metric_ones_leave_too_and_the_track_reads_back() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut journal = Journal::open(&dir.path().join("journal.db")).unwrap();
+    let session_id = journal.begin_session(&session()).unwrap();
     let mut whole = record(3);
-    whole.frames = frames(30, 60.0, true, &mut Dice::new(5));
+    whole.frames = with_bats(frames(30, 60.0, true, &mut Dice::new(5)));
     whole.frames[1].body.as_mut().unwrap().world = None;
+    whole.frames[2].body.as_mut().unwrap().lite = true;
     let id = journal.log_rep(session_id, &whole).unwrap();
     let path = dir.path().join("rep.track.jsonl");
     let file = std::fs::File::create(&path).unwrap();
@@ -292,18 +458,12 @@ fn a_rep_leaves_as_a_pose_track() {
     for (index, frame) in back.iter_mut().enumerate() {
         frame.index = whole.frames[index].index;
     }
+    let lite: Vec<bool> = back.iter().map(|f| f.body.as_ref().unwrap().lite).collect();
+    assert_eq!(lite.iter().position(|lite| *lite), Some(2));
+    assert_eq!(lite.iter().filter(|lite| **lite).count(), 1);
     let (px, visibility, meters) = farthest_apart(&on_the_grid(&whole.frames), &back);
     assert!(
         px < 1e-3 && visibility < 1e-4 && meters < 1e-6,
         "{px} px, {visibility}, {meters} m"
     );
-
-    rep.judged = judged(2);
-    rep.frames.clear();
-    let bare = journal.log_rep(session_id, &rep).unwrap();
-    let error = journal
-        .reader()
-        .export_timeline(bare, Vec::new())
-        .unwrap_err();
-    assert!(matches!(error, JournalError::NoTimeline { .. }));
 }

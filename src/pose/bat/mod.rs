@@ -58,14 +58,18 @@ pub struct SeenBat {
 impl SeenBat {
     /// The same bat where it would be in the first picture of a camera that has moved since.
     pub(crate) fn steadied(self, place: CameraPlace, picture: PictureSize) -> Self {
-        let moved = |[x, y]: [f32; 2]| {
+        self.moved(|px| {
             place
-                .to_first([x.into(), y.into()], picture)
+                .to_first(px.map(f64::from), picture)
                 .map(|value| value as f32)
-        };
+        })
+    }
+
+    /// The same bat with its ends where they are moved to.
+    pub(super) fn moved(self, to: impl Fn([f32; 2]) -> [f32; 2]) -> Self {
         Self {
-            knob_px: moved(self.knob_px),
-            tip_px: moved(self.tip_px),
+            knob_px: to(self.knob_px),
+            tip_px: to(self.tip_px),
             ..self
         }
     }

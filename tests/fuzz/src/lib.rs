@@ -184,6 +184,7 @@ pub fn timeline(data: &[u8]) {
         for (one, two) in frames.iter().zip(&twice) {
             assert_eq!((one.captured_at, one.index), (two.captured_at, two.index));
             assert_eq!(one.body.is_some(), two.body.is_some());
+            assert_eq!(one.bat.is_some(), two.bat.is_some());
         }
     }
 }
@@ -247,7 +248,7 @@ pub fn forms(data: &[u8]) {
 
 /// Bytes in a timeline's header and packing, as `docs/journal.md` gives them.
 fn wrapped(frames: u32, inside: &[u8]) -> Vec<u8> {
-    let mut bytes = b"TL\x01\x00".to_vec();
+    let mut bytes = b"TL\x02\x00".to_vec();
     bytes.extend_from_slice(&frames.to_le_bytes());
     bytes.extend_from_slice(&(inside.len() as u32).to_le_bytes());
     let mut deflate = flate2::write::ZlibEncoder::new(bytes, flate2::Compression::fast());

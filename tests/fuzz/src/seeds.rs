@@ -9,6 +9,7 @@ use cagehand::picture_size::PictureSize;
 use cagehand::journal::{
     Journal, NewHitter, NewPlan, NewSession, RepRecord, encode_timeline,
 };
+use cagehand::pose::SeenBat;
 use cagehand::pose::track::TrackReader;
 use cagehand::rep::{HitterSetup, FoundRep, RepFinder};
 use cagehand::settings::{DEFAULT_FILE, Settings};
@@ -70,7 +71,14 @@ pub fn write(folder: &Path) -> Result<(), Box<dyn Error>> {
     put("track", "sparse", sparse.join("\n").as_bytes())?;
 
     let found = swing(&track)?;
-    let frames = found.frames[..REP_FRAMES.min(found.frames.len())].to_vec();
+    let mut frames = found.frames[..REP_FRAMES.min(found.frames.len())].to_vec();
+    for frame in frames.iter_mut().skip(1).step_by(2) {
+        frame.bat = Some(SeenBat {
+            knob_px: [300.0, 200.0],
+            tip_px: [320.5, 120.25],
+            probability: 0.9,
+        });
+    }
     let mut packed = encode_timeline(&frames)?;
     let settings = Settings::parse(DEFAULT_FILE, Path::new("default"))?;
     let coach = Coach::new(settings.bands.clone(), settings.cues.order.clone());
