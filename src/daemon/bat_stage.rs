@@ -10,7 +10,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Instant;
 
-use crossbeam_channel::{Receiver, Sender, bounded, unbounded};
+use crossbeam_channel::{Receiver, Sender, bounded};
 
 use crate::capture::Frame;
 use crate::picture_size::PictureSize;
@@ -135,7 +135,7 @@ pub(super) fn start_bats(
 fn ends<R: ReadBat>(reader: R, health: &Arc<Health>) -> (BatTap, BatInbox, BatStage<R>) {
     let (full, to_read) = bounded(1);
     let (used, empty) = bounded(2);
-    let (found, inbox) = unbounded();
+    let (found, inbox) = bounded(PLACES);
     let wanted = Arc::new(AtomicBool::new(false));
     let tap = BatTap {
         wanted: Arc::clone(&wanted),

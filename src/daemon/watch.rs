@@ -107,14 +107,11 @@ pub(crate) fn watch(
     if let Some(clock) = source.clock() {
         sound.start_at(clock.now());
     }
+    let rep_log = options.rep_log.as_deref().map(RepLog::continued);
     let sinks = RepSinks {
         sound,
         journal: Some(session.journal),
-        rep_log: options
-            .rep_log
-            .as_deref()
-            .map(RepLog::continued)
-            .transpose()?,
+        rep_log: rep_log.transpose()?,
         track: None,
         terminal: terminal.clone(),
     };
