@@ -1,5 +1,7 @@
 //! The page in a real browser: the hitter in the cage.
 
+use serde_json::json;
+
 use super::browser::{Browser, Served, block_on};
 use super::program::{Place, project, recording, replayed};
 
@@ -201,6 +203,33 @@ impl CoachAtThePage<'_> {
                 "return Number(document.getElementById('player').dataset.frame) > 6",
             )
             .await;
+        self.draws_the_bat_where_it_was_seen().await;
+    }
+
+    async fn draws_the_bat_where_it_was_seen(&self) {
+        // Of each frame what the page was told of the bat, and what it draws then.
+        let frames = self
+            .browser
+            .ask(
+                "const scrub = document.getElementById('scrub');
+                 const drawn = (rep) => rep.times.map((_, place) => {
+                   scrub.value = place;
+                   scrub.dispatchEvent(new Event('input'));
+                   const lines = [...document.querySelectorAll('#stage .bat line')];
+                   return [rep.bat[place]?.flat() ?? [], lines.flatMap((l) => ['x1', 'y1', 'x2', 'y2'].map((n) => Number(l.getAttribute(n))))];
+                 });
+                 return fetch(document.getElementById('player').dataset.rep).then((answer) => answer.json()).then(drawn)",
+            )
+            .await;
+        let frames = frames.as_array().unwrap();
+        for frame in frames {
+            assert_eq!(frame[0], frame[1], "told and drawn");
+        }
+        let seen = frames.iter().filter(|frame| frame[0] != json!([]));
+        let seen = seen.count();
+        assert!(seen > 20, "{seen} of {}", frames.len());
+        let rest = "return [!document.getElementById('bat-key').hidden, document.querySelectorAll('#stage .tip-path').length > 0]";
+        assert_eq!(self.browser.ask(rest).await, json!([true, true]));
     }
 
     async fn moves_the_landing_and_back(&self) {
@@ -441,6 +470,9 @@ fn a_coach_sees_what_was_not_counted_and_why_and_makes_it_count() {
             )
             .await;
         browser.picture("not_counted").await;
+        // Its track tells of no bat.
+        let bat = "return [document.getElementById('bat-key').hidden, document.querySelectorAll('#stage .bat line, #stage .tip-path').length]";
+        assert_eq!(browser.ask(bat).await, json!([true, 0]));
         coach.no_barriers("what was not counted").await;
         browser.click(".language button").await;
         browser

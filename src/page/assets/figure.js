@@ -41,3 +41,21 @@ export function draw(group, points) {
     element("circle", { cx: middle[0], cy: middle[1], r: Math.max(6, 0.45 * reach) }, group);
   }
 }
+
+/** Draws a bat, knob and tip, into a group, in the place of what was in it. */
+export function drawBat(group, ends) {
+  group.replaceChildren();
+  if (!ends) return;
+  const [[x1, y1], [x2, y2]] = ends;
+  element("line", { x1, y1, x2, y2 }, group);
+}
+
+/** Places without the gaps between them: one list for each stretch that has none. */
+export function runs(places) {
+  const found = [[]];
+  for (const place of places) {
+    if (place) found.at(-1).push(place);
+    else if (found.at(-1).length) found.push([]);
+  }
+  return found.filter((run) => run.length > 1);
+}

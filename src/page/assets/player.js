@@ -1,6 +1,6 @@
 // Plays a rep back as a stick figure, alone, beside another one, or laid over it. All times are seconds from plant.
 import { openFilm } from "/assets/film.js";
-import { draw, element, head } from "/assets/figure.js";
+import { draw, drawBat, element, head, runs } from "/assets/figure.js";
 
 const at = (id) => document.getElementById(id);
 const player = at("player");
@@ -38,9 +38,18 @@ async function start() {
     };
     path("head-path", rep.frames.map((points) => points && head(points)));
     path("mass-path", rep.mass);
+    for (const run of runs(tipsOfSwing(rep))) path("tip-path", run);
     const figure = element("g", { class: "sticks" }, layer);
+    const bat = element("g", { class: "bat" }, layer);
     const mass = element("circle", { class: "mass", r: 9, cx: -99, cy: -99 }, layer);
-    return { rep, figure, mass };
+    return { rep, figure, bat, mass };
+  }
+
+  // Where the bat's tip went from the stride on; what it does while the hitter waits would hide that.
+  function tipsOfSwing(rep) {
+    const from = rep.events.lift_off ?? rep.events.gather ?? rep.events.plant ?? -Infinity;
+    const to = rep.events.finish ?? Infinity;
+    return rep.bat.map((ends, place) => (ends && rep.times[place] >= from && rep.times[place] <= to ? ends[1] : null));
   }
 
   function stageOf(rep, label) {
@@ -52,9 +61,9 @@ async function start() {
     return svg;
   }
 
-  // The part of the picture that the hitter fills over the whole rep.
+  // The part of the picture that the hitter and the bat fill over the whole rep.
   function box(rep) {
-    const all = rep.frames.filter(Boolean).flat().filter(Boolean);
+    const all = [...rep.frames.filter(Boolean).flat(), ...rep.bat.filter(Boolean).flat()].filter(Boolean);
     if (!all.length) return `0 0 ${rep.width} ${rep.height}`;
     const xs = all.map((p) => p[0]), ys = all.map((p) => p[1]);
     const pad = 0.12 * (Math.max(...ys) - Math.min(...ys));
@@ -84,9 +93,10 @@ async function start() {
   }
 
   function show() {
-    for (const { rep, figure, mass } of scenes) {
+    for (const { rep, figure, bat, mass } of scenes) {
       const place = frameAt(rep, state.time);
       draw(figure, rep.frames[place]);
+      drawBat(bat, rep.bat[place]);
       const film = films.get(rep);
       if (film?.layer.isConnected) film.show(rep.times[place]);
       const [x, y] = rep.mass[place] ?? [-99, -99];
@@ -182,6 +192,7 @@ async function start() {
       build();
     });
   }
+  at("bat-key").hidden = !reps.some((rep) => rep?.bat.length);
   state.time = own.events.plant ?? own.times[0];
   build();
 }

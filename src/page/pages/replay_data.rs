@@ -1,4 +1,4 @@
-//! A rep for the player: landmarks, events, center of mass and feet on one time axis, in pixels of the picture.
+//! A rep for the player: landmarks, bat, events, center of mass and feet on one time axis, in pixels of the picture.
 //!
 //! In: a stored rep and its landmarks. Out: JSON for `player.js`. Times count from plant, where it was seen.
 
@@ -14,7 +14,7 @@ use crate::motion::Direction;
 use crate::page::error::PageError;
 use crate::page::state::AppState;
 use crate::picture_size::PictureSize;
-use crate::pose::{LANDMARK_COUNT, PoseFrame};
+use crate::pose::{LANDMARK_COUNT, PoseFrame, SeenBat};
 use crate::rep::{Rep, ReplayGeometry};
 use crate::time::CaptureTime;
 
@@ -31,6 +31,8 @@ pub(in crate::page) struct ReplayData {
     times: Vec<f64>,
     /// Landmarks of each frame.
     frames: Vec<Option<Vec<Option<[f32; 2]>>>>,
+    /// Knob and tip of each frame's bat; without entries where none was seen in any.
+    bat: Vec<Option<[[f32; 2]; 2]>>,
     /// The center of mass of each frame.
     mass: Vec<Option<[f32; 2]>>,
     /// Ankle, heel and toe of both feet at plant.
@@ -77,6 +79,12 @@ pub(super) fn played(judged: &JudgedRep, picture: PictureSize, frames: &[PoseFra
         }));
         Some(points)
     });
+    let bats = || frames.iter().map(|frame| frame.bat.as_ref());
+    let ends = |bat: &SeenBat| [bat.knob_px, bat.tip_px].map(tenths);
+    let bat = match bats().any(|bat| bat.is_some()) {
+        true => bats().map(|bat| bat.map(ends)).collect(),
+        false => Vec::new(),
+    };
     let geometry = ReplayGeometry::new(frames, zero);
     ReplayData {
         number: judged.number,
@@ -89,6 +97,7 @@ pub(super) fn played(judged: &JudgedRep, picture: PictureSize, frames: &[PoseFra
             .filter_map(|(name, at)| Some((name, at?.secs_since(zero))))
             .collect(),
         frames: points.collect(),
+        bat,
         mass: geometry.mass_px.iter().map(|p| p.map(tenths)).collect(),
         feet: geometry.feet_px.iter().copied().map(tenths).collect(),
         scale_px: geometry.trunk_px,
