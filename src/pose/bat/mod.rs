@@ -192,6 +192,10 @@ fn wrist_mark(wrists: &[[f32; 2]; 2], cell: usize) -> f32 {
     let (x, y) = ((cell % INPUT) as f32 + 0.5, (cell / INPUT) as f32 + 0.5);
     let away = |wrist: &[f32; 2]| (x - wrist[0]).powi(2) + (y - wrist[1]).powi(2);
     let nearest = wrists.iter().map(away).fold(f32::INFINITY, f32::min);
+    // Most cells; what is left out is below a 32-bit float's steps about 1.
+    if nearest > (6.0 * WRIST_SPREAD).powi(2) {
+        return 0.0;
+    }
     (-nearest / (2.0 * WRIST_SPREAD * WRIST_SPREAD)).exp()
 }
 

@@ -1,5 +1,7 @@
 //! The square of a frame that the network sees, scaled down: each of its points is the mean of the pixels that it covers.
 
+use cagehand_networks::{append_gray, color_means, gray_means};
+
 use crate::capture::Frame;
 
 /// An upright square of the picture.
@@ -52,24 +54,7 @@ impl Square {
     pub(super) fn sample(self, frame: &Frame, cells: usize, into: &mut [f32]) {
         let columns = self.spans(0, cells, frame.width);
         let rows = self.spans(1, cells, frame.height);
-        for (row, line) in rows.iter().zip(into.chunks_exact_mut(3 * cells)) {
-            for (column, cell) in columns.iter().zip(line.chunks_exact_mut(3)) {
-                let mut sums = [0u32; 3];
-                for y in row.0..row.1 {
-                    let pixels =
-                        &frame.rgb[3 * (y * frame.width + column.0)..][..3 * (column.1 - column.0)];
-                    for pixel in pixels.chunks_exact(3) {
-                        for (sum, byte) in sums.iter_mut().zip(pixel) {
-                            *sum += u32::from(*byte);
-                        }
-                    }
-                }
-                let count = ((row.1 - row.0) * (column.1 - column.0)) as f32;
-                for (value, sum) in cell.iter_mut().zip(sums) {
-                    *value = sum as f32 / (255.0 * count);
-                }
-            }
-        }
+        color_means(&frame.rgb, frame.width, &columns, &rows, into);
     }
 }
 
@@ -113,10 +98,7 @@ impl GrayFrame {
         self.bytes.clear();
         for y in top..bottom {
             let pixels = &frame.rgb[3 * (y * frame.width + left)..][..3 * self.width];
-            self.bytes.extend(pixels.chunks_exact(3).map(|pixel| {
-                let [red, green, blue] = [pixel[0], pixel[1], pixel[2]].map(u32::from);
-                ((77 * red + 150 * green + 29 * blue) >> 8) as u8
-            }));
+            append_gray(pixels, &mut self.bytes);
         }
     }
 
@@ -137,17 +119,7 @@ impl GrayFrame {
         };
         let columns = moved.spans(0, cells, self.width);
         let rows = moved.spans(1, cells, self.height);
-        for (row, line) in rows.iter().zip(into.chunks_exact_mut(cells)) {
-            for (column, value) in columns.iter().zip(line) {
-                let mut sum = 0u32;
-                for y in row.0..row.1 {
-                    let bytes = &self.bytes[y * self.width..][column.0..column.1];
-                    sum += bytes.iter().map(|byte| u32::from(*byte)).sum::<u32>();
-                }
-                let count = ((row.1 - row.0) * (column.1 - column.0)) as f32;
-                *value = sum as f32 / (255.0 * count);
-            }
-        }
+        gray_means(&self.bytes, self.width, &columns, &rows, into);
     }
 }
 

@@ -37,6 +37,7 @@
 //! - `worker_pool`: a job on the caller's stack is lent to helpers as a pointer, and taken back before the call returns,
 //!   by a panic too.
 
+mod cell_means;
 mod cores;
 mod fused;
 mod kernels;
@@ -48,6 +49,7 @@ mod plan;
 mod rewrite;
 mod worker_pool;
 
+pub use cell_means::{append_gray, color_means, gray_means};
 pub use cores::{CoreBudget, UrgentWork, machine_cores};
 pub use lazy_conv::OutputMap;
 pub use network::{InferenceError, Network, Outputs};
