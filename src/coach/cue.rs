@@ -60,9 +60,11 @@ text_enum! {
     }
 }
 
-/// Whether a measure can be cued. One that is known only after the cue can be judged and logged, but not cued.
+/// Whether a measure can be cued. One that is known only after the cue can be judged and logged, but not cued, and those of the
+/// bat are told on the page alone.
 pub(crate) fn can_be_cued(measure: MeasureName) -> bool {
-    measure != MeasureName::FinishHold
+    use MeasureName::{Attack, BarrelAtPlant, BatSpeed, FinishHold};
+    !matches!(measure, FinishHold | BarrelAtPlant | Attack | BatSpeed)
 }
 
 /// The cue for a measure that is out on this side; `None` for one that is in.
@@ -92,6 +94,7 @@ pub(crate) fn cue_for(measure: MeasureName, verdict: Verdict) -> Option<CueId> {
         PlantToArrival => (CueId::StrideLate, CueId::StrideEarly),
         ContactToArrival => (CueId::SwingEarly, CueId::SwingLate),
         WeightKept => (CueId::WeightHungBack, CueId::WeightForward),
+        BarrelAtPlant | Attack | BatSpeed => return None,
     };
     match verdict {
         Verdict::In => None,

@@ -72,7 +72,8 @@ pub(crate) struct Rounded {
 }
 
 /// Rounds a value for speech: whole centimeters, hundredths or tenths of a second, steps of five percent and five
-/// degrees. `None` for a yes or no and for a sequence, which have no number to say.
+/// degrees. `None` for a yes or no and for a sequence, which have no number to say,
+/// and for a speed, which is never said.
 pub(crate) fn rounded(of: MeasureName, value: f64) -> Option<Rounded> {
     let size = value.abs();
     let (number, unit, print, decimals) = match of.unit() {
@@ -83,7 +84,7 @@ pub(crate) fn rounded(of: MeasureName, value: f64) -> Option<Rounded> {
         Unit::Ms => (size / 100.0, PhraseId::Milliseconds, "s", 1),
         Unit::Pct => (5.0 * (size / 5.0).round(), PhraseId::Percent, "%", 0),
         Unit::Deg => (5.0 * (size / 5.0).round(), PhraseId::Degrees, "degrees", 0),
-        Unit::YesNo | Unit::Order => return None,
+        Unit::MetersPerSecond | Unit::YesNo | Unit::Order => return None,
     };
     let number = number.round();
     if !number.is_finite() {

@@ -200,7 +200,9 @@ impl Value {
                     .map(str::to_owned)
                     .collect(),
             ),
-            Unit::Cm | Unit::Ms | Unit::Pct | Unit::Deg => Self::Quantity(rounded(value, 2)),
+            Unit::Cm | Unit::Ms | Unit::Pct | Unit::Deg | Unit::MetersPerSecond => {
+                Self::Quantity(rounded(value, 2))
+            }
         }
     }
 }

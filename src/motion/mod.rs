@@ -15,7 +15,7 @@ mod steadying;
 pub(crate) use level::{CameraYaw, roll, yaw_from_pelvis};
 pub(crate) use mass::{SegmentTable, center_of_mass};
 pub(crate) use scale::{Scale, UNKNOWN_HEIGHT_CM};
-pub(crate) use series::{BodySeries, PointSeries};
+pub(crate) use series::{BatLine, BodySeries, PointSeries};
 pub(crate) use signals::{Foot, Pair, Path, Signals};
 pub(crate) use stance::Direction;
 pub(crate) use stance::{Side, Stance};

@@ -51,6 +51,19 @@ pub(super) fn worse_of(a: &[f64], b: &[f64]) -> Vec<f64> {
     a.iter().zip(b).map(|(a, b)| a.min(*b)).collect()
 }
 
+/// The bat in one frame: a line from the knob to the tip. The unit and the way up are those of its holder.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct BatLine {
+    /// The middle of the exposure, as a fractional sample index: a bat turns too fast to be brought onto the grid.
+    pub sample: f64,
+    /// The end of the handle.
+    pub knob: [f64; 2],
+    /// The barrel's end.
+    pub tip: [f64; 2],
+    /// Probability that this is the bat.
+    pub probability: f64,
+}
+
 /// The model's metric landmark over time, in meters.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct WorldSeries {
@@ -73,6 +86,8 @@ pub(crate) struct BodySeries {
     pub lite: bool,
     /// How the camera moved meanwhile, which is taken out of the points; `None` where it stood still.
     pub steadying: Option<Arc<Steadying>>,
+    /// The bat in the frames in which one was seen, in time order.
+    pub bat: Vec<BatLine>,
     points: Vec<Option<PointSeries>>,
     world: Option<Arc<Vec<WorldSeries>>>,
 }
@@ -150,6 +165,18 @@ impl BodySeries {
                 .iter()
                 .any(|f| f.body.as_ref().is_some_and(|b| b.lite)),
             steadying: Steadying::of(frames, start, rate_hz, len).map(Arc::new),
+            bat: frames
+                .iter()
+                .filter_map(|frame| {
+                    let seen = frame.bat?;
+                    Some(BatLine {
+                        sample: frame.captured_at.secs_since(start) * rate_hz,
+                        knob: seen.knob_px.map(f64::from),
+                        tip: seen.tip_px.map(f64::from),
+                        probability: f64::from(seen.probability),
+                    })
+                })
+                .collect(),
             points,
             world,
         })

@@ -11,7 +11,7 @@ use crate::time::CaptureTime;
 use super::filter::{Butterworth, derivative};
 use super::mass::{SegmentTable, center_of_mass};
 use super::scale::Scale;
-use super::series::{BodySeries, PointSeries, WorldSeries, middle_of, worse_of};
+use super::series::{BatLine, BodySeries, PointSeries, WorldSeries, middle_of, worse_of};
 use super::steadying::Steadying;
 
 /// A body part's path: three lists with one value per sample.
@@ -118,6 +118,8 @@ pub(crate) struct Signals {
     pub feet: Pair<Foot>,
     /// The model's metric landmarks, by [`Landmark::index`], where the source gives them; not leveled.
     world: Option<Arc<Vec<WorldSeries>>>,
+    /// The bat in the frames in which one was seen, in time order: leveled centimeters as in a [`Path`].
+    pub bat: Arc<Vec<BatLine>>,
     /// How the camera moved meanwhile, which is taken out of the paths; `None` where it stood still.
     pub steadying: Option<Arc<Steadying>>,
     /// The scale that made centimeters of pixels.
@@ -214,6 +216,7 @@ impl Signals {
             wrists,
             shoulder,
             feet,
+            bat: Arc::new(level.bat(&body.bat)),
             world: body.world_series(),
             steadying: body.steadying.clone(),
             scale,
@@ -234,6 +237,12 @@ impl Signals {
     /// The same signals turned by a roll of the camera, on top of what was taken out before.
     pub(crate) fn leveled(&self, roll_rad: f64) -> Self {
         let (sin, cos) = roll_rad.sin_cos();
+        let turned = |[x, y]: [f64; 2]| [x * cos - y * sin, y * cos + x * sin];
+        let bat = self.bat.iter().map(|line| BatLine {
+            knob: turned(line.knob),
+            tip: turned(line.tip),
+            ..*line
+        });
         let turn = |p: &Path| {
             let points = || p.x_cm.iter().zip(&p.y_cm);
             Path {
@@ -274,6 +283,7 @@ impl Signals {
                 left: foot(&self.feet.left),
                 right: foot(&self.feet.right),
             },
+            bat: Arc::new(bat.collect()),
             world: self.world.clone(),
             steadying: self.steadying.clone(),
             scale: self.scale,
@@ -309,12 +319,25 @@ struct Leveler {
 }
 
 impl Leveler {
+    fn point(&self, [x, y]: [f64; 2]) -> [f64; 2] {
+        [
+            (x * self.cos + y * self.sin) * self.cm_per_px,
+            -(y * self.cos - x * self.sin) * self.cm_per_px,
+        ]
+    }
+
+    fn bat(&self, lines: &[BatLine]) -> Vec<BatLine> {
+        let leveled = |line: &BatLine| BatLine {
+            knob: self.point(line.knob),
+            tip: self.point(line.tip),
+            ..*line
+        };
+        lines.iter().map(leveled).collect()
+    }
+
     fn path(&self, p: &PointSeries) -> Path {
-        let (mut x_cm, mut y_cm) = (Vec::with_capacity(p.x.len()), Vec::with_capacity(p.x.len()));
-        for (x, y) in p.x.iter().zip(&p.y) {
-            x_cm.push((x * self.cos + y * self.sin) * self.cm_per_px);
-            y_cm.push(-(y * self.cos - x * self.sin) * self.cm_per_px);
-        }
+        let points = p.x.iter().zip(&p.y).map(|(x, y)| self.point([*x, *y]));
+        let (x_cm, y_cm) = points.map(|[x, y]| (x, y)).unzip();
         Path {
             x_cm,
             y_cm,

@@ -11,7 +11,7 @@ use crate::rep::{Measure, MeasureName, ReasonUnit, Unit, sequence_words};
 pub(super) fn plain(i18n: &Messages, name: MeasureName, value: f64) -> String {
     match name.unit() {
         // A zero has no sign.
-        Unit::Cm => format!("{:.1}", (10.0 * value).round() / 10.0 + 0.0),
+        Unit::Cm | Unit::MetersPerSecond => format!("{:.1}", (10.0 * value).round() / 10.0 + 0.0),
         Unit::Ms | Unit::Pct | Unit::Deg => format!("{:.0}", value.round() + 0.0),
         Unit::YesNo => if value >= 0.5 { "✓" } else { "✗" }.to_owned(),
         Unit::Order => {

@@ -4,6 +4,7 @@
 //! what the landmarks wander by, what the scale may be wrong by, and what the event's time may be wrong by.
 //! `docs/measures.md` defines them.
 
+mod barrel;
 mod head;
 mod making;
 
@@ -19,6 +20,7 @@ use super::estimates::EventEstimate;
 use super::finish_hold::finish_hold;
 use super::not_measured::NotMeasured;
 use super::projection::Projection;
+use super::swing_path::SwingPath;
 use super::types::{Measure, MeasureName};
 use super::weight::{WeightMeasures, WeightReading, weight, weight_at};
 
@@ -72,6 +74,8 @@ struct Measurer<'a> {
     front: &'a Foot,
     back: &'a Foot,
     weight: WeightMeasures,
+    /// The bat about contact.
+    swing_path: Result<SwingPath, NotMeasured>,
     /// What a length along the line to the pitcher is multiplied by, for the camera sees it at an angle.
     unfold: f64,
     /// Standard uncertainty of that factor.
@@ -90,6 +94,7 @@ impl<'a> Measurer<'a> {
             front: context.front_foot(),
             back: context.back_foot(),
             weight: weight(context),
+            swing_path: SwingPath::about_contact(context),
             unfold: context.unfold(),
             unfold_spread: {
                 let CameraYaw { rad, spread_rad } = context.yaw;
@@ -166,6 +171,9 @@ impl<'a> Measurer<'a> {
                 self.timed(pitch.after_arrival(contact), contact, &self.hands)
             }
             MeasureName::WeightKept => self.weight_kept(),
+            MeasureName::BarrelAtPlant => self.barrel_at_plant(),
+            MeasureName::Attack => self.attack(),
+            MeasureName::BatSpeed => self.bat_speed(),
         }
     }
 

@@ -32,6 +32,7 @@ mod setup;
 mod slow_motion;
 mod style;
 mod swing;
+mod swing_path;
 mod take;
 #[cfg(test)]
 mod test_figure;

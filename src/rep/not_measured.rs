@@ -30,6 +30,16 @@ text_enum! {
         HeadOrTrunkHidden = "the head or trunk was hidden",
         /// The wrists are too far apart for both to hold the bat.
         WristsApart = "the wrists were not seen together on the bat",
+        /// Too few frames about the moment show the bat.
+        BatNotSeen = "the bat was not seen in enough frames",
+        /// Single frames show the bat where one that turns about the hands cannot be.
+        BatReadingsDisagree = "the frames do not agree on where the bat was",
+        /// The bat's direction in the picture says little where it points at the camera or away from it.
+        BatAtLens = "the bat pointed along the camera's line of sight",
+        /// The value would be more uncertain than it is of use.
+        BatTooUnsure = "the bat's path was too uncertain",
+        /// The bat turns too far between two frames.
+        FramesTooFar = "needs 60 frames a second",
         /// The base is too short to measure on.
         FeetTooClose = "the feet are too close together in the picture",
         /// The rest before the gather is not in the recording.

@@ -6,7 +6,7 @@
 use crate::motion::Direction;
 
 /// How far the camera stands from the hitter, centimeters. It is not known; 400 or 560 give nearly the same.
-const CAMERA_AWAY_CM: f64 = 480.0;
+pub(super) const CAMERA_AWAY_CM: f64 = 480.0;
 /// The ears stand this share of their height above the ankles nearer to the plate than the ankles do, in a hitter's
 /// stance. Measured on rendered hitters; it fits a trunk inclined by about 25 degrees.
 const HEAD_NEARER: f64 = 0.15;

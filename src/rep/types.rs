@@ -221,6 +221,8 @@ pub enum Unit {
     Pct,
     /// Degrees.
     Deg,
+    /// Meters a second.
+    MetersPerSecond,
     /// 1 for yes, 0 for no.
     YesNo,
     /// A sequence, see [`sequence_value`].
@@ -235,6 +237,7 @@ impl Unit {
             Unit::Ms => "ms",
             Unit::Pct => "%",
             Unit::Deg => "°",
+            Unit::MetersPerSecond => "m/s",
             Unit::YesNo | Unit::Order => "",
         }
     }
@@ -289,6 +292,12 @@ measures! {
     ContactToArrival = "contact_to_arrival_ms", Ms;
     /// Where the center of mass is 200 ms before the pitch arrives: 0 over the middle of the back foot, 100 over the front.
     WeightKept = "weight_kept_pct", Pct;
+    /// The barrel's direction in the picture at plant, knob to tip: 0 upright, positive tipped toward the pitcher.
+    BarrelAtPlant = "barrel_plant_deg", Deg;
+    /// The barrel's path against level at contact, positive upward.
+    Attack = "attack_deg", Deg;
+    /// The barrel's speed at its highest before contact, 15 cm from the tip.
+    BatSpeed = "bat_speed_mps", MetersPerSecond;
 }
 
 /// What can fire in a swing, in the order in which it should: the digits of a sequence's value.

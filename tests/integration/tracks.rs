@@ -31,3 +31,5 @@ pub(super) mod recorded;
 mod rubbish;
 #[path = "tracks/short.rs"]
 mod short;
+#[path = "tracks/swing_path.rs"]
+mod swing_path;

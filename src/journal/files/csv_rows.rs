@@ -140,7 +140,9 @@ fn value_text(name: MeasureName, value: f64) -> String {
     match name.unit() {
         Unit::YesNo => is_yes(value).to_string(),
         Unit::Order => sequence_words(value).join(">"),
-        Unit::Cm | Unit::Ms | Unit::Pct | Unit::Deg => rounded(value, 2).to_string(),
+        Unit::Cm | Unit::Ms | Unit::Pct | Unit::Deg | Unit::MetersPerSecond => {
+            rounded(value, 2).to_string()
+        }
     }
 }
 
