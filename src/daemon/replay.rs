@@ -16,10 +16,11 @@ use crate::settings::Settings;
 use crate::sound::{Output, SoundOutput};
 use crate::status::{Health, RunCounts};
 
+use super::bat_stage::start_bats;
 use super::capture_loop::{CaptureContext, capture_loop};
 use super::cue_library::cue_library;
 use super::frame_channel::{FramePolicy, FrameSender};
-use super::pipeline::{PoseSample, run_pipeline};
+use super::pipeline::{PoseSample, PoseSetup, run_pipeline};
 use super::plan_choice::PlanOverride;
 use super::pose_stage::TrackerSet;
 use super::rep_text::counts_text;
@@ -166,12 +167,19 @@ impl ReplayRun<'_> {
                 captured
             }
         };
-        // Only the track tells of the bat so far.
-        let trackers = match &self.options.track {
-            Some(_) => TrackerSet::once_with_bat(tracker, BatReader::new()?),
-            None => TrackerSet::once(tracker),
+        // Where frames wait each is read for the bat; where they do not, as `watch` does.
+        let in_turn = self.options.track.is_some() || matches!(policy, FramePolicy::Every);
+        let trackers = match self.settings.bat && in_turn {
+            true => TrackerSet::once_with_bat(tracker, BatReader::new()?),
+            false => TrackerSet::once(tracker),
         };
-        let ran = run_pipeline(policy, trackers, health, &self.clock, &mut stage, capture);
+        let (bats, inbox) = start_bats(self.settings.bat && !in_turn, health)?;
+        stage = stage.with_bats(inbox);
+        let setup = PoseSetup {
+            bats,
+            ..PoseSetup::from(trackers)
+        };
+        let ran = run_pipeline(policy, setup, health, &self.clock, &mut stage, capture);
         let counts = stage.finish()?;
         ran?;
         let damage = damage.lock().unwrap_or_else(PoisonError::into_inner).take();

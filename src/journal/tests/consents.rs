@@ -71,12 +71,21 @@ fn decisions_are_added_never_changed_and_nonsense_is_refused() {
         let refused = journal.edit(&edit, "Maria");
         assert!(matches!(refused, Err(JournalError::Refused { .. })));
     }
+    // The longest that is allowed, and today, which somewhere is tomorrow.
+    let today = crate::wall_clock::now()
+        .to_zoned(jiff::tz::TimeZone::UTC)
+        .date();
+    let longest = NewConsent {
+        decided_on: today.tomorrow().unwrap(),
+        ..by(&"x".repeat(120))
+    };
+    record_consent(&mut journal, ana, longest);
     let nobody = Edit::RecordConsent {
         hitter: HitterId::new(99),
         consent: film(),
     };
     assert!(journal.edit(&nobody, "Maria").is_err());
-    assert_eq!(journal.reader().consent_rows(ana).unwrap().len(), 3);
+    assert_eq!(journal.reader().consent_rows(ana).unwrap().len(), 4);
 }
 
 /// Wherever landmarks could come to a hitter who refuses them, none do.
