@@ -1,7 +1,10 @@
 //! `cagehand check`: is this cage ready? Camera, light, framing, frame rate, speaker, disk, model, settings.
 
+mod bat;
 mod controls;
+mod finding;
 mod flicker;
+mod grain;
 mod hitter;
 mod page;
 mod stand;
@@ -12,7 +15,10 @@ use std::time::{Duration, Instant};
 
 use clap::Args;
 
+use self::bat::BatSight;
+use self::finding::{Finding, Grade};
 use self::flicker::{flicker, strip_brightness};
+use self::grain::Grain;
 use self::stand::stand;
 use super::{Failure, journal_path, notice, terminal};
 use crate::capture::{
@@ -23,7 +29,7 @@ use crate::coach::CueId;
 use crate::daemon::camera_request;
 use crate::daemon::{BenchmarkLoad, time_landmarks};
 use crate::machine::free_bytes;
-use crate::pose::{CameraWatch, Model};
+use crate::pose::{BatReader, CameraWatch, Model};
 use crate::settings::Settings;
 use crate::sound::{Output, Sound, SoundOutput};
 use crate::time::CaptureTime;
@@ -51,13 +57,6 @@ pub(super) struct Check {
     silent: bool,
 }
 
-/// One line of the report.
-struct Finding {
-    what: &'static str,
-    good: bool,
-    says: String,
-}
-
 impl Check {
     pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
         terminal::println(notice::NOTICE);
@@ -70,12 +69,11 @@ impl Check {
         findings.push(picture(settings));
         findings.push(video(settings)?);
         for finding in &findings {
-            let mark = if finding.good { "good" } else { "MEND" };
-            terminal::println(&format!("{mark}  {:<10}  {}", finding.what, finding.says));
+            terminal::println(&finding.line());
         }
         let bad: Vec<&str> = findings
             .iter()
-            .filter(|f| !f.good)
+            .filter(|f| f.grade == Grade::Mend)
             .map(|f| f.what)
             .collect();
         if bad.is_empty() {
@@ -96,7 +94,7 @@ impl Check {
                 Err(error) => {
                     let mut findings = vec![Finding {
                         what: "camera",
-                        good: false,
+                        grade: Grade::Mend,
                         says: error.to_string(),
                     }];
                     if let Ok(all) = CameraSource::list(settings.camera.backend)
@@ -112,19 +110,19 @@ impl Check {
         let promised = source.fps();
         let mut findings = vec![Finding {
             what: "camera",
-            good: true,
+            grade: Grade::Good,
             says: camera_says(&source),
         }];
         if let FrameSource::Camera(camera) = &source {
             findings.push(Finding {
                 what: "modes",
-                good: true,
+                grade: Grade::Good,
                 says: modes_say(&camera.info().modes),
             });
             if camera.controls().is_none() {
                 findings.push(Finding {
                     what: "controls",
-                    good: true,
+                    grade: Grade::Good,
                     says: format!(
                         "through {} exposure, gain, mains and focus cannot be set; they stay as the camera has them",
                         camera.info().backend.name()
@@ -143,7 +141,7 @@ impl Check {
             }
             Err(error) => findings.push(Finding {
                 what: "frames",
-                good: false,
+                grade: Grade::Mend,
                 says: error.to_string(),
             }),
         }
@@ -210,6 +208,8 @@ struct Seen {
     moved: bool,
     /// Time in seconds and brightness of a strip of each picture.
     strip: Vec<(f64, f64)>,
+    /// Standard deviation of a still pixel, of 255.
+    noise: Option<f64>,
 }
 
 /// Lets a camera come to rest: exposure, gain and focus follow the light for a few seconds.
@@ -244,11 +244,12 @@ fn watch_for(source: &mut FrameSource, time: Duration) -> Result<Seen, CaptureEr
         controls: None,
         moved: false,
         strip: Vec::new(),
+        noise: None,
     };
     settle(source, &mut frame)?;
     let (mut first, started) = (None::<(u64, CaptureTime)>, Instant::now());
     let mut light = 0.0;
-    let mut camera = CameraWatch::default();
+    let (mut camera, mut grain) = (CameraWatch::default(), Grain::default());
     while started.elapsed() < time {
         match source.next_frame(&mut frame) {
             Ok(true) => {}
@@ -267,12 +268,14 @@ fn watch_for(source: &mut FrameSource, time: Duration) -> Result<Seen, CaptureEr
             .max((frame.index - index + 1).saturating_sub(seen.frames));
         light += f64::from(frame.brightness());
         seen.moved |= camera.step(&frame, None).is_some();
+        grain.step(&frame);
         let strip = strip_brightness(&frame);
         seen.strip.push((frame.captured_at.secs_since(at), strip));
     }
     if let FrameSource::Camera(camera) = &*source {
         seen.controls = camera.controls();
     }
+    seen.noise = grain.noise();
     seen.light = light / seen.frames.max(1) as f64;
     seen.last = frame;
     Ok(seen)
@@ -293,7 +296,7 @@ impl Seen {
         };
         let mut findings = vec![Finding {
             what: "frames",
-            good: fps >= 0.9 * promised && fps >= 25.0 && self.lost * 50 <= self.frames,
+            grade: Grade::of(fps >= 0.9 * promised && fps >= 25.0 && self.lost * 50 <= self.frames),
             says: format!(
                 "{fps:.1} a second come, {promised:.0} promised, {} lost{}",
                 self.lost,
@@ -315,17 +318,18 @@ impl Seen {
         };
         findings.push(Finding {
             what: "light",
-            good: lit,
+            grade: Grade::of(lit),
             says: format!("mean brightness {:.0} of 255{advice}", self.light),
         });
         let mut tracker = Model::Full.tracker()?;
-        let hitter = hitter::watch(source, &mut tracker, &self.last)?;
+        let mut bats = settings.bat.then(BatReader::new).transpose()?;
+        let hitter = hitter::watch(source, &mut tracker, bats.as_mut(), &self.last)?;
         let load = BenchmarkLoad::Decoding { fps: promised };
         let took = time_landmarks(&mut tracker, load)?;
         let lite = time_landmarks(&mut Model::Lite.tracker()?, load)?;
         findings.push(Finding {
             what: "machine",
-            good: lite < 1000.0 / promised.max(1.0),
+            grade: Grade::of(lite < 1000.0 / promised.max(1.0)),
             says: format!(
                 "full model {took:.1} ms a frame, lite {lite:.1} ms; {:.1} ms between frames",
                 1000.0 / promised.max(1.0)
@@ -336,6 +340,16 @@ impl Seen {
             self.last.height as f64,
             settings.camera.view,
         ));
+        findings.extend(bat::findings(&BatSight {
+            poses: &hitter,
+            picture: self.last.size(),
+            fps,
+            taken_fps: fps * (1.0 + self.lost as f64 / self.frames.max(1) as f64),
+            exposure_ms: self.controls.as_ref().and_then(|now| now.exposure_ms),
+            noise: self.noise,
+            height_cm: settings.hitter.height_cm,
+            looked_for: settings.bat,
+        }));
         Ok(findings)
     }
 }
@@ -344,7 +358,7 @@ impl Seen {
 fn speaker(settings: &Settings) -> Finding {
     let finding = |good, says: String| Finding {
         what: "speaker",
-        good,
+        grade: Grade::of(good),
         says,
     };
     let load = || crate::daemon::cue_library(settings);
@@ -384,7 +398,7 @@ fn disk(settings: &Settings) -> Result<Finding, Failure> {
         .unwrap_or(Path::new("/"));
     let finding = |good, says: String| Finding {
         what: "disk",
-        good,
+        grade: Grade::of(good),
         says,
     };
     Ok(match free_bytes(folder) {
@@ -407,7 +421,7 @@ fn picture(settings: &Settings) -> Finding {
     };
     Finding {
         what: "picture",
-        good: true,
+        grade: Grade::Good,
         says: says.to_owned(),
     }
 }
@@ -436,7 +450,7 @@ fn video(settings: &Settings) -> Result<Finding, Failure> {
     };
     Ok(Finding {
         what: "video",
-        good,
+        grade: Grade::of(good),
         says,
     })
 }

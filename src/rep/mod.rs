@@ -55,6 +55,7 @@ pub(crate) use replay::ReplayGeometry;
 pub use setup::HitterSetup;
 pub(crate) use style::LoadStyle;
 pub use style::Style;
+pub(crate) use swing_path::{GRIP_SHARE, bat_length_cm};
 pub use types::{Bats, Events, Measure, MeasureName, Phase, PitchTimes, Rep, RepKind, Unit, View};
 pub(crate) use types::{Ruler, sequence_words};
-pub(crate) use view::view_of_stance;
+pub(crate) use view::{StandingIn, standing_in};

@@ -33,7 +33,7 @@ const BAT_CM: f64 = 84.0;
 const BAT_HEIGHT_CM: f64 = 178.0;
 const BAT_BY_HEIGHT: f64 = 0.55;
 /// From the knob to the middle of the grip, as a share of the bat, and the spread of what is left.
-const GRIP_SHARE: f64 = 0.15;
+pub(crate) const GRIP_SHARE: f64 = 0.15;
 const LENGTH_SPREAD: f64 = 0.08;
 /// How far the camera's distance is from the one that is assumed, as a share.
 const AWAY_SPREAD: f64 = 0.15;
@@ -271,7 +271,7 @@ fn slope_and_bend(points: &[(f64, f64)]) -> [f64; 2] {
 }
 
 /// How long a hitter's bat is likely to be.
-fn bat_length_cm(height_cm: f64) -> f64 {
+pub(crate) fn bat_length_cm(height_cm: f64) -> f64 {
     BAT_CM * (1.0 - BAT_BY_HEIGHT + BAT_BY_HEIGHT * height_cm / BAT_HEIGHT_CM)
 }
 

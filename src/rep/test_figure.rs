@@ -80,9 +80,9 @@ impl Figure {
     const FINISH_AFTER_CONTACT_SECS: f64 = 0.45;
     const LENGTH_SECS: f64 = 3.0;
 
-    /// The signals and where the events lie in them.
-    pub(super) fn build(&self) -> (Signals, EventEstimates) {
-        let frames: Vec<PoseFrame> = (0..(Self::LENGTH_SECS * RATE_HZ) as u64)
+    /// The frames until so long after plant, as the pose stage gives them.
+    pub(super) fn frames_until(&self, after_plant: f64) -> Vec<PoseFrame> {
+        (0..((PLANT_SECS + after_plant) * RATE_HZ) as u64)
             .map(|index| {
                 let secs = index as f64 / RATE_HZ;
                 PoseFrame::new(
@@ -91,7 +91,12 @@ impl Figure {
                     Some(self.body(secs - PLANT_SECS)),
                 )
             })
-            .collect();
+            .collect()
+    }
+
+    /// The signals and where the events lie in them.
+    pub(super) fn build(&self) -> (Signals, EventEstimates) {
+        let frames = self.frames_until(Self::LENGTH_SECS - PLANT_SECS);
         let body = BodySeries::from_frames(&frames, RATE_HZ).unwrap();
         let scale = Scale {
             cm_per_px: CM_PER_PX,

@@ -3,7 +3,7 @@
 //! In: signals around a swing or a plant. Out: a [`View`], a [`Stance`]. Both are read from before the trunk turns.
 
 use crate::motion::filter::mean_over;
-use crate::motion::{BodySeries, Pair, Path, Side, Signals, Stance};
+use crate::motion::{BodySeries, CameraYaw, Direction, Pair, Path, Side, Signals, Stance};
 use crate::pose::{Landmark, PoseFrame};
 
 use super::estimates::{EventEstimate, EventEstimates};
@@ -16,6 +16,8 @@ use super::types::View;
 const STANCE_SECS: (f64, f64) = (1.0, 0.3);
 /// Ankles nearer to each other than this in that time do not show which foot is in front, H.
 const LEAST_STANCE: f64 = 0.12;
+/// Hands that are held nearer to the hips than this do not show where the pitcher is, H.
+const LEAST_HANDS_BACK: f64 = 0.03;
 
 /// What contact is uncertain by besides its fit from behind the back, one standard deviation, seconds: on eight swings of five
 /// hitters it was off by 53 ms (rms).
@@ -41,8 +43,21 @@ pub(super) fn view(signals: &Signals, sample: f64, square: bool) -> View {
     }
 }
 
-/// Where the camera stands while somebody stands before it, feet in the batting stance; `None` before a second of that.
-pub(crate) fn view_of_stance(frames: &[PoseFrame]) -> Option<View> {
+/// Somebody who stands before the camera, feet in the batting stance.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct StandingIn {
+    pub view: View,
+    /// Standing height in the picture, pixels.
+    pub stature_px: f64,
+    /// Where the pitcher is, from which side of the hips the hands are held; `None` where they are in front of the trunk.
+    pub pitcher: Option<Direction>,
+    /// How far the camera stands off square, degrees, positive on the pitcher's side; `None` where only the back shows,
+    /// without metric landmarks, and where it is not known who is where.
+    pub off_square_deg: Option<f64>,
+}
+
+/// How somebody stands before the camera in the latest frames; `None` before a second of that.
+pub(crate) fn standing_in(frames: &[PoseFrame]) -> Option<StandingIn> {
     let secs = frames
         .last()?
         .captured_at
@@ -53,7 +68,35 @@ pub(crate) fn view_of_stance(frames: &[PoseFrame]) -> Option<View> {
     let body = BodySeries::from_frames(frames, (frames.len() - 1) as f64 / secs)?;
     let scale = HitterSetup::default().scale(&body)?;
     let signals = Signals::new(&body, scale, 0.0).ok()?;
-    Some(view(&signals, (signals.len - 1) as f64, false))
+    let last = signals.len - 1;
+    let view = view(&signals, last as f64, false);
+    let pitcher = pitcher_of_hands(&signals);
+    let off_square = || {
+        let ankles = (&signals.feet.left.ankle, &signals.feet.right.ankle);
+        let ahead = left_ahead(&signals, last as f64, ankles.0, ankles.1);
+        let front = match (pitcher? == Direction::Right) == (ahead > 0.0) {
+            true => Side::Left,
+            false => Side::Right,
+        };
+        let stance = Stance::from_ankles(front, ahead);
+        CameraYaw::from_chest(&signals, (0, last), None, stance).rad
+    };
+    Some(StandingIn {
+        view,
+        stature_px: scale.height_cm / scale.cm_per_px,
+        pitcher,
+        off_square_deg: (view == View::OpenSide)
+            .then(off_square)
+            .flatten()
+            .map(f64::to_degrees),
+    })
+}
+
+/// Whoever waits for the pitch holds the hands on the catcher's side of the hips.
+fn pitcher_of_hands(signals: &Signals) -> Option<Direction> {
+    let all = (0, signals.len - 1);
+    let ahead = mean_over(&signals.hips.x_cm, all) - mean_over(&signals.hands.x_cm, all);
+    (ahead.abs() > LEAST_HANDS_BACK * signals.scale.height_cm).then(|| Direction::of(ahead))
 }
 
 /// Whether a hitter who is seen from a side shows the back: the person's left is to the image's left.
@@ -144,6 +187,38 @@ mod tests {
                 assert_eq!(view(&signals, SAMPLE, false), wanted, "{figure:?}");
             }
         }
+    }
+
+    #[test]
+    fn somebody_who_waits_shows_where_the_pitcher_is_and_how_square_the_camera_stands() {
+        for stance in [BATS_RIGHT, BATS_LEFT] {
+            for yaw_deg in [-18.0, 0.0, 18.0] {
+                let figure = Figure {
+                    stance,
+                    yaw_deg,
+                    // Waits for all of the second and more that is looked at.
+                    fire_secs: [9.0; 4],
+                    contact_secs: 9.5,
+                    ..Figure::default()
+                };
+                let frames = figure.frames_until(0.8);
+                let seen = standing_in(&frames).unwrap();
+                assert_eq!(seen.view, View::OpenSide, "{figure:?}");
+                assert_eq!(seen.pitcher, Some(stance.pitcher), "{figure:?}");
+                // The angle is told within 8 degrees (95 %) of rendered hitters' (`docs/accuracy.md`).
+                let off = seen.off_square_deg.unwrap() - yaw_deg;
+                assert!(off.abs() < 8.0, "{off} of {yaw_deg}, {stance:?}");
+                assert_eq!(standing_in(&frames[..50]), None);
+            }
+        }
+        let from_behind = Figure {
+            stance: BATS_RIGHT_FROM_BEHIND,
+            view: View::BackSide,
+            ..Figure::default()
+        };
+        let seen = standing_in(&from_behind.frames_until(0.1)).unwrap();
+        assert_eq!((seen.view, seen.off_square_deg), (View::BackSide, None));
+        assert_eq!(seen.pitcher, Some(BATS_RIGHT_FROM_BEHIND.pitcher));
     }
 
     #[test]

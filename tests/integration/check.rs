@@ -1,4 +1,5 @@
-//! `check` tells the owner of a cage from where the camera sees the hitter, and whether the settings say the same.
+//! `check` tells the owner of a cage from where the camera sees the hitter, whether the settings say the same, and whether the bat
+//! can be seen.
 
 use std::fs;
 
@@ -27,4 +28,42 @@ fn the_view_is_named_and_a_setting_that_says_another_one_is_to_be_mended() {
     let told = report("[camera]\nview = \"rear\"\n");
     assert!(told.contains("MEND  view        open-side"), "{told}");
     assert!(told.contains("The settings say rear"), "{told}");
+}
+
+#[test]
+fn whether_the_bat_can_be_seen_is_told_and_how_much_room_it_lacks_above() {
+    let told = report("");
+    // The recording's truth: at rest the tip is 54 pixels above the picture's upper edge, at 297 pixels a meter 18 cm.
+    let lacks = told
+        .lines()
+        .find_map(|line| {
+            line.strip_prefix("note  bat room    an upright bat reaches out of the picture above: ")
+        })
+        .unwrap_or_else(|| panic!("{told}"));
+    let cm: f64 = lacks.split(' ').next().unwrap().parse().unwrap();
+    assert!((18.0..45.0).contains(&cm), "{told}");
+    let seen = told
+        .lines()
+        .find(|line| line.contains("  bat seen  "))
+        .unwrap_or_else(|| panic!("{told}"));
+    let share = seen
+        .split("in ")
+        .nth(1)
+        .and_then(|rest| rest.split(' ').next());
+    let share: f64 = share.unwrap().parse().unwrap();
+    assert!(share > 50.0, "{told}");
+    assert!(told.contains("good  bat size"), "{told}");
+    assert!(
+        told.contains("note  bat blur    the exposure is not told"),
+        "{told}"
+    );
+    // A machine that runs other tests beside it may be slow with a frame.
+    assert!(told.contains("  bat rate    "), "{told}");
+    assert!(
+        told.contains("good  bat view    across the plate"),
+        "{told}"
+    );
+    let told = report("[pose]\nbat = false\n");
+    assert!(told.contains("good  bat         not looked for"), "{told}");
+    assert!(!told.contains("bat room"), "{told}");
 }

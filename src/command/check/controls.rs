@@ -1,6 +1,6 @@
 //! What exposure, gain, flicker and focus of a camera mean, in words for the owner of a cage. Pure.
 
-use super::Finding;
+use super::finding::{Finding, Grade};
 use super::flicker::Flicker;
 use crate::capture::{
     BLUR_LIMIT_CM, ControlStatus, EXPOSURE_LIMIT_MS, ExposureController, FocusStatus, PowerLine,
@@ -32,7 +32,11 @@ pub(super) fn findings(now: &ControlStatus, flickers: Option<Flicker>) -> Vec<Fi
 }
 
 fn finding(what: &'static str, good: bool, says: String) -> Finding {
-    Finding { what, good, says }
+    Finding {
+        what,
+        grade: Grade::of(good),
+        says,
+    }
 }
 
 fn exposure(now: &ControlStatus) -> Finding {
@@ -213,12 +217,12 @@ mod tests {
     fn line(now: &ControlStatus, flickers: Option<Flicker>, what: &str) -> (bool, String) {
         let found = findings(now, flickers);
         let found = found.into_iter().find(|f| f.what == what).unwrap();
-        (found.good, found.says)
+        (found.is_good(), found.says)
     }
 
     #[test]
     fn a_camera_that_is_well_set_has_nothing_to_mend() {
-        assert!(findings(&webcam(), None).iter().all(|f| f.good));
+        assert!(findings(&webcam(), None).iter().all(|f| f.is_good()));
         let (_, says) = line(&webcam(), None, "exposure");
         assert!(says.starts_with("4.0 ms: in a fast swing the hands smear by about 4 cm"));
     }
@@ -290,7 +294,7 @@ mod tests {
     #[test]
     fn a_camera_that_tells_nothing_is_told_about_as_such() {
         let found = findings(&ControlStatus::default(), None);
-        assert!(found.iter().all(|f| f.good));
+        assert!(found.iter().all(|f| f.is_good()));
         assert!(
             line(&ControlStatus::default(), None, "exposure")
                 .1

@@ -2,28 +2,40 @@
 
 use std::time::{Duration, Instant};
 
-use super::Finding;
+use super::finding::{Finding, Grade};
 use crate::capture::{CaptureError, Frame, FrameSource};
 use crate::command::Failure;
-use crate::pose::{Body, Landmark, PoseFrame, Tracker};
-use crate::rep::{View, view_of_stance};
+use crate::pose::{BatReader, Body, Landmark, PoseFrame, Tracker};
+use crate::rep::{View, standing_in};
 
 /// How long the hitter is looked at: a view is read from a second of standing.
 const LOOK: Duration = Duration::from_millis(1800);
+/// A machine that is slow with a frame looks for as many frames with a body as show a stance, but no longer than this.
+const LEAST_BODIES: usize = 12;
+const LONGEST_LOOK: Duration = Duration::from_secs(8);
 /// Part of the picture's height that a standing hitter should take.
 const SIZE: std::ops::RangeInclusive<f64> = 0.45..=0.95;
 
-/// The hitter, or whoever stands there, in the frames that follow `last`; only in `last` where no more come.
+/// The hitter, or whoever stands there, with the bat where it is looked for, in the frames that follow `last`; only in `last` where no more come.
 pub(super) fn watch(
     source: &mut FrameSource,
     tracker: &mut Tracker,
+    mut bats: Option<&mut BatReader>,
     last: &Frame,
 ) -> Result<Vec<PoseFrame>, Failure> {
     let (mut frame, started) = (Frame::default(), Instant::now());
-    let mut seen = Vec::new();
-    while started.elapsed() < LOOK {
+    let mut seen: Vec<PoseFrame> = Vec::new();
+    let mut bodies = 0;
+    while started.elapsed() < LOOK || (bodies < LEAST_BODIES && started.elapsed() < LONGEST_LOOK) {
         match source.next_frame(&mut frame) {
-            Ok(true) => seen.push(tracker.next(&frame)?),
+            Ok(true) => {
+                let mut pose = tracker.next(&frame)?;
+                if let Some(bats) = &mut bats {
+                    bats.read(&frame, &mut pose)?;
+                }
+                bodies += usize::from(pose.body.is_some());
+                seen.push(pose);
+            }
             Ok(false) => break,
             Err(CaptureError::BadFrame { .. } | CaptureError::CameraTimeout { .. }) => {}
             Err(error) => return Err(error.into()),
@@ -40,7 +52,7 @@ pub(super) fn findings(seen: &[PoseFrame], height_px: f64, set: Option<View>) ->
     let body = seen.iter().rev().find_map(|frame| frame.body.as_ref());
     let mut findings = vec![framing(body, height_px)];
     if body.is_some() {
-        findings.push(view(view_of_stance(seen), set));
+        findings.push(view(standing_in(seen).map(|stance| stance.view), set));
     }
     findings
 }
@@ -48,7 +60,7 @@ pub(super) fn findings(seen: &[PoseFrame], height_px: f64, set: Option<View>) ->
 fn framing(body: Option<&Body>, height_px: f64) -> Finding {
     let finding = |good, says: String| Finding {
         what: "framing",
-        good,
+        grade: Grade::of(good),
         says,
     };
     let Some(body) = body else {
@@ -98,7 +110,7 @@ fn framing(body: Option<&Body>, height_px: f64) -> Finding {
 fn view(seen: Option<View>, set: Option<View>) -> Finding {
     let finding = |good, says: String| Finding {
         what: "view",
-        good,
+        grade: Grade::of(good),
         says,
     };
     let Some(seen) = seen else {
@@ -146,15 +158,19 @@ mod tests {
             (View::Front, "only times"),
         ] {
             let found = view(Some(seen), None);
-            assert!(found.good && found.says.contains(words), "{}", found.says);
+            assert!(
+                found.is_good() && found.says.contains(words),
+                "{}",
+                found.says
+            );
             assert!(found.says.starts_with(seen.name()));
-            assert!(view(Some(seen), Some(seen)).good);
+            assert!(view(Some(seen), Some(seen)).is_good());
         }
     }
 
     #[test]
     fn a_view_that_is_not_the_one_in_the_settings_is_to_be_mended() {
         let found = view(Some(View::BackSide), Some(View::OpenSide));
-        assert!(!found.good && found.says.contains("The settings say open-side"));
+        assert!(!found.is_good() && found.says.contains("The settings say open-side"));
     }
 }

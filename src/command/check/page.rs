@@ -1,6 +1,6 @@
 //! What `check` says of the page: where it is, for whom, and how a browser is to show its certificate.
 
-use super::Finding;
+use super::finding::{Finding, Grade};
 use crate::command::{Failure, journal_path};
 use crate::page::{Credentials, PageCertificate};
 use crate::settings::Settings;
@@ -9,7 +9,7 @@ pub(super) fn page(settings: &Settings) -> Result<Finding, Failure> {
     let rules = &settings.page;
     let finding = |good, says: String| Finding {
         what: "page",
-        good,
+        grade: Grade::of(good),
         says,
     };
     let Some(listen) = rules.listen else {

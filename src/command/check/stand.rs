@@ -1,6 +1,6 @@
 //! Does the camera stand still, and where it was calibrated?
 
-use super::Finding;
+use super::finding::{Finding, Grade};
 use crate::command::{Failure, journal_path};
 use crate::daemon::{Calibration, CalibrationMark};
 use crate::settings::Settings;
@@ -24,7 +24,7 @@ pub(super) fn stand(moved: bool, settings: &Settings) -> Result<Finding, Failure
     };
     Ok(Finding {
         what: "stand",
-        good: !moved && !old,
+        grade: Grade::of(!moved && !old),
         says: says.into(),
     })
 }
