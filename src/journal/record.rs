@@ -7,7 +7,7 @@ use jiff::{SignedDuration, Timestamp};
 use super::timeline::{TimelineError, encode_timeline};
 use crate::coach::JudgedRep;
 use crate::picture_size::PictureSize;
-use crate::pose::PoseFrame;
+use crate::pose::{PoseFrame, shift_into_picture};
 use crate::rep::{Bats, Measure, NotMeasured};
 use crate::text_enum::text_enum;
 use crate::time::CaptureTime;
@@ -117,8 +117,10 @@ pub struct RepRecord {
 }
 
 impl RepRecord {
-    /// A record of a rep that ended just now.
-    pub fn new(judged: JudgedRep, frames: Vec<PoseFrame>, picture: PictureSize) -> Self {
+    /// A record of a rep that ended just now. `frames` are steadied; they are kept where the first of them lies in its own
+    /// picture.
+    pub fn new(judged: JudgedRep, mut frames: Vec<PoseFrame>, picture: PictureSize) -> Self {
+        shift_into_picture(&mut frames);
         Self {
             judged,
             frames,
@@ -207,4 +209,36 @@ pub(super) fn writable(measure: &Measure) -> Measure {
 /// Frames a second as they can be stored; 0 where they are not known.
 pub(super) fn writable_fps(fps: f64) -> f64 {
     if fps.is_finite() { fps } else { 0.0 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::journal::tests::judged;
+    use crate::pose::{Body, CameraMotion, CameraPlace, ImagePoint};
+
+    /// A rep and what is not counted are recorded alike: both are drawn over the picture of their first frame.
+    #[test]
+    fn what_a_moved_camera_saw_is_kept_where_its_first_picture_shows_it() {
+        let moved = CameraPlace {
+            dx_px: 30.0,
+            dy_px: -12.0,
+            ..CameraPlace::HOME
+        };
+        let mut body = Body::empty();
+        body.image[0] = Some(ImagePoint {
+            x_px: 430.0,
+            y_px: 188.0,
+            visibility: 0.9,
+        });
+        let mut frame = PoseFrame::new(7, CaptureTime::from_secs(1.0), Some(body));
+        frame.camera = Some(CameraMotion::At(moved));
+        let picture = PictureSize {
+            width_px: 1280,
+            height_px: 720,
+        };
+        let record = RepRecord::new(judged(1), vec![frame], picture);
+        let kept = record.frames[0].body.as_ref().unwrap().image[0].unwrap();
+        assert_eq!([kept.x_px, kept.y_px], [400.0, 200.0]);
+    }
 }

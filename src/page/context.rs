@@ -50,6 +50,11 @@ impl<'a> PageContext<'a> {
         self.messages().format(key, value)
     }
 
+    /// So many of something.
+    pub(super) fn counted(&self, key: &str, count: impl TryInto<u64>) -> String {
+        self.messages().counted(key, count)
+    }
+
     /// The language's code for `lang` attributes.
     pub(super) fn language_code(&self) -> &'static str {
         self.requester.language.code()

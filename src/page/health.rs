@@ -60,17 +60,19 @@ pub(super) fn localized_lines(
         ("health.analysis", quantiles(f.seen_ms)),
         (
             "health.sound",
-            i18n.fill(
-                "health.sound_is",
-                &[
-                    &i18n.named("health.sound.", f.stage.sound.as_str()),
-                    &f.stage.cues_heard,
-                ],
+            format!(
+                "{}, {}",
+                i18n.named("health.sound.", f.stage.sound.as_str()),
+                i18n.counted("count.cues", f.stage.cues_heard)
             ),
         ),
         (
             "health.reps",
-            i18n.fill("health.reps_are", &[&f.stage.swings, &f.stage.takes]),
+            format!(
+                "{}, {}",
+                i18n.counted("count.swings", f.stage.swings),
+                i18n.counted("count.takes", f.stage.takes)
+            ),
         ),
         (
             "health.last_rep",
@@ -132,12 +134,14 @@ fn journal_line(f: &HealthFigures, i18n: &Messages) -> Option<HealthLine> {
         JournalState::Stores => i18n.t("health.journal_stores").to_owned(),
         waits => i18n.detail(&waits.to_string(), "fault.storage").to_owned(),
     };
-    let mut text = i18n.fill(
-        "health.journal_is",
-        &[&state, &f.stage.reps_stored, &f.stage.reps_waiting],
+    let mut text = format!(
+        "{state}; {}, {}",
+        i18n.counted("count.reps_stored", f.stage.reps_stored),
+        i18n.counted("count.reps_waiting", f.stage.reps_waiting)
     );
     if f.stage.reps_lost > 0 {
-        text += &i18n.format("health.reps_lost", f.stage.reps_lost);
+        text += "; ";
+        text += &i18n.counted("count.reps_lost", f.stage.reps_lost);
     }
     Some(("health.journal", text))
 }
@@ -154,7 +158,7 @@ fn machine_lines(f: &HealthFigures, i18n: &Messages) -> Vec<HealthLine> {
     if let Some(celsius) = f.machine.temperature_c {
         let slowed = match f.machine.throttled {
             Some(0) => i18n.t("health.never_slowed").to_owned(),
-            Some(times) => i18n.format("health.slowed", times),
+            Some(times) => format!(", {}", i18n.counted("count.slowed", times)),
             None => String::new(),
         };
         lines.push(("health.heat", format!("{celsius:.0} °C{slowed}")));
@@ -183,16 +187,17 @@ fn video_text(f: &HealthFigures, i18n: &Messages) -> String {
     }];
     if f.stage.video_kept || f.stage.video_films > 0 {
         let mb = format!("{:.1}", f.stage.video_bytes as f64 / 1e6);
-        let mut films = i18n.fill("health.films", &[&f.stage.video_films, &mb]);
+        let mut films = i18n.counted_with("count.films", f.stage.video_films, &[&mb]);
         if let Some(folder) = &f.stage.video_folder {
             films += &i18n.format("health.films_in", folder.display());
         }
         parts.push(films);
     }
     if f.stage.video_given_up + f.stage.video_frames_dropped > 0 {
-        parts.push(i18n.fill(
-            "health.films_given_up",
-            &[&f.stage.video_given_up, &f.stage.video_frames_dropped],
+        parts.push(format!(
+            "{}, {}",
+            i18n.counted("count.films_given_up", f.stage.video_given_up),
+            i18n.counted("count.frames_left_out", f.stage.video_frames_dropped)
         ));
     }
     if let Some(why) = &f.stage.video_trouble {
@@ -247,6 +252,17 @@ mod tests {
             "A FILM OF EACH REP IS KEPT; 3 films, 42.0 MB"
         );
         assert!(text("camera").contains("(0.50 %)"));
+        let once = HealthFigures {
+            stage: StageFigures {
+                swings: 1,
+                cues_heard: 1,
+                ..StageFigures::default()
+            },
+            ..HealthFigures::default()
+        };
+        let lines = health_lines(&once);
+        let told = |words: &str| lines.iter().any(|line| line.1.contains(words));
+        assert!(told("1 swing, 0 takes") && told("1 cue heard"), "{lines:?}");
         assert_eq!(
             text("started again"),
             "camera 1, pose 0, rep 0, sound 2, journal 0"

@@ -394,7 +394,7 @@ fn a_person_logs_in_with_a_browser_in_both_languages() {
             )
             .await;
         browser.open(&format!("{}/logins", served.address)).await;
-        assert!(browser.text("main").await.contains("1 wrong keys since"));
+        assert!(browser.text("main").await.contains("1 wrong key since"));
         browser.picture("logins").await;
         assert_eq!(browser.barriers().await, Vec::<String>::new());
         browser.click(".language button").await;

@@ -6,8 +6,8 @@ use crate::coach::JudgedRep;
 use crate::daemon::DaemonError;
 use crate::journal::{JournalWriter, NewHitter, NewSession, RepLog, RepRecord};
 use crate::picture_size::PictureSize;
+use crate::pose::PoseFrame;
 use crate::pose::track::TrackWriter;
-use crate::pose::{PoseFrame, shift_into_picture};
 use crate::rep::MissedCondition;
 
 use super::film_recorder::{FilmRecorder, stretch};
@@ -42,7 +42,6 @@ impl Records {
     ) -> Result<(), DaemonError> {
         let logged = self.rep_log.as_mut().map(|log| log.append(&judged));
         if let Some(journal) = &self.journal {
-            shift_into_picture(&mut frames);
             if !self.keeps_landmarks {
                 frames.clear();
             }

@@ -103,7 +103,7 @@ pub(in crate::page) async fn log_in(
     let begun = match state.login_throttle.begin(source, Instant::now()) {
         Ok(begun) => begun,
         Err(wait) => {
-            let text = i18n.format("door.wait", wait.as_secs() + 1);
+            let text = i18n.counted("count.wait", wait.as_secs() + 1);
             return refuse(Refusal::TooMany, StatusCode::TOO_MANY_REQUESTS, text);
         }
     };

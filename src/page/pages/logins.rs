@@ -61,7 +61,7 @@ pub(in crate::page) async fn list(
 pub(in crate::page) fn wrong_keys(state: &AppState, i18n: &Messages) -> String {
     let since = format::day_and_time(state.started.wall);
     let count = state.login_throttle.wrong_keys();
-    i18n.fill("logins.wrong_keys", &[&count, &since])
+    i18n.counted_with("count.wrong_keys", count, &[&since])
 }
 
 /// What people call an account.

@@ -137,7 +137,7 @@ pub(in crate::page) async fn page(
         measures: measure_options(measure, i18n),
         groupings: by.options(i18n),
         title: name.to_owned(),
-        svg_label: format!("{name}, {}", i18n.format("trends.swings", swings.len())),
+        svg_label: format!("{name}, {}", i18n.counted("count.swings", swings.len())),
         svg: draw(swings, &groups, by, measure, &changes, i18n)?,
         all: (!swings.is_empty()).then(|| {
             group_row(
