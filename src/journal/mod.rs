@@ -57,3 +57,5 @@ use {
 };
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+pub(crate) use tests::judged;

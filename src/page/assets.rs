@@ -20,6 +20,11 @@ const ASSETS: &[(&str, &str, &str)] = &[
         include_str!("assets/figure.js"),
     ),
     (
+        "overlays.js",
+        "text/javascript; charset=utf-8",
+        include_str!("assets/overlays.js"),
+    ),
+    (
         "cage.js",
         "text/javascript; charset=utf-8",
         include_str!("assets/cage.js"),

@@ -8,6 +8,9 @@ use super::air::Air;
 use super::flight::{Flight, PitchError, Speed};
 use super::level::Level;
 
+/// A flight's time may be off by this share of it: thin air on a hot day at 2000 m makes 3 %, the next level's distance 10.
+const RECOGNIZED_WITHIN: f64 = 0.05;
+
 /// The rhythm that leads up to the release.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct WindUp {
@@ -70,6 +73,16 @@ impl Pitch {
             speed,
             flight: level.throw(speed).fly(air)?,
         })
+    }
+
+    /// The pitch of this speed that flies about so long, at the level whose distance fits best; `None` where none does.
+    pub(crate) fn recognized(speed: Speed, secs: f64) -> Option<Self> {
+        let off = |pitch: &Self| (pitch.flight.secs / secs - 1.0).abs();
+        Level::ALL
+            .into_iter()
+            .filter_map(|level| Self::new(level, speed, Air::default()).ok())
+            .min_by(|a, b| off(a).total_cmp(&off(b)))
+            .filter(|pitch| off(pitch) < RECOGNIZED_WITHIN)
     }
 }
 
@@ -159,6 +172,24 @@ mod tests {
         );
         let flown = delivery.arrival_secs - delivery.release_secs;
         assert!((flown - delivery.pitch.flight.secs).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_pitch_is_recognized_by_its_speed_and_flight_in_thin_air_too() {
+        for air in [Air::default(), Air::at(35.0, 1600.0).unwrap()] {
+            for level in Level::ALL {
+                for class in [SpeedClass::Fast, SpeedClass::Medium, SpeedClass::Slow] {
+                    let speed = level.usual_speed(class);
+                    let thrown = Pitch::new(level, speed, air).unwrap().flight;
+                    let found = Pitch::recognized(speed, thrown.secs).unwrap().flight;
+                    // Two levels of one distance differ by the height of the hand, 10 cm in 16 m.
+                    let off = found.descent_deg - thrown.descent_deg;
+                    assert!(off.abs() < 0.7, "{level:?} {class:?}: {off}");
+                }
+            }
+        }
+        let speed = Level::Youth.usual_speed(SpeedClass::Fast);
+        assert_eq!(Pitch::recognized(speed, 3.0), None);
     }
 
     #[test]

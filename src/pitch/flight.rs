@@ -128,6 +128,8 @@ pub struct Flight {
     pub(crate) launch_deg: f64,
     /// How far it crosses below the straight line of its launch, meters.
     pub(crate) drop_m: f64,
+    /// How steeply it comes down as it crosses, degrees below horizontal.
+    pub(crate) descent_deg: f64,
 }
 
 /// Why a pitch cannot be.
@@ -162,6 +164,7 @@ struct Crossing {
     secs: f64,
     height_m: f64,
     speed_m_s: f64,
+    descent_deg: f64,
 }
 
 /// Position along and up, speed along and up; meters and seconds.
@@ -202,6 +205,7 @@ impl Throw {
             plate_speed: Speed::from_m_s(crossing.speed_m_s),
             launch_deg: high,
             drop_m: aimed - crossing.height_m,
+            descent_deg: crossing.descent_deg,
         })
     }
 
@@ -258,6 +262,7 @@ impl Throw {
                     secs: secs + rest,
                     height_m: there[1],
                     speed_m_s: there[2].hypot(there[3]),
+                    descent_deg: (-there[3]).atan2(there[2]).to_degrees(),
                 });
             }
             state = next;

@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use serde_json::{Value, json};
 
-use super::browser::Served;
+use super::browser::{Browser, Served, block_on};
 use super::doors::ask;
 use super::program::{Place, json_lines, project, recording};
 
@@ -66,6 +66,12 @@ fn the_bat_of_a_track_stays_with_its_rep_in_the_journal_an_export_and_the_pages_
     let answer = ask(&served.address, "GET", "/reps/1/data", &[], "");
     let (_, body) = answer.split_once("\r\n\r\n").unwrap();
     let told: Value = serde_json::from_str(body).unwrap();
+    // No pitch was played, so its line is level; toward the pitcher, who is to the right.
+    let line = &told["pitch_line"];
+    assert_eq!(line["toward"], json!([1.0, 0.0]), "{line}");
+    assert!(line["descent_deg"].is_null(), "{line}");
+    assert_eq!(told["plate_near"], json!(true));
+    drawings_can_be_switched_off(&served);
     let told = told["bat"].as_array().unwrap();
     assert_eq!(told.len(), frames);
     for (told, kept) in told.iter().zip(kept) {
@@ -80,4 +86,43 @@ fn the_bat_of_a_track_stays_with_its_rep_in_the_journal_an_export_and_the_pages_
             }
         }
     }
+}
+
+/// The axis and the pitch's line are drawn and explained until their switches, which the keyboard reaches, are turned off; nothing
+/// was read of the trunk's turn, so there is no view from above.
+fn drawings_can_be_switched_off(served: &Served) {
+    block_on(async {
+        let browser = Browser::start(1280, 900).await;
+        browser.open(&format!("{}/reps/1", served.address)).await;
+        browser
+            .until(
+                "the axis",
+                "return document.querySelectorAll('#stage .axis circle').length === 3",
+            )
+            .await;
+        let state = "return ['axis', 'pitch-line', 'above'].map((name) => {
+            const drawn = document.querySelector(name === 'above' ? '#above figure' : `#stage .${name}`);
+            const key = document.getElementById(`${name}-key`);
+            return [
+              !document.querySelector(`[data-drawing=\"${name}\"]`).hidden,
+              Boolean(drawn && getComputedStyle(drawn).display !== 'none'),
+              Boolean(key && !key.hidden),
+            ];
+          })";
+        let on = json!([true, true, true]);
+        let nothing = json!([false, false, false]);
+        assert_eq!(browser.ask(state).await, json!([on, on, nothing]));
+        browser.picture("drawings").await;
+        for name in ["axis", "pitch-line"] {
+            let press = format!(
+                "const button = document.querySelector('[data-drawing=\"{name}\"]'); button.focus(); return document.activeElement === button"
+            );
+            assert_eq!(browser.ask(&press).await, json!(true), "{name}");
+            browser.click(&format!("[data-drawing=\"{name}\"]")).await;
+        }
+        let off = json!([true, false, false]);
+        assert_eq!(browser.ask(state).await, json!([off, off, nothing]));
+        assert!(browser.barriers().await.is_empty());
+        browser.close().await;
+    });
 }

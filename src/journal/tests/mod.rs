@@ -74,7 +74,7 @@ pub(super) fn time(secs: f64) -> Option<CaptureTime> {
 }
 
 /// The swing of the contract's example, with a value, an open band and a measure not made.
-pub(super) fn judged(number: u32) -> JudgedRep {
+pub(crate) fn judged(number: u32) -> JudgedRep {
     let made = |value, plus_minus, confidence| Measure::Made {
         value,
         plus_minus,

@@ -1,6 +1,7 @@
 // Plays a rep back as a stick figure, alone, beside another one, or laid over it. All times are seconds from plant.
 import { openFilm } from "/assets/film.js";
 import { draw, drawBat, element, head, runs } from "/assets/figure.js";
+import { aboveView, axisOf, drawAxis, drawPitchLine, pitchLineWords } from "/assets/overlays.js";
 
 const at = (id) => document.getElementById(id);
 const player = at("player");
@@ -19,6 +20,9 @@ async function start() {
   const open = (address, rep) => (address && rep ? openFilm(address, rep, loseFilm).catch(() => null) : null);
   const films = new Map([[own, await open(player.dataset.film, own)], [other, await open(player.dataset.withFilm, other)]]);
   let scenes = [];
+  const label = (rep) => player.dataset.label ?? `${words.rep ?? "rep"} ${rep.number}`;
+  const both = [own, other].filter(Boolean);
+  const views = new Map(both.filter((rep) => rep.turn.some(Boolean)).map((rep) => [rep, aboveView(rep, label(rep), words, at("above"))]));
 
   // The transform that lays one rep over the other: same size, same ground, pitcher on the same side.
   const placing = (rep) => {
@@ -30,6 +34,7 @@ async function start() {
 
   function scene(svg, rep, className, transform) {
     const layer = element("g", { class: className, ...(transform ? { transform } : {}) }, svg);
+    drawPitchLine(layer, rep);
     const feet = element("g", { class: "feet" }, layer);
     for (const [x, y] of rep.feet) element("circle", { cx: x, cy: y, r: 6 }, feet);
     const path = (kind, places) => {
@@ -42,7 +47,8 @@ async function start() {
     const figure = element("g", { class: "sticks" }, layer);
     const bat = element("g", { class: "bat" }, layer);
     const mass = element("circle", { class: "mass", r: 9, cx: -99, cy: -99 }, layer);
-    return { rep, figure, bat, mass };
+    const axis = element("g", { class: "axis" }, layer);
+    return { rep, figure, bat, axis, mass };
   }
 
   // Where the bat's tip went from the stride on; what it does while the hitter waits would hide that.
@@ -74,7 +80,6 @@ async function start() {
   function build() {
     at("stage").replaceChildren();
     at("stage").dataset.layout = other ? state.layout : "alone";
-    const label = (rep) => player.dataset.label ?? `${words.rep ?? "rep"} ${rep.number}`;
     const first = stageOf(own, label(own));
     if (!other) scenes = [scene(first, own, "own")];
     else if (state.layout === "over") scenes = [scene(first, other, "other", placing(other)), scene(first, own, "own")];
@@ -93,10 +98,12 @@ async function start() {
   }
 
   function show() {
-    for (const { rep, figure, bat, mass } of scenes) {
+    for (const { rep, figure, bat, axis, mass } of scenes) {
       const place = frameAt(rep, state.time);
       draw(figure, rep.frames[place]);
       drawBat(bat, rep.bat[place]);
+      drawAxis(axis, rep, rep.frames[place]);
+      views.get(rep)?.show(rep.turn[place]);
       const film = films.get(rep);
       if (film?.layer.isConnected) film.show(rep.times[place]);
       const [x, y] = rep.mass[place] ?? [-99, -99];
@@ -116,6 +123,18 @@ async function start() {
   function go(place) {
     state.time = own.times[Math.min(Math.max(place, 0), own.times.length - 1)];
     show();
+  }
+  // A drawing that crowds the picture has a switch, and a key where there is anything to draw.
+  function offer(name, there) {
+    const [key, button] = [at(`${name}-key`), document.querySelector(`#drawings [data-drawing="${name}"]`)];
+    if (key) key.hidden = !there;
+    button.hidden = !there;
+    button.addEventListener("click", () => {
+      const shown = button.getAttribute("aria-pressed") !== "true";
+      button.setAttribute("aria-pressed", String(shown));
+      player.classList.toggle(`no-${name}`, !shown);
+      if (key) key.hidden = !shown;
+    });
   }
   const step = (by) => { pause(); go(frameAt(own, state.time) + by); };
 
@@ -192,7 +211,12 @@ async function start() {
       build();
     });
   }
-  at("bat-key").hidden = !reps.some((rep) => rep?.bat.length);
+  at("bat-key").hidden = !both.some((rep) => rep.bat.length);
+  offer("axis", both.some((rep) => rep.frames.some(axisOf)));
+  const lines = both.filter((rep) => rep.pitch_line);
+  offer("pitch-line", lines.length > 0);
+  at("pitch-line-words").textContent = [...new Set(lines.map((rep) => pitchLineWords(rep, words)))].join("; ");
+  offer("above", views.size > 0);
   state.time = own.events.plant ?? own.times[0];
   build();
 }

@@ -12,6 +12,7 @@ pub(super) mod logins;
 pub(super) mod not_counted;
 pub(super) mod people;
 mod phase_timeline;
+mod pitch_line;
 mod plan_fields;
 pub(super) mod plans;
 mod plot;

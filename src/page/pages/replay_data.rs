@@ -1,4 +1,5 @@
-//! A rep for the player: landmarks, bat, events, center of mass and feet on one time axis, in pixels of the picture.
+//! A rep for the player: landmarks, bat, events, center of mass, feet and the pitch's line on one time axis, in pixels of the
+//! picture.
 //!
 //! In: a stored rep and its landmarks. Out: JSON for `player.js`. Times count from plant, where it was seen.
 
@@ -8,6 +9,7 @@ use axum::Json;
 use axum::extract::{Path, State};
 use serde::Serialize;
 
+use super::pitch_line::PitchLine;
 use crate::coach::JudgedRep;
 use crate::journal::RepId;
 use crate::motion::Direction;
@@ -15,7 +17,7 @@ use crate::page::error::PageError;
 use crate::page::state::AppState;
 use crate::picture_size::PictureSize;
 use crate::pose::{LANDMARK_COUNT, PoseFrame, SeenBat};
-use crate::rep::{Rep, ReplayGeometry};
+use crate::rep::{Rep, ReplayGeometry, View};
 use crate::time::CaptureTime;
 
 /// A rep for the player: times in seconds from plant, positions in pixels of the picture.
@@ -43,6 +45,23 @@ pub(in crate::page) struct ReplayData {
     ground: Option<[f32; 2]>,
     /// 1 where the pitcher is to the right of the picture, else -1.
     forward: i8,
+    /// The camera's roll as the operator measured it, degrees: a level line falls to the right by so much.
+    roll_deg: f64,
+    /// Whether the plate is on the hitter's near side, as seen by the camera.
+    plate_near: bool,
+    /// How pelvis and shoulders are turned in each frame; without entries where that was read in none.
+    turn: Vec<Option<Turn>>,
+    /// On which line the pitch came in; `None` where the bat was not seen at contact.
+    pitch_line: Option<PitchLine>,
+}
+
+/// How the trunk is turned: degrees open toward the pitcher, 0 square to the plate.
+#[derive(Serialize)]
+struct Turn {
+    pelvis_deg: f32,
+    shoulders_deg: f32,
+    /// One standard deviation of either.
+    plus_minus_deg: f32,
 }
 
 /// A landmark less sure than this is not drawn.
@@ -86,6 +105,10 @@ pub(super) fn played(judged: &JudgedRep, picture: PictureSize, frames: &[PoseFra
         false => Vec::new(),
     };
     let geometry = ReplayGeometry::new(frames, zero);
+    let forward = match rep.pitcher_in(frames) {
+        Some(Direction::Left) => -1,
+        Some(Direction::Right) | None => 1,
+    };
     ReplayData {
         number: judged.number,
         width: picture.width_px,
@@ -102,10 +125,11 @@ pub(super) fn played(judged: &JudgedRep, picture: PictureSize, frames: &[PoseFra
         feet: geometry.feet_px.iter().copied().map(tenths).collect(),
         scale_px: geometry.trunk_px,
         ground: geometry.ground_px.map(tenths),
-        forward: match rep.pitcher_in(frames) {
-            Some(Direction::Left) => -1,
-            Some(Direction::Right) | None => 1,
-        },
+        forward,
+        roll_deg: rep.ruler.and_then(|ruler| ruler.roll_deg).unwrap_or(0.0),
+        plate_near: rep.view != View::BackSide,
+        turn: Vec::new(),
+        pitch_line: PitchLine::of(judged, frames, f64::from(forward)),
         times,
     }
 }
@@ -126,6 +150,6 @@ pub(in crate::page) fn first_time(frames: &[PoseFrame]) -> Option<CaptureTime> {
 }
 
 /// Rounded to what a screen can show, so that the answer stays short.
-fn tenths(point_px: [f32; 2]) -> [f32; 2] {
+pub(super) fn tenths(point_px: [f32; 2]) -> [f32; 2] {
     point_px.map(|px| (px * 10.0).round() / 10.0)
 }
