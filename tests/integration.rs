@@ -2,7 +2,7 @@
 //!
 //! - `allocations`: a pose takes no memory on its way through the rep stage
 //! - `audit`: who logged in, looked at a hitter, exported, deleted, changed keys
-//! - `bats`: the bat that a track tells of stays with its rep
+//! - `bats`: the bat and the turn that a track tells of stay with their rep
 //! - `truth_clips`: swings are found and measured on recordings with known truth
 //! - `end_to_end`: one command gives a cue, a rep log and a journal that agree
 //! - `listening`: the sound file holds the right cue at the right time

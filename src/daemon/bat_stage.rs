@@ -1,7 +1,7 @@
-//! Reads the bat beside the pose stage, which never waits for it.
+//! Reads the bat and the trunk's turn beside the pose stage, which never waits for it.
 //!
-//! In: copies of frames with their poses, while the rep stage sees a hitter in the stance. Out: bats by frame number, which
-//! the rep stage puts to the frames that it holds: a rep is analyzed long after its swing, a bat is read within
+//! In: copies of frames with their poses, while the rep stage sees a hitter in the stance. Out: readings by frame number,
+//! which the rep stage puts to the frames that it holds: a rep is analyzed long after its swing, a frame is read within
 //! milliseconds. The thread `bat` gets what cores the others leave; a frame that finds it busy is skipped.
 
 use std::collections::VecDeque;
@@ -14,7 +14,7 @@ use crossbeam_channel::{Receiver, Sender, bounded};
 
 use crate::capture::Frame;
 use crate::picture_size::PictureSize;
-use crate::pose::{BatReader, CameraPlace, InferenceError, PoseFrame, SeenBat};
+use crate::pose::{BatAndTurn, BatReader, CameraPlace, InferenceError, PoseFrame};
 use crate::rep::Phase;
 use crate::status::Health;
 use crate::thread::{give_way, spawn};
@@ -24,7 +24,7 @@ const BROKEN_AFTER: u32 = 30;
 /// Frames whose place is remembered: a second at 240 a second.
 const PLACES: usize = 240;
 
-/// Reads the bat in a frame whose body is known.
+/// Reads bat and turn in a frame whose body is known.
 trait ReadBat: Send {
     fn read(&mut self, frame: &Frame, pose: &mut PoseFrame) -> Result<(), InferenceError>;
 }
@@ -35,11 +35,11 @@ impl ReadBat for BatReader {
     }
 }
 
-/// The bat of a frame, as it is in the picture.
+/// What was read in a frame, as it is in the picture.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct FrameBat {
+struct FrameReading {
     frame: u64,
-    bat: SeenBat,
+    read: BatAndTurn,
 }
 
 /// The pose thread's end.
@@ -67,7 +67,7 @@ impl BatTap {
 /// The rep stage's end.
 pub(super) struct BatInbox {
     wanted: Arc<AtomicBool>,
-    found: Receiver<FrameBat>,
+    found: Receiver<FrameReading>,
     /// Where the camera was at the latest frames.
     places: VecDeque<(u64, CameraPlace)>,
 }
@@ -86,14 +86,16 @@ impl BatInbox {
         self.places.push_back((frame, place));
     }
 
-    /// The bats that were read since, by frame, steadied as the landmarks are. One of a frame too long ago is dropped.
-    pub(super) fn take(&mut self, picture: PictureSize) -> Vec<(u64, SeenBat)> {
+    /// What was read since, by frame, steadied as the landmarks are. What was read in a frame too long ago is dropped. A turn
+    /// counts from the ray to the pelvis, which a camera that turns does not move.
+    pub(super) fn take(&mut self, picture: PictureSize) -> Vec<(u64, BatAndTurn)> {
         let places = &self.places;
         self.found
             .try_iter()
-            .filter_map(|FrameBat { frame, bat }| {
+            .filter_map(|FrameReading { frame, read }| {
                 let at = places.binary_search_by_key(&frame, |(of, _)| *of).ok()?;
-                Some((frame, bat.steadied(places[at].1, picture)))
+                let bat = read.bat.map(|bat| bat.steadied(places[at].1, picture));
+                Some((frame, BatAndTurn { bat, ..read }))
             })
             .collect()
     }
@@ -104,7 +106,7 @@ struct BatStage<R> {
     reader: R,
     full: Receiver<(Frame, PoseFrame)>,
     used: Sender<Frame>,
-    found: Sender<FrameBat>,
+    found: Sender<FrameReading>,
     health: Arc<Health>,
 }
 
@@ -177,10 +179,16 @@ impl<R: ReadBat> BatStage<R> {
             self.health.bat.add(started.elapsed());
             let frame_number = frame.index;
             let _ = self.used.try_send(frame);
-            let Some(bat) = pose.bat else { continue };
-            let found = FrameBat {
+            let read = BatAndTurn {
+                bat: pose.bat,
+                turn: pose.turn,
+            };
+            if read == BatAndTurn::default() {
+                continue;
+            }
+            let found = FrameReading {
                 frame: frame_number,
-                bat,
+                read,
             };
             if self.found.send(found).is_err() {
                 return;
@@ -192,7 +200,7 @@ impl<R: ReadBat> BatStage<R> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::pose::Body;
+    use crate::pose::{Body, SeenBat, TrunkTurn, TurnAngle, TurnOrigin};
     use crate::time::CaptureTime;
 
     const PICTURE: PictureSize = PictureSize {
@@ -200,7 +208,7 @@ mod tests {
         height_px: 480,
     };
 
-    /// A bat at the frame's number, in each frame but those that fail.
+    /// A bat and a turn at the frame's number, in each frame but those that fail.
     struct Numbered {
         fails: bool,
     }
@@ -219,7 +227,20 @@ mod tests {
                 tip_px: [at, 100.0],
                 probability: 0.9,
             });
+            pose.turn = Some(turn(at));
             Ok(())
+        }
+    }
+
+    fn turn(deg: f32) -> TrunkTurn {
+        let line = TurnAngle {
+            deg,
+            spread_deg: 5.0,
+        };
+        TrunkTurn {
+            pelvis: line,
+            shoulders: line,
+            origin: TurnOrigin::Camera,
         }
     }
 
@@ -259,9 +280,11 @@ mod tests {
         }
         drop(tap);
         stage.run();
-        let [(2, bat)] = inbox.take(PICTURE)[..] else {
-            panic!("one bat, of frame 2")
+        let [(2, read)] = inbox.take(PICTURE)[..] else {
+            panic!("one reading, of frame 2")
         };
+        assert_eq!(read.turn, Some(turn(2.0)));
+        let bat = read.bat.unwrap();
         let wanted = shifted.to_first([2.0, 100.0], PICTURE);
         assert_eq!(bat.tip_px, wanted.map(|value| value as f32));
         inbox.follow(Phase::Away);

@@ -126,7 +126,7 @@ impl LiveBenchmark {
         let (bat_tap, bat_inbox) = start_bats(settings.bat, &health)?;
         let mut stage = RepStage::new(setup, training, sinks, Arc::clone(&clock))
             .with_health(&health)
-            .with_bats(bat_inbox);
+            .with_bat_inbox(bat_inbox);
         let decode = Arc::new(DurationWindow::default());
         let capture = {
             let (health, clock, decode) =
@@ -137,7 +137,7 @@ impl LiveBenchmark {
         run_pipeline(
             FramePolicy::Latest,
             PoseSetup {
-                bats: bat_tap,
+                bat_tap,
                 ..PoseSetup::from(self.trackers)
             },
             &health,

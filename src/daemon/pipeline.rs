@@ -41,8 +41,8 @@ pub(crate) struct PoseSetup {
     pub pending: Arc<PendingTrackers>,
     /// Takes frames for screens, where there may be any.
     pub preview: Option<PreviewTap>,
-    /// Takes frames in which the bat is looked for beside the poses.
-    pub bats: Option<BatTap>,
+    /// Takes frames in which bat and turn are read beside the poses.
+    pub bat_tap: Option<BatTap>,
 }
 
 impl From<TrackerSet> for PoseSetup {
@@ -52,7 +52,7 @@ impl From<TrackerSet> for PoseSetup {
             trackers,
             pending: Arc::default(),
             preview: None,
-            bats: None,
+            bat_tap: None,
         }
     }
 }
@@ -77,13 +77,13 @@ pub(crate) fn run_pipeline(
         trackers,
         pending,
         preview,
-        bats,
+        bat_tap,
     } = setup.into();
     let mut outputs = PoseOutputs {
         poses: pose_tx,
         films: stage.film_tap(),
         preview,
-        bats,
+        bat_tap,
     };
     let pose_thread = spawn("pose", {
         let (health, clock) = (Arc::clone(health), Arc::clone(clock));

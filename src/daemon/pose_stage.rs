@@ -45,14 +45,14 @@ impl PoseEstimator for Tracker {
 /// A tracker whose frames are read for the bat, too, each before it goes on: for recordings, which wait.
 struct WithBat {
     tracker: Tracker,
-    bats: BatReader,
+    bat_reader: BatReader,
 }
 
 impl PoseEstimator for WithBat {
     fn next(&mut self, frame: &Frame) -> Result<PoseFrame, InferenceError> {
         let mut pose = self.tracker.next(frame)?;
         // The pose is as good without it.
-        if let Err(error) = self.bats.read(frame, &mut pose) {
+        if let Err(error) = self.bat_reader.read(frame, &mut pose) {
             tracing::error!(%error, frame = frame.index, "the bat network failed on a frame");
         }
         Ok(pose)
@@ -84,11 +84,11 @@ impl TrackerSet {
     }
 
     /// As [`Self::once`], and reads the bat in each frame before the frame goes on.
-    pub(crate) fn once_with_bat(primary: Tracker, bats: BatReader) -> Self {
+    pub(crate) fn once_with_bat(primary: Tracker, bat_reader: BatReader) -> Self {
         Self {
             primary: Box::new(WithBat {
                 tracker: primary,
-                bats,
+                bat_reader,
             }),
             fallback: None,
             reload: None,
@@ -267,8 +267,8 @@ pub(super) struct PoseOutputs {
     pub films: Option<FrameTap>,
     /// Frames for screens, where there may be some.
     pub preview: Option<PreviewTap>,
-    /// Frames in which the bat is looked for, where it is.
-    pub bats: Option<BatTap>,
+    /// Frames in which bat and turn are read, where they are.
+    pub bat_tap: Option<BatTap>,
 }
 
 impl PoseOutputs {
@@ -277,8 +277,8 @@ impl PoseOutputs {
         if let Some(preview) = &mut self.preview {
             preview.offer(frame, &pose);
         }
-        if let Some(bats) = &self.bats {
-            bats.offer(frame, &pose);
+        if let Some(tap) = &self.bat_tap {
+            tap.offer(frame, &pose);
         }
         let sample = PoseSample {
             pose,

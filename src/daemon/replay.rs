@@ -173,10 +173,10 @@ impl ReplayRun<'_> {
             true => TrackerSet::once_with_bat(tracker, BatReader::new()?),
             false => TrackerSet::once(tracker),
         };
-        let (bats, inbox) = start_bats(self.settings.bat && !in_turn, health)?;
-        stage = stage.with_bats(inbox);
+        let (bat_tap, inbox) = start_bats(self.settings.bat && !in_turn, health)?;
+        stage = stage.with_bat_inbox(inbox);
         let setup = PoseSetup {
-            bats,
+            bat_tap,
             ..PoseSetup::from(trackers)
         };
         let ran = run_pipeline(policy, setup, health, &self.clock, &mut stage, capture);

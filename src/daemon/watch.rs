@@ -144,7 +144,7 @@ pub(crate) fn watch(
         .with_pending_changes(changes)
         .with_health(&health)
         .with_films(films)
-        .with_bats(bat_inbox)
+        .with_bat_inbox(bat_inbox)
         .with_calibration_mark(CalibrationMark::beside(&sessions.journal_path(settings)?));
     let context = CaptureContext {
         health: Arc::clone(&health),
@@ -157,7 +157,7 @@ pub(crate) fn watch(
             trackers: model.trackers,
             pending: trackers,
             preview: Some(preview),
-            bats: bat_tap,
+            bat_tap,
         },
         &health,
         &clock,

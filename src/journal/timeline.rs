@@ -1,7 +1,7 @@
-//! The landmarks of a rep, and the bat where one was seen, as compact bytes, and back.
+//! The landmarks of a rep, the bat where one was seen and the trunk's turn where it was read, as compact bytes, and back.
 //!
 //! Coordinates are kept at a sixteenth of a pixel, visibility and the bat's probability at 1/255, metric landmarks at a
-//! millimeter, times and frame numbers exactly. Each channel (the x of one landmark, say) is stored
+//! millimeter, turns at a tenth of a degree, times and frame numbers exactly. Each channel (the x of one landmark, say) is stored
 //! as the differences between frames, all frames in a row, which deflate then packs well.
 //! `docs/journal.md` gives the layout byte by byte.
 //!
@@ -13,20 +13,27 @@ use flate2::Compression;
 use flate2::read::ZlibDecoder;
 use flate2::write::ZlibEncoder;
 
-use crate::pose::{Body, ImagePoint, LANDMARK_COUNT, PoseFrame, SeenBat, WorldPoint};
+use crate::pose::{Body, ImagePoint, LANDMARK_COUNT, PoseFrame, WorldPoint};
 use crate::time::CaptureTime;
 
+mod readings;
+
+use readings::{ReadingSteps, marked, unpack_bats, unpack_turns};
+
 const MAGIC: [u8; 2] = *b"TL";
-const VERSION: u8 = 2;
-/// What a timeline without a bat is written as, so that programs from before there were bats read it.
+/// The latest version. A timeline is written as the oldest that can hold it, so that older programs read what they know.
+const VERSION: u8 = VERSION_WITH_TURN;
 const VERSION_WITHOUT_BAT: u8 = 1;
+const VERSION_WITH_BAT: u8 = 2;
+const VERSION_WITH_TURN: u8 = 3;
 const HEADER_BYTES: usize = 12;
 /// Ten minutes at 60 frames a second; a rep lasts seconds. It bounds what hostile bytes can ask for.
 const MAX_FRAMES: usize = 36_000;
 /// Time, frame number and flags take a byte each at least.
 const MIN_FRAME_BYTES: usize = 3;
-/// Time and number 10 each, flags 1, presence 5, then 4 + 4 + 1 a landmark, 3 for each metric value, and 4 × 4 + 1 for a bat.
-const MAX_FRAME_BYTES: usize = 26 + LANDMARK_COUNT * 9 + LANDMARK_COUNT * 9 + 17;
+/// Time and number 10 each, flags 1, presence 5, then 4 + 4 + 1 a landmark, 3 for each metric value, 4 × 4 + 1 for a bat, and
+/// 2 × (3 + 1) for a turn.
+const MAX_FRAME_BYTES: usize = 26 + LANDMARK_COUNT * 9 + LANDMARK_COUNT * 9 + 17 + 8;
 /// Steps to a pixel.
 const STEPS_PER_PX: f32 = 16.0;
 /// Coordinates farther outside the picture are clamped to this (65 536 px).
@@ -36,6 +43,9 @@ const HAS_BODY: u8 = 1;
 const HAS_WORLD: u8 = 2;
 const BY_LITE: u8 = 4;
 const HAS_BAT: u8 = 8;
+const HAS_TURN: u8 = 16;
+/// The turn counts from the plate, not from the camera.
+const TURN_FROM_PLATE: u8 = 32;
 
 /// Why landmarks could not be packed, or bytes could not be unpacked.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -69,26 +79,19 @@ fn damaged(what: &'static str) -> TimelineError {
 
 /// Packs the frames of a rep.
 ///
-/// A landmark whose place is not a finite number is left out, as if the source did not have it; so is such a bat, and so
-/// are the metric landmarks of a frame where one of them is not finite.
+/// A landmark whose place is not a finite number is left out, as if the source did not have it; so is such a bat or
+/// turn, and so are the metric landmarks of a frame where one of them is not finite.
 pub fn encode_timeline(frames: &[PoseFrame]) -> Result<Vec<u8>, TimelineError> {
     if frames.len() > MAX_FRAMES {
         return Err(TimelineError::TooLong {
             frames: frames.len(),
         });
     }
-    let bats: Vec<Option<BatSteps>> = frames
-        .iter()
-        .map(|frame| frame.bat.as_ref().and_then(BatSteps::of))
-        .collect();
-    let version = match bats.iter().any(Option::is_some) {
-        true => VERSION,
-        false => VERSION_WITHOUT_BAT,
-    };
-    let payload = pack(frames, &bats);
+    let readings = ReadingSteps::of(frames);
+    let payload = pack(frames, &readings);
     let mut bytes = Vec::with_capacity(HEADER_BYTES + payload.len() / 2);
     bytes.extend_from_slice(&MAGIC);
-    bytes.extend_from_slice(&[version, 0]);
+    bytes.extend_from_slice(&[readings.version(), 0]);
     // Both numbers are far below 2^32, see the bounds above.
     bytes.extend_from_slice(&(frames.len() as u32).to_le_bytes());
     bytes.extend_from_slice(&(payload.len() as u32).to_le_bytes());
@@ -198,25 +201,7 @@ impl Steps {
     }
 }
 
-/// The quantized bat of one frame.
-struct BatSteps {
-    /// x and y of the knob, then of the tip.
-    places: [i64; 4],
-    probability: u8,
-}
-
-impl BatSteps {
-    fn of(bat: &SeenBat) -> Option<Self> {
-        let [[knob_x, knob_y], [tip_x, tip_y]] = [bat.knob_px, bat.tip_px];
-        let places = [knob_x, knob_y, tip_x, tip_y];
-        places.iter().all(|px| px.is_finite()).then(|| Self {
-            places: places.map(steps),
-            probability: probability_byte(bat.probability),
-        })
-    }
-}
-
-fn pack(frames: &[PoseFrame], bats: &[Option<BatSteps>]) -> Vec<u8> {
+fn pack(frames: &[PoseFrame], readings: &ReadingSteps) -> Vec<u8> {
     let mut out = Vec::new();
     let bodies: Vec<Option<Steps>> = frames
         .iter()
@@ -234,9 +219,8 @@ fn pack(frames: &[PoseFrame], bats: &[Option<BatSteps>]) -> Vec<u8> {
         put_signed(&mut out, frame.index.wrapping_sub(last_index).cast_signed());
         last_index = frame.index;
     }
-    for (body, bat) in bodies.iter().zip(bats) {
-        let of_bat = if bat.is_some() { HAS_BAT } else { 0 };
-        out.push(body.as_ref().map_or(0, Steps::flags) | of_bat);
+    for (body, beside) in bodies.iter().zip(readings.flags()) {
+        out.push(body.as_ref().map_or(0, Steps::flags) | beside);
     }
     let mut last_presence = 0u64;
     for body in bodies.iter().flatten() {
@@ -256,11 +240,7 @@ fn pack(frames: &[PoseFrame], bats: &[Option<BatSteps>]) -> Vec<u8> {
             put_differences(&mut out, worlds.map(|w| i64::from(w[landmark][axis])));
         }
     }
-    let bats = || bats.iter().flatten();
-    for place in 0..4 {
-        put_differences(&mut out, bats().map(|bat| bat.places[place]));
-    }
-    put_byte_differences(&mut out, bats().map(|bat| bat.probability));
+    readings.put(&mut out);
     out
 }
 
@@ -357,13 +337,7 @@ fn unpack(
     };
     for frame in &mut frames {
         let flags = payload.byte()?;
-        let of_body = flags & !HAS_BAT;
-        if flags != of_body {
-            if version == VERSION_WITHOUT_BAT {
-                return Err(damaged("a frame has flags that do not exist"));
-            }
-            frame.bat = Some(NO_PLACE_YET);
-        }
+        let of_body = marked(frame, flags, version)?;
         frame.body = match of_body {
             0 => None,
             flags if flags & HAS_BODY != 0 && flags <= HAS_BODY | HAS_WORLD | BY_LITE => {
@@ -392,6 +366,7 @@ fn unpack(
         }
     }
     unpack_bats(&mut payload, &mut frames)?;
+    unpack_turns(&mut payload, &mut frames)?;
     if payload.rest.is_empty() {
         Ok(frames)
     } else {
@@ -436,33 +411,6 @@ fn unpack_image(payload: &mut Payload<'_>, frames: &mut [PoseFrame]) -> Result<(
             last = last.wrapping_add(payload.byte()?);
             point.visibility = f32::from(last) / 255.0;
         }
-    }
-    Ok(())
-}
-
-/// A bat until its places are read.
-const NO_PLACE_YET: SeenBat = SeenBat {
-    knob_px: [0.0; 2],
-    tip_px: [0.0; 2],
-    probability: 0.0,
-};
-
-fn unpack_bats(payload: &mut Payload<'_>, frames: &mut [PoseFrame]) -> Result<(), TimelineError> {
-    let mut bats: Vec<&mut SeenBat> = frames.iter_mut().filter_map(|f| f.bat.as_mut()).collect();
-    for place in 0..4 {
-        let mut last = 0;
-        for bat in &mut bats {
-            let end = match place / 2 {
-                0 => &mut bat.knob_px,
-                _ => &mut bat.tip_px,
-            };
-            end[place % 2] = payload.difference(&mut last, MAX_STEPS)? as f32 / STEPS_PER_PX;
-        }
-    }
-    let mut last = 0u8;
-    for bat in bats {
-        last = last.wrapping_add(payload.byte()?);
-        bat.probability = f32::from(last) / 255.0;
     }
     Ok(())
 }

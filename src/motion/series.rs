@@ -7,7 +7,7 @@
 use std::borrow::Cow;
 use std::sync::Arc;
 
-use crate::pose::{LANDMARK_COUNT, Landmark, PoseFrame};
+use crate::pose::{LANDMARK_COUNT, Landmark, PoseFrame, TrunkTurn};
 use crate::time::CaptureTime;
 
 use super::filter::without_jumps;
@@ -64,6 +64,15 @@ pub(crate) struct BatLine {
     pub probability: f64,
 }
 
+/// How the trunk is turned in one frame.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct TurnSample {
+    /// The middle of the exposure, as a fractional sample index.
+    pub sample: f64,
+    /// As it was read.
+    pub turn: TrunkTurn,
+}
+
 /// The model's metric landmark over time, in meters.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct WorldSeries {
@@ -88,6 +97,8 @@ pub(crate) struct BodySeries {
     pub steadying: Option<Arc<Steadying>>,
     /// The bat in the frames in which one was seen, in time order.
     pub bat: Vec<BatLine>,
+    /// The trunk's turn in the frames in which it was read, in time order.
+    pub turns: Vec<TurnSample>,
     points: Vec<Option<PointSeries>>,
     world: Option<Arc<Vec<WorldSeries>>>,
 }
@@ -175,6 +186,13 @@ impl BodySeries {
                         tip: seen.tip_px.map(f64::from),
                         probability: f64::from(seen.probability),
                     })
+                })
+                .collect(),
+            turns: frames
+                .iter()
+                .filter_map(|frame| {
+                    let sample = frame.captured_at.secs_since(start) * rate_hz;
+                    frame.turn.map(|turn| TurnSample { sample, turn })
                 })
                 .collect(),
             points,

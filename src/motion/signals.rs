@@ -11,7 +11,9 @@ use crate::time::CaptureTime;
 use super::filter::{Butterworth, derivative};
 use super::mass::{SegmentTable, center_of_mass};
 use super::scale::Scale;
-use super::series::{BatLine, BodySeries, PointSeries, WorldSeries, middle_of, worse_of};
+use super::series::{
+    BatLine, BodySeries, PointSeries, TurnSample, WorldSeries, middle_of, worse_of,
+};
 use super::steadying::Steadying;
 
 /// A body part's path: three lists with one value per sample.
@@ -120,6 +122,8 @@ pub(crate) struct Signals {
     world: Option<Arc<Vec<WorldSeries>>>,
     /// The bat in the frames in which one was seen, in time order: leveled centimeters as in a [`Path`].
     pub bat: Arc<Vec<BatLine>>,
+    /// The trunk's turn in the frames in which it was read, in time order.
+    pub turns: Arc<Vec<TurnSample>>,
     /// How the camera moved meanwhile, which is taken out of the paths; `None` where it stood still.
     pub steadying: Option<Arc<Steadying>>,
     /// The scale that made centimeters of pixels.
@@ -217,6 +221,7 @@ impl Signals {
             shoulder,
             feet,
             bat: Arc::new(level.bat(&body.bat)),
+            turns: Arc::new(body.turns.clone()),
             world: body.world_series(),
             steadying: body.steadying.clone(),
             scale,
@@ -284,6 +289,7 @@ impl Signals {
                 right: foot(&self.feet.right),
             },
             bat: Arc::new(bat.collect()),
+            turns: Arc::clone(&self.turns),
             world: self.world.clone(),
             steadying: self.steadying.clone(),
             scale: self.scale,

@@ -3,6 +3,7 @@
 use super::bat::SeenBat;
 use super::camera_motion::CameraMotion;
 use super::landmark::{LANDMARK_COUNT, Landmark};
+use super::trunk_turn::TrunkTurn;
 use crate::time::CaptureTime;
 
 /// A landmark in the picture.
@@ -55,6 +56,15 @@ impl Body {
     }
 }
 
+/// What was read beside the pose of a frame.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct BatAndTurn {
+    /// The bat in the hitter's hands.
+    pub bat: Option<SeenBat>,
+    /// How pelvis and shoulder line are turned.
+    pub turn: Option<TrunkTurn>,
+}
+
 /// The pose stage's output for one frame.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PoseFrame {
@@ -68,10 +78,12 @@ pub struct PoseFrame {
     pub camera: Option<CameraMotion>,
     /// The bat in the hitter's hands; `None` where none is seen, or nobody has looked.
     pub bat: Option<SeenBat>,
+    /// How pelvis and shoulder line are turned; `None` where it is not seen, or nobody has looked.
+    pub turn: Option<TrunkTurn>,
 }
 
 impl PoseFrame {
-    /// A frame of a camera that stands still, in which nobody has looked for a bat.
+    /// A frame of a camera that stands still, in which nobody has looked for a bat or a turn.
     pub fn new(index: u64, captured_at: CaptureTime, body: Option<Body>) -> Self {
         Self {
             index,
@@ -79,6 +91,7 @@ impl PoseFrame {
             body,
             camera: None,
             bat: None,
+            turn: None,
         }
     }
 }

@@ -19,9 +19,10 @@ mod one_euro;
 mod roi;
 pub mod track;
 mod tracker;
+mod trunk_turn;
 
 pub use bat::{BatReader, SeenBat};
-pub use body::{Body, ImagePoint, PoseFrame, WorldPoint};
+pub use body::{BatAndTurn, Body, ImagePoint, PoseFrame, WorldPoint};
 pub(crate) use cagehand_networks::InferenceError;
 pub(crate) use camera_motion::shift_into_picture;
 pub use camera_motion::{CameraMotion, CameraPlace, Steadier};
@@ -31,3 +32,4 @@ pub use models::Model;
 pub(crate) use models::default_threads;
 pub(crate) use one_euro::{OneEuro, OneEuroTuning, SpeedFrom};
 pub use tracker::Tracker;
+pub use trunk_turn::{TrunkTurn, TurnAngle, TurnOrigin};

@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     Body, CameraMotion, CameraPlace, ImagePoint, LANDMARK_COUNT, Landmark, PoseFrame, SeenBat,
-    WorldPoint,
+    TrunkTurn, WorldPoint,
 };
 use crate::capture::{NotSlowed, SlowedBy};
 use crate::output_file::{self, Existing};
@@ -21,6 +21,7 @@ use crate::time::CaptureTime;
 
 mod line;
 
+pub(crate) use line::TurnOnLine;
 use line::{BatOnLine, FrameLine, camera_numbers};
 
 /// How a track begins.
@@ -238,9 +239,11 @@ impl TrackReader {
             }),
         };
         let bat = line.bat.map(|bat| self.bat(&bat)).transpose()?;
+        let turn = line.turn.map(|turn| self.turn(&turn)).transpose()?;
         let frame = PoseFrame {
             camera,
             bat,
+            turn,
             ..PoseFrame::new(self.index, captured_at, body)
         };
         self.index += 1;
@@ -263,6 +266,11 @@ impl TrackReader {
             tip_px: bat.tip,
             probability: bat.confidence,
         })
+    }
+
+    fn turn(&self, turn: &TurnOnLine) -> Result<TrunkTurn, TrackError> {
+        turn.turn()
+            .ok_or_else(|| self.content("a turn is not a number".into()))
     }
 
     fn camera(&self, camera: Option<[f64; 4]>) -> Result<CameraMotion, TrackError> {
@@ -370,7 +378,7 @@ impl TrackWriter {
         Ok(writer)
     }
 
-    /// Appends a frame.
+    /// Appends a frame, with its turn where that counts from the plate.
     ///
     /// # Errors
     /// Where the file cannot be written.
@@ -408,6 +416,7 @@ impl TrackWriter {
                 tip: bat.tip_px.map(|v| round(v, 100.0)),
                 confidence: round(bat.probability, 1000.0),
             }),
+            turn: frame.turn.as_ref().and_then(TurnOnLine::of),
         })
     }
 

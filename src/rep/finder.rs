@@ -8,7 +8,7 @@
 use std::collections::VecDeque;
 
 use crate::motion::{BodySeries, Direction, Signals};
-use crate::pose::{PoseFrame, SeenBat};
+use crate::pose::{BatAndTurn, PoseFrame};
 use crate::time::CaptureTime;
 
 use super::analysis::{self, AnalysisContext, FoundSwing, Refractory};
@@ -181,10 +181,11 @@ impl RepFinder {
             .or_else(|| self.foot_step(now, &motion))
     }
 
-    /// Puts a bat to a frame that was pushed before; nothing where that frame is forgotten.
-    pub(crate) fn put_bat(&mut self, frame: u64, bat: SeenBat) {
+    /// Puts bat and turn to a frame that was pushed before; nothing where that frame is forgotten.
+    pub(crate) fn put_bat_and_turn(&mut self, frame: u64, read: BatAndTurn) {
         if let Ok(at) = self.recent.binary_search_by_key(&frame, |f| f.index) {
-            self.recent[at].bat = Some(bat);
+            let frame = &mut self.recent[at];
+            (frame.bat, frame.turn) = (read.bat, read.turn);
         }
     }
 

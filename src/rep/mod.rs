@@ -36,6 +36,7 @@ mod swing_path;
 mod take;
 #[cfg(test)]
 mod test_figure;
+mod turn_reference;
 mod types;
 mod view;
 mod weight;
@@ -56,6 +57,7 @@ pub use setup::HitterSetup;
 pub(crate) use style::LoadStyle;
 pub use style::Style;
 pub(crate) use swing_path::{GRIP_SHARE, bat_length_cm};
+pub(crate) use turn_reference::TurnReference;
 pub use types::{Bats, Events, Measure, MeasureName, Phase, PitchTimes, Rep, RepKind, Unit, View};
 pub(crate) use types::{Ruler, sequence_words};
 pub(crate) use view::{StandingIn, standing_in};

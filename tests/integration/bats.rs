@@ -1,4 +1,4 @@
-//! The bat that a pose track tells of stays with its rep: in the journal, in exports, at the page.
+//! The bat and the turn that a pose track tells of stay with their rep: in the journal, in exports, at the page.
 
 use std::fmt::Write;
 
@@ -8,13 +8,14 @@ use super::browser::{Browser, Served, block_on};
 use super::doors::ask;
 use super::program::{Place, json_lines, project, recording};
 
-/// A track of a swing with a bat put into four frames of five: knob and tip at whole 1/16 px.
+/// A track of a swing with a bat and a turn put into four frames of five: knob and tip at whole 1/16 px, degrees in tenths.
 fn track_with_bats(place: &Place) -> Vec<Value> {
     let track = project("tests/data/tracks/right_60fps_swing_2.track.jsonl");
     let mut lines = json_lines(&track);
     for (i, line) in lines.iter_mut().enumerate().skip(1) {
         if i % 5 != 0 {
             let at = i as f64;
+            line["turn"] = json!({"pelvis_deg": at / 10.0 - 30.0, "shoulders_deg": -40.1, "plus_minus_deg": 7.5});
             line["bat"] = json!({"knob": [400.5 + at, 300.25], "tip": [500.0625, 100.0 + at / 2.0], "confidence": 0.8});
         }
     }
@@ -28,7 +29,8 @@ fn track_with_bats(place: &Place) -> Vec<Value> {
 }
 
 #[test]
-fn the_bat_of_a_track_stays_with_its_rep_in_the_journal_an_export_and_the_pages_data() {
+fn bat_and_turn_of_a_track_stay_with_their_rep_in_the_journal_and_an_export_and_the_bat_in_the_pages_data()
+ {
     let place = Place::new();
     let given = track_with_bats(&place);
     place.run_well(&[
@@ -53,6 +55,7 @@ fn the_bat_of_a_track_stays_with_its_rep_in_the_journal_an_export_and_the_pages_
         for end in ["knob", "tip"] {
             assert_eq!(line["bat"][end], given["bat"][end], "{line}");
         }
+        assert_eq!(line["turn"], given["turn"], "{line}");
     }
     let seen = |line: &&Value| line["bat"].is_object();
     let (with_bat, frames) = (kept.iter().filter(seen).count(), kept.len());

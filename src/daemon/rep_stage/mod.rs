@@ -14,6 +14,7 @@ mod readiness_monitor;
 mod records;
 mod reporting;
 mod session;
+mod track_recorder;
 
 use std::sync::atomic::Ordering;
 use std::sync::{Arc, OnceLock};
@@ -46,6 +47,7 @@ use not_counted::Explanation;
 use readiness_monitor::{FrameView, ReadinessMonitor};
 use records::Records;
 use session::{FinderRestarted, Session};
+use track_recorder::TrackRecorder;
 
 pub(crate) use film_recorder::film_notice;
 pub(crate) use session::SessionChange;
@@ -80,7 +82,7 @@ pub struct RepStage {
     readiness: ReadinessMonitor,
     camera: CameraStand,
     steadier: Steadier,
-    bats: Option<BatInbox>,
+    bat_inbox: Option<BatInbox>,
     head_tone: HeadTone,
     cue_latency: CueLatency,
     unfinished: Option<UnfinishedRep>,
@@ -112,7 +114,7 @@ impl RepStage {
             readiness: ReadinessMonitor::new(),
             camera: CameraStand::new(setup),
             steadier: Steadier::default(),
-            bats: None,
+            bat_inbox: None,
             head_tone: HeadTone::new(setup, Arc::clone(&clock), Arc::default()),
             cue_latency: CueLatency::new(clock),
             unfinished: None,
@@ -121,7 +123,9 @@ impl RepStage {
             records: Records {
                 journal: sinks.journal,
                 rep_log: sinks.rep_log,
-                track: sinks.track,
+                track: sinks
+                    .track
+                    .map(|writer| TrackRecorder::new(writer, setup.bats)),
                 films: FilmRecorder::default(),
                 keeps_landmarks: true,
                 given_up: None,
@@ -161,10 +165,10 @@ impl RepStage {
         self
     }
 
-    /// Takes bats that are read beside the poses from there.
+    /// Takes bats and turns that are read beside the poses from there.
     #[must_use]
-    pub(super) fn with_bats(mut self, bats: Option<BatInbox>) -> Self {
-        self.bats = bats;
+    pub(super) fn with_bat_inbox(mut self, inbox: Option<BatInbox>) -> Self {
+        self.bat_inbox = inbox;
         self
     }
 
@@ -196,7 +200,7 @@ impl RepStage {
         self.follow_head(&sample.pose);
         let frame = sample.pose.index;
         self.find_rep(sample.pose)?;
-        self.put_bats(frame);
+        self.put_bats_and_turns(frame);
         if self.session.has_somebody() {
             self.changes.note_active();
         }
@@ -321,13 +325,15 @@ impl RepStage {
         self.tell_not_counted(not_counted)
     }
 
-    /// Puts the bats that were read by now to the frames that are held.
-    fn put_bats(&mut self, frame: u64) {
-        let Some(bats) = &mut self.bats else { return };
-        bats.follow(self.session.finder.phase());
-        bats.note_place(frame, self.steadier.place());
-        for (frame, bat) in bats.take(self.picture) {
-            self.session.finder.put_bat(frame, bat);
+    /// Puts the bats and turns that were read by now to the frames that are held.
+    fn put_bats_and_turns(&mut self, frame: u64) {
+        let Some(inbox) = &mut self.bat_inbox else {
+            return;
+        };
+        inbox.follow(self.session.finder.phase());
+        inbox.note_place(frame, self.steadier.place());
+        for (frame, read) in inbox.take(self.picture) {
+            self.session.finder.put_bat_and_turn(frame, read);
         }
     }
 
@@ -368,6 +374,7 @@ impl RepStage {
     /// Judges and cues a rep at once. It is logged when its finish is over.
     fn judge(&mut self, found: FoundRep) -> Result<(), DaemonError> {
         self.log_unfinished(None)?;
+        self.records.track_rep(&found);
         let hold = HoldWatch::new(self.session.setup, &found.rep);
         self.session.bats = found.rep.bats;
         let pitch = self.session.pitch_of(&found);

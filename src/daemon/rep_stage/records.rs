@@ -7,10 +7,10 @@ use crate::daemon::DaemonError;
 use crate::journal::{JournalWriter, NewHitter, NewSession, RepLog, RepRecord};
 use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
-use crate::pose::track::TrackWriter;
-use crate::rep::MissedCondition;
+use crate::rep::{FoundRep, MissedCondition};
 
 use super::film_recorder::{FilmRecorder, stretch};
+use super::track_recorder::TrackRecorder;
 
 /// How long a journal that is closed may take to store what waits.
 const LAST_STORES: Duration = Duration::from_secs(5);
@@ -20,7 +20,7 @@ const LAST_STORES: Duration = Duration::from_secs(5);
 pub(super) struct Records {
     pub journal: Option<JournalWriter>,
     pub rep_log: Option<RepLog>,
-    pub track: Option<TrackWriter>,
+    pub track: Option<TrackRecorder>,
     pub films: FilmRecorder,
     /// Whether the hitter allows that landmarks are kept. The journal asks its own record too; what waits in a spool for it has
     /// none.
@@ -64,6 +64,13 @@ impl Records {
         {
             self.track = None;
             self.give_up(error.into());
+        }
+    }
+
+    /// Tells the track of a rep.
+    pub(super) fn track_rep(&mut self, found: &FoundRep) {
+        if let Some(track) = &mut self.track {
+            track.found(found);
         }
     }
 

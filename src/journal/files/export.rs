@@ -14,6 +14,7 @@ use crate::journal::rep_json::{LineOrigin, rep_line_with_origin, rounded};
 use crate::journal::stamp::stamp_text;
 use crate::journal::store::open::JournalReader;
 use crate::journal::store::query::{RepFilter, StoredRep};
+use crate::pose::track::TurnOnLine;
 use crate::pose::{Body, LANDMARK_COUNT, Landmark, PoseFrame};
 
 /// The format of an export.
@@ -63,7 +64,8 @@ impl JournalReader {
 
     /// Writes a rep's landmarks to `out` as a pose track (`.track.jsonl`), which replays like a clip.
     ///
-    /// The track has the landmarks that the rep has in any frame, and the bat where one was seen. Where one of them is missing in a
+    /// The track has the landmarks that the rep has in any frame, and the bat where one was seen, the trunk's turn
+    /// where it was read. Where one of them is missing in a
     /// frame it is written at its last place with visibility 0. Metric landmarks are written where the track has all
     /// landmarks.
     ///
@@ -72,12 +74,16 @@ impl JournalReader {
     /// [`JournalError::Output`], and those of the disk.
     pub(crate) fn export_timeline(&self, rep: RepId, out: impl Write) -> Result<(), JournalError> {
         let stored = self.rep(rep)?;
-        let (picture, frames) = self
-            .timeline(rep)?
-            .ok_or_else(|| JournalError::NoTimeline {
-                path: self.path.clone(),
-                rep,
-            })?;
+        let (picture, mut frames) =
+            self.timeline(rep)?
+                .ok_or_else(|| JournalError::NoTimeline {
+                    path: self.path.clone(),
+                    rep,
+                })?;
+        let (_, turns) = stored.judged.rep.turns_from_plate(&frames);
+        for (frame, turn) in frames.iter_mut().zip(turns) {
+            frame.turn = turn;
+        }
         let bodies = || frames.iter().filter_map(|frame| frame.body.as_ref());
         let landmarks: Vec<Landmark> = Landmark::ALL
             .into_iter()
@@ -147,6 +153,11 @@ fn track_line(frame: &PoseFrame, landmarks: &[Landmark], last: &mut [(f64, f64)]
             json!(place(bat.tip_px)),
             json!(rounded(bat.probability.into(), 4)),
         );
+    }
+    if let Some(turn) = frame.turn.as_ref().and_then(TurnOnLine::of) {
+        // As it is declared: serde_json's values sort their keys.
+        let text = serde_json::to_string(&turn).unwrap_or_default();
+        line += &format!(r#","turn":{text}"#);
     }
     line.push('}');
     line

@@ -28,7 +28,10 @@ use super::*;
 use crate::coach::{AbsoluteBand, AbsoluteBands, CueGiven, JudgedRep, Verdict};
 use crate::motion::{Direction, Scale};
 use crate::picture_size::PictureSize;
-use crate::pose::{Body, ImagePoint, LANDMARK_COUNT, PoseFrame, SeenBat, WorldPoint};
+use crate::pose::{
+    Body, ImagePoint, LANDMARK_COUNT, PoseFrame, SeenBat, TrunkTurn, TurnAngle, TurnOrigin,
+    WorldPoint,
+};
 use crate::rep::{Bats, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Ruler, Style, View};
 use crate::time::CaptureTime;
 
@@ -215,10 +218,32 @@ pub(super) fn with_bats(mut frames: Vec<PoseFrame>) -> Vec<PoseFrame> {
     frames
 }
 
+/// A trunk that opens, and is not read in every third frame.
+pub(super) fn with_turns(mut frames: Vec<PoseFrame>) -> Vec<PoseFrame> {
+    for (i, frame) in frames.iter_mut().enumerate() {
+        let line = |deg: f32| TurnAngle {
+            deg,
+            spread_deg: 6.3 + 0.01 * i as f32,
+        };
+        let opened = 70.0 * (0.08 * i as f32).sin();
+        frame.turn = (i % 3 != 2).then_some(TrunkTurn {
+            pelvis: line(opened),
+            shoulders: line(opened - 31.7),
+            origin: TurnOrigin::Camera,
+        });
+    }
+    frames
+}
+
 pub(super) fn record(number: u32) -> RepRecord {
     RepRecord {
         judged: judged(number),
-        frames: with_bats(frames(120, 60.0, false, &mut Dice::new(number.into()))),
+        frames: with_turns(with_bats(frames(
+            120,
+            60.0,
+            false,
+            &mut Dice::new(number.into()),
+        ))),
         picture: PictureSize {
             width_px: 1280,
             height_px: 720,
@@ -264,6 +289,12 @@ pub(super) fn on_the_grid(frames: &[PoseFrame]) -> Vec<PoseFrame> {
         }
         bat.probability = on(bat.probability, 255.0);
     }
+    for turn in frames.iter_mut().filter_map(|frame| frame.turn.as_mut()) {
+        for line in [&mut turn.pelvis, &mut turn.shoulders] {
+            line.deg = on(line.deg, 10.0);
+            line.spread_deg = on(line.spread_deg, 4.0);
+        }
+    }
     for body in frames.iter_mut().filter_map(|frame| frame.body.as_mut()) {
         for point in body.image.iter_mut().flatten() {
             point.x_px = on(point.x_px, 16.0);
@@ -296,6 +327,22 @@ pub(super) fn farthest_apart(a: &[PoseFrame], b: &[PoseFrame]) -> (f32, f32, f32
                 px = px.max((p - q).abs());
             }
             visibility = visibility.max((p.probability - q.probability).abs());
+        }
+        assert_eq!(
+            a.turn.is_some(),
+            b.turn.is_some(),
+            "the turn of {}",
+            a.index
+        );
+        if let (Some(p), Some(q)) = (&a.turn, &b.turn) {
+            assert_eq!(p.origin, q.origin);
+            for (p, q) in [(p.pelvis, q.pelvis), (p.shoulders, q.shoulders)] {
+                assert!((p.deg - q.deg).abs() <= 0.05 + 1e-4, "{p:?} and {q:?}");
+                assert!(
+                    (p.spread_deg - q.spread_deg).abs() <= 0.125,
+                    "{p:?} and {q:?}"
+                );
+            }
         }
         let (Some(a), Some(b)) = (&a.body, &b.body) else {
             continue;

@@ -8,6 +8,7 @@ fn any_frames(dice: &mut Dice) -> Vec<PoseFrame> {
     let count = (dice.next() % 90) as usize;
     let mut nanos = dice.next() as i64 / 4;
     let bats = [0.4, 1.0][(dice.next() % 2) as usize];
+    let turns = [0.4, 1.0][(dice.next() % 2) as usize];
     (0..count)
         .map(|_| {
             nanos = nanos.wrapping_add((dice.next() % 40_000_000) as i64 - 2_000_000);
@@ -40,6 +41,21 @@ fn any_frames(dice: &mut Dice) -> Vec<PoseFrame> {
                     knob_px: [px(), px()],
                     tip_px: [px(), px()],
                     probability: dice.unit() as f32,
+                }
+            });
+            frame.turn = (dice.unit() > turns).then(|| {
+                let mut line = || TurnAngle {
+                    deg: (360.0 * (dice.unit() - 0.5)) as f32,
+                    spread_deg: (60.0 * dice.unit()) as f32,
+                };
+                let (pelvis, shoulders) = (line(), line());
+                TrunkTurn {
+                    pelvis,
+                    shoulders,
+                    origin: match dice.next() % 2 {
+                        0 => TurnOrigin::Camera,
+                        _ => TurnOrigin::Plate,
+                    },
                 }
             });
             frame
@@ -81,6 +97,8 @@ fn a_second_at_60_frames_is_small() {
     for (world, limit_bytes_per_sec) in [(false, 8 * 1024), (true, 20 * 1024)] {
         let frames = frames(240, 60.0, world, &mut Dice::new(5));
         let per_sec = encode_timeline(&frames).unwrap().len() / 4;
+        let of_turn = encode_timeline(&with_turns(frames.clone())).unwrap().len() / 4 - per_sec;
+        assert!(of_turn <= 256, "world {world}: {of_turn} bytes a second");
         let of_bat = encode_timeline(&with_bats(frames)).unwrap().len() / 4 - per_sec;
         println!("world {world}: {per_sec} bytes a second, {of_bat} of the bat");
         assert!(of_bat <= 512, "world {world}: {of_bat} bytes a second");
@@ -156,27 +174,46 @@ fn a_bat_whose_place_is_no_number_is_left_out_and_one_far_away_is_held() {
     assert_eq!(kept, encode_timeline(&frames).unwrap());
 }
 
-/// Programs from before there were bats read version 1 only, and say so of any other.
 #[test]
-fn a_timeline_without_a_bat_is_one_of_version_1_and_with_one_of_version_2() {
+fn a_turn_that_is_no_number_is_left_out_and_one_too_large_is_held() {
+    let mut frames = with_turns(frames(3, 60.0, false, &mut Dice::new(1)));
+    frames[2].turn = frames[1].turn;
+    frames[0].turn.as_mut().unwrap().pelvis.deg = f32::NAN;
+    frames[1].turn.as_mut().unwrap().shoulders.spread_deg = f32::INFINITY;
+    let far = frames[2].turn.as_mut().unwrap();
+    (far.pelvis.deg, far.pelvis.spread_deg) = (-1e30, 1e9);
+    let back = decode_timeline(&encode_timeline(&frames).unwrap()).unwrap();
+    assert_eq!((back[0].turn, back[1].turn), (None, None));
+    let held = back[2].turn.unwrap().pelvis;
+    assert_eq!((held.deg, held.spread_deg), (-360.0, 63.75));
+}
+
+/// Programs from before there were bats read version 1 only, from before there were turns up to 2, and say so of any other.
+#[test]
+fn a_timeline_has_the_oldest_version_that_can_hold_it() {
     let plain = frames(20, 60.0, true, &mut Dice::new(4));
     let mut with_one = plain.clone();
     with_one[7].bat = with_bats(plain.clone())[0].bat;
-    let [plain, mut with_one] = [plain, with_one].map(|frames| encode_timeline(&frames).unwrap());
-    assert_eq!((plain[2], with_one[2]), (1, 2));
-    assert!(decode_timeline(&with_one).is_ok());
-    with_one[2] = 1;
-    assert_eq!(
-        decode_timeline(&with_one),
-        Err(TimelineError::Damaged {
-            what: "a frame has flags that do not exist"
-        })
-    );
+    let mut with_turn = plain.clone();
+    with_turn[7].turn = with_turns(plain.clone())[0].turn;
+    let [plain, with_one, with_turn] =
+        [plain, with_one, with_turn].map(|frames| encode_timeline(&frames).unwrap());
+    assert_eq!((plain[2], with_one[2], with_turn[2]), (1, 2, 3));
+    for (mut bytes, older) in [(with_one, 1), (with_turn, 2)] {
+        assert!(decode_timeline(&bytes).is_ok());
+        bytes[2] = older;
+        assert_eq!(
+            decode_timeline(&bytes),
+            Err(TimelineError::Damaged {
+                what: "a frame has flags that do not exist"
+            })
+        );
+    }
 }
 
 #[test]
 fn damaged_bytes_give_an_error_or_frames_and_never_a_panic() {
-    let good = with_bats(frames(40, 60.0, true, &mut Dice::new(2)));
+    let good = with_turns(with_bats(frames(40, 60.0, true, &mut Dice::new(2))));
     let good = encode_timeline(&good).unwrap();
     for cut in 0..good.len() {
         assert!(decode_timeline(&good[..cut]).is_err(), "cut at {cut}");
@@ -304,7 +341,7 @@ fn bytes_made_from_the_written_layout_are_understood() {
             frame(12_033_333_333, 723, Some(third)),
         ]
     );
-    // Without a bat the bytes are those of before there were bats, but for how zlib packs them.
+    // Without bat and turn the bytes are those of before there were any, but for how zlib packs them.
     let again = encode_timeline(&decode_timeline(&bytes).unwrap()).unwrap();
     assert_eq!(again[..12], bytes[..12]);
     assert_eq!(inflated(&again), inflated(&bytes));
@@ -414,8 +451,14 @@ fn a_rep_leaves_as_a_pose_track() {
         lines[2]
     );
     // At a sixteenth of a pixel and 1/255, as the journal keeps it.
-    let bat = r#","bat":{"knob":[540.3125,310.0],"tip":[-3.5,250.0625],"confidence":0.502}}"#;
-    assert!(lines[2].ends_with(bat), "{}", lines[2]);
+    let bat = r#","bat":{"knob":[540.3125,310.0],"tip":[-3.5,250.0625],"confidence":0.502},"turn":{"pelvis_deg":"#;
+    assert!(lines[2].contains(bat), "{}", lines[2]);
+    let second: serde_json::Value = serde_json::from_str(lines[2]).unwrap();
+    let turn = |key: &str| second["turn"][key].as_f64().unwrap();
+    // The camera's angle goes out of both alike; a tenth of rounding each.
+    let apart = turn("pelvis_deg") - turn("shoulders_deg");
+    assert!((apart - 31.7).abs() < 0.11, "{}", lines[2]);
+    assert_eq!(turn("plus_minus_deg"), 6.3);
     assert!(lines[3].ends_with(r#""points":null}"#), "{}", lines[3]);
     assert!(!text.contains("world"));
     for line in &lines {

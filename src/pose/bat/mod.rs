@@ -1,8 +1,8 @@
 //! The bat in the hitter's hands, which the landmarks do not show.
 //!
 //! In: frames with the body that the tracker found in them. Out: a [`SeenBat`] in those in which both hands are together, as on
-//! a bat, from stance to finish. One small network reads a square around the hands; `models/bat/README.md` says what it
-//! learned from, and how its inputs and outputs are laid out. What it says of the trunk's turn is too coarse yet to be used.
+//! a bat, from stance to finish, and how the trunk is turned. One small network reads a square around the hands;
+//! `models/bat/README.md` says what it learned from, and how its inputs and outputs are laid out.
 
 mod square;
 mod stature;
@@ -13,8 +13,9 @@ use cagehand_networks::{InferenceError, Network, WorkerPool};
 
 use self::square::{GrayFrame, Square};
 use self::stature::StatureTracker;
-use super::body::{Body, ImagePoint, PoseFrame};
+use super::body::{BatAndTurn, Body, ImagePoint, PoseFrame};
 use super::landmark::Landmark;
+use super::trunk_turn::{TURN_OUTPUTS, TrunkTurn};
 use crate::capture::Frame;
 use crate::cores;
 use crate::picture_size::PictureSize;
@@ -75,7 +76,7 @@ impl SeenBat {
     }
 }
 
-/// Reads the bat in one frame after the other.
+/// Reads the bat and the trunk's turn in one frame after the other.
 pub struct BatReader {
     network: Network,
     stature: StatureTracker,
@@ -105,7 +106,7 @@ impl BatReader {
         })
     }
 
-    /// Adds the bat to a frame's pose, where both hands are together and one is seen.
+    /// Adds to a frame's pose, where both hands are together, the bat, if one is seen, and the trunk's turn.
     ///
     /// # Errors
     /// Where the network fails; the pose stays as it was.
@@ -121,7 +122,8 @@ impl BatReader {
         if pose.captured_at.secs_since(self.before_at) > LONGEST_STEP_SECS {
             self.before.clear();
         }
-        pose.bat = self.look(frame, &hands)?;
+        let BatAndTurn { bat, turn } = self.look(frame, &hands)?;
+        (pose.bat, pose.turn) = (bat, turn);
         self.before.take(frame, &hands.square.grown());
         self.before_at = pose.captured_at;
         Ok(())
@@ -149,7 +151,7 @@ impl BatReader {
         })
     }
 
-    fn look(&mut self, frame: &Frame, hands: &Hands) -> Result<Option<SeenBat>, InferenceError> {
+    fn look(&mut self, frame: &Frame, hands: &Hands) -> Result<BatAndTurn, InferenceError> {
         let square = hands.square;
         square.sample(frame, INPUT, &mut self.pixels);
         self.before
@@ -173,11 +175,14 @@ impl BatReader {
         let probability = seen[0];
         let is_bat = probability >= LEAST_PROBABILITY;
         let knob = |axis: usize| grip[axis] - KNOB_BEYOND_GRIP * (tip[axis] - grip[axis]);
-        Ok(is_bat.then(|| SeenBat {
-            knob_px: [knob(0), knob(1)],
-            tip_px: tip,
-            probability,
-        }))
+        Ok(BatAndTurn {
+            bat: is_bat.then(|| SeenBat {
+                knob_px: [knob(0), knob(1)],
+                tip_px: tip,
+                probability,
+            }),
+            turn: TrunkTurn::from_outputs(outputs.get("turn", TURN_OUTPUTS)?),
+        })
     }
 }
 
@@ -291,7 +296,13 @@ mod tests {
                 .take(&picture(&format!("{name}_before")), &square.grown());
             let reading = reader.look(&picture(name), &hands).unwrap();
             let seen = &wanted["seen"];
-            let Some(bat) = reading else {
+            let turn = reading.turn.unwrap();
+            for (at, told) in [(0, turn.pelvis), (2, turn.shoulders)] {
+                let [cos, sin] = [0, 1].map(|k| number(&wanted["turn"][at + k]));
+                let off = told.deg - sin.atan2(cos).to_degrees();
+                assert!(off.abs() < 0.1, "{name}: {told:?}");
+            }
+            let Some(bat) = reading.bat else {
                 assert!(number(&seen[0]) < LEAST_PROBABILITY, "{name}");
                 continue;
             };

@@ -1,4 +1,5 @@
 use super::*;
+use crate::pose::{TurnAngle, TurnOrigin};
 
 #[test]
 fn which_model_read_a_body_comes_back() {
@@ -107,4 +108,54 @@ fn a_bat_stands_in_its_line_and_is_read_back() {
     let mut reader = TrackReader::open(&path).unwrap();
     let mut next = || reader.next_frame().unwrap().unwrap().bat;
     assert_eq!([next(), next()], [Some(seen), None]);
+}
+
+#[test]
+fn a_turn_stands_in_its_line_in_degrees_from_the_plate_and_is_read_back() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("turn.track.jsonl");
+    let picture = PictureSize {
+        width_px: 640,
+        height_px: 360,
+    };
+    let turn = |origin| {
+        let [pelvis, shoulders] = [-12.0, -20.06].map(|deg| TurnAngle {
+            deg,
+            spread_deg: 4.0,
+        });
+        Some(TrunkTurn {
+            pelvis,
+            shoulders,
+            origin,
+        })
+    };
+    let mut writer = TrackWriter::create(&path, 60.0, picture).unwrap();
+    let turns = [turn(TurnOrigin::Plate), turn(TurnOrigin::Camera), None];
+    for (index, turn) in (0..).zip(turns) {
+        let frame = PoseFrame {
+            turn,
+            ..PoseFrame::new(index, CaptureTime::from_secs(index as f64 / 60.0), None)
+        };
+        writer.frame(&frame).unwrap();
+    }
+    writer.finish().unwrap();
+    let text = std::fs::read_to_string(&path).unwrap();
+    let lines: Vec<&str> = text.lines().skip(1).collect();
+    assert!(
+        lines[0].ends_with(
+            r#""turn":{"pelvis_deg":-12.0,"shoulders_deg":-20.1,"plus_minus_deg":4.0}}"#
+        ),
+        "{}",
+        lines[0]
+    );
+    // What counts from the camera alone is no news to a reader.
+    assert!(lines[1..].iter().all(|line| !line.contains("turn")));
+    let mut reader = TrackReader::open(&path).unwrap();
+    let read = reader.next_frame().unwrap().unwrap().turn.unwrap();
+    assert_eq!((read.pelvis.deg, read.shoulders.deg), (-12.0, -20.1));
+    assert_eq!(
+        (read.shoulders.spread_deg, read.origin),
+        (4.0, TurnOrigin::Plate)
+    );
+    assert_eq!(reader.next_frame().unwrap().unwrap().turn, None);
 }

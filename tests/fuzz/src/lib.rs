@@ -185,6 +185,7 @@ pub fn timeline(data: &[u8]) {
             assert_eq!((one.captured_at, one.index), (two.captured_at, two.index));
             assert_eq!(one.body.is_some(), two.body.is_some());
             assert_eq!(one.bat.is_some(), two.bat.is_some());
+            assert_eq!(one.turn.is_some(), two.turn.is_some());
         }
     }
 }

@@ -9,7 +9,7 @@ use cagehand::picture_size::PictureSize;
 use cagehand::journal::{
     Journal, NewHitter, NewPlan, NewSession, RepRecord, encode_timeline,
 };
-use cagehand::pose::SeenBat;
+use cagehand::pose::{SeenBat, TrunkTurn, TurnAngle, TurnOrigin};
 use cagehand::pose::track::TrackReader;
 use cagehand::rep::{HitterSetup, FoundRep, RepFinder};
 use cagehand::settings::{DEFAULT_FILE, Settings};
@@ -77,6 +77,15 @@ pub fn write(folder: &Path) -> Result<(), Box<dyn Error>> {
             knob_px: [300.0, 200.0],
             tip_px: [320.5, 120.25],
             probability: 0.9,
+        });
+        let line = TurnAngle {
+            deg: -12.0,
+            spread_deg: 6.0,
+        };
+        frame.turn = Some(TrunkTurn {
+            pelvis: line,
+            shoulders: line,
+            origin: TurnOrigin::Camera,
         });
     }
     let mut packed = encode_timeline(&frames)?;
