@@ -10,7 +10,7 @@
 
 use std::collections::HashMap;
 
-use crate::rep::{Bats, MeasureName, Rep, RepKind, Unit};
+use crate::rep::{Bats, MeasureName, Rep, RepKind};
 use crate::stats::median;
 
 /// How many swings fix a baseline by default.
@@ -116,7 +116,7 @@ impl Baselines {
 
 /// Whether a measure can have a baseline: a yes or no has none, and neither has a sequence.
 pub(crate) fn has_baseline(name: MeasureName) -> bool {
-    !matches!(name.unit(), Unit::YesNo | Unit::Order)
+    name.unit().is_quantity()
 }
 
 /// A baseline and the values that it follows.

@@ -49,6 +49,9 @@ text_enum! {
         StrideLate = "stride_late",
         SwingEarly = "swing_early",
         SwingLate = "swing_late",
+        BarrelDown = "barrel_down",
+        BarrelUphill = "barrel_uphill",
+        HandsLooped = "hands_looped",
         /// Remark: the camera has the hitter set.
         Ready = "ready",
         /// Remark: nobody is in the picture.
@@ -60,11 +63,23 @@ text_enum! {
     }
 }
 
-/// Whether a measure can be cued. One that is known only after the cue can be judged and logged, but not cued, and those of the
-/// bat are told on the page alone.
+/// Whether a measure can be cued. One that is known only after the cue can be judged and logged, but not cued, and of those of the
+/// bat most are too uncertain to say anything of one swing, and are told on the page alone.
 pub(crate) fn can_be_cued(measure: MeasureName) -> bool {
-    use MeasureName::{Attack, BarrelAtPlant, BatSpeed, FinishHold};
-    !matches!(measure, FinishHold | BarrelAtPlant | Attack | BatSpeed)
+    use MeasureName::*;
+    !matches!(
+        measure,
+        FinishHold
+            | BarrelAtPlant
+            | Attack
+            | BatSpeed
+            | KnobAtPlant
+            | OnPlaneTime
+            | OnPlaneLength
+            | OnPlaneBefore
+            | BarrelLag
+            | PathShape
+    )
 }
 
 /// The cue for a measure that is out on this side; `None` for one that is in.
@@ -94,7 +109,10 @@ pub(crate) fn cue_for(measure: MeasureName, verdict: Verdict) -> Option<CueId> {
         PlantToArrival => (CueId::StrideLate, CueId::StrideEarly),
         ContactToArrival => (CueId::SwingEarly, CueId::SwingLate),
         WeightKept => (CueId::WeightHungBack, CueId::WeightForward),
-        BarrelAtPlant | Attack | BatSpeed => return None,
+        AttackToPitch => (CueId::BarrelDown, CueId::BarrelUphill),
+        HandsLoop => (CueId::HandsLooped, CueId::HandsLooped),
+        BarrelAtPlant | Attack | BatSpeed | KnobAtPlant | OnPlaneTime | OnPlaneLength
+        | OnPlaneBefore | BarrelLag | PathShape => return None,
     };
     match verdict {
         Verdict::In => None,

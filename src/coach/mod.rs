@@ -4,6 +4,7 @@
 
 mod band;
 mod baseline;
+mod change;
 mod cue;
 mod judge;
 mod judged;
@@ -27,6 +28,7 @@ pub(crate) use band::BandEnds;
 pub(crate) use band::{AbsoluteBand, AbsoluteBands};
 pub use band::{Band, Bands};
 pub(crate) use baseline::Baselines;
+pub(crate) use change::is_change;
 pub use cue::CueId;
 pub(crate) use cue::{can_be_cued, cue_for};
 pub use judge::Coach;

@@ -13,7 +13,7 @@ pub struct PlanTemplate {
 
 /// All templates. What they work on and how many swings they take is common practice, no source; why they cue as they do
 /// is said at `CueSchedule`. They leave the bands to the settings, where the coach has set them.
-pub const PLAN_TEMPLATES: [PlanTemplate; 4] = [
+pub const PLAN_TEMPLATES: [PlanTemplate; 6] = [
     PlanTemplate {
         name: "head still",
         about: "The head stays where it is while the front foot goes out and the bat comes through.",
@@ -65,6 +65,36 @@ rest_secs = 90
 [pitch]
 level = "high-school"
 mixed = true
+"#,
+    },
+    PlanTemplate {
+        name: "on plane",
+        about: "The barrel is on the ball's line early and goes long through it.",
+        text: r#"name = "on plane"
+focus = ["attack_to_pitch_deg", "hands_loop_cm"]
+
+[cues]
+when = "out-of-band"
+
+[set]
+reps = 20
+rest_after_reps = 10
+rest_secs = 90
+"#,
+    },
+    PlanTemplate {
+        name: "legs lead",
+        about: "The swing goes from the ground up: front foot down, hips, hands, and the bat last.",
+        text: r#"name = "legs lead"
+focus = ["sequence", "plant_to_contact_ms", "back_before_forward"]
+
+[cues]
+when = "faded"
+
+[set]
+reps = 20
+rest_after_reps = 10
+rest_secs = 60
 "#,
     },
     PlanTemplate {

@@ -84,7 +84,7 @@ pub(crate) fn rounded(of: MeasureName, value: f64) -> Option<Rounded> {
         Unit::Ms => (size / 100.0, PhraseId::Milliseconds, "s", 1),
         Unit::Pct => (5.0 * (size / 5.0).round(), PhraseId::Percent, "%", 0),
         Unit::Deg => (5.0 * (size / 5.0).round(), PhraseId::Degrees, "degrees", 0),
-        Unit::MetersPerSecond | Unit::YesNo | Unit::Order => return None,
+        Unit::MetersPerSecond | Unit::YesNo | Unit::Order | Unit::Shape => return None,
     };
     let number = number.round();
     if !number.is_finite() {

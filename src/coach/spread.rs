@@ -17,7 +17,7 @@
 
 use std::collections::{BTreeMap, VecDeque};
 
-use crate::rep::{MeasureName, Unit};
+use crate::rep::MeasureName;
 use crate::stats::median;
 
 /// How many swings before this one give the level of its residual.
@@ -80,7 +80,7 @@ impl SpreadWatch {
     pub fn new(focus: &[MeasureName]) -> Self {
         let measures = focus
             .iter()
-            .filter(|name| !matches!(name.unit(), Unit::YesNo | Unit::Order))
+            .filter(|name| name.unit().is_quantity())
             .map(|&name| WatchedMeasure {
                 name,
                 latest: VecDeque::with_capacity(LEVEL_OVER),

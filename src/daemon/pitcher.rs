@@ -38,6 +38,7 @@ struct RequestedDelivery {
     release_secs: f64,
     arrival_secs: f64,
     speed_kmh: f64,
+    descent_deg: f64,
 }
 
 /// Plays the pitcher.
@@ -106,6 +107,7 @@ impl Pitcher {
                 release_secs: delivery.release_secs,
                 arrival_secs: delivery.arrival_secs,
                 speed_kmh: pitch.speed.km_h(),
+                descent_deg: pitch.flight.descent_deg,
             },
         };
         Ok(delivery)
@@ -126,7 +128,11 @@ impl Pitcher {
             release,
             arrival,
         });
-        Some(PitchTimes { release, arrival })
+        Some(PitchTimes {
+            release,
+            arrival,
+            descent_deg: Some(delivery.descent_deg),
+        })
     }
 
     /// The delivery that was requested will not be heard, or not to its end.

@@ -10,7 +10,9 @@ use serde::{Serialize, Serializer};
 
 use crate::coach::{CueGiven, JudgedRep, PitchPlayed, Verdict};
 use crate::journal::record::{writable, writable_fps};
-use crate::rep::{Bats, Events, Measure, MeasureName, RepKind, Style, Unit, View, sequence_words};
+use crate::rep::{
+    Bats, Events, Measure, MeasureName, RepKind, Style, Unit, View, path_shape_word, sequence_words,
+};
 use crate::text_enum::Recorded;
 
 const FORMAT: &str = "rep";
@@ -188,6 +190,7 @@ enum Value {
     Quantity(f64),
     YesNo(bool),
     Order(Vec<String>),
+    Shape(Option<&'static str>),
 }
 
 impl Value {
@@ -200,6 +203,7 @@ impl Value {
                     .map(str::to_owned)
                     .collect(),
             ),
+            Unit::Shape => Self::Shape(path_shape_word(value)),
             Unit::Cm | Unit::Ms | Unit::Pct | Unit::Deg | Unit::MetersPerSecond => {
                 Self::Quantity(rounded(value, 2))
             }

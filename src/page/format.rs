@@ -5,7 +5,7 @@ use jiff::tz::TimeZone;
 
 use super::i18n::Messages;
 use crate::coach::{AbsoluteBand, Verdict};
-use crate::rep::{Measure, MeasureName, ReasonUnit, Unit, sequence_words};
+use crate::rep::{Measure, MeasureName, ReasonUnit, Unit, path_shape_word, sequence_words};
 
 /// A value without its unit, with as many decimals as the unit deserves.
 pub(super) fn plain(i18n: &Messages, name: MeasureName, value: f64) -> String {
@@ -20,13 +20,16 @@ pub(super) fn plain(i18n: &Messages, name: MeasureName, value: f64) -> String {
                 .map(|part| i18n.body_part(part));
             parts.collect::<Vec<_>>().join(" › ")
         }
+        Unit::Shape => {
+            path_shape_word(value).map_or_else(String::new, |word| i18n.path_shape(word))
+        }
     }
 }
 
 /// A value with its unit.
 pub(super) fn with_unit(i18n: &Messages, name: MeasureName, value: f64) -> String {
     match name.unit() {
-        Unit::YesNo | Unit::Order => plain(i18n, name, value),
+        unit if !unit.is_quantity() => plain(i18n, name, value),
         Unit::Deg => format!("{}°", plain(i18n, name, value)),
         unit => format!("{} {}", plain(i18n, name, value), unit.suffix()),
     }
@@ -38,7 +41,7 @@ pub(super) fn measure(i18n: &Messages, name: MeasureName, measure: &Measure) -> 
         Measure::Made {
             value, plus_minus, ..
         } => match name.unit() {
-            Unit::YesNo | Unit::Order => plain(i18n, name, *value),
+            unit if !unit.is_quantity() => plain(i18n, name, *value),
             _ => format!(
                 "{} ± {}",
                 with_unit(i18n, name, *value),

@@ -224,6 +224,11 @@ impl Messages {
         self.named("part.", name)
     }
 
+    /// A shape of the barrel's path.
+    pub(super) fn path_shape(&self, word: &str) -> String {
+        self.named("shape.", word).to_owned()
+    }
+
     /// Why a measure was not made.
     pub(super) fn not_measured<'a>(&'a self, why: &'a Recorded<NotMeasured>) -> &'a str {
         match why {

@@ -27,6 +27,7 @@ pub(super) struct AgainstPitch {
     release: f64,
     arrival: f64,
     rate_hz: f64,
+    descent_deg: Option<f64>,
 }
 
 /// A time span against the pitch.
@@ -62,6 +63,7 @@ impl AgainstPitch {
                 release,
                 arrival,
                 rate_hz,
+                descent_deg: pitch.descent_deg,
             })
         } else {
             Err(NotMeasured::PitchOfAnotherSwing)
@@ -81,6 +83,11 @@ impl AgainstPitch {
     /// From the arrival to an event; negative where the event came first.
     pub(super) fn after_arrival(&self, event: EventEstimate) -> TimeSpan {
         self.span(event, event.sample - self.arrival)
+    }
+
+    /// How steeply the pitch comes down at the plate, degrees.
+    pub(super) fn descent_deg(&self) -> Result<f64, NotMeasured> {
+        self.descent_deg.ok_or(NotMeasured::PitchLineUnknown)
     }
 
     /// The last moment at which a swing at this pitch can begin.
@@ -139,6 +146,7 @@ mod tests {
         PitchTimes {
             release: CaptureTime::from_secs(release),
             arrival: CaptureTime::from_secs(arrival),
+            descent_deg: Some(7.0),
         }
     }
 

@@ -13,6 +13,7 @@ use std::collections::BTreeMap;
 use crate::motion::filter::{mean_over, slope_at, value_at};
 use crate::motion::{CameraYaw, Foot, Path};
 
+use self::barrel::{MOST_UNSURE_LENGTH_CM, MOST_UNSURE_MS};
 use self::making::TIMING_MS;
 use super::against_pitch::{AgainstPitch, TimeSpan};
 use super::context::{MeasureContext, Reading};
@@ -174,6 +175,14 @@ impl<'a> Measurer<'a> {
             MeasureName::BarrelAtPlant => self.barrel_at_plant(),
             MeasureName::Attack => self.attack(),
             MeasureName::BatSpeed => self.bat_speed(),
+            MeasureName::KnobAtPlant => self.knob_at_plant(),
+            MeasureName::AttackToPitch => self.attack_to_pitch(),
+            MeasureName::OnPlaneTime => self.on_plane(|on| on.ms, MOST_UNSURE_MS),
+            MeasureName::OnPlaneLength => self.on_plane(|on| on.length_cm, MOST_UNSURE_LENGTH_CM),
+            MeasureName::OnPlaneBefore => self.on_plane(|on| on.before_ms, MOST_UNSURE_MS),
+            MeasureName::PathShape => self.path_shape(),
+            MeasureName::HandsLoop => self.hands_loop(),
+            MeasureName::BarrelLag => self.barrel_lag(),
         }
     }
 

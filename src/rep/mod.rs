@@ -59,5 +59,5 @@ pub use style::Style;
 pub(crate) use swing_path::{GRIP_SHARE, bat_length_cm};
 pub(crate) use turn_reference::TurnReference;
 pub use types::{Bats, Events, Measure, MeasureName, Phase, PitchTimes, Rep, RepKind, Unit, View};
-pub(crate) use types::{Ruler, sequence_words};
+pub(crate) use types::{Ruler, path_shape_word, sequence_words};
 pub(crate) use view::{StandingIn, standing_in};

@@ -38,6 +38,8 @@ text_enum! {
         BatAtLens = "the bat pointed along the camera's line of sight",
         /// The value would be more uncertain than it is of use.
         BatTooUnsure = "the bat's path was too uncertain",
+        /// No shape of the barrel's way is likely enough.
+        PathShapeUnclear = "the shape of the path is not clear enough",
         /// The bat turns too far between two frames.
         FramesTooFar = "needs 60 frames a second",
         /// The base is too short to measure on.
@@ -82,6 +84,8 @@ text_enum! {
         NoPitch = "no pitch was played",
         /// The last pitch was played too long before or after this rep.
         PitchOfAnotherSwing = "no pitch belongs to this swing",
+        /// The pitch was played, and neither its level nor its line was kept.
+        PitchLineUnknown = "how the pitch came in was not kept",
         /// Contact came before the last moment at which a swing at the pitch can begin.
         SwingOverEarly = "the swing was over before it had to begin",
         /// The film was slowed down, so that its times are not those of life.

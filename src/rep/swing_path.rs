@@ -4,15 +4,20 @@
 //! the bat in the picture alone; a bat of known length on a smooth turn gives the depth.
 
 mod grip;
+mod hands;
+mod knob;
+mod on_plane;
 mod rigid;
 #[cfg(test)]
 mod tests;
 
-use nalgebra::{Vector2, Vector3};
+use nalgebra::{Rotation3, Vector2, Vector3};
 
 use crate::motion::BatLine;
 
-use self::grip::Grip;
+pub(super) use self::on_plane::OnPlane;
+
+use self::grip::{Grip, HandsDepth};
 use self::rigid::{Camera, Motion, RigidFit, Start, TipReading};
 use super::context::MeasureContext;
 use super::estimates::EventEstimate;
@@ -55,7 +60,7 @@ const LEAST_SHOWN: f64 = 0.35;
 /// What the direction is off by besides the fit, for the grip is not the knob, degrees.
 const GRIP_DEG: f64 = 2.0;
 /// What the speed is off by besides the fit, as a share, for the depth of hands and camera is assumed.
-const DEPTH_SHARE: f64 = 0.05;
+const DEPTH_SHARE: f64 = 0.08;
 
 /// The turn of the bat about one moment.
 pub(super) struct SwingPath {
@@ -68,6 +73,10 @@ pub(super) struct SwingPath {
     seen: Vec<f64>,
     confidence: f64,
     fit: RigidFit,
+    /// Turns the fit's coordinates, square to the camera, into the hitter's: x toward the pitcher, z toward the plate.
+    to_hitter: Rotation3<f64>,
+    /// Standard uncertainty of that turn, radians.
+    yaw_spread_rad: f64,
 }
 
 /// A number with its standard deviation.
@@ -81,9 +90,14 @@ impl SwingPath {
     pub(super) fn about_plant(context: &MeasureContext) -> Result<Self, NotMeasured> {
         context.need_side()?;
         let plant = context.plant()?;
-        let path = Self::about(context, plant, PLANT_WINDOW, |_, readings, length| {
-            vec![resting(readings, length)]
-        })?;
+        let still = HandsDepth::Still;
+        let path = Self::about(
+            context,
+            plant,
+            PLANT_WINDOW,
+            still,
+            |_, readings, length| vec![resting(readings, length)],
+        )?;
         path.need_seen_near(plant.sample)?;
         Ok(path)
     }
@@ -100,15 +114,21 @@ impl SwingPath {
             return Err(NotMeasured::FramesTooFar);
         }
         let contact = context.contact()?;
-        Self::about(context, contact, CONTACT_WINDOW, |before, _, _| {
-            swing_starts(before)
-        })
+        let circling = HandsDepth::Circling;
+        Self::about(
+            context,
+            contact,
+            CONTACT_WINDOW,
+            circling,
+            |before, _, _| swing_starts(before),
+        )
     }
 
     fn about(
         context: &MeasureContext,
         event: EventEstimate,
         (before, after): (f64, f64),
+        depth: HandsDepth,
         starts: impl Fn(f64, &[TipReading], f64) -> Vec<Start>,
     ) -> Result<Self, NotMeasured> {
         context.need_steady(event)?;
@@ -124,7 +144,7 @@ impl SwingPath {
             away_cm: CAMERA_AWAY_CM,
             away_spread: AWAY_SPREAD,
         };
-        let grip = Grip::new(context, &lines, event.sample);
+        let grip = Grip::new(context, &lines, event.sample, depth);
         let readings: Vec<TipReading> = lines
             .iter()
             .map(|line| TipReading {
@@ -152,6 +172,11 @@ impl SwingPath {
             seen: lines.iter().map(|line| line.sample).collect(),
             confidence: sum / readings.len() as f64,
             fit,
+            to_hitter: Rotation3::from_axis_angle(
+                &Vector3::y_axis(),
+                context.yaw.rad.unwrap_or(0.0),
+            ),
+            yaw_spread_rad: context.yaw.spread_rad,
         })
     }
 
@@ -203,6 +228,22 @@ impl SwingPath {
         Ok((middle.x.atan2(middle.y).to_degrees(), spread))
     }
 
+    /// Where the barrel is, centimeters from the aim in the hitter's coordinates.
+    fn barrel(&self, motion: &Motion, sample: f64) -> Vector3<f64> {
+        let (u, _) = motion.at(self.secs(sample));
+        let out = (motion.length_cm() - BARREL_CM) * u;
+        let place = self.camera.place(motion.away(), &self.grip.at(sample), out);
+        self.to_hitter * place
+    }
+
+    /// The moment of contact as the barrel tells it, a fractional sample, and its spread in samples.
+    fn met_at(&self, fastest: f64) -> (f64, f64) {
+        (
+            fastest + CONTACT_AFTER_FASTEST_SECS * self.rate_hz,
+            CONTACT_SPREAD_SECS * self.rate_hz,
+        )
+    }
+
     /// The barrel's velocity, centimeters a second.
     fn velocity(&self, motion: &Motion, sample: f64) -> Vector3<f64> {
         let (u, turning) = motion.at(self.secs(sample));
@@ -248,13 +289,12 @@ impl SwingPath {
 
     /// The barrel's path against level at contact, degrees, positive upward.
     pub(super) fn climb_deg(&self, fastest: f64) -> Told {
-        let contact = fastest + CONTACT_AFTER_FASTEST_SECS * self.rate_hz;
+        let (contact, off) = self.met_at(fastest);
         let climb = |motion: &Motion, sample: f64| {
             let v = self.velocity(motion, sample);
             v.y.atan2(v.x.hypot(v.z)).to_degrees()
         };
         let (value, spread) = self.fit.tell(|motion| climb(motion, contact));
-        let off = CONTACT_SPREAD_SECS * self.rate_hz;
         let [before, after] = [-off, off].map(|off| climb(&self.fit.motion, contact + off));
         (value, spread.hypot(0.5 * (after - before)))
     }

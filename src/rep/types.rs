@@ -178,13 +178,15 @@ impl Events {
     }
 }
 
-/// When a pitch that was played was heard to leave the hand and to arrive, on the clock of the camera.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+/// When a pitch that was played was heard to leave the hand and to arrive, on the clock of the camera, and how it comes in.
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PitchTimes {
     /// The ball leaves the hand.
     pub release: CaptureTime,
     /// The ball is over the front of the plate.
     pub arrival: CaptureTime,
+    /// How steeply it comes down there, degrees below level; `None` where that is not known any more.
+    pub descent_deg: Option<f64>,
 }
 
 macro_rules! measures {
@@ -227,6 +229,15 @@ pub enum Unit {
     YesNo,
     /// A sequence, see [`sequence_value`].
     Order,
+    /// One of [`PATH_SHAPES`], counted from 1.
+    Shape,
+}
+
+impl Unit {
+    /// Whether values are amounts, which have a middle and a spread.
+    pub(crate) const fn is_quantity(self) -> bool {
+        !matches!(self, Unit::YesNo | Unit::Order | Unit::Shape)
+    }
 }
 
 impl Unit {
@@ -238,7 +249,7 @@ impl Unit {
             Unit::Pct => "%",
             Unit::Deg => "°",
             Unit::MetersPerSecond => "m/s",
-            Unit::YesNo | Unit::Order => "",
+            Unit::YesNo | Unit::Order | Unit::Shape => "",
         }
     }
 }
@@ -298,6 +309,22 @@ measures! {
     Attack = "attack_deg", Deg;
     /// The barrel's speed at its highest before contact, 15 cm from the tip.
     BatSpeed = "bat_speed_mps", MetersPerSecond;
+    /// How far behind the back ankle the knob's line meets the ground at plant; negative on the pitcher's side of it.
+    KnobAtPlant = "knob_plant_cm", Cm;
+    /// The barrel's path at contact against the line on which the pitch comes in; positive where it climbs more steeply.
+    AttackToPitch = "attack_to_pitch_deg", Deg;
+    /// How long the barrel's path stays on the plane of the pitch's line.
+    OnPlaneTime = "on_plane_ms", Ms;
+    /// How far it runs along the pitch's line meanwhile.
+    OnPlaneLength = "on_plane_cm", Cm;
+    /// How long before contact it gets there.
+    OnPlaneBefore = "on_plane_before_ms", Ms;
+    /// How far the hands get from the straight way to the ball, positive below it.
+    HandsLoop = "hands_loop_cm", Cm;
+    /// How far the barrel trails the hands 50 ms before contact: 0 beside them, 90 straight behind.
+    BarrelLag = "barrel_lag_deg", Deg;
+    /// The shape of the barrel's way to the ball, see [`path_shape_word`].
+    PathShape = "path_shape", Shape;
 }
 
 /// What can fire in a swing, in the order in which it should: the digits of a sequence's value.
@@ -323,6 +350,19 @@ pub(crate) fn sequence_words(value: f64) -> Vec<&'static str> {
         .map(|c| FIRING.get((c as usize).wrapping_sub('1' as usize)).copied())
         .collect::<Option<Vec<_>>>()
         .unwrap_or_default()
+}
+
+/// The shapes of the barrel's way that are told apart: direct to the ball and long through it; around it, the barrel let go
+/// early; out of the zone early.
+pub(crate) const PATH_SHAPES: [&str; 3] = ["direct", "around", "out_early"];
+
+/// The word of a shape's number; `None` for any other number.
+pub(crate) fn path_shape_word(value: f64) -> Option<&'static str> {
+    PATH_SHAPES
+        .iter()
+        .zip(1..)
+        .find(|(_, number)| (value - f64::from(*number)).abs() < 0.5)
+        .map(|(word, _)| *word)
 }
 
 impl MeasureName {

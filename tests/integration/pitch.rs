@@ -141,6 +141,7 @@ fn times(release: f64, arrival: f64) -> PitchTimes {
     PitchTimes {
         release: CaptureTime::from_secs(release),
         arrival: CaptureTime::from_secs(arrival),
+        descent_deg: Some(7.0),
     }
 }
 

@@ -4,7 +4,9 @@ use crate::journal::record::{writable, writable_fps};
 use crate::journal::rep_json::{is_yes, rounded};
 use crate::journal::stamp::stamp_text;
 use crate::journal::store::query::StoredRep;
-use crate::rep::{Events, LoadStyle, Measure, MeasureName, RepKind, Unit, sequence_words};
+use crate::rep::{
+    Events, LoadStyle, Measure, MeasureName, RepKind, Unit, path_shape_word, sequence_words,
+};
 use crate::time::CaptureTime;
 
 /// A column of the table: its name, and what stands there of a rep; nothing where that is not known.
@@ -135,11 +137,12 @@ fn measure_fields(stored: &StoredRep, name: MeasureName) -> [Option<String>; 5] 
     }
 }
 
-/// A measure's value: a number, `true` or `false`, or an order such as `heel>knee>hip>hands`.
+/// A measure's value: a number, `true` or `false`, an order such as `heel>knee>hip>hands`, or the word of a shape.
 fn value_text(name: MeasureName, value: f64) -> String {
     match name.unit() {
         Unit::YesNo => is_yes(value).to_string(),
         Unit::Order => sequence_words(value).join(">"),
+        Unit::Shape => path_shape_word(value).unwrap_or_default().to_owned(),
         Unit::Cm | Unit::Ms | Unit::Pct | Unit::Deg | Unit::MetersPerSecond => {
             rounded(value, 2).to_string()
         }

@@ -141,6 +141,7 @@ pub(in crate::page) async fn move_event(
         let pitch = judged.pitch.map(|pitch| PitchTimes {
             release: pitch.release,
             arrival: pitch.arrival,
+            descent_deg: None,
         });
         judged
             .rep

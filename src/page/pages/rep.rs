@@ -305,8 +305,7 @@ fn rows(found: &Found, i18n: &'static Messages) -> Vec<MeasureRow> {
 
 /// The median of the usual values, and the range of their middle half.
 pub(in crate::page) fn usual_text(i18n: &Messages, name: MeasureName, values: &[f64]) -> String {
-    use crate::rep::Unit;
-    if values.len() < MIN_USUAL || matches!(name.unit(), Unit::Order | Unit::YesNo) {
+    if values.len() < MIN_USUAL || !name.unit().is_quantity() {
         return String::new();
     }
     match (

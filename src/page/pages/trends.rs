@@ -14,7 +14,7 @@ use super::SelectOption;
 use super::plot::{Plot, Point};
 use super::sessions::{hitter_options, plan_label};
 use crate::audit::Act;
-use crate::coach::{AbsoluteBand, Verdict};
+use crate::coach::{AbsoluteBand, Verdict, is_change};
 use crate::journal::{HitterChoice, HitterId, HitterRow, MeasuredSwing, StoredPlan};
 use crate::page::auth::Requester;
 use crate::page::context::{PageContext, Section, html};
@@ -22,7 +22,7 @@ use crate::page::error::PageError;
 use crate::page::format;
 use crate::page::i18n::Messages;
 use crate::page::state::AppState;
-use crate::rep::{MeasureName, Unit};
+use crate::rep::MeasureName;
 use crate::stats::{median, quantile};
 
 /// Swings that are read, by how they are grouped.
@@ -242,7 +242,7 @@ impl GroupBy {
 fn measure_options(selected: MeasureName, i18n: &Messages) -> Vec<SelectOption> {
     MeasureName::ALL
         .iter()
-        .filter(|name| !matches!(name.unit(), Unit::Order | Unit::YesNo))
+        .filter(|name| name.unit().is_quantity())
         .map(|name| SelectOption {
             value: name.name().to_owned(),
             label: i18n.measure(*name).to_owned(),
@@ -265,11 +265,16 @@ fn change_rows(
         true => i18n.t("trends.no_plan"),
         false => i18n.plan_name(&plan.name),
     };
+    let values = |members: &[MeasuredSwing]| members.iter().map(|s| s.value).collect::<Vec<f64>>();
+    let told = match is_change(measure, &values(before), &values(after)) {
+        true => "trends.after",
+        false => "trends.after_unchanged",
+    };
     let row = |key, members| group_row(i18n.t(key).to_owned(), measure, &refs(members), i18n);
     (
         format!("{plan_name} · {}", format::day(plan.made_at)),
         row("trends.before", before),
-        row("trends.after", after),
+        row(told, after),
     )
 }
 

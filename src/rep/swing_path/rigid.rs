@@ -54,6 +54,12 @@ impl Camera {
         (grip.shown + out.xy() * (away_cm / hands_away)) * larger
     }
 
+    /// Where something `out` from the grip is: from the aim, centimeters.
+    pub(super) fn place(&self, away: f64, grip: &GripPlace, out: Vector3<f64>) -> Vector3<f64> {
+        let hands = grip.shown * self.hands_scale(away, grip);
+        Vector3::new(hands.x, hands.y, grip.nearer_cm) + out
+    }
+
     /// What a length in the picture is at the hands.
     pub(super) fn hands_scale(&self, away: f64, grip: &GripPlace) -> f64 {
         let away_cm = away * self.away_cm;
@@ -130,6 +136,11 @@ impl Motion {
         }
     }
 
+    /// The last moment that is fitted, seconds.
+    pub(super) fn last_secs(&self) -> f64 {
+        (self.knots() - 1) as f64 * KNOT_SECS
+    }
+
     /// From the grip's middle to the tip, centimeters.
     pub(super) fn length_cm(&self) -> f64 {
         self.params[2].exp()
@@ -193,16 +204,28 @@ impl RigidFit {
 
     /// A number that the motion gives, and its standard deviation.
     pub(super) fn tell(&self, number: impl Fn(&Motion) -> f64) -> (f64, f64) {
-        let value = number(&self.motion);
-        let gradient = DVector::from_iterator(
-            self.motion.params.len(),
-            (0..self.motion.params.len()).map(|p| {
-                let (step, moved) = nudged(&self.motion, p);
-                (number(&moved) - value) / step
-            }),
-        );
-        let variance = gradient.dot(&self.normal.solve(&gradient));
-        (value, self.wider * variance.max(0.0).sqrt())
+        let [told] = self.tell_all(|motion| [number(motion)]);
+        told
+    }
+
+    /// Numbers that the motion gives, each with its standard deviation.
+    pub(super) fn tell_all<const N: usize>(
+        &self,
+        numbers: impl Fn(&Motion) -> [f64; N],
+    ) -> [(f64, f64); N] {
+        let values = numbers(&self.motion);
+        let mut gradients = [(); N].map(|()| DVector::zeros(self.motion.params.len()));
+        for p in 0..self.motion.params.len() {
+            let (step, moved) = nudged(&self.motion, p);
+            let moved = numbers(&moved);
+            for (k, gradient) in gradients.iter_mut().enumerate() {
+                gradient[p] = (moved[k] - values[k]) / step;
+            }
+        }
+        std::array::from_fn(|k| {
+            let variance = gradients[k].dot(&self.normal.solve(&gradients[k]));
+            (values[k], self.wider * variance.max(0.0).sqrt())
+        })
     }
 }
 

@@ -2,12 +2,12 @@
 
 use std::sync::Arc;
 
-use nalgebra::{Vector2, Vector3};
+use nalgebra::Vector3;
 
 use crate::motion::{BatLine, Signals};
 use crate::rep::estimates::{EventEstimate, EventEstimates};
 use crate::rep::test_figure::Figure;
-use crate::rep::types::View;
+use crate::rep::types::{MeasureName, View, path_shape_word};
 
 use super::*;
 
@@ -18,6 +18,8 @@ const CONTACT: f64 = 1.18;
 /// From the grip's middle to the tip.
 const LENGTH_CM: f64 = 74.0;
 const HEIGHT_CM: f64 = 180.0;
+/// The hands' way around the shoulders' middle.
+const HANDS_RADIUS_CM: f64 = 48.0;
 
 /// The bat's turn: fastest 18 ms before contact at 2287 degrees a second, the median at impact of Thompson 2022.
 #[derive(Clone, Copy)]
@@ -27,16 +29,24 @@ struct Swing {
     /// How far the camera stands and how much nearer the hands are: not what the fit supposes.
     away_cm: f64,
     hands_nearer_cm: f64,
+    /// How far the hands dip on their way.
+    loop_cm: f64,
+    /// How fast the bat turns at its fastest; a slower one begins earlier.
+    turn_deg_s: f64,
 }
+
+const SWING: Swing = Swing {
+    lean_deg: 32.0,
+    climb_deg: 8.0,
+    away_cm: 450.0,
+    hands_nearer_cm: 42.0,
+    loop_cm: 0.0,
+    turn_deg_s: 2287.0,
+};
 
 impl Default for Swing {
     fn default() -> Self {
-        Self {
-            lean_deg: 32.0,
-            climb_deg: 8.0,
-            away_cm: 450.0,
-            hands_nearer_cm: 42.0,
-        }
+        SWING
     }
 }
 
@@ -44,8 +54,8 @@ impl Swing {
     fn direction(&self, secs: f64) -> Vector3<f64> {
         let rate = |at: f64| {
             let off = at - (CONTACT - 0.018);
-            let width = if off < 0.0 { 0.056 } else { 0.105 };
-            2287_f64.to_radians() * (-(off / width).powi(2)).exp()
+            let width = if off < 0.0 { 0.056 } else { 0.105 } * 2287.0 / self.turn_deg_s;
+            self.turn_deg_s.to_radians() * (-(off / width).powi(2)).exp()
         };
         let steps = 400;
         let step = (secs - CONTACT) / f64::from(steps);
@@ -60,16 +70,20 @@ impl Swing {
         out * turned.cos() + way * turned.sin()
     }
 
-    /// From the aim, centimeters at the hands' depth: the hands are as fast as the barrel's 31 meters a second ask for.
-    fn grip(&self, secs: f64) -> Vector2<f64> {
+    /// From the aim, centimeters: the hands go around the shoulders, as fast as the barrel's 31 meters a second ask for.
+    fn grip(&self, secs: f64) -> Vector3<f64> {
         let off = secs - CONTACT + 0.02;
-        Vector2::new(10.0 + 58.0 * (off / 0.06).tanh(), 15.0 - 90.0 * off)
+        let (sin, cos) = (10.0 + 76.0 * (off / 0.055).tanh()).to_radians().sin_cos();
+        let dip = self.loop_cm * (1.0 - (off / 0.07).powi(2)).max(0.0);
+        Vector3::new(
+            HANDS_RADIUS_CM * sin,
+            15.0 - 90.0 * off - dip,
+            self.hands_nearer_cm - HANDS_RADIUS_CM * (1.0 - cos),
+        )
     }
 
     fn barrel(&self, secs: f64) -> Vector3<f64> {
-        let grip = self.grip(secs);
-        Vector3::new(grip.x, grip.y, self.hands_nearer_cm)
-            + (LENGTH_CM - BARREL_CM) * self.direction(secs)
+        self.grip(secs) + (LENGTH_CM - BARREL_CM) * self.direction(secs)
     }
 
     fn velocity(&self, secs: f64) -> Vector3<f64> {
@@ -95,7 +109,6 @@ impl Swing {
     /// Grip and tip in the picture.
     fn ends(&self, secs: f64) -> [[f64; 2]; 2] {
         let grip = self.grip(secs);
-        let grip = Vector3::new(grip.x, grip.y, self.hands_nearer_cm);
         [grip, grip + LENGTH_CM * self.direction(secs)].map(|point| self.seen(point))
     }
 
@@ -119,6 +132,7 @@ impl Swing {
             let [grip, _] = self.ends(i as f64 / RATE_HZ);
             signals.hands.x_cm[i] = aim[0] + grip[0];
             signals.hands.y_cm[i] = aim[1] + grip[1];
+            signals.shoulders.x_cm[i] = aim[0];
         }
         let mut noise = || noise_cm * ((0..12).map(|_| rng.f64()).sum::<f64>() - 6.0);
         let lines = (0..signals.len).filter(|i| !missing.contains(i)).map(|i| {
@@ -185,6 +199,7 @@ fn a_rigid_bat_is_found_through_noise_misses_and_gaps() {
                     climb_deg,
                     away_cm,
                     hands_nearer_cm,
+                    ..Swing::default()
                 };
                 // A gross miss within the swing, and two frames without a bat on the way down.
                 let found = off(swing, &mut rng, 9, &[65, 66]);
@@ -195,10 +210,11 @@ fn a_rigid_bat_is_found_through_noise_misses_and_gaps() {
         }
     }
     let [speed, climb, speed_off, climb_off] = &mut all;
-    assert!(quantile(speed, 0.5) < 1.2, "m/s: {speed:?}");
+    // Hands that go around by 48 centimeters, on a circle that the fit takes for 36 and more, cost some of it.
+    assert!(quantile(speed, 0.5) < 1.5, "m/s: {speed:?}");
     assert!(quantile(speed, 0.9) < 2.5, "m/s: {speed:?}");
-    assert!(quantile(climb, 0.5) < 4.5, "degrees: {climb:?}");
-    assert!(quantile(climb, 0.9) < 8.0, "degrees: {climb:?}");
+    // One swing's attack is known to some 9 degrees: docs/measures.md.
+    assert!(quantile(climb, 0.68) < 9.0, "degrees: {climb:?}");
     assert!(quantile(speed_off, 0.9) < 2.0, "spreads: {speed_off:?}");
     assert!(quantile(climb_off, 0.9) < 2.0, "spreads: {climb_off:?}");
 }
@@ -275,4 +291,156 @@ fn too_few_frames_frames_that_disagree_and_other_views_are_refused() {
         Some(NotMeasured::FramesTooFar)
     );
     assert!((signals.scale.height_cm - HEIGHT_CM).abs() < 1e-9);
+}
+
+/// What is true of a swing at its own moment of contact, `after` milliseconds after the barrel is fastest.
+struct Truth {
+    before_ms: f64,
+    after_ms: f64,
+    lag_deg: f64,
+    loop_cm: f64,
+}
+
+impl Truth {
+    fn of(swing: Swing, descent_deg: f64) -> Self {
+        let met = swing.fastest() + CONTACT_AFTER_FASTEST_SECS;
+        let (sin, cos) = descent_deg.to_radians().sin_cos();
+        let at = swing.barrel(met);
+        let off = |secs: f64| {
+            let way = swing.barrel(met + secs) - at;
+            (way.y * cos - way.x * sin).abs()
+        };
+        // Half of 2.61 in, the thickest bat that the rules allow.
+        let stays = |way: f64| {
+            let last = (0..800).find(|i| off(way * 1e-4 * f64::from(*i)) > 1.305 * 2.54);
+            0.1 * f64::from(last.unwrap())
+        };
+        let secs = met - 0.05;
+        let hands = swing.grip(secs + 5e-4) - swing.grip(secs - 5e-4);
+        let from = swing.grip(met - 0.134).xy();
+        let way = (swing.grip(met).xy() - from).normalize();
+        let below = (0..134)
+            .map(|i| -way.perp(&(swing.grip(met - 1e-3 * f64::from(i)).xy() - from)))
+            .max_by(|a, b| a.abs().total_cmp(&b.abs()));
+        Self {
+            before_ms: stays(-1.0),
+            after_ms: stays(1.0),
+            lag_deg: swing.direction(secs).angle(&hands).to_degrees() - 90.0,
+            loop_cm: below.unwrap(),
+        }
+    }
+}
+
+const SHAPES: [(&str, Swing); 3] = [
+    ("direct", SWING),
+    (
+        "around",
+        Swing {
+            turn_deg_s: 900.0,
+            ..SWING
+        },
+    ),
+    (
+        "out_early",
+        Swing {
+            climb_deg: 50.0,
+            ..SWING
+        },
+    ),
+];
+
+/// How often what is told of a swing lies within what it says of itself, over swings of three shapes, and how far off it is.
+#[test]
+fn the_stretch_on_plane_the_lag_and_the_hands_way_are_found_within_what_they_say() {
+    let mut rng = fastrand::Rng::with_seed(13);
+    let mut within = [[0.0_f64; 2]; 4];
+    let mut all = 0.0;
+    for (_, swing) in SHAPES {
+        for (loop_cm, descent_deg) in [(0.0, 0.0), (8.0, 7.0), (-6.0, 10.0)] {
+            let swing = Swing { loop_cm, ..swing };
+            let truth = Truth::of(swing, descent_deg);
+            let (signals, estimates) = swing.signals(&mut rng, 2.0, 0, &[]);
+            let context = Figure::default().context(&signals, &estimates);
+            let path = SwingPath::about_contact(&context).unwrap();
+            let Ok(fastest) = path.fastest(estimates.contact.unwrap()) else {
+                continue;
+            };
+            let Ok(on) = path.on_plane(fastest, (descent_deg, 0.5)) else {
+                continue;
+            };
+            all += 1.0;
+            for (k, ((value, spread), truth)) in [
+                (on.before_ms, truth.before_ms),
+                (on.after_ms, truth.after_ms),
+                (path.lag_deg(fastest), truth.lag_deg),
+                (path.hands_loop_cm(fastest), truth.loop_cm),
+            ]
+            .into_iter()
+            .enumerate()
+            {
+                let spread = spread.hypot([0.0, 0.0, 10.0, 2.0][k]);
+                for (n, within) in within[k].iter_mut().enumerate() {
+                    *within += f64::from((value - truth).abs() < (n + 1) as f64 * spread);
+                }
+            }
+        }
+    }
+    assert!(all >= 6.0, "{all}");
+    for [once, twice] in within {
+        assert!(
+            once >= 0.6 * all && twice >= 0.88 * all,
+            "{within:?} of {all}"
+        );
+    }
+}
+
+/// Never the wrong one, and the right one where the bat is read well.
+#[test]
+fn three_shapes_of_the_path_are_told_apart_or_refused() {
+    let mut rng = fastrand::Rng::with_seed(17);
+    for (word, swing) in SHAPES {
+        let mut told = Vec::new();
+        for _ in 0..6 {
+            let (signals, estimates) = swing.signals(&mut rng, 1.5, 0, &[]);
+            let context = Figure::default().context(&signals, &estimates);
+            let measures = crate::rep::measures::measure(&context);
+            told.extend(measures[&MeasureName::PathShape].value());
+        }
+        // How long the barrel stays on plane after contact is known to some 6 milliseconds, seldom enough to tell the others.
+        assert!(word != "around" || !told.is_empty(), "{word}");
+        for value in told {
+            assert_eq!(path_shape_word(value), Some(word));
+        }
+    }
+}
+
+/// A knob that points at the ground a known way behind the foot.
+#[test]
+fn the_knob_points_behind_the_foot_where_the_bat_tips_to_the_pitcher() {
+    let mut rng = fastrand::Rng::with_seed(19);
+    let swing = Swing::default();
+    let (signals, mut estimates) = swing.signals(&mut rng, 1.0, 0, &[]);
+    estimates.plant = Some(EventEstimate {
+        sample: PLANT * RATE_HZ,
+        sigma: 1.0,
+    });
+    let context = Figure::default().context(&signals, &estimates);
+    let path = SwingPath::about_plant(&context).unwrap();
+    let aim = [signals.hips.x_cm[0], signals.hips.y_cm[0]];
+    let (foot_x, down_cm) = (-40.0, 95.0);
+    let told = path.knob_points_cm(
+        estimates.plant.unwrap(),
+        [aim[0] + foot_x, aim[1] - down_cm],
+    );
+    let (u, grip) = (swing.direction(PLANT), swing.grip(PLANT));
+    match told {
+        Ok((value, spread)) => {
+            let truth = foot_x - (grip.x - u.x / u.y * (grip.y + down_cm));
+            assert!(
+                (value - truth).abs() < 2.0 * spread + 5.0,
+                "{value} ± {spread} for {truth}"
+            );
+        }
+        Err(why) => assert!(u.y < 0.45 && why == NotMeasured::BatAtLens, "{why} {u}"),
+    }
 }

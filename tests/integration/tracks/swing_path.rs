@@ -70,6 +70,14 @@ fn without_a_bat_in_the_frames_its_measures_are_refused_and_nothing_else_changes
         MeasureName::BarrelAtPlant,
         MeasureName::Attack,
         MeasureName::BatSpeed,
+        MeasureName::KnobAtPlant,
+        MeasureName::AttackToPitch,
+        MeasureName::OnPlaneTime,
+        MeasureName::OnPlaneLength,
+        MeasureName::OnPlaneBefore,
+        MeasureName::HandsLoop,
+        MeasureName::BarrelLag,
+        MeasureName::PathShape,
     ];
     let (with, without) = (swings(&with), swings(&without));
     assert_eq!(with.len(), without.len());
