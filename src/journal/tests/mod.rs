@@ -15,6 +15,7 @@ mod opening;
 mod plans;
 mod refusals;
 mod storing;
+mod timeline_turns;
 mod timelines;
 mod waiting;
 mod writing;
