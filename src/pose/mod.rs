@@ -21,6 +21,7 @@ pub mod track;
 mod tracker;
 mod trunk_turn;
 
+pub(crate) use bat::HANDS_TOGETHER;
 pub use bat::{BatReader, SeenBat};
 pub use body::{BatAndTurn, Body, ImagePoint, PoseFrame, WorldPoint};
 pub(crate) use cagehand_networks::InferenceError;

@@ -6,7 +6,7 @@
 use super::finding::{Finding, Grade};
 use crate::motion::{Direction, UNKNOWN_HEIGHT_CM};
 use crate::picture_size::PictureSize;
-use crate::pose::{Body, Landmark, PoseFrame};
+use crate::pose::{Body, HANDS_TOGETHER, Landmark, PoseFrame};
 use crate::rep::{GRIP_SHARE, StandingIn, View, bat_length_cm, standing_in};
 use crate::stats::median;
 
@@ -74,7 +74,7 @@ pub(super) fn findings(sight: &BatSight) -> Vec<Finding> {
         ));
         return findings;
     };
-    findings.push(seen(sight));
+    findings.push(seen(sight, &stance));
     findings.push(size(&stance, sight.height()));
     findings.extend(room(sight, &stance));
     findings.extend(sweep(sight, &stance));
@@ -165,23 +165,28 @@ fn rate(fps: f64) -> Finding {
     finding("bat rate", Grade::note_unless(fps >= LEAST_FPS), says)
 }
 
-/// In what share of the frames there was a bat.
-fn seen(sight: &BatSight) -> Finding {
-    let bodies = sight.poses.iter().filter(|pose| pose.body.is_some());
-    let bats: Vec<[f32; 2]> = bodies
+/// In what share of the frames with both hands together, as on a bat, there was one.
+fn seen(sight: &BatSight, stance: &StandingIn) -> Finding {
+    let together = HANDS_TOGETHER * stance.stature_px as f32;
+    let held = sight.poses.iter().filter(|pose| {
+        let apart = pose.body.as_ref().and_then(hands_apart_px);
+        apart.is_some_and(|apart| apart <= together)
+    });
+    let bats: Vec<[f32; 2]> = held
         .clone()
         .filter_map(|pose| Some(pose.bat?.tip_px))
         .collect();
-    let share = bats.len() as f64 / bodies.count().max(1) as f64;
+    let held = held.count();
+    let share = bats.len() as f64 / held.max(1) as f64;
     let outside = bats.iter().filter(|tip| sight.is_outside(tip)).count();
     let mut says = format!(
-        "in {:.0} % of the frames with somebody in them",
+        "in {:.0} % of the {held} frames with both hands together",
         100.0 * share
     );
     if bats.is_empty() {
         says = "in no frame: stand in with a bat, both hands on it, while the check runs".into();
     } else if share < SEEN_OFTEN {
-        says += ": hold it as for a pitch. Where that was so, a light behind it, a net before it or a bat as dark as what is behind it may hide it";
+        says += ": hold it still, as for a pitch. Where that was so, a light behind it, a net before it or a bat as dark as what is behind it may hide it";
     }
     if 2 * outside > bats.len() {
         says += "; its tip is out of the picture";
@@ -318,11 +323,19 @@ fn middle(body: &Body, landmarks: [Landmark; 2]) -> Option<[f64; 2]> {
     Some([a.x_px + b.x_px, a.y_px + b.y_px].map(|sum| 0.5 * f64::from(sum)))
 }
 
-/// How high the hands are held, at the shoulders at least: whoever lets the bat hang will raise it.
+/// How high the hands are held in the stance: at the shoulders at least, for whoever lets the bat hang will raise it, and at the
+/// ears at most, for hands above them have swung or wave (common practice, no source).
 fn hands_top_px(body: &Body) -> Option<f64> {
-    let shoulders = middle(body, [Landmark::LeftShoulder, Landmark::RightShoulder])?;
+    let [_, shoulders] = middle(body, [Landmark::LeftShoulder, Landmark::RightShoulder])?;
+    let [_, ears] = middle(body, [Landmark::LeftEar, Landmark::RightEar])?;
     let hands = middle(body, [Landmark::LeftWrist, Landmark::RightWrist]);
-    Some(hands.map_or(shoulders[1], |hands| hands[1].min(shoulders[1])))
+    Some(hands.map_or(shoulders, |[_, hands]| hands.min(shoulders).max(ears)))
+}
+
+fn hands_apart_px(body: &Body) -> Option<f32> {
+    let [left, right] = [Landmark::LeftWrist, Landmark::RightWrist].map(|l| body.point(l));
+    let (left, right) = (left?, right?);
+    Some((left.x_px - right.x_px).hypot(left.y_px - right.y_px))
 }
 
 fn hips_x_px(body: &Body) -> Option<f64> {

@@ -7,12 +7,15 @@ use crate::capture::{CaptureError, Frame, FrameSource};
 use crate::command::Failure;
 use crate::pose::{BatReader, Body, Landmark, PoseFrame, Tracker};
 use crate::rep::{View, standing_in};
+use crate::time::CaptureTime;
 
 /// How long the hitter is looked at: a view is read from a second of standing.
 const LOOK: Duration = Duration::from_millis(1800);
 /// A machine that is slow with a frame looks for as many frames with a body as show a stance, but no longer than this.
 const LEAST_BODIES: usize = 12;
 const LONGEST_LOOK: Duration = Duration::from_secs(8);
+/// A frame that is later than this is left out, seconds.
+const LATE_SECS: f64 = 0.05;
 /// Part of the picture's height that a standing hitter should take.
 const SIZE: std::ops::RangeInclusive<f64> = 0.45..=0.95;
 
@@ -26,9 +29,16 @@ pub(super) fn watch(
     let (mut frame, started) = (Frame::default(), Instant::now());
     let mut seen: Vec<PoseFrame> = Vec::new();
     let mut bodies = 0;
+    let mut first = None::<(CaptureTime, Instant)>;
     while started.elapsed() < LOOK || (bodies < LEAST_BODIES && started.elapsed() < LONGEST_LOOK) {
         match source.next_frame(&mut frame) {
             Ok(true) => {
+                // A recording hands out every frame however late it is; as with a camera, a slow machine leaves out what is past.
+                let (at, read_at) = *first.get_or_insert((frame.captured_at, Instant::now()));
+                let late = read_at.elapsed().as_secs_f64() - frame.captured_at.secs_since(at);
+                if late > LATE_SECS {
+                    continue;
+                }
                 let mut pose = tracker.next(&frame)?;
                 if let Some(bats) = &mut bats {
                     bats.read(&frame, &mut pose)?;

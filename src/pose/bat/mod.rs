@@ -34,7 +34,7 @@ const SIDE_STATURES: f32 = 1.35;
 /// Spread of the mark on each wrist, input pixels.
 const WRIST_SPREAD: f32 = 6.0;
 /// Hands that are farther apart hold no bat, in statures.
-const HANDS_TOGETHER: f32 = 0.2;
+pub(crate) const HANDS_TOGETHER: f32 = 0.2;
 /// Cells on each side of a map's peak that refine its place.
 const REACH: usize = 2;
 /// A frame before that is older shows too much of the swing to be of use: the network has learned from steps to 1/30 s.

@@ -146,7 +146,8 @@ fn the_share_of_frames_with_a_bat_is_told_and_whether_its_tip_is_in_the_picture(
     let told = |bats, tip| line(&sight(&standing(0.0, 0.0, bats, tip)), "bat seen");
     let (grade, says) = told(9, [500.0, 50.0]);
     assert!(
-        grade == Grade::Good && says.starts_with("in 90 % of the frames"),
+        grade == Grade::Good
+            && says.starts_with("in 90 % of the 120 frames with both hands together"),
         "{says}"
     );
     let (grade, says) = told(4, [500.0, 50.0]);
