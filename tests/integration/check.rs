@@ -41,7 +41,8 @@ fn whether_the_bat_can_be_seen_is_told_and_how_much_room_it_lacks_above() {
         })
         .unwrap_or_else(|| panic!("{told}"));
     let cm: f64 = lacks.split(' ').next().unwrap().parse().unwrap();
-    assert!((18.0..45.0).contains(&cm), "{told}");
+    // At most what is allowed for beyond that: a bat that looks 0.3 of 72 cm longer, hands that rise by 9.
+    assert!((18.0..=49.0).contains(&cm), "{told}");
     let seen = told
         .lines()
         .find(|line| line.contains("  bat seen  "))

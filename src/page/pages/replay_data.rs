@@ -16,6 +16,7 @@ use crate::motion::Direction;
 use crate::page::error::PageError;
 use crate::page::state::AppState;
 use crate::picture_size::PictureSize;
+use crate::pose::track::TurnOnLine;
 use crate::pose::{LANDMARK_COUNT, PoseFrame, SeenBat};
 use crate::rep::{Rep, ReplayGeometry, View};
 use crate::time::CaptureTime;
@@ -50,18 +51,9 @@ pub(in crate::page) struct ReplayData {
     /// Whether the plate is on the hitter's near side, as seen by the camera.
     plate_near: bool,
     /// How pelvis and shoulders are turned in each frame; without entries where that was read in none.
-    turn: Vec<Option<Turn>>,
+    turn: Vec<Option<TurnOnLine>>,
     /// On which line the pitch came in; `None` where the bat was not seen at contact.
     pitch_line: Option<PitchLine>,
-}
-
-/// How the trunk is turned: degrees open toward the pitcher, 0 square to the plate.
-#[derive(Serialize)]
-struct Turn {
-    pelvis_deg: f32,
-    shoulders_deg: f32,
-    /// One standard deviation of either.
-    plus_minus_deg: f32,
 }
 
 /// A landmark less sure than this is not drawn.
@@ -104,6 +96,15 @@ pub(super) fn played(judged: &JudgedRep, picture: PictureSize, frames: &[PoseFra
         true => bats().map(|bat| bat.map(ends)).collect(),
         false => Vec::new(),
     };
+    let turns = || {
+        frames
+            .iter()
+            .map(|frame| frame.turn.as_ref().and_then(TurnOnLine::of))
+    };
+    let turn = match turns().any(|turn| turn.is_some()) {
+        true => turns().collect(),
+        false => Vec::new(),
+    };
     let geometry = ReplayGeometry::new(frames, zero);
     let forward = match rep.pitcher_in(frames) {
         Some(Direction::Left) => -1,
@@ -128,7 +129,7 @@ pub(super) fn played(judged: &JudgedRep, picture: PictureSize, frames: &[PoseFra
         forward,
         roll_deg: rep.ruler.and_then(|ruler| ruler.roll_deg).unwrap_or(0.0),
         plate_near: rep.view != View::BackSide,
-        turn: Vec::new(),
+        turn,
         pitch_line: PitchLine::of(judged, frames, f64::from(forward)),
         times,
     }
