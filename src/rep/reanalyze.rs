@@ -131,10 +131,7 @@ impl Rep {
             view: self.view,
             yaw: leveled.yaw,
             roll_spread_rad: leveled.roll_spread_rad,
-            pitch: pitch.map(|pitch| PitchTimes {
-                descent_deg: pitch.descent_deg.or_else(|| self.logged_descent_deg()),
-                ..pitch
-            }),
+            pitch,
         });
         // That the camera was lost is not in these landmarks.
         let moved_camera = Measure::from(NotMeasured::CameraMoved);
@@ -150,12 +147,6 @@ impl Rep {
             measures.insert(MeasureName::FinishHold, held.clone());
         }
         Ok(measures)
-    }
-
-    /// How steeply the pitch came in, as the two logged angles of the barrel's path differ by it.
-    fn logged_descent_deg(&self) -> Option<f64> {
-        let value = |name| self.measures.get(name).and_then(Measure::value);
-        Some(value(&MeasureName::Attack)? - value(&MeasureName::AttackToPitch)?)
     }
 
     /// The events as the fits find them in these signals, for how sure they are.

@@ -185,7 +185,7 @@ pub struct PitchTimes {
     pub release: CaptureTime,
     /// The ball is over the front of the plate.
     pub arrival: CaptureTime,
-    /// How steeply it comes down there, degrees below level; `None` where that is not known any more.
+    /// How steeply it comes down there, degrees below level; `None` where the level it was thrown at is not recognized.
     pub descent_deg: Option<f64>,
 }
 

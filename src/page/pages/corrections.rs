@@ -6,6 +6,7 @@ use axum::response::Redirect;
 use serde::Deserialize;
 
 use super::language::same_site_path;
+use super::pitch_line::descent_deg;
 use super::replay_data::{first_time, zero_of};
 use crate::journal::{Edit, HitterChoice, MovedEvent, NoteId, RepId, SessionId};
 use crate::page::auth::{CsrfForm, Requester};
@@ -141,7 +142,7 @@ pub(in crate::page) async fn move_event(
         let pitch = judged.pitch.map(|pitch| PitchTimes {
             release: pitch.release,
             arrival: pitch.arrival,
-            descent_deg: None,
+            descent_deg: descent_deg(&pitch),
         });
         judged
             .rep

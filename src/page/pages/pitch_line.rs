@@ -66,7 +66,7 @@ impl PitchLine {
 }
 
 /// How steeply the pitch that was played comes down at the plate; `None` where no level has such a flight.
-fn descent_deg(pitch: &PitchPlayed) -> Option<f64> {
+pub(super) fn descent_deg(pitch: &PitchPlayed) -> Option<f64> {
     let secs = pitch.arrival.secs_since(pitch.release);
     let speed = Speed::from_km_h(pitch.speed_kmh);
     Some(Pitch::recognized(speed, secs)?.flight.descent_deg)
