@@ -85,17 +85,20 @@ models:
 	target/models-venv/bin/pip install --quiet -r models/requirements.txt
 	target/models-venv/bin/python models/convert.py
 
-# Draws the bat network's images and trains it anew, BAT_SECONDS each at most, 24 GB of images (models/bat/README.md). Where there is no graphics card that is far too short for a good one.
+# Draws the images of the bat network and of the trunk network and trains both anew, BAT_SECONDS each at most, 24 GB of images (models/bat/README.md). Where there is no graphics card that is far too short for good ones.
 BAT_SECONDS ?= 5400
 models-bat:
 	@sh tests/setup.sh libegl1 libgl1-mesa-dri
 	python3 -m venv target/bat-venv
 	target/bat-venv/bin/pip install --quiet -r models/bat/requirements.txt
-	rm -rf target/bat
-	target/bat-venv/bin/python models/bat/draw.py target/bat --seed 100 --seconds $(BAT_SECONDS) --processes $$(nproc) --count $$((120000 / $$(nproc)))
-	target/bat-venv/bin/python models/bat/draw.py target/bat --seed 9 --seconds $(BAT_SECONDS) --split kept --count 5000
-	target/bat-venv/bin/python models/bat/train.py target/bat target/bat/weights.pt --seconds $(BAT_SECONDS)
-	target/bat-venv/bin/python models/bat/export.py target/bat/weights.pt models/bat.onnx
+	set -e; for about in hands trunk; do \
+	  rm -rf target/bat; \
+	  target/bat-venv/bin/python models/bat/draw.py target/bat --about $$about --seed 100 --seconds $(BAT_SECONDS) --processes $$(nproc) --count $$((120000 / $$(nproc))); \
+	  target/bat-venv/bin/python models/bat/draw.py target/bat --about $$about --seed 9 --seconds $(BAT_SECONDS) --split kept --count 5000; \
+	  target/bat-venv/bin/python models/bat/train.py target/bat target/bat-$$about.pt --about $$about --seconds $(BAT_SECONDS); \
+	done
+	target/bat-venv/bin/python models/bat/export.py hands target/bat-hands.pt models/bat.onnx
+	target/bat-venv/bin/python models/bat/export.py trunk target/bat-trunk.pt models/trunk.onnx
 
 # Draws the clips of tests/data/cages again, and hitters that no limit was set by into target/clips: models/render/README.md.
 CLIPS ?= 24

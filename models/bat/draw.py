@@ -1,11 +1,12 @@
 """Draws crops of hitters and of people without a bat, each with what is true of it.
 
-    draw.py FOLDER --seed N --seconds S [--count N] [--processes P] [--split train|kept] [--sheet FILE]
+    draw.py FOLDER --seed N --seconds S [--about hands|trunk] [--count N] [--processes P] [--split train|kept] [--sheet FILE]
 
 Writes FOLDER/SPLIT_SEED_NNN.npy (images x 224 x 224 x 4, bytes: R, G, B, grey of the frame before) and SPLIT_SEED_NNN.truth.npy (one row an image, COLUMNS).
-The square is 1.575 statures, so that a crop of 1.35 statures can still be shifted, turned and sized (train.py). `kept` draws bodies that `train` never does.
+The square is a sixth larger than the crop, so that a crop can still be shifted, turned and sized (train.py). `kept` draws bodies that `train` never does.
 """
 import argparse
+import dataclasses
 import io
 import os
 import subprocess
@@ -26,13 +27,27 @@ from postures import Timeline, onlooker, posture  # noqa: E402
 from scene import Camera, Person, lathe, standing  # noqa: E402
 from surroundings import WOOD, Held, Surroundings, color, pattern, photographs  # noqa: E402
 
-SIZE, STATURES = 224, 1.575
+SIZE = 224
 COLUMNS = ("grip_x", "grip_y", "tip_x", "tip_y", "left_x", "left_y", "right_x", "right_y", "tip_shown", "bat_shown", "has_bat", "sweep_px", "pelvis_c", "pelvis_s", "shoulders_c", "shoulders_s",
-           "body", "stature_px", "azimuth", "kind", "bat_px", "knob_x", "knob_y")
+           "body", "stature_px", "azimuth", "kind", "bat_px", "knob_x", "knob_y", "right_hip_x", "right_hip_y", "left_hip_x", "left_hip_y", "right_shoulder_x", "right_shoulder_y", "left_shoulder_x", "left_shoulder_y")
 KEPT = (1, 7, 11, 14, 18, 24)
 MOMENTS, BEFORE = 33, 9
 CHUNK = 200
 KINDS = ("swing", "posture", "swing without bat", "posture without bat", "hands together", "onlooker", "holds another thing")
+
+
+@dataclasses.dataclass(frozen=True)
+class About:
+    """What a square is drawn about."""
+    statures: float
+    shares: tuple  # of KINDS, the last one is what is left
+    sides: tuple  # of cameras at the hitter's front side, at the back side
+    step_px: float  # how far the smear's moments lie apart
+    most_moments: int
+
+
+ABOUT = {"hands": About(1.575, (0.36, 0.13, 0.15, 0.16, 0.08, 0.05), (0.55, 0.25), 4, 26),
+         "trunk": About(0.95, (0.55, 0.09, 0.2, 0.08, 0.03, 0.04), (0.66, 0.22), 9, 12)}
 
 
 def dress(rng, body, holds):
@@ -65,19 +80,20 @@ def dress(rng, body, holds):
     return out
 
 
-def camera(rng, tall):
+def camera(rng, tall, sides):
     """Any place that a camera may have; most stand to the hitter's front or back side."""
     u = rng.random()
-    azimuth = rng.normal(0, 20) if u < 0.55 else 180 + rng.normal(0, 22) if u < 0.8 else rng.uniform(0, 360)
-    if rng.random() < 0.5 and u < 0.55:
+    azimuth = rng.normal(0, 20) if u < sides[0] else 180 + rng.normal(0, 22) if u < sum(sides) else rng.uniform(0, 360)
+    if rng.random() < 0.5 and u < sides[0]:
         azimuth = rng.uniform(-28, 28)
     return Camera(100, 100, azimuth=azimuth, distance=rng.uniform(2.4, 8.5) * tall / 1.75, above=rng.uniform(0.3, 2.4), roll=rng.normal(0, 3),
                   aim=(rng.normal(0, 0.35), rng.uniform(0.5, 1.2), rng.normal(0, 0.2)), tall=2.5), (azimuth + 180) % 360 - 180
 
 
 class Studio:
-    def __init__(self, seed, split):
+    def __init__(self, seed, split, about="hands"):
         self.rng = rng = np.random.default_rng([seed, split == "kept"])
+        self.about, self.is_about_trunk = ABOUT[about], about == "trunk"
         with np.load(os.path.join(HERE, "../render/bodies.npz")) as z:
             pack = {k: z[k] for k in z}
         ids = [i for i in range(len(pack["V"])) if (i in KEPT) == (split == "kept")]
@@ -101,14 +117,14 @@ class Studio:
         """Who does what: (kind, index of the body, body, its bones and points at these offsets, holds a bat)."""
         rng = self.rng
         u = rng.random()
-        kind = int(np.searchsorted(np.cumsum([0.36, 0.13, 0.15, 0.16, 0.08, 0.05]), u))
+        kind = int(np.searchsorted(np.cumsum(self.about.shares), u))
         index, body = self.bodies[rng.integers(len(self.bodies))]
         if kind in (0, 2):
             if self.timeline is None or self.uses > 12:
                 self.timeline, self.uses = (index, Timeline(rng, body)), 0
             self.uses += 1
             index, t = self.timeline
-            return kind, index, t.body, pose(t.body, t.at(rng, t.moment(rng), offsets)), kind == 0
+            return kind, index, t.body, pose(t.body, t.at(rng, t.moment(rng, self.is_about_trunk), offsets)), kind == 0
         if kind == 5:
             return kind, index, body, pose(body, at_times(onlooker(rng, body), np.clip(rng.uniform(0.5, 3.5) + offsets, 0, 4))), False
         return kind, index, body, pose(body, posture(rng, body, offsets, kind in (1, 4))), kind == 1
@@ -135,7 +151,7 @@ class Studio:
         kind, index, body, (bones, points), holds = self.act(np.concatenate([now, np.linspace(-0.5, 0.5, BEFORE) * shutter - step]))
         flip = -1.0 if rng.random() < 0.5 else 1.0
         place = np.diag([flip, 1, 1, 1])
-        cam, azimuth = camera(rng, body.height)
+        cam, azimuth = camera(rng, body.height, self.about.sides)
         dressed = dress(rng, body, holds)
         length = dressed.get("bat_length", 0.8)
         mid = MOMENTS // 2
@@ -148,8 +164,9 @@ class Studio:
         scale = np.linalg.norm(cam.matrix[1, :3]) / toward[3]
         wrists = [world(points[s + "_wrist"][mid]) for s in (("left", "right") if flip > 0 else ("right", "left"))]
         flat = lambda p: (lambda q: q[..., :2] / q[..., 3:])(np.concatenate([p, np.ones((*p.shape[:-1], 1))], -1) @ cam.matrix.T)
-        side = STATURES * body.height * scale * np.exp(rng.normal(0, 0.05))
-        middle = flat(np.array(wrists)).mean(0) + rng.normal(0, 0.02, 2) * side
+        joints = [world(points[middle][mid] + sign * flip * points[line][mid] / 2) for middle, line in (("pelvis", "hip_line"), ("shoulders", "shoulder_line")) for sign in (-1, 1)]
+        side = self.about.statures * body.height * scale * np.exp(rng.normal(0, 0.05))
+        middle = flat(np.array(joints if self.is_about_trunk else wrists)).mean(0) + rng.normal(0, 0.02, 2) * side
         window = np.diag([2 / side, 2 / side, 1, 1])
         window[:2, 3] = -middle * 2 / side
         matrix = window @ cam.matrix
@@ -158,7 +175,7 @@ class Studio:
         # What is drawn matters to the eye also where it is an arm that moves.
         if not holds:
             sweep = max(np.linalg.norm(np.diff(pixel(world(points[s][:MOMENTS])), axis=0), axis=1).sum() for s in ("left_wrist", "right_wrist"))
-        if sweep > 1.3 * SIZE or toward[3] < 1.2:
+        if sweep * self.about.statures > 2 * SIZE or toward[3] < 1.2:
             return None
         scenery = Surroundings(c, rng, cam, self.textures, np.array([world(grip[mid]), *wrists]))
         self.others(scenery, matrix)
@@ -182,7 +199,7 @@ class Studio:
                 scenery.draw_front()
             return one
 
-        count = int(np.clip(np.ceil(sweep / 4), 1, 26))
+        count = int(np.clip(np.ceil(sweep / self.about.step_px), 1, self.about.most_moments))
         moments = np.round((np.arange(count) + 0.5) / count * (MOMENTS - 1)).astype(int)
         gamma = 2.2 if rng.random() < 0.5 else 1.0
         current = c.expose(count, draw(moments, True), gamma)
@@ -192,7 +209,7 @@ class Studio:
         scenery.window[2:] -= shake[:2, 3] / 2 * scenery.window[:2]
         before = c.expose(count, draw(moments, True), gamma)
         c.set(vp=matrix)
-        shown = self.shown(person, bones, points, mid, place, dressed, body) if holds else (0.0, 0.0)
+        shown = self.shown(person, bones, points, mid, place, dressed, body) if holds and not self.is_about_trunk else (0.0, 0.0)
         ray = (pelvis - cam.eye) * [1, 0, 1]
         ray /= np.linalg.norm(ray)
         right = np.cross(ray, [0, 1.0, 0])
@@ -203,7 +220,7 @@ class Studio:
             v /= np.linalg.norm(v) + 1e-9
             turns += [v @ right, v @ ray]
         px = lambda p: pixel(world(p[mid]))
-        truth = [*px(grip), *px(tip), *pixel(wrists[0]), *pixel(wrists[1]), *shown, holds, sweep if holds else 0, *turns, index, body.height * scale / side * SIZE, azimuth * flip, kind, length * scale / side * SIZE, *px(knob)]
+        truth = [*px(grip), *px(tip), *pixel(wrists[0]), *pixel(wrists[1]), *shown, holds, sweep if holds else 0, *turns, index, body.height * scale / side * SIZE, azimuth * flip, kind, length * scale / side * SIZE, *px(knob), *np.ravel([pixel(j) for j in joints])]
         return np.concatenate(degrade(rng, current, before), 2), np.array(truth, np.float32)
 
     def shown(self, person, bones, points, mid, place, dressed, body):
@@ -259,8 +276,8 @@ def degrade(rng, *pictures):
     return out[0], (out[1] @ np.array([0.299, 0.587, 0.114]))[..., None].astype(np.uint8)
 
 
-def work(folder, seed, seconds, count, split):
-    studio, start, made, part = Studio(seed, split), time.time(), 0, 0
+def work(folder, about, seed, seconds, count, split):
+    studio, start, made, part = Studio(seed, split, about), time.time(), 0, 0
     while made < count and time.time() - start < seconds:
         images, truths = [], []
         while len(images) < min(CHUNK, count - made) and time.time() - start < seconds:
@@ -293,6 +310,8 @@ def sheet(folder, path, most=48, first=0):
         if t["has_bat"]:
             dot(t["grip_x"], t["grip_y"], "yellow")
             dot(t["tip_x"], t["tip_y"], "red")
+        for name, ink in (("right_hip", "orange"), ("left_hip", "yellow"), ("right_shoulder", "red"), ("left_shoulder", "lime")):
+            dot(t[name + "_x"], t[name + "_y"], ink, 3)
         dot(t["left_x"], t["left_y"], "cyan", 4)
         dot(t["right_x"], t["right_y"], "blue", 4)
         for name, ink in (("pelvis", "lime"), ("shoulders", "magenta")):
@@ -306,6 +325,7 @@ def main():
     p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     p.add_argument("folder")
     p.add_argument("--seed", type=int, default=0)
+    p.add_argument("--about", default="hands", choices=list(ABOUT))
     p.add_argument("--seconds", type=float, default=1e9)
     p.add_argument("--count", type=int, default=10**9, help="images a process")
     p.add_argument("--processes", type=int, default=1)
@@ -314,9 +334,9 @@ def main():
     a = p.parse_args()
     os.makedirs(a.folder, exist_ok=True)
     if a.processes == 1:
-        work(a.folder, a.seed, a.seconds, a.count, a.split)
+        work(a.folder, a.about, a.seed, a.seconds, a.count, a.split)
     else:
-        one = lambda i: [sys.executable, __file__, a.folder, "--seed", str(a.seed + i), "--seconds", str(a.seconds), "--count", str(a.count), "--split", a.split]
+        one = lambda i: [sys.executable, __file__, a.folder, "--about", a.about, "--seed", str(a.seed + i), "--seconds", str(a.seconds), "--count", str(a.count), "--split", a.split]
         alone = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
         running = [subprocess.Popen(one(i), env=alone) for i in range(a.processes)]
         if any([r.wait() for r in running]):

@@ -1,4 +1,4 @@
-"""Writes the trained network as ONNX: export.py WEIGHTS ../bat.onnx. Checks it against PyTorch and prints its size and time on one core."""
+"""Writes a trained network as ONNX: export.py hands|trunk WEIGHTS OUT. Checks it against PyTorch and prints its size and time on one core."""
 import sys
 import time
 
@@ -8,44 +8,55 @@ import onnxruntime
 import torch
 from torch import nn
 
-from network import SIDE, Network, multiply_adds, unit
+from network import SIDE, TRUNK_SIDE, BatNetwork, TrunkNetwork, multiply_adds, told_turn
 
 
-class Told(nn.Module):
-    """The network with its outputs as README.md states them. `seen` is added to the logits of what is seen, `spread` to the logarithms of the turns' spread (train.py measures both)."""
+class ToldBat(nn.Module):
+    """The network with its outputs as README.md states them. `seen` is added to the logits of what is seen (hands.py measures it)."""
 
-    def __init__(self, network, seen, spread):
+    inputs, outputs = (1, 5, SIDE, SIDE), ["heat", "seen"]
+
+    def __init__(self, kept):
         super().__init__()
-        self.network = network
-        self.seen = nn.Parameter(torch.tensor([[seen, seen]]))
-        self.spread = nn.Parameter(torch.tensor([[0.0, 0, 0, 0, *spread]]))
+        self.network = BatNetwork()
+        self.seen = nn.Parameter(torch.tensor([[kept["seen"], kept["seen"]]]))
 
     def forward(self, x):
-        maps, seen, turn = self.network(x)
-        return torch.sigmoid(maps), torch.sigmoid(seen + self.seen), unit(turn) + self.spread
+        maps, seen = self.network(x)
+        return torch.sigmoid(maps), torch.sigmoid(seen + self.seen)
 
 
-def load(path):
-    kept = torch.load(path, map_location="cpu")
-    network = Network()
-    network.load_state_dict({k: v.float() if v.dtype == torch.float16 else v for k, v in kept["network"].items()})
-    return network.eval(), kept["seen"], kept["spread"]
+class ToldTurn(nn.Module):
+    """Likewise; `spread` is added to the logarithms of the turns' spread (trunk.py)."""
+
+    inputs, outputs = (1, 4, TRUNK_SIDE, TRUNK_SIDE), ["turn"]
+
+    def __init__(self, kept):
+        super().__init__()
+        self.network = TrunkNetwork()
+        self.spread = nn.Parameter(torch.tensor([[0.0, 0, 0, 0, *kept["spread"]]]))
+
+    def forward(self, x):
+        _, bins, spread = self.network(x)
+        return told_turn(bins, spread) + self.spread
 
 
-def main(weights, out):
-    network, seen, spread = load(weights)
-    told = Told(network, seen, spread).eval()
-    x = torch.rand(1, 5, SIDE, SIDE, generator=torch.Generator().manual_seed(0))
-    torch.onnx.export(told, (x,), out, dynamo=False, opset_version=17, input_names=["crop"], output_names=["heat", "seen", "turn"])
+def main(about, weights, out):
+    kept = torch.load(weights, map_location="cpu")
+    told = {"hands": ToldBat, "trunk": ToldTurn}[about](kept).eval()
+    told.network.load_state_dict({k: v.float() if v.dtype == torch.float16 else v for k, v in kept["network"].items()})
+    x = torch.rand(told.inputs, generator=torch.Generator().manual_seed(0))
+    torch.onnx.export(told, (x,), out, dynamo=False, opset_version=17, input_names=["crop"], output_names=told.outputs)
     model = onnx.load(out)
     onnx.checker.check_model(model)
-    print("operators", sorted({n.op_type for n in model.graph.node}), "multiply-adds", f"{multiply_adds(network) / 1e6:.0f} M", "bytes", model.ByteSize())
+    print("operators", sorted({n.op_type for n in model.graph.node}), "multiply-adds", f"{multiply_adds(told.network, x) / 1e6:.0f} M", "bytes", model.ByteSize())
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = 1
     session = onnxruntime.InferenceSession(out, options, providers=["CPUExecutionProvider"])
     got = session.run(None, {"crop": x.numpy()})
     with torch.no_grad():
-        print("largest difference", [float(np.abs(a - b.numpy()).max()) for a, b in zip(got, told(x))])
+        want = told(x)
+    print("largest difference", [float(np.abs(a - b.numpy()).max()) for a, b in zip(got, want if isinstance(want, tuple) else (want,))])
     times = []
     for _ in range(100):
         start = time.perf_counter()

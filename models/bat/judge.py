@@ -1,8 +1,8 @@
 """Judges a network on crops and frames that it has not learned from.
 
-    judge.py real MODEL CLIP TRACK LABELS  a filmed clip, its pose track (cagehand replay --track) and labels by eye
-    judge.py captured MODEL COUNT          the captured swing of tests/data/mocap on bodies kept back, dressed anew
-    judge.py clips MODEL FOLDER [back]     rendered clips NAME.mp4 with NAME.bat.json, NAME.joints.json and NAME.truth.json
+    judge.py real MODEL CLIP TRACK LABELS        a filmed clip, its pose track (cagehand replay --track) and labels by eye
+    judge.py captured hands|trunk MODEL COUNT    the captured swing of tests/data/mocap on bodies kept back, dressed anew
+    judge.py clips hands|trunk MODEL FOLDER [back]  rendered clips NAME.mp4 with NAME.bat.json, NAME.joints.json and NAME.truth.json
 
 Drawn crops kept back are judged by train.py.
 
@@ -17,6 +17,7 @@ import sys
 import numpy as np
 
 SIDE, CELLS, WRIST, STATURES = 192, 48, 6.0, 1.35
+TRUNK_SIDE, TRUNK_STATURES = 160, 0.8
 SEEN = 0.5
 
 
@@ -24,10 +25,9 @@ SEEN = 0.5
 class Answers:
     heat: np.ndarray
     seen: np.ndarray
-    turn: np.ndarray
 
     def of(self, chosen):
-        return Answers(self.heat[chosen], self.seen[chosen], self.turn[chosen].copy())
+        return Answers(self.heat[chosen], self.seen[chosen])
 
 
 def peaks(heat):
@@ -46,12 +46,12 @@ def peaks(heat):
     return points, heights
 
 
-def drawn_truth(rows, points, within, turn):
+def drawn_truth(rows, points, within):
     from draw import COLUMNS
     at = COLUMNS.index
     bat = rows[:, at("bat_px")] * SIDE / 1.35 / 224 * 1.575
     return {"has": rows[:, at("has_bat")] > 0, "bat_shown": rows[:, at("bat_shown")], "tip_shown": rows[:, at("tip_shown")], "tip_within": within[:, 1] > 0, "grip": points[:, 0], "tip": points[:, 1],
-            "length": bat, "smear": rows[:, at("sweep_px")] / np.maximum(rows[:, at("bat_px")], 1), "turn": turn, "azimuth": rows[:, at("azimuth")], "kind": rows[:, at("kind")].astype(int)}
+            "length": bat, "smear": rows[:, at("sweep_px")] / np.maximum(rows[:, at("bat_px")], 1), "kind": rows[:, at("kind")].astype(int)}
 
 
 def pick(truth, chosen):
@@ -62,15 +62,15 @@ def wrap(degrees):
     return (degrees + 180) % 360 - 180
 
 
-def turn_errors(said, truth):
+def turn_errors(told, truth):
     """Degrees, pelvis and shoulders."""
     angle = lambda t, i: np.degrees(np.arctan2(t[:, i + 1], t[:, i]))
-    return np.stack([wrap(angle(said.turn, i) - angle(truth["turn"], i)) for i in (0, 2)], 1)
+    return np.stack([wrap(angle(told, i) - angle(truth["turn"], i)) for i in (0, 2)], 1)
 
 
-def spread_correction(said, truth):
+def spread_correction(told, truth):
     """What to add to the logarithms of the spread, so that 68 % of the errors lie within it (hitters seen from any side)."""
-    z = np.abs(turn_errors(said, truth)) / np.exp(said.turn[:, 4:6])
+    z = np.abs(turn_errors(told, truth)) / np.exp(told[:, 4:6])
     return np.log(np.quantile(z, 0.683, axis=0))
 
 
@@ -108,9 +108,13 @@ def figures(said, truth):
         out["seen where there is none"] = {"all": rate(none), "at 0.8": round(float((said.seen[none, 0] > 0.8).mean()), 4), "by kind": {int(k): rate(none & (truth["kind"] == k)) for k in np.unique(truth["kind"][none])}}
         shown = truth["has"] & (truth["bat_shown"] > 0.2)
         out["bats shown that are seen"] = [int(shown.sum()), round(float((said.seen[shown, 0] > SEEN).mean()), 3), round(float((said.seen[shown, 0] > 0.8).mean()), 3)]
-    errors, spread = turn_errors(said, truth), np.exp(said.turn[:, 4:6])
+    return out
+
+
+def turns(told, truth):
+    out, errors, spread = {}, turn_errors(told, truth), np.exp(told[:, 4:6])
     azimuth, hitter = np.abs(truth["azimuth"]), np.isin(truth["kind"], (0, 2))
-    for name, of in (("turns, swings, open side to 25 degrees", hitter & (azimuth < 25)), ("turns, swings, back to 25 degrees", hitter & (azimuth > 155)), ("turns, all", azimuth >= 0)):
+    for name, of in (("swings, open side to 25 degrees", hitter & (azimuth < 25)), ("swings, back to 25 degrees", hitter & (azimuth > 155)), ("all", azimuth >= 0)):
         if of.sum() > 20:
             out[name] = turn_figures(errors[of], spread[of])
     return out
@@ -127,35 +131,44 @@ def turn_figures(errors, spread):
     return out
 
 
-def box_crop(frame, before, wrists, side):
-    """The network's input as the program cuts it: the mean of the picture's pixels under each of the crop's, edges repeated. Also the crop's corner and scale."""
-    corner = np.mean(wrists, axis=0) - side / 2
+def box_crop(frame, before, middle, side, pixels):
+    """The picture's four channels as the program cuts them: the mean of the picture's pixels under each of the crop's, edges repeated. Also the crop's corner and scale."""
+    corner = np.asarray(middle) - side / 2
 
     def shrink(a):
         # Sums up to every edge, read between pixels, are exact means of boxes of any size.
         for axis in (0, 1):
             a = np.moveaxis(a, axis, 0)
             sums = np.concatenate([np.zeros_like(a[:1]), np.cumsum(a, 0)])
-            edges = corner[1 - axis] + np.arange(SIDE + 1) * side / SIDE
+            edges = corner[1 - axis] + np.arange(pixels + 1) * side / pixels
             inside = np.clip(edges, 0, len(a))
             low = np.minimum(np.floor(inside).astype(int), len(a) - 1)
             column = lambda v: v.reshape(-1, *[1] * (a.ndim - 1))
             to = sums[low] + a[low] * column(inside - low) + np.minimum(column(edges), 0) * a[0] + np.maximum(column(edges) - len(a), 0) * a[-1]
-            a = np.moveaxis(np.diff(to, axis=0) * SIDE / side, 0, axis)
+            a = np.moveaxis(np.diff(to, axis=0) * pixels / side, 0, axis)
         return a / 255
 
-    y, x = np.mgrid[:SIDE, :SIDE] + 0.5
-    bumps = [np.exp(-((x - p[0]) ** 2 + (y - p[1]) ** 2) / (2 * WRIST**2)) for p in (np.asarray(wrists) - corner) * SIDE / side]
     grey = shrink(before.astype(float)) @ [0.299, 0.587, 0.114]
-    return np.concatenate([shrink(frame.astype(float)).transpose(2, 0, 1), grey[None], np.maximum(*bumps)[None]]).astype(np.float32), corner, SIDE / side
+    return np.concatenate([shrink(frame.astype(float)).transpose(2, 0, 1), grey[None]]).astype(np.float32), corner, pixels / side
 
 
-def ask(model, crops):
+def hands_crop(frame, before, wrists, stature_px):
+    crop, corner, scale = box_crop(frame, before, np.mean(wrists, axis=0), STATURES * stature_px, SIDE)
+    y, x = np.mgrid[:SIDE, :SIDE] + 0.5
+    bumps = [np.exp(-((x - p[0]) ** 2 + (y - p[1]) ** 2) / (2 * WRIST**2)) for p in (np.asarray(wrists) - corner) * scale]
+    return np.concatenate([crop, np.maximum(*bumps)[None]]).astype(np.float32), corner, scale
+
+
+def run(model, crops):
     import onnxruntime
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = 1
     session = onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
-    return Answers(*[np.concatenate(v) for v in zip(*[session.run(None, {"crop": c[None]}) for c in crops])])
+    return [np.concatenate(v) for v in zip(*[session.run(None, {"crop": c[None]}) for c in crops])]
+
+
+def ask(model, crops):
+    return Answers(*run(model, crops))
 
 
 def frames_of(path):
@@ -176,7 +189,7 @@ def real(model, clip, track, labels):
         leg = max(np.linalg.norm(np.subtract(points[index[s + "hip"]][:2], points[index[s + "knee"]][:2])) + np.linalg.norm(np.subtract(points[index[s + "knee"]][:2], points[index[s + "ankle"]][:2])) for s in ("left_", "right_"))
         stature = max(leg / 0.491, np.linalg.norm(p("shoulder") - p("hip")) / 0.288)
         i = int(number) - 1
-        crop, corner, scale = box_crop(pictures[i], pictures[max(i - 1, 0)], [points[index[s + "wrist"]][:2] for s in ("left_", "right_")], STATURES * stature)
+        crop, corner, scale = hands_crop(pictures[i], pictures[max(i - 1, 0)], [points[index[s + "wrist"]][:2] for s in ("left_", "right_")], stature)
         rows[number] = (crop, corner, scale, label)
     said = ask(model, [r[0] for r in rows.values()])
     found, heights = peaks(said.heat)
@@ -197,15 +210,16 @@ def real(model, clip, track, labels):
             print(which, {"n": int(of.sum()), "tip within 10 %": int((v[of, 0] < 0.1).sum()), "angle 50 %, 90 %": np.nanquantile(v[of, 1], [0.5, 0.9]).round(1).tolist()})
 
 
-def captured(model, count):
-    from captured import Captured
-    from draw import Studio
-    from train import Cropper
+def captured(about, model, count):
     import torch
+    from captured import Captured
+    from draw import COLUMNS, Studio
+    from hands import HandsCropper
+    from trunk import TrunkCropper
 
     class OnCaptured(Studio):
         def __init__(self, seed):
-            super().__init__(seed, "kept")
+            super().__init__(seed, "kept", about)
             path = os.path.join(os.path.dirname(os.path.abspath(__file__)), "../../tests/data/mocap/swing.json")
             self.swings = [(i, Captured(body, path)) for i, body in self.bodies]
 
@@ -214,23 +228,26 @@ def captured(model, count):
             moment = self.rng.uniform(c.before, c.before + c.secs)
             return 2, index, c.body, c.pose(moment + offsets), False
 
-    studio, images, rows = OnCaptured(7), [], []
+    studio, images, rows, azimuth = OnCaptured(7), [], [], COLUMNS.index("azimuth")
     while len(images) < count:
         one = studio.image()
         # Sides that the program measures from.
-        if one is not None and (abs(one[1][18]) < 25 or abs(one[1][18]) > 155):
+        if one is not None and (abs(one[1][azimuth]) < 25 or abs(one[1][azimuth]) > 155):
             images.append(one[0])
             rows.append(one[1])
-    truth = torch.from_numpy(np.array(rows))
-    cropper = Cropper("cpu")
-    x, points, within, turn = cropper.cut(torch.from_numpy(np.array(images)), truth, False)
-    true = drawn_truth(truth.numpy(), points.numpy(), within.numpy(), turn.numpy())
-    for name, value in figures(ask(model, x.numpy()), true).items():
+    images, truth, rows = torch.from_numpy(np.array(images)), torch.from_numpy(np.array(rows)), np.array(rows)
+    if about == "hands":
+        x, points, within = HandsCropper("cpu").cut(images, truth, False)
+        told = figures(ask(model, x.numpy()), drawn_truth(rows, points.numpy(), within.numpy()))
+    else:
+        x, _, turn = TrunkCropper("cpu").cut(images, truth, False)
+        told = turns(run(model, x.numpy())[0], {"turn": turn.numpy(), "azimuth": rows[:, azimuth], "kind": rows[:, COLUMNS.index("kind")].astype(int)})
+    for name, value in told.items():
         print(name, json.dumps(value))
 
 
-def clips(model, folder, view="open"):
-    """Crops about the true wrists, from the gather to 0.1 s after contact; turns against a camera that stands square (a constant is left in the mean)."""
+def clips(about, model, folder, view="open"):
+    """Crops about the true wrists or trunk, from the gather to 0.1 s after contact; turns against a camera that stands square (a constant is left in the mean)."""
     for path in sorted(glob.glob(folder + "/*.joints.json")):
         name = path[: -len(".joints.json")]
         bat, joints, truth = (json.load(open(name + end)) for end in (".bat.json", ".joints.json", ".truth.json"))
@@ -241,26 +258,29 @@ def clips(model, folder, view="open"):
             if not any(a <= i / bat["fps"] <= b for a, b in times):
                 continue
             world, image = joints["world_m"][i], joints["image_px"][i]
-            slope = -np.polyfit([p[1] for p in world.values()], [image[k][1] for k in world], 1)[0]
-            wrists = [image[s + "Hand"] for s in ("Left", "Right")]
-            crop, corner, scale = box_crop(pictures[i], pictures[i - 1], wrists, STATURES * truth["hitter_height_m"] * slope)
+            stature = truth["hitter_height_m"] * -np.polyfit([p[1] for p in world.values()], [image[k][1] for k in world], 1)[0]
             kx, ky, tx, ty, smear, pelvis, shoulders = bat["frames"][i]
+            if about == "trunk":
+                middle = np.mean([image[s + part] for s in ("Left", "Right") for part in ("UpLeg", "Arm")], axis=0)
+                sign, turned = (1 if truth["bats"] == "right" else -1), (180 if view == "back" else 0)
+                turn = np.radians([turned + sign * pelvis, turned + sign * shoulders])
+                rows.append({"turn": [np.cos(turn[0]), np.sin(turn[0]), np.cos(turn[1]), np.sin(turn[1])], "azimuth": float(turned), "kind": 0})
+                crops.append(box_crop(pictures[i], pictures[i - 1], middle, TRUNK_STATURES * stature, TRUNK_SIDE)[0])
+                continue
+            crop, corner, scale = hands_crop(pictures[i], pictures[i - 1], [image[s + "Hand"] for s in ("Left", "Right")], stature)
             length = max(np.hypot(tx - kx, ty - ky), 1)
             knob, tip = np.array([kx, ky]), np.array([tx, ty])
-            sign, turned = (1 if truth["bats"] == "right" else -1), (180 if view == "back" else 0)
-            turn = np.radians([turned + sign * pelvis, turned + sign * shoulders])
             to_crop = lambda p: (p - corner) * scale
             tip_in = (0 <= tx < pictures[i].shape[1]) and (0 <= ty < pictures[i].shape[0]) and (to_crop(tip) > 0).all() and (to_crop(tip) < SIDE).all()
-            rows.append({"has": True, "bat_shown": 1.0, "tip_shown": 1.0, "tip_within": tip_in, "grip": to_crop(knob + (tip - knob) * 0.15), "tip": to_crop(tip), "length": length * scale, "smear": smear / length,
-                         "turn": [np.cos(turn[0]), np.sin(turn[0]), np.cos(turn[1]), np.sin(turn[1])], "azimuth": float(turned), "kind": 0})
+            rows.append({"has": True, "bat_shown": 1.0, "tip_shown": 1.0, "tip_within": tip_in, "grip": to_crop(knob + (tip - knob) * 0.15), "tip": to_crop(tip), "length": length * scale, "smear": smear / length, "kind": 0})
             crops.append(crop)
-        said, true = ask(model, crops), {k: np.array([r[k] for r in rows]) for k in rows[0]}
+        true = {k: np.array([r[k] for r in rows]) for k in rows[0]}
         print(os.path.basename(name), len(rows), "frames")
-        for what, value in figures(said, true).items():
+        for what, value in (turns(run(model, crops)[0], true) if about == "trunk" else figures(ask(model, crops), true)).items():
             print(" ", what, json.dumps(value))
 
 
 if __name__ == "__main__":
     sys.path.append(os.path.join(os.path.dirname(os.path.abspath(__file__)), "../render"))
     what, rest = sys.argv[1], sys.argv[2:]
-    {"real": real, "captured": lambda model, count: captured(model, int(count)), "clips": clips}[what](*rest)
+    {"real": real, "captured": lambda about, model, count: captured(about, model, int(count)), "clips": clips}[what](*rest)

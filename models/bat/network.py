@@ -1,6 +1,6 @@
-"""The network: a crop about the hitter's hands to where the bat is, whether one is seen, and how pelvis and shoulder line are turned.
+"""The networks: a crop about the hitter's hands to where the bat is and whether one is seen, and a crop about the trunk to how pelvis and shoulder line are turned.
 
-Input 1x5x192x192 (README.md). `forward` gives logits of the maps (stride 4), logits of what is seen, and the turns as unit vectors with the logarithm of their spread.
+Inputs 1x5x192x192 and 1x4x160x160 (README.md).
 """
 import math
 
@@ -8,6 +8,7 @@ import torch
 from torch import nn
 
 SIDE, CELLS = 192, 48
+TRUNK_SIDE, JOINT_CELLS, BINS = 160, 20, 72
 # A spread is told from 1 degree to this many.
 FARTHEST = 100.0
 
@@ -30,7 +31,9 @@ class Block(nn.Module):
         return x + self.path(x) if self.adds else self.path(x)
 
 
-class Network(nn.Module):
+class BatNetwork(nn.Module):
+    """Gives logits of the maps (stride 4) and of what is seen."""
+
     def __init__(self, widths=(16, 24, 48, 96, 144), decoder=32):
         super().__init__()
         w = widths
@@ -45,10 +48,6 @@ class Network(nn.Module):
         nn.init.constant_(self.maps.bias, -4.0)
         self.up, self.relu = nn.Upsample(scale_factor=2, mode="nearest"), nn.ReLU()
         self.mean, self.peak = nn.AvgPool2d(SIDE // 32), nn.MaxPool2d(CELLS)
-        # Where in the crop a limb is says how a trunk is turned: the deep maps are read place by place.
-        self.places = conv(w[4], 24)
-        self.finer = conv(w[3], 12)
-        self.turn = nn.Sequential(nn.Linear(24 * (SIDE // 32) ** 2 + 12 * (SIDE // 16) ** 2 + w[4], 128), nn.ReLU(), nn.Linear(128, 6))
         self.seen = nn.Sequential(nn.Linear(w[4] + decoder + 3, 48), nn.ReLU(), nn.Linear(48, 2))
 
     def forward(self, x):
@@ -63,28 +62,63 @@ class Network(nn.Module):
         mean = self.mean(deep).flatten(1)
         # What the maps' peaks say tells bats from none better than the picture as a whole; it does not train the maps.
         seen = self.seen(torch.cat([mean, self.peak(y).flatten(1), self.peak(maps).flatten(1).detach() * 0.25], 1))
-        turn = self.turn(torch.cat([self.places(deep).flatten(1), self.finer(sixteenth).flatten(1), mean], 1))
-        return maps, seen, turn
+        return maps, seen
+
+class TrunkNetwork(nn.Module):
+    """Gives logits of the four joints' cells, of each line's bins of turn, and what the spreads are made of."""
+
+    def __init__(self, widths=(16, 24, 48, 96, 144), decoder=32):
+        super().__init__()
+        w = widths
+        self.stem = conv(4, w[0], 3, 2)
+        self.quarter = nn.Sequential(conv(w[0], w[1], 3, 2), Block(w[1], w[1], 3))
+        self.eighth = nn.Sequential(Block(w[1], w[2], 4, stride=2), *[Block(w[2], w[2], 3) for _ in range(2)])
+        self.sixteenth = nn.Sequential(Block(w[2], w[3], 4, stride=2), *[Block(w[3], w[3], 3, 5) for _ in range(3)])
+        self.deep = nn.Sequential(Block(w[3], w[4], 4, stride=2), *[Block(w[4], w[4], 3, 5) for _ in range(2)])
+        self.sides = nn.ModuleList([conv(n, decoder, act=False) for n in w[2:]])
+        self.mix = nn.ModuleList([Block(decoder, decoder, 2, 5) for _ in range(2)])
+        self.joints = nn.Conv2d(decoder, 4, 1)
+        self.up, self.relu, self.mean = nn.Upsample(scale_factor=2, mode="nearest"), nn.ReLU(), nn.AvgPool2d(TRUNK_SIDE // 32)
+        # Where in the crop a limb is says how a trunk is turned: the maps are read place by place.
+        self.places, self.finer = conv(w[4], 32), conv(w[3], 12)
+        places = 32 * (TRUNK_SIDE // 32) ** 2 + 12 * (TRUNK_SIDE // 16) ** 2
+        self.read = nn.Sequential(nn.Linear(places + w[4] + 8, 160), nn.ReLU())
+        self.turn = nn.Linear(160, 2 * BINS + 2)
+        cell = (torch.arange(JOINT_CELLS) + 0.5) / JOINT_CELLS * 2 - 1
+        y, x = torch.meshgrid(cell, cell, indexing="ij")
+        self.register_buffer("cells", torch.stack([x.flatten(), y.flatten()], 1) * 3, persistent=False)
+
+    def forward(self, x):
+        eighth = self.eighth(self.quarter(self.stem(x * 4 - 2)))
+        sixteenth = self.sixteenth(eighth)
+        deep = self.deep(sixteenth)
+        y = self.sides[2](deep)
+        for side, mix, level in zip((self.sides[1], self.sides[0]), self.mix, (sixteenth, eighth)):
+            y = mix(self.relu(self.up(y) + side(level)))
+        joints = self.joints(y)
+        # No matrix product: half precision would round the places to a third of a pixel.
+        at = (torch.softmax(joints.float().flatten(2), 2)[..., None] * self.cells).sum(2).flatten(1)
+        read = self.read(torch.cat([self.places(deep).flatten(1), self.finer(sixteenth).flatten(1), self.mean(deep).flatten(1), at], 1))
+        turn = self.turn(read)
+        return joints, torch.stack([turn[:, :BINS], turn[:, BINS:2 * BINS]], 1), turn[:, 2 * BINS:]
 
 
-def unit(turn):
-    """Turns as they are told: each pair at length 1, logarithms of the spread within their bounds."""
-    out = []
-    for i in (0, 2):
-        c, s = turn[:, i:i + 1], turn[:, i + 1:i + 2]
-        size = (c * c + s * s + 1e-6).sqrt()
-        out += [c / size, s / size]
-    return torch.cat([*out, torch.sigmoid(turn[:, 4:6]) * math.log(FARTHEST)], 1)
+def told_turn(bins, spread):
+    """Turns as they are told: the mean direction of each line's bins at length 1, then the logarithms of the spreads within their bounds."""
+    angle = (torch.arange(BINS, device=bins.device) + 0.5) * 2 * math.pi / BINS
+    mean = torch.matmul(torch.softmax(bins, 2), torch.stack([torch.cos(angle), torch.sin(angle)], 1))
+    size = (mean * mean).sum(2, keepdim=True).add(1e-9).sqrt()
+    return torch.cat([(mean / size).flatten(1), torch.sigmoid(spread) * math.log(FARTHEST)], 1)
 
 
-def multiply_adds(network):
+def multiply_adds(network, x):
     total = [0]
 
     def count(module, _, output):
         total[0] += output.numel() * module.in_channels // module.groups * module.kernel_size[0] ** 2
 
     hooks = [m.register_forward_hook(count) for m in network.modules() if isinstance(m, nn.Conv2d)]
-    network.eval()(torch.zeros(1, 5, SIDE, SIDE))
+    network.eval()(x)
     for h in hooks:
         h.remove()
     return total[0]

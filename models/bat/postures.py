@@ -30,9 +30,12 @@ class Timeline:
         h.m.t, h.m.ch = h.m.t[:cut], {name: values[:cut] for name, values in h.m.ch.items()}
         self.channels = h.m.finished()
 
-    def moment(self, rng):
+    def moment(self, rng, evenly=False):
+        """About contact most often, where the bat smears; `evenly`: as often in the load and the stride, where the trunk turns."""
         e, u = self.events, rng.random()
         contact = e.get("contact", e["plant"] + 0.13)
+        if evenly:
+            return rng.uniform(0.1, e["gather"]) if u < 0.15 else rng.uniform(e["gather"], contact + 0.12) if u < 0.85 else rng.uniform(contact, self.end)
         if u < 0.1:
             return rng.uniform(0.1, e["gather"])
         if u < 0.22:

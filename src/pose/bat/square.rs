@@ -32,6 +32,17 @@ impl Square {
         }
     }
 
+    /// This square, grown about its middle until it covers the other.
+    pub(super) fn with(self, other: Self) -> Self {
+        let reach = |axis: usize| {
+            (other.center_px[axis] - self.center_px[axis]).abs() + 0.5 * other.side_px
+        };
+        Self {
+            side_px: self.side_px.max(2.0 * reach(0)).max(2.0 * reach(1)),
+            ..self
+        }
+    }
+
     /// The pixels along an axis that each cell covers, those beyond the picture's edge replaced by the edge's.
     fn spans(self, axis: usize, cells: usize, length: usize) -> Vec<(usize, usize)> {
         let edge = |cell: usize| {
@@ -149,6 +160,22 @@ mod tests {
         assert_eq!(
             square.px_to_grid(square.grid_to_px([3.5, 40.0], 48), 48),
             [3.5, 40.0]
+        );
+    }
+
+    #[test]
+    fn a_square_grows_about_its_middle_to_cover_another() {
+        let square = |x, side_px| Square {
+            center_px: [x, 60.0],
+            side_px,
+        };
+        assert_eq!(
+            square(100.0, 96.0).with(square(110.0, 20.0)),
+            square(100.0, 96.0)
+        );
+        assert_eq!(
+            square(100.0, 96.0).with(square(40.0, 20.0)),
+            square(100.0, 140.0)
         );
     }
 
