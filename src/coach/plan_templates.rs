@@ -71,7 +71,7 @@ mixed = true
         name: "on plane",
         about: "The barrel is on the ball's line early and goes long through it.",
         text: r#"name = "on plane"
-focus = ["attack_to_pitch_deg", "hands_loop_cm"]
+focus = ["attack_to_pitch_deg"]
 
 [cues]
 when = "out-of-band"
@@ -86,7 +86,7 @@ rest_secs = 90
         name: "legs lead",
         about: "The swing goes from the ground up: front foot down, hips, hands, and the bat last.",
         text: r#"name = "legs lead"
-focus = ["sequence", "plant_to_contact_ms", "back_before_forward"]
+focus = ["plant_to_contact_ms", "back_before_forward"]
 
 [cues]
 when = "faded"
