@@ -1,4 +1,5 @@
 """Crops cut as the program cuts them, and what is common to both networks' training."""
+import numpy as np
 import torch
 import torch.nn.functional as F
 
@@ -65,3 +66,12 @@ class Cropper:
 def hitter(truth):
     """Which rows are swings: hitters from stance to finish, with a bat or without."""
     return (truth[:, at("kind")] == 0) | (truth[:, at("kind")] == 2)
+
+
+@torch.no_grad()
+def answers(task, network, images, truth):
+    """What a network says of crops cut as the program cuts them, and what is true of them: what the task's `losses` gives after the loss, as arrays."""
+    network.eval()
+    task.cropper.numbers.manual_seed(1)
+    parts = [[t.float().cpu().numpy() for t in task.losses(network, images[i:i + 512], truth[i:i + 512], train=False)[1:]] for i in range(0, len(images), 512)]
+    return [np.concatenate(p) for p in zip(*parts)]

@@ -2,9 +2,10 @@
 import numpy as np
 import torch
 import torch.nn.functional as F
+from scipy.special import expit
 
 import judge
-from cropper import Cropper, at
+from cropper import Cropper, answers, at
 from network import CELLS, SIDE, BatNetwork
 
 WRIST = judge.WRIST
@@ -76,17 +77,10 @@ class Hands:
         seen_loss = (F.binary_cross_entropy_with_logits(seen, wanted, reduction="none") * ~unclear).mean()
         return 0.25 * map_loss + 1.5 * seen_loss, maps, seen, points, within
 
-    @torch.no_grad()
     def judged(self, network, images, truth):
         """Corrections, of one half of the images, and figures, of the other."""
-        network.eval()
-        self.cropper.numbers.manual_seed(1)
-        parts = []
-        for i in range(0, len(images), 512):
-            _, maps, seen, points, within = self.losses(network, images[i:i + 512], truth[i:i + 512], train=False)
-            parts.append([t.float().cpu().numpy() for t in (torch.sigmoid(maps), torch.sigmoid(seen), points, within)])
-        heat, seen, points, within = (np.concatenate(p) for p in zip(*parts))
-        said, true = judge.Answers(heat, seen), judge.drawn_truth(truth.cpu().numpy(), points, within)
+        maps, seen, points, within = answers(self, network, images, truth)
+        said, true = judge.Answers(expit(maps), expit(seen)), judge.drawn_truth(truth.cpu().numpy(), points, within)
         half = np.arange(len(true["has"])) % 2 == 0
         correction = judge.seen_correction(said.of(half), judge.pick(true, half))
         said = said.of(~half)

@@ -31,17 +31,30 @@ class Block(nn.Module):
         return x + self.path(x) if self.adds else self.path(x)
 
 
-class BatNetwork(nn.Module):
-    """Gives logits of the maps (stride 4) and of what is seen."""
+class Backbone(nn.Module):
+    """From the crop to maps of a quarter of its side to a thirty-second."""
 
-    def __init__(self, widths=(16, 24, 48, 96, 144), decoder=32):
+    def __init__(self, inputs, w):
         super().__init__()
-        w = widths
-        self.stem = conv(5, w[0], 3, 2)
+        self.stem = conv(inputs, w[0], 3, 2)
         self.quarter = nn.Sequential(conv(w[0], w[1], 3, 2), Block(w[1], w[1], 3))
         self.eighth = nn.Sequential(Block(w[1], w[2], 4, stride=2), *[Block(w[2], w[2], 3) for _ in range(2)])
         self.sixteenth = nn.Sequential(Block(w[2], w[3], 4, stride=2), *[Block(w[3], w[3], 3, 5) for _ in range(3)])
         self.deep = nn.Sequential(Block(w[3], w[4], 4, stride=2), *[Block(w[4], w[4], 3, 5) for _ in range(2)])
+
+    def levels(self, x):
+        quarter = self.quarter(self.stem(x * 4 - 2))
+        eighth = self.eighth(quarter)
+        sixteenth = self.sixteenth(eighth)
+        return quarter, eighth, sixteenth, self.deep(sixteenth)
+
+
+class BatNetwork(Backbone):
+    """Gives logits of the maps (stride 4) and of what is seen."""
+
+    def __init__(self, widths=(16, 24, 48, 96, 144), decoder=32):
+        super().__init__(5, widths)
+        w = widths
         self.sides = nn.ModuleList([conv(n, decoder, act=False) for n in w[1:]])
         self.mix = nn.ModuleList([Block(decoder, decoder, 2, 5) for _ in range(3)])
         self.maps = nn.Conv2d(decoder, 3, 1)
@@ -51,10 +64,7 @@ class BatNetwork(nn.Module):
         self.seen = nn.Sequential(nn.Linear(w[4] + decoder + 3, 48), nn.ReLU(), nn.Linear(48, 2))
 
     def forward(self, x):
-        quarter = self.quarter(self.stem(x * 4 - 2))
-        eighth = self.eighth(quarter)
-        sixteenth = self.sixteenth(eighth)
-        deep = self.deep(sixteenth)
+        quarter, eighth, sixteenth, deep = self.levels(x)
         y = self.sides[3](deep)
         for side, mix, level in zip((self.sides[2], self.sides[1], self.sides[0]), self.mix, (sixteenth, eighth, quarter)):
             y = mix(self.relu(self.up(y) + side(level)))
@@ -64,17 +74,12 @@ class BatNetwork(nn.Module):
         seen = self.seen(torch.cat([mean, self.peak(y).flatten(1), self.peak(maps).flatten(1).detach() * 0.25], 1))
         return maps, seen
 
-class TrunkNetwork(nn.Module):
+class TrunkNetwork(Backbone):
     """Gives logits of the four joints' cells, of each line's bins of turn, and what the spreads are made of."""
 
     def __init__(self, widths=(16, 24, 48, 96, 144), decoder=32):
-        super().__init__()
+        super().__init__(4, widths)
         w = widths
-        self.stem = conv(4, w[0], 3, 2)
-        self.quarter = nn.Sequential(conv(w[0], w[1], 3, 2), Block(w[1], w[1], 3))
-        self.eighth = nn.Sequential(Block(w[1], w[2], 4, stride=2), *[Block(w[2], w[2], 3) for _ in range(2)])
-        self.sixteenth = nn.Sequential(Block(w[2], w[3], 4, stride=2), *[Block(w[3], w[3], 3, 5) for _ in range(3)])
-        self.deep = nn.Sequential(Block(w[3], w[4], 4, stride=2), *[Block(w[4], w[4], 3, 5) for _ in range(2)])
         self.sides = nn.ModuleList([conv(n, decoder, act=False) for n in w[2:]])
         self.mix = nn.ModuleList([Block(decoder, decoder, 2, 5) for _ in range(2)])
         self.joints = nn.Conv2d(decoder, 4, 1)
@@ -89,9 +94,7 @@ class TrunkNetwork(nn.Module):
         self.register_buffer("cells", torch.stack([x.flatten(), y.flatten()], 1) * 3, persistent=False)
 
     def forward(self, x):
-        eighth = self.eighth(self.quarter(self.stem(x * 4 - 2)))
-        sixteenth = self.sixteenth(eighth)
-        deep = self.deep(sixteenth)
+        _, eighth, sixteenth, deep = self.levels(x)
         y = self.sides[2](deep)
         for side, mix, level in zip((self.sides[1], self.sides[0]), self.mix, (sixteenth, eighth)):
             y = mix(self.relu(self.up(y) + side(level)))

@@ -6,7 +6,7 @@ import torch
 import torch.nn.functional as F
 
 import judge
-from cropper import Cropper, at, hitter
+from cropper import Cropper, answers, at, hitter
 from network import BINS, JOINT_CELLS, TRUNK_SIDE, TrunkNetwork, told_turn
 
 
@@ -76,16 +76,9 @@ class Trunk:
         apart = F.smooth_l1_loss((error[:, 0] - error[:, 1]) / 10, torch.zeros_like(error[:, 0]), reduction="none")
         return (weight * (0.25 * where + which + 0.2 * likelihood + 4 * near + 0.1 * apart)).mean(), told, turn
 
-    @torch.no_grad()
     def judged(self, network, images, truth):
         """Corrections, of one half of the images, and figures, of the other."""
-        network.eval()
-        self.cropper.numbers.manual_seed(1)
-        parts = []
-        for i in range(0, len(images), 512):
-            _, told, turn = self.losses(network, images[i:i + 512], truth[i:i + 512], train=False)
-            parts.append([t.float().cpu().numpy() for t in (told, turn)])
-        told, turn = (np.concatenate(p) for p in zip(*parts))
+        told, turn = answers(self, network, images, truth)
         rows = truth.cpu().numpy()
         true = {"turn": turn, "azimuth": rows[:, at("azimuth")], "kind": rows[:, at("kind")].astype(int)}
         half = np.arange(len(turn)) % 2 == 0

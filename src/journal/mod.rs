@@ -58,4 +58,4 @@ use {
 #[cfg(test)]
 mod tests;
 #[cfg(test)]
-pub(crate) use tests::judged;
+pub(crate) use tests::{judged, record};

@@ -13,7 +13,7 @@ use std::collections::BTreeMap;
 use crate::motion::filter::{mean_over, slope_at, value_at};
 use crate::motion::{CameraYaw, Foot, Path};
 
-use self::barrel::{MOST_UNSURE_LENGTH_CM, MOST_UNSURE_MS};
+use self::barrel::{AtContact, MOST_UNSURE_LENGTH_CM, MOST_UNSURE_MS};
 use self::making::TIMING_MS;
 use super::against_pitch::{AgainstPitch, TimeSpan};
 use super::context::{MeasureContext, Reading};
@@ -75,8 +75,8 @@ struct Measurer<'a> {
     front: &'a Foot,
     back: &'a Foot,
     weight: WeightMeasures,
-    /// The bat about contact.
-    swing_path: Result<SwingPath, NotMeasured>,
+    bat_at_plant: Result<SwingPath, NotMeasured>,
+    bat_at_contact: Result<AtContact, NotMeasured>,
     /// What a length along the line to the pitcher is multiplied by, for the camera sees it at an angle.
     unfold: f64,
     /// Standard uncertainty of that factor.
@@ -95,7 +95,8 @@ impl<'a> Measurer<'a> {
             front: context.front_foot(),
             back: context.back_foot(),
             weight: weight(context),
-            swing_path: SwingPath::about_contact(context),
+            bat_at_plant: SwingPath::about_plant(context),
+            bat_at_contact: AtContact::new(context),
             unfold: context.unfold(),
             unfold_spread: {
                 let CameraYaw { rad, spread_rad } = context.yaw;

@@ -56,7 +56,7 @@ pub(crate) use replay::ReplayGeometry;
 pub use setup::HitterSetup;
 pub(crate) use style::LoadStyle;
 pub use style::Style;
-pub(crate) use swing_path::{GRIP_SHARE, bat_length_cm};
+pub(crate) use swing_path::{BARREL_CM, GRIP_SHARE, ON_PLANE_CM, bat_length_cm};
 pub(crate) use turn_reference::TurnReference;
 pub use types::{Bats, Events, Measure, MeasureName, Phase, PitchTimes, Rep, RepKind, Unit, View};
 pub(crate) use types::{Ruler, path_shape_word, sequence_words};

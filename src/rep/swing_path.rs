@@ -15,6 +15,7 @@ use nalgebra::{Rotation3, Vector2, Vector3};
 
 use crate::motion::BatLine;
 
+pub(crate) use self::on_plane::ON_PLANE_CM;
 pub(super) use self::on_plane::OnPlane;
 
 use self::grip::{Grip, HandsDepth};
@@ -43,7 +44,7 @@ const LENGTH_SPREAD: f64 = 0.08;
 /// How far the camera's distance is from the one that is assumed, as a share.
 const AWAY_SPREAD: f64 = 0.15;
 /// The point of the barrel that is followed, from its end, centimeters: six inches, as in Thompson 2022.
-const BARREL_CM: f64 = 15.0;
+pub(crate) const BARREL_CM: f64 = 15.0;
 /// A reading farther from the path than this many of its spreads is a miss; a path needs this share of hits.
 const MISS: f64 = 4.0;
 const LEAST_HITS: f64 = 0.6;

@@ -17,8 +17,6 @@ fn track_with_bats(place: &Place) -> Vec<Value> {
             let at = i as f64;
             line["turn"] = json!({"pelvis_deg": at / 10.0 - 30.0, "shoulders_deg": -40.1, "plus_minus_deg": 7.5});
             line["bat"] = json!({"knob": [400.5 + at, 300.25], "tip": [500.0625, 100.0 + at / 2.0], "confidence": 0.8});
-            line["turn"] =
-                json!({"pelvis_deg": 10.5, "shoulders_deg": -20.0, "plus_minus_deg": 4.0});
         }
     }
     let text = lines.iter().fold(String::new(), |mut text, line| {
@@ -78,8 +76,8 @@ fn bat_and_turn_of_a_track_stay_with_their_rep_in_the_journal_and_an_export_and_
     assert_eq!(told["plate_near"], json!(true));
     let turns = told["turn"].as_array().unwrap();
     let turn = turns.iter().find(|turn| !turn.is_null());
-    let given = json!({"pelvis_deg": 10.5, "shoulders_deg": -20.0, "plus_minus_deg": 4.0});
-    assert_eq!(turn, Some(&given), "{} frames", turns.len());
+    let given = kept.iter().find_map(|line| line.get("turn"));
+    assert_eq!(turn, given, "{} frames", turns.len());
     drawings_can_be_switched_off(&served);
     let told = told["bat"].as_array().unwrap();
     assert_eq!(told.len(), frames);

@@ -7,7 +7,7 @@ use super::finding::{Finding, Grade};
 use crate::motion::{Direction, UNKNOWN_HEIGHT_CM};
 use crate::picture_size::PictureSize;
 use crate::pose::{Body, HANDS_TOGETHER, Landmark, PoseFrame};
-use crate::rep::{GRIP_SHARE, StandingIn, View, bat_length_cm, standing_in};
+use crate::rep::{BARREL_CM, GRIP_SHARE, StandingIn, View, bat_length_cm, standing_in};
 use crate::stats::median;
 
 /// How fast a bat turns as it meets the ball, degrees a second, and how fast a point six inches from its end goes, meters a
@@ -15,7 +15,6 @@ use crate::stats::median;
 /// 10.7273/000005138).
 const TURN_DEG_S: f64 = 2300.0;
 const BARREL_MPS: f64 = 34.0;
-const BARREL_FROM_TIP_M: f64 = 0.152;
 /// A tip that smears by more of the bat than this is found by the network in a fifth of the frames (`docs/accuracy.md`).
 const MOST_SMEAR: f64 = 0.5;
 /// A picture so noisy is amplified much, of 255: common practice, no source.
@@ -88,7 +87,7 @@ fn finding(what: &'static str, grade: Grade, says: String) -> Finding {
 
 /// How far the tip goes in a fast swing in so many milliseconds, centimeters.
 fn tip_smear_cm(ms: f64) -> f64 {
-    let tip_mps = BARREL_MPS + TURN_DEG_S.to_radians() * BARREL_FROM_TIP_M;
+    let tip_mps = BARREL_MPS + TURN_DEG_S.to_radians() * BARREL_CM / 100.0;
     tip_mps * ms / 10.0
 }
 

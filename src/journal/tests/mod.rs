@@ -236,7 +236,7 @@ pub(super) fn with_turns(mut frames: Vec<PoseFrame>) -> Vec<PoseFrame> {
     frames
 }
 
-pub(super) fn record(number: u32) -> RepRecord {
+pub(crate) fn record(number: u32) -> RepRecord {
     RepRecord {
         judged: judged(number),
         frames: with_turns(with_bats(frames(

@@ -8,14 +8,9 @@ use super::replay_data::tenths;
 use crate::coach::{JudgedRep, PitchPlayed};
 use crate::pitch::{Pitch, Speed};
 use crate::pose::{PoseFrame, SeenBat};
-use crate::rep::{View, bat_length_cm};
+use crate::rep::{BARREL_CM, ON_PLANE_CM, View, bat_length_cm};
 use crate::time::CaptureTime;
 
-/// Barrel and ball are supposed to meet so far from the bat's end, centimeters: six inches.
-const BARREL_CM: f64 = 15.0;
-/// So far above or below the line the barrel's middle still has the ball's middle line run through the barrel: half of 2.61 inches,
-/// the thickest that baseball's rules allow a bat.
-const TOLERANCE_CM: f64 = 3.3;
 /// Frames with a bat that are farther from contact than this do not tell where it was then, seconds.
 const NEAR_SECS: f64 = 0.04;
 
@@ -59,7 +54,7 @@ impl PitchLine {
         Some(Self {
             at: tenths(at.map(|px| px as f32)),
             toward: toward.map(|px| px as f32),
-            half_px: (TOLERANCE_CM / scale.cm_per_px) as f32,
+            half_px: (ON_PLANE_CM / scale.cm_per_px) as f32,
             descent_deg: descent.map(|deg| deg as f32),
         })
     }

@@ -17,7 +17,7 @@ use crate::page::error::PageError;
 use crate::page::state::AppState;
 use crate::picture_size::PictureSize;
 use crate::pose::track::TurnOnLine;
-use crate::pose::{LANDMARK_COUNT, PoseFrame, SeenBat};
+use crate::pose::{LANDMARK_COUNT, PoseFrame, SeenBat, TrunkTurn};
 use crate::rep::{Rep, ReplayGeometry, View};
 use crate::time::CaptureTime;
 
@@ -96,15 +96,6 @@ pub(super) fn played(judged: &JudgedRep, picture: PictureSize, frames: &[PoseFra
         true => bats().map(|bat| bat.map(ends)).collect(),
         false => Vec::new(),
     };
-    let turns = || {
-        frames
-            .iter()
-            .map(|frame| frame.turn.as_ref().and_then(TurnOnLine::of))
-    };
-    let turn = match turns().any(|turn| turn.is_some()) {
-        true => turns().collect(),
-        false => Vec::new(),
-    };
     let geometry = ReplayGeometry::new(frames, zero);
     let forward = match rep.pitcher_in(frames) {
         Some(Direction::Left) => -1,
@@ -129,10 +120,20 @@ pub(super) fn played(judged: &JudgedRep, picture: PictureSize, frames: &[PoseFra
         forward,
         roll_deg: rep.ruler.and_then(|ruler| ruler.roll_deg).unwrap_or(0.0),
         plate_near: rep.view != View::BackSide,
-        turn,
+        turn: turns(rep, frames),
         pitch_line: PitchLine::of(judged, frames, f64::from(forward)),
         times,
     }
+}
+
+/// How the trunk is turned in each frame, from the plate; without entries where that was read in none.
+fn turns(rep: &Rep, frames: &[PoseFrame]) -> Vec<Option<TurnOnLine>> {
+    if frames.iter().all(|frame| frame.turn.is_none()) {
+        return Vec::new();
+    }
+    let (_, turns) = rep.turns_from_plate(frames);
+    let told = |turn: Option<TrunkTurn>| turn.as_ref().and_then(TurnOnLine::of);
+    turns.into_iter().map(told).collect()
 }
 
 /// What the replay's times count from: plant, where it was seen.
@@ -153,4 +154,30 @@ pub(in crate::page) fn first_time(frames: &[PoseFrame]) -> Option<CaptureTime> {
 /// Rounded to what a screen can show, so that the answer stays short.
 pub(super) fn tenths(point_px: [f32; 2]) -> [f32; 2] {
     point_px.map(|px| (px * 10.0).round() / 10.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::journal::record;
+
+    /// A rep that a camera saw has turns that count from the camera.
+    #[test]
+    fn turns_as_the_camera_saw_them_are_told_from_the_plate() {
+        let seen = record(1);
+        let told = played(&seen.judged, seen.picture, &seen.frames).turn;
+        assert_eq!(told.len(), seen.frames.len());
+        for (told, frame) in told.iter().zip(&seen.frames) {
+            let (Some(told), Some(turn)) = (told, frame.turn) else {
+                assert!(told.is_none() && frame.turn.is_none());
+                continue;
+            };
+            // The camera's angle goes out of both alike; a tenth of rounding each.
+            let told = serde_json::to_value(told).unwrap();
+            let deg = |key: &str| told[key].as_f64().unwrap();
+            let apart = f64::from(turn.pelvis.deg - turn.shoulders.deg);
+            let off = (deg("pelvis_deg") - deg("shoulders_deg")).abs() - apart.abs();
+            assert!(off.abs() < 0.11, "{told} for {turn:?}");
+        }
+    }
 }

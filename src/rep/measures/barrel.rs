@@ -4,6 +4,8 @@
 //! In: what a [`Measurer`] knows of a rep, and the [`SwingPath`]. Out: [`Measure`]s, or why there is none.
 
 use crate::motion::filter::value_at;
+use crate::rep::against_pitch::AgainstPitch;
+use crate::rep::context::MeasureContext;
 use crate::rep::not_measured::NotMeasured;
 use crate::rep::swing_path::{OnPlane, SwingPath, Told};
 use crate::rep::types::Measure;
@@ -34,33 +36,75 @@ const LEAST_THROUGH_MS: f64 = 5.0;
 /// A shape that is less likely is not told.
 const LEAST_SHAPE: f64 = 0.8;
 
+/// What is known of the bat about contact; made once, for many measures ask for it.
+pub(super) struct AtContact {
+    path: SwingPath,
+    /// When the barrel is fastest, a fractional sample.
+    fastest: f64,
+    /// How steeply the ball comes in, degrees below level.
+    line: Result<Told, NotMeasured>,
+    on_plane: Result<OnPlane, NotMeasured>,
+}
+
+impl AtContact {
+    /// # Errors
+    /// Where the bat was not seen well enough.
+    pub(super) fn new(context: &MeasureContext) -> Result<Self, NotMeasured> {
+        let path = SwingPath::about_contact(context)?;
+        let fastest = path.fastest(context.contact()?)?;
+        let line = pitch_line(context);
+        let on_plane = line.and_then(|line| path.on_plane(fastest, line));
+        Ok(Self {
+            path,
+            fastest,
+            line,
+            on_plane,
+        })
+    }
+
+    fn on_plane(&self) -> Result<&OnPlane, NotMeasured> {
+        self.on_plane.as_ref().map_err(|why| *why)
+    }
+
+    fn lag_deg(&self) -> Told {
+        let (value, spread) = self.path.lag_deg(self.fastest);
+        (value, spread.hypot(HANDS_WAY_DEG))
+    }
+
+    fn told(&self, told: Told, most: f64) -> Result<Measure, NotMeasured> {
+        told_of(&self.path, told, most)
+    }
+}
+
+/// How steeply the ball comes in, degrees below level, and how surely that is known: the pitch that was played for this
+/// swing, or a ball on a tee.
+fn pitch_line(context: &MeasureContext) -> Result<Told, NotMeasured> {
+    let roll = context.roll_spread_rad.to_degrees();
+    match AgainstPitch::new(context.pitch, context.signals, context.estimates) {
+        Ok(pitch) => Ok((pitch.descent_deg()?, LINE_SPREAD_DEG.hypot(roll))),
+        Err(_) => Ok((0.0, roll)),
+    }
+}
+
 impl Measurer<'_> {
+    fn bat_at_plant(&self) -> Result<&SwingPath, NotMeasured> {
+        self.bat_at_plant.as_ref().map_err(|why| *why)
+    }
+
+    fn bat_at_contact(&self) -> Result<&AtContact, NotMeasured> {
+        self.bat_at_contact.as_ref().map_err(|why| *why)
+    }
+
     /// `barrel_plant_deg`.
     pub(super) fn barrel_at_plant(&self) -> Result<Measure, NotMeasured> {
-        let path = SwingPath::about_plant(self.context)?;
+        let path = self.bat_at_plant()?;
         let told = path.direction_deg(self.context.plant()?)?;
-        told_of(&path, told, MOST_UNSURE_DEG)
-    }
-
-    /// `attack_deg`.
-    pub(super) fn attack(&self) -> Result<Measure, NotMeasured> {
-        let path = self.swing_path.as_ref().map_err(|why| *why)?;
-        let (value, spread) = path.climb_deg(path.fastest(self.context.contact()?)?);
-        let spread = spread.hypot(self.context.roll_spread_rad.to_degrees());
-        told_of(path, (value, spread), MOST_UNSURE_DEG)
-    }
-
-    /// `bat_speed_mps`.
-    pub(super) fn bat_speed(&self) -> Result<Measure, NotMeasured> {
-        let path = self.swing_path.as_ref().map_err(|why| *why)?;
-        let fastest = path.fastest(self.context.contact()?)?;
-        let told = path.speed_mps(fastest, self.context.signals.scale.spread);
-        told_of(path, told, MOST_UNSURE_SPEED * told.0)
+        told_of(path, told, MOST_UNSURE_DEG)
     }
 
     /// `knob_plant_cm`.
     pub(super) fn knob_at_plant(&self) -> Result<Measure, NotMeasured> {
-        let path = SwingPath::about_plant(self.context)?;
+        let path = self.bat_at_plant()?;
         let plant = self.context.plant()?;
         let foot = self.back.heel.as_ref().unwrap_or(&self.back.ankle);
         let foot_cm = [
@@ -68,29 +112,32 @@ impl Measurer<'_> {
             value_at(&foot.y_cm, plant.sample),
         ];
         let told = path.knob_points_cm(plant, foot_cm)?;
-        told_of(&path, told, MOST_UNSURE_KNOB_CM)
+        told_of(path, told, MOST_UNSURE_KNOB_CM)
     }
 
-    /// How steeply the ball comes in, degrees below level, and how surely that is known: the pitch that was played for
-    /// this swing, or a ball on a tee.
-    fn pitch_line(&self) -> Result<Told, NotMeasured> {
+    /// `attack_deg`.
+    pub(super) fn attack(&self) -> Result<Measure, NotMeasured> {
+        let bat = self.bat_at_contact()?;
+        let (value, spread) = bat.path.climb_deg(bat.fastest);
         let roll = self.context.roll_spread_rad.to_degrees();
-        match self.pitch() {
-            Ok(pitch) => Ok((pitch.descent_deg()?, LINE_SPREAD_DEG.hypot(roll))),
-            Err(_) => Ok((0.0, roll)),
-        }
+        bat.told((value, spread.hypot(roll)), MOST_UNSURE_DEG)
     }
 
     /// `attack_to_pitch_deg`.
     pub(super) fn attack_to_pitch(&self) -> Result<Measure, NotMeasured> {
-        let path = self.swing_path.as_ref().map_err(|why| *why)?;
-        let (value, spread) = path.climb_deg(path.fastest(self.context.contact()?)?);
-        let (line, line_spread) = self.pitch_line()?;
-        told_of(
-            path,
-            (value - line, spread.hypot(line_spread)),
-            MOST_UNSURE_DEG,
-        )
+        let bat = self.bat_at_contact()?;
+        let (value, spread) = bat.path.climb_deg(bat.fastest);
+        let (line, line_spread) = bat.line?;
+        let told = (value - line, spread.hypot(line_spread));
+        bat.told(told, MOST_UNSURE_DEG)
+    }
+
+    /// `bat_speed_mps`.
+    pub(super) fn bat_speed(&self) -> Result<Measure, NotMeasured> {
+        let bat = self.bat_at_contact()?;
+        let scale = self.context.signals.scale.spread;
+        let told = bat.path.speed_mps(bat.fastest, scale);
+        bat.told(told, MOST_UNSURE_SPEED * told.0)
     }
 
     /// `on_plane_ms`, `on_plane_cm` or `on_plane_before_ms`.
@@ -99,50 +146,35 @@ impl Measurer<'_> {
         which: fn(&OnPlane) -> Told,
         most: f64,
     ) -> Result<Measure, NotMeasured> {
-        let path = self.swing_path.as_ref().map_err(|why| *why)?;
-        let fastest = path.fastest(self.context.contact()?)?;
-        let stretch = path.on_plane(fastest, self.pitch_line()?)?;
-        told_of(path, which(&stretch), most)
+        let bat = self.bat_at_contact()?;
+        bat.told(which(bat.on_plane()?), most)
     }
 
     /// `hands_loop_cm`.
     pub(super) fn hands_loop(&self) -> Result<Measure, NotMeasured> {
-        let path = self.swing_path.as_ref().map_err(|why| *why)?;
-        let (value, spread) = path.hands_loop_cm(path.fastest(self.context.contact()?)?);
-        told_of(
-            path,
-            (value, spread.hypot(HANDS_LOOP_CM)),
-            MOST_UNSURE_LOOP_CM,
-        )
+        let bat = self.bat_at_contact()?;
+        let (value, spread) = bat.path.hands_loop_cm(bat.fastest);
+        bat.told((value, spread.hypot(HANDS_LOOP_CM)), MOST_UNSURE_LOOP_CM)
+    }
+
+    /// `barrel_lag_deg`.
+    pub(super) fn barrel_lag(&self) -> Result<Measure, NotMeasured> {
+        let bat = self.bat_at_contact()?;
+        bat.told(bat.lag_deg(), MOST_UNSURE_LAG_DEG)
     }
 
     /// `path_shape`.
     pub(super) fn path_shape(&self) -> Result<Measure, NotMeasured> {
-        let path = self.swing_path.as_ref().map_err(|why| *why)?;
-        let fastest = path.fastest(self.context.contact()?)?;
-        let stretch = path.on_plane(fastest, self.pitch_line()?)?;
-        let (lag, lag_spread) = path.lag_deg(fastest);
-        let lag_spread = lag_spread.hypot(HANDS_WAY_DEG);
-        let (value, probability) = shape((lag, lag_spread), stretch.after_ms);
+        let bat = self.bat_at_contact()?;
+        let (value, probability) = shape(bat.lag_deg(), bat.on_plane()?.after_ms);
         if probability < LEAST_SHAPE {
             return Err(NotMeasured::PathShapeUnclear);
         }
         Ok(Measure::Made {
             value,
             plus_minus: 1.0 - probability,
-            confidence: path.confidence(),
+            confidence: bat.path.confidence(),
         })
-    }
-
-    /// `barrel_lag_deg`.
-    pub(super) fn barrel_lag(&self) -> Result<Measure, NotMeasured> {
-        let path = self.swing_path.as_ref().map_err(|why| *why)?;
-        let (value, spread) = path.lag_deg(path.fastest(self.context.contact()?)?);
-        told_of(
-            path,
-            (value, spread.hypot(HANDS_WAY_DEG)),
-            MOST_UNSURE_LAG_DEG,
-        )
     }
 }
 
@@ -151,16 +183,13 @@ impl Measurer<'_> {
 fn shape((lag, lag_spread): Told, (after_ms, after_spread): Told) -> (f64, f64) {
     let around = below(LEAST_LAG_DEG, lag, lag_spread);
     let out_early = (1.0 - around) * below(LEAST_THROUGH_MS, after_ms, after_spread);
-    [
-        (1.0, 1.0 - around - out_early),
-        (2.0, around),
-        (3.0, out_early),
-    ]
-    .into_iter()
-    .fold(
-        (1.0, 0.0),
-        |best, now| if now.1 > best.1 { now } else { best },
-    )
+    let direct = (1.0, 1.0 - around - out_early);
+    let by_probability = |a: &(f64, f64), b: &(f64, f64)| a.1.total_cmp(&b.1);
+    [(2.0, around), (3.0, out_early)]
+        .into_iter()
+        .fold(direct, |best, now| {
+            std::cmp::max_by(best, now, by_probability)
+        })
 }
 
 /// The probability that something normal lies below a limit, by the logistic curve that is within 0.01 of it.

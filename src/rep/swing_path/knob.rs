@@ -31,7 +31,7 @@ impl SwingPath {
                 Rotation3::from_axis_angle(&Vector3::y_axis(), yaw_rad) * self.to_hitter;
             let (u, _) = motion.at(self.secs(sample));
             let grip = self.grip.at(sample);
-            let hands = self.camera.place(motion.away(), &grip, 0.0 * u);
+            let hands = self.camera.place(motion.away(), &grip, Vector3::zeros());
             let u = to_hitter * u;
             let slope = (u.x.atan2(u.y) + turned_rad).tan();
             let meets = (to_hitter * hands).x - slope * (hands.y - foot.y);

@@ -11,7 +11,7 @@ use super::{SwingPath, Told};
 /// So far above or below the ball's middle line the barrel's middle may pass: then that line still runs through the
 /// barrel. Half of 2.61 in, the thickest that baseball's rules allow a bat; bat and ball touch up to 7.0 cm (half of it
 /// and half of a ball of 9 to 9 1/4 in around).
-const TOLERANCE_CM: f64 = 3.3;
+pub(crate) const ON_PLANE_CM: f64 = 3.3;
 /// Steps in which the path is followed, seconds.
 const STEP_SECS: f64 = 0.001;
 /// Where the barrel gets on plane and leaves it is never surer than this against contact, milliseconds.
@@ -89,8 +89,8 @@ impl SwingPath {
             while secs < last {
                 secs += STEP_SECS;
                 let now = seen(way * secs);
-                if now.1.abs() > TOLERANCE_CM {
-                    let share = (TOLERANCE_CM - before.1.abs()) / (now.1.abs() - before.1.abs());
+                if now.1.abs() > ON_PLANE_CM {
+                    let share = (ON_PLANE_CM - before.1.abs()) / (now.1.abs() - before.1.abs());
                     let along = before.0 + share * (now.0 - before.0);
                     return (1e3 * (secs - (1.0 - share) * STEP_SECS), along);
                 }
