@@ -70,7 +70,10 @@ export function aboveView(rep, label, words, parent) {
     line.className = `line-${kind}`;
     line.setAttribute("aria-hidden", "true");
     said[kind] = document.createElement("span");
-    told.append(line, said[kind], " ");
+    const entry = document.createElement("span");
+    entry.className = "entry";
+    entry.append(line, said[kind]);
+    told.append(entry, " ");
   }
   const spreadSaid = document.createElement("span");
   told.append(spreadSaid);
