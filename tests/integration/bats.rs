@@ -15,7 +15,7 @@ fn track_with_bats(place: &Place) -> Vec<Value> {
     for (i, line) in lines.iter_mut().enumerate().skip(1) {
         if i % 5 != 0 {
             let at = i as f64;
-            line["turn"] = json!({"pelvis_deg": at / 10.0 - 30.0, "shoulders_deg": -40.1, "plus_minus_deg": 7.5});
+            line["turn"] = json!({"pelvis_deg": (at - 300.0) / 10.0, "shoulders_deg": -40.1, "plus_minus_deg": 7.5});
             line["bat"] = json!({"knob": [400.5 + at, 300.25], "tip": [500.0625, 100.0 + at / 2.0], "confidence": 0.8});
         }
     }
