@@ -18,11 +18,14 @@ use crate::pose::{BatAndTurn, BatReader, CameraPlace, InferenceError, PoseFrame}
 use crate::rep::Phase;
 use crate::status::Health;
 use crate::thread::{give_way, spawn};
+use crate::time::CaptureTime;
 
 /// Failures in a row after which no more bats are looked for.
 const BROKEN_AFTER: u32 = 30;
 /// Frames whose place is remembered: a second at 240 a second.
 const PLACES: usize = 240;
+/// Bats are wanted until so long after somebody stood in.
+const WANTED_AFTER_SECS: f64 = 2.0;
 
 /// Reads bat and turn in a frame whose body is known.
 trait ReadBat: Send {
@@ -68,14 +71,21 @@ impl BatTap {
 pub(super) struct BatInbox {
     wanted: Arc<AtomicBool>,
     found: Receiver<FrameReading>,
+    /// When somebody last stood in.
+    stood_at: Option<CaptureTime>,
     /// Where the camera was at the latest frames.
     places: VecDeque<(u64, CameraPlace)>,
 }
 
 impl BatInbox {
-    /// Bats are wanted while somebody stands in.
-    pub(super) fn follow(&mut self, phase: Phase) {
-        self.wanted.store(phase != Phase::Away, Ordering::Relaxed);
+    /// Bats are wanted while somebody stands in, and a moment longer: from behind the back hands seem to sink in mid-swing.
+    pub(super) fn follow(&mut self, phase: Phase, now: CaptureTime) {
+        if phase != Phase::Away {
+            self.stood_at = Some(now);
+        }
+        let stands = |at: CaptureTime| now.secs_since(at) <= WANTED_AFTER_SECS;
+        self.wanted
+            .store(self.stood_at.is_some_and(stands), Ordering::Relaxed);
     }
 
     /// Remembers where the camera was, so that a bat goes where the landmarks of its frame went.
@@ -147,6 +157,7 @@ fn ends<R: ReadBat>(reader: R, health: &Arc<Health>) -> (BatTap, BatInbox, BatSt
     let inbox = BatInbox {
         wanted,
         found: inbox,
+        stood_at: None,
         places: VecDeque::with_capacity(PLACES),
     };
     let stage = BatStage {
@@ -201,7 +212,6 @@ impl<R: ReadBat> BatStage<R> {
 mod tests {
     use super::*;
     use crate::pose::{Body, SeenBat, TrunkTurn, TurnAngle, TurnOrigin};
-    use crate::time::CaptureTime;
 
     const PICTURE: PictureSize = PictureSize {
         width_px: 640,
@@ -263,7 +273,7 @@ mod tests {
         };
         offer(1);
         assert!(stage.full.is_empty(), "nobody stands in");
-        inbox.follow(Phase::Set);
+        inbox.follow(Phase::Set, CaptureTime::default());
         offer(2);
         // The thread is busy: the pose stage goes on.
         offer(3);
@@ -287,15 +297,17 @@ mod tests {
         let bat = read.bat.unwrap();
         let wanted = shifted.to_first([2.0, 100.0], PICTURE);
         assert_eq!(bat.tip_px, wanted.map(|value| value as f32));
-        inbox.follow(Phase::Away);
-        assert!(!inbox.wanted.load(Ordering::Relaxed));
+        for (secs, wanted) in [(1.0, true), (3.0, false)] {
+            inbox.follow(Phase::Away, CaptureTime::from_secs(secs));
+            assert_eq!(inbox.wanted.load(Ordering::Relaxed), wanted);
+        }
     }
 
     #[test]
     fn a_network_that_fails_on_every_frame_is_given_up_and_holds_up_nobody() {
         let health = Arc::new(Health::default());
         let (tap, mut inbox, stage) = ends(Numbered { fails: true }, &health);
-        inbox.follow(Phase::Set);
+        inbox.follow(Phase::Set, CaptureTime::default());
         let thread = spawn("bat", move || stage.run()).unwrap();
         for index in 0.. {
             let (frame, pose) = frame(index);

@@ -200,7 +200,7 @@ impl RepStage {
         self.follow_head(&sample.pose);
         let frame = sample.pose.index;
         self.find_rep(sample.pose)?;
-        self.put_bats_and_turns(frame);
+        self.put_bats_and_turns(frame, now);
         if self.session.has_somebody() {
             self.changes.note_active();
         }
@@ -326,11 +326,11 @@ impl RepStage {
     }
 
     /// Puts the bats and turns that were read by now to the frames that are held.
-    fn put_bats_and_turns(&mut self, frame: u64) {
+    fn put_bats_and_turns(&mut self, frame: u64, now: CaptureTime) {
         let Some(inbox) = &mut self.bat_inbox else {
             return;
         };
-        inbox.follow(self.session.finder.phase());
+        inbox.follow(self.session.finder.phase(), now);
         inbox.note_place(frame, self.steadier.place());
         for (frame, read) in inbox.take(self.picture) {
             self.session.finder.put_bat_and_turn(frame, read);

@@ -40,6 +40,8 @@ pub(crate) const HANDS_TOGETHER: f32 = 0.2;
 const REACH: usize = 2;
 /// A frame before that is older shows too much of the swing to be of use: the network has learned from steps to 1/30 s.
 const LONGEST_STEP_SECS: f64 = 0.045;
+/// A trunk's turn is read until so long after the hands were together.
+const TURN_AFTER_SECS: f64 = 2.0;
 /// Below this probability no bat is reported; set on rendered people without one (`models/bat/README.md`).
 const LEAST_PROBABILITY: f32 = 0.5;
 /// From the middle of the grip to the knob's end, in lengths from there to the tip: two hands of 10 cm on a bat of 84 cm (common
@@ -85,6 +87,8 @@ pub struct BatReader {
     before: GrayFrame,
     /// When that frame was taken.
     before_at: CaptureTime,
+    /// When the hands were last together.
+    together_at: Option<CaptureTime>,
     /// The square of the frame, red, green and blue, and the gray of the frame before.
     pixels: Vec<f32>,
     gray: Vec<f32>,
@@ -104,62 +108,64 @@ impl BatReader {
             stature: StatureTracker::default(),
             before: GrayFrame::default(),
             before_at: CaptureTime::default(),
+            together_at: None,
             pixels: vec![0.0; 3 * INPUT * INPUT],
             gray: vec![0.0; INPUT * INPUT],
         })
     }
 
-    /// Adds to a frame's pose, where both hands are together, the bat, if one is seen, and the trunk's turn.
+    /// Adds the bat to a frame's pose where both hands are together and one is seen, and the trunk's turn where they are or
+    /// were a moment ago: from behind the back they are hidden in mid-swing.
     ///
     /// # Errors
     /// Where the network fails; the pose stays as it was.
     pub fn read(&mut self, frame: &Frame, pose: &mut PoseFrame) -> Result<(), InferenceError> {
-        let hands = pose
+        let now = pose.captured_at;
+        let places = pose
             .body
             .as_ref()
-            .and_then(|body| self.hands(body, pose.captured_at.secs()));
-        let Some(hands) = hands else {
+            .and_then(|body| self.places(body, now))
+            .unwrap_or_default();
+        let squares = [
+            places.hands.as_ref().map(|hands| hands.square),
+            places.trunk,
+        ];
+        let Some(part) = squares.into_iter().flatten().reduce(Square::with) else {
             self.before.clear();
             return Ok(());
         };
-        if pose.captured_at.secs_since(self.before_at) > LONGEST_STEP_SECS {
+        if now.secs_since(self.before_at) > LONGEST_STEP_SECS {
             self.before.clear();
         }
-        let bat = self.look(frame, &hands)?;
-        let turn = match hands.trunk {
+        let bat = match &places.hands {
+            Some(hands) => self.look(frame, hands)?,
+            None => None,
+        };
+        let turn = match places.trunk {
             Some(square) => self.trunk.look(frame, &self.before, square)?,
             None => None,
         };
         (pose.bat, pose.turn) = (bat, turn);
-        let part = match hands.trunk {
-            Some(trunk) => hands.square.with(trunk),
-            None => hands.square,
-        };
         self.before.take(frame, &part.grown());
-        self.before_at = pose.captured_at;
+        self.before_at = now;
         Ok(())
     }
 
-    /// Where to look; `None` where the hands are apart or not seen.
-    fn hands(&mut self, body: &Body, secs: f64) -> Option<Hands> {
-        let stature_px = self.stature.update(body, secs)?;
-        let [left, right] =
-            [Landmark::LeftWrist, Landmark::RightWrist].map(|wrist| body.point(wrist));
-        let (left, right) = (left?, right?);
-        let apart = (left.x_px - right.x_px).hypot(left.y_px - right.y_px);
-        if apart.is_nan() || apart > HANDS_TOGETHER * stature_px {
-            return None;
+    /// Where to look; `None` where the body's size is not known.
+    fn places(&mut self, body: &Body, now: CaptureTime) -> Option<Places> {
+        let stature_px = self.stature.update(body, now.secs())?;
+        let hands = Hands::together(body, stature_px);
+        if hands.is_some() {
+            self.together_at = Some(now);
         }
-        Some(Hands {
-            square: Square {
-                center_px: [
-                    0.5 * (left.x_px + right.x_px),
-                    0.5 * (left.y_px + right.y_px),
-                ],
-                side_px: SIDE_STATURES * stature_px,
-            },
-            wrists: [left, right],
-            trunk: TrunkReader::square(body, stature_px),
+        let swings = self
+            .together_at
+            .is_some_and(|at| now.secs_since(at) <= TURN_AFTER_SECS);
+        Some(Places {
+            hands,
+            trunk: swings
+                .then(|| TrunkReader::square(body, stature_px))
+                .flatten(),
         })
     }
 
@@ -195,11 +201,39 @@ impl BatReader {
     }
 }
 
-/// Where the hands are, and the trunk.
+/// Where to look in a frame.
+#[derive(Default)]
+struct Places {
+    hands: Option<Hands>,
+    trunk: Option<Square>,
+}
+
+/// Where the hands are.
 struct Hands {
     square: Square,
     wrists: [ImagePoint; 2],
-    trunk: Option<Square>,
+}
+
+impl Hands {
+    /// `None` where they are apart or not seen.
+    fn together(body: &Body, stature_px: f32) -> Option<Self> {
+        let left = body.point(Landmark::LeftWrist)?;
+        let right = body.point(Landmark::RightWrist)?;
+        let apart = (left.x_px - right.x_px).hypot(left.y_px - right.y_px);
+        if apart.is_nan() || apart > HANDS_TOGETHER * stature_px {
+            return None;
+        }
+        Some(Self {
+            square: Square {
+                center_px: [
+                    0.5 * (left.x_px + right.x_px),
+                    0.5 * (left.y_px + right.y_px),
+                ],
+                side_px: SIDE_STATURES * stature_px,
+            },
+            wrists: [left, right],
+        })
+    }
 }
 
 /// How strongly an input cell is marked as a wrist's.
@@ -299,7 +333,6 @@ mod tests {
             let hands = Hands {
                 square,
                 wrists: [wrist(0), wrist(1)],
-                trunk: None,
             };
             let mut reader = BatReader::new().unwrap();
             reader
