@@ -41,14 +41,30 @@ class ToldTurn(nn.Module):
         return told_turn(bins, spread) + self.spread
 
 
+def in_half(model):
+    """Stores the large weights in 16 bits, which halves the file; the first thing that a reader does is to widen them."""
+    casts = []
+    for tensor in model.graph.initializer:
+        weights = onnx.numpy_helper.to_array(tensor)
+        if weights.dtype == np.float32 and weights.size > 256:
+            name = tensor.name
+            tensor.CopyFrom(onnx.numpy_helper.from_array(weights.astype(np.float16), name + ".half"))
+            casts.append(onnx.helper.make_node("Cast", [name + ".half"], [name], to=onnx.TensorProto.FLOAT))
+    nodes = list(model.graph.node)
+    del model.graph.node[:]
+    model.graph.node.extend(casts + nodes)
+    return model
+
+
 def main(about, weights, out):
     kept = torch.load(weights, map_location="cpu")
     told = {"hands": ToldBat, "trunk": ToldTurn}[about](kept).eval()
     told.network.load_state_dict({k: v.float() if v.dtype == torch.float16 else v for k, v in kept["network"].items()})
     x = torch.rand(told.inputs, generator=torch.Generator().manual_seed(0))
     torch.onnx.export(told, (x,), out, dynamo=False, opset_version=17, input_names=["crop"], output_names=told.outputs)
-    model = onnx.load(out)
+    model = in_half(onnx.load(out))
     onnx.checker.check_model(model)
+    onnx.save(model, out)
     print("operators", sorted({n.op_type for n in model.graph.node}), "multiply-adds", f"{multiply_adds(told.network, x) / 1e6:.0f} M", "bytes", model.ByteSize())
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = 1
