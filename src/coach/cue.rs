@@ -70,6 +70,13 @@ pub(crate) fn can_be_cued(measure: MeasureName) -> bool {
     !matches!(
         measure,
         FinishHold
+            | Coil
+            | PelvisAtPlant
+            | PelvisAtContact
+            | ShouldersAtPlant
+            | ShouldersAtContact
+            | SeparationMax
+            | SeparationMaxBefore
             | BarrelAtPlant
             | Attack
             | BatSpeed
@@ -111,8 +118,9 @@ pub(crate) fn cue_for(measure: MeasureName, verdict: Verdict) -> Option<CueId> {
         WeightKept => (CueId::WeightHungBack, CueId::WeightForward),
         AttackToPitch => (CueId::BarrelDown, CueId::BarrelUphill),
         HandsLoop => (CueId::HandsLooped, CueId::HandsLooped),
-        BarrelAtPlant | Attack | BatSpeed | KnobAtPlant | OnPlaneTime | OnPlaneLength
-        | OnPlaneBefore | BarrelLag | PathShape => return None,
+        Coil | PelvisAtPlant | PelvisAtContact | ShouldersAtPlant | ShouldersAtContact
+        | SeparationMax | SeparationMaxBefore | BarrelAtPlant | Attack | BatSpeed | KnobAtPlant
+        | OnPlaneTime | OnPlaneLength | OnPlaneBefore | BarrelLag | PathShape => return None,
     };
     match verdict {
         Verdict::In => None,

@@ -86,7 +86,7 @@ rest_secs = 90
         name: "legs lead",
         about: "The swing goes from the ground up: front foot down, hips, hands, and the bat last.",
         text: r#"name = "legs lead"
-focus = ["plant_to_contact_ms", "back_before_forward"]
+focus = ["sequence", "separation_deg", "plant_to_contact_ms", "back_before_forward"]
 
 [cues]
 when = "faded"

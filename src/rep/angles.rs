@@ -79,17 +79,6 @@ impl MeasureContext<'_> {
         Ok((after - before, HINGE_CHANGE_DEG))
     }
 
-    /// `separation_deg`: always refused.
-    ///
-    /// The angle between hips and shoulders at plant lies almost wholly in the model's depth. Against known joints its
-    /// error is 10 degrees (one standard deviation), more than the measure's own range, and it does not follow the truth.
-    ///
-    /// # Errors
-    /// Always.
-    pub(super) fn separation(&self) -> Reading {
-        Err(NotMeasured::TurnNotShown)
-    }
-
     /// `front_foot_open_deg`: heel to tip of the front foot at plant; 0 points at the plate, 90 at the pitcher.
     ///
     /// # Errors
@@ -317,13 +306,6 @@ mod tests {
         let (signals, estimates) = figure.build();
         let found = figure.context(&signals, &estimates).front_foot_open();
         assert_eq!(found, Err(NotMeasured::FootNotFlat));
-    }
-
-    #[test]
-    fn separation_is_never_told() {
-        let figure = Figure::default();
-        let (signals, estimates) = figure.build();
-        assert!(figure.context(&signals, &estimates).separation().is_err());
     }
 
     #[test]

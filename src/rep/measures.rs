@@ -7,6 +7,7 @@
 mod barrel;
 mod head;
 mod making;
+mod turns;
 
 use std::collections::BTreeMap;
 
@@ -22,6 +23,7 @@ use super::finish_hold::finish_hold;
 use super::not_measured::NotMeasured;
 use super::projection::Projection;
 use super::swing_path::SwingPath;
+use super::trunk_turns::{TrunkLine, TrunkTurns};
 use super::types::{Measure, MeasureName};
 use super::weight::{WeightMeasures, WeightReading, weight, weight_at};
 
@@ -77,6 +79,7 @@ struct Measurer<'a> {
     weight: WeightMeasures,
     bat_at_plant: Result<SwingPath, NotMeasured>,
     bat_at_contact: Result<AtContact, NotMeasured>,
+    turns: Result<TrunkTurns, NotMeasured>,
     /// What a length along the line to the pitcher is multiplied by, for the camera sees it at an angle.
     unfold: f64,
     /// Standard uncertainty of that factor.
@@ -97,6 +100,7 @@ impl<'a> Measurer<'a> {
             weight: weight(context),
             bat_at_plant: SwingPath::about_plant(context),
             bat_at_contact: AtContact::new(context),
+            turns: TrunkTurns::new(context),
             unfold: context.unfold(),
             unfold_spread: {
                 let CameraYaw { rad, spread_rad } = context.yaw;
@@ -139,15 +143,15 @@ impl<'a> Measurer<'a> {
                 context.need_full_model()?;
                 self.read(context.trunk_hinge_change(), context.contact()?)
             }
-            MeasureName::Separation => {
-                context.need_open_side()?;
-                self.read(context.separation(), context.plant()?)
-            }
-            MeasureName::Sequence => {
-                context.need_swing()?;
-                context.need_open_side()?;
-                self.read(context.sequence(), context.contact()?)
-            }
+            MeasureName::Coil => self.coil(),
+            MeasureName::PelvisAtPlant => self.turned(TrunkLine::Pelvis, context.plant()?),
+            MeasureName::PelvisAtContact => self.turned_at_contact(TrunkLine::Pelvis),
+            MeasureName::ShouldersAtPlant => self.turned(TrunkLine::Shoulders, context.plant()?),
+            MeasureName::ShouldersAtContact => self.turned_at_contact(TrunkLine::Shoulders),
+            MeasureName::Separation => self.turned(TrunkLine::Separation, context.plant()?),
+            MeasureName::SeparationMax => self.separation_max(),
+            MeasureName::SeparationMaxBefore => self.separation_max_before(),
+            MeasureName::Sequence => self.sequence(),
             MeasureName::BalanceOffset => {
                 context.need_swing()?;
                 context.need_open_side()?;

@@ -36,6 +36,7 @@ mod swing_path;
 mod take;
 #[cfg(test)]
 mod test_figure;
+mod trunk_turns;
 mod turn_reference;
 mod types;
 mod view;

@@ -68,7 +68,13 @@ text_enum! {
         EndsWithFinish = "the recording ends with the finish",
         /// The hitter still holds the finish in the last picture.
         EndsInHold = "the recording ends while the finish is held",
-        /// How the hips turn against the shoulders lies in depth.
+        /// Too few frames about the moment show the turn.
+        TurnNotSeen = "the turn of hips and shoulders was not seen in enough frames",
+        /// The turn would be more uncertain than it is of use.
+        TurnTooUnsure = "the turn of hips and shoulders was too uncertain",
+        /// The pelvis is ahead by nearly as much over a long time.
+        TopTooFlat = "the hips were ahead by nearly as much for too long to say when most",
+        /// How the hips turn against the shoulders lies in depth, and no frame was read for it.
         TurnNotShown = "one camera does not show how hips and shoulders turn against each other",
         /// The foot's length in the picture does not fit the slope of the ground.
         FootNotFlat = "the front foot does not look flat on the ground from here",
@@ -76,7 +82,7 @@ text_enum! {
         TrunkLengthOff = "the trunk's length does not fit the hitter's height",
         /// The lite model makes every trunk some 11 degrees too upright, by 4 to 20 on rendered hitters.
         LiteModelHinge = "the lite model does not show how far the trunk bends; the full one does",
-        /// A part of the sequence never reached its least speed.
+        /// A part of the sequence never reached its least speed, or was fastest where nobody looks.
         PartDidNotFire = "a part was not seen to fire",
         /// Two parts fire within what the landmarks' noise moves their times by.
         FiredTooClose = "the parts fire too close together to tell their order",

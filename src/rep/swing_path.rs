@@ -238,7 +238,7 @@ impl SwingPath {
     }
 
     /// The moment of contact as the barrel tells it, a fractional sample, and its spread in samples.
-    fn met_at(&self, fastest: f64) -> (f64, f64) {
+    pub(super) fn met_at(&self, fastest: f64) -> (f64, f64) {
         (
             fastest + CONTACT_AFTER_FASTEST_SECS * self.rate_hz,
             CONTACT_SPREAD_SECS * self.rate_hz,

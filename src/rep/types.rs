@@ -287,9 +287,23 @@ measures! {
     TrunkHinge = "trunk_hinge_deg", Deg;
     /// How much that changes from plant to contact; positive when the trunk bends further.
     TrunkHingeChange = "trunk_hinge_change_deg", Deg;
+    /// How far the pelvis is closed at most in the load: 0 square to the plate.
+    Coil = "coil_deg", Deg;
+    /// How far the pelvis is open at plant: 0 square to the plate, 90 toward the pitcher.
+    PelvisAtPlant = "pelvis_open_plant_deg", Deg;
+    /// The same at contact.
+    PelvisAtContact = "pelvis_open_contact_deg", Deg;
+    /// How far the shoulder line is open at plant.
+    ShouldersAtPlant = "shoulders_open_plant_deg", Deg;
+    /// The same at contact.
+    ShouldersAtContact = "shoulders_open_contact_deg", Deg;
     /// How far the pelvis is turned ahead of the shoulders at plant.
     Separation = "separation_deg", Deg;
-    /// The order in which back heel, back knee, hips and hands start to fire.
+    /// How far it is ahead at most, between the load and contact.
+    SeparationMax = "separation_max_deg", Deg;
+    /// How long before contact that is.
+    SeparationMaxBefore = "separation_max_before_ms", Ms;
+    /// The order in which pelvis, arm, hands and bat are fastest, as far as one camera can tell.
     Sequence = "sequence", Order;
     /// How far head and breastbone get sideways from over the navel at worst, plant to finish.
     BalanceOffset = "balance_offset_cm", Cm;
@@ -327,19 +341,25 @@ measures! {
     PathShape = "path_shape", Shape;
 }
 
-/// What can fire in a swing, in the order in which it should: the digits of a sequence's value.
-pub(crate) const FIRING: [&str; 4] = ["heel", "knee", "hip", "hands"];
+/// What the digits of a sequence's value stand for. Pelvis, arm, hand and bat are timed, and should be fastest in that order; the
+/// first four were timed by earlier versions, whose journals are still read.
+const SEQUENCE_PARTS: [&str; 8] = [
+    "heel", "knee", "hip", "hands", "pelvis", "arm", "hand", "bat",
+];
+/// The digit of the pelvis.
+const FIRST_DIGIT: usize = 5;
 
-/// A sequence as a number: the indices in [`FIRING`] plus one, first to fire first, as decimal digits.
+/// A sequence as a number, of parts that are counted from 0 for the pelvis to 3 for the bat: a decimal digit for each, first to
+/// be fastest first.
 ///
-/// `[0, 1, 2, 3]` gives 1234.
+/// `[0, 1, 2, 3]` gives 5678.
 pub(crate) fn sequence_value(order: &[usize]) -> f64 {
-    order
-        .iter()
-        .fold(0.0, |value, part| 10.0 * value + (part + 1) as f64)
+    order.iter().fold(0.0, |value, part| {
+        10.0 * value + (part + FIRST_DIGIT) as f64
+    })
 }
 
-/// The words of a sequence's number, first to fire first; empty for any other number.
+/// The words of a sequence's number, first to be fastest first; empty for any other number.
 pub(crate) fn sequence_words(value: f64) -> Vec<&'static str> {
     if !(1.0..=9999.0).contains(&value) {
         return Vec::new();
@@ -347,7 +367,11 @@ pub(crate) fn sequence_words(value: f64) -> Vec<&'static str> {
     let digits = format!("{value:.0}");
     digits
         .chars()
-        .map(|c| FIRING.get((c as usize).wrapping_sub('1' as usize)).copied())
+        .map(|c| {
+            SEQUENCE_PARTS
+                .get((c as usize).wrapping_sub('1' as usize))
+                .copied()
+        })
         .collect::<Option<Vec<_>>>()
         .unwrap_or_default()
 }

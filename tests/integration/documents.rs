@@ -63,9 +63,10 @@ fn every_measure_is_documented_with_its_default_band() {
             .find(|l| l.starts_with(&format!("| `{name}` |")))
             .unwrap_or_else(|| panic!("{name} has no row"));
         let band = match defaults.bands.get(&name) {
-            Some(Band::Absolute(band)) => {
-                format!("| {} to {} |", band.low.unwrap(), band.high.unwrap())
-            }
+            Some(Band::Absolute(band)) => match (band.low.unwrap(), band.high) {
+                (low, Some(high)) => format!("| {low} to {high} |"),
+                (low, None) => format!("| {low} or more |"),
+            },
             Some(Band::Relative { .. }) => panic!("{name}: default bands are absolute"),
             None => "| none |".to_owned(),
         };

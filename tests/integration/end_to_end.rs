@@ -34,6 +34,7 @@ fn one_replay_fills_rep_log_track_and_journal_and_they_agree() {
         "one line a rep"
     );
     events_are_in_order(&reps);
+    turns_are_near_the_truth(&reps);
     journal_gives_back(&place, &reps);
     track_replays_to(&place, &track, &reps);
     one_rep_comes_out_of_the_journal(&place, &reps);
@@ -51,6 +52,31 @@ fn events_are_in_order(reps: &[Value]) {
             .map(|e| events[*e].as_f64().unwrap())
             .collect();
         assert!(times.is_sorted(), "events in order: {events:?}");
+    }
+}
+
+/// The renderer of this clip is not the one whose pictures the network learned from.
+fn turns_are_near_the_truth(reps: &[Value]) {
+    let truth: Value = serde_json::from_str(
+        &std::fs::read_to_string(
+            Path::new(&recording("left_60fps_faults")).with_extension("truth.json"),
+        )
+        .unwrap(),
+    )
+    .unwrap();
+    let truths = truth["segments"].as_array().unwrap().iter();
+    let truths: Vec<&Value> = truths.filter(|s| s["segment"] == "rep").collect();
+    let swings: Vec<&Value> = reps.iter().filter(|rep| rep["kind"] == "swing").collect();
+    assert_eq!(swings.len(), truths.len());
+    for (rep, truth) in swings.iter().zip(truths) {
+        let measure = &rep["measures"]["separation_deg"];
+        let wanted = truth["measures"]["separation_at_plant_deg"]
+            .as_f64()
+            .unwrap();
+        let told = measure["value"].as_f64().unwrap();
+        assert!((told - wanted).abs() < 12.0, "{measure} for {wanted}");
+        let parts = rep["measures"]["sequence"]["value"].as_array().unwrap();
+        assert_eq!(parts.last().unwrap(), "bat", "{parts:?}");
     }
 }
 

@@ -33,3 +33,5 @@ mod rubbish;
 mod short;
 #[path = "tracks/swing_path.rs"]
 mod swing_path;
+#[path = "tracks/turns.rs"]
+mod turns;

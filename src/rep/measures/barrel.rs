@@ -6,6 +6,7 @@
 use crate::motion::filter::value_at;
 use crate::rep::against_pitch::AgainstPitch;
 use crate::rep::context::MeasureContext;
+use crate::rep::estimates::EventEstimate;
 use crate::rep::not_measured::NotMeasured;
 use crate::rep::swing_path::{OnPlane, SwingPath, Told};
 use crate::rep::types::Measure;
@@ -62,6 +63,17 @@ impl AtContact {
         })
     }
 
+    /// When the barrel is fastest, a fractional sample.
+    pub(super) fn fastest(&self) -> f64 {
+        self.fastest
+    }
+
+    /// When the bat meets the ball.
+    pub(super) fn met(&self) -> EventEstimate {
+        let (sample, sigma) = self.path.met_at(self.fastest);
+        EventEstimate { sample, sigma }
+    }
+
     fn on_plane(&self) -> Result<&OnPlane, NotMeasured> {
         self.on_plane.as_ref().map_err(|why| *why)
     }
@@ -91,7 +103,7 @@ impl Measurer<'_> {
         self.bat_at_plant.as_ref().map_err(|why| *why)
     }
 
-    fn bat_at_contact(&self) -> Result<&AtContact, NotMeasured> {
+    pub(super) fn bat_at_contact(&self) -> Result<&AtContact, NotMeasured> {
         self.bat_at_contact.as_ref().map_err(|why| *why)
     }
 
