@@ -65,6 +65,7 @@ pub(super) fn reason_figure(unit: ReasonUnit, value: f64) -> String {
 /// A band as people read it.
 pub(super) fn band(i18n: &Messages, name: MeasureName, band: &AbsoluteBand) -> String {
     match (band.low, band.high) {
+        (Some(low), Some(high)) if low == high => plain(i18n, name, low),
         (Some(low), Some(high)) => {
             format!("{} … {}", plain(i18n, name, low), plain(i18n, name, high))
         }

@@ -7,7 +7,7 @@ use nalgebra::{Matrix3, Vector3};
 
 use super::context::MeasureContext;
 use super::not_measured::NotMeasured;
-use super::turn_reference::{TurnReference, pelvis_along_cm};
+use super::turn_reference::{TurnReference, pelvis_along_cm, wrapped};
 
 /// The parabola reaches so far to either side, seconds, and at least so many frames.
 const REACH_SECS: f64 = 0.06;
@@ -19,6 +19,9 @@ const MOST_UNSURE_DEG: f64 = 25.0;
 
 /// Readings wander by so much from one frame to the next, degrees: within that of a top, any moment may have been it.
 const FLAT: f64 = 3.0;
+
+/// Of the moments among which the greatest is looked for, so many must be shown.
+const SHOWN_SHARE: f64 = 0.8;
 
 /// A line of the trunk, or one against the other.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -91,10 +94,16 @@ impl TrunkTurns {
             if spread > MOST_UNSURE_DEG {
                 continue;
             }
+            // The shoulders go beyond 180 degrees in a long finish.
+            let before = readings.last();
+            let unwound = |deg: f32, before: Option<f64>| {
+                let (deg, before) = (f64::from(deg), before.unwrap_or(0.0));
+                before + wrapped(deg - before)
+            };
             readings.push(Reading {
                 sample: read.sample,
-                pelvis_deg: turn.pelvis.deg.into(),
-                shoulders_deg: turn.shoulders.deg.into(),
+                pelvis_deg: unwound(turn.pelvis.deg, before.map(|r| r.pelvis_deg)),
+                shoulders_deg: unwound(turn.shoulders.deg, before.map(|r| r.shoulders_deg)),
                 weight: spread.powi(-2),
             });
         }
@@ -141,7 +150,8 @@ impl TrunkTurns {
     /// The moment between two at which something of the line is greatest, to a thousandth of a second.
     ///
     /// # Errors
-    /// Where a moment of them is not shown, or the greatest lies at the end of the stretch, beyond which it may grow.
+    /// Where too many of the moments are not shown, or the greatest lies at the end of the stretch or beside
+    /// what is not shown, beyond which it may grow.
     pub(super) fn greatest(
         &self,
         line: TrunkLine,
@@ -150,14 +160,22 @@ impl TrunkTurns {
     ) -> Result<Top, NotMeasured> {
         let step = 0.001 * self.rate_hz;
         let steps = ((to - from) / step).floor().max(0.0) as usize;
-        let values = (0..=steps)
-            .map(|i| Ok(of(self.at(line, from + i as f64 * step)?)))
-            .collect::<Result<Vec<f64>, NotMeasured>>()?;
-        let top = (0..=steps)
-            .max_by(|&a, &b| values[a].total_cmp(&values[b]))
-            .filter(|&top| top < steps)
+        let values: Vec<Option<f64>> = (0..=steps)
+            .map(|i| Some(of(self.at(line, from + i as f64 * step).ok()?)))
+            .collect();
+        let shown = values.iter().flatten().count();
+        if (shown as f64) < SHOWN_SHARE * values.len() as f64 {
+            return Err(NotMeasured::TurnNotSeen);
+        }
+        let (top, highest) = values
+            .iter()
+            .enumerate()
+            .filter_map(|(i, value)| Some((i, (*value)?)))
+            .max_by(|(_, a), (_, b)| a.total_cmp(b))
+            .filter(|(top, _)| *top < steps && values[*top + 1].is_some())
+            .filter(|(top, _)| *top == 0 || values[*top - 1].is_some())
             .ok_or(NotMeasured::MomentNotShown)?;
-        let low = |i: &usize| values[*i] < values[top] - FLAT;
+        let low = |i: &usize| values[*i].is_some_and(|value| value < highest - FLAT);
         let before = (0..top).rev().find(low).unwrap_or(0);
         let after = (top..=steps).find(low).unwrap_or(steps);
         Ok(Top {
@@ -174,5 +192,54 @@ impl TrunkTurns {
             .readings
             .partition_point(|r| r.sample < sample + self.reach);
         &self.readings[from..to.max(from)]
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATE_HZ: f64 = 60.0;
+
+    fn turns(course: impl Fn(f64) -> (f64, f64)) -> TrunkTurns {
+        let readings = (0..60).map(|i| {
+            let (pelvis_deg, shoulders_deg) = course(f64::from(i) / RATE_HZ);
+            Reading {
+                sample: f64::from(i),
+                pelvis_deg,
+                shoulders_deg,
+                weight: 1.0,
+            }
+        });
+        TrunkTurns {
+            readings: readings.collect(),
+            rate_hz: RATE_HZ,
+            reach: REACH_SECS * RATE_HZ,
+        }
+    }
+
+    #[test]
+    fn a_turn_that_speeds_up_is_told_between_frames() {
+        // 10 degrees, 300 a second, 1200 a second more each second.
+        let turns = turns(|t| (10.0 + 300.0 * t + 600.0 * t * t, 0.0));
+        for secs in [0.2, 0.308, 0.5] {
+            let told = turns.at(TrunkLine::Pelvis, secs * RATE_HZ).unwrap();
+            assert!((told.deg - (10.0 + 300.0 * secs + 600.0 * secs * secs)).abs() < 1e-6);
+            assert!((told.deg_per_sec - (300.0 + 1200.0 * secs)).abs() < 1e-5);
+        }
+        let ends = [-1.0, 60.0].map(|sample| turns.at(TrunkLine::Pelvis, sample));
+        assert_eq!(ends, [Err(NotMeasured::TurnNotSeen); 2]);
+    }
+
+    #[test]
+    fn a_top_says_how_flat_it_is_and_one_at_the_end_is_none() {
+        // Within 3 degrees of the top for 0.1 s to either side.
+        let turns = turns(|t| (50.0 - 300.0 * (t - 0.5).powi(2), 0.0));
+        let ahead = |turned: Turned| turned.deg;
+        let top = |span| turns.greatest(TrunkLine::Separation, span, ahead);
+        let whole = top((12.0, 48.0)).unwrap();
+        assert!((whole.sample - 30.0).abs() < 0.1, "{whole:?}");
+        assert!((whole.flat_secs - 0.2).abs() < 0.004, "{whole:?}");
+        assert_eq!(top((12.0, 24.0)), Err(NotMeasured::MomentNotShown));
     }
 }

@@ -106,9 +106,12 @@ fn turns_that_are_missing_about_a_moment_refuse_what_is_read_there_and_nothing_e
     }
     let holed = swing(&frames);
     let refused = Measure::from(NotMeasured::TurnNotSeen);
-    for (name, measure) in &whole.measures {
+    // Of the load a sixth is hidden, and not where the pelvis is most closed.
+    let coil = |rep: &Rep| rep.measures[&MeasureName::Coil].value().unwrap();
+    assert!((coil(&holed) - coil(&whole)).abs() < 1.0);
+    let others = |name: &MeasureName| *name != MeasureName::Coil;
+    for (name, measure) in whole.measures.iter().filter(|(name, _)| others(name)) {
         let about_plant = [
-            MeasureName::Coil,
             MeasureName::PelvisAtPlant,
             MeasureName::ShouldersAtPlant,
             MeasureName::Separation,
