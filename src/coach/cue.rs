@@ -64,7 +64,7 @@ text_enum! {
 }
 
 /// Whether a measure can be cued. One that is known only after the cue can be judged and logged, but not cued, and of those of the
-/// bat most are too uncertain to say anything of one swing, and are told on the page alone.
+/// bat and of the trunk's turn most are too uncertain to say anything of one swing, and are told on the page alone.
 pub(crate) fn can_be_cued(measure: MeasureName) -> bool {
     use MeasureName::*;
     !matches!(
@@ -93,6 +93,9 @@ pub(crate) fn can_be_cued(measure: MeasureName) -> bool {
 pub(crate) fn cue_for(measure: MeasureName, verdict: Verdict) -> Option<CueId> {
     use MeasureName::*;
     let (low, high) = match measure {
+        // More than a coach asks for is no fault that a cue could name.
+        Separation if verdict == Verdict::High => return None,
+        Separation => (CueId::SeparationSmall, CueId::SeparationSmall),
         HeadToPlant => (CueId::HeadBack, CueId::HeadForward),
         HeadToContact => (CueId::HeadBackInSwing, CueId::HeadForwardInSwing),
         HeadDrop => (CueId::HeadRose, CueId::HeadDropped),
@@ -108,7 +111,6 @@ pub(crate) fn cue_for(measure: MeasureName, verdict: Verdict) -> Option<CueId> {
         FrontFootOpen => (CueId::FootClosed, CueId::FootOpen),
         TrunkHinge => (CueId::PostureUpright, CueId::PostureBent),
         TrunkHingeChange => (CueId::PostureChanged, CueId::PostureChanged),
-        Separation => (CueId::SeparationSmall, CueId::SeparationSmall),
         Sequence => (CueId::SequenceOff, CueId::SequenceOff),
         BalanceOffset => (CueId::BalanceLost, CueId::BalanceLost),
         FinishHold => (CueId::FinishShort, CueId::FinishShort),

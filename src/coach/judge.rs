@@ -163,20 +163,25 @@ impl Coach {
 }
 
 /// Whether a miss is not likely to be one, in a rep that shows the measure much worse than the band allows for: from behind the
-/// back contact is known to 50 ms, and every swing would hear that the foot was down late.
+/// back contact is known to 50 ms, and every swing would hear that the foot was down late. A band with one end allows for nothing.
 fn may_be_in_band(band: &AbsoluteBand, measure: &Measure) -> bool {
-    let (
-        Measure::Made {
-            value, plus_minus, ..
-        },
-        Some(low),
-        Some(high),
-    ) = (measure, band.low, band.high)
+    let Measure::Made {
+        value, plus_minus, ..
+    } = measure
     else {
         return false;
     };
+    let (low, high) = (
+        band.low.unwrap_or(f64::NEG_INFINITY),
+        band.high.unwrap_or(f64::INFINITY),
+    );
+    let width = if band.low.is_some() && band.high.is_some() {
+        high - low
+    } else {
+        0.0
+    };
     let miss = (low - value).max(value - high);
-    miss > 0.0 && miss < LIKELY_SDS * plus_minus && *plus_minus > UNSURE_SHARE * (high - low)
+    miss > 0.0 && miss < LIKELY_SDS * plus_minus && *plus_minus > UNSURE_SHARE * width
 }
 
 #[cfg(test)]
@@ -233,6 +238,24 @@ mod tests {
 
     fn cue_of(rep: Rep) -> Option<CueId> {
         coach().judge(rep).cue.and_then(|cue| cue.id.known())
+    }
+
+    #[test]
+    fn a_band_with_one_end_is_missed_only_by_what_is_likely_a_miss() {
+        let band = AbsoluteBand {
+            low: Some(10.0),
+            high: None,
+        };
+        let may_be_in = |value| {
+            let measure = Measure::Made {
+                value,
+                plus_minus: 10.0,
+                confidence: 0.9,
+            };
+            may_be_in_band(&band, &measure)
+        };
+        // 0.674 of 10 is 6.74.
+        assert_eq!([9.0, 4.0, 3.0].map(may_be_in), [true, true, false]);
     }
 
     #[test]

@@ -66,6 +66,7 @@ pub(super) fn reason_figure(unit: ReasonUnit, value: f64) -> String {
 pub(super) fn band(i18n: &Messages, name: MeasureName, band: &AbsoluteBand) -> String {
     match (band.low, band.high) {
         (Some(low), Some(high)) if low == high => plain(i18n, name, low),
+        (Some(low), Some(high)) if name.unit() == Unit::Order => common_start(i18n, low, high),
         (Some(low), Some(high)) => {
             format!("{} … {}", plain(i18n, name, low), plain(i18n, name, high))
         }
@@ -73,6 +74,17 @@ pub(super) fn band(i18n: &Messages, name: MeasureName, band: &AbsoluteBand) -> S
         (None, Some(high)) => format!("≤ {}", plain(i18n, name, high)),
         (None, None) => String::new(),
     }
+}
+
+/// What two orders begin with.
+fn common_start(i18n: &Messages, low: f64, high: f64) -> String {
+    let pairs = sequence_words(low).into_iter().zip(sequence_words(high));
+    let mut parts: Vec<&str> = pairs
+        .take_while(|(a, b)| a == b)
+        .map(|(part, _)| i18n.body_part(part))
+        .collect();
+    parts.push("…");
+    parts.join(" › ")
 }
 
 /// A sign for a verdict: color alone must not carry it.

@@ -69,10 +69,12 @@ impl MeasureContext<'_> {
             contact.sample + LOOK_SECS.1 * rate,
         );
         let span = (signals.index(look.0), signals.index(look.1));
-        if !self.seen(&signals.hands, span) {
+        let elbow = signals.elbow.as_ref().ok_or(NotMeasured::PartHidden)?;
+        let parts = [&signals.hands, self.stance.front_of(elbow)];
+        if parts.iter().any(|path| !self.seen(path, span)) {
             return Err(NotMeasured::PartHidden);
         }
-        let pelvis = turns.greatest(TrunkLine::Pelvis, look, |turned| turned.deg_per_sec)?;
+        let pelvis = turns.greatest(TrunkLine::Pelvis, look, false, |turned| turned.deg_per_sec)?;
         if turns.at(TrunkLine::Pelvis, pelvis.sample)?.deg_per_sec < LEAST_PELVIS {
             return Err(NotMeasured::PartDidNotFire);
         }

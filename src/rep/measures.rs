@@ -79,7 +79,7 @@ struct Measurer<'a> {
     weight: WeightMeasures,
     bat_at_plant: Result<SwingPath, NotMeasured>,
     bat_at_contact: Result<AtContact, NotMeasured>,
-    turns: Result<TrunkTurns, NotMeasured>,
+    turns: TrunkTurns,
     /// What a length along the line to the pitcher is multiplied by, for the camera sees it at an angle.
     unfold: f64,
     /// Standard uncertainty of that factor.

@@ -18,7 +18,7 @@ text_enum! {
         NoMetricLandmarks = "needs metric landmarks",
         /// The poses lack a heel or toe of the front foot.
         NoHeelAndToe = "the poses have no heel and toe",
-        /// The poses lack the back heel.
+        /// Of earlier versions, whose sequence began with it: the poses lack the back heel.
         NoHeels = "the poses have no heels",
         /// The camera moved, and the still parts of the picture do not show by how much, or not well enough.
         CameraMoved = "the camera moved",
@@ -73,8 +73,8 @@ text_enum! {
         /// The turn would be more uncertain than it is of use.
         TurnTooUnsure = "the turn of hips and shoulders was too uncertain",
         /// The pelvis is ahead by nearly as much over a long time.
-        TopTooFlat = "the hips were ahead by nearly as much for too long to say when most",
-        /// How the hips turn against the shoulders lies in depth, and no frame was read for it.
+        TopTooFlat = "the hips stayed about that far ahead for too long to say when it was most",
+        /// Of earlier versions, which read no turns: how the hips turn against the shoulders lies in depth.
         TurnNotShown = "one camera does not show how hips and shoulders turn against each other",
         /// The foot's length in the picture does not fit the slope of the ground.
         FootNotFlat = "the front foot does not look flat on the ground from here",
@@ -84,7 +84,7 @@ text_enum! {
         LiteModelHinge = "the lite model does not show how far the trunk bends; the full one does",
         /// A part of the sequence never reached its least speed, or was fastest where nobody looks.
         PartDidNotFire = "a part was not seen to fire",
-        /// Two parts fire within what the landmarks' noise moves their times by.
+        /// The first and the last part fire within what the landmarks' noise moves their times by.
         FiredTooClose = "the parts fire too close together to tell their order",
         /// The pitcher was off.
         NoPitch = "no pitch was played",

@@ -155,9 +155,7 @@ impl Figure {
         let away = HEIGHT_CM * (after_plant - self.leaves_secs).max(0.0);
         let trunk = TRUNK_OF_HEIGHT * HEIGHT_CM;
         let open = self.open_deg.to_radians();
-        // The model shows the hips' turn late, see the firing order.
-        let late = self.fire_secs[2] + 0.050 + 1.1774 * MOVE_SECS;
-        let hips = smooth_step((after_plant - late) / MOVE_SECS);
+        let hips = moved(2);
 
         let mut body = Body::empty();
         let mut world = [WorldPoint {

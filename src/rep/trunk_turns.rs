@@ -16,6 +16,10 @@ const REACH_FRAMES: f64 = 2.6;
 const LEAST_READINGS: usize = 4;
 /// A reading that is less sure than this says nothing, degrees.
 const MOST_UNSURE_DEG: f64 = 25.0;
+/// None counts for surer than this, degrees.
+const SUREST_DEG: f64 = 1.0;
+/// Turns are told within half a turn of this, degrees: from the load to contact they lie between some -60 and 120.
+const MIDDLE_DEG: f64 = 40.0;
 
 /// Readings wander by so much from one frame to the next, degrees: within that of a top, any moment may have been it.
 const FLAT: f64 = 3.0;
@@ -81,9 +85,8 @@ pub(super) struct TrunkTurns {
 }
 
 impl TrunkTurns {
-    /// # Errors
-    /// Where no frame shows the turn.
-    pub(super) fn new(context: &MeasureContext) -> Result<Self, NotMeasured> {
+    /// The turns that the frames tell.
+    pub(super) fn new(context: &MeasureContext) -> Self {
         let signals = context.signals;
         let reference = TurnReference::new(context.stance, context.view, context.yaw);
         let along = pelvis_along_cm(signals, context.estimates, context.stance);
@@ -94,27 +97,19 @@ impl TrunkTurns {
             if spread > MOST_UNSURE_DEG {
                 continue;
             }
-            // The shoulders go beyond 180 degrees in a long finish.
-            let before = readings.last();
-            let unwound = |deg: f32, before: Option<f64>| {
-                let (deg, before) = (f64::from(deg), before.unwrap_or(0.0));
-                before + wrapped(deg - before)
-            };
+            let unwound = |deg: f32| MIDDLE_DEG + wrapped(f64::from(deg) - MIDDLE_DEG);
             readings.push(Reading {
                 sample: read.sample,
-                pelvis_deg: unwound(turn.pelvis.deg, before.map(|r| r.pelvis_deg)),
-                shoulders_deg: unwound(turn.shoulders.deg, before.map(|r| r.shoulders_deg)),
-                weight: spread.powi(-2),
+                pelvis_deg: unwound(turn.pelvis.deg),
+                shoulders_deg: unwound(turn.shoulders.deg),
+                weight: spread.max(SUREST_DEG).powi(-2),
             });
         }
-        if signals.turns.is_empty() {
-            return Err(NotMeasured::TurnNotShown);
-        }
-        Ok(Self {
+        Self {
             readings,
             rate_hz: signals.rate_hz,
             reach: (REACH_SECS * signals.rate_hz).max(REACH_FRAMES),
-        })
+        }
     }
 
     /// How a line is turned at a moment, a fractional sample.
@@ -150,12 +145,13 @@ impl TrunkTurns {
     /// The moment between two at which something of the line is greatest, to a thousandth of a second.
     ///
     /// # Errors
-    /// Where too many of the moments are not shown, or the greatest lies at the end of the stretch or beside
-    /// what is not shown, beyond which it may grow.
+    /// Where too many of the moments are not shown, or the greatest lies beside what is not shown or at an end of the stretch,
+    /// beyond which it may grow; at its start it may lie if `at_start` says so.
     pub(super) fn greatest(
         &self,
         line: TrunkLine,
         (from, to): (f64, f64),
+        at_start: bool,
         of: impl Fn(Turned) -> f64,
     ) -> Result<Top, NotMeasured> {
         let step = 0.001 * self.rate_hz;
@@ -173,7 +169,10 @@ impl TrunkTurns {
             .filter_map(|(i, value)| Some((i, (*value)?)))
             .max_by(|(_, a), (_, b)| a.total_cmp(b))
             .filter(|(top, _)| *top < steps && values[*top + 1].is_some())
-            .filter(|(top, _)| *top == 0 || values[*top - 1].is_some())
+            .filter(|(top, _)| match top.checked_sub(1) {
+                Some(before) => values[before].is_some(),
+                None => at_start,
+            })
             .ok_or(NotMeasured::MomentNotShown)?;
         let low = |i: &usize| values[*i].is_some_and(|value| value < highest - FLAT);
         let before = (0..top).rev().find(low).unwrap_or(0);
@@ -236,10 +235,14 @@ mod tests {
         // Within 3 degrees of the top for 0.1 s to either side.
         let turns = turns(|t| (50.0 - 300.0 * (t - 0.5).powi(2), 0.0));
         let ahead = |turned: Turned| turned.deg;
-        let top = |span| turns.greatest(TrunkLine::Separation, span, ahead);
+        let top = |span| turns.greatest(TrunkLine::Separation, span, false, ahead);
         let whole = top((12.0, 48.0)).unwrap();
         assert!((whole.sample - 30.0).abs() < 0.1, "{whole:?}");
         assert!((whole.flat_secs - 0.2).abs() < 0.004, "{whole:?}");
-        assert_eq!(top((12.0, 24.0)), Err(NotMeasured::MomentNotShown));
+        for span in [(12.0, 24.0), (36.0, 48.0)] {
+            assert_eq!(top(span), Err(NotMeasured::MomentNotShown));
+        }
+        let start = turns.greatest(TrunkLine::Separation, (36.0, 48.0), true, ahead);
+        assert!((start.unwrap().sample - 36.0).abs() < 1e-9);
     }
 }

@@ -299,7 +299,7 @@ measures! {
     ShouldersAtContact = "shoulders_open_contact_deg", Deg;
     /// How far the pelvis is turned ahead of the shoulders at plant.
     Separation = "separation_deg", Deg;
-    /// How far it is ahead at most, between the load and contact.
+    /// How far it is ahead at most, from 150 ms before plant to contact.
     SeparationMax = "separation_max_deg", Deg;
     /// How long before contact that is.
     SeparationMaxBefore = "separation_max_before_ms", Ms;

@@ -136,7 +136,7 @@ fn view(seen: Option<View>, set: Option<View>) -> Finding {
         }
         View::BackSide => {
             format!(
-                "{name}, facing the hitter's back: times, head, stride and weight are measured, hands and trunk are not, and contact is less sure"
+                "{name}, facing the hitter's back: times, head, stride, weight and the trunk's turn are measured, the hands and the trunk's bend are not, and contact is less sure"
             )
         }
         View::Rear | View::Front => format!(

@@ -1,7 +1,7 @@
 //! The bat in the hitter's hands, which the landmarks do not show.
 //!
 //! In: frames with the body that the tracker found in them. Out: a [`SeenBat`] in those in which both hands are together, as on
-//! a bat, from stance to finish, and how the trunk is turned. One small network reads a square around the hands, another one
+//! a bat, from stance to finish, and in these frames and for two seconds after them how the trunk is turned. One small network reads a square around the hands, another one
 //! around the trunk; `models/bat/README.md` says what they learned from, and how their inputs and outputs are laid out.
 
 mod square;
@@ -85,6 +85,8 @@ pub struct BatReader {
     trunk: TrunkReader,
     stature: StatureTracker,
     before: GrayFrame,
+    /// Whether it was kept about the hands, too.
+    before_has_hands: bool,
     /// When that frame was taken.
     before_at: CaptureTime,
     /// When the hands were last together.
@@ -107,6 +109,7 @@ impl BatReader {
             trunk: TrunkReader::new(&pool)?,
             stature: StatureTracker::default(),
             before: GrayFrame::default(),
+            before_has_hands: false,
             before_at: CaptureTime::default(),
             together_at: None,
             pixels: vec![0.0; 3 * INPUT * INPUT],
@@ -147,6 +150,7 @@ impl BatReader {
         };
         (pose.bat, pose.turn) = (bat, turn);
         self.before.take(frame, &part.grown());
+        self.before_has_hands = places.hands.is_some();
         self.before_at = now;
         Ok(())
     }
@@ -172,8 +176,12 @@ impl BatReader {
     fn look(&mut self, frame: &Frame, hands: &Hands) -> Result<Option<SeenBat>, InferenceError> {
         let square = hands.square;
         square.sample(frame, INPUT, &mut self.pixels);
-        self.before
-            .sample(&square, INPUT, &self.pixels, &mut self.gray);
+        let nothing = GrayFrame::default();
+        let before = match self.before_has_hands {
+            true => &self.before,
+            false => &nothing,
+        };
+        before.sample(&square, INPUT, &self.pixels, &mut self.gray);
         let wrists = hands
             .wrists
             .map(|wrist| square.px_to_grid([wrist.x_px, wrist.y_px], INPUT));
@@ -338,6 +346,7 @@ mod tests {
             reader
                 .before
                 .take(&picture(&format!("{name}_before")), &square.grown());
+            reader.before_has_hands = true;
             let reading = reader.look(&picture(name), &hands).unwrap();
             let seen = &wanted["seen"];
             let Some(bat) = reading else {

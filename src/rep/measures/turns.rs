@@ -32,7 +32,7 @@ impl Measurer<'_> {
     fn turns(&self) -> Result<&TrunkTurns, NotMeasured> {
         // A camera behind the back sees the trunk as well; one on the line to the pitcher was never judged.
         self.context.need_side()?;
-        self.turns.as_ref().map_err(|why| *why)
+        Ok(&self.turns)
     }
 
     /// A line's turn at an event.
@@ -58,7 +58,7 @@ impl Measurer<'_> {
         let load = (gather.sample, plant.sample);
         let closed = |turned: Turned| -turned.deg;
         let line = TrunkLine::Pelvis;
-        let when = self.turns()?.greatest(line, load, closed)?.sample;
+        let when = self.turns()?.greatest(line, load, true, closed)?.sample;
         let coil = closed(self.turns()?.at(line, when)?);
         self.degrees(line, coil, 0.0, at(when))
     }
@@ -101,7 +101,7 @@ impl Measurer<'_> {
         let from = plant.sample - SEPARATES_SECS * context.signals.rate_hz;
         let span = (from, contact.sample);
         self.turns()?
-            .greatest(TrunkLine::Separation, span, |turned| turned.deg)
+            .greatest(TrunkLine::Separation, span, false, |turned| turned.deg)
     }
 
     /// Contact as the barrel tells it, where it was seen; else as the hands do.

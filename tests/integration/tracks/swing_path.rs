@@ -78,6 +78,7 @@ fn without_a_bat_in_the_frames_its_measures_are_refused_and_nothing_else_changes
         MeasureName::HandsLoop,
         MeasureName::BarrelLag,
         MeasureName::PathShape,
+        MeasureName::Sequence,
     ];
     let (with, without) = (swings(&with), swings(&without));
     assert_eq!(with.len(), without.len());

@@ -141,3 +141,28 @@ fn readings_that_are_unsure_of_themselves_count_for_nothing() {
     let off = told.value().unwrap() - wanted.value().unwrap();
     assert!(off.abs() < 1.0, "{told:?} and {wanted:?}");
 }
+
+/// Now and then a front is taken for a back, and surely so.
+#[test]
+fn one_reading_the_wrong_way_about_before_the_load_turns_nothing_after_it() {
+    let mut frames = frames();
+    let rep = swing(&frames);
+    with_published_turns(&mut frames, &rep);
+    let wanted = swing(&frames);
+    let set = rep.events.set.unwrap();
+    let odd = frames
+        .iter_mut()
+        .find(|frame| frame.captured_at >= set)
+        .unwrap();
+    let turn = odd.turn.as_mut().unwrap();
+    (turn.pelvis.deg, turn.shoulders.deg) = (-170.0, 170.0);
+    let told = swing(&frames);
+    for name in [
+        MeasureName::PelvisAtPlant,
+        MeasureName::PelvisAtContact,
+        MeasureName::Separation,
+        MeasureName::SeparationMax,
+    ] {
+        assert_eq!(told.measures[&name], wanted.measures[&name], "{name}");
+    }
+}
