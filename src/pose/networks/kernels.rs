@@ -23,7 +23,7 @@ pub(super) use depthwise::{Depthwise, depthwise};
 pub(super) use gemm::{Gemm, Patch, gemm, pack_weights, panel_blocks};
 pub(super) use layout::{AlignedBuffer, BLOCK, Layout, Tile};
 pub(super) use shared::{SharedBuffer, SharedView};
-pub(super) use upsample::{Upsampling, rows_needed, upsample};
+pub(super) use upsample::{Enlarging, Upsampling, rows_needed, upsample};
 
 /// An instruction set that this machine has.
 #[derive(Clone, Copy, Debug, Hash, PartialEq, Eq)]

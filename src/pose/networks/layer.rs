@@ -8,7 +8,7 @@ mod convolution;
 
 pub(super) use convolution::{ConvWeights, Convolution, Window};
 
-use super::kernels::{self, BLOCK, Clamp, InstructionSet, Layout, Tile, Upsampling};
+use super::kernels::{self, BLOCK, Clamp, Enlarging, InstructionSet, Layout, Tile, Upsampling};
 use std::ops::Range;
 
 /// The function applied to a result before it is written.
@@ -89,8 +89,8 @@ pub(super) enum Layer {
     Pack,
     /// A convolution with bias, residual and activation.
     Convolution(Convolution),
-    /// Bilinear upsampling by two and an activation, then the residual.
-    Upsample(Activation),
+    /// Upsampling by two and an activation, then the residual.
+    Upsample(Enlarging, Activation),
     /// The largest value of each window.
     MaxPool(Window),
     /// The sum of the input and the residual, and an activation.
@@ -105,7 +105,7 @@ impl Layer {
             Self::Pack | Self::Add(_) => rows,
             Self::Convolution(convolution) => convolution.window().rows_needed(rows),
             Self::MaxPool(window) => window.rows_needed(rows),
-            Self::Upsample(_) => kernels::rows_needed(rows, height),
+            Self::Upsample(..) => kernels::rows_needed(rows, height),
         }
     }
 
@@ -113,7 +113,7 @@ impl Layer {
     pub(super) fn is_channelwise(&self) -> bool {
         match self {
             Self::Convolution(convolution) => convolution.is_channelwise(),
-            Self::Pack | Self::Upsample(_) | Self::MaxPool(_) | Self::Add(_) => true,
+            Self::Pack | Self::Upsample(..) | Self::MaxPool(_) | Self::Add(_) => true,
         }
     }
 
@@ -122,7 +122,7 @@ impl Layer {
         match self {
             Self::Convolution(convolution) => convolution.mul_adds(),
             Self::MaxPool(window) => window.kernel.iter().product(),
-            Self::Pack | Self::Upsample(_) | Self::Add(_) => 4,
+            Self::Pack | Self::Upsample(..) | Self::Add(_) => 4,
         }
     }
 
@@ -141,8 +141,9 @@ impl Layer {
             (Self::Convolution(convolution), _) => {
                 convolution.compute(set, inputs, tile, to, output, scratch);
             }
-            (Self::Upsample(activation), FeatureMap::Blocked { values, layout }) => {
+            (Self::Upsample(enlarging, activation), FeatureMap::Blocked { values, layout }) => {
                 let upsampling = Upsampling {
+                    enlarging: *enlarging,
                     input: values,
                     from: layout,
                     to,
@@ -170,7 +171,7 @@ impl Layer {
                     channels,
                 },
             ) => pack(values, width, channels, tile, to, output),
-            (Self::Pack | Self::Upsample(_) | Self::MaxPool(_), _) => {
+            (Self::Pack | Self::Upsample(..) | Self::MaxPool(_), _) => {
                 unreachable!("a fused graph gives each layer a map in the layout it reads")
             }
         }

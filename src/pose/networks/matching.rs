@@ -5,7 +5,7 @@
 //! while the result of a convolution is written. The graph itself is not changed.
 
 use super::fused::Shape;
-use super::kernels::{InstructionSet, Layout};
+use super::kernels::{Enlarging, InstructionSet, Layout};
 use super::layer::{Activation, ConvWeights, Convolution, Layer, Window};
 use super::lazy_conv::LazyConv;
 use std::collections::{HashMap, HashSet};
@@ -16,7 +16,9 @@ use tract_onnx::tract_core::ops::cnn::conv::KernelFormat;
 use tract_onnx::tract_core::ops::cnn::{Conv, MaxPool, PoolSpec};
 use tract_onnx::tract_core::ops::konst::Const;
 use tract_onnx::tract_core::ops::math::{Add, Max, Min};
-use tract_onnx::tract_core::ops::nn::{CoordTransformer, DataFormat, Interpolator, Resize};
+use tract_onnx::tract_core::ops::nn::{
+    CoordTransformer, DataFormat, Interpolator, Nearest, Resize,
+};
 
 /// A layer that stands for some nodes of a graph.
 pub(super) struct MatchedLayer {
@@ -273,24 +275,41 @@ impl<'a> Matcher<'a> {
     }
 
     fn upsample(&mut self, node: &TypedNode, op: &Resize) -> TractResult<()> {
-        let bilinear = matches!(op.coord_transformer, CoordTransformer::HalfPixel)
-            && matches!(op.interpolator, Interpolator::Linear);
+        let enlarging = match (&op.coord_transformer, &op.interpolator, &op.nearest) {
+            (CoordTransformer::HalfPixel, Interpolator::Linear, _) => Enlarging::Bilinear,
+            (CoordTransformer::Asymmetric, Interpolator::Nearest, Nearest::Floor) => {
+                Enlarging::Nearest
+            }
+            _ => return Ok(()),
+        };
         let (Some([height, width, channels]), Some(output)) = (
             self.map_shape(node.inputs[0])?,
             self.map_shape(node.id.into())?,
         ) else {
             return Ok(());
         };
-        if !bilinear || output != [2 * height, 2 * width, channels] {
+        if output != [2 * height, 2 * width, channels] {
             return Ok(());
         }
         let mut inputs = vec![node.inputs[0]];
         let (mut end, activation) = self.activation_after(node.id)?;
-        if let Some((sum, other)) = self.residual_after(node.id, end)? {
+        // An activation after the sum is left to the sum's own layer.
+        if !self.sum_is_bounded(end)?
+            && let Some((sum, other)) = self.residual_after(node.id, end)?
+        {
             inputs.push(other);
             end = sum;
         }
-        self.record(node, Layer::Upsample(activation), inputs, end)
+        self.record(node, Layer::Upsample(enlarging, activation), inputs, end)
+    }
+
+    /// Whether the only reader of a node's value is an addition that an activation follows.
+    fn sum_is_bounded(&self, id: usize) -> TractResult<bool> {
+        let sum = self.only_reader(id)?.filter(|r| is_binary::<Add>(r));
+        match sum {
+            Some(sum) => Ok(self.bound_after::<Max>(sum.id, 0.0)?.is_some()),
+            None => Ok(false),
+        }
     }
 
     fn max_pool(&mut self, node: &TypedNode, op: &MaxPool) -> TractResult<()> {

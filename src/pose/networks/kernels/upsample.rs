@@ -1,4 +1,4 @@
-//! Bilinear upsampling by two.
+//! Upsampling by two.
 //!
 //! In: a feature map. Out: the map at twice its height and width, clamped, with another one added.
 
@@ -8,8 +8,30 @@ use super::vector::F32x8;
 use super::vector::{F32x4, Vector};
 use super::{Clamp, InstructionSet, Level, dispatch};
 
-/// Bilinear upsampling by two in half-pixel coordinates.
+/// How an output pixel is made of the input pixels about it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Enlarging {
+    /// In half-pixel coordinates, in each direction of the nearer and the farther pixel: their centers are 1/4 and 3/4 of a
+    /// pixel away.
+    Bilinear,
+    /// The nearer pixel's value.
+    Nearest,
+}
+
+impl Enlarging {
+    /// Weights of the nearer and the farther input pixel.
+    const fn weights(self) -> (f32, f32) {
+        match self {
+            Self::Bilinear => (0.75, 0.25),
+            Self::Nearest => (1.0, 0.0),
+        }
+    }
+}
+
+/// An upsampling by two.
 pub(crate) struct Upsampling<'a> {
+    /// How pixels are made.
+    pub enlarging: Enlarging,
     /// The input.
     pub input: &'a [f32],
     /// The layout of the input, which holds the rows that the tile needs.
@@ -23,10 +45,6 @@ pub(crate) struct Upsampling<'a> {
     /// The same tile of another map, which is added after the clamp.
     pub residual: Option<&'a [f32]>,
 }
-
-/// Weights of the nearer and the farther input pixel: their centers are 1/4 and 3/4 of a pixel away.
-const NEAR: f32 = 0.75;
-const FAR: f32 = 0.25;
 
 /// Computes `output = clamp(upsampled) + residual` for one tile.
 ///
@@ -95,7 +113,8 @@ unsafe fn run<V: Vector>(e: &Upsampling<'_>, output: &mut [f32]) {
     let Layout { height, width, .. } = e.from;
     // SAFETY: every index below is inside the input or the output, whose lengths were checked.
     unsafe {
-        let (near, far) = (V::splat(NEAR), V::splat(FAR));
+        let (near, far) = e.enlarging.weights();
+        let (near, far) = (V::splat(near), V::splat(far));
         let blend = |a: V, b: V| V::splat(0.0).mul_add(near, a).mul_add(far, b);
         for block in e.tile.blocks.clone() {
             for row in e.to.rows(e.tile.band) {

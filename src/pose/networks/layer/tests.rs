@@ -335,13 +335,24 @@ fn what_no_algorithm_fits_is_left_to_tract() {
 
 #[test]
 fn upsampling_follows_its_definition() {
-    for ([height, width], channels) in [([7, 7], 192), ([1, 1], 8), ([4, 9], 24), ([2, 3], 16)] {
+    use Enlarging::{Bilinear, Nearest};
+    for ([height, width], channels, enlarging) in [
+        ([7, 7], 192, Bilinear),
+        ([1, 1], 8, Bilinear),
+        ([4, 9], 24, Bilinear),
+        ([2, 3], 16, Bilinear),
+        ([4, 9], 24, Nearest),
+        ([1, 2], 8, Nearest),
+    ] {
         let input = values(height * width * channels, 5);
         let residual = values(4 * height * width * channels, 6);
         // The two input pixels around the center of an output pixel, and how far it is from the first.
-        let around = |position: usize, size: usize| {
-            let at = ((position as f64 + 0.5) / 2.0 - 0.5).clamp(0.0, size as f64 - 1.0);
-            (at.floor() as usize, at.ceil() as usize, at - at.floor())
+        let around = |position: usize, size: usize| match enlarging {
+            Enlarging::Nearest => (position / 2, position / 2, 0.0),
+            Enlarging::Bilinear => {
+                let at = ((position as f64 + 0.5) / 2.0 - 0.5).clamp(0.0, size as f64 - 1.0);
+                (at.floor() as usize, at.ceil() as usize, at - at.floor())
+            }
         };
         let mut expected = vec![];
         for (y, x) in (0..2 * height).flat_map(|y| (0..2 * width).map(move |x| (y, x))) {
@@ -371,8 +382,8 @@ fn upsampling_follows_its_definition() {
                         .zip(&residual)
                         .for_each(|(value, r)| *value += f64::from(*r));
                 }
-                let actual = run(set, Layer::Upsample(activation), &inputs, output);
-                let what = format!("{set:?} {height} x {width} x {channels}");
+                let actual = run(set, Layer::Upsample(enlarging, activation), &inputs, output);
+                let what = format!("{enlarging:?} {set:?} {height} x {width} x {channels}");
                 check(&what, &actual, &expected);
             }
         }

@@ -369,7 +369,7 @@ fn every_convolution_of_the_shipped_networks_runs_in_a_fused_graph() {
                 "{name}"
             );
             assert_eq!(
-                layers(|layer| matches!(layer, crate::layer::Layer::Upsample(_))),
+                layers(|layer| matches!(layer, crate::layer::Layer::Upsample(..))),
                 if side == 224 { 2 } else { 3 },
                 "{name}"
             );
@@ -378,6 +378,24 @@ fn every_convolution_of_the_shipped_networks_runs_in_a_fused_graph() {
             }
             for left in ["Conv", "DepthWiseConv", "OptMatMul", "Resize"] {
                 assert_eq!(count(model, left), 0, "{name} still has {left}");
+            }
+        }
+    }
+}
+
+/// The networks of the project's own making, too, are computed by its own layers.
+#[test]
+fn the_networks_of_bat_and_trunk_keep_no_slow_operator() {
+    let bat = include_bytes!("../../../../models/bat.onnx").as_slice();
+    let trunk = include_bytes!("../../../../models/trunk.onnx").as_slice();
+    for (name, onnx, image) in [("bat", bat, [192, 192, 5]), ("trunk", trunk, [160, 160, 4])] {
+        for set in InstructionSet::available() {
+            let network = Network::load(name, onnx, image, &[], Some(single_threaded(set)));
+            let network = network.unwrap();
+            let nodes = network.state.model().nodes();
+            let count = |name: &str| nodes.iter().filter(|n| n.op().name() == name).count();
+            for left in ["Conv", "DepthWiseConv", "Resize", "NearestUpsample"] {
+                assert_eq!(count(left), 0, "{name} still has {left}");
             }
         }
     }

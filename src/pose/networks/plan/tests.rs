@@ -1,7 +1,7 @@
 //! Plans of made-up graphs, verified; those of the shipped networks are verified in `network/tests.rs`.
 
 use super::*;
-use crate::kernels::InstructionSet;
+use crate::kernels::{Enlarging, InstructionSet};
 use crate::layer::{Activation, ConvWeights, Convolution, Window};
 
 fn window(stride: usize, size: [usize; 2]) -> Layer {
@@ -52,7 +52,7 @@ fn block(size: [usize; 2], channels: usize, wide: usize) -> Vec<Step> {
         step(window(1, size), &[at(2)], size, wide),
         step(mix(size, wide, channels), &[at(3), at(1)], size, channels),
         step(
-            Layer::Upsample(Activation::Linear),
+            Layer::Upsample(Enlarging::Bilinear, Activation::Linear),
             &[at(4)],
             double,
             channels,
