@@ -175,11 +175,10 @@ fn may_be_in_band(band: &AbsoluteBand, measure: &Measure) -> bool {
         band.low.unwrap_or(f64::NEG_INFINITY),
         band.high.unwrap_or(f64::INFINITY),
     );
-    let width = if band.low.is_some() && band.high.is_some() {
-        high - low
-    } else {
-        0.0
-    };
+    let width = band
+        .low
+        .zip(band.high)
+        .map_or(0.0, |(low, high)| high - low);
     let miss = (low - value).max(value - high);
     miss > 0.0 && miss < LIKELY_SDS * plus_minus && *plus_minus > UNSURE_SHARE * width
 }

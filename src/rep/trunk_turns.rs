@@ -15,7 +15,7 @@ const REACH_FRAMES: f64 = 2.6;
 /// So many readings within that make a parabola, and one of them lies on either side of the moment.
 const LEAST_READINGS: usize = 4;
 /// A reading that is less sure than this says nothing, degrees.
-const MOST_UNSURE_DEG: f64 = 25.0;
+const MOST_UNSURE_READING_DEG: f64 = 25.0;
 /// None counts for surer than this, degrees.
 const SUREST_DEG: f64 = 1.0;
 /// Turns are told within half a turn of this, degrees: from the load to contact they lie between some -60 and 120.
@@ -40,15 +40,15 @@ pub(super) enum TrunkLine {
 
 /// What one frame shows, degrees open toward the pitcher.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Reading {
+struct TurnReading {
     sample: f64,
     pelvis_deg: f64,
     shoulders_deg: f64,
-    /// Of the surer use of a reading: one over the variance of the less sure line.
+    /// One over the variance of the less sure line.
     weight: f64,
 }
 
-impl Reading {
+impl TurnReading {
     fn of(&self, line: TrunkLine) -> f64 {
         match line {
             TrunkLine::Pelvis => self.pelvis_deg,
@@ -79,7 +79,7 @@ pub(super) struct Top {
 /// The turns of one rep.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct TrunkTurns {
-    readings: Vec<Reading>,
+    readings: Vec<TurnReading>,
     rate_hz: f64,
     reach: f64,
 }
@@ -90,15 +90,15 @@ impl TrunkTurns {
         let signals = context.signals;
         let reference = TurnReference::new(context.stance, context.view, context.yaw);
         let along = pelvis_along_cm(signals, context.estimates, context.stance);
-        let mut readings: Vec<Reading> = Vec::with_capacity(signals.turns.len());
+        let mut readings: Vec<TurnReading> = Vec::with_capacity(signals.turns.len());
         for read in signals.turns.iter() {
             let turn = reference.open_turn(read.turn, along[signals.index(read.sample)]);
             let spread = f64::from(turn.pelvis.spread_deg.max(turn.shoulders.spread_deg));
-            if spread > MOST_UNSURE_DEG {
+            if spread > MOST_UNSURE_READING_DEG {
                 continue;
             }
             let unwound = |deg: f32| MIDDLE_DEG + wrapped(f64::from(deg) - MIDDLE_DEG);
-            readings.push(Reading {
+            readings.push(TurnReading {
                 sample: read.sample,
                 pelvis_deg: unwound(turn.pelvis.deg),
                 shoulders_deg: unwound(turn.shoulders.deg),
@@ -183,7 +183,7 @@ impl TrunkTurns {
         })
     }
 
-    fn near(&self, sample: f64) -> &[Reading] {
+    fn near(&self, sample: f64) -> &[TurnReading] {
         let from = self
             .readings
             .partition_point(|r| r.sample <= sample - self.reach);
@@ -203,7 +203,7 @@ mod tests {
     fn turns(course: impl Fn(f64) -> (f64, f64)) -> TrunkTurns {
         let readings = (0..60).map(|i| {
             let (pelvis_deg, shoulders_deg) = course(f64::from(i) / RATE_HZ);
-            Reading {
+            TurnReading {
                 sample: f64::from(i),
                 pelvis_deg,
                 shoulders_deg,

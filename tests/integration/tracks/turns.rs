@@ -36,9 +36,12 @@ fn eased(places: &[(f64, f64)], at: f64) -> f64 {
 /// Every frame tells the turn that college hitters had about their heel plant and impact: pelvis most closed, -32 degrees, 260 ms
 /// before impact; 10 open at heel plant, 76 at impact; ahead of the shoulders by 51 at most, 124 ms before impact, by 3 then
 /// (Thompson 2022, Washington State University, doi 10.7273/000005138; medians).
-fn with_published_turns(frames: &mut [PoseFrame], rep: &Rep) {
+/// Gives the frames, and the swing as it is without them.
+fn published() -> (Vec<PoseFrame>, Rep) {
+    let mut frames = frames();
+    let rep = swing(&frames);
     let (plant, contact) = (rep.events.plant.unwrap(), rep.events.contact.unwrap());
-    for frame in frames {
+    for frame in &mut frames {
         let at = frame.captured_at.secs_since(contact);
         let plant = plant.secs_since(contact);
         let pelvis = eased(
@@ -62,14 +65,12 @@ fn with_published_turns(frames: &mut [PoseFrame], rep: &Rep) {
             origin: TurnOrigin::Plate,
         });
     }
+    (frames, rep)
 }
 
 #[test]
 fn a_published_course_of_the_turn_gives_its_published_figures() {
-    let mut frames = frames();
-    let rep = swing(&frames);
-    with_published_turns(&mut frames, &rep);
-    let rep = swing(&frames);
+    let rep = swing(&published().0);
     for (name, wanted, most) in [
         (MeasureName::Coil, 32.0, 1.5),
         (MeasureName::PelvisAtPlant, 10.0, 3.0),
@@ -94,9 +95,7 @@ fn a_published_course_of_the_turn_gives_its_published_figures() {
 
 #[test]
 fn turns_that_are_missing_about_a_moment_refuse_what_is_read_there_and_nothing_else() {
-    let mut frames = frames();
-    let rep = swing(&frames);
-    with_published_turns(&mut frames, &rep);
+    let (mut frames, rep) = published();
     let whole = swing(&frames);
     let plant = rep.events.plant.unwrap();
     for frame in &mut frames {
@@ -127,9 +126,7 @@ fn turns_that_are_missing_about_a_moment_refuse_what_is_read_there_and_nothing_e
 
 #[test]
 fn readings_that_are_unsure_of_themselves_count_for_nothing() {
-    let mut frames = frames();
-    let rep = swing(&frames);
-    with_published_turns(&mut frames, &rep);
+    let (mut frames, _) = published();
     let wanted = swing(&frames).measures[&MeasureName::Separation].clone();
     for (i, frame) in frames.iter_mut().enumerate() {
         if i % 3 == 0 {
@@ -145,9 +142,7 @@ fn readings_that_are_unsure_of_themselves_count_for_nothing() {
 /// Now and then a front is taken for a back, and surely so.
 #[test]
 fn one_reading_the_wrong_way_about_before_the_load_turns_nothing_after_it() {
-    let mut frames = frames();
-    let rep = swing(&frames);
-    with_published_turns(&mut frames, &rep);
+    let (mut frames, rep) = published();
     let wanted = swing(&frames);
     let set = rep.events.set.unwrap();
     let odd = frames

@@ -383,19 +383,32 @@ fn every_convolution_of_the_shipped_networks_runs_in_a_fused_graph() {
     }
 }
 
-/// The networks of the project's own making, too, are computed by its own layers.
+/// The networks of the project's own making, too, are computed by its own layers, in one piece.
 #[test]
-fn the_networks_of_bat_and_trunk_keep_no_slow_operator() {
+fn the_networks_of_bat_and_trunk_run_in_one_fused_graph() {
     let bat = include_bytes!("../../../../models/bat.onnx").as_slice();
     let trunk = include_bytes!("../../../../models/trunk.onnx").as_slice();
-    for (name, onnx, image) in [("bat", bat, [192, 192, 5]), ("trunk", trunk, [160, 160, 4])] {
+    for (name, onnx, image, upsamplings) in [
+        ("bat", bat, [192, 192, 5], 3),
+        ("trunk", trunk, [160, 160, 4], 2),
+    ] {
         for set in InstructionSet::available() {
             let network = Network::load(name, onnx, image, &[], Some(single_threaded(set)));
             let network = network.unwrap();
             let nodes = network.state.model().nodes();
-            let count = |name: &str| nodes.iter().filter(|n| n.op().name() == name).count();
-            for left in ["Conv", "DepthWiseConv", "Resize", "NearestUpsample"] {
-                assert_eq!(count(left), 0, "{name} still has {left}");
+            let fused: Vec<_> = nodes
+                .iter()
+                .filter_map(|node| node.op_as::<crate::fused::FusedGraph>())
+                .collect();
+            let [fused] = fused[..] else {
+                panic!("{name} is {} fused graphs", fused.len());
+            };
+            let layers = fused.layers();
+            let is_upsampling = |l: &&_| matches!(l, crate::layer::Layer::Upsample(..));
+            assert_eq!(layers.filter(is_upsampling).count(), upsamplings, "{name}");
+            for node in nodes {
+                let left = ["Conv", "DepthWiseConv"].contains(&&*node.op().name());
+                assert!(!left, "{name} still has {node}");
             }
         }
     }
