@@ -41,6 +41,7 @@ pub mod coach;
 pub mod command;
 pub(crate) mod cores;
 pub mod daemon;
+mod hearing;
 pub mod journal;
 pub(crate) mod logging;
 pub(crate) mod machine;

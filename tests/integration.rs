@@ -89,6 +89,8 @@ mod fuzzed;
 mod guards;
 #[path = "integration/health.rs"]
 mod health;
+#[path = "integration/heard.rs"]
+mod heard;
 #[path = "integration/journal_command.rs"]
 mod journal_command;
 #[path = "integration/listening.rs"]

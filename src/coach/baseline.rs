@@ -193,6 +193,7 @@ mod tests {
             measures: BTreeMap::from([(name, measure)]),
             style: Style::default(),
             ruler: None,
+            heard: None,
             known_at: CaptureTime::default(),
         }
     }

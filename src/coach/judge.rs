@@ -214,6 +214,7 @@ mod tests {
             measures,
             style: Style::default(),
             ruler: None,
+            heard: None,
             known_at: CaptureTime::from_secs(2.0),
         }
     }

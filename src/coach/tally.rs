@@ -327,6 +327,7 @@ pub(super) mod tests {
                     .collect(),
                 style: Style::default(),
                 ruler: None,
+                heard: None,
                 known_at: CaptureTime::from_secs(at_secs),
             },
             verdicts: values

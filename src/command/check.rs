@@ -6,6 +6,7 @@ mod finding;
 mod flicker;
 mod grain;
 mod hitter;
+mod microphone;
 mod page;
 mod stand;
 
@@ -64,6 +65,7 @@ impl Check {
         if !self.silent {
             findings.push(speaker(settings));
         }
+        findings.push(microphone::microphone(settings)?);
         findings.push(disk(settings)?);
         findings.push(page::page(settings)?);
         findings.push(picture(settings));

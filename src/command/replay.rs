@@ -46,6 +46,10 @@ pub(super) struct Replay {
     /// Where cues are heard: none, device, or a WAV file. "device" at real pace, else "none", where not told.
     #[arg(long, value_name = "none|device|FILE.wav")]
     sound: Option<String>,
+    /// Hear contact in this WAV file, whose first sample is the recording's time 0, as a microphone would have. Its distance and
+    /// lag are those of the settings.
+    #[arg(long, value_name = "FILE.wav", conflicts_with = "slowed")]
+    hear: Option<PathBuf>,
     /// The pose model; "full" where neither this nor the settings say.
     #[arg(long)]
     model: Option<ModelArg>,
@@ -150,6 +154,7 @@ impl Replay {
         let options = ReplayOptions {
             model: self.model(settings),
             source: self.source,
+            hear: self.hear,
             rep_log: self.reps,
             track: self.track,
             height_cm: self.height_cm.map(f64::from),

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use crate::capture::{CaptureError, NotSlowed};
 use crate::coach::PlanError;
+use crate::hearing::HearingError;
 use crate::journal::{JournalError, RepLogError};
 use crate::paths::NoHomeFolder;
 use crate::pitch::PitchError;
@@ -26,6 +27,8 @@ pub enum DaemonError {
     Track(#[from] TrackError),
     #[error(transparent)]
     Sound(#[from] SoundError),
+    #[error(transparent)]
+    Hearing(#[from] HearingError),
     #[error(transparent)]
     Journal(#[from] JournalError),
     #[error(transparent)]
@@ -83,6 +86,7 @@ impl DaemonError {
                 | Self::PlanFile { .. }
                 | Self::UnfitClip(_)
                 | Self::NotSlowed { .. }
+                | Self::Hearing(HearingError::Wav { .. })
         )
     }
 }

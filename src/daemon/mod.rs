@@ -18,6 +18,7 @@ mod bat_stage;
 mod calibration_mark;
 mod capture_loop;
 mod cue_library;
+mod ears_feed;
 mod error;
 mod frame_channel;
 mod hitter_now;

@@ -1,7 +1,7 @@
 //! Reps as lines for the person at the terminal.
 
 use crate::coach::{JudgedRep, Verdict};
-use crate::rep::{Measure, MeasureName, MissedCondition, ReasonUnit, Rep, RepKind};
+use crate::rep::{Heard, Measure, MeasureName, MissedCondition, ReasonUnit, Rep, RepKind};
 use crate::status::RunCounts;
 use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
@@ -39,6 +39,13 @@ pub(crate) fn rep_text(judged: &JudgedRep) -> String {
         };
         let digits = usize::from(name.unit() == crate::rep::Unit::Cm);
         text += &format!("  {short} {value:.digits$} {}{out}", name.unit().suffix());
+    }
+    match rep.heard {
+        Some(Heard::Contact { plus_minus_ms, .. }) => {
+            text += &format!("  contact heard, ± {plus_minus_ms:.0} ms");
+        }
+        Some(Heard::Nothing) => text += "  swing and miss",
+        Some(Heard::Unclear) | None => {}
     }
     match (&judged.cue, rep.kind) {
         (Some(cue), _) => {
@@ -87,11 +94,15 @@ pub(super) fn missed_text(missed: &MissedCondition) -> String {
     )
 }
 
-/// Swings and takes of a run.
+/// Swings and takes of a run, and swings and misses where there were any.
 pub(super) fn counts_text(counts: &RunCounts) -> String {
     let plural = |n: u32, one: &str| format!("{n} {one}{}", if n == 1 { "" } else { "s" });
+    let missed = match counts.swings_and_misses {
+        0 => String::new(),
+        n => format!(" ({n} swing and miss)"),
+    };
     format!(
-        "{}, {}.",
+        "{}{missed}, {}.",
         plural(counts.swings, "swing"),
         plural(counts.takes, "take")
     )

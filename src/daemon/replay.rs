@@ -7,6 +7,7 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Instant;
 
 use crate::capture::{CaptureClock, ClipSource, FrameSource, NotSlowed, PlaybackRate, SlowedBy};
+use crate::hearing::sounds_of_wav;
 use crate::journal::RepLog;
 use crate::picture_size::PictureSize;
 use crate::pose::track::{TrackReader, TrackWriter};
@@ -19,6 +20,7 @@ use crate::status::{Health, RunCounts};
 use super::bat_stage::start_bats;
 use super::capture_loop::{CaptureContext, capture_loop};
 use super::cue_library::cue_library;
+use super::ears_feed::EarsFeed;
 use super::frame_channel::{FramePolicy, FrameSender};
 use super::pipeline::{PoseSample, PoseSetup, run_pipeline};
 use super::plan_choice::PlanOverride;
@@ -50,6 +52,8 @@ pub(crate) enum Slowed {
 pub(crate) struct ReplayOptions {
     /// A video clip or a pose track.
     pub source: PathBuf,
+    /// The sound that is heard with it, a WAV file.
+    pub hear: Option<PathBuf>,
     /// Write the rep log here.
     pub rep_log: Option<PathBuf>,
     /// Write the pose track here.
@@ -351,7 +355,11 @@ impl ReplayRun<'_> {
             track,
             terminal: self.terminal.clone(),
         };
-        let stage = RepStage::new(setup, training, sinks, Arc::clone(&self.clock));
+        let mut stage = RepStage::new(setup, training, sinks, Arc::clone(&self.clock));
+        if let Some(path) = &options.hear {
+            let feed = EarsFeed::file(sounds_of_wav(path)?);
+            stage = stage.with_ears(feed, settings.microphone.lag());
+        }
         Ok(match options.explain {
             true => stage.with_explanation(),
             false => stage,

@@ -7,8 +7,10 @@ use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, OnceLock};
 
 use crate::capture::{
-    CameraBackend, CameraRequest, CameraSource, CaptureError, ClipSource, FrameSource, PlaybackRate,
+    CameraBackend, CameraRequest, CameraSource, CaptureClock, CaptureError, ClipSource,
+    FrameSource, PlaybackRate,
 };
+use crate::hearing::Listener;
 use crate::journal::RepLog;
 use crate::page::{PageServer, SessionControl};
 use crate::paths;
@@ -22,6 +24,7 @@ use super::bat_stage::start_bats;
 use super::calibration_mark::CalibrationMark;
 use super::capture_loop::{CaptureContext, camera_request, capture_and_reopen, wait_for_camera};
 use super::cue_library::cue_library;
+use super::ears_feed::EarsFeed;
 use super::frame_channel::{FramePolicy, FrameSender};
 use super::model_choice::{BenchmarkLoad, choose_model};
 use super::pending_changes::PendingChanges;
@@ -140,12 +143,16 @@ pub(crate) fn watch(
         preview: Arc::clone(&health.preview),
     });
     let (bat_tap, bat_inbox) = start_bats(settings.bat, &health)?;
+    let ears = start_ears(settings, &clock, terminal)?;
     let mut stage = RepStage::new(session.setup, session.training, sinks, Arc::clone(&clock))
         .with_pending_changes(changes)
         .with_health(&health)
         .with_films(films)
         .with_bat_inbox(bat_inbox)
         .with_calibration_mark(CalibrationMark::beside(&sessions.journal_path(settings)?));
+    if let Some(feed) = ears {
+        stage = stage.with_ears(feed, settings.microphone.lag());
+    }
     let context = CaptureContext {
         health: Arc::clone(&health),
         stop,
@@ -264,6 +271,25 @@ fn describe(source: &FrameSource) -> String {
             format!("recording {path}")
         }
     }
+}
+
+/// The microphone, where it is to listen.
+fn start_ears(
+    settings: &Settings,
+    clock: &Arc<OnceLock<CaptureClock>>,
+    terminal: &Terminal,
+) -> Result<Option<EarsFeed>, DaemonError> {
+    if !settings.microphone.on {
+        return Ok(None);
+    }
+    terminal.println(
+        "The microphone listens for the bat on the ball. No sound is kept, only when sharp sounds began and how loud they were.",
+    );
+    let listener = Arc::new(Listener::start(settings.microphone.choice())?);
+    Ok(Some(EarsFeed::Microphone {
+        listener,
+        clock: Arc::clone(clock),
+    }))
 }
 
 fn start_preview(

@@ -11,7 +11,8 @@ use serde::{Serialize, Serializer};
 use crate::coach::{CueGiven, JudgedRep, PitchPlayed, Verdict};
 use crate::journal::record::{writable, writable_fps};
 use crate::rep::{
-    Bats, Events, Measure, MeasureName, RepKind, Style, Unit, View, path_shape_word, sequence_words,
+    Bats, Events, Heard, Measure, MeasureName, RepKind, Style, Unit, View, path_shape_word,
+    sequence_words,
 };
 use crate::text_enum::Recorded;
 
@@ -82,6 +83,8 @@ struct RepLine<'a> {
     #[serde(skip_serializing_if = "Option::is_none")]
     pitch: Option<PitchLine>,
     style: StyleLine,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    heard: Option<HeardLine>,
     #[serde(flatten)]
     origin: Option<LineOrigin>,
 }
@@ -117,7 +120,38 @@ impl<'a> RepLine<'a> {
                 .filter(|_| cue.is_none()),
             pitch: pitch.as_ref().map(PitchLine::new),
             style: StyleLine::new(&rep.style),
+            heard: rep.heard.map(HeardLine::new),
             origin,
+        }
+    }
+}
+
+/// What a microphone says of contact.
+#[derive(Serialize)]
+struct HeardLine {
+    contact: &'static str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    plus_minus_ms: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    level_db: Option<f64>,
+}
+
+impl HeardLine {
+    fn new(heard: Heard) -> Self {
+        let (plus_minus_ms, level_db) = match heard {
+            Heard::Contact {
+                plus_minus_ms,
+                level_db,
+            } => (Some(rounded(plus_minus_ms, 1)), Some(rounded(level_db, 1))),
+            Heard::Nothing | Heard::Unclear => (None, None),
+        };
+        Self {
+            contact: match heard {
+                Heard::Contact { .. } => "heard",
+                other => other.name(),
+            },
+            plus_minus_ms,
+            level_db,
         }
     }
 }

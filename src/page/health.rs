@@ -2,9 +2,11 @@
 
 pub(super) mod metrics;
 
+use std::fmt::Display;
+
 use super::i18n::Messages;
 use crate::sound::Language;
-use crate::status::{HealthFigures, JournalState};
+use crate::status::{HealthFigures, JournalState, MicrophoneState};
 
 /// What [`HealthFigures::restarts`] counts, in its order.
 pub(super) const RESTARTED: [&str; 5] = ["camera", "pose", "rep", "sound", "journal"];
@@ -66,14 +68,8 @@ pub(super) fn localized_lines(
                 i18n.counted("count.cues", f.stage.cues_heard)
             ),
         ),
-        (
-            "health.reps",
-            format!(
-                "{}, {}",
-                i18n.counted("count.swings", f.stage.swings),
-                i18n.counted("count.takes", f.stage.takes)
-            ),
-        ),
+        ("health.microphone", microphone_text(f, i18n)),
+        ("health.reps", reps_text(f, i18n)),
         (
             "health.last_rep",
             last_rep.unwrap_or_else(|| i18n.t("health.none_yet").to_owned()),
@@ -97,6 +93,43 @@ pub(super) fn localized_lines(
         .into_iter()
         .map(|(key, text)| (i18n.t(key).to_owned(), text))
         .collect()
+}
+
+/// What the microphone does, and how sure it is of the time between sound and picture.
+fn microphone_text(f: &HealthFigures, i18n: &Messages) -> String {
+    let stage = &f.stage;
+    let mut text = i18n
+        .named("health.microphone.", stage.microphone.as_str())
+        .to_owned();
+    if let Some(name) = &stage.microphone_name {
+        text += &format!(" ({name})");
+    }
+    if stage.microphone == MicrophoneState::Off {
+        return text;
+    }
+    if let Some(room_db) = stage.room_db {
+        text += "; ";
+        text += &i18n.fill("health.room", &[&format!("{room_db:.0}")]);
+    }
+    if let Some([lag, spread]) = stage.sound_lag_ms {
+        let figures: [&dyn Display; 2] = [&format!("{lag:.1}"), &format!("{spread:.1}")];
+        text += "; ";
+        text += &i18n.fill("health.sound_lag", &figures);
+    }
+    text += "; ";
+    text + &i18n.counted("count.contacts", stage.contacts_heard)
+}
+
+fn reps_text(f: &HealthFigures, i18n: &Messages) -> String {
+    let stage = &f.stage;
+    let mut counts = vec![
+        i18n.counted("count.swings", stage.swings),
+        i18n.counted("count.takes", stage.takes),
+    ];
+    if stage.swings_and_misses > 0 {
+        counts.push(i18n.counted("count.swings_and_misses", stage.swings_and_misses));
+    }
+    counts.join(", ")
 }
 
 type HealthLine = (&'static str, String);

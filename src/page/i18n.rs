@@ -335,7 +335,8 @@ impl Messages {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::status::{CameraState, SoundState};
+    use crate::rep::Heard;
+    use crate::status::{CameraState, MicrophoneState, SoundState};
 
     /// Most errors are in English by their own `Display`.
     const ONLY_SPANISH: &str = "fault.";
@@ -375,6 +376,13 @@ mod tests {
             }
             for state in CameraState::ALL {
                 has(format!("health.camera_stand.{state}"));
+            }
+            for ear in [Heard::Nothing, Heard::Unclear] {
+                has(format!("rep.ear.{}", ear.name()));
+            }
+            has("rep.ear.contact".to_owned());
+            for state in MicrophoneState::ALL {
+                has(format!("health.microphone.{state}"));
             }
             for state in SoundState::ALL {
                 has(format!("health.sound.{state}"));

@@ -7,7 +7,8 @@ use crate::motion::{CameraYaw, Direction, Signals, Stance, roll, yaw_from_pelvis
 use crate::time::CaptureTime;
 
 use super::context::MeasureContext;
-use super::estimates::EventEstimates;
+use super::ears::{self, Ears};
+use super::estimates::{EventEstimate, EventEstimates};
 use super::events;
 use super::judge::{self, LEAST_PROBABILITY, LEAST_PROBABILITY_QUICKENED, LEAST_SPEED, SwingJudge};
 use super::measures;
@@ -65,6 +66,8 @@ pub(super) struct AnalysisContext<'a> {
     pub last_swing: Option<(CaptureTime, Direction)>,
     /// Before this the landmarks were on another body.
     pub another_body_before: Option<CaptureTime>,
+    /// What is known of the sounds, where a microphone listens.
+    pub ears: Option<&'a Ears>,
 }
 
 /// The time after a rep in which no other can begin.
@@ -95,6 +98,8 @@ pub(super) struct FoundSwing {
     pub hand_peak: CaptureTime,
     /// Where the pitcher is.
     pub pitcher: Direction,
+    /// What was heard of it.
+    pub heard: Option<ears::Verdict>,
 }
 
 /// The first burst of the hands around `peak_at` that is a swing. What looks like one and is not counted goes to `refused`.
@@ -110,8 +115,33 @@ pub(super) fn swing(
         front: context.setup.bats.map_or(found.stance.front, Bats::front),
         ..found.stance
     };
-    let estimates = events::of_swing(signals, found.hand_peak, stance);
-    let rep = measured(signals, found.hand_peak, &estimates, stance, context, now);
+    let seen = events::of_swing(signals, found.hand_peak, stance, None);
+    let view = view_of(signals, found.hand_peak, &seen, stance, context);
+    let heard = heard(
+        signals,
+        &as_sure_as_seen(seen, view, signals.rate_hz),
+        context,
+    );
+    let contact = heard
+        .and_then(|heard| heard.contact)
+        .map(|contact| EventEstimate {
+            sample: signals.sample_at(contact.at),
+            sigma: contact.spread_secs * signals.rate_hz,
+        });
+    let estimates = match contact {
+        Some(_) => events::of_swing(signals, found.hand_peak, stance, contact),
+        None => as_sure_as_seen(seen, view, signals.rate_hz),
+    };
+    let mut rep = rep(
+        signals,
+        &estimates,
+        stance,
+        RepKind::Swing,
+        view,
+        context,
+        now,
+    );
+    rep.heard = heard.map(|heard| heard.heard);
     // No hitter strides away from the pitcher by more than a little: those feet were somebody else's. Toward a camera on the
     // line to the pitcher a stride does not show.
     let strode = strode(signals, &estimates, stance).filter(|_| rep.view.is_side_on());
@@ -132,26 +162,37 @@ pub(super) fn swing(
         rep,
         hand_peak: signals.time_at(found.hand_peak),
         pitcher: stance.pitcher,
+        heard,
     })
 }
 
-/// The swing whose hands peak at this sample, measured.
-fn measured(
+/// Where the camera stands, as the operator said or as the hitter looks.
+fn view_of(
     signals: &Signals,
     hand_peak: f64,
     estimates: &EventEstimates,
     stance: Stance,
     context: &AnalysisContext,
-    now: CaptureTime,
-) -> Rep {
-    let view = context.setup.view.unwrap_or_else(|| {
+) -> View {
+    context.setup.view.unwrap_or_else(|| {
         let square =
             turned_away(signals, estimates, stance).is_some_and(|yaw| yaw.abs() < SIDE_ON_YAW_RAD);
         view(signals, hand_peak, square)
-    });
-    let kind = RepKind::Swing;
-    let estimates = as_sure_as_seen(*estimates, view, signals.rate_hz);
-    rep(signals, &estimates, stance, kind, view, context, now)
+    })
+}
+
+/// What was heard of a swing whose contact is seen so. A film that is taken to be slowed has no sound that fits.
+fn heard(
+    signals: &Signals,
+    seen: &EventEstimates,
+    context: &AnalysisContext,
+) -> Option<ears::Verdict> {
+    let ears = context
+        .ears
+        .filter(|_| context.slow_motion == SlowMotion::NONE)?;
+    let contact = seen.contact?;
+    let spread_secs = contact.sigma / signals.rate_hz;
+    Some(ears.verdict(signals.time_at(contact.sample), spread_secs))
 }
 
 fn first_swing(
@@ -209,9 +250,11 @@ fn first_swing(
             at,
             missed,
             rep: near.then(|| {
-                let estimates = events::of_swing(signals, swing.hand_peak, swing.stance);
                 let (peak, stance) = (swing.hand_peak, swing.stance);
-                measured(signals, peak, &estimates, stance, context, now)
+                let seen = events::of_swing(signals, peak, stance, None);
+                let view = view_of(signals, peak, &seen, stance, context);
+                let seen = as_sure_as_seen(seen, view, signals.rate_hz);
+                rep(signals, &seen, stance, RepKind::Swing, view, context, now)
             }),
         });
         // What follows a swing is the hands' way back, whichever side was named.
@@ -400,6 +443,7 @@ pub(super) fn rep(
             scale: signals.scale,
             roll_deg,
         }),
+        heard: None,
         known_at: now,
     }
 }

@@ -69,10 +69,15 @@ const HURRIED_SPREAD_SECS: f64 = 0.08;
 const FOOT_HZ: f64 = 9.0;
 const BODY_HZ: f64 = 5.0;
 
-/// Events of a swing whose hands are fastest at `hand_peak`.
-pub(super) fn of_swing(signals: &Signals, hand_peak: f64, stance: Stance) -> EventEstimates {
+/// Events of a swing whose hands are fastest at `hand_peak`; `heard` is contact where it was heard.
+pub(super) fn of_swing(
+    signals: &Signals,
+    hand_peak: f64,
+    stance: Stance,
+    heard: Option<EventEstimate>,
+) -> EventEstimates {
     let rate = signals.rate_hz;
-    let contact = contact(signals, hand_peak, stance);
+    let contact = heard.unwrap_or_else(|| contact(signals, hand_peak, stance));
     let look_to = hand_peak + LANDS_AFTER_PEAK_SECS * rate;
     let mut estimates = of_stride(signals, hand_peak, look_to, stance);
     estimates.plant = estimates.plant.map(|first| {

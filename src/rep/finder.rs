@@ -12,6 +12,7 @@ use crate::pose::{BatAndTurn, PoseFrame};
 use crate::time::CaptureTime;
 
 use super::analysis::{self, AnalysisContext, FoundSwing, Refractory};
+use super::ears::Ears;
 use super::hidden_landmarks::resolve_hidden;
 use super::live_motion::{self, LiveMotion, LiveMotionReader};
 use super::not_counted::{NotCounted, NotCountedQueue, NotCountedReason, Refused};
@@ -92,6 +93,8 @@ pub struct RepFinder {
     pitch: Option<PitchTimes>,
     /// What was seen and does not count.
     not_counted: NotCountedQueue,
+    /// What is known of the sounds, where a microphone listens.
+    ears: Option<Ears>,
 }
 
 /// What the hands are doing, live.
@@ -130,7 +133,23 @@ impl RepFinder {
             pitcher: None,
             pitch: None,
             not_counted: NotCountedQueue::default(),
+            ears: None,
         }
+    }
+
+    /// Goes by what these ears hear from now on; what was learned is given back by [`Self::take_ears`].
+    pub fn set_ears(&mut self, ears: Option<Ears>) {
+        self.ears = ears;
+    }
+
+    /// The ears, for the finder after this one.
+    pub(crate) fn take_ears(&mut self) -> Option<Ears> {
+        self.ears.take()
+    }
+
+    /// The ears, to give them what was heard.
+    pub fn ears_mut(&mut self) -> Option<&mut Ears> {
+        self.ears.as_mut()
     }
 
     /// Goes by this setup from the next frame on; what was seen is kept. A rep that is under way is measured by it.
@@ -326,6 +345,7 @@ impl RepFinder {
             not_before: self.refractory,
             last_swing: self.last_swing,
             another_body_before: self.another_body_before,
+            ears: self.ears.as_ref(),
         }
     }
 
@@ -353,6 +373,9 @@ impl RepFinder {
             secs: REFRACTORY_SECS,
         });
         self.foot = FootWatch::Standing;
+        if let (Some(ears), Some(heard)) = (&mut self.ears, &found.heard) {
+            ears.learn(heard);
+        }
         self.not_counted.counted(&found.rep);
         self.with_frames(found.rep)
     }

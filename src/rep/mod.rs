@@ -9,6 +9,7 @@ mod angles;
 mod balance;
 mod change_point;
 mod context;
+mod ears;
 mod estimates;
 mod event_name;
 mod events;
@@ -42,6 +43,7 @@ mod types;
 mod view;
 mod weight;
 
+pub use ears::{Ears, Lag, Listened, SharpSound};
 pub use event_name::EventName;
 pub use finder::{FoundRep, RepFinder};
 pub use finish_hold::HoldWatch;
@@ -59,6 +61,8 @@ pub(crate) use style::LoadStyle;
 pub use style::Style;
 pub(crate) use swing_path::{BARREL_CM, GRIP_SHARE, ON_PLANE_CM, bat_length_cm};
 pub(crate) use turn_reference::TurnReference;
-pub use types::{Bats, Events, Measure, MeasureName, Phase, PitchTimes, Rep, RepKind, Unit, View};
+pub use types::{
+    Bats, Events, Heard, Measure, MeasureName, Phase, PitchTimes, Rep, RepKind, Unit, View,
+};
 pub(crate) use types::{Ruler, path_shape_word, sequence_words};
 pub(crate) use view::{StandingIn, standing_in};

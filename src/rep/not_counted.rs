@@ -277,6 +277,7 @@ mod tests {
             measures: BTreeMap::new(),
             style: Style::default(),
             ruler: None,
+            heard: None,
             known_at: secs(plant + 0.8),
         }
     }

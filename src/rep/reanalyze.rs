@@ -17,7 +17,7 @@ use super::event_name::EventName;
 use super::events;
 use super::measures;
 use super::not_measured::NotMeasured;
-use super::types::{Events, Measure, MeasureName, PitchTimes, Rep, RepKind};
+use super::types::{Events, Heard, Measure, MeasureName, PitchTimes, Rep, RepKind};
 use super::view::as_sure_as_seen;
 
 /// A person who looks at single frames sets an event to the nearest of them; standard uncertainty in frames.
@@ -108,6 +108,9 @@ impl Rep {
             let sample = sample(event)?;
             let sigma = match found {
                 _ if event == moved => BY_EYE_FRAMES,
+                Some(found) if event == EventName::Contact && self.heard_spread_ms().is_some() => {
+                    found.sigma
+                }
                 Some(found) if (found.sample - sample).abs() < SAME_FRAMES => found.sigma,
                 _ => UNKNOWN_FRAMES,
             };
@@ -154,10 +157,17 @@ impl Rep {
         let rate = signals.rate_hz;
         match (self.kind, self.events.contact, self.events.plant) {
             (RepKind::Swing, Some(contact), _) => {
-                let hand_peak =
-                    signals.sample_at(contact) - events::HANDS_FASTEST_BEFORE_SECS * rate;
-                let found = events::of_swing(signals, hand_peak, stance);
-                as_sure_as_seen(found, self.view, rate)
+                let sample = signals.sample_at(contact);
+                let hand_peak = sample - events::HANDS_FASTEST_BEFORE_SECS * rate;
+                let heard = self.heard_spread_ms().map(|ms| EventEstimate {
+                    sample,
+                    sigma: 1e-3 * ms * rate,
+                });
+                let found = events::of_swing(signals, hand_peak, stance, heard);
+                match heard {
+                    Some(_) => found,
+                    None => as_sure_as_seen(found, self.view, rate),
+                }
             }
             (_, _, Some(plant)) => events::of_take(signals, signals.sample_at(plant), stance),
             _ => EventEstimates::default(),
@@ -166,6 +176,14 @@ impl Rep {
 }
 
 impl Rep {
+    /// The standard deviation of contact where it was heard, milliseconds.
+    fn heard_spread_ms(&self) -> Option<f64> {
+        match self.heard {
+            Some(Heard::Contact { plus_minus_ms, .. }) => Some(plus_minus_ms),
+            Some(Heard::Nothing | Heard::Unclear) | None => None,
+        }
+    }
+
     /// Where the pitcher is in the picture.
     ///
     /// For a rep that was logged before this was kept with it, its landmarks show it: the front ankle is on the pitcher's

@@ -60,6 +60,7 @@ impl SlowMotion {
         } = rep.events;
         let mut rep = Rep {
             fps: rep.fps / self.factor,
+            heard: None,
             known_at: now,
             // Without a ruler nothing is measured again by times that are a guess.
             ruler: None,

@@ -157,7 +157,7 @@ pub struct Events {
     pub plant: Option<CaptureTime>,
     /// The back heel leaves the ground.
     pub heel_rise: Option<CaptureTime>,
-    /// The bat meets the ball, estimated from the hands.
+    /// The bat meets the ball: heard where [`Rep::heard`] says so, else estimated from the hands.
     pub contact: Option<CaptureTime>,
     /// The hands come to rest after the swing.
     pub finish: Option<CaptureTime>,
@@ -439,6 +439,33 @@ impl Measure {
     }
 }
 
+/// What the microphone says of a swing's contact.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Heard {
+    /// The bat was heard on the ball, and the event `contact` is that moment.
+    Contact {
+        /// One standard deviation of the moment, milliseconds.
+        plus_minus_ms: f64,
+        /// Its highest sample above 1 kHz, decibels against full scale.
+        level_db: f64,
+    },
+    /// It would have been heard and was not: a swing and miss.
+    Nothing,
+    /// It cannot be told: the room was too loud, sounds were too alike, or what contact sounds like here is not known.
+    Unclear,
+}
+
+impl Heard {
+    /// The word used in logs.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Heard::Contact { .. } => "contact",
+            Heard::Nothing => "nothing",
+            Heard::Unclear => "unclear",
+        }
+    }
+}
+
 /// What a rep's pixels were turned into centimeters with.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Ruler {
@@ -470,6 +497,8 @@ pub struct Rep {
     pub style: super::style::Style,
     /// What its lengths were measured with; `None` where that is not known.
     pub ruler: Option<Ruler>,
+    /// What the microphone says of contact; `None` for a take, and where none listened.
+    pub heard: Option<Heard>,
     /// When the stage knew that the rep was over, in capture time.
     pub known_at: CaptureTime,
 }

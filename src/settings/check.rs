@@ -9,9 +9,10 @@ use std::time::Duration;
 
 use toml::Spanned;
 
-use super::file::{Cues, Hitter, SettingsFile};
+use super::file::{Cues, Hitter, Microphone, SettingsFile};
 use super::{
-    CueSettings, DEFAULT_FILE, HEIGHT_CM, HitterSettings, ModelChoice, Settings, is_height,
+    CueSettings, DEFAULT_FILE, HEIGHT_CM, HitterSettings, MicrophoneSettings, ModelChoice,
+    Settings, is_height,
 };
 use crate::coach::{BandEnds, toml_values};
 use crate::pose::Model;
@@ -21,6 +22,11 @@ use crate::toml_checked::{self, Checked, ValueError, refuse};
 
 /// From a short break to half a day.
 const IDLE_MINUTES: RangeInclusive<u32> = 1..=720;
+/// A microphone stands behind the net, and hears nothing useful from the other end of a hall.
+const DISTANCE_M: RangeInclusive<f64> = 0.0..=20.0;
+/// Sound against picture: cameras and sound cards buffer a tenth of a second at most, wireless ones some more.
+const LAG_MS: RangeInclusive<f64> = -300.0..=300.0;
+const LAG_SPREAD_MS: RangeInclusive<f64> = 0.5..=100.0;
 /// Swings that may fix a baseline: fewer say nothing, more take weeks.
 const BASELINE_SWINGS: RangeInclusive<u32> = 5..=200;
 
@@ -44,6 +50,7 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         )?
         .unwrap_or(ModelChoice::Auto),
         bat: file.pose.bat.unwrap_or(true),
+        microphone: microphone(file.microphone)?,
         cues: cues(file.cues)?,
         page: page::page(file.page)?,
         journal: non_empty(file.journal.path).map(Into::into),
@@ -76,6 +83,17 @@ fn hitter(given: Hitter) -> Checked<HitterSettings> {
             ],
         )?
         .flatten(),
+    })
+}
+
+fn microphone(given: Microphone) -> Checked<MicrophoneSettings> {
+    Ok(MicrophoneSettings {
+        // Off unless asked for: a microphone hears people.
+        on: given.on.unwrap_or(false),
+        device: non_empty(given.device).filter(|device| device != "auto"),
+        distance_m: within(given.distance_m, "distance_m", &DISTANCE_M)?,
+        lag_ms: within(given.lag_ms, "lag_ms", &LAG_MS)?,
+        lag_plus_minus_ms: within(given.lag_plus_minus_ms, "lag_plus_minus_ms", &LAG_SPREAD_MS)?,
     })
 }
 

@@ -18,10 +18,25 @@ pub struct CameraValues {
     pub roll_deg: Option<f64>,
 }
 
+impl CameraValues {
+    /// The values that were measured, by their keys.
+    pub fn numbers(self) -> Vec<(&'static str, f64)> {
+        let (cm, px) = self.known_length.unzip();
+        let all = [
+            ("known_length_cm", cm),
+            ("known_length_px", px),
+            ("roll_deg", self.roll_deg),
+        ];
+        all.into_iter()
+            .filter_map(|(key, number)| Some((key, number?)))
+            .collect()
+    }
+}
+
 /// One value that changes.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Change {
-    /// The key within `[camera]`.
+    /// The key within its section.
     pub(crate) key: &'static str,
     /// As it was written; "not set" where it was not.
     pub(crate) before: String,
@@ -50,13 +65,14 @@ pub enum EditError {
     },
 }
 
-/// Puts the camera's values into a file's text; `path` is for messages.
+/// Puts numbers into a section of a file's text; `path` is for messages.
 ///
 /// # Errors
-/// Where the text is not TOML or has something else under the name `camera`.
-pub fn edit_camera(
+/// Where the text is not TOML or has something else under the section's name.
+pub fn edit_numbers(
     text: &str,
-    values: CameraValues,
+    section: &str,
+    numbers: &[(&'static str, f64)],
     path: &Path,
 ) -> Result<(String, Vec<Change>), EditError> {
     let unfit = |reason: String| EditError::Unfit {
@@ -66,22 +82,15 @@ pub fn edit_camera(
     let mut document: DocumentMut = text
         .parse()
         .map_err(|error: toml_edit::TomlError| unfit(error.message().trim().to_owned()))?;
-    let camera = document
-        .entry("camera")
+    let table = document
+        .entry(section)
         .or_insert_with(|| Item::Table(Table::new()))
         .as_table_like_mut()
-        .ok_or_else(|| unfit("\"camera\" is no table".to_owned()))?;
-    let mut changes = Vec::new();
-    let (cm, px) = values.known_length.unzip();
-    for (key, new) in [
-        ("known_length_cm", cm),
-        ("known_length_px", px),
-        ("roll_deg", values.roll_deg),
-    ] {
-        if let Some(new) = new {
-            changes.extend(put(camera, key, new));
-        }
-    }
+        .ok_or_else(|| unfit(format!("\"{section}\" is no table")))?;
+    let changes = numbers
+        .iter()
+        .filter_map(|(key, number)| put(table, key, *number))
+        .collect();
     Ok((document.to_string(), changes))
 }
 
@@ -233,7 +242,8 @@ mod tests {
 
     #[test]
     fn only_the_three_lines_of_the_default_file_change() {
-        let (text, changes) = edit_camera(DEFAULT_FILE, MEASURED, path()).unwrap();
+        let (text, changes) =
+            edit_numbers(DEFAULT_FILE, "camera", &MEASURED.numbers(), path()).unwrap();
         let differ: Vec<(&str, &str)> = DEFAULT_FILE
             .lines()
             .zip(text.lines())
@@ -257,15 +267,7 @@ mod tests {
     #[test]
     fn comments_order_and_an_unusual_way_of_writing_stay() {
         let text = "# mine\n[cues]\nvolume = 0.5 # loud enough\n\n[camera]\nroll_deg = 2   # by eye\nfps = 30\n";
-        let (new, changes) = edit_camera(
-            text,
-            CameraValues {
-                roll_deg: Some(1.5),
-                ..CameraValues::default()
-            },
-            path(),
-        )
-        .unwrap();
+        let (new, changes) = edit_numbers(text, "camera", &[("roll_deg", 1.5)], path()).unwrap();
         assert_eq!(new, text.replace("roll_deg = 2 ", "roll_deg = 1.5 "));
         assert_eq!(
             changes,
@@ -281,7 +283,7 @@ mod tests {
             "camera = { fps = 30 }\n",
             "camera.fps = 30\n",
         ] {
-            let (new, _) = edit_camera(text, MEASURED, path()).unwrap();
+            let (new, _) = edit_numbers(text, "camera", &MEASURED.numbers(), path()).unwrap();
             let settings = Settings::parse(&new, path()).unwrap();
             assert_eq!(settings.camera.roll_deg, Some(-1.25), "{new}");
             assert!(
@@ -293,15 +295,15 @@ mod tests {
 
     #[test]
     fn what_is_there_already_is_no_change() {
-        let (once, _) = edit_camera(DEFAULT_FILE, MEASURED, path()).unwrap();
-        let (twice, changes) = edit_camera(&once, MEASURED, path()).unwrap();
+        let (once, _) = edit_numbers(DEFAULT_FILE, "camera", &MEASURED.numbers(), path()).unwrap();
+        let (twice, changes) = edit_numbers(&once, "camera", &MEASURED.numbers(), path()).unwrap();
         assert_eq!((twice, changes), (once, Vec::new()));
     }
 
     #[test]
     fn a_text_that_cannot_be_changed_is_refused() {
         for text in ["camera = 5", "[camera"] {
-            let refused = edit_camera(text, MEASURED, path());
+            let refused = edit_numbers(text, "camera", &MEASURED.numbers(), path());
             assert!(
                 matches!(refused, Err(EditError::Unfit { .. })),
                 "{text:?}: {refused:?}"

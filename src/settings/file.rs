@@ -30,6 +30,7 @@ pub(super) struct SettingsFile {
     pub(super) hitter: Hitter,
     pub(super) camera: Camera,
     pub(super) pose: Pose,
+    pub(super) microphone: Microphone,
     pub(super) cues: Cues,
     pub(super) journal: Journal,
     pub(super) page: Page,
@@ -47,6 +48,7 @@ impl SettingsFile {
             hitter: self.hitter.or(default.hitter),
             camera: self.camera.or(default.camera),
             pose: self.pose.or(default.pose),
+            microphone: self.microphone.or(default.microphone),
             cues: self.cues.or(default.cues),
             journal: self.journal.or(default.journal),
             page: self.page.or(default.page),
@@ -85,6 +87,14 @@ section!(Camera {
 section!(Pose {
     model: Spanned<String>,
     bat: bool,
+});
+
+section!(Microphone {
+    on: bool,
+    device: Spanned<String>,
+    distance_m: Spanned<f64>,
+    lag_ms: Spanned<f64>,
+    lag_plus_minus_ms: Spanned<f64>,
 });
 
 section!(Cues {

@@ -16,12 +16,13 @@ use std::time::Duration;
 
 use crate::capture::{CameraBackend, CameraControls};
 use crate::coach::Bands;
+use crate::hearing::MicrophoneChoice;
 use crate::logging::LogFiles;
-use crate::rep::{Bats, MeasureName, View};
+use crate::rep::{Bats, Lag, MeasureName, View};
 use crate::sound::Language;
 use crate::video::VideoSettings;
 
-pub use edit::{CameraValues, edit_camera};
+pub use edit::{CameraValues, edit_numbers};
 pub(crate) use edit::{EditError, replace_file};
 pub use explain::explain;
 pub(crate) use explain::{Key, NO_BAND, Section};
@@ -57,6 +58,8 @@ pub struct Settings {
     pub(crate) model: ModelChoice,
     /// Whether the bat is looked for beside the poses.
     pub(crate) bat: bool,
+    /// Whether and how contact is heard.
+    pub(crate) microphone: MicrophoneSettings,
     /// What is heard.
     pub cues: CueSettings,
     /// Where and to whom the page is served.
@@ -142,6 +145,46 @@ pub enum ModelChoice {
     Auto,
     /// Always this one.
     Fixed(crate::pose::Model),
+}
+
+/// Whether and how contact is heard.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MicrophoneSettings {
+    /// Whether a microphone listens.
+    pub(crate) on: bool,
+    /// A part of its name; `None` for the system's own choice.
+    pub(crate) device: Option<String>,
+    /// From the plate to the microphone, meters.
+    pub(crate) distance_m: f64,
+    /// How much later sound is stamped than the picture of the same moment, without its way through the air, milliseconds.
+    pub(crate) lag_ms: f64,
+    /// One standard deviation of that.
+    pub(crate) lag_plus_minus_ms: f64,
+}
+
+/// Meters that sound goes in a second at 20 degrees (2.9 ms a meter).
+const SPEED_OF_SOUND: f64 = 343.0;
+
+impl MicrophoneSettings {
+    /// How much later a sound at the plate is stamped than its picture.
+    pub(crate) fn lag(&self) -> Lag {
+        Lag {
+            secs: 1e-3 * self.lag_ms + self.air_secs(),
+            spread_secs: 1e-3 * self.lag_plus_minus_ms,
+        }
+    }
+
+    /// How long sound takes from the plate, seconds.
+    pub(crate) fn air_secs(&self) -> f64 {
+        self.distance_m / SPEED_OF_SOUND
+    }
+
+    /// Which microphone.
+    pub(crate) fn choice(&self) -> MicrophoneChoice {
+        MicrophoneChoice {
+            name: self.device.clone().unwrap_or_default(),
+        }
+    }
 }
 
 /// What is heard.

@@ -58,6 +58,13 @@ pub(crate) fn applies(key: &str) -> Option<Applies> {
             Applies::Live
         }
         "pose.model" => Applies::Live,
+        "microphone.on"
+        | "microphone.device"
+        | "microphone.distance_m"
+        | "microphone.lag_ms"
+        | "microphone.lag_plus_minus_ms" => {
+            Applies::Restart("the microphone is opened at the start")
+        }
         "pose.bat" => Applies::Restart("the bat network is loaded at the start"),
         "cues.volume" | "cues.order" | "cues.language" | "cues.phrases" | "cues.remarks" => {
             Applies::Live

@@ -1,7 +1,7 @@
 //! A sound that is asked for, and what became of it. Values only.
 
 use std::fmt;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use crate::coach::{CueId, Said};
 use crate::pitch::Mark;
@@ -92,6 +92,8 @@ pub(crate) struct Played {
     /// When that first sample was at the output, or will be; `None` in a file. A mark of a delivery is
     /// heard its own `at_secs` later.
     pub heard_at: Option<Instant>,
+    /// How long it is heard.
+    pub lasts: Duration,
 }
 
 /// Why a sound was not played.

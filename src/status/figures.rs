@@ -78,6 +78,18 @@ pub(crate) struct StageFigures {
     pub sound: SoundState,
     /// Cues heard.
     pub cues_heard: u64,
+    /// What the microphone does.
+    #[serde(deserialize_with = "read_text")]
+    pub microphone: MicrophoneState,
+    /// The microphone's name, once it was open.
+    pub microphone_name: Option<String>,
+    /// How loud the room is above 1 kHz, decibels against full scale.
+    pub room_db: Option<f64>,
+    /// How much later sound is than picture, and one standard deviation of that, milliseconds; as followed by now.
+    pub sound_lag_ms: Option<[f64; 2]>,
+    /// Swings whose contact was heard, and swings and misses.
+    pub contacts_heard: u32,
+    pub swings_and_misses: u32,
     /// What the journal does.
     pub journal: JournalState,
     /// Reps stored.
@@ -137,6 +149,18 @@ text_enum! {
         Plays = "plays",
         NoDevice = "no device",
         IntoFile = "into a file",
+    }
+}
+
+text_enum! {
+    /// What the microphone does.
+    #[derive(Default)]
+    pub(crate) enum MicrophoneState {
+        #[default]
+        Off = "off",
+        Missing = "no microphone",
+        Muted = "muted",
+        Listens = "listens",
     }
 }
 

@@ -62,6 +62,10 @@ pub(crate) struct RunCounts {
     pub swings: u32,
     /// Takes.
     pub takes: u32,
+    /// Swings whose contact was heard.
+    pub contacts_heard: u32,
+    /// Swings and misses, where a microphone listens.
+    pub swings_and_misses: u32,
     /// Frames analyzed.
     pub frames: u64,
     /// Frames with a body.

@@ -75,6 +75,8 @@ pub(crate) struct Live {
     pub to_go: Option<u32>,
     /// Whether a film of each rep is kept, which nobody in the cage may overlook.
     pub filmed: bool,
+    /// Whether a microphone listens, which nobody in the cage may overlook either.
+    pub listens: bool,
     /// Whether screens may show the camera's picture, which is to be said where it is shown.
     pub pictured: bool,
     /// When the last rep was published, milliseconds since 1970 by the wall clock: the screen measures its own delay by it.
@@ -105,6 +107,7 @@ impl Default for Live {
             takes: 0,
             to_go: None,
             filmed: false,
+            listens: false,
             pictured: false,
             rep_at_ms: 0,
             resting: false,

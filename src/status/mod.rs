@@ -9,7 +9,9 @@ mod live;
 mod model;
 mod preview;
 
-pub(crate) use figures::{CameraState, HealthFigures, JournalState, SoundState, StageFigures};
+pub(crate) use figures::{
+    CameraState, HealthFigures, JournalState, MicrophoneState, SoundState, StageFigures,
+};
 pub(crate) use health::{DurationWindow, Health, RunCounts};
 pub(crate) use live::{Live, LiveFigure, LiveRep, LiveState, ShownHitter};
 pub(crate) use model::ModelReason;

@@ -58,6 +58,7 @@ fn swing(at_secs: f64, values: &[(MeasureName, f64)]) -> Rep {
             .collect(),
         style: Style::default(),
         ruler: None,
+        heard: None,
         known_at: CaptureTime::from_secs(at_secs),
     }
 }

@@ -139,6 +139,7 @@ mod tests {
         Played {
             latency_millis,
             heard_at: Some(Instant::now()),
+            lasts: Duration::from_millis(800),
         }
     }
 

@@ -26,13 +26,16 @@ use crate::journal::{JournalWriter, RepLog};
 use crate::picture_size::PictureSize;
 use crate::pose::track::TrackWriter;
 use crate::pose::{PoseFrame, Steadier};
-use crate::rep::{FoundRep, HitterSetup, HoldWatch, Measure, MeasureName, RepKind};
+use crate::rep::{
+    Ears, FoundRep, Heard, HitterSetup, HoldWatch, Lag, Measure, MeasureName, RepKind,
+};
 use crate::sound::{Outcome, Sound, SoundOutput};
 use crate::status::{Health, RunCounts};
 use crate::time::CaptureTime;
 use crate::video::{Films, FrameTap};
 
 use super::bat_stage::BatInbox;
+use super::ears_feed::{EarsFeed, tell_own};
 use super::live_publisher::LivePublisher;
 use super::pending_changes::PendingChanges;
 use super::pipeline::PoseSample;
@@ -54,6 +57,9 @@ pub(crate) use session::SessionChange;
 
 /// A picture darker than this is too dark for the landmarks; mean brightness, 0 to 255.
 pub(crate) const DARK_BELOW: f32 = 40.0;
+
+/// A file's sounds up to so long after the recording's last frame count, seconds.
+const HEARD_AFTER_SECS: f64 = 1.0;
 
 /// Where the stage's results go. Each may be absent.
 pub struct RepSinks {
@@ -83,6 +89,7 @@ pub struct RepStage {
     camera: CameraStand,
     steadier: Steadier,
     bat_inbox: Option<BatInbox>,
+    ears_feed: Option<EarsFeed>,
     head_tone: HeadTone,
     cue_latency: CueLatency,
     unfinished: Option<UnfinishedRep>,
@@ -115,6 +122,7 @@ impl RepStage {
             camera: CameraStand::new(setup),
             steadier: Steadier::default(),
             bat_inbox: None,
+            ears_feed: None,
             head_tone: HeadTone::new(setup, Arc::clone(&clock), Arc::default()),
             cue_latency: CueLatency::new(clock),
             unfinished: None,
@@ -172,6 +180,14 @@ impl RepStage {
         self
     }
 
+    /// Goes by what is heard from there on; `lag` is what was measured of sound and picture.
+    #[must_use]
+    pub(super) fn with_ears(mut self, feed: EarsFeed, lag: Lag) -> Self {
+        self.ears_feed = Some(feed);
+        self.session.finder.set_ears(Some(Ears::new(lag)));
+        self
+    }
+
     /// Where the pose thread leaves its frames for the films, once.
     pub(super) fn film_tap(&mut self) -> Option<FrameTap> {
         self.records.films.tap()
@@ -198,6 +214,7 @@ impl RepStage {
         self.steadier.steady(&mut sample.pose, sample.picture);
         self.watch_finish(&sample.pose)?;
         self.follow_head(&sample.pose);
+        self.listen(now);
         let frame = sample.pose.index;
         self.find_rep(sample.pose)?;
         self.put_bats_and_turns(frame, now);
@@ -233,6 +250,8 @@ impl RepStage {
     /// # Errors
     /// As for [`Self::step`], and where reps could not be stored.
     pub(super) fn finish(mut self) -> Result<RunCounts, DaemonError> {
+        // What was heard after the last frame belongs to the last swing still.
+        self.listen(self.last.plus_secs(HEARD_AFTER_SECS));
         if let Some(found) = self.session.finder.finish() {
             self.judge(found)?;
         }
@@ -272,6 +291,14 @@ impl RepStage {
     }
 
     fn take_outcome(&mut self, Outcome { request, result }: &Outcome) {
+        if let (Ok(played), Some(ears)) = (result, self.session.finder.ears_mut()) {
+            tell_own(
+                ears,
+                request,
+                played,
+                self.cue_latency.heard_at(request, played),
+            );
+        }
         let pitcher = self.session.training.pitcher.as_mut();
         match (&request.sound, result) {
             (Sound::Delivery(_), Ok(played)) => {
@@ -323,6 +350,13 @@ impl RepStage {
         }
         let not_counted = self.session.finder.take_not_counted();
         self.tell_not_counted(not_counted)
+    }
+
+    /// Gives the finder's ears what was heard by now.
+    fn listen(&mut self, now: CaptureTime) {
+        if let (Some(feed), Some(ears)) = (&mut self.ears_feed, self.session.finder.ears_mut()) {
+            feed.feed(ears, now);
+        }
     }
 
     /// Puts the bats and turns that were read by now to the frames that are held.
@@ -382,6 +416,11 @@ impl RepStage {
         match judged.rep.kind {
             RepKind::Swing => self.counts.swings += 1,
             RepKind::Take => self.counts.takes += 1,
+        }
+        match judged.rep.heard {
+            Some(Heard::Contact { .. }) => self.counts.contacts_heard += 1,
+            Some(Heard::Nothing) => self.counts.swings_and_misses += 1,
+            Some(Heard::Unclear) | None => {}
         }
         self.play_cue(&judged);
         self.live

@@ -1,10 +1,11 @@
 //! What the rep stage tells others: health figures once a second, the live state for screens.
 
+use crate::hearing;
 use crate::journal::{JournalWriter, StorageState};
 use crate::sound::OutputState;
-use crate::status::{JournalState, LiveFigure, SoundState, StageFigures};
+use crate::status::{JournalState, LiveFigure, MicrophoneState, SoundState, StageFigures};
 
-use super::RepStage;
+use super::{EarsFeed, RepStage};
 
 impl RepStage {
     /// The figures of this stage and of what it drives. To be called about once a second.
@@ -12,6 +13,15 @@ impl RepStage {
         self.sound.restart_if_dead();
         let sound = self.sound.health();
         let journal = self.records.journal.as_ref().map(JournalWriter::state);
+        let lag = self.session.finder.ears_mut().map(|ears| ears.lag());
+        let (microphone, microphone_name, room_db) = match self.microphone() {
+            hearing::MicrophoneState::Off => (MicrophoneState::Off, None, None),
+            hearing::MicrophoneState::Missing => (MicrophoneState::Missing, None, None),
+            hearing::MicrophoneState::Muted { name } => (MicrophoneState::Muted, Some(name), None),
+            hearing::MicrophoneState::Listens { name, room_db } => {
+                (MicrophoneState::Listens, Some(name), Some(room_db))
+            }
+        };
         let films = self.records.films.state().unwrap_or_default();
         StageFigures {
             ready: self.readiness.state(),
@@ -27,6 +37,12 @@ impl RepStage {
                 OutputState::Off => SoundState::Off,
             },
             cues_heard: sound.heard,
+            microphone,
+            microphone_name,
+            room_db,
+            sound_lag_ms: lag.map(|lag| [1e3 * lag.secs, 1e3 * lag.spread_secs]),
+            contacts_heard: self.counts.contacts_heard,
+            swings_and_misses: self.counts.swings_and_misses,
             journal: match journal.as_ref().map(|journal| &journal.storage) {
                 Some(StorageState::Working) => JournalState::Stores,
                 Some(StorageState::Waiting { why, .. }) => JournalState::Waits(why.clone()),
@@ -51,6 +67,11 @@ impl RepStage {
         }
     }
 
+    fn microphone(&self) -> hearing::MicrophoneState {
+        let feed = self.ears_feed.as_ref();
+        feed.map_or(hearing::MicrophoneState::Off, EarsFeed::state)
+    }
+
     /// Publishes what goes on; `figure` is the hitter's, where it has moved.
     pub(super) fn publish(&mut self, figure: Option<Option<LiveFigure>>) {
         let session = &self.session;
@@ -64,6 +85,7 @@ impl RepStage {
             live.to_go = trainer.to_go();
             live.resting = trainer.is_resting();
             live.over = trainer.is_over();
+            live.listens = self.ears_feed.as_ref().is_some_and(EarsFeed::listens);
             live.filmed = self.records.films.is_on();
             if let Some(figure) = figure {
                 live.figure = figure;

@@ -59,13 +59,20 @@ impl Session {
     }
 
     /// The session after this one. Whoever asks for the count goes on asking through the same flag.
-    pub(super) fn next(&self, training: Training, setup: HitterSetup) -> Self {
+    pub(super) fn next(&mut self, training: Training, setup: HitterSetup) -> Self {
+        let mut ears = self.finder.take_ears();
+        if let Some(ears) = &mut ears {
+            ears.forget_hitter();
+        }
+        let mut finder = RepFinder::new(setup);
+        finder.set_ears(ears);
         let training = Training {
             count_asked: Arc::clone(&self.training.count_asked),
             ..training
         };
         Self {
             bats: setup.bats.unwrap_or(self.bats),
+            finder,
             ..Self::new(setup, training)
         }
     }
@@ -93,7 +100,9 @@ impl Session {
     pub(super) fn find(&mut self, pose: PoseFrame) -> Result<Option<FoundRep>, FinderRestarted> {
         catch_unwind(AssertUnwindSafe(|| self.finder.push(pose))).map_err(|_| {
             tracing::error!("the rep finder failed by a fault of its own and begins afresh");
+            let ears = self.finder.take_ears();
             self.finder = RepFinder::new(self.setup);
+            self.finder.set_ears(ears);
             FinderRestarted
         })
     }

@@ -153,6 +153,7 @@ extras! {
         HitterName = "hitters.name",
         Swings = "(SELECT count(*) FROM reps WHERE session = sessions.id AND struck_why IS NULL AND coalesce(called, kind) = 'swing')",
         Takes = "(SELECT count(*) FROM reps WHERE session = sessions.id AND struck_why IS NULL AND coalesce(called, kind) = 'take')",
+        SwingsAndMisses = "(SELECT count(*) FROM reps WHERE session = sessions.id AND struck_why IS NULL AND heard = 'nothing')",
     }
 }
 
@@ -223,6 +224,9 @@ columns! {
         ScaleSpread = "scale_spread": Number,
         RollDeg = "roll_deg": Number,
         Pitcher = "pitcher": ProgramWord,
+        Heard = "heard": ProgramWord,
+        ContactPlusMinusMs = "contact_plus_minus_ms": Number,
+        ContactLevelDb = "contact_level_db": Number,
     }
 }
 

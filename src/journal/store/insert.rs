@@ -23,7 +23,7 @@ use crate::journal::record::{
 };
 use crate::journal::stamp::stamp_text;
 use crate::motion::Direction;
-use crate::rep::{Bats, EventName, LoadStyle, Measure, MeasureName};
+use crate::rep::{Bats, EventName, Heard, LoadStyle, Measure, MeasureName};
 use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
 
@@ -157,6 +157,13 @@ pub(in crate::journal) fn insert_rep(
         .as_ref()
         .map(Recorded::as_str)
         .filter(|_| cue.is_none());
+    let (plus_minus_ms, level_db) = match rep.heard {
+        Some(Heard::Contact {
+            plus_minus_ms,
+            level_db,
+        }) => (Some(plus_minus_ms), Some(level_db)),
+        Some(Heard::Nothing | Heard::Unclear) | None => (None, None),
+    };
     let described = described(session, packed);
     let described: Vec<(C, &dyn ToSql)> = described
         .iter()
@@ -172,6 +179,9 @@ pub(in crate::journal) fn insert_rep(
                 (C::CueAtSecs, &cue.map(|cue| cue.at.secs())),
                 (C::CueLatencyMs, &cue.and_then(|cue| cue.latency_ms)),
                 (C::NoCue, &no_cue),
+                (C::Heard, &rep.heard.map(Heard::name)),
+                (C::ContactPlusMinusMs, &plus_minus_ms),
+                (C::ContactLevelDb, &level_db),
             ],
         ]
         .concat(),

@@ -9,7 +9,7 @@ use rusqlite::functions::FunctionFlags;
 use toml::{Table, Value};
 
 /// The sections and keys that are kept. Texts beside them name places, devices and people.
-const KEPT: [(&str, &[&str]); 4] = [
+const KEPT: [(&str, &[&str]); 5] = [
     (
         "camera",
         &[
@@ -27,6 +27,10 @@ const KEPT: [(&str, &[&str]); 4] = [
         ],
     ),
     ("pose", &["model"]),
+    (
+        "microphone",
+        &["on", "distance_m", "lag_ms", "lag_plus_minus_ms"],
+    ),
     ("cues", &["order"]),
     ("baseline", &["swings"]),
 ];

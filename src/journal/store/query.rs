@@ -48,6 +48,8 @@ pub struct SessionRow {
     pub(crate) swings: u32,
     /// How many takes it holds.
     pub(crate) takes: u32,
+    /// Swings and misses, where a microphone listened.
+    pub(crate) swings_and_misses: u32,
 }
 
 impl SessionRow {
@@ -161,6 +163,7 @@ fn read_session(row: &Row<'_>) -> rusqlite::Result<SessionRow> {
         program_version: get(row, C::ProgramVersion)?,
         swings: get(row, SessionExtra::Swings)?,
         takes: get(row, SessionExtra::Takes)?,
+        swings_and_misses: get(row, SessionExtra::SwingsAndMisses)?,
         plan: get::<Option<i64>>(row, C::Plan)?.map(PlanId::new),
     })
 }

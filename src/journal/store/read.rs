@@ -14,7 +14,8 @@ use crate::journal::record::{HitterId, RepId, SessionId};
 use crate::journal::stamp::parse_stamp;
 use crate::motion::{Direction, Scale};
 use crate::rep::{
-    Bats, EventName, Events, LoadStyle, Measure, MeasureName, Rep, RepKind, Ruler, Style, View,
+    Bats, EventName, Events, Heard, LoadStyle, Measure, MeasureName, Rep, RepKind, Ruler, Style,
+    View,
 };
 use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
@@ -77,6 +78,7 @@ pub(in crate::journal) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep>
             load: optional_word(row, C::Load, &LoadStyle::ALL, LoadStyle::name)?,
         },
         ruler: read_ruler(row)?,
+        heard: read_heard(row)?,
         known_at: CaptureTime::from_secs(get(row, C::KnownAtSecs)?),
     };
     Ok(StoredRep {
@@ -100,6 +102,15 @@ pub(in crate::journal) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep>
         moved: get(row, RepExtra::Moved)?,
         made_to_count: get(row, RepExtra::MadeToCount)?,
     })
+}
+
+fn read_heard(row: &Row<'_>) -> rusqlite::Result<Option<Heard>> {
+    let shown = Heard::Contact {
+        plus_minus_ms: get::<Option<f64>>(row, RepColumn::ContactPlusMinusMs)?.unwrap_or_default(),
+        level_db: get::<Option<f64>>(row, RepColumn::ContactLevelDb)?.unwrap_or_default(),
+    };
+    let words = [shown, Heard::Nothing, Heard::Unclear];
+    optional_word(row, RepColumn::Heard, &words, Heard::name)
 }
 
 fn read_ruler(row: &Row<'_>) -> rusqlite::Result<Option<Ruler>> {

@@ -23,6 +23,7 @@ pub(in crate::journal) const STEPS: &[&str] = &[
     include_str!("schema/010_said_by.sql"),
     include_str!("schema/011_frozen.sql"),
     include_str!("schema/012_consents.sql"),
+    include_str!("schema/013_heard.sql"),
 ];
 
 /// The newest version this program knows.

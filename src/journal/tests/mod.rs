@@ -130,6 +130,7 @@ pub(crate) fn judged(number: u32) -> JudgedRep {
                 },
                 roll_deg: None,
             }),
+            heard: None,
             known_at: CaptureTime::from_nanos(13_700_000_123 + i64::from(number) * 8_000_000_000),
         },
         bands: bands(),

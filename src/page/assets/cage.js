@@ -110,6 +110,7 @@ function show(live) {
   at("ready").querySelector(".sign").textContent = ready === "ready" ? "●" : "○";
   setText("ready-words", say(`ready.${ready}`));
   at("filmed").hidden = !live.filmed;
+  at("listens").hidden = !live.listens;
   at("pictured").hidden = !live.pictured;
   pictures.allow(live.pictured);
   showLast(live.trail.at(-1) ?? null);

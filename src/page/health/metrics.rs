@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::RESTARTED;
-use crate::status::HealthFigures;
+use crate::status::{HealthFigures, MicrophoneState};
 
 /// The value of a metric without labels; `None` where the figure is not known.
 type Value = fn(&HealthFigures) -> Option<f64>;
@@ -13,7 +13,7 @@ const fn one(flag: bool) -> Option<f64> {
 }
 
 /// Metrics of one value: name, type, help text, value.
-const SINGLE: [(&str, &str, &str, Value); 20] = [
+const SINGLE: [(&str, &str, &str, Value); 23] = [
     ("up_seconds", "gauge", "Time since the start.", |f| {
         Some(f.up_secs as f64)
     }),
@@ -38,6 +38,24 @@ const SINGLE: [(&str, &str, &str, Value); 20] = [
     ("cues_heard_total", "counter", "Cues heard.", |f| {
         Some(f.stage.cues_heard as f64)
     }),
+    (
+        "microphone_listens",
+        "gauge",
+        "1 while a microphone is heard.",
+        |f| one(f.stage.microphone == MicrophoneState::Listens),
+    ),
+    (
+        "contacts_heard_total",
+        "counter",
+        "Swings whose contact was heard.",
+        |f| Some(f64::from(f.stage.contacts_heard)),
+    ),
+    (
+        "swings_and_misses_total",
+        "counter",
+        "Swings and misses, told by the microphone.",
+        |f| Some(f64::from(f.stage.swings_and_misses)),
+    ),
     (
         "reps_stored_total",
         "counter",

@@ -76,6 +76,8 @@ struct RepPage<'a> {
     id: i64,
     when: String,
     heard: String,
+    /// What a microphone says of contact.
+    contact: Option<&'static str>,
     corrections: Vec<CorrectionLine>,
     before: Option<i64>,
     after: Option<i64>,
@@ -137,6 +139,12 @@ pub(in crate::page) async fn page(
         id: id.get(),
         when: format::day_and_time(found.rep.logged_at),
         heard: heard_text(&found.rep, i18n),
+        contact: found
+            .rep
+            .judged
+            .rep
+            .heard
+            .map(|heard| i18n.named("rep.ear.", heard.name())),
         corrections: found
             .corrections
             .into_iter()

@@ -132,6 +132,7 @@ impl WavFile {
             cuts,
             ..
         } = playback;
+        let lasts = duration_of(samples.len());
         self.mixer
             .play(Voice::new(samples, self.volume, cuts, Instant::now()));
         while !self.mixer.begins_now() {
@@ -144,6 +145,7 @@ impl WavFile {
             result: Ok(Played {
                 latency_millis: waited.as_secs_f64() * 1e3,
                 heard_at: None,
+                lasts,
             }),
         });
         Ok(())

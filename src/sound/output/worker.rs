@@ -15,8 +15,8 @@ use super::mixer::{Voice, VoiceState};
 use super::queue::{CUT_FADE, Playback, PlaybackQueue};
 use super::stream::Clock;
 use super::{OutputState, SoundHealth};
-use crate::sound::CueLibrary;
 use crate::sound::request::{NotPlayed, Outcome, Played, SoundRequest};
+use crate::sound::{CueLibrary, duration_of};
 
 /// How often the device is checked when nothing comes.
 const POLL_EVERY: Duration = Duration::from_millis(250);
@@ -68,6 +68,7 @@ struct HandedOver {
     request: SoundRequest,
     voice: Arc<VoiceState>,
     at: Instant,
+    lasts: Duration,
     /// From `at` to the first sample at the output, for a device that does not report it.
     estimate: Duration,
 }
@@ -166,6 +167,7 @@ impl Worker {
         }
         let Some(playback) = playback else { return };
         let (now, volume) = ((self.clock)(), self.shared.settings().volume);
+        let lasts = duration_of(playback.samples.len());
         let voice = Voice::new(playback.samples, volume, playback.cuts, now);
         let state = voice.state();
         if self.device.play(voice) {
@@ -173,6 +175,7 @@ impl Worker {
                 request: playback.request,
                 voice: state,
                 at: now,
+                lasts,
                 estimate: self.device.latency(playback.cuts),
             });
         } else {
@@ -206,6 +209,7 @@ impl Worker {
                 result: Ok(Played {
                     latency_millis: latency.as_secs_f64() * 1e3,
                     heard_at: Some(heard_at),
+                    lasts: handed.lasts,
                 }),
             });
         }

@@ -16,7 +16,7 @@ use cagehand::journal::{
 use cagehand::page_fuzzing;
 use cagehand::pose::track::TrackReader;
 use cagehand::rep::{HitterSetup, RepFinder};
-use cagehand::settings::{CameraValues, Settings, changes, edit_camera, explain};
+use cagehand::settings::{CameraValues, Settings, changes, edit_numbers, explain};
 use cagehand::sound::CueLibrary;
 use cagehand::video::Film;
 use tempfile::TempDir;
@@ -55,7 +55,7 @@ pub fn settings(data: &[u8]) {
         known_length: Some((150.0, 300.0)),
         roll_deg: Some(1.5),
     };
-    let edited = edit_camera(text, values, path);
+    let edited = edit_numbers(text, "camera", &values.numbers(), path);
     if let Err(error) = &read {
         assert!(!error.to_string().is_empty());
     }

@@ -9,6 +9,7 @@
 //! - [`film`]: films that people have labelled by hand
 //! - [`filmed_swing`]: the captured swing in such films
 //! - [`movements`]: what people do that is no swing
+//! - [`sound_scene`]: what a microphone beside a cage hears
 
 pub mod capture;
 pub mod exercises;
@@ -16,6 +17,7 @@ pub mod figure;
 pub mod film;
 pub mod filmed_swing;
 pub mod movements;
+pub mod sound_scene;
 
 use cagehand::pose::{Body, ImagePoint, LANDMARK_COUNT, Landmark, PoseFrame};
 use cagehand::rep::{HitterSetup, Rep, RepFinder};

@@ -1,0 +1,315 @@
+//! Keeps a microphone open for weeks, and listens to it on a thread of its own.
+//!
+//! In: the microphone's blocks. Out: [`Piece`]s through a channel, and the [`MicrophoneState`]. A microphone that is missing or
+//! lost is opened again and again, told once at WARN; one that gives nothing but zeros is muted, and told once too.
+
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
+
+use super::device::{Block, BlockPorts, Microphone, MicrophoneChoice, OpenMicrophone, opener};
+use super::onset::OnsetDetector;
+use super::sample_clock::SampleClock;
+use super::{HearingError, Piece};
+use crate::thread::spawn;
+
+/// Blocks on their way, and pieces that may wait: a rep stage that is busy takes them within a second.
+const BLOCKS: usize = 64;
+const PIECES: usize = 100;
+/// How long a piece is at least.
+const PIECE: Duration = Duration::from_millis(100);
+/// How often the microphone is looked at where nothing comes from it.
+const POLL: Duration = Duration::from_millis(250);
+/// A microphone from which nothing comes for so long is lost.
+const STALLED: Duration = Duration::from_secs(3);
+/// Zeros for so long are a muted microphone.
+const MUTED_AFTER: Duration = Duration::from_secs(3);
+/// Waits before a missing microphone is tried again: the first, doubled each time up to the last.
+const RETRY: (Duration, Duration) = (Duration::from_secs(2), Duration::from_secs(60));
+
+/// What the microphone is doing.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(crate) enum MicrophoneState {
+    /// It is turned off.
+    #[default]
+    Off,
+    /// It is not there; it is tried again and again.
+    Missing,
+    /// It gives nothing but zeros.
+    Muted {
+        /// Its name.
+        name: String,
+    },
+    /// It is heard.
+    Listens {
+        /// Its name.
+        name: String,
+        /// How loud the room is above 1 kHz, decibels against full scale.
+        room_db: f64,
+    },
+}
+
+/// The handle; dropping it ends the thread.
+pub(crate) struct Listener {
+    pieces: Receiver<Piece>,
+    state: Arc<Mutex<MicrophoneState>>,
+}
+
+impl Listener {
+    /// Starts to listen. A missing microphone is no error.
+    ///
+    /// # Errors
+    /// Where the system has no thread left.
+    pub(crate) fn start(choice: MicrophoneChoice) -> Result<Self, HearingError> {
+        Self::start_with(opener(choice), RETRY)
+    }
+
+    fn start_with(open: OpenMicrophone, retry: (Duration, Duration)) -> Result<Self, HearingError> {
+        let (sender, pieces) = bounded(PIECES);
+        let state = Arc::new(Mutex::new(MicrophoneState::Missing));
+        let thread = ListenerThread {
+            open,
+            retry,
+            pieces: sender,
+            state: Arc::clone(&state),
+            warned: false,
+        };
+        spawn("microphone", move || thread.run()).map_err(HearingError::SpawnThread)?;
+        Ok(Self { pieces, state })
+    }
+
+    /// What was heard since the last call.
+    pub(crate) fn pieces(&self) -> impl Iterator<Item = Piece> + '_ {
+        self.pieces.try_iter()
+    }
+
+    /// What the microphone is doing.
+    pub(crate) fn state(&self) -> MicrophoneState {
+        lock(&self.state).clone()
+    }
+
+    /// Waits for the next piece.
+    pub(crate) fn wait(&self, patience: Duration) -> Option<Piece> {
+        self.pieces.recv_timeout(patience).ok()
+    }
+}
+
+fn lock(state: &Mutex<MicrophoneState>) -> MutexGuard<'_, MicrophoneState> {
+    state.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+struct ListenerThread {
+    open: OpenMicrophone,
+    retry: (Duration, Duration),
+    pieces: Sender<Piece>,
+    state: Arc<Mutex<MicrophoneState>>,
+    /// The absence was told already.
+    warned: bool,
+}
+
+/// Nobody takes pieces any more.
+struct Over;
+
+impl ListenerThread {
+    fn run(mut self) {
+        let mut wait = self.retry.0;
+        loop {
+            let (full, blocks) = bounded(BLOCKS);
+            let (give_back, empty) = bounded(BLOCKS);
+            let began = Instant::now();
+            match (self.open)(BlockPorts { full, empty }) {
+                Ok(microphone) => {
+                    tracing::info!(name = microphone.name(), "the microphone is open");
+                    self.warned = false;
+                    if self.listen(&*microphone, &blocks, &give_back).is_err() {
+                        return;
+                    }
+                    tracing::warn!(
+                        "the microphone stopped working; contact is estimated from the hands until it is back"
+                    );
+                    self.warned = true;
+                    if began.elapsed() > self.retry.1 {
+                        wait = self.retry.0;
+                    }
+                    self.set(MicrophoneState::Missing);
+                }
+                Err(error) => {
+                    if !std::mem::replace(&mut self.warned, true) {
+                        tracing::warn!(
+                            "{error}; contact is estimated from the hands. Plug it in or name another under [microphone]; trying again"
+                        );
+                    }
+                    self.set(MicrophoneState::Missing);
+                }
+            }
+            if !self.rest(wait) {
+                return;
+            }
+            wait = (2 * wait).min(self.retry.1);
+        }
+    }
+
+    /// Waits, unless nobody takes pieces any more.
+    fn rest(&self, wait: Duration) -> bool {
+        let until = Instant::now() + wait;
+        while Instant::now() < until {
+            // A piece in which nothing was heard says that nothing was heard, and finds out whether anybody is there.
+            let now = Instant::now();
+            if self.send(deaf(now, now)).is_err() {
+                return false;
+            }
+            std::thread::sleep(POLL.min(until.saturating_duration_since(Instant::now())));
+        }
+        true
+    }
+
+    fn set(&self, state: MicrophoneState) {
+        *lock(&self.state) = state;
+    }
+
+    fn send(&self, piece: Piece) -> Result<(), Over> {
+        match self.pieces.try_send(piece) {
+            // Whoever is that far behind judges swings that are long over.
+            Ok(()) | Err(TrySendError::Full(_)) => Ok(()),
+            Err(TrySendError::Disconnected(_)) => Err(Over),
+        }
+    }
+
+    /// Listens until the microphone is lost.
+    fn listen(
+        &self,
+        microphone: &dyn Microphone,
+        blocks: &Receiver<Block>,
+        give_back: &Sender<Vec<f32>>,
+    ) -> Result<(), Over> {
+        let rate_hz = microphone.rate_hz();
+        let mut ear = Ear::new(rate_hz, microphone.channels());
+        let (mut last, mut lost) = (Instant::now(), 0);
+        let mut muted = Muted::default();
+        loop {
+            match blocks.recv_timeout(POLL) {
+                Ok(Block { samples, heard_at }) => {
+                    last = Instant::now();
+                    ear.take(&samples, heard_at);
+                    let _ = give_back.try_send(samples);
+                }
+                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => return Ok(()),
+            }
+            if microphone.is_lost() || last.elapsed() > STALLED {
+                return Ok(());
+            }
+            if microphone.lost_blocks() > lost {
+                // The count of samples is behind by what was lost.
+                lost = microphone.lost_blocks();
+                ear = Ear::new(rate_hz, microphone.channels());
+            }
+            let Some((piece, silent)) = ear.piece_due() else {
+                continue;
+            };
+            if muted.step(silent) {
+                tracing::warn!(
+                    "the microphone gives nothing but zeros: it is muted, or not the one that is meant; contact is estimated from the hands"
+                );
+            }
+            self.set(match (muted.is_muted(), piece.room_db) {
+                (false, Some(room_db)) => MicrophoneState::Listens {
+                    name: microphone.name().to_owned(),
+                    room_db,
+                },
+                _ => MicrophoneState::Muted {
+                    name: microphone.name().to_owned(),
+                },
+            });
+            self.send(piece)?;
+        }
+    }
+}
+
+/// A piece in which nothing was heard.
+fn deaf(from: Instant, to: Instant) -> Piece {
+    Piece {
+        from,
+        to,
+        room_db: None,
+        onsets: Vec::new(),
+    }
+}
+
+/// Detector and clock of one open microphone.
+struct Ear {
+    detector: OnsetDetector,
+    clock: SampleClock,
+    /// The frame at which the next piece begins, and what was found since.
+    from: u64,
+    found: Vec<super::Onset>,
+}
+
+impl Ear {
+    fn new(rate_hz: f64, channels: usize) -> Self {
+        Self {
+            detector: OnsetDetector::new(rate_hz, channels),
+            clock: SampleClock::new(rate_hz),
+            from: 0,
+            found: Vec::new(),
+        }
+    }
+
+    fn take(&mut self, samples: &[f32], heard_at: Instant) {
+        self.clock.note(self.detector.frames(), heard_at);
+        self.found.extend(self.detector.push(samples));
+    }
+
+    /// What was heard, and whether it was nothing but zeros, where that is long enough for a piece.
+    fn piece_due(&mut self) -> Option<(Piece, bool)> {
+        let frames = self.detector.frames();
+        let lasts = (frames - self.from) as f64 / self.detector.rate_hz();
+        if lasts < PIECE.as_secs_f64() {
+            return None;
+        }
+        let at = |frame: f64| self.clock.at(frame);
+        let (from, to) = (at(self.from as f64)?, at(frames as f64)?);
+        let onsets = self
+            .found
+            .drain(..)
+            .filter_map(|onset| Some((self.clock.at(onset.frame)?, onset)))
+            .collect();
+        self.from = frames;
+        let loudness = self.detector.take_loudness();
+        let piece = Piece {
+            from,
+            to,
+            room_db: loudness.room_db(),
+            onsets,
+        };
+        Some((piece, loudness.is_silent()))
+    }
+}
+
+/// Whether a microphone gives nothing but zeros.
+#[derive(Default)]
+struct Muted {
+    since: Option<Instant>,
+    told: bool,
+}
+
+impl Muted {
+    /// Takes a piece; whether this is to be told now.
+    fn step(&mut self, silent: bool) -> bool {
+        if !silent {
+            *self = Self::default();
+            return false;
+        }
+        self.since.get_or_insert_with(Instant::now);
+        self.is_muted() && !std::mem::replace(&mut self.told, true)
+    }
+
+    fn is_muted(&self) -> bool {
+        self.since
+            .is_some_and(|since| since.elapsed() >= MUTED_AFTER)
+    }
+}
+
+#[cfg(test)]
+mod tests;
