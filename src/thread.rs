@@ -3,14 +3,21 @@
 use std::io;
 use std::thread::{Builder, JoinHandle};
 
-/// How much lower than usual the priority of threads is that must not hold up the others.
-const NICE: i32 = 10;
+/// How much lower than usual the priority of a thread is.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Lower {
+    /// It must not hold up the others: a tenth of a core that another thread wants as well.
+    Much = 10,
+    /// Only what the others leave.
+    AsFarAsCanBe = 19,
+}
 
-/// Lowers the priority of the thread that calls it: it gets what the others leave.
-pub(crate) fn give_way() {
+/// Lowers the priority of the thread that calls it.
+#[cfg_attr(not(target_os = "linux"), allow(unused_variables))]
+pub(crate) fn give_way(by: Lower) {
     // On Linux this is about the calling thread alone; elsewhere it would be about the whole program.
     #[cfg(target_os = "linux")]
-    if let Err(error) = rustix::process::setpriority_process(None, NICE) {
+    if let Err(error) = rustix::process::setpriority_process(None, by as i32) {
         tracing::debug!(%error, "a thread keeps its priority");
     }
 }

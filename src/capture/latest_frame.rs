@@ -1,14 +1,17 @@
 //! The latest-frame slot between the capture thread and the pose thread.
 //!
-//! It holds at most one frame. A newer frame replaces one that was not taken yet, and the loss is
-//! counted, so a slow model sees fewer frames but never old ones. Frames are handed over by
-//! swapping buffers: three exist in all (one being filled, one waiting, one being processed), and
-//! none is allocated per frame.
+//! A newer frame replaces one that was taken a sixtieth of a second before it and is still there, and
+//! the loss is counted, so a slow model sees fewer frames but never old ones. At 60 frames a second
+//! one waits at most; at 120 two may, at 240 four: there a model has its time on average and not for
+//! each frame, and a frame is no older when it is looked at than it would be at 60. Frames are handed
+//! over by swapping buffers, which go round; none is allocated per frame.
 
+use std::collections::VecDeque;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use super::Frame;
+use crate::time::CaptureTime;
 
 /// What [`LatestFrame::take`] returned with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -23,13 +26,29 @@ pub(crate) enum TakeOutcome {
 
 #[derive(Debug, Default)]
 struct State {
-    frame: Frame,
-    waiting: bool,
+    /// The oldest first.
+    waiting: VecDeque<Frame>,
+    spare: Vec<Frame>,
     closed: bool,
     dropped: u64,
 }
 
-/// A slot for one frame, where the newest wins. Share it by reference or in an `Arc`.
+/// No frame waits while one comes that was taken so much later; a little under a sixtieth of a second, so that a camera's
+/// jitter at 60 does not make two wait.
+const LONGEST_WAIT_SECS: f64 = 0.015;
+
+impl State {
+    /// Whether the oldest frame has to go now that one comes that was taken at `now`. Frames without times of their own
+    /// replace each other.
+    fn oldest_is_too_old(&self, now: CaptureTime) -> bool {
+        self.waiting.front().is_some_and(|oldest| {
+            let age = now.secs_since(oldest.captured_at);
+            !(age > 0.0 && age < LONGEST_WAIT_SECS)
+        })
+    }
+}
+
+/// A slot for the newest frames. Share it by reference or in an `Arc`.
 #[derive(Debug, Default)]
 pub(crate) struct LatestFrame {
     state: Mutex<State>,
@@ -42,7 +61,7 @@ impl LatestFrame {
         Self::default()
     }
 
-    /// Stores a frame, replacing one that was not taken yet, and leaves an old buffer in `frame`.
+    /// Stores a frame, replacing those that are too old, and leaves a used buffer in `frame`.
     ///
     /// Never waits for the consumer. Returns false when the slot is closed; `frame` is then left as
     /// it was.
@@ -51,17 +70,19 @@ impl LatestFrame {
         if state.closed {
             return false;
         }
-        std::mem::swap(&mut state.frame, frame);
-        if state.waiting {
+        while state.oldest_is_too_old(frame.captured_at) {
+            let old = state.waiting.pop_front();
+            state.spare.extend(old);
             state.dropped += 1;
         }
-        state.waiting = true;
+        let buffer = state.spare.pop().unwrap_or_default();
+        state.waiting.push_back(std::mem::replace(frame, buffer));
         drop(state);
         self.changed.notify_one();
         true
     }
 
-    /// Takes the newest frame into `into`, whose old buffer is reused; waits up to `timeout` for one
+    /// Takes the oldest frame that waits into `into`, whose old buffer is reused; waits up to `timeout` for one
     /// to come. `into` changes only with [`TakeOutcome::Frame`].
     ///
     /// A frame that was put before the slot was closed can still be taken.
@@ -69,9 +90,9 @@ impl LatestFrame {
         let deadline = Instant::now().checked_add(timeout);
         let mut state = self.state();
         loop {
-            if state.waiting {
-                state.waiting = false;
-                std::mem::swap(&mut state.frame, into);
+            if let Some(frame) = state.waiting.pop_front() {
+                let used = std::mem::replace(into, frame);
+                state.spare.push(used);
                 return TakeOutcome::Frame;
             }
             if state.closed {
@@ -138,6 +159,25 @@ mod tests {
         assert_eq!(slot.dropped(), 4);
         assert_eq!(slot.take(&mut got, Duration::ZERO), TakeOutcome::Timeout);
         assert_eq!(got.index, 4, "a timeout leaves the caller's frame alone");
+    }
+
+    #[test]
+    fn of_a_fast_camera_as_many_frames_wait_as_come_in_a_sixtieth_of_a_second() {
+        for (fps, most) in [(30.0, 1), (60.0, 1), (90.0, 2), (120.0, 2), (240.0, 4)] {
+            let slot = LatestFrame::new();
+            for index in 0..50 {
+                let mut given = frame(index);
+                given.captured_at = CaptureTime::from_secs(index as f64 / fps);
+                slot.put(&mut given);
+            }
+            assert_eq!(slot.dropped(), 50 - most, "{fps}");
+            let mut got = Frame::default();
+            for index in 50 - most..50 {
+                assert_eq!(slot.take(&mut got, Duration::ZERO), TakeOutcome::Frame);
+                assert_eq!(got.index, index, "{fps}");
+            }
+            assert_eq!(slot.take(&mut got, Duration::ZERO), TakeOutcome::Timeout);
+        }
     }
 
     #[test]

@@ -32,4 +32,4 @@ pub(crate) use latest_frame::{LatestFrame, TakeOutcome};
 pub(crate) use rotation::Rotation;
 pub use slowed::NotSlowed;
 pub(crate) use slowed::SlowedBy;
-pub(crate) use source::{FrameSource, PlaybackRate};
+pub(crate) use source::{FrameSource, PlaybackRate, thinned_rates};

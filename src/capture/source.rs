@@ -63,7 +63,34 @@ impl FrameSource {
         match self {
             Self::Camera(camera) => camera.mode().fps,
             Self::Clip(clip) => clip.info().fps,
-            Self::PacedClip(paced) => paced.clip().info().fps * paced.schedule.rate,
+            Self::PacedClip(paced) => {
+                paced.clip().info().fps * paced.schedule.rate / paced.thinning.every as f64
+            }
+        }
+    }
+
+    /// The rates that it can give, frames a second, the fastest first: those that a camera lists for the size of its pictures;
+    /// for a paced clip its own, and what is left of it where every second, fourth, ... frame is given.
+    pub(crate) fn rates(&self) -> Vec<f64> {
+        let own = self.fps();
+        match self {
+            Self::Camera(camera) => camera.rates(),
+            Self::Clip(_) => vec![own],
+            Self::PacedClip(paced) => thinned_rates(own * paced.thinning.every as f64),
+        }
+    }
+
+    /// Gives frames at one of [`Self::rates`] from the next one on. False where that needs another source: a camera changes
+    /// its rate only when it is opened.
+    pub(crate) fn set_rate(&mut self, fps: f64) -> bool {
+        let own = self.fps();
+        match self {
+            Self::Camera(_) | Self::Clip(_) => false,
+            Self::PacedClip(paced) => {
+                let own = own * paced.thinning.every as f64;
+                paced.thinning.set_every((own / fps).round() as u64);
+                true
+            }
         }
     }
 
@@ -95,6 +122,7 @@ impl FrameSource {
 pub(crate) struct PacedClip {
     clip: ClipSource,
     schedule: Schedule,
+    thinning: Thinning,
 }
 
 impl PacedClip {
@@ -107,6 +135,7 @@ impl PacedClip {
                 rate,
                 last: None,
             },
+            thinning: Thinning::default(),
         }
     }
 
@@ -126,14 +155,68 @@ impl PacedClip {
     ///
     /// As [`ClipSource::next_frame`].
     pub(crate) fn next_frame(&mut self, into: &mut Frame) -> Result<bool, CaptureError> {
-        self.clip
-            .skip_disposable(self.schedule.is_behind(Instant::now()));
-        let more = self.clip.next_frame(into)?;
-        if more {
+        loop {
+            self.clip
+                .skip_disposable(self.schedule.is_behind(Instant::now()));
+            if !self.clip.next_frame(into)? {
+                return Ok(false);
+            }
             self.schedule.last = Some(into.captured_at);
-            std::thread::sleep(self.schedule.wait(Instant::now(), into.captured_at));
+            if let Some(index) = self.thinning.index_of(into.index) {
+                into.index = index;
+                std::thread::sleep(self.schedule.wait(Instant::now(), into.captured_at));
+                return Ok(true);
+            }
         }
-        Ok(more)
+    }
+}
+
+/// A clip is not thinned to less: what it shows is known to fit an ordinary camera.
+const LEAST_THINNED_FPS: f64 = 48.0;
+
+/// The rates that a clip of `fps` frames a second can stand in for: its own, and a half and a quarter of a fast one's.
+pub(crate) fn thinned_rates(fps: f64) -> Vec<f64> {
+    let thinned = [2.0, 4.0].map(|every| fps / every).into_iter();
+    std::iter::once(fps)
+        .chain(thinned.filter(|fps| *fps >= LEAST_THINNED_FPS))
+        .collect()
+}
+
+/// Gives every so-manyth frame of a clip, numbered as if the others had never been.
+#[derive(Debug)]
+struct Thinning {
+    every: u64,
+    /// A frame of the clip and its number, from which the others are counted; none after a change.
+    from: Option<(u64, u64)>,
+    /// The number of the next frame.
+    next: u64,
+}
+
+impl Default for Thinning {
+    fn default() -> Self {
+        Self {
+            every: 1,
+            from: None,
+            next: 0,
+        }
+    }
+}
+
+impl Thinning {
+    fn set_every(&mut self, every: u64) {
+        (self.every, self.from) = (every.max(1), None);
+    }
+
+    /// The number of the clip's frame `index`; `None` where it is left out. A number that is skipped is a frame that was lost.
+    fn index_of(&mut self, index: u64) -> Option<u64> {
+        let (first, number) = *self.from.get_or_insert((index, self.next));
+        let since = index.saturating_sub(first);
+        if !since.is_multiple_of(self.every) {
+            return None;
+        }
+        let number = number + since / self.every;
+        self.next = number + 1;
+        Some(number)
     }
 }
 
@@ -169,6 +252,33 @@ impl Schedule {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_thinned_clips_frames_are_numbered_as_if_it_had_no_others_and_lost_ones_show() {
+        let mut thinning = Thinning::default();
+        let mut given = |indices: &[u64]| -> Vec<u64> {
+            let given = |index: &u64| thinning.index_of(*index);
+            indices.iter().filter_map(given).collect()
+        };
+        assert_eq!(given(&[0, 1, 2]), [0, 1, 2]);
+        thinning.set_every(2);
+        let mut given = |indices: &[u64]| -> Vec<u64> {
+            let given = |index: &u64| thinning.index_of(*index);
+            indices.iter().filter_map(given).collect()
+        };
+        // Frames 7 to 10 of the clip were lost, and with them two that were to be given.
+        assert_eq!(given(&[3, 4, 5, 6, 11, 12]), [3, 4, 7]);
+        assert_eq!(given(&[13]), [8]);
+    }
+
+    #[test]
+    fn a_fast_clip_can_stand_in_for_a_slower_camera() {
+        assert_eq!(thinned_rates(240.0), [240.0, 120.0, 60.0]);
+        assert_eq!(thinned_rates(100.0), [100.0, 50.0]);
+        for fps in [0.0, 30.0, 60.0] {
+            assert_eq!(thinned_rates(fps), [fps]);
+        }
+    }
 
     #[test]
     fn frames_are_due_as_far_apart_as_their_stamps() {

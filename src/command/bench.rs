@@ -14,13 +14,15 @@ use crate::daemon::{
 };
 use crate::paths;
 use crate::picture_size::PictureSize;
-use crate::pose::{Model, default_threads};
+use crate::pose::{Model, default_threads, machine_cores};
 use crate::settings::Settings;
 use crate::sound::measure_latency;
 use crate::status::DurationWindow;
 
 /// Frames of the clip that are timed.
 const FRAMES: usize = 300;
+/// Threads on a network that are tried at most.
+const MOST_THREADS: usize = 6;
 /// Cues that are played to time the sound; each lasts about half a second.
 const CUES: usize = 20;
 
@@ -32,7 +34,7 @@ pub(super) struct Bench {
     /// How long the clip runs as if a camera sent it, seconds; 0 leaves that out.
     #[arg(long, value_name = "N", default_value = "30", value_parser = clap::value_parser!(u32).range(0..=3600))]
     live_secs: u32,
-    /// The model of the live run; the one that would be chosen here where not told.
+    /// The model of the live run, at the clip's own rate; rate and model that would be chosen here where not told.
     #[arg(long)]
     model: Option<ModelArg>,
     /// How many threads work on a network in the JSON's times; as many as in a run where not told.
@@ -95,7 +97,8 @@ impl Bench {
             let started = Instant::now();
             let mut tracker = model.tracker()?;
             let loaded = started.elapsed().as_secs_f64() * 1e3;
-            let took = time_landmarks(&mut tracker, BenchmarkLoad::ModelOnly)?;
+            let load = BenchmarkLoad::ModelOnly;
+            let took = time_landmarks(&mut tracker, load, f64::INFINITY)?.mean_ms;
             terminal::println(&format!(
                 "{:<4} landmark model: {took:6.2} ms a frame, loaded in {loaded:.0} ms",
                 model.name()
@@ -114,8 +117,7 @@ impl Bench {
             decode.add(started.elapsed());
         }
         row("decode", &decode);
-        let mut counts = vec![1, default_threads()];
-        counts.dedup();
+        let counts: Vec<usize> = (1..=machine_cores().min(MOST_THREADS)).collect();
         for model in [Model::Lite, Model::Full] {
             for threads in counts.iter().copied() {
                 let times = ModelTimes::measure(model, threads, &path)?;

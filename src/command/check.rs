@@ -27,12 +27,12 @@ use crate::capture::{
     PixelFormat, PlaybackRate,
 };
 use crate::coach::CueId;
-use crate::daemon::camera_request;
-use crate::daemon::{BenchmarkLoad, time_landmarks};
+use crate::daemon::{BenchmarkLoad, camera_request, choose_pair, source_at, wanted_rates};
 use crate::machine::free_bytes;
 use crate::pose::{BatReader, CameraWatch, Model};
 use crate::settings::Settings;
 use crate::sound::{Output, Sound, SoundOutput};
+use crate::status::ModelReason;
 use crate::time::CaptureTime;
 use crate::video::FilmStore;
 
@@ -89,9 +89,10 @@ impl Check {
 
     /// Everything that needs pictures.
     fn look(&self, settings: &Settings) -> Result<Vec<Finding>, Failure> {
-        let mut source = match &self.clip {
+        let mut request = camera_request(settings);
+        let source = match &self.clip {
             Some(path) => FrameSource::from_clip(ClipSource::open(path)?, PlaybackRate::REAL),
-            None => match CameraSource::open(&camera_request(settings)) {
+            None => match CameraSource::open(&request) {
                 Ok(camera) => FrameSource::Camera(Box::new(camera)),
                 Err(error) => {
                     let mut findings = vec![Finding {
@@ -109,6 +110,10 @@ impl Check {
                 }
             },
         };
+        let chosen = choose_pair(settings.model, &wanted_rates(&source, settings), |fps| {
+            BenchmarkLoad::Decoding { fps }
+        })?;
+        let mut source = source_at(source, chosen.fps, &mut request)?;
         let promised = source.fps();
         let mut findings = vec![Finding {
             what: "camera",
@@ -139,6 +144,7 @@ impl Check {
                     controls::findings(now, flickers)
                 });
                 findings.extend(seen.judge(promised, &mut source, settings)?);
+                findings.push(machine(chosen.reason));
                 findings.extend(says.into_iter().flatten());
             }
             Err(error) => findings.push(Finding {
@@ -326,17 +332,6 @@ impl Seen {
         let mut tracker = Model::Full.tracker()?;
         let mut bats = settings.bat.then(BatReader::new).transpose()?;
         let hitter = hitter::watch(source, &mut tracker, bats.as_mut(), &self.last)?;
-        let load = BenchmarkLoad::Decoding { fps: promised };
-        let took = time_landmarks(&mut tracker, load)?;
-        let lite = time_landmarks(&mut Model::Lite.tracker()?, load)?;
-        findings.push(Finding {
-            what: "machine",
-            grade: Grade::of(lite < 1000.0 / promised.max(1.0)),
-            says: format!(
-                "full model {took:.1} ms a frame, lite {lite:.1} ms; {:.1} ms between frames",
-                1000.0 / promised.max(1.0)
-            ),
-        });
         findings.extend(hitter::findings(
             &hitter,
             self.last.height as f64,
@@ -353,6 +348,18 @@ impl Seen {
             looked_for: settings.bat,
         }));
         Ok(findings)
+    }
+}
+
+/// Which rate and pose model this machine would run.
+fn machine(reason: ModelReason) -> Finding {
+    Finding {
+        what: "machine",
+        grade: Grade::of(match reason {
+            ModelReason::KeepsUp { now, .. } => now.holds(),
+            _ => true,
+        }),
+        says: reason.to_string(),
     }
 }
 

@@ -13,7 +13,8 @@ use crate::status::Health;
 
 use super::Terminal;
 use super::cue_library::cue_library;
-use super::model_choice::{BenchmarkLoad, choose_model};
+use super::model_benchmark::BenchmarkLoad;
+use super::model_choice::choose_pair;
 use super::pending_changes::SettingsUpdate;
 use super::pose_stage::PendingTrackers;
 use super::preview_encoder::picture_notice;
@@ -47,8 +48,8 @@ pub(super) struct SettingsApplier {
     pub health: Arc<Health>,
     /// Where another pose model is left for the pose thread.
     pub trackers: Arc<PendingTrackers>,
-    /// Frames a second of the source, which a model has to keep up with.
-    pub fps: f64,
+    /// The rates that the source may be asked for.
+    pub rates: Vec<f64>,
     pub terminal: Terminal,
 }
 
@@ -124,7 +125,7 @@ impl SettingsApplier {
             );
         }
         let model = changed("pose.model")
-            .then(|| choose_model(settings.model, self.fps, BenchmarkLoad::ModelOnly))
+            .then(|| choose_pair(settings.model, &self.rates, |_| BenchmarkLoad::ModelOnly))
             .transpose()
             .map_err(words)?;
         let next_session = (changed("hitter.name") || changed("journal.path"))

@@ -17,7 +17,7 @@ use crate::picture_size::PictureSize;
 use crate::pose::{BatAndTurn, BatReader, CameraPlace, InferenceError, PoseFrame};
 use crate::rep::Phase;
 use crate::status::Health;
-use crate::thread::{give_way, spawn};
+use crate::thread::{Lower, give_way, spawn};
 use crate::time::CaptureTime;
 
 /// Failures in a row after which no more bats are looked for.
@@ -172,7 +172,7 @@ fn ends<R: ReadBat>(reader: R, health: &Arc<Health>) -> (BatTap, BatInbox, BatSt
 
 impl<R: ReadBat> BatStage<R> {
     fn run(mut self) {
-        give_way();
+        give_way(Lower::AsFarAsCanBe);
         let mut failures = 0;
         while let Ok((frame, mut pose)) = self.full.recv() {
             let started = Instant::now();

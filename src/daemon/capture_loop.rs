@@ -4,7 +4,7 @@
 //! lost, or gives no picture, is opened again for as long as it takes; a clip that fails ends the run.
 
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
-use std::sync::atomic::Ordering;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
@@ -33,6 +33,37 @@ pub(super) struct CaptureContext {
     pub stop: Stop,
     /// Set once, to "now" on the source's clock.
     pub clock: Arc<OnceLock<CaptureClock>>,
+    /// The rate that the pose thread wishes for.
+    pub rate: Arc<RateWish>,
+}
+
+/// A rate that one thread wishes for and another one sees to; frames a second.
+#[derive(Debug, Default)]
+pub(crate) struct RateWish(AtomicU64);
+
+impl RateWish {
+    /// Wishes for a rate; it replaces a wish that was not seen to.
+    pub(super) fn put(&self, fps: f64) {
+        self.0.store(fps.to_bits(), Ordering::Relaxed);
+    }
+
+    /// The wish, once.
+    pub(super) fn take(&self) -> Option<f64> {
+        // No rate has the bits of zero.
+        if self.0.load(Ordering::Relaxed) == 0 {
+            return None;
+        }
+        Some(f64::from_bits(self.0.swap(0, Ordering::Relaxed))).filter(|fps| *fps > 0.0)
+    }
+}
+
+/// Why [`capture_loop`] ended.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Ended {
+    /// The source, the pipeline, or a stop.
+    ForGood,
+    /// The camera has to be opened at this rate.
+    ForAnotherRate(f64),
 }
 
 /// The camera that the settings ask for.
@@ -51,12 +82,12 @@ pub(crate) fn camera_request(settings: &Settings) -> CameraRequest {
             width_px: camera.width,
             height_px: camera.height,
         }),
-        fps: Some(f64::from(camera.fps)),
+        fps: camera.fps,
         controls: LiveControls::new(camera.controls),
     }
 }
 
-/// Sends a source's frames until it ends, fails, or a stop is requested.
+/// Sends a source's frames until it ends, fails, has to be opened at another rate, or a stop is requested.
 ///
 /// # Errors
 /// Those of the source; one that passes leaves the source in use.
@@ -64,11 +95,12 @@ pub(super) fn capture_loop(
     source: &mut FrameSource,
     frames: &FrameSender,
     context: &CaptureContext,
-) -> Result<(), CaptureError> {
+) -> Result<Ended, CaptureError> {
     let CaptureContext {
         health,
         stop,
         clock,
+        rate,
     } = context;
     let mut frame = Frame::default();
     let mut expected = None;
@@ -97,20 +129,30 @@ pub(super) fn capture_loop(
         health
             .dropped
             .store(frames.dropped() + dropped_by_source, Ordering::Relaxed);
+        if let Some(fps) = rate.take()
+            && (fps - source.fps()).abs() >= 1.0
+            && !source.set_rate(fps)
+        {
+            return Ok(Ended::ForAnotherRate(fps));
+        }
     }
-    Ok(())
+    Ok(Ended::ForGood)
 }
 
-/// As [`capture_loop`], but a camera that is lost is opened again, and a frame that is lost is passed over.
+/// As [`capture_loop`], but a camera that is lost or wanted at another rate is opened again, and a frame that is lost is
+/// passed over.
 ///
 /// # Errors
 /// Those of a clip.
 pub(super) fn capture_and_reopen(
     mut source: FrameSource,
-    request: &CameraRequest,
+    mut request: CameraRequest,
     frames: &FrameSender,
     context: &CaptureContext,
 ) -> Result<(), CaptureError> {
+    let beat = || {
+        context.health.capture_beats.fetch_add(1, Ordering::Relaxed);
+    };
     let mut silence = Silence::of_open_camera(frames_so_far(context), Instant::now());
     loop {
         let captured = catch_unwind(AssertUnwindSafe(|| {
@@ -125,7 +167,20 @@ pub(super) fn capture_and_reopen(
             Err(_) => Err(CaptureError::Fault),
         };
         match captured {
-            Ok(()) => return Ok(()),
+            Ok(Ended::ForAnotherRate(fps)) if is_camera => {
+                request.fps = Some(fps);
+                // While the old handle lives the camera is busy.
+                drop(source);
+                let camera = CameraSource::open(&request).or_else(|error| {
+                    tracing::warn!(%error, fps, "the camera does not open at another rate; trying again");
+                    wait_for_camera(&request, &context.stop, beat).ok_or(error)
+                });
+                // Without one a stop was requested.
+                let Ok(camera) = camera else { return Ok(()) };
+                source = FrameSource::Camera(Box::new(camera));
+                silence = Silence::of_open_camera(frames_so_far(context), Instant::now());
+            }
+            Ok(_) => return Ok(()),
             Err(error @ (CaptureError::CameraTimeout { .. } | CaptureError::BadFrame { .. }))
                 if !silence.is_too_long(frames_so_far(context), Instant::now()) =>
             {
@@ -137,10 +192,7 @@ pub(super) fn capture_and_reopen(
                 tracing::warn!(%error, "the camera was lost; trying to open it again");
                 // The old handle goes first: while it lives the node may not come back.
                 drop(source);
-                let beat = || {
-                    context.health.capture_beats.fetch_add(1, Ordering::Relaxed);
-                };
-                let Some(camera) = wait_for_camera(request, &context.stop, beat) else {
+                let Some(camera) = wait_for_camera(&request, &context.stop, beat) else {
                     return Ok(());
                 };
                 context

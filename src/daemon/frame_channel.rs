@@ -18,7 +18,7 @@ const QUEUE: usize = 3;
 pub(crate) enum FramePolicy {
     /// Every one; the source waits.
     Every,
-    /// The newest one; the others are counted as dropped.
+    /// The newest; those that are too old when they could be looked at are counted as dropped.
     Latest,
 }
 

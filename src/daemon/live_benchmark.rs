@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
-use crate::capture::{CaptureClock, CaptureError, ClipSource, Frame, MjpegDecoder};
+use crate::capture::{CaptureClock, CaptureError, ClipSource, Frame, MjpegDecoder, thinned_rates};
 use crate::paths;
 use crate::picture_size::PictureSize;
 use crate::pose::Model;
@@ -21,7 +21,8 @@ use crate::video::{JpegEncoder, SizeLimit};
 use super::bat_stage::start_bats;
 use super::cue_library::cue_library;
 use super::frame_channel::{FramePolicy, FrameSender};
-use super::model_choice::{BenchmarkLoad, choose_model};
+use super::model_benchmark::BenchmarkLoad;
+use super::model_choice::choose_pair;
 use super::pipeline::{PoseSetup, run_pipeline};
 use super::pose_stage::TrackerSet;
 use super::training::prepare_training;
@@ -69,23 +70,19 @@ impl LiveBenchmark {
         if jpegs.is_empty() || fps <= 0.0 {
             return Err(unfit());
         }
-        let (reason, trackers) = match model {
-            Some(model) => (
-                format!("{} model, as told.", model.name()),
-                TrackerSet::once(model.tracker()?),
-            ),
-            None => {
-                let load = BenchmarkLoad::Decoding { fps };
-                let chosen = choose_model(ModelChoice::Auto, fps, load)?;
-                (chosen.reason.to_string(), chosen.trackers)
-            }
+        // A model that is told runs at the clip's own rate; else a rate is chosen as `watch` does, and frames are left out.
+        let (choice, rates) = match model {
+            Some(model) => (ModelChoice::Fixed(model), vec![fps]),
+            None => (ModelChoice::Auto, thinned_rates(fps)),
         };
+        let chosen = choose_pair(choice, &rates, |fps| BenchmarkLoad::Decoding { fps })?;
+        let every = (fps / chosen.fps).round() as usize;
         Ok(Self {
-            jpegs,
-            fps,
+            jpegs: jpegs.into_iter().step_by(every.max(1)).collect(),
+            fps: chosen.fps,
             size: frame.size(),
-            trackers,
-            reason,
+            trackers: chosen.trackers,
+            reason: chosen.reason.to_string(),
         })
     }
 

@@ -1,278 +1,239 @@
-//! The choice of the pose model: the best one that keeps up on this machine, found by a short benchmark.
+//! The choice of rate and pose model: the truest pair that keeps up on this machine, found by a short benchmark.
 //!
-//! In: the camera's rate. Out: the trackers, and the reason. The model is timed on pictures that another thread
-//! decodes at that rate, as in a real run: the two share caches, memory and often a core's arithmetic, a processor that
-//! waits between frames may slow down, and a model that is timed alone over and over looks up to a third faster than it
-//! then is. Takes a few tenths of a second.
-
-use std::thread::JoinHandle;
-use std::time::{Duration, Instant};
-
-use crossbeam_channel::{Receiver, Sender, TrySendError, bounded};
+//! In: the rates that a source has. Out: the rate to ask it for, the trackers, and the reason. What "truest" means is in
+//! [`rate_rule`](super::rate_rule); what follows once frames are dropped even so, in [`keep_up`](super::keep_up).
 
 use super::DaemonError;
+use super::keep_up::KeepUp;
+use super::model_benchmark::{BenchmarkLoad, LandmarkTimes, time_landmarks};
 use super::pose_stage::TrackerSet;
-use crate::capture::{Frame, MjpegDecoder};
-use crate::pose::{Model, Tracker};
-use crate::settings::ModelChoice;
-use crate::status::ModelReason;
-use crate::thread::spawn;
-use crate::video::{JpegEncoder, SizeLimit};
+use super::rate_rule::{load as cost, ranked};
+use crate::capture::{CameraRequest, CameraSource, CaptureError, FrameSource};
+use crate::pose::{Model, Tracker, default_threads, machine_cores};
+use crate::settings::{ModelChoice, Settings};
+use crate::status::{ModelReason, RateAndModel, Timed};
 
-/// Runs that time a model, of which the first quarter warms it up: more where a camera is fast.
-const LEAST_RUNS: usize = 8;
-const MOST_RUNS: usize = 24;
-const LONG_ENOUGH: Duration = Duration::from_millis(200);
 /// A model keeps up where a frame takes at most this share of the time between frames.
 const KEEPS_UP: f64 = 1.0 / 1.3;
-/// Frames a second where a camera does not say.
-const USUAL_FPS: f64 = 60.0;
-/// A slower camera would only make the benchmark longer.
-const LEAST_FPS: f64 = 30.0;
-/// The size of the benchmark's picture: what most cage-side cameras send.
-const SIZE: [usize; 2] = [1280, 720];
+/// One more thread has to save this share of a frame's time, else it is left to the rest of the machine.
+const WORTH_A_THREAD: f64 = 0.07;
+/// More threads on one network than this were never seen to pay.
+const MOST_THREADS: usize = 6;
 
-/// What else the machine does while a model is timed.
-#[derive(Clone, Copy, Debug)]
-pub(crate) enum BenchmarkLoad {
-    /// Nothing of ours: the model runs alone, or beside a camera that is being read already.
-    ModelOnly,
-    /// Another thread decodes the pictures, at this rate.
-    Decoding { fps: f64 },
-}
-
-/// The models to use, and why.
-pub(crate) struct ModelChosen {
+/// What to run, and why.
+pub(crate) struct PairChosen {
+    /// The rate to ask the source for.
+    pub fps: f64,
     pub trackers: TrackerSet,
     /// The reason, for the terminal and the health figures.
     pub reason: ModelReason,
 }
 
-/// Chooses the model for a source of `fps` frames a second, unless the settings fix it. Where the full model is chosen, the
-/// lite one takes over if the machine slows down.
+/// The models that may be used, loaded.
+struct Trackers {
+    full: Option<Tracker>,
+    lite: Option<Tracker>,
+}
+
+impl Trackers {
+    fn of(&mut self, model: Model) -> &mut Option<Tracker> {
+        match model {
+            Model::Full => &mut self.full,
+            Model::Lite => &mut self.lite,
+        }
+    }
+}
+
+/// Chooses among a source's rates and the models that the settings leave. What was not chosen takes over if the machine
+/// slows down.
 ///
 /// # Errors
 /// Where a model cannot be loaded or run.
-pub(crate) fn choose_model(
+pub(crate) fn choose_pair(
     choice: ModelChoice,
-    fps: f64,
-    load: BenchmarkLoad,
-) -> Result<ModelChosen, DaemonError> {
-    if let ModelChoice::Fixed(model) = choice {
-        return Ok(ModelChosen {
-            trackers: TrackerSet::supervised(model.tracker()?, model, None),
-            reason: ModelReason::Configured(model),
-        });
-    }
-    let fps = known_or_usual(fps);
-    let free_ms = 1000.0 / fps * KEEPS_UP;
-    let mut full = Model::Full.tracker()?;
-    let mut lite = Model::Lite.tracker()?;
-    let mut benchmark = ModelBenchmark::new(load);
-    let full_ms = benchmark.time(&mut full, LONG_ENOUGH)?;
-    if full_ms <= free_ms {
-        return Ok(ModelChosen {
-            trackers: TrackerSet::supervised(full, Model::Full, Some(lite)),
-            reason: ModelReason::FullKeepsUp {
-                full_ms,
-                free_ms,
-                fps,
-            },
-        });
-    }
-    // Only reported, the choice is made: the shortest run will do, so that the start does not wait.
-    let lite_ms = benchmark.time(&mut lite, Duration::ZERO)?;
-    Ok(ModelChosen {
-        trackers: TrackerSet::supervised(lite, Model::Lite, None),
-        reason: ModelReason::FullTooSlow {
-            lite_ms,
-            full_ms,
-            free_ms,
-            fps,
-        },
+    rates: &[f64],
+    load: fn(f64) -> BenchmarkLoad,
+) -> Result<PairChosen, DaemonError> {
+    let pairs = ranked(rates, choice);
+    let threads = thread_count(load(pairs[0].fps))?;
+    let uses = |model: Model| pairs.iter().any(|pair| pair.model == model);
+    let tracker = |model: Model| uses(model).then(|| model.tracker_on(threads)).transpose();
+    let mut trackers = Trackers {
+        full: tracker(Model::Full)?,
+        lite: tracker(Model::Lite)?,
+    };
+    let (pair, reason) = match (choice, &pairs[..]) {
+        (ModelChoice::Fixed(model), [only]) => (*only, ModelReason::Configured(model)),
+        _ => truest(&pairs, &mut trackers, load)?,
+    };
+    let primary = trackers.of(pair.model).take();
+    // There is a tracker for each pair.
+    let primary = primary.ok_or(DaemonError::Died("pose"))?;
+    let other = trackers.full.or(trackers.lite);
+    Ok(PairChosen {
+        fps: pair.fps,
+        trackers: TrackerSet::following(KeepUp::new(pairs, pair), primary, other, threads),
+        reason,
     })
 }
 
-fn known_or_usual(fps: f64) -> f64 {
-    if fps > 1.0 { fps } else { USUAL_FPS }
+/// The truest pair that keeps up; where none does, the one that costs least.
+fn truest(
+    pairs: &[RateAndModel],
+    trackers: &mut Trackers,
+    load: fn(f64) -> BenchmarkLoad,
+) -> Result<(RateAndModel, ModelReason), DaemonError> {
+    let mut too_slow: Option<Timed> = None;
+    let mut last: Option<Timed> = None;
+    // The fastest run of each model so far: a rate that leaves less time is not tried.
+    let mut fastest: Vec<(Model, LandmarkTimes)> = Vec::new();
+    for pair in pairs {
+        let Some(tracker) = trackers.of(pair.model) else {
+            continue;
+        };
+        let free_ms = 1000.0 / pair.fps * KEEPS_UP;
+        let known = fastest.iter().find(|(model, _)| *model == pair.model);
+        let frame_ms = match known {
+            Some((_, times)) if times.fastest_ms > free_ms => times.mean_ms,
+            _ => {
+                let mut times = time_landmarks(tracker, load(pair.fps), free_ms)?;
+                // Whatever else the machine did meanwhile only makes it longer.
+                if (free_ms..1.3 * free_ms).contains(&times.mean_ms) {
+                    let again = time_landmarks(tracker, load(pair.fps), free_ms)?;
+                    times.mean_ms = times.mean_ms.min(again.mean_ms);
+                }
+                fastest.push((pair.model, times));
+                times.mean_ms
+            }
+        };
+        let now = Timed {
+            pair: *pair,
+            frame_ms,
+            free_ms,
+        };
+        if now.holds() {
+            return Ok((*pair, ModelReason::KeepsUp { now, too_slow }));
+        }
+        too_slow.get_or_insert(now);
+        if last.is_none_or(|lightest| cost(*pair) < cost(lightest.pair)) {
+            last = Some(now);
+        }
+    }
+    match last {
+        Some(now) => Ok((now.pair, ModelReason::KeepsUp { now, too_slow })),
+        // There is a tracker for each pair.
+        None => Err(DaemonError::Died("pose")),
+    }
 }
 
-/// Mean time of the landmark model on a 720p picture, milliseconds.
+/// How many threads run a network on this machine: one more as long as that pays, beside what else the machine does. One is
+/// left to decoding and the rest. With two cores there are two, which give way to the decoder.
+fn thread_count(load: BenchmarkLoad) -> Result<usize, DaemonError> {
+    let most = machine_cores().saturating_sub(1).min(MOST_THREADS);
+    let mut threads = default_threads();
+    if most <= threads {
+        return Ok(threads);
+    }
+    let time = |threads| -> Result<f64, DaemonError> {
+        let mut tracker = Model::Full.tracker_on(threads)?;
+        Ok(time_landmarks(&mut tracker, load, f64::INFINITY)?.mean_ms)
+    };
+    let mut best_ms = time(threads)?;
+    while threads < most {
+        let more_ms = time(threads + 1)?;
+        if more_ms > (1.0 - WORTH_A_THREAD) * best_ms {
+            break;
+        }
+        (threads, best_ms) = (threads + 1, more_ms);
+    }
+    tracing::info!(threads, frame_ms = best_ms, "threads that run a network");
+    Ok(threads)
+}
+
+/// The rates that a source may be asked for: all it has, or the one nearest to what the settings say.
+pub(crate) fn wanted_rates(source: &FrameSource, settings: &Settings) -> Vec<f64> {
+    let rates = source.rates();
+    let Some(wanted) = settings.camera.fps else {
+        return rates;
+    };
+    let off = |fps: &f64| (fps - wanted).abs();
+    let nearest = rates
+        .iter()
+        .copied()
+        .min_by(|a, b| off(a).total_cmp(&off(b)));
+    nearest.into_iter().collect()
+}
+
+/// The source at another rate; a camera is opened anew for that, and `request` keeps the rate for the next time.
 ///
 /// # Errors
-/// Where the model fails.
-pub(crate) fn time_landmarks(
-    tracker: &mut Tracker,
-    load: BenchmarkLoad,
-) -> Result<f64, DaemonError> {
-    ModelBenchmark::new(load).time(tracker, LONG_ENOUGH)
-}
-
-/// Times models on the same pictures.
-struct ModelBenchmark {
-    frame: Frame,
-    camera: Option<SimulatedCamera>,
-}
-
-impl ModelBenchmark {
-    fn new(load: BenchmarkLoad) -> Self {
-        let frame = grainy_frame();
-        let camera = match load {
-            BenchmarkLoad::Decoding { fps } => SimulatedCamera::start(&frame, fps),
-            BenchmarkLoad::ModelOnly => None,
-        };
-        Self { frame, camera }
+/// Where the camera cannot be opened any more.
+pub(crate) fn source_at(
+    mut source: FrameSource,
+    fps: f64,
+    request: &mut CameraRequest,
+) -> Result<FrameSource, CaptureError> {
+    if (source.fps() - fps).abs() < 1.0 {
+        return Ok(source);
     }
-
-    /// The mean, because it decides whether frames pile up: beside a decoder some runs meet its work and some do not.
-    fn time(&mut self, tracker: &mut Tracker, long_enough: Duration) -> Result<f64, DaemonError> {
-        let began = Instant::now();
-        let mut times = Vec::with_capacity(MOST_RUNS);
-        while times.len() < LEAST_RUNS || (times.len() < MOST_RUNS && began.elapsed() < long_enough)
-        {
-            let ended = |camera: &SimulatedCamera| !camera.next(&mut self.frame);
-            if self.camera.as_ref().is_some_and(ended) {
-                self.camera = None;
-            }
-            let started = Instant::now();
-            tracker.run_landmarker(&self.frame)?;
-            times.push(started.elapsed().as_secs_f64() * 1e3);
-        }
-        let warm = &times[times.len() / 4..];
-        Ok(warm.iter().sum::<f64>() / warm.len() as f64)
+    if source.set_rate(fps) || !matches!(source, FrameSource::Camera(_)) {
+        return Ok(source);
     }
-}
-
-/// A picture with as much grain as a dim cage gives: what a JPEG decoder takes depends on it.
-fn grainy_frame() -> Frame {
-    let [width, height] = SIZE;
-    let mut frame = Frame::default();
-    let mut state = 1u32;
-    for (i, value) in frame.resized(width, height).iter_mut().enumerate() {
-        // Numerical Recipes' linear congruential generator: any grain will do.
-        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-        let shade = 64 + i / 3 % width * 96 / width;
-        *value = (shade + (state >> 24) as usize % GRAIN) as u8;
-    }
-    frame
-}
-
-/// Shades between the darkest and the lightest grain: with these a picture takes about as many bytes as one of the
-/// bundled recording.
-const GRAIN: usize = 32;
-
-/// Stands in for a camera while a model is timed: decodes one picture again and again at a camera's rate, in a thread of
-/// its own, and hands it over. It ends when it is dropped.
-struct SimulatedCamera {
-    pictures: Option<Receiver<Frame>>,
-    used: Sender<Frame>,
-    thread: Option<JoinHandle<()>>,
-}
-
-impl SimulatedCamera {
-    /// `None` where there can be no thread or no picture; then the model is timed alone.
-    fn start(frame: &Frame, fps: f64) -> Option<Self> {
-        let jpeg = JpegEncoder::new(SizeLimit::ANY).encode(frame)?.ok()?.bytes;
-        let between = Duration::from_secs_f64(1.0 / known_or_usual(fps).max(LEAST_FPS));
-        let (give, pictures) = bounded(1);
-        let (used, take) = bounded(2);
-        let thread = spawn("bench-camera", move || {
-            let mut decoder = MjpegDecoder::default();
-            let mut frame = Frame::default();
-            let mut next = Instant::now();
-            while decoder.decode(&jpeg, &mut frame).is_ok() {
-                match give.try_send(frame) {
-                    Ok(()) => frame = take.try_recv().unwrap_or_default(),
-                    // The model is slower than the camera; as in a real run the older picture goes.
-                    Err(TrySendError::Full(unused)) => frame = unused,
-                    Err(TrySendError::Disconnected(_)) => break,
-                }
-                next += between;
-                std::thread::sleep(next.saturating_duration_since(Instant::now()));
-            }
-        })
-        .ok()?;
-        Some(Self {
-            pictures: Some(pictures),
-            used,
-            thread: Some(thread),
-        })
-    }
-
-    /// Waits for a picture; false where none comes any more.
-    fn next(&self, frame: &mut Frame) -> bool {
-        let picture = self.pictures.as_ref().and_then(|these| these.recv().ok());
-        let came = picture.is_some();
-        if let Some(picture) = picture {
-            // A full channel only means that the camera allocates one picture more.
-            let _ = self.used.try_send(std::mem::replace(frame, picture));
-        }
-        came
-    }
-}
-
-impl Drop for SimulatedCamera {
-    fn drop(&mut self) {
-        // Nobody takes pictures any more: the thread ends at its next one.
-        self.pictures = None;
-        if let Some(thread) = self.thread.take() {
-            // A camera that failed has only made the benchmark's load lighter.
-            let _ = thread.join();
-        }
-    }
+    request.fps = Some(fps);
+    // While the old handle lives the camera is busy.
+    drop(source);
+    Ok(FrameSource::Camera(Box::new(CameraSource::open(request)?)))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    #[test]
-    fn the_benchmark_decodes_what_a_camera_sends() {
-        let jpeg = JpegEncoder::new(SizeLimit::ANY)
-            .encode(&grainy_frame())
-            .unwrap()
-            .unwrap()
-            .bytes;
-        // A 720p picture of the bundled recording has 194 kB at this quality.
-        assert!(
-            (120_000..300_000).contains(&jpeg.len()),
-            "{} bytes",
-            jpeg.len()
-        );
-        let mut into = Frame::default();
-        MjpegDecoder::default().decode(&jpeg, &mut into).unwrap();
-        assert_eq!([into.width, into.height], SIZE);
-    }
-
-    #[test]
-    fn the_simulated_camera_sends_pictures_at_its_rate_until_it_is_dropped() {
-        let camera = SimulatedCamera::start(&grainy_frame(), 40.0).unwrap();
-        let mut frame = Frame::default();
-        assert!(camera.next(&mut frame));
-        let began = Instant::now();
-        for _ in 0..4 {
-            frame.width = 0;
-            assert!(camera.next(&mut frame));
-            assert_eq!(frame.width, SIZE[0]);
-        }
-        // Pictures are 25 ms apart. One may lie ready, and what was late is caught up.
-        assert!(began.elapsed() > Duration::from_millis(50));
-        // Returns only once the thread has ended.
-        drop(camera);
+    fn words(rates: &[f64]) -> String {
+        let load = |_| BenchmarkLoad::ModelOnly;
+        let chosen = choose_pair(ModelChoice::Auto, rates, load).unwrap();
+        chosen.reason.to_string()
     }
 
     #[test]
     fn no_model_holds_a_rate_that_leaves_no_time_and_that_is_said() {
-        let words = choose_model(ModelChoice::Auto, 10_000.0, BenchmarkLoad::ModelOnly)
-            .unwrap()
-            .reason
-            .to_string();
-        assert!(words.starts_with("lite model: it takes "), "{words}");
-        assert!(words.contains("Neither has time to spare"), "{words}");
-        let words = choose_model(ModelChoice::Auto, 1.5, BenchmarkLoad::ModelOnly)
-            .unwrap()
-            .reason
-            .to_string();
-        assert!(words.starts_with("full model: it takes "), "{words}");
+        let words = words(&[10_000.0]);
+        assert!(
+            words.starts_with("lite model at 10000 frames a second: it takes "),
+            "{words}"
+        );
+        assert!(words.contains("It has no time to spare"), "{words}");
+    }
+
+    #[test]
+    fn the_rate_that_is_held_with_the_full_model_is_taken_and_the_one_that_is_not_is_named() {
+        let pair = |fps| RateAndModel {
+            fps,
+            model: Model::Full,
+        };
+        let mut trackers = Trackers {
+            full: Some(Model::Full.tracker().unwrap()),
+            lite: None,
+        };
+        let pairs = [10_000.0, 1.5].map(pair);
+        let (chosen, reason) = truest(&pairs, &mut trackers, |_| BenchmarkLoad::ModelOnly).unwrap();
+        assert_eq!(chosen, pairs[1]);
+        let words = reason.to_string();
+        assert!(
+            words.starts_with("full model at 2 frames a second: it takes "),
+            "{words}"
+        );
+        assert!(
+            words.contains(" The full model at 10000 frames a second would take "),
+            "{words}"
+        );
+    }
+
+    #[test]
+    fn a_model_and_a_rate_that_are_set_are_used_unasked() {
+        let load = |_| BenchmarkLoad::ModelOnly;
+        let chosen = choose_pair(ModelChoice::Fixed(Model::Lite), &[10_000.0], load).unwrap();
+        assert_eq!(chosen.reason, ModelReason::Configured(Model::Lite));
+        assert_eq!(chosen.fps, 10_000.0);
     }
 }

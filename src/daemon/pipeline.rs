@@ -11,6 +11,7 @@ use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
 
 use super::bat_stage::BatTap;
+use super::capture_loop::RateWish;
 use super::frame_channel::{FramePolicy, FrameSender, frame_channel};
 use super::pose_stage::{PendingTrackers, PoseOutputs, TrackerSet, run_pose_stage};
 use super::preview_encoder::PreviewTap;
@@ -19,7 +20,7 @@ use super::{DaemonError, RepStage};
 use crate::status::Health;
 use crate::thread::spawn;
 
-/// Poses that may wait for the rep stage: four seconds at 60 frames a second. An analysis takes a few milliseconds and
+/// Poses that may wait for the rep stage: four seconds at 60 frames a second, one at 240. An analysis takes a few milliseconds and
 /// waiting for a cue's report up to a quarter second, so only a stage in trouble fills this.
 const POSES: usize = 240;
 
@@ -39,6 +40,8 @@ pub(crate) struct PoseSetup {
     pub trackers: TrackerSet,
     /// Models that replace them while the pipeline runs.
     pub pending: Arc<PendingTrackers>,
+    /// Where the pose thread leaves the rate that it wishes for.
+    pub rate: Arc<RateWish>,
     /// Takes frames for screens, where there may be any.
     pub preview: Option<PreviewTap>,
     /// Takes frames in which bat and turn are read beside the poses.
@@ -51,6 +54,7 @@ impl From<TrackerSet> for PoseSetup {
         Self {
             trackers,
             pending: Arc::default(),
+            rate: Arc::default(),
             preview: None,
             bat_tap: None,
         }
@@ -76,6 +80,7 @@ pub(crate) fn run_pipeline(
     let PoseSetup {
         trackers,
         pending,
+        rate,
         preview,
         bat_tap,
     } = setup.into();
@@ -87,7 +92,17 @@ pub(crate) fn run_pipeline(
     };
     let pose_thread = spawn("pose", {
         let (health, clock) = (Arc::clone(health), Arc::clone(clock));
-        move || run_pose_stage(trackers, &frame_rx, &mut outputs, &health, &clock, &pending)
+        move || {
+            run_pose_stage(
+                trackers,
+                &frame_rx,
+                &mut outputs,
+                &health,
+                &clock,
+                &pending,
+                &rate,
+            )
+        }
     })?;
 
     let mut watchdog = Watchdog::new(Arc::clone(health));

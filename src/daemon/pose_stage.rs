@@ -13,12 +13,14 @@ use crossbeam_channel::Sender;
 
 use crate::capture::{CaptureClock, Frame};
 use crate::pose::{BatReader, CameraWatch, InferenceError, Model, PoseFrame, Tracker};
-use crate::status::{Health, ModelReason};
+use crate::status::Health;
 use crate::video::FrameTap;
 
 use super::DaemonError;
 use super::bat_stage::BatTap;
+use super::capture_loop::RateWish;
 use super::frame_channel::FrameReceiver;
+use super::keep_up::{Change, KeepUp};
 use super::pipeline::PoseSample;
 use super::preview_encoder::PreviewTap;
 
@@ -59,48 +61,69 @@ impl PoseEstimator for WithBat {
     }
 }
 
-/// Loads a tracker again.
+/// Loads the tracker of a model again.
 pub(crate) type LoadTracker =
-    Box<dyn FnMut() -> Result<Box<dyn PoseEstimator>, InferenceError> + Send>;
+    Box<dyn FnMut(Model) -> Result<Box<dyn PoseEstimator>, InferenceError> + Send>;
 
-/// The tracker in use, the one that takes over if it does not keep up, and how a broken one is replaced.
+/// How a tracker that breaks is replaced.
+pub(crate) struct Reload {
+    /// The model in use.
+    model: Model,
+    load: LoadTracker,
+}
+
+/// The tracker in use, the one of the other model, when to change them, and how a broken one is replaced.
 pub(crate) struct TrackerSet {
     /// The tracker to start with.
     pub primary: Box<dyn PoseEstimator>,
-    /// Faster and less accurate; `None` where the choice is fixed.
-    pub fallback: Option<Box<dyn PoseEstimator>>,
-    /// Loads the one in use again; `None` where a broken model ends the run.
-    pub reload: Option<LoadTracker>,
+    /// The other model's; `None` where the choice is fixed.
+    other: Option<Box<dyn PoseEstimator>>,
+    /// `None` where a broken model ends the run.
+    reload: Option<Reload>,
+    /// Whether the machine keeps up; `None` where frames wait.
+    keep_up: Option<KeepUp>,
 }
 
 impl TrackerSet {
     /// One model; if it breaks, the run ends with its error.
     pub(crate) fn once(primary: Tracker) -> Self {
-        Self {
-            primary: Box::new(primary),
-            fallback: None,
-            reload: None,
-        }
+        Self::once_of(Box::new(primary))
     }
 
     /// As [`Self::once`], and reads the bat in each frame before the frame goes on.
-    pub(crate) fn once_with_bat(primary: Tracker, bat_reader: BatReader) -> Self {
+    pub(crate) fn once_with_bat(tracker: Tracker, bat_reader: BatReader) -> Self {
+        Self::once_of(Box::new(WithBat {
+            tracker,
+            bat_reader,
+        }))
+    }
+
+    fn once_of(primary: Box<dyn PoseEstimator>) -> Self {
         Self {
-            primary: Box::new(WithBat {
-                tracker: primary,
-                bat_reader,
-            }),
-            fallback: None,
+            primary,
+            other: None,
             reload: None,
+            keep_up: None,
         }
     }
 
-    /// A model that is loaded again when it breaks. `fallback`, if given, is the lite model.
-    pub(crate) fn supervised(primary: Tracker, model: Model, fallback: Option<Tracker>) -> Self {
+    /// A model that is loaded again, with so many threads, when it breaks, and that gives way to another one or to another
+    /// rate when the machine does not keep up. `other` is the other model's, where the settings leave it.
+    pub(super) fn following(
+        keep_up: KeepUp,
+        primary: Tracker,
+        other: Option<Tracker>,
+        threads: usize,
+    ) -> Self {
+        let boxed = |tracker| Box::new(tracker) as Box<dyn PoseEstimator>;
         Self {
-            primary: Box::new(primary),
-            fallback: fallback.map(|tracker| Box::new(tracker) as Box<dyn PoseEstimator>),
-            reload: Some(Box::new(move || load(model))),
+            primary: boxed(primary),
+            other: other.map(boxed),
+            reload: Some(Reload {
+                model: keep_up.now().model,
+                load: Box::new(move |model| model.tracker_on(threads).map(boxed)),
+            }),
+            keep_up: Some(keep_up),
         }
     }
 }
@@ -121,58 +144,25 @@ impl PendingTrackers {
     }
 }
 
-/// Frames in a window over which drops are counted, and the share of them that may be dropped before the fallback takes over.
-const WINDOW_FRAMES: u64 = 300;
-const MOST_DROPPED: f64 = 0.04;
-
-/// Watches for a model that is too slow: too many of the source's frames never arrive.
-#[derive(Default)]
-struct DropMonitor {
-    /// The first frame of the window.
-    from: Option<u64>,
-    arrived: u64,
-}
-
-impl DropMonitor {
-    /// Takes the next frame's index; true once at the end of a window with too many drops.
-    fn is_too_slow(&mut self, index: u64) -> bool {
-        let from = *self.from.get_or_insert(index);
-        self.arrived += 1;
-        let given = index.saturating_sub(from) + 1;
-        if given < WINDOW_FRAMES {
-            return false;
-        }
-        let dropped = 1.0 - self.arrived as f64 / given as f64;
-        *self = Self::default();
-        dropped > MOST_DROPPED
-    }
-}
-
 /// A tracker that is replaced when it breaks; between the two there is none.
 struct SupervisedTracker<'a> {
     tracker: Option<Box<dyn PoseEstimator>>,
-    reload: Option<LoadTracker>,
+    other: Option<Box<dyn PoseEstimator>>,
+    reload: Option<Reload>,
+    keep_up: Option<KeepUp>,
     failures: u32,
     pause: Duration,
     reload_at: Option<Instant>,
     health: &'a Health,
 }
 
-fn load(model: Model) -> Result<Box<dyn PoseEstimator>, InferenceError> {
-    model
-        .tracker()
-        .map(|tracker| Box::new(tracker) as Box<dyn PoseEstimator>)
-}
-
 impl<'a> SupervisedTracker<'a> {
-    fn new(
-        tracker: Box<dyn PoseEstimator>,
-        reload: Option<LoadTracker>,
-        health: &'a Health,
-    ) -> Self {
+    fn new(set: TrackerSet, health: &'a Health) -> Self {
         Self {
-            tracker: Some(tracker),
-            reload,
+            tracker: Some(set.primary),
+            other: set.other,
+            reload: set.reload,
+            keep_up: set.keep_up,
             failures: 0,
             pause: RELOAD_PAUSE.0,
             reload_at: None,
@@ -180,12 +170,30 @@ impl<'a> SupervisedTracker<'a> {
         }
     }
 
-    /// Uses the lite model from now on, also when it has to be loaded again.
-    fn switch_to_lite(&mut self, lite: Box<dyn PoseEstimator>) {
-        self.tracker = Some(lite);
-        if self.reload.is_some() {
-            self.reload = Some(Box::new(|| load(Model::Lite)));
+    /// Counts a frame that arrived, and changes to another rate or model where the machine calls for it.
+    fn follow(&mut self, frame: &Frame, has_body: bool, rate: &RateWish) {
+        let Some(keep_up) = &mut self.keep_up else {
+            return;
+        };
+        if let Some(Change { to, reason }) = keep_up.step(frame.index, frame.captured_at, has_body)
+        {
+            tracing::warn!("{reason}");
+            self.health.set_model(reason);
+            self.switch_to(to.model);
+            rate.put(to.fps);
         }
+    }
+
+    /// Uses this model from now on, also when it has to be loaded again.
+    fn switch_to(&mut self, model: Model) {
+        let Some(reload) = self.reload.as_mut().filter(|reload| reload.model != model) else {
+            return;
+        };
+        reload.model = model;
+        let other = self.other.take();
+        self.other = std::mem::replace(&mut self.tracker, other);
+        // One that had been unloaded is loaded at the next frame.
+        self.reload_at = self.tracker.is_none().then(Instant::now);
     }
 
     /// The pose of a frame; without a body where the model failed or is unloaded.
@@ -246,7 +254,7 @@ impl<'a> SupervisedTracker<'a> {
         let Some(reload) = &mut self.reload else {
             return;
         };
-        match reload() {
+        match (reload.load)(reload.model) {
             Ok(tracker) => {
                 self.health.pose_restarts.fetch_add(1, Ordering::Relaxed);
                 self.tracker = Some(tracker);
@@ -301,28 +309,22 @@ pub(super) fn run_pose_stage(
     health: &Health,
     clock: &OnceLock<CaptureClock>,
     pending: &PendingTrackers,
+    rate: &RateWish,
 ) -> Result<(), DaemonError> {
-    let mut fallback = trackers.fallback;
-    let mut tracker = SupervisedTracker::new(trackers.primary, trackers.reload, health);
-    let mut drops = DropMonitor::default();
+    let mut tracker = SupervisedTracker::new(trackers, health);
     let mut camera = CameraWatch::default();
     let mut frame = Frame::default();
     while frames.recv(&mut frame) {
         if let Some(trackers) = pending.take() {
-            fallback = trackers.fallback;
-            tracker = SupervisedTracker::new(trackers.primary, trackers.reload, health);
-            drops = DropMonitor::default();
-        }
-        if drops.is_too_slow(frame.index)
-            && let Some(lite) = fallback.take()
-        {
-            tracing::warn!("{}", ModelReason::FullDroppedFrames);
-            health.set_model(ModelReason::FullDroppedFrames);
-            tracker.switch_to_lite(lite);
+            if let Some(keep_up) = &trackers.keep_up {
+                rate.put(keep_up.now().fps);
+            }
+            tracker = SupervisedTracker::new(trackers, health);
         }
         let started = Instant::now();
         let mut pose = tracker.pose(&frame)?;
         pose.camera = camera.step(&frame, pose.body.as_ref());
+        tracker.follow(&frame, pose.body.is_some(), rate);
         health.pose.add(started.elapsed());
         if let Some(clock) = clock.get() {
             health
@@ -343,25 +345,9 @@ pub(super) fn run_pose_stage(
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_model_that_misses_every_tenth_frame_is_too_slow_and_one_that_misses_none_is_not() {
-        let mut drops = DropMonitor::default();
-        assert!(!(0..1000).any(|i| drops.is_too_slow(i)));
-        let mut drops = DropMonitor::default();
-        assert!(
-            (0..1000)
-                .filter(|i| i % 10 != 3)
-                .any(|i| drops.is_too_slow(i))
-        );
-    }
-
-    #[test]
-    fn one_long_gap_is_judged_with_its_stretch_only() {
-        let mut drops = DropMonitor::default();
-        let frames = (0..100).chain(400..1600);
-        assert_eq!(frames.filter(|i| drops.is_too_slow(*i)).count(), 1);
-    }
+    use crate::daemon::rate_rule::ranked;
+    use crate::settings::ModelChoice;
+    use crate::time::CaptureTime;
 
     /// A model that fails on every frame, or panics.
     struct Broken {
@@ -391,11 +377,53 @@ mod tests {
     }
 
     fn supervised(health: &Health, primary: Broken, reloads: bool) -> SupervisedTracker<'_> {
-        let reload: Option<LoadTracker> = reloads
-            .then(|| Box::new(|| Ok(Box::new(Working) as Box<dyn PoseEstimator>)) as LoadTracker);
-        let mut tracker = SupervisedTracker::new(Box::new(primary), reload, health);
+        let mut set = TrackerSet::once_of(Box::new(primary));
+        set.reload = reloads.then(|| Reload {
+            model: Model::Full,
+            load: Box::new(|_| Ok(Box::new(Working) as Box<dyn PoseEstimator>)),
+        });
+        let mut tracker = SupervisedTracker::new(set, health);
         tracker.pause = Duration::from_millis(20);
         tracker
+    }
+
+    #[test]
+    fn a_machine_that_drops_frames_goes_on_with_the_other_model_or_another_rate_and_that_is_said() {
+        let health = Health::default();
+        let pairs = ranked(&[120.0, 60.0], ModelChoice::Auto);
+        let keep_up = KeepUp::new(pairs.clone(), pairs[0]);
+        let mut set = TrackerSet::once_of(Box::new(Broken { panics: false }));
+        set.other = Some(Box::new(Working));
+        set.reload = Some(Reload {
+            model: Model::Full,
+            load: Box::new(|_| Ok(Box::new(Working) as Box<dyn PoseEstimator>)),
+        });
+        set.keep_up = Some(keep_up);
+        let mut tracker = SupervisedTracker::new(set, &health);
+        let rate = RateWish::default();
+        let mut wishes = Vec::new();
+        // Every second frame arrives, whatever is done.
+        for index in (0..120 * 20).step_by(2) {
+            let frame = Frame {
+                index,
+                captured_at: CaptureTime::from_secs(index as f64 / 120.0),
+                ..Frame::default()
+            };
+            let found = tracker.pose(&frame).unwrap().body.is_some();
+            tracker.follow(&frame, found, &rate);
+            wishes.extend(rate.take());
+        }
+        assert_eq!(wishes, [60.0, 60.0], "the rate goes first, then the model");
+        let frame = Frame::default();
+        assert!(
+            tracker.pose(&frame).unwrap().body.is_some(),
+            "it is the other one"
+        );
+        let said = health.model().unwrap().to_string();
+        assert!(
+            said.starts_with("lite model at 60 frames a second: the full model at 60 frames a second did not keep up"),
+            "{said}"
+        );
     }
 
     #[test]

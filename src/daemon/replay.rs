@@ -159,13 +159,14 @@ impl ReplayRun<'_> {
             health: Arc::clone(health),
             stop: self.stop.clone(),
             clock: Arc::clone(&self.clock),
+            rate: Arc::default(),
         };
         let damage = Arc::new(Mutex::new(None));
         let capture = {
             let damage = Arc::clone(&damage);
             let mut source = FrameSource::from_clip(clip, rate);
             move |frames: &FrameSender| {
-                let captured = capture_loop(&mut source, frames, &context);
+                let captured = capture_loop(&mut source, frames, &context).map(drop);
                 *damage.lock().unwrap_or_else(PoisonError::into_inner) =
                     source.clip().and_then(|c| c.problem().map(str::to_owned));
                 captured
@@ -355,11 +356,9 @@ impl ReplayRun<'_> {
             track,
             terminal: self.terminal.clone(),
         };
-        let mut stage = RepStage::new(setup, training, sinks, Arc::clone(&self.clock));
-        if let Some(path) = &options.hear {
-            let feed = EarsFeed::file(sounds_of_wav(path)?);
-            stage = stage.with_ears(feed, settings.microphone.lag());
-        }
+        let heard = options.hear.as_deref().map(sounds_of_wav).transpose()?;
+        let stage = RepStage::new(setup, training, sinks, Arc::clone(&self.clock))
+            .with_ears(heard.map(EarsFeed::file), settings.microphone.lag());
         Ok(match options.explain {
             true => stage.with_explanation(),
             false => stage,

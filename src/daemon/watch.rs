@@ -11,7 +11,7 @@ use crate::capture::{
     FrameSource, PlaybackRate,
 };
 use crate::hearing::Listener;
-use crate::journal::RepLog;
+use crate::journal::{JournalWriter, RepLog};
 use crate::page::{PageServer, SessionControl};
 use crate::paths;
 use crate::settings::{Settings, SettingsWatch};
@@ -26,7 +26,8 @@ use super::capture_loop::{CaptureContext, camera_request, capture_and_reopen, wa
 use super::cue_library::cue_library;
 use super::ears_feed::EarsFeed;
 use super::frame_channel::{FramePolicy, FrameSender};
-use super::model_choice::{BenchmarkLoad, choose_model};
+use super::model_benchmark::BenchmarkLoad;
+use super::model_choice::{PairChosen, choose_pair, source_at, wanted_rates};
 use super::pending_changes::PendingChanges;
 use super::permissions::Gates;
 use super::pipeline::{PoseSetup, run_pipeline};
@@ -83,13 +84,11 @@ pub(crate) fn watch(
     notify_ready();
     let stop = Stop::new();
     stop.on_signals()?;
-    let request = camera_request(settings);
-    let Some(source) = open_source(&options, &request, &stop, terminal)? else {
+    let mut request = camera_request(settings);
+    let opened = open_at_best_rate(&options, settings, &mut request, &stop, terminal)?;
+    let Some((source, rates, model)) = opened else {
         return Ok(());
     };
-    let fps = source.fps();
-    let model = choose_model(settings.model, fps, BenchmarkLoad::Decoding { fps })?;
-    terminal.println(&model.reason.to_string());
     // Each step of the start takes seconds on a slow machine, and the first frame comes after all of them.
     notify_alive();
 
@@ -102,22 +101,7 @@ pub(crate) fn watch(
     ));
     let session = sessions.begin_first(count_requests()?)?;
     notify_alive();
-    let mut sound = SoundOutput::open(
-        &options.sound,
-        || cue_library(settings),
-        settings.cues.volume,
-    )?;
-    if let Some(clock) = source.clock() {
-        sound.start_at(clock.now());
-    }
-    let rep_log = options.rep_log.as_deref().map(RepLog::continued);
-    let sinks = RepSinks {
-        sound,
-        journal: Some(session.journal),
-        rep_log: rep_log.transpose()?,
-        track: None,
-        terminal: terminal.clone(),
-    };
+    let sinks = open_sinks(&options, settings, session.journal, &source, terminal)?;
     notify_alive();
 
     let health = Arc::new(Health::default());
@@ -132,7 +116,7 @@ pub(crate) fn watch(
         page,
         health: Arc::clone(&health),
         trackers: Arc::clone(&trackers),
-        fps,
+        rates,
         terminal: terminal.clone(),
     };
     let watcher = watch_settings(&options, settings, &changes, applier, terminal)?;
@@ -143,39 +127,102 @@ pub(crate) fn watch(
         preview: Arc::clone(&health.preview),
     });
     let (bat_tap, bat_inbox) = start_bats(settings.bat, &health)?;
-    let ears = start_ears(settings, &clock, terminal)?;
     let mut stage = RepStage::new(session.setup, session.training, sinks, Arc::clone(&clock))
         .with_pending_changes(changes)
         .with_health(&health)
         .with_films(films)
         .with_bat_inbox(bat_inbox)
-        .with_calibration_mark(CalibrationMark::beside(&sessions.journal_path(settings)?));
-    if let Some(feed) = ears {
-        stage = stage.with_ears(feed, settings.microphone.lag());
-    }
+        .with_calibration_mark(CalibrationMark::beside(&sessions.journal_path(settings)?))
+        .with_ears(
+            start_ears(settings, &clock, terminal)?,
+            settings.microphone.lag(),
+        );
+    let rate = Arc::default();
     let context = CaptureContext {
         health: Arc::clone(&health),
         stop,
         clock: Arc::clone(&clock),
+        rate: Arc::clone(&rate),
     };
     let ran = run_pipeline(
         FramePolicy::Latest,
         PoseSetup {
             trackers: model.trackers,
             pending: trackers,
+            rate,
             preview: Some(preview),
             bat_tap,
         },
         &health,
         &clock,
         &mut stage,
-        move |frames: &FrameSender| capture_and_reopen(source, &request, frames, &context),
+        move |frames: &FrameSender| capture_and_reopen(source, request, frames, &context),
     );
     // An edit from here on would reach nothing.
     drop(watcher);
     let counts = stage.finish()?;
     terminal.println(&format!("{}  {}", counts_text(&counts), health.summary()));
     ran
+}
+
+/// Where the run's results go.
+fn open_sinks(
+    options: &WatchOptions,
+    settings: &Settings,
+    journal: JournalWriter,
+    source: &FrameSource,
+    terminal: &Terminal,
+) -> Result<RepSinks, DaemonError> {
+    let mut sound = SoundOutput::open(
+        &options.sound,
+        || cue_library(settings),
+        settings.cues.volume,
+    )?;
+    if let Some(clock) = source.clock() {
+        sound.start_at(clock.now());
+    }
+    let rep_log = options.rep_log.as_deref().map(RepLog::continued);
+    Ok(RepSinks {
+        sound,
+        journal: Some(journal),
+        rep_log: rep_log.transpose()?,
+        track: None,
+        terminal: terminal.clone(),
+    })
+}
+
+/// The source at the rate that this machine holds, the rates that it has, and the pose model; `None` if a stop is requested
+/// while the camera is waited for.
+fn open_at_best_rate(
+    options: &WatchOptions,
+    settings: &Settings,
+    request: &mut CameraRequest,
+    stop: &Stop,
+    terminal: &Terminal,
+) -> Result<Option<(FrameSource, Vec<f64>, PairChosen)>, DaemonError> {
+    let Some(source) = open_source(options, request, stop, terminal)? else {
+        return Ok(None);
+    };
+    let rates = wanted_rates(&source, settings);
+    let chosen = choose_pair(settings.model, &rates, |fps| BenchmarkLoad::Decoding {
+        fps,
+    })?;
+    let source = match source_at(source, chosen.fps, request) {
+        Ok(source) => source,
+        // It was there a moment ago.
+        Err(error) => {
+            tracing::warn!(%error, "the camera does not open at another rate; trying again");
+            let Some(camera) = wait_for_camera(request, stop, notify_alive) else {
+                return Ok(None);
+            };
+            FrameSource::Camera(Box::new(camera))
+        }
+    };
+    if let FrameSource::Camera(_) = source {
+        terminal.println(&describe(&source));
+    }
+    terminal.println(&chosen.reason.to_string());
+    Ok(Some((source, rates, chosen)))
 }
 
 /// The camera, or the recording where there is none; `None` if a stop is requested while waiting for a camera.
@@ -188,9 +235,7 @@ fn open_source(
     if options.stand_in.is_none() {
         match CameraSource::open(request) {
             Ok(camera) => {
-                let source = FrameSource::Camera(Box::new(camera));
-                terminal.println(&describe(&source));
-                return Ok(Some(source));
+                return Ok(Some(FrameSource::Camera(Box::new(camera))));
             }
             Err(error) if options.wait_for_camera => {
                 terminal.println(&format!("{error}. Waiting for it"));

@@ -111,7 +111,7 @@ impl Inner {
 fn start_writer() -> Sender<(PathBuf, AuditEntry)> {
     let (sender, entries) = bounded::<(PathBuf, AuditEntry)>(WAITING);
     let started = crate::thread::spawn("audit", move || {
-        crate::thread::give_way();
+        crate::thread::give_way(crate::thread::Lower::Much);
         for (journal, entry) in entries {
             enter(&journal, &entry);
         }

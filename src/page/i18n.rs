@@ -18,7 +18,7 @@ use crate::pitch::Level;
 use crate::pose::Model;
 use crate::rep::{MeasureName, NotCountedReason, NotMeasured, Phase, RepKind};
 use crate::sound::{Language, phrase_words};
-use crate::status::ModelReason;
+use crate::status::{ModelReason, RateAndModel, Timed};
 use crate::text_enum::Recorded;
 
 /// The messages of a language.
@@ -92,50 +92,49 @@ impl Messages {
         }
     }
 
-    /// The pose model in use, and why.
+    /// The rate and the pose model in use, and why.
     pub(super) fn model(&self, reason: ModelReason) -> String {
-        let ms = |ms: f64| format!("{ms:.1}");
         match (self.language, reason) {
             (Language::English, reason) => reason.to_string(),
             (_, ModelReason::Configured(Model::Full)) => self.t("fault.model.full_set").to_owned(),
             (_, ModelReason::Configured(Model::Lite)) => self.t("fault.model.lite_set").to_owned(),
+            (_, ModelReason::KeepsUp { now, too_slow }) => {
+                let mut text = self.timed("fault.model.keeps_up", &now);
+                match too_slow {
+                    _ if !now.holds() => text += self.t("fault.model.no_time"),
+                    Some(other) => text += &self.timed("fault.model.too_slow", &other),
+                    None => {}
+                }
+                text
+            }
             (
                 _,
-                ModelReason::FullKeepsUp {
-                    full_ms,
-                    free_ms,
-                    fps,
+                ModelReason::Dropped {
+                    from,
+                    dropped_pct,
+                    to,
                 },
             ) => self.fill(
-                "fault.model.full_keeps_up",
-                &[&ms(full_ms), &ms(free_ms), &fps.round()],
+                "fault.model.dropped",
+                &[&self.pair(to), &self.pair(from), &dropped_pct.round()],
             ),
-            (
-                _,
-                ModelReason::FullTooSlow {
-                    lite_ms,
-                    full_ms,
-                    free_ms,
-                    fps,
-                },
-            ) => {
-                let lacking = match lite_ms <= free_ms {
-                    true => "",
-                    false => self.t("fault.model.both_too_slow"),
-                };
-                self.fill(
-                    "fault.model.full_too_slow",
-                    &[
-                        &ms(lite_ms),
-                        &ms(full_ms),
-                        &ms(free_ms),
-                        &fps.round(),
-                        &lacking,
-                    ],
-                )
+            (_, ModelReason::TriedAgain(pair)) => {
+                self.fill("fault.model.tried_again", &[&self.pair(pair)])
             }
-            (_, ModelReason::FullDroppedFrames) => self.t("fault.model.dropped_frames").to_owned(),
         }
+    }
+
+    fn pair(&self, pair: RateAndModel) -> String {
+        let key = match pair.model {
+            Model::Full => "fault.model.full_at",
+            Model::Lite => "fault.model.lite_at",
+        };
+        self.fill(key, &[&pair.fps.round()])
+    }
+
+    fn timed(&self, key: &str, timed: &Timed) -> String {
+        let [frame, free] = [timed.frame_ms, timed.free_ms].map(|ms| format!("{ms:.1}"));
+        self.fill(key, &[&self.pair(timed.pair), &frame, &free])
     }
 
     /// What is wrong with a plan; in its fields there is no line.

@@ -183,12 +183,12 @@ impl PageServer {
         let runtime = tokio::runtime::Builder::new_current_thread()
             .enable_all()
             .max_blocking_threads(WORKERS)
-            .on_thread_start(crate::thread::give_way)
+            .on_thread_start(|| crate::thread::give_way(crate::thread::Lower::Much))
             .build()
             .map_err(ServeError::Thread)?;
         let (stop, stopped) = oneshot::channel::<()>();
         let thread = crate::thread::spawn("page", move || {
-            crate::thread::give_way();
+            crate::thread::give_way(crate::thread::Lower::Much);
             runtime.block_on(async move {
                 let served = async {
                     let listener = tokio::net::TcpListener::from_std(listener)?;

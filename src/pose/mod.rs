@@ -25,6 +25,7 @@ pub(crate) use bat::HANDS_TOGETHER;
 pub use bat::{BatReader, SeenBat};
 pub use body::{BatAndTurn, Body, ImagePoint, PoseFrame, WorldPoint};
 pub(crate) use cagehand_networks::InferenceError;
+pub(crate) use cagehand_networks::machine_cores;
 pub(crate) use camera_motion::shift_into_picture;
 pub use camera_motion::{CameraMotion, CameraPlace, Steadier};
 pub use camera_watch::CameraWatch;

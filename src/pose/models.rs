@@ -52,8 +52,8 @@ impl Model {
     }
 }
 
-/// The default number of threads that run a network: two, where the machine has two cores. More were never measured; on a
-/// larger machine the other cores are left to decoding, films and the page.
+/// The number of threads that run a network where nothing was measured: two, where the machine has two cores. `watch` finds
+/// out at its start whether more pay.
 pub(crate) fn default_threads() -> usize {
     cagehand_networks::machine_cores().min(2)
 }

@@ -224,6 +224,24 @@ mod tests {
     }
 
     #[test]
+    fn parts_that_lie_15_ms_apart_make_an_order_at_any_rate_and_closer_ones_do_not() {
+        for rate_hz in [60.0, 120.0, 240.0] {
+            let apart = |secs: f64| {
+                let times: Vec<Fastest> = (0..4)
+                    .map(|part| Fastest {
+                        part,
+                        at_secs: part as f64 * secs,
+                        spread_secs: SPREAD_SECS[part].hypot(FRAME_SHARE / rate_hz),
+                    })
+                    .collect();
+                order(&times)
+            };
+            assert_eq!(apart(0.015), Ok(vec![0, 1, 2, 3]), "{rate_hz}");
+            assert_eq!(apart(0.010), Err(NotMeasured::FiredTooClose), "{rate_hz}");
+        }
+    }
+
+    #[test]
     fn the_highest_speed_is_found_between_samples_and_not_at_an_end() {
         let speed: Vec<f64> = (0..20)
             .map(|i| 100.0 - (f64::from(i) - 7.3).powi(2))

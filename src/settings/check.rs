@@ -253,7 +253,8 @@ mod tests {
                 "\"level\"; it must be \"auto\"",
             ),
             ("[camera]\nroll_deg = true", 2, "\"auto\" or a number"),
-            ("[camera]\nfps = \"fast\"", 2, "invalid type"),
+            ("[camera]\nfps = \"fast\"", 2, "10 to 500 frames a second"),
+            ("[camera]\nfps = 600", 2, "10 to 500 frames a second"),
             ("\n\n[camera", 3, ""),
         ] {
             let (found, reason) = refused(text);

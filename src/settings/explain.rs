@@ -273,7 +273,10 @@ mod tests {
         assert_eq!(key(&sections, "camera.fps").line, Some(1));
         // Keys below one another share what stands above the first.
         let width = key(&sections, "camera.width").meaning;
-        assert!(width.starts_with("Wishes;") && key(&sections, "camera.height").meaning == width);
+        assert!(
+            width.starts_with("The wished size")
+                && key(&sections, "camera.height").meaning == width
+        );
         // A comment with a blank line after it belongs to nobody.
         assert_eq!(sections[0].meaning, "");
         let bands = sections.last().unwrap();

@@ -73,7 +73,7 @@ section!(Camera {
     backend: Spanned<String>,
     width: Spanned<u32>,
     height: Spanned<u32>,
-    fps: Spanned<u32>,
+    fps: Spanned<NumberOrWord>,
     view: Spanned<String>,
     known_length_cm: Spanned<f64>,
     known_length_px: Spanned<f64>,

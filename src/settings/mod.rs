@@ -104,8 +104,8 @@ pub struct CameraSettings {
     pub(crate) width: u32,
     /// Requested height, pixels.
     pub(crate) height: u32,
-    /// Requested frames per second.
-    pub fps: u32,
+    /// Requested frames per second; `None` for what the machine can hold.
+    pub fps: Option<f64>,
     /// Where the camera stands; `None` to find it out.
     pub(crate) view: Option<View>,
     /// Centimeters per pixel where the hitter stands, from a known length in view.

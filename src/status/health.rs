@@ -13,7 +13,7 @@ use super::figures::{HealthFigures, StageFigures};
 use super::live::LiveState;
 use super::preview::Preview;
 
-/// Durations kept for quantiles: the last minute and a half at 60 frames a second.
+/// Durations kept for quantiles: the last minute and a half at 60 frames a second, 45 seconds at 120.
 const KEPT: usize = 5400;
 
 /// The figures. All counts are since the start.

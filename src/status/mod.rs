@@ -14,5 +14,5 @@ pub(crate) use figures::{
 };
 pub(crate) use health::{DurationWindow, Health, RunCounts};
 pub(crate) use live::{Live, LiveFigure, LiveRep, LiveState, ShownHitter};
-pub(crate) use model::ModelReason;
+pub(crate) use model::{ModelReason, RateAndModel, Timed};
 pub(crate) use preview::{Preview, PreviewPicture};

@@ -1,67 +1,107 @@
-//! Which pose model is in use, and why.
+//! Which rate and pose model are in use, and why.
 
 use std::fmt;
 
 use crate::pose::Model;
 
-/// Why a pose model is in use. Times are what a frame takes and what it may take at the camera's rate.
+/// A rate of the source, and the pose model that its frames go through.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct RateAndModel {
+    /// Frames a second.
+    pub fps: f64,
+    /// The model.
+    pub model: Model,
+}
+
+impl fmt::Display for RateAndModel {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (model, fps) = (self.model.name(), self.fps);
+        write!(f, "{model} model at {fps:.0} frames a second")
+    }
+}
+
+/// What a frame takes on this machine, and what it may take so that none is dropped; milliseconds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Timed {
+    /// The pair that was timed.
+    pub pair: RateAndModel,
+    /// What it takes.
+    pub frame_ms: f64,
+    /// What is free.
+    pub free_ms: f64,
+}
+
+impl Timed {
+    /// Whether no frame is dropped.
+    pub(crate) fn holds(&self) -> bool {
+        self.frame_ms <= self.free_ms
+    }
+}
+
+/// Why a rate and a pose model are in use.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) enum ModelReason {
-    /// The settings name it.
+    /// The settings name the model, and there is one rate.
     Configured(Model),
-    /// The full model keeps up.
-    FullKeepsUp {
-        /// Time of the full model.
-        full_ms: f64,
-        /// Time that is free.
-        free_ms: f64,
-        /// The camera's frames a second.
-        fps: f64,
+    /// The truest that keeps up; it may be too slow as well where all of them are.
+    KeepsUp {
+        /// What is in use.
+        now: Timed,
+        /// The truest of those that are too slow, if there is one.
+        too_slow: Option<Timed>,
     },
-    /// The full model is too slow, so the lite one is in use; it may be too slow as well.
-    FullTooSlow {
-        /// Time of the lite model.
-        lite_ms: f64,
-        /// Time of the full model.
-        full_ms: f64,
-        /// Time that is free.
-        free_ms: f64,
-        /// The camera's frames a second.
-        fps: f64,
+    /// Frames were dropped in the run, so a lighter pair took over.
+    Dropped {
+        /// What dropped them.
+        from: RateAndModel,
+        /// Its share of dropped frames, percent.
+        dropped_pct: f64,
+        /// What took over.
+        to: RateAndModel,
     },
-    /// The full model dropped frames in the run, so the lite one took over.
-    FullDroppedFrames,
+    /// The machine has had time to spare for long, so the pair before is tried again.
+    TriedAgain(RateAndModel),
 }
 
 impl fmt::Display for ModelReason {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match *self {
+        match self {
             Self::Configured(model) => write!(f, "{} model, as set.", model.name()),
-            Self::FullKeepsUp {
-                full_ms,
-                free_ms,
-                fps,
-            } => write!(
-                f,
-                "full model: it takes {full_ms:.1} ms a frame here, {free_ms:.1} ms are free at {fps:.0} frames a second."
-            ),
-            Self::FullTooSlow {
-                lite_ms,
-                full_ms,
-                free_ms,
-                fps,
-            } => {
+            Self::KeepsUp { now, too_slow } => {
+                let Timed {
+                    pair,
+                    frame_ms,
+                    free_ms,
+                } = now;
                 write!(
                     f,
-                    "lite model: it takes {lite_ms:.1} ms a frame here, the full one {full_ms:.1}, {free_ms:.1} ms are free at {fps:.0} frames a second."
+                    "{pair}: it takes {frame_ms:.1} ms a frame here, {free_ms:.1} ms are free."
                 )?;
-                match lite_ms <= free_ms {
-                    true => Ok(()),
-                    false => f.write_str(" Neither has time to spare: frames may be dropped."),
+                if !now.holds() {
+                    return f.write_str(" It has no time to spare: frames may be dropped.");
+                }
+                match too_slow {
+                    Some(Timed {
+                        pair,
+                        frame_ms,
+                        free_ms,
+                    }) => write!(
+                        f,
+                        " The {pair} would take {frame_ms:.1} ms, with {free_ms:.1} ms free."
+                    ),
+                    None => Ok(()),
                 }
             }
-            Self::FullDroppedFrames => {
-                f.write_str("lite model: the full one did not keep up with the camera")
+            Self::Dropped {
+                from,
+                dropped_pct,
+                to,
+            } => write!(
+                f,
+                "{to}: the {from} did not keep up, {dropped_pct:.0} % of its frames were dropped."
+            ),
+            Self::TriedAgain(pair) => {
+                write!(f, "{pair}: tried again, the machine has time to spare.")
             }
         }
     }

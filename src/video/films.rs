@@ -1,5 +1,6 @@
 //! The handle to the films: turns them on and off, takes frames, keeps stretches of time as films, and reports its state.
 
+use std::cell::Cell;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -20,6 +21,9 @@ use crate::time::CaptureTime;
 
 /// Capacity of the frame channel; at 1280 x 720 a frame takes 2.8 MB.
 const FRAMES: usize = 3;
+/// Frames of a film are at least so far apart: of a camera at 90, 120 or 240 a second every second or fourth is taken, which
+/// an eye does not miss and two cores could not encode beside the poses.
+const LEAST_APART_SECS: f64 = 1.0 / 75.0;
 /// Capacity of the channel of stretches to cut.
 const CUTS: usize = 8;
 /// Capacity of the channel of films to write.
@@ -120,19 +124,26 @@ pub(crate) struct FrameTap {
     shared: Arc<Shared>,
     full: Sender<Frame>,
     empty: Receiver<Frame>,
+    taken_at: Cell<Option<CaptureTime>>,
 }
 
 impl FrameTap {
-    /// Takes the frame and leaves a used buffer in its place. Where films are off, or earlier frames still wait to be encoded,
-    /// the frame stays; this never blocks and never copies a picture.
+    /// Takes the frame and leaves a used buffer in its place. Where films are off, earlier frames still wait to be encoded, or
+    /// the last one was taken a moment ago, the frame stays; this never blocks and never copies a picture.
     pub(crate) fn offer(&self, frame: &mut Frame) {
         if !self.shared.on.load(Ordering::Relaxed) {
+            return;
+        }
+        let at = frame.captured_at;
+        let since = self.taken_at.get().map(|last| at.secs_since(last));
+        if since.is_some_and(|secs| secs > 0.0 && secs < LEAST_APART_SECS) {
             return;
         }
         if self.full.is_full() {
             self.shared.dropped.fetch_add(1, Ordering::Relaxed);
             return;
         }
+        self.taken_at.set(Some(at));
         let spare = self.empty.try_recv().unwrap_or_default();
         // Only this thread sends, so there is room; if the other thread has ended, the frame comes back.
         if let Err(error) = self.full.try_send(std::mem::replace(frame, spare)) {
@@ -204,6 +215,7 @@ impl Films {
         ];
         Ok(Self {
             tap: Some(FrameTap {
+                taken_at: Cell::default(),
                 shared: Arc::clone(&shared),
                 full,
                 empty,

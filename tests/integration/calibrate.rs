@@ -117,7 +117,7 @@ fn what_was_read_goes_into_the_settings_and_nothing_else_changes() {
     let settings = Settings::read(&path).unwrap();
     assert_eq!(
         (settings.camera.fps, settings.camera.roll_deg),
-        (30, Some(1.5))
+        (Some(30.0), Some(1.5))
     );
     assert_eq!(
         settings.camera.cm_per_px, None,

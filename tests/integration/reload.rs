@@ -114,7 +114,7 @@ fn an_edit_while_the_daemon_runs_is_told_and_judges_later_reps() {
     assert_eq!(
         daemon.next("settings:"),
         "settings: bands.head_to_plant_cm = { low = -4, high = 3 } (was { low = -4, high = 10 }); needs a restart (the camera \
-         and its mode are chosen when it is opened): camera.fps = 30 (was 60); not used now (a recording stands in, with a \
+         and its mode are chosen when it is opened): camera.fps = 30 (was \"auto\"); not used now (a recording stands in, with a \
          hitter and a camera of its own): hitter.height_cm = 150 (was 0)"
     );
     daemon.signal("HUP");

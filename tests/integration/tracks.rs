@@ -2,6 +2,7 @@
 //!
 //! - `back_side`: swings that are seen from behind the back
 //! - `captured`: a person's captured swing, from every side
+//! - `fast`: swings at 120 and 240 frames a second, with known truth
 //! - `films`: filmed swings labelled by people, cut, slowed and shaken
 //! - `hold`: how long a finish is held
 //! - `others`: what people do that is no swing
@@ -15,6 +16,8 @@
 mod back_side;
 #[path = "tracks/captured.rs"]
 mod captured;
+#[path = "tracks/fast.rs"]
+mod fast;
 #[path = "tracks/films.rs"]
 mod films;
 #[path = "tracks/hold.rs"]

@@ -126,6 +126,11 @@ impl CameraSource {
         }
     }
 
+    /// The rates that it lists for the size that it runs in, the fastest first.
+    pub(crate) fn rates(&self) -> Vec<f64> {
+        mode::rates(&self.info().modes, self.mode())
+    }
+
     /// What the camera made of the requested controls; `None` where this backend sets none.
     pub(crate) fn controls(&self) -> Option<ControlStatus> {
         match &self.inner {

@@ -1,8 +1,8 @@
 //! The modes a camera can run in, and which of them is best. Pure.
 //!
 //! A swing is over in a tenth of a second, so the frame rate comes before the number of pixels: 60
-//! frames per second at 640x480 show more than 30 at full HD. Above 60 the gain is small against the
-//! light and the computing it costs. About 1280x720 is what the pose model can make use of when the
+//! frames per second at 640x480 show more than 30 at full HD. Whether more than 60 pays, the machine
+//! has to say: it is asked once the camera is open. About 1280x720 is what the pose model can make use of when the
 //! whole hitter is in the picture.
 
 use std::fmt;
@@ -90,6 +90,16 @@ pub(super) fn best_mode(modes: &[CameraMode], request: &CameraRequest) -> Option
             .unwrap_or(std::cmp::Ordering::Equal)
     };
     modes.iter().min_by(better).copied()
+}
+
+/// The rates of the modes that have the size of `now`, and its own, the fastest first. Rates that round to the same whole
+/// frames are one.
+pub(super) fn rates(modes: &[CameraMode], now: CameraMode) -> Vec<f64> {
+    let same_size = modes.iter().filter(|mode| mode.size == now.size);
+    let mut rates: Vec<f64> = same_size.map(|mode| mode.fps).chain([now.fps]).collect();
+    rates.sort_by(|a, b| b.total_cmp(a));
+    rates.dedup_by_key(|fps| fps.round());
+    rates
 }
 
 /// The drawbacks of a mode, the most important first; smaller is better.
@@ -243,6 +253,20 @@ mod tests {
             &any(),
             mode(640, 480, 60.0, Mjpeg),
         );
+    }
+
+    #[test]
+    fn a_cameras_rates_are_those_of_its_size() {
+        let modes = [
+            mode(1280, 720, 60.0, Mjpeg),
+            mode(1280, 720, 10.0, Yuyv),
+            mode(1280, 720, 119.88, Mjpeg),
+            mode(1280, 720, 120.0, Nv12),
+            mode(640, 480, 240.0, Mjpeg),
+        ];
+        assert_eq!(rates(&modes, modes[0]), [120.0, 60.0, 10.0]);
+        let unlisted = mode(320, 240, 25.0, Mjpeg);
+        assert_eq!(rates(&modes, unlisted), [25.0]);
     }
 
     #[test]

@@ -182,9 +182,10 @@ impl RepStage {
 
     /// Goes by what is heard from there on; `lag` is what was measured of sound and picture.
     #[must_use]
-    pub(super) fn with_ears(mut self, feed: EarsFeed, lag: Lag) -> Self {
-        self.ears_feed = Some(feed);
-        self.session.finder.set_ears(Some(Ears::new(lag)));
+    pub(super) fn with_ears(mut self, feed: Option<EarsFeed>, lag: Lag) -> Self {
+        let ears = feed.as_ref().map(|_| Ears::new(lag));
+        self.session.finder.set_ears(ears);
+        self.ears_feed = feed;
         self
     }
 

@@ -15,6 +15,8 @@ use crate::toml_checked::{Checked, ValueError, refuse};
 
 /// Exposures that can be requested, milliseconds: shorter is dark in any light, longer smears a swing.
 const EXPOSURE_MS: RangeInclusive<f64> = 0.1..=50.0;
+/// Rates that can be requested, frames a second.
+const FPS: RangeInclusive<f64> = 10.0..=500.0;
 const PERCENT: RangeInclusive<f64> = 0.0..=100.0;
 /// A picture that shows a whole hitter has between a twentieth of a centimeter and three to a pixel.
 const CM_PER_PX: RangeInclusive<f64> = 0.05..=3.0;
@@ -27,7 +29,7 @@ pub(super) fn camera(given: Camera) -> Checked<CameraSettings> {
         backend: backend(given.backend, CameraBackend::AVAILABLE)?,
         width: within(given.width, "width", &(160..=7680))?,
         height: within(given.height, "height", &(120..=4320))?,
-        fps: within(given.fps, "fps", &(10..=500))?,
+        fps: fps(given.fps)?,
         view: choice(
             given.view,
             "view",
@@ -114,6 +116,15 @@ fn roll(value: Given) -> Checked<Option<f64>> {
             ),
         ),
     }
+}
+
+fn fps(value: Given) -> Checked<Option<f64>> {
+    let expected = "\"auto\" or 10 to 500 frames a second";
+    meaning_of(value, "fps", expected, |given| match given {
+        NumberOrWord::Number(fps) if FPS.contains(fps) => Some(Some(*fps)),
+        NumberOrWord::Word(word) if word == "auto" => Some(None),
+        _ => None,
+    })
 }
 
 fn exposure(value: Given) -> Checked<ExposureRequest> {
