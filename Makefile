@@ -8,10 +8,11 @@ PACKAGES = build-essential pkg-config libasound2-dev libclang1-14 nasm python3 f
 # For the tests: a browser that shows the page.
 TEST_PACKAGES = chromium chromium-driver
 
-# For the virtual machine: its emulator, its file system, and what looks at its devices from outside the program.
-DEVICE_PACKAGES = qemu-system-x86 busybox-static cpio kmod xz-utils alsa-utils v4l-utils
+# For the virtual machine: its emulator, its file system, what looks at its devices from outside the program, and what makes
+# the pictures that its USB camera sends.
+DEVICE_PACKAGES = qemu-system-x86 busybox-static cpio kmod xz-utils alsa-utils v4l-utils ffmpeg
 
-.PHONY: run test test-devices test-service faults fuzz sanitize soak performance lint format setup models models-bat clips
+.PHONY: run test test-devices test-usb test-service faults fuzz sanitize soak performance lint format setup models models-bat clips
 
 run: setup
 	cargo run --release --quiet -- watch
@@ -24,6 +25,11 @@ test: setup lint
 test-devices: setup
 	@sh tests/setup.sh $(DEVICE_PACKAGES)
 	bash tests/devices/run.sh
+
+# The same against a USB camera that the kernel's own driver of webcams sees: docs/devices.md.
+test-usb: setup
+	@sh tests/setup.sh $(DEVICE_PACKAGES)
+	bash tests/devices/usb.sh
 
 # The service under a live systemd, in the same virtual machine, whose kernel test-devices fetches: docs/devices.md.
 test-service: setup

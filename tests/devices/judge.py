@@ -6,13 +6,12 @@ modes, and the sound on the other side of the loop-back card.
 """
 
 import array
-import collections
-import datetime
 import math
-import pathlib
 import re
 import sys
 import wave
+
+from results import Results
 
 # Seconds after the camera's return within which frames must come again.
 CAMERA_BACK_SECS = 3.0
@@ -27,39 +26,8 @@ SOUND_BACK_SECS = 8.0
 # The in-band tone is two notes, A5 and E6 in equal temperament (ISO 16: A4 = 440 Hz).
 TONE_HZ = (880.0, 440.0 * 2 ** (19 / 12))
 
-folder = pathlib.Path(sys.argv[1])
-failed = 0
-
-
-def text(name):
-    path = folder / name
-    return path.read_text(errors="replace") if path.exists() else ""
-
-
-def check(what, good, says):
-    global failed
-    failed += not good
-    print(f"{'PASS' if good else 'FAIL'}  {what:<20}  {says}")
-
-
-def log(name):
-    """The lines of the program's log: time in seconds since 1970, level, rest."""
-    lines = []
-    for line in text(name).splitlines():
-        found = re.match(r"(\d{4}-\d\d-\d\dT[\d:.]+Z) +(\w+) (.*)", line)
-        if found:
-            at = datetime.datetime.fromisoformat(found[1].replace("Z", "+00:00")).timestamp()
-            lines.append((at, found[2], found[3]))
-    return lines
-
-
-def first(lines, pattern, after=0.0):
-    return next((at for at, _, rest in lines if at >= after and re.search(pattern, rest)), None)
-
-
-# What did not happen is at no time: every comparison with it is false, and so the check fails.
-events = collections.defaultdict(lambda: math.nan)
-events.update((name, float(at)) for name, at in (line.split() for line in text("events.txt").splitlines()))
+results = Results(sys.argv[1])
+check, text, log, first, events = results.check, results.text, results.log, results.first, results.events
 
 
 def offered():
@@ -104,28 +72,11 @@ def modes(report, backend, prefix=""):
     check(f"{prefix}rate in check", good, " ".join(found[0].split()) if found else "check says nothing of the rate")
 
 
-def frames_in(lines):
-    """The frames of a log: when each was logged, its number, its capture time in nanoseconds."""
-    return [
-        (at, int(found[1]), int(found[2]))
-        for at, level, rest in lines
-        if level == "TRACE" and (found := re.match(r"frame index=(\d+) captured_at_nanos=(\d+)", rest))
-    ]
-
-
-def frames_of_trace(name):
-    """The frames that the kernel handed over: timestamp in nanoseconds, the driver's count."""
-    return [
-        (int(stamp), int(sequence))
-        for stamp, sequence in re.findall(r"v4l2_dqbuf: minor = 0, .*timestamp = (\d+),.*sequence = (\d+)", text(name))
-    ]
-
-
 def frames():
     """The frames that `watch` had, against the kernel's trace of those it handed over."""
     lines = log("watch.log")
-    had = frames_in(lines)
-    given = frames_of_trace("dqbuf.txt")
+    had = results.frames_in(lines)
+    given = results.frames_of_trace("dqbuf.txt")
     had_before = [f for f in had if f[0] < events["camera_away_1"]]
     by_stamp = {stamp: sequence for stamp, sequence in given}
     # The trace may end a frame or two before the log of this stretch does.
@@ -210,12 +161,12 @@ def nokhwa():
     """The same camera through nokhwa, which dates frames by the wall clock and counts none that are lost."""
     modes("nokhwa_check.txt", "nokhwa", "nokhwa: ")
     lines = log("nokhwa_watch.log")
-    had = frames_in(lines)
+    had = results.frames_in(lines)
     before = [f for f in had if f[0] < events["nokhwa_traced"]]
     steps = [(b[1] - a[1], b[2] - a[2]) for a, b in zip(before, before[1:])]
     ordered = len(steps) >= 50 and all(index == 1 and nanos > 0 for index, nanos in steps)
     check("nokhwa: in order", ordered, f"{len(before)} frames, numbers without a gap, times rise")
-    given = frames_of_trace("nokhwa_dqbuf.txt")
+    given = results.frames_of_trace("nokhwa_dqbuf.txt")
     stamps = [stamp for stamp, _ in given]
     off = sorted(min((abs(nanos - stamp) for stamp in stamps), default=math.inf) / 1e6 for _, _, nanos in before)
     middle, most = (off[len(off) // 2], off[-1]) if off else (math.inf, math.inf)
@@ -242,7 +193,7 @@ def nokhwa():
 
 def windows(name):
     """Loudness and strongest pitch (by semitones) of each 20 ms of the left channel; pitch only where there is sound."""
-    path = folder / name
+    path = results.folder / name
     if not path.exists():
         return []
     with wave.open(str(path)) as sound:
@@ -332,5 +283,4 @@ cue()
 sound_card(lines)
 two_cameras()
 nokhwa()
-print(f"{failed} failed" if failed else "all passed")
-sys.exit(1 if failed else 0)
+results.end()
