@@ -47,6 +47,8 @@ settings /tmp/large.toml vivid-000 640 480 60
 # The gain is a control that vivid has.
 sed 's/^fps.*/&\ngain_pct = 40/' /tmp/path.toml >/tmp/gain.toml && mv /tmp/gain.toml /tmp/path.toml
 for name in path large; do sed 's/^device.*/&\nbackend = "nokhwa"/' /tmp/$name.toml >/tmp/nokhwa_$name.toml; done
+# A microphone that gives nothing but zeros until something is played into the other side of the card.
+for name in path large; do printf '[microphone]\non = true\n' >>/tmp/$name.toml; done
 # A camera that drops all its frames is there and gives none, as one that hangs.
 drop() { /prog/v4l2-ctl -d /dev/video0 -c percentage_of_dropped_buffers="$1" >>/out/control.txt 2>&1; }
 trace() { # on, or off into a file
@@ -85,7 +87,10 @@ watch=$!
 await /out/watch.txt '^camera ' 1 20
 await /out/watch.log 'sound device is open' 1 20
 await /out/watch.txt 'lite model' 1 40
-sleep 8
+await /out/watch.log 'the microphone is open' 1 20
+mark scene
+/prog/aplay -q -D hw:Loopback,1,0 /data/scene.wav 2>>/out/aplay.txt
+sleep 3
 trace off /out/dqbuf.txt
 controls set
 sed 's/^gain_pct.*/gain_pct = 80/' /tmp/path.toml >/tmp/new.toml && mv /tmp/new.toml /tmp/path.toml
@@ -135,6 +140,7 @@ kill $! 2>/dev/null && mark sound_stuck
 echo snd_aloop.0 >$aloop/bind
 mark sound_back
 await /out/watch.log 'sound device is open' $((opened + 1)) 15 && mark sound_open
+await /out/watch.log 'the microphone is open' 2 20
 # The program is asked how many swings there were; it looks for such wishes once a frame, and those are slow here.
 record /out/count.wav
 mark count_asked

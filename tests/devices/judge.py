@@ -23,6 +23,8 @@ OPENED_AFRESH_SECS = 10.0
 END_SECS = 20.0
 # The sound card is looked for again 5 s after it was lost; the rest is for the emulated machine.
 SOUND_BACK_SECS = 8.0
+# What cracks may lie apart from where they are in the scene: 2 ms, and what an emulated card's clock wavers by.
+MICROPHONE_MS = 6.0
 # The in-band tone is two notes, A5 and E6 in equal temperament (ISO 16: A4 = 440 Hz).
 TONE_HZ = (880.0, 440.0 * 2 ** (19 / 12))
 
@@ -263,6 +265,30 @@ def sound_card(lines):
     check("watch lives on", alive and ended is not None and ended[1] == "0", says)
 
 
+def microphone(lines):
+    said = re.search(r"microphone +(.*)", text("check.txt"))
+    muted = said is not None and "gives nothing but silence" in said[1]
+    check("microphone muted", muted, said[1] if said else "check says nothing of it")
+    truth = [float(line) for line in open(sys.argv[2])]
+    heard = [
+        float(found[1])
+        for at, level, rest in lines
+        if at >= events["scene"] and level == "TRACE" and (found := re.search(r"sharp sound .*\bat=([\d.]+)", rest))
+    ]
+    # When the scene began on the camera's clock is not known: the start by which most cracks are heard where they are.
+    near = lambda start: [h - start - t for t in truth for h in heard if abs(h - start - t) < 0.05]
+    start = max((h - truth[0] for h in heard), key=lambda s: len(near(s)), default=0.0)
+    off = sorted(near(start))
+    spread = 1e3 * (off[-1] - off[0]) if off else math.inf
+    told = f"{len(off)} of {len(truth)} cracks, within {spread:.1f} ms of each other, {MICROPHONE_MS:.0f} allowed"
+    check("microphone hears", len(off) >= 0.9 * len(truth) and spread <= MICROPHONE_MS, told)
+    lost = first(lines, "the microphone stopped working", events["sound_away"] - 0.1)
+    back = first(lines, "the microphone is open", events["sound_back"])
+    took = (back or math.inf) - events["sound_back"]
+    good = lost is not None and took <= SOUND_BACK_SECS
+    check("microphone back", good, f"its loss was {'not ' if lost is None else ''}in the log; heard again {took:.2f} s after its return")
+
+
 def two_cameras():
     there = re.findall(r"^(video\d) (vivid-\d+)", text("nodes.txt"), re.M)
     check("two cameras", len(there) == 2, ", ".join(" ".join(pair) for pair in there))
@@ -281,6 +307,7 @@ silence(lines, had)
 controls()
 cue()
 sound_card(lines)
+microphone(lines)
 two_cameras()
 nokhwa()
 results.end()

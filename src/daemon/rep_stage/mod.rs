@@ -237,6 +237,7 @@ impl RepStage {
     /// Where another session was due and the journal's thread is gone.
     pub(super) fn idle(&mut self) -> Result<(), DaemonError> {
         self.collect_outcomes(Duration::ZERO);
+        self.listen(self.last);
         // A hitter whom the camera saw last is not the hitter now.
         self.publish(Some(None));
         self.begin_pending_session()?;
