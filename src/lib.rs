@@ -7,6 +7,7 @@
 //! - `motion`: from landmarks in pixels to signals in centimeters and seconds
 //! - [`rep`]: phases, events and measures
 //! - [`pitch`]: how a pitch flies and when it comes
+//! - [`signs`]: what the hitter asks with the arms
 //! - [`coach`]: bands, verdicts, and which cue follows a rep
 //! - [`sound`]: what the hitter hears
 //! - [`video`]: films of reps, where they are turned on
@@ -55,6 +56,7 @@ pub mod pose;
 pub(crate) mod private_file;
 pub mod rep;
 pub mod settings;
+pub mod signs;
 pub mod sound;
 pub(crate) mod stats;
 pub(crate) mod status;

@@ -30,6 +30,7 @@
 //! - `pictures`: the camera's picture and films on the page, only where they are allowed, and in step with the figure
 //! - `pitch`: a played pitch flies as long as published ones
 //! - `journal_command`: the journal is backed up, restored, exported, set aside when damaged, and a hitter deleted
+//! - `signs`: signs of the arms are answered at once and do what they say, and other arms ask for nothing
 //! - `slowed`: a recording that plays slower than life gives the reps that happened
 //! - `spanish`: a reader of the Spanish page meets no English word
 //! - `reload`: settings are explained, and an edit while the daemon runs is taken up or refused
@@ -117,6 +118,8 @@ mod pitch;
 mod program;
 #[path = "integration/reload.rs"]
 mod reload;
+#[path = "integration/signs.rs"]
+mod signs;
 #[path = "integration/slowed.rs"]
 mod slowed;
 #[path = "integration/spanish.rs"]

@@ -3,7 +3,7 @@
 //! In: a clip. Out: frames dropped, and where the milliseconds go from a frame's capture to what is heard.
 
 use std::path::Path;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::Ordering;
 use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
@@ -96,14 +96,7 @@ impl LiveBenchmark {
         secs: u32,
     ) -> Result<LiveBenchmarkReport, DaemonError> {
         let (health, clock) = (Arc::new(Health::default()), Arc::new(OnceLock::new()));
-        let mut training = prepare_training(
-            settings,
-            None,
-            None,
-            1,
-            Arc::new(AtomicBool::new(false)),
-            &Terminal::silent(),
-        )?;
+        let mut training = prepare_training(settings, None, None, 1, &Terminal::silent())?;
         training.head_tone = true;
         let sinks = RepSinks {
             sound: SoundOutput::open(

@@ -23,6 +23,8 @@ mod error;
 mod frame_channel;
 mod hitter_now;
 mod keep_up;
+#[cfg(target_os = "linux")]
+mod key_device;
 mod live_benchmark;
 mod live_publisher;
 mod model_benchmark;
@@ -38,6 +40,7 @@ mod rate_rule;
 mod rep_stage;
 mod rep_text;
 mod replay;
+mod requests;
 mod retention;
 mod session_controller;
 mod settings_watcher;
@@ -45,6 +48,7 @@ mod signals;
 mod stop;
 mod terminal;
 mod training;
+mod turns;
 mod watch;
 mod watchdog;
 

@@ -14,6 +14,7 @@ use crate::video::VideoSettings;
 
 use super::permissions::{Gates, Permissions};
 use super::rep_stage::SessionChange;
+use super::turns::{TurnAsked, TurnNow, TurnSender};
 use crate::status::ShownHitter;
 
 /// Every value that an edit of the settings changes in the rep stage, as it is to be from the next frame on.
@@ -48,6 +49,10 @@ pub(crate) struct PendingChanges {
     permissions_ready: AtomicBool,
     /// Absent where neither films nor pictures are made.
     gates: OnceLock<Gates>,
+    /// Set where several hitters take turns.
+    shares_turns: AtomicBool,
+    /// Where turns are asked for; absent where nobody takes any.
+    turn_sender: OnceLock<TurnSender>,
     /// When somebody last stood in to hit, or another session was asked for.
     active_at: Mutex<Option<Instant>>,
     state: Mutex<State>,
@@ -59,6 +64,8 @@ struct State {
     session: Option<SessionChange>,
     /// What the hitter of the newest session allows, which may still wait to begin.
     permissions: Permissions,
+    /// Whose turn it is.
+    turns: TurnNow,
     refused: Option<String>,
     needs_restart: Vec<String>,
 }
@@ -187,6 +194,56 @@ impl PendingChanges {
         Some((change, state.permissions.clone()))
     }
 
+    /// Where turns that are asked for go from now on.
+    pub(super) fn set_turn_sender(&self, sender: TurnSender) {
+        self.turn_sender.get_or_init(|| sender);
+    }
+
+    /// Whose turn it is from now on.
+    pub(super) fn put_turns(&self, turns: TurnNow) {
+        let mut state = self.state();
+        self.shares_turns
+            .store(turns.is_shared(), Ordering::Release);
+        state.turns = turns;
+    }
+
+    /// Whose turn it is. While a session waits to begin, whatever is seen is still of the one before, which is not looked at.
+    pub(super) fn turns(&self) -> TurnNow {
+        let state = self.state();
+        match state.session.is_some() {
+            true => TurnNow::default(),
+            false => state.turns.clone(),
+        }
+    }
+
+    /// Whether several hitters take turns, so that the side of each rep is read and not taken as known.
+    pub(super) fn shares_turns(&self) -> bool {
+        self.shares_turns.load(Ordering::Acquire)
+    }
+
+    /// How screens call the hitter whose turn is next.
+    pub(super) fn next_hitter(&self) -> Option<ShownHitter> {
+        self.state().turns.next.clone()
+    }
+
+    /// Asks for a turn; never waits.
+    pub(super) fn ask_turn(&self, turn: TurnAsked) {
+        if let Some(sender) = self.turn_sender.get()
+            && sender.try_send(turn).is_err()
+        {
+            tracing::debug!("too many turns at once");
+        }
+    }
+
+    /// Asks for the next hitter's turn; tells whether anybody waits for one.
+    pub(super) fn ask_for_next_hitter(&self) -> bool {
+        let waits = self.next_hitter().is_some();
+        if waits {
+            self.ask_turn(TurnAsked::Next);
+        }
+        waits
+    }
+
     /// Records that an edit was refused, and why.
     pub(super) fn set_refused(&self, why: &str) {
         self.state().refused = Some(why.to_owned());
@@ -293,12 +350,7 @@ mod tests {
             hitter: None,
             session: crate::daemon::training::session_entry(&settings, "a", None),
             training: crate::daemon::training::prepare_training(
-                &settings,
-                None,
-                None,
-                1,
-                Arc::default(),
-                &terminal,
+                &settings, None, None, 1, &terminal,
             )
             .unwrap(),
             setup: HitterSetup::default(),

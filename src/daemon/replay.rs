@@ -2,7 +2,6 @@
 
 use std::num::NonZeroU32;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Instant;
 
@@ -342,7 +341,6 @@ impl ReplayRun<'_> {
             options.journal.as_deref(),
             plan.as_ref(),
             PITCH_ORDER_SEED,
-            Arc::new(AtomicBool::new(false)),
             self.terminal,
         )?;
         let sinks = RepSinks {
@@ -358,7 +356,8 @@ impl ReplayRun<'_> {
         };
         let heard = options.hear.as_deref().map(sounds_of_wav).transpose()?;
         let stage = RepStage::new(setup, training, sinks, Arc::clone(&self.clock))
-            .with_ears(heard.map(EarsFeed::file), settings.microphone.lag());
+            .with_ears(heard.map(EarsFeed::file), settings.microphone.lag())
+            .with_signs(settings.signs);
         Ok(match options.explain {
             true => stage.with_explanation(),
             false => stage,

@@ -4,7 +4,6 @@
 //! Everything that can fail, such as reading the hitter's plan and baselines, happens here, on the thread that asks.
 
 use std::path::{Path, PathBuf};
-use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use super::hitter_now::HitterNow;
@@ -15,12 +14,13 @@ use super::retention::{Retention, RetentionLimits};
 use super::training::{
     bands_and_order, hitter_entry, open_journal, prepare_training, session_entry,
 };
+use super::turns::Turns;
 use super::{DaemonError, SessionChange, Terminal, Training};
 use crate::coach::{Bands, Plan};
 use crate::journal::{
     Journal, JournalError, JournalHandle, JournalWriter, NewHitter, NewPlan, NewSession,
 };
-use crate::page::{SessionControl, SwitchError};
+use crate::page::{SessionControl, SwitchError, TurnChange};
 use crate::paths;
 use crate::rep::{HitterSetup, MeasureName};
 use crate::settings::{HitterSettings, Settings};
@@ -54,10 +54,11 @@ pub(super) struct RunConfig {
 /// Knows who hits, and prepares sessions.
 pub(super) struct SessionController {
     config: RunConfig,
-    changes: Arc<PendingChanges>,
+    pub(super) changes: Arc<PendingChanges>,
     terminal: Terminal,
     current: Mutex<Current>,
     order: Mutex<()>,
+    pub(super) turns: Mutex<Turns>,
     retention: Retention,
 }
 
@@ -103,6 +104,7 @@ impl SessionController {
                 writer: None,
             }),
             order: Mutex::default(),
+            turns: Mutex::default(),
         }
     }
 
@@ -113,10 +115,7 @@ impl SessionController {
 
     /// What the hitter of the newest session allows, as the journal has it now.
     fn permissions(&self) -> Permissions {
-        let (settings, hitter) = {
-            let current = self.current();
-            (current.settings.clone(), current.hitter.clone())
-        };
+        let (settings, hitter) = self.settings_and_hitter();
         let name = self.effective_settings(&settings, &hitter).hitter.name;
         match self.journal_path(&settings) {
             Ok(path) => permissions(&path, name.as_deref(), hitter.asked(), settings.ask_consent),
@@ -186,7 +185,7 @@ impl SessionController {
     }
 
     /// The settings with the hitter who is really there.
-    fn effective_settings(&self, settings: &Settings, hitter: &HitterNow) -> Settings {
+    pub(super) fn effective_settings(&self, settings: &Settings, hitter: &HitterNow) -> Settings {
         let mut effective = settings.clone();
         if let Some(stand_in) = self.config.stand_in {
             // No rep of a recording goes under the settings' name.
@@ -206,10 +205,7 @@ impl SessionController {
     ///
     /// # Errors
     /// Where the journal cannot be opened or the plan cannot be followed.
-    pub(super) fn begin_first(
-        &self,
-        count_asked: Arc<AtomicBool>,
-    ) -> Result<FirstSession, DaemonError> {
+    pub(super) fn begin_first(&self) -> Result<FirstSession, DaemonError> {
         let settings = self.settings();
         let path = self.journal_path(&settings)?;
         let journal = open_journal(&path, &self.terminal)?;
@@ -220,8 +216,7 @@ impl SessionController {
             }) => HitterNow::Settings,
             _ => HitterNow::at_start(&path, &journal, settings.hitter_idle),
         };
-        let PreparedSession { change, current } =
-            self.prepare(&settings, hitter, &path, count_asked)?;
+        let PreparedSession { change, current } = self.prepare(&settings, hitter, &path)?;
         journal.begin_session(change.hitter, change.session)?;
         *self.current() = Current {
             writer: journal.handle(),
@@ -236,12 +231,11 @@ impl SessionController {
     }
 
     /// Prepares a session for the hitter of these settings, or for the one who stepped in.
-    fn prepare(
+    pub(super) fn prepare(
         &self,
         settings: &Settings,
         hitter: HitterNow,
         path: &Path,
-        count_asked: Arc<AtomicBool>,
     ) -> Result<PreparedSession, DaemonError> {
         let effective = self.effective_settings(settings, &hitter);
         let setup = self.setup_of(&effective);
@@ -255,7 +249,6 @@ impl SessionController {
             Some(path),
             plan.as_ref(),
             fastrand::u64(..),
-            count_asked,
             &self.terminal,
         )?;
         let said_by = match (self.config.stand_in, &hitter) {
@@ -299,7 +292,7 @@ impl SessionController {
             true => self.current().hitter.clone(),
             false => HitterNow::Settings,
         };
-        let mut next = self.prepare(settings, hitter, &path, Arc::default())?;
+        let mut next = self.prepare(settings, hitter, &path)?;
         next.current.writer = other.as_ref().and_then(JournalWriter::handle);
         next.change.journal = other;
         Ok(next)
@@ -318,14 +311,12 @@ impl SessionController {
         // Read only now: something may have been withdrawn since the session was prepared.
         let permissions = self.permissions();
         self.changes.put_session(next.change, permissions);
+        self.publish_turns();
     }
 
     /// Steps a hitter out who stepped in at the page, once nobody has stood in to hit for long. To be called every second or so.
     pub(super) fn step_out_when_idle(&self) {
-        let (settings, hitter) = {
-            let current = self.current();
-            (current.settings.clone(), current.hitter.clone())
-        };
+        let (settings, hitter) = self.settings_and_hitter();
         if self.changes.idle_for() < settings.hitter_idle {
             return;
         }
@@ -334,7 +325,7 @@ impl SessionController {
         };
         let prepared = self
             .journal_path(&settings)
-            .and_then(|path| self.prepare(&settings, next, &path, Arc::default()));
+            .and_then(|path| self.prepare(&settings, next, &path));
         match prepared {
             Ok(next) => {
                 self.terminal
@@ -362,6 +353,12 @@ impl SessionController {
         }
     }
 
+    /// The settings in force, and who hits.
+    pub(super) fn settings_and_hitter(&self) -> (Settings, HitterNow) {
+        let current = self.current();
+        (current.settings.clone(), current.hitter.clone())
+    }
+
     /// The settings in force.
     pub(super) fn settings(&self) -> Settings {
         self.current().settings.clone()
@@ -377,7 +374,7 @@ impl SessionController {
     ///
     /// # Errors
     /// Where the hitter is frozen, and where the journal cannot be read.
-    fn complete(path: &Path, stated: NewHitter) -> Result<HitterSettings, SwitchError> {
+    pub(super) fn complete(path: &Path, stated: NewHitter) -> Result<HitterSettings, SwitchError> {
         let name = stated
             .name
             .as_deref()
@@ -423,6 +420,7 @@ impl SessionControl for SessionController {
     }
 
     fn hitter_changed(&self, before: &str, now: Option<&str>) -> Result<(), SwitchError> {
+        self.rename_turn(before, now);
         let settings = self.settings();
         let hitter = self.current().hitter.clone();
         let Some(next) = hitter.with_name(before, now, settings.hitter.name.as_deref()) else {
@@ -430,7 +428,7 @@ impl SessionControl for SessionController {
         };
         let next = self
             .journal_path(&settings)
-            .and_then(|path| self.prepare(&settings, next, &path, Arc::default()))
+            .and_then(|path| self.prepare(&settings, next, &path))
             .map_err(|error| SwitchError::Preparation(error.into()))?;
         self.begin_prepared(next);
         Ok(())
@@ -468,6 +466,14 @@ impl SessionControl for SessionController {
         self.journal_path(&self.settings()).ok()
     }
 
+    fn turns(&self) -> Vec<String> {
+        self.turn_names()
+    }
+
+    fn change_turns(&self, change: TurnChange) -> Result<(), SwitchError> {
+        self.change_turn_order(change)
+    }
+
     fn switch_hitter(&self, hitter: NewHitter) -> Result<(), SwitchError> {
         let not_requested = |stand_in: StandInHitter| !stand_in.requested;
         if self.config.stand_in.is_some_and(not_requested) {
@@ -478,7 +484,7 @@ impl SessionControl for SessionController {
         let path = self.journal_path(&settings).map_err(failed)?;
         let hitter = Self::complete(&path, hitter)?;
         let next = self
-            .prepare(&settings, HitterNow::Page(hitter), &path, Arc::default())
+            .prepare(&settings, HitterNow::Page(hitter), &path)
             .map_err(failed)?;
         self.begin_prepared(next);
         Ok(())

@@ -4,43 +4,35 @@ use std::io::{self, IsTerminal};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use super::requests::{Request, RequestSender};
 use crate::thread::spawn;
 
-/// A flag that is raised by Enter at the terminal, or by the signal USR1: somebody asks for the count of swings.
+/// Asks for the count and the last rep on Enter at the terminal and on the signal USR1.
 ///
 /// # Errors
 /// Where the system gives no thread.
-pub(super) fn count_requests() -> io::Result<Arc<AtomicBool>> {
-    let asked = Arc::new(AtomicBool::new(false));
-    raise_on_user_signal(&asked)?;
+pub(super) fn ask_by_terminal_and_signal(requests: &RequestSender) -> io::Result<()> {
+    #[cfg(unix)]
+    on_signal(
+        tokio::signal::unix::SignalKind::user_defined1(),
+        "user-signal",
+        {
+            let requests = requests.clone();
+            move || requests.ask(Request::Again)
+        },
+    )?;
     if io::stdin().is_terminal() {
-        let asked = Arc::clone(&asked);
+        let requests = requests.clone();
         // It ends with the program: a read of the terminal cannot be canceled.
         spawn("terminal", move || {
             for line in io::stdin().lines() {
                 if line.is_err() {
                     return;
                 }
-                asked.store(true, Ordering::Relaxed);
+                requests.ask(Request::Again);
             }
         })?;
     }
-    Ok(asked)
-}
-
-/// Raises a flag whenever the process gets the signal USR1; on systems without it, never.
-///
-/// # Errors
-/// Where the system gives no thread.
-fn raise_on_user_signal(flag: &Arc<AtomicBool>) -> std::io::Result<()> {
-    #[cfg(unix)]
-    raise_on(
-        tokio::signal::unix::SignalKind::user_defined1(),
-        "user-signal",
-        flag,
-    )?;
-    #[cfg(not(unix))]
-    let _ = flag;
     Ok(())
 }
 
@@ -50,10 +42,13 @@ fn raise_on_user_signal(flag: &Arc<AtomicBool>) -> std::io::Result<()> {
 /// Where the system gives no thread.
 pub(super) fn raise_on_hangup_signal(flag: &Arc<AtomicBool>) -> std::io::Result<()> {
     #[cfg(unix)]
-    raise_on(
+    on_signal(
         tokio::signal::unix::SignalKind::hangup(),
         "hangup-signal",
-        flag,
+        {
+            let flag = Arc::clone(flag);
+            move || flag.store(true, Ordering::Relaxed)
+        },
     )?;
     #[cfg(not(unix))]
     let _ = flag;
@@ -61,12 +56,11 @@ pub(super) fn raise_on_hangup_signal(flag: &Arc<AtomicBool>) -> std::io::Result<
 }
 
 #[cfg(unix)]
-fn raise_on(
+fn on_signal(
     kind: tokio::signal::unix::SignalKind,
     thread: &str,
-    flag: &Arc<AtomicBool>,
+    act: impl Fn() + Send + 'static,
 ) -> std::io::Result<()> {
-    let flag = Arc::clone(flag);
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()?;
@@ -76,7 +70,7 @@ fn raise_on(
                 return;
             };
             while asked.recv().await.is_some() {
-                flag.store(true, Ordering::Relaxed);
+                act();
             }
         });
     })?;

@@ -1,8 +1,6 @@
 //! What a session is made of: its journal, its entry there, and how its hitter trains.
 
 use std::path::Path;
-use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
 
 use crate::coach::{Bands, Baselines, Coach, Plan, Trainer};
 use crate::journal::{
@@ -28,8 +26,6 @@ pub struct Training {
     pub opening: bool,
     /// Whether the hitter hears when they are set, out of view, cut off or in the dark.
     pub remarks: bool,
-    /// Raised to ask for the count of swings; the rep stage lowers it when it says the count.
-    pub count_asked: Arc<AtomicBool>,
 }
 
 /// Opens the journal and brings an old one up to date. Says so where it was damaged and a new one took its place.
@@ -86,7 +82,6 @@ pub(crate) fn prepare_training(
     journal: Option<&Path>,
     plan: Option<&NewPlan>,
     seed: u64,
-    count_asked: Arc<AtomicBool>,
     terminal: &Terminal,
 ) -> Result<Training, DaemonError> {
     let plan = plan.map(|plan| Plan::parse(&plan.text)).transpose()?;
@@ -113,7 +108,6 @@ pub(crate) fn prepare_training(
         plan: plan.as_ref().map(|plan| plan.name.clone()),
         opening: plan.is_some(),
         remarks: settings.cues.remarks,
-        count_asked,
     })
 }
 

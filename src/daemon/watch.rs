@@ -14,7 +14,7 @@ use crate::hearing::Listener;
 use crate::journal::{JournalWriter, RepLog};
 use crate::page::{PageServer, SessionControl};
 use crate::paths;
-use crate::settings::{Settings, SettingsWatch};
+use crate::settings::{KeySettings, Settings, SettingsWatch};
 use crate::sound::{Output, SoundOutput};
 use crate::status::Health;
 use crate::video::{FilmStore, Films};
@@ -35,10 +35,12 @@ use super::plan_choice::PlanOverride;
 use super::pose_stage::PendingTrackers;
 use super::preview_encoder::{PreviewTap, picture_notice};
 use super::rep_text::counts_text;
+use super::requests::{Request, RequestSender, request_channel};
 use super::session_controller::{RunConfig, SessionController, StandInHitter};
 use super::settings_watcher::SettingsWatcher;
-use super::signals::{count_requests, raise_on_hangup_signal};
+use super::signals::{ask_by_terminal_and_signal, raise_on_hangup_signal};
 use super::stop::Stop;
+use super::turns::take_turns;
 use super::watchdog::{notify_alive, notify_ready};
 use super::{DaemonError, RepSinks, RepStage, Terminal, film_notice};
 
@@ -99,7 +101,11 @@ pub(crate) fn watch(
         Arc::clone(&changes),
         terminal.clone(),
     ));
-    let session = sessions.begin_first(count_requests()?)?;
+    let (asking, requests) = request_channel();
+    ask_by_terminal_and_signal(&asking)?;
+    listen_to_keys(settings, &asking, terminal)?;
+    let session = sessions.begin_first()?;
+    take_turns(&sessions)?;
     notify_alive();
     let sinks = open_sinks(&options, settings, session.journal, &source, terminal)?;
     notify_alive();
@@ -132,6 +138,8 @@ pub(crate) fn watch(
         .with_health(&health)
         .with_films(films)
         .with_bat_inbox(bat_inbox)
+        .with_requests(requests, keys_shown(settings))
+        .with_signs(settings.signs)
         .with_calibration_mark(CalibrationMark::beside(&sessions.journal_path(settings)?))
         .with_ears(
             start_ears(settings, &clock, terminal)?,
@@ -335,6 +343,48 @@ fn start_ears(
         listener,
         clock: Arc::clone(clock),
     }))
+}
+
+/// The keys that ask for something, as they are written on keyboards.
+fn keys_shown(settings: &Settings) -> Vec<(Request, String)> {
+    let Some(keys) = &settings.keys else {
+        return Vec::new();
+    };
+    let KeySettings {
+        again,
+        pause,
+        next_hitter,
+        ..
+    } = keys;
+    [
+        (Request::Again, again),
+        (Request::Pause, pause),
+        (Request::NextHitter, next_hitter),
+    ]
+    .into_iter()
+    .filter_map(|(request, key)| {
+        let key = key.as_deref()?;
+        Some((request, key.trim_start_matches("KEY_").to_owned()))
+    })
+    .collect()
+}
+
+/// Listens to the keys of the device that the settings name, if any.
+fn listen_to_keys(
+    settings: &Settings,
+    asking: &RequestSender,
+    terminal: &Terminal,
+) -> Result<(), DaemonError> {
+    #[cfg(target_os = "linux")]
+    if let Some(keys) = &settings.keys {
+        super::key_device::listen_to_keys(keys, asking.clone(), terminal.clone())?;
+    }
+    #[cfg(not(target_os = "linux"))]
+    if settings.keys.is_some() {
+        let _ = asking;
+        terminal.println("keys: they are read on Linux only");
+    }
+    Ok(())
 }
 
 fn start_preview(

@@ -340,9 +340,10 @@ mod tests {
     }
 
     /// Routes about nobody, parts of a page that is entered, and those that enter themselves.
-    const NOT_HERE: [&str; 22] = [
+    const NOT_HERE: [&str; 23] = [
         "GET /",
         "POST /seat",
+        "POST /turns",
         "GET /owner",
         "GET /audit",
         "GET /logins",

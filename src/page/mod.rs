@@ -58,6 +58,17 @@ pub(crate) enum SwitchError {
     Preparation(Box<dyn std::error::Error + Send + Sync>),
 }
 
+/// A change of the hitters who take turns, who are named as the journal has them.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum TurnChange {
+    /// This hitter takes turns too, after the others.
+    Add(String),
+    /// This hitter takes none any more.
+    Remove(String),
+    /// The next hitter's turn begins.
+    Next,
+}
+
 /// What the page asks of whatever runs the sessions.
 pub(crate) trait SessionControl: Send + Sync {
     /// Begins a session of this hitter between two reps; a hitter without a name stays anonymous.
@@ -65,6 +76,15 @@ pub(crate) trait SessionControl: Send + Sync {
     /// # Errors
     /// Where that cannot be now.
     fn switch_hitter(&self, hitter: NewHitter) -> Result<(), SwitchError>;
+
+    /// The names of the hitters who take turns, in their order.
+    fn turns(&self) -> Vec<String>;
+
+    /// Changes who takes turns, or whose turn it is.
+    ///
+    /// # Errors
+    /// Where a hitter may not hit, and where the next session cannot be prepared.
+    fn change_turns(&self, change: TurnChange) -> Result<(), SwitchError>;
 
     /// Who hit before a restart, where somebody is to say whether they still do.
     fn asked(&self) -> Option<ShownHitter>;
@@ -106,6 +126,7 @@ fn router(state: AppState) -> Router {
         .route("/", get(cage::screen))
         .route("/hitters", get(cage::hitters))
         .route("/seat", post(cage::switch_hitter))
+        .route("/turns", post(cage::change_turns))
         .layer(audited.clone())
         .layer(hitter_only.clone())
         .layer(with_session.clone());

@@ -1,6 +1,7 @@
 //! From the file as written to settings that are valid throughout.
 
 mod camera;
+mod keys;
 mod page;
 mod storage;
 
@@ -52,6 +53,8 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         bat: file.pose.bat.unwrap_or(true),
         microphone: microphone(file.microphone)?,
         cues: cues(file.cues)?,
+        signs: file.signs.read.unwrap_or(false),
+        keys: keys::keys(file.keys)?,
         page: page::page(file.page)?,
         journal: non_empty(file.journal.path).map(Into::into),
         keep_months: storage::keep_months(file.journal.keep_months)?,

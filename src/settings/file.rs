@@ -10,7 +10,7 @@ use crate::coach::BandEnds;
 
 /// Declares a section whose keys are all optional, and how one file's section lies over another's.
 macro_rules! section {
-    ($Section:ident { $($key:ident: $Type:ty,)+ }) => {
+    ($Section:ident { $($key:ident: $Type:ty),+ $(,)? }) => {
         #[derive(Debug, Default, Deserialize)]
         #[serde(deny_unknown_fields, default)]
         pub(super) struct $Section { $(pub(super) $key: Option<$Type>,)+ }
@@ -32,6 +32,8 @@ pub(super) struct SettingsFile {
     pub(super) pose: Pose,
     pub(super) microphone: Microphone,
     pub(super) cues: Cues,
+    pub(super) signs: Signs,
+    pub(super) keys: Keys,
     pub(super) journal: Journal,
     pub(super) page: Page,
     pub(super) video: Video,
@@ -50,6 +52,8 @@ impl SettingsFile {
             pose: self.pose.or(default.pose),
             microphone: self.microphone.or(default.microphone),
             cues: self.cues.or(default.cues),
+            signs: self.signs.or(default.signs),
+            keys: self.keys.or(default.keys),
             journal: self.journal.or(default.journal),
             page: self.page.or(default.page),
             video: self.video.or(default.video),
@@ -103,6 +107,15 @@ section!(Cues {
     phrases: Spanned<String>,
     language: Spanned<String>,
     remarks: bool,
+});
+
+section!(Signs { read: bool });
+
+section!(Keys {
+    device: Spanned<String>,
+    again: Spanned<String>,
+    pause: Spanned<String>,
+    next_hitter: Spanned<String>,
 });
 
 section!(Journal {

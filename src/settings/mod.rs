@@ -62,6 +62,10 @@ pub struct Settings {
     pub(crate) microphone: MicrophoneSettings,
     /// What is heard.
     pub cues: CueSettings,
+    /// Whether the hitter's arms are watched for signs.
+    pub(crate) signs: bool,
+    /// A device whose keys ask for something; `None` for none.
+    pub(crate) keys: Option<KeySettings>,
     /// Where and to whom the page is served.
     pub(crate) page: PageSettings,
     /// Where reps are kept; `None` means the user's data folder.
@@ -115,6 +119,19 @@ pub struct CameraSettings {
     pub roll_deg: Option<f64>,
     /// Exposure, gain, power line frequency and focus.
     pub(crate) controls: CameraControls,
+}
+
+/// A foot pedal, clicker or presenter, and what its keys ask for. Keys have the kernel's names, such as `KEY_PAGEDOWN`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct KeySettings {
+    /// Part of the device's name.
+    pub(crate) device: String,
+    /// To hear the count and the last rep again.
+    pub(crate) again: Option<String>,
+    /// To pause and to go on.
+    pub(crate) pause: Option<String>,
+    /// To begin the next hitter's turn.
+    pub(crate) next_hitter: Option<String>,
 }
 
 /// Where and to whom the page is served.

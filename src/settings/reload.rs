@@ -69,6 +69,10 @@ pub(crate) fn applies(key: &str) -> Option<Applies> {
         "cues.volume" | "cues.order" | "cues.language" | "cues.phrases" | "cues.remarks" => {
             Applies::Live
         }
+        "signs.read" => Applies::Restart("signs are set up at the start"),
+        "keys.device" | "keys.again" | "keys.pause" | "keys.next_hitter" => {
+            Applies::Restart("the device with the keys is opened at the start")
+        }
         // These end the session and begin another, between two reps.
         "journal.keep_months" | "journal.exports" | "journal.keep_exports_days" => Applies::Live,
         "journal.path" | "page.listen" | "baseline.swings" => Applies::Live,

@@ -14,6 +14,8 @@ pub(crate) enum Sound {
     Cue(CueId),
     /// Words put together, after a tone.
     Sentence(Vec<Said>),
+    /// The same as an answer to somebody who asks: it cuts short what is heard, as a cue does.
+    Answer(Vec<Said>),
     /// A paced pitch: its marks in any order, each with its own sound, seconds from the first sample.
     Delivery(Vec<Mark>),
 }
@@ -23,6 +25,7 @@ impl fmt::Display for Sound {
         match self {
             Self::Cue(id) => write!(f, "cue {id}"),
             Self::Sentence(_) => f.write_str("sentence"),
+            Self::Answer(_) => f.write_str("answer"),
             Self::Delivery(_) => f.write_str("delivery"),
         }
     }

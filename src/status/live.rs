@@ -53,6 +53,17 @@ pub(crate) enum ShownHitter {
     Number(i64),
 }
 
+/// What can be asked for, and how.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub(crate) struct Ask {
+    /// `again`, `pause` or `next_hitter`.
+    pub what: &'static str,
+    /// Whether a sign of the arms asks for it.
+    pub sign: bool,
+    /// The key that asks for it, as it is written on keyboards.
+    pub key: Option<String>,
+}
+
 /// What goes on now.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub(crate) struct Live {
@@ -60,6 +71,12 @@ pub(crate) struct Live {
     pub hitter: Option<ShownHitter>,
     /// Who hit before a restart, where somebody is to say whether they still do.
     pub asked: Option<ShownHitter>,
+    /// Whose turn is next, where hitters take turns.
+    pub next: Option<ShownHitter>,
+    /// Whether reps are not counted because somebody asked for a pause.
+    pub paused: bool,
+    /// What can be asked for without touching anything.
+    pub asks: Vec<Ask>,
     /// The plan in force.
     pub plan: Option<String>,
     /// Whether the camera has the hitter.
@@ -100,6 +117,9 @@ impl Default for Live {
         Self {
             hitter: None,
             asked: None,
+            next: None,
+            paused: false,
+            asks: Vec::new(),
             plan: None,
             ready: ReadyState::default(),
             phase: Phase::Away,

@@ -13,6 +13,6 @@ pub(crate) use figures::{
     CameraState, HealthFigures, JournalState, MicrophoneState, SoundState, StageFigures,
 };
 pub(crate) use health::{DurationWindow, Health, RunCounts};
-pub(crate) use live::{Live, LiveFigure, LiveRep, LiveState, ShownHitter};
+pub(crate) use live::{Ask, Live, LiveFigure, LiveRep, LiveState, ShownHitter};
 pub(crate) use model::{ModelReason, RateAndModel, Timed};
 pub(crate) use preview::{Preview, PreviewPicture};

@@ -6,7 +6,6 @@
 
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::cell::Cell;
-use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, OnceLock};
 
 use cagehand::capture::{ClipSource, Frame};
@@ -84,7 +83,6 @@ fn a_pose_takes_no_memory_of_ours_and_none_in_the_rep_stage() {
         plan: None,
         opening: false,
         remarks: true,
-        count_asked: Arc::new(AtomicBool::new(false)),
     };
     let sinks = RepSinks {
         sound: SoundOutput::silent(),

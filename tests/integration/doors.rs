@@ -112,8 +112,9 @@ const COACHES: [&str; 22] = [
     "/logins",
 ];
 const HITTERS: [&str; 4] = ["/", "/hitters", "/live", "/picture"];
-const CHANGES: [&str; 14] = [
+const CHANGES: [&str; 15] = [
     "/seat",
+    "/turns",
     "/sessions/1/notes",
     "/notes/1/drop",
     "/reps/1",

@@ -6,8 +6,9 @@ use super::doors::{COACH_PASSWORD, ELSEWHERE, PIN, ask, log_in, set_key, status}
 use super::program::{Place, project, recording};
 
 /// Every route that takes a POST, as `router()` has it, an address of it, and whether only a coach may.
-const POSTS: [(&str, &str, bool); 18] = [
+const POSTS: [(&str, &str, bool); 19] = [
     ("/seat", "/seat", false),
+    ("/turns", "/turns", false),
     // No row of these numbers: what passes the guards deletes nothing.
     ("/sessions/{id}/hitter", "/sessions/99/hitter", true),
     ("/sessions/{id}/delete", "/sessions/99/delete", true),

@@ -520,6 +520,8 @@ fn hitters(reader: &mut Reader, site: &Site) {
         assert_eq!(status(&answer), 422, "{answer}");
         reader.page(&form, &answer);
     }
+    let answer = site.post("/turns", "next=1");
+    assert_eq!(status(&answer), 303, "{answer}");
 }
 
 const PLAN: &str = "name = \"x\"\nfocus = [\"head_drop_cm\"]\n[cues]\nwhen = \"faded\"\n";

@@ -41,7 +41,10 @@ impl RepStage {
         if let Some(news) = self.camera.step(now, sample.pose.camera, sample.picture) {
             self.terminal.println(news);
         }
-        let setup = self.camera.setup(now);
+        let mut setup = self.camera.setup(now);
+        if self.changes.shares_turns() {
+            setup.bats = None;
+        }
         if setup != self.session.setup {
             self.set_setup(setup);
         }

@@ -4,6 +4,7 @@
 //! to the journal and the rep log, lines to the terminal. Nothing is dropped here, and nothing here waits for sound
 //! while the hitter moves.
 
+mod asked;
 mod camera_stand;
 mod cue_latency;
 mod film_recorder;
@@ -15,8 +16,8 @@ mod records;
 mod reporting;
 mod session;
 mod track_recorder;
+mod turn_watch;
 
-use std::sync::atomic::Ordering;
 use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
@@ -42,6 +43,7 @@ use super::pipeline::PoseSample;
 use super::rep_text::rep_text;
 use super::{DaemonError, Terminal, Training};
 
+use asked::Asked;
 use camera_stand::CameraStand;
 use cue_latency::CueLatency;
 use film_recorder::FilmRecorder;
@@ -51,6 +53,7 @@ use readiness_monitor::{FrameView, ReadinessMonitor};
 use records::Records;
 use session::{FinderRestarted, Session};
 use track_recorder::TrackRecorder;
+use turn_watch::TurnWatch;
 
 pub(crate) use film_recorder::film_notice;
 pub(crate) use session::SessionChange;
@@ -94,6 +97,8 @@ pub struct RepStage {
     cue_latency: CueLatency,
     unfinished: Option<UnfinishedRep>,
     explanation: Option<Explanation>,
+    asked: Asked,
+    turn_watch: TurnWatch,
     sound: SoundOutput,
     records: Records,
     terminal: Terminal,
@@ -127,6 +132,8 @@ impl RepStage {
             cue_latency: CueLatency::new(clock),
             unfinished: None,
             explanation: None,
+            asked: Asked::default(),
+            turn_watch: TurnWatch::default(),
             sound: sinks.sound,
             records: Records {
                 journal: sinks.journal,
@@ -216,6 +223,9 @@ impl RepStage {
         self.watch_finish(&sample.pose)?;
         self.follow_head(&sample.pose);
         self.listen(now);
+        self.watch_signs(&sample.pose);
+        self.answer_requests(now);
+        self.watch_turns(now, sample.pose.body.is_some());
         let frame = sample.pose.index;
         self.find_rep(sample.pose)?;
         self.put_bats_and_turns(frame, now);
@@ -241,6 +251,7 @@ impl RepStage {
         // A hitter whom the camera saw last is not the hitter now.
         self.publish(Some(None));
         self.begin_pending_session()?;
+        self.answer_requests(self.last);
         if self.counts.frames > 0 {
             self.say_opening_when_due(self.last);
         }
@@ -315,10 +326,10 @@ impl RepStage {
                     pitcher.unheard();
                 }
             }
-            (Sound::Cue(_) | Sound::Sentence(_), Ok(played)) => {
+            (Sound::Cue(_) | Sound::Sentence(_) | Sound::Answer(_), Ok(played)) => {
                 self.cue_latency.played(request, played);
             }
-            (Sound::Cue(_) | Sound::Sentence(_), Err(_)) => {
+            (Sound::Cue(_) | Sound::Sentence(_) | Sound::Answer(_), Err(_)) => {
                 self.cue_latency.not_played(request.ticket);
             }
         }
@@ -337,7 +348,7 @@ impl RepStage {
     }
 
     fn follow_head(&mut self, pose: &PoseFrame) {
-        if self.session.training.head_tone {
+        if self.session.training.head_tone && !self.asked.paused {
             let edge_cm = self.session.head_tone_edge_cm();
             self.head_tone
                 .step(pose, &self.session.finder, edge_cm, &mut self.sound);
@@ -383,21 +394,16 @@ impl RepStage {
         }
     }
 
-    /// The set's rests, and the count where somebody asked for it.
+    /// The set's rests.
     fn announce_what_is_due(&mut self, now: CaptureTime) {
         let due = self.session.training.trainer.tick(now);
         self.announce(due, now);
-        let training = &self.session.training;
-        if training.count_asked.swap(false, Ordering::Relaxed) {
-            let count = training.trainer.count();
-            self.announce(count, now);
-        }
     }
 
     fn pitch_when_due(&mut self, now: CaptureTime) -> Result<(), DaemonError> {
         let phase = self.session.finder.phase();
         let training = &mut self.session.training;
-        let hold = training.trainer.is_resting() || training.trainer.is_over();
+        let hold = training.trainer.is_resting() || training.trainer.is_over() || self.asked.paused;
         if let Some(pitcher) = &mut training.pitcher
             && let Some(delivery) = pitcher.step(now, phase, hold)?
         {
@@ -410,6 +416,17 @@ impl RepStage {
     /// Judges and cues a rep at once. It is logged when its finish is over.
     fn judge(&mut self, found: FoundRep) -> Result<(), DaemonError> {
         self.log_unfinished(None)?;
+        if self.is_paused_for(found.rep.known_at) {
+            return Ok(());
+        }
+        match self.own_rep(found) {
+            Some(found) => self.judge_own(found),
+            None => Ok(()),
+        }
+    }
+
+    /// Judges and cues a rep of the hitter whose turn it is.
+    fn judge_own(&mut self, found: FoundRep) -> Result<(), DaemonError> {
         self.records.track_rep(&found);
         let hold = HoldWatch::new(self.session.setup, &found.rep);
         self.session.bats = found.rep.bats;
@@ -425,6 +442,7 @@ impl RepStage {
             Some(Heard::Unclear) | None => {}
         }
         self.play_cue(&judged);
+        self.asked.last_cue = judged.cue.as_ref().and_then(|cue| cue.id.known());
         self.live
             .add_rep(&judged, self.session.training.trainer.focus());
         self.publish(None);

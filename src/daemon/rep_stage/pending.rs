@@ -55,9 +55,9 @@ impl RepStage {
         let not_counted = self.session.finder.take_all_not_counted();
         self.tell_not_counted(not_counted)?;
         self.print_closing_line();
-        let is_named = hitter.as_ref().is_some_and(|hitter| hitter.name.is_some());
+        let name = hitter.as_ref().and_then(|hitter| hitter.name.clone());
         // What is shown here may end up in the system's log, where no name belongs.
-        self.terminal.println(match is_named {
+        self.terminal.println(match name.is_some() {
             true => "another session begins, of a hitter with a name",
             false => "another session begins, of nobody named",
         });
@@ -73,9 +73,10 @@ impl RepStage {
         self.apply_permissions(&permissions);
         self.head_tone.begin_session(setup);
         self.readiness = ReadinessMonitor::new();
+        self.asked.begin_session();
         self.live.begin_session();
         self.publish(None);
-        Ok(())
+        self.judge_held(name.as_deref())
     }
 
     /// Goes by what the hitter of the running session allows, where that is new.

@@ -79,6 +79,9 @@ impl RepStage {
         self.live.publish(|live| {
             live.hitter.clone_from(&session.hitter);
             live.asked = self.changes.asked();
+            live.next = self.changes.next_hitter();
+            live.paused = self.asked.paused;
+            live.asks = self.asked.shown(live.next.is_some());
             live.plan.clone_from(&session.training.plan);
             live.ready = self.readiness.state();
             live.phase = session.finder.phase();

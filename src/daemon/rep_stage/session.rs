@@ -1,7 +1,6 @@
 //! The session that runs: who hits, how they train, and the finder of their reps.
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::Arc;
 
 use crate::coach::PitchPlayed;
 use crate::daemon::Training;
@@ -58,7 +57,7 @@ impl Session {
         }
     }
 
-    /// The session after this one. Whoever asks for the count goes on asking through the same flag.
+    /// The session after this one.
     pub(super) fn next(&mut self, training: Training, setup: HitterSetup) -> Self {
         let mut ears = self.finder.take_ears();
         if let Some(ears) = &mut ears {
@@ -66,10 +65,6 @@ impl Session {
         }
         let mut finder = RepFinder::new(setup);
         finder.set_ears(ears);
-        let training = Training {
-            count_asked: Arc::clone(&self.training.count_asked),
-            ..training
-        };
         Self {
             bats: setup.bats.unwrap_or(self.bats),
             finder,

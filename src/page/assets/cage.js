@@ -98,6 +98,25 @@ const pictures = new Pictures(pictureLayer, (figure) => {
 // A hitter is a name, or a number where the name is not to be shown.
 const called = (hitter) => typeof hitter === "number" ? say("number").replace("{}", hitter) : named("hitter", hitter);
 
+// What can be asked for with the hands full: shown while nobody hits.
+function showAsks(live) {
+  const list = at("asks");
+  list.hidden = live.asks.length === 0 || !["away", "set"].includes(live.phase) || (live.phase === "set" && !live.paused);
+  const lines = live.asks.flatMap((ask) => {
+    const what = ask.what === "pause" && live.paused ? "go_on" : ask.what;
+    const ways = [ask.sign ? say(`sign.${ask.what}`) : null, ask.key ? say("key").replace("{}", ask.key) : null];
+    return `${say(`ask.${what}`)}: ${ways.filter(Boolean).join(" · ")}`;
+  });
+  const key = lines.join("|");
+  if (list.dataset.key === key) return;
+  list.dataset.key = key;
+  list.replaceChildren(...lines.map((line) => {
+    const item = document.createElement("li");
+    item.textContent = line;
+    return item;
+  }));
+}
+
 function show(live) {
   setText("who", live.hitter ? called(live.hitter) : say("nobody"));
   at("asked").hidden = !live.asked;
@@ -105,7 +124,9 @@ function show(live) {
   at("asked-yes").value = live.asked ?? "";
   setText("asked-words", live.asked ? say("still").replace("{}", called(live.asked)) : "");
   setText("plan", live.plan ? named("plan", live.plan) : "");
-  const ready = live.over ? "over" : live.resting ? "resting" : live.ready;
+  setText("next", live.next ? say("next").replace("{}", called(live.next)) : "");
+  showAsks(live);
+  const ready = live.paused ? "paused" : live.over ? "over" : live.resting ? "resting" : live.ready;
   at("ready").dataset.state = ready;
   at("ready").querySelector(".sign").textContent = ready === "ready" ? "●" : "○";
   setText("ready-words", say(`ready.${ready}`));

@@ -8,6 +8,7 @@ use axum::response::{Html, IntoResponse, Redirect, Response};
 use serde::Deserialize;
 
 use crate::journal::{HitterChoice, HitterId, HitterRow, NewHitter, Purpose, is_name};
+use crate::page::TurnChange;
 use crate::page::auth::{CsrfForm, Requester};
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
@@ -99,6 +100,9 @@ struct HittersPage<'a> {
     page: PageContext<'a>,
     first: Vec<HitterButton>,
     others: Vec<HitterButton>,
+    /// Those who take turns, in their order, and those who may.
+    turns: Vec<HitterButton>,
+    addable: Vec<HitterButton>,
     asked: Option<HitterButton>,
     error: Option<String>,
 }
@@ -124,16 +128,29 @@ async fn render_hitters(
             ))
         })
         .await?;
-    let mut named: Vec<HitterButton> = hitters
-        .into_iter()
-        .filter_map(|hitter| shown(hitter, &unnamed))
-        .map(|hitter| HitterButton::new(hitter, i18n))
+    let order = state.control.turns();
+    let button = |hitter: &HitterRow| {
+        shown(hitter.clone(), &unnamed).map(|hitter| HitterButton::new(hitter, i18n))
+    };
+    let turns = order.iter().filter_map(|name| {
+        let row = hitters.iter().find(|row| row.name.as_ref() == Some(name))?;
+        button(row)
+    });
+    let turns = turns.collect();
+    let takes_none = |row: &&HitterRow| row.name.as_ref().is_none_or(|name| !order.contains(name));
+    let addable = hitters
+        .iter()
+        .filter(takes_none)
+        .filter_map(button)
         .collect();
+    let mut named: Vec<HitterButton> = hitters.iter().filter_map(button).collect();
     let others = named.split_off(named.len().min(FIRST_NAMES));
     let page = HittersPage {
         page: PageContext::new(requester, Section::Cage),
         first: named,
         others,
+        turns,
+        addable,
         asked: state
             .control
             .asked()
@@ -175,6 +192,51 @@ pub(in crate::page) async fn switch_hitter(
         Err(error) => {
             tracing::warn!(%error, "the hitter stays the same");
             refused(&state, &requester, i18n.error(&error)).await
+        }
+    }
+}
+
+#[derive(Deserialize)]
+pub(in crate::page) struct TurnsForm {
+    add_name: Option<String>,
+    add_number: Option<i64>,
+    remove_name: Option<String>,
+    remove_number: Option<i64>,
+}
+
+/// Changes who takes turns; without a hitter the next one's turn begins.
+pub(in crate::page) async fn change_turns(
+    State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
+    CsrfForm(form): CsrfForm<TurnsForm>,
+) -> Result<Response, PageError> {
+    let is_next = form.add_name.is_none()
+        && form.add_number.is_none()
+        && form.remove_name.is_none()
+        && form.remove_number.is_none();
+    let number = form.add_number.or(form.remove_number);
+    let adds = form.add_name.is_some() || form.add_number.is_some();
+    let name = match number {
+        Some(number) => {
+            let choice = HitterChoice::Id(HitterId::new(number));
+            state.read(move |reader| reader.hitter(&choice)).await?.name
+        }
+        None => form.add_name.or(form.remove_name),
+    };
+    let change = match name.filter(|name| is_name(name)) {
+        Some(name) if adds => TurnChange::Add(name),
+        Some(name) => TurnChange::Remove(name),
+        None if is_next => TurnChange::Next,
+        None => return Err(PageError::NotFound),
+    };
+    let after = if is_next { "/" } else { "/hitters" };
+    let control = state.control.clone();
+    let changed = tokio::task::spawn_blocking(move || control.change_turns(change)).await?;
+    match changed {
+        Ok(()) => Ok(Redirect::to(after).into_response()),
+        Err(error) => {
+            tracing::warn!(%error, "the turns stay as they are");
+            refused(&state, &requester, requester.messages().error(&error)).await
         }
     }
 }

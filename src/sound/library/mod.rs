@@ -222,6 +222,7 @@ impl CueLibrary {
                 (samples, priority)
             }
             Sound::Sentence(said) => (self.sentence(said)?, Priority::Sentence),
+            Sound::Answer(said) => (self.sentence(said)?, Priority::Swing),
             Sound::Delivery(marks) => (self.delivery.mix(marks)?, Priority::Delivery),
         })
     }

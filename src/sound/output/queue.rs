@@ -22,7 +22,7 @@ pub(in crate::sound) const CUT_FADE: Duration = Duration::from_millis(10);
 pub(in crate::sound) enum Priority {
     /// A remark about the setup.
     Remark,
-    /// About the swing that just happened.
+    /// About the swing that just happened, or an answer to what was just asked.
     Swing,
     /// A summary, a count, an opening or a close.
     Sentence,

@@ -21,7 +21,7 @@ use super::*;
 use crate::audit::{self, Act, Actor, AuditEntry};
 use crate::coach::Bands;
 use crate::journal::{Journal, JournalHandle, NewHitter};
-use crate::page::{SessionControl, SwitchError, router};
+use crate::page::{SessionControl, SwitchError, TurnChange, router};
 use crate::status::{Health, ShownHitter};
 use crate::text_enum::Recorded;
 
@@ -37,6 +37,12 @@ pub(in crate::page) struct EmptyCage(pub(in crate::page) PathBuf);
 
 impl SessionControl for EmptyCage {
     fn switch_hitter(&self, _: NewHitter) -> Result<(), SwitchError> {
+        Err(SwitchError::NoCamera)
+    }
+    fn turns(&self) -> Vec<String> {
+        Vec::new()
+    }
+    fn change_turns(&self, _: TurnChange) -> Result<(), SwitchError> {
         Err(SwitchError::NoCamera)
     }
     fn asked(&self) -> Option<ShownHitter> {

@@ -1,0 +1,112 @@
+//! Hitters who take turns without saying so: by the side of a rep, or asked for.
+//!
+//! In: who is seen, and reps as they are found. Out: whose rep it is; a turn that is asked for; a question by voice.
+
+use crate::coach::PhraseId;
+use crate::daemon::DaemonError;
+use crate::daemon::turns::{TurnAsked, Whose};
+use crate::motion::Direction;
+use crate::rep::{Bats, FoundRep, Phase, View, standing_in};
+use crate::time::CaptureTime;
+
+use super::RepStage;
+
+/// After so long without anybody in view somebody else may stand in, seconds.
+const GONE_SECS: f64 = 2.0;
+
+/// Who may have stepped in.
+#[derive(Default)]
+pub(super) struct TurnWatch {
+    /// When somebody was last seen.
+    seen: Option<CaptureTime>,
+    /// Whether nobody was in view for a while, and it is not told yet who came.
+    came: bool,
+    /// A rep of another hitter, until their session begins.
+    held: Option<(String, FoundRep)>,
+}
+
+impl RepStage {
+    /// Asks who hits where somebody stands in after an empty cage and the side cannot tell who that is.
+    pub(super) fn watch_turns(&mut self, now: CaptureTime, has_body: bool) {
+        if !has_body {
+            return;
+        }
+        let before = self.turn_watch.seen.replace(now);
+        if before.is_some_and(|before| now.secs_since(before) >= GONE_SECS) {
+            self.turn_watch.came = true;
+        }
+        if !self.turn_watch.came || self.session.finder.phase() != Phase::Set {
+            return;
+        }
+        let turns = self.changes.turns();
+        if !turns.is_shared() {
+            self.turn_watch.came = false;
+        } else if !turns.is_told_by_side() {
+            self.ask_who_hits(now);
+        }
+    }
+
+    /// Gives a rep on where it is of the hitter whose turn it is; keeps it for another's session, or nobody's, where it is not.
+    pub(super) fn own_rep(&mut self, found: FoundRep) -> Option<FoundRep> {
+        let turns = self.changes.turns();
+        if !turns.is_shared() {
+            return Some(found);
+        }
+        let now = found.rep.known_at;
+        match turns.whose(seen_side(&found)) {
+            Whose::TheirOwn => {
+                self.turn_watch.came = false;
+                Some(found)
+            }
+            Whose::NotTold if !self.turn_watch.came => Some(found),
+            Whose::Another(name) => {
+                self.turn_watch.came = false;
+                self.terminal
+                    .println("the other side: the turn of the one hitter who bats from it begins");
+                self.say(PhraseId::NextHitter, now);
+                self.changes.ask_turn(TurnAsked::Seen(name.clone()));
+                self.turn_watch.held = Some((name, found));
+                None
+            }
+            Whose::NotTold | Whose::Unclear => {
+                self.terminal
+                    .println("a rep goes to nobody: it is not told who hits");
+                self.ask_who_hits(now);
+                None
+            }
+        }
+    }
+
+    /// Judges a rep that waited for the session that begins now.
+    pub(super) fn judge_held(&mut self, name: Option<&str>) -> Result<(), DaemonError> {
+        self.turn_watch.came = false;
+        match self.turn_watch.held.take() {
+            Some((whose, found)) if Some(whose.as_str()) == name => self.judge_own(found),
+            _ => Ok(()),
+        }
+    }
+
+    fn ask_who_hits(&mut self, now: CaptureTime) {
+        self.turn_watch.came = false;
+        self.say(PhraseId::WhoHits, now);
+        self.changes.ask_turn(TurnAsked::Unclear);
+    }
+}
+
+/// The side that a rep was batted from, where a stance of a second before it and the swing itself agree. Only a camera at a side tells.
+fn seen_side(found: &FoundRep) -> Option<Bats> {
+    let events = &found.rep.events;
+    let begins = events.gather.or(events.lift_off).or(events.plant)?;
+    let before = found
+        .frames
+        .iter()
+        .take_while(|frame| frame.captured_at < begins)
+        .count();
+    let stance = standing_in(&found.frames[..before])?;
+    let side = match (stance.view, stance.pitcher?) {
+        (View::OpenSide, Direction::Right) | (View::BackSide, Direction::Left) => Bats::Right,
+        (View::OpenSide, Direction::Left) | (View::BackSide, Direction::Right) => Bats::Left,
+        (View::Rear | View::Front, _) => return None,
+    };
+    (side == found.rep.bats).then_some(side)
+}
