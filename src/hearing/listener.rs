@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
 
 use super::device::{Block, BlockPorts, Microphone, MicrophoneChoice, OpenMicrophone, opener};
-use super::onset::OnsetDetector;
+use super::onset::{Loudness, OnsetDetector};
 use super::sample_clock::SampleClock;
 use super::{HearingError, Piece};
 use crate::thread::spawn;
@@ -201,27 +201,25 @@ impl ListenerThread {
                 return Ok(());
             }
             if microphone.lost_blocks() > lost {
-                // The count of samples is behind by what was lost.
                 lost = microphone.lost_blocks();
-                ear = Ear::new(rate_hz, microphone.channels());
+                tracing::debug!(lost, "samples of the microphone were lost");
+                ear.note_gap();
             }
-            let Some((piece, silent)) = ear.piece_due() else {
+            let Some((piece, loudness)) = ear.piece_due() else {
                 continue;
             };
-            if muted.step(silent) {
+            if muted.step(loudness.is_silent()) {
                 tracing::warn!(
                     "the microphone gives nothing but zeros: it is muted, or not the one that is meant; contact is estimated from the hands"
                 );
             }
-            self.set(match (muted.is_muted(), piece.room_db) {
-                (false, Some(room_db)) => MicrophoneState::Listens {
-                    name: microphone.name().to_owned(),
-                    room_db,
-                },
-                _ => MicrophoneState::Muted {
-                    name: microphone.name().to_owned(),
-                },
-            });
+            let name = microphone.name().to_owned();
+            match (muted.is_muted(), loudness.room_db()) {
+                (true, _) => self.set(MicrophoneState::Muted { name }),
+                (false, Some(room_db)) => self.set(MicrophoneState::Listens { name, room_db }),
+                // After a moment of silence the state stays.
+                (false, None) => {}
+            }
             self.send(piece)?;
         }
     }
@@ -244,6 +242,8 @@ struct Ear {
     /// The frame at which the next piece begins, and what was found since.
     from: u64,
     found: Vec<super::Onset>,
+    /// Samples were lost since the last piece.
+    gap: bool,
 }
 
 impl Ear {
@@ -253,7 +253,15 @@ impl Ear {
             clock: SampleClock::new(rate_hz),
             from: 0,
             found: Vec::new(),
+            gap: false,
         }
+    }
+
+    /// The count of samples is behind by what was lost: from the next block on it is dated anew. What is under way says
+    /// nothing of what was not heard.
+    fn note_gap(&mut self) {
+        self.clock = SampleClock::new(self.detector.rate_hz());
+        self.gap = true;
     }
 
     fn take(&mut self, samples: &[f32], heard_at: Instant) {
@@ -261,8 +269,8 @@ impl Ear {
         self.found.extend(self.detector.push(samples));
     }
 
-    /// What was heard, and whether it was nothing but zeros, where that is long enough for a piece.
-    fn piece_due(&mut self) -> Option<(Piece, bool)> {
+    /// What was heard and how loud it was, where that is long enough for a piece.
+    fn piece_due(&mut self) -> Option<(Piece, Loudness)> {
         let frames = self.detector.frames();
         let lasts = (frames - self.from) as f64 / self.detector.rate_hz();
         if lasts < PIECE.as_secs_f64() {
@@ -280,10 +288,12 @@ impl Ear {
         let piece = Piece {
             from,
             to,
-            room_db: loudness.room_db(),
+            room_db: loudness
+                .room_db()
+                .filter(|_| !std::mem::take(&mut self.gap)),
             onsets,
         };
-        Some((piece, loudness.is_silent()))
+        Some((piece, loudness))
     }
 }
 

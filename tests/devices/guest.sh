@@ -88,9 +88,7 @@ await /out/watch.txt '^camera ' 1 20
 await /out/watch.log 'sound device is open' 1 20
 await /out/watch.txt 'lite model' 1 40
 await /out/watch.log 'the microphone is open' 1 20
-mark scene
-/prog/aplay -q -D hw:Loopback,1,0 /data/scene.wav 2>>/out/aplay.txt
-sleep 3
+sleep 8
 trace off /out/dqbuf.txt
 controls set
 sed 's/^gain_pct.*/gain_pct = 80/' /tmp/path.toml >/tmp/new.toml && mv /tmp/new.toml /tmp/path.toml
@@ -125,6 +123,9 @@ sleep 3
 step "the camera gives nothing for 12 s"
 mark camera_silent
 drop 100
+# No pose is worked out meanwhile, so that the emulated machine has time to listen.
+mark scene
+/prog/aplay -q -D hw:Loopback,1,0 /data/scene.wav 2>>/out/aplay.txt &
 sleep 12
 drop 0
 mark camera_gives
@@ -158,8 +159,8 @@ controls after
 step "watch: the other camera, by part of its name"
 /prog/cagehand -v --settings /tmp/name.toml watch --wait --journal /tmp/b.db --sound none >/out/second.txt 2>/out/second.log &
 watch=$!
-await /out/second.txt 'lite model' 1 30
-sleep 1
+await /out/second.txt 'page: ' 1 30
+sleep 4
 kill -INT $watch
 wait $watch
 echo "status $?" >>/out/second.txt

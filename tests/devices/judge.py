@@ -266,7 +266,7 @@ def sound_card(lines):
 
 
 def microphone(lines):
-    said = re.search(r"microphone +(.*)", text("check.txt"))
+    said = re.search(r"^\w+ +microphone +(.*)$", text("check.txt"), re.M)
     muted = said is not None and "gives nothing but silence" in said[1]
     check("microphone muted", muted, said[1] if said else "check says nothing of it")
     truth = [float(line) for line in open(sys.argv[2])]
