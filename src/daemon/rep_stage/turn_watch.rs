@@ -110,3 +110,46 @@ fn seen_side(found: &FoundRep) -> Option<Bats> {
     };
     (side == found.rep.bats).then_some(side)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::pose::track::TrackReader;
+    use crate::rep::{HitterSetup, RepFinder, RepKind};
+    use std::path::Path;
+
+    /// How many swings of a track are told at least.
+    const TOLD: &[(&str, usize)] = &[
+        ("right_60fps_swing_2.track.jsonl", 1),
+        // Seen from behind in 30 frames a second: stance and swing do not agree.
+        ("back_side_30fps.track.jsonl", 0),
+        ("bat_open_side_60fps.track.jsonl", 1),
+    ];
+
+    /// The sides of the swings of a track; `None` for one that is not told.
+    fn sides(path: &Path) -> Vec<Option<Bats>> {
+        let mut reader = TrackReader::open(path).unwrap();
+        let mut finder = RepFinder::new(HitterSetup::default());
+        let mut found = Vec::new();
+        while let Some(frame) = reader.next_frame().unwrap() {
+            found.extend(finder.push(frame));
+        }
+        found.extend(finder.finish());
+        let swings = found
+            .iter()
+            .filter(|found| found.rep.kind == RepKind::Swing);
+        swings.map(seen_side).collect()
+    }
+
+    /// The truth of each is beside it in `tests/data/tracks`; all these hitters bat right.
+    #[test]
+    fn a_side_is_told_from_a_camera_at_a_side_and_never_wrongly() {
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/tracks");
+        for (name, told) in TOLD {
+            let sides = sides(&folder.join(name));
+            assert!(!sides.contains(&Some(Bats::Left)), "{name}: {sides:?}");
+            let count = sides.iter().flatten().count();
+            assert!(count >= *told, "{name}: {sides:?}");
+        }
+    }
+}
