@@ -3,6 +3,7 @@
 //! First a still with a ruler is taken; somebody reads off it where a bat, something upright or home plate lie; then
 //! what follows from these places goes into the settings file. `docs/calibration.md` has the steps.
 
+mod clap_watch;
 mod claps;
 mod image_line;
 mod lines;
@@ -17,12 +18,11 @@ use self::image_line::{ImageLine, Point, READING_PX};
 use self::lines::{Calibration, Lines, PLATE_FRONT_CM, PLATE_SIDE_CM};
 use super::{Failure, journal_path, notice, terminal};
 use crate::capture::{CameraSource, CaptureError, ClipSource, Frame, FrameSource, PlaybackRate};
-use crate::daemon::{CalibrationMark, DaemonError, camera_request};
-use crate::hearing::{Listener, sounds_of_wav};
+use crate::daemon::{CalibrationMark, camera_request};
 use crate::motion::{BodySeries, Scale};
 use crate::paths;
 use crate::picture_size::PictureSize;
-use crate::pose::{Landmark, Model, PoseFrame};
+use crate::pose::{Model, PoseFrame};
 use crate::rep::View;
 use crate::settings::{
     CameraValues, DEFAULT_FILE, EditError, HEIGHT_CM, Settings, edit_numbers, replace_file,
@@ -33,10 +33,6 @@ While the still is taken and things are laid out nobody swings, the pitching mac
 
 /// A camera needs this long to get used to the light.
 const SETTLE: Duration = Duration::from_secs(1);
-/// How long claps are watched, seconds.
-const CLAP_SECS: f64 = 16.0;
-/// A wrist that is less visible is not looked at.
-const LEAST_VISIBILITY: f32 = 0.5;
 /// How many frames of the hitter the height is compared on.
 const COMPARED_FRAMES: usize = 40;
 /// A roll less sure than this is hardly better than the one found from the hitter, degrees.
@@ -310,81 +306,6 @@ impl Calibrate {
         Ok(())
     }
 
-    /// Watches and hears claps; gives the settings of the microphone that follow.
-    fn watch_claps(&self, settings: &Settings) -> Result<[(&'static str, f64); 2], Failure> {
-        let mut source = self.open(settings)?;
-        let listener = match &self.hear {
-            Some(_) => None,
-            None if self.source.is_some() => {
-                return Err(Failure::Request(
-                    "a clip's claps are heard in its sound: name it with --hear FILE.wav".into(),
-                ));
-            }
-            None => Some(Listener::start(settings.microphone.choice()).map_err(DaemonError::from)?),
-        };
-        if listener.is_some() {
-            terminal::println(&format!(
-                "Clap a dozen times within {CLAP_SECS:.0} s where the hitter stands, once a second: facing the camera, arms wide, hands at the chest."
-            ));
-        }
-        let mut tracker = Model::Full.tracker()?;
-        let mut frame = Frame::default();
-        let (mut distances, mut heard) = (Vec::new(), Vec::new());
-        let mut first = None;
-        while next_frame(&mut source, &mut frame)? {
-            let at = frame.captured_at;
-            let pose = tracker.next(&frame)?;
-            distances.extend(wrists_apart_px(&pose).map(|px| (at.secs(), px)));
-            if at.secs_since(*first.get_or_insert(at)) > CLAP_SECS {
-                break;
-            }
-        }
-        match (&listener, &self.hear) {
-            (Some(listener), _) => {
-                let clock = source.clock();
-                // What was heard last is on its way still.
-                std::thread::sleep(SETTLE);
-                if let Some(clock) = clock {
-                    let onsets = listener.pieces().flat_map(|piece| piece.onsets);
-                    heard.extend(onsets.map(|(instant, _)| clock.at(instant).secs()));
-                }
-            }
-            (None, Some(path)) => {
-                let pieces = sounds_of_wav(path).map_err(DaemonError::from)?;
-                heard.extend(
-                    pieces
-                        .iter()
-                        .flat_map(|p| p.onsets.iter().map(|(at, _)| *at)),
-                );
-            }
-            (None, None) => {}
-        }
-        let seen = claps::seen_claps(&distances);
-        let Some(found) = claps::lag(&seen, &heard) else {
-            return Err(Failure::Finding(format!(
-                "{} claps were seen and {} sharp sounds heard, too few that belong together: {} are needed. Clap with the whole \
-                 body in the picture, one clap a second, and look at `cagehand check` for the microphone",
-                seen.len(),
-                heard.len(),
-                claps::LEAST_CLAPS
-            )));
-        };
-        let air_secs = settings.microphone.air_secs();
-        terminal::println(&format!(
-            "sound    {:.1} ms after the picture, give or take {:.1}, by {} claps; {:.1} of it are its way of {} m",
-            1e3 * found.secs,
-            1e3 * found.spread_secs,
-            found.claps,
-            1e3 * air_secs,
-            settings.microphone.distance_m
-        ));
-        let to_tenth = |ms: f64| (10.0 * ms).round() / 10.0;
-        Ok([
-            ("lag_ms", to_tenth(1e3 * (found.secs - air_secs))),
-            ("lag_plus_minus_ms", to_tenth(1e3 * found.spread_secs)),
-        ])
-    }
-
     fn write(
         &self,
         section: &str,
@@ -444,17 +365,6 @@ fn settings_file(named: Option<PathBuf>) -> Result<PathBuf, Failure> {
             "there is no home folder for the settings; name a file with --settings".into(),
         )
     })
-}
-
-/// How far apart the wrists are in the picture; `None` where they are not seen.
-fn wrists_apart_px(pose: &PoseFrame) -> Option<f64> {
-    let wrist = |landmark: Landmark| {
-        let point = pose.body.as_ref()?.image[landmark.index()]?;
-        (point.visibility >= LEAST_VISIBILITY)
-            .then_some((f64::from(point.x_px), f64::from(point.y_px)))
-    };
-    let (left, right) = (wrist(Landmark::LeftWrist)?, wrist(Landmark::RightWrist)?);
-    Some((left.0 - right.0).hypot(left.1 - right.1))
 }
 
 /// The next frame that can be used; false at the end of a clip.

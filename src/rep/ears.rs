@@ -9,7 +9,7 @@ use std::collections::VecDeque;
 use crate::stats::median;
 use crate::time::CaptureTime;
 
-use super::types::Heard;
+use super::heard::Heard;
 
 /// Sounds are kept so long, seconds: a rep is analyzed at most a few seconds after its swing.
 const KEPT_SECS: f64 = 8.0;

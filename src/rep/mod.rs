@@ -15,6 +15,7 @@ mod event_name;
 mod events;
 mod finder;
 mod finish_hold;
+mod heard;
 mod hidden_landmarks;
 mod judge;
 mod kinetic_sequence;
@@ -47,6 +48,7 @@ pub use ears::{Ears, Lag, Listened, SharpSound};
 pub use event_name::EventName;
 pub use finder::{FoundRep, RepFinder};
 pub use finish_hold::HoldWatch;
+pub use heard::Heard;
 pub use judge::{SwingCandidate, swing_candidates};
 pub use landing_rows::LandingRow;
 pub use live_head::LiveHead;
@@ -61,8 +63,6 @@ pub(crate) use style::LoadStyle;
 pub use style::Style;
 pub(crate) use swing_path::{BARREL_CM, GRIP_SHARE, ON_PLANE_CM, bat_length_cm};
 pub(crate) use turn_reference::TurnReference;
-pub use types::{
-    Bats, Events, Heard, Measure, MeasureName, Phase, PitchTimes, Rep, RepKind, Unit, View,
-};
+pub use types::{Bats, Events, Measure, MeasureName, Phase, PitchTimes, Rep, RepKind, Unit, View};
 pub(crate) use types::{Ruler, path_shape_word, sequence_words};
 pub(crate) use view::{StandingIn, standing_in};

@@ -15,9 +15,10 @@ use super::context::MeasureContext;
 use super::estimates::{EventEstimate, EventEstimates};
 use super::event_name::EventName;
 use super::events;
+use super::heard::Heard;
 use super::measures;
 use super::not_measured::NotMeasured;
-use super::types::{Events, Heard, Measure, MeasureName, PitchTimes, Rep, RepKind};
+use super::types::{Events, Measure, MeasureName, PitchTimes, Rep, RepKind};
 use super::view::as_sure_as_seen;
 
 /// A person who looks at single frames sets an event to the nearest of them; standard uncertainty in frames.

@@ -112,7 +112,7 @@ fn a_journal_is_backed_up_restored_exported_and_a_hitter_deleted() {
     let info = well(&place, &["info"]);
     for part in [
         "j.db",
-        "version   12",
+        "version   13",
         "1 hitters, 1 sessions",
         "none closed uncleanly",
         "free",

@@ -9,6 +9,7 @@ mod camera_stand;
 mod cue_latency;
 mod film_recorder;
 mod head_tone;
+mod listening;
 mod not_counted;
 mod pending;
 mod readiness_monitor;
@@ -27,16 +28,14 @@ use crate::journal::{JournalWriter, RepLog};
 use crate::picture_size::PictureSize;
 use crate::pose::track::TrackWriter;
 use crate::pose::{PoseFrame, Steadier};
-use crate::rep::{
-    Ears, FoundRep, Heard, HitterSetup, HoldWatch, Lag, Measure, MeasureName, RepKind,
-};
-use crate::sound::{Outcome, Sound, SoundOutput};
+use crate::rep::{FoundRep, Heard, HitterSetup, HoldWatch, Measure, MeasureName, RepKind};
+use crate::sound::{Sound, SoundOutput};
 use crate::status::{Health, RunCounts};
 use crate::time::CaptureTime;
 use crate::video::{Films, FrameTap};
 
 use super::bat_stage::BatInbox;
-use super::ears_feed::{EarsFeed, tell_own};
+use super::ears_feed::EarsFeed;
 use super::live_publisher::LivePublisher;
 use super::pending_changes::PendingChanges;
 use super::pipeline::PoseSample;
@@ -187,15 +186,6 @@ impl RepStage {
         self
     }
 
-    /// Goes by what is heard from there on; `lag` is what was measured of sound and picture.
-    #[must_use]
-    pub(super) fn with_ears(mut self, feed: Option<EarsFeed>, lag: Lag) -> Self {
-        let ears = feed.as_ref().map(|_| Ears::new(lag));
-        self.session.finder.set_ears(ears);
-        self.ears_feed = feed;
-        self
-    }
-
     /// Where the pose thread leaves its frames for the films, once.
     pub(super) fn film_tap(&mut self) -> Option<FrameTap> {
         self.records.films.tap()
@@ -269,6 +259,7 @@ impl RepStage {
             self.judge(found)?;
         }
         self.log_unfinished(None)?;
+        self.tell_held();
         let not_counted = self.session.finder.take_all_not_counted();
         self.tell_not_counted(not_counted)?;
         if let Some(explanation) = self.explanation.take() {
@@ -293,45 +284,6 @@ impl RepStage {
     fn say_opening_when_due(&mut self, now: CaptureTime) {
         if std::mem::take(&mut self.session.opening_due) {
             self.sound.play(Sound::Sentence(OPENING.to_vec()), now);
-        }
-    }
-
-    /// Takes in what became of sounds. `patience` is how long to wait for the first of them.
-    fn collect_outcomes(&mut self, patience: Duration) {
-        for outcome in self.sound.outcomes(patience) {
-            self.take_outcome(&outcome);
-        }
-    }
-
-    fn take_outcome(&mut self, Outcome { request, result }: &Outcome) {
-        if let (Ok(played), Some(ears)) = (result, self.session.finder.ears_mut()) {
-            tell_own(
-                ears,
-                request,
-                played,
-                self.cue_latency.heard_at(request, played),
-            );
-        }
-        let pitcher = self.session.training.pitcher.as_mut();
-        match (&request.sound, result) {
-            (Sound::Delivery(_), Ok(played)) => {
-                let start = self.cue_latency.heard_at(request, played);
-                let times = pitcher.and_then(|pitcher| pitcher.heard(start));
-                if times.is_some() {
-                    self.session.finder.set_pitch(times);
-                }
-            }
-            (Sound::Delivery(_), Err(_)) => {
-                if let Some(pitcher) = pitcher {
-                    pitcher.unheard();
-                }
-            }
-            (Sound::Cue(_) | Sound::Sentence(_) | Sound::Answer(_), Ok(played)) => {
-                self.cue_latency.played(request, played);
-            }
-            (Sound::Cue(_) | Sound::Sentence(_) | Sound::Answer(_), Err(_)) => {
-                self.cue_latency.not_played(request.ticket);
-            }
         }
     }
 
@@ -363,13 +315,6 @@ impl RepStage {
         }
         let not_counted = self.session.finder.take_not_counted();
         self.tell_not_counted(not_counted)
-    }
-
-    /// Gives the finder's ears what was heard by now.
-    fn listen(&mut self, now: CaptureTime) {
-        if let (Some(feed), Some(ears)) = (&mut self.ears_feed, self.session.finder.ears_mut()) {
-            feed.feed(ears, now);
-        }
     }
 
     /// Puts the bats and turns that were read by now to the frames that are held.

@@ -21,8 +21,8 @@ pub(super) struct TurnWatch {
     seen: Option<CaptureTime>,
     /// Whether nobody was in view for a while, and it is not told yet who came.
     came: bool,
-    /// A rep of another hitter, until their session begins.
-    held: Option<(String, FoundRep)>,
+    /// Reps of another hitter, or of nobody named, until that session begins.
+    held: Vec<(Option<String>, FoundRep)>,
 }
 
 impl RepStage {
@@ -46,7 +46,7 @@ impl RepStage {
         }
     }
 
-    /// Gives a rep on where it is of the hitter whose turn it is; keeps it for another's session, or nobody's, where it is not.
+    /// Gives a rep on where it is of the hitter whose turn it is; keeps it for another's session, or for nobody's, where it is not.
     pub(super) fn own_rep(&mut self, found: FoundRep) -> Option<FoundRep> {
         let turns = self.changes.turns();
         if !turns.is_shared() {
@@ -65,24 +65,40 @@ impl RepStage {
                     .println("the other side: the turn of the one hitter who bats from it begins");
                 self.say(PhraseId::NextHitter, now);
                 self.changes.ask_turn(TurnAsked::Seen(name.clone()));
-                self.turn_watch.held = Some((name, found));
+                self.turn_watch.held.push((Some(name), found));
                 None
             }
             Whose::NotTold | Whose::Unclear => {
                 self.terminal
-                    .println("a rep goes to nobody: it is not told who hits");
+                    .println("a rep is kept as nobody's: it is not told who hits");
                 self.ask_who_hits(now);
+                self.turn_watch.held.push((None, found));
                 None
             }
         }
     }
 
-    /// Judges a rep that waited for the session that begins now.
+    /// Judges the reps that waited for the session that begins now.
     pub(super) fn judge_held(&mut self, name: Option<&str>) -> Result<(), DaemonError> {
         self.turn_watch.came = false;
-        match self.turn_watch.held.take() {
-            Some((whose, found)) if Some(whose.as_str()) == name => self.judge_own(found),
-            _ => Ok(()),
+        let held = std::mem::take(&mut self.turn_watch.held);
+        for (whose, found) in held {
+            match whose.as_deref() == name {
+                true => self.judge_own(found)?,
+                false => self.turn_watch.held.push((whose, found)),
+            }
+        }
+        Ok(())
+    }
+
+    /// Tells of reps whose session never began.
+    pub(super) fn tell_held(&self) {
+        let reps = self.turn_watch.held.len();
+        if reps > 0 {
+            tracing::error!(
+                reps,
+                "reps are not kept: the session that they belong to did not begin"
+            );
         }
     }
 
