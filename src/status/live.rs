@@ -92,10 +92,10 @@ pub(crate) struct Live {
     pub to_go: Option<u32>,
     /// Whether a film of each rep is kept, which nobody in the cage may overlook.
     pub filmed: bool,
-    /// Whether a microphone listens, which nobody in the cage may overlook either.
-    pub listens: bool,
     /// Whether screens may show the camera's picture, which is to be said where it is shown.
     pub pictured: bool,
+    /// Whether a microphone listens, which nobody in the cage may overlook either.
+    pub listens: bool,
     /// When the last rep was published, milliseconds since 1970 by the wall clock: the screen measures its own delay by it.
     pub rep_at_ms: i64,
     /// Whether the set rests now.
