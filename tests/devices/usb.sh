@@ -4,6 +4,7 @@
 # is unplugged, stalls, sends damaged frames and slows down in dim light. usb_guest.sh is what happens, usb_judge.py what is
 # looked at. Ends with 0 only if every check passed.
 set -euo pipefail
+: "${LIMIT:=1500}"
 . "$(dirname "$0")/machine.sh"
 
 make_file_system usb_guest.sh "virtio_pci virtio_blk uvcvideo dummy_hcd gadgetfs" v4l2-ctl date

@@ -33,9 +33,12 @@ def camera():
     """What the camera sent, by time, and what it was told: (nanoseconds, word, name, value)."""
     sent, told = [], []
     for words in (line.split(maxsplit=7) for line in text("camera.txt").splitlines()):
-        if words[0] == "sent":
+        # A camera that is pulled out leaves its last line unfinished.
+        if not all(word.lstrip("-").isdigit() for word in words[1:3]) and words[:1] == ["sent"]:
+            continue
+        if words[:1] == ["sent"] and len(words) == 8:
             sent.append(Sent(int(words[2]), int(words[1]), int(words[3]), words[4], int(words[5]), int(words[6]), words[7]))
-        elif words[0] in ("set", "refused"):
+        elif words[:1] in (["set"], ["refused"]) and len(words) == 4:
             told.append((int(words[1]), words[0], words[2], int(words[3])))
     return sent, told
 

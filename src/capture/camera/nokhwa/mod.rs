@@ -2,14 +2,19 @@
 //!
 //! nokhwa lists cameras and modes and gives raw bytes; pictures are decoded by this program. nokhwa waits
 //! for a frame without a timeout, so every call that concerns an open camera runs on a thread of its own,
-//! `nokhwa-camera`, and this side waits for that thread with one. A thread that hangs cannot be ended; it
-//! is left behind, and the camera stays in use until it comes back to life or the program ends.
+//! `nokhwa-camera`, and this side waits for that thread with one. On Linux the thread asks nokhwa only for
+//! frames that are ready, but for the first, so that it can be ended. One that hangs is left behind, and the
+//! camera stays in use until it comes back to life or the program ends.
 //! nokhwa's timestamps are wall-clock time; each is converted at once to the monotonic clock of
 //! [`CaptureClock`](crate::capture::CaptureClock). After an error the camera must be opened again.
 
 mod discovery;
+mod leftovers;
+mod readiness;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant, SystemTime};
@@ -19,11 +24,14 @@ use nokhwa::{Buffer, Camera, NokhwaError};
 
 pub(super) use self::discovery::list;
 use self::discovery::{Search, format_of, mode_of, size_of};
+use self::leftovers::Leftovers;
+use self::readiness::Readiness;
 use super::mode::best_mode;
 use super::pixel_decoder::{Layout, PixelDecoder};
 use super::request::CameraRequest;
 use super::{
     CameraControls, CameraInfo, CameraMode, FIRST_FRAME_TIMEOUT, FRAME_TIMEOUT, LiveControls,
+    PixelFormat,
 };
 use crate::capture::clock::monotonic_now;
 use crate::capture::color::ColorSpace;
@@ -38,6 +46,8 @@ const OPEN_TIMEOUT: Duration = Duration::from_secs(10);
 /// How long to wait for the thread to let go of the camera.
 const CLOSE_TIMEOUT: Duration = Duration::from_secs(2);
 const CLOSE_POLL: Duration = Duration::from_millis(5);
+/// How often the thread that waits for a frame looks whether one is still wanted.
+const WANTED_POLL: Duration = Duration::from_millis(100);
 
 const NO_CONTROLS: &str = "through nokhwa its exposure, gain, mains and focus cannot be set; they stay as the camera has them";
 
@@ -49,7 +59,9 @@ pub(super) struct NokhwaCamera {
     /// `None` only while being dropped.
     pictures: Option<Receiver<Result<Picture, String>>>,
     thread: Option<JoinHandle<()>>,
+    closing: Arc<AtomicBool>,
     decoder: PixelDecoder,
+    leftovers: Leftovers,
     next_index: u64,
     last_at: Option<CaptureTime>,
     controls: LiveControls,
@@ -77,8 +89,10 @@ impl NokhwaCamera {
         // One picture waits here while the one before it is decoded; the driver's own buffers hold the rest.
         let (sender, pictures) = sync_channel(1);
         let number = info.number;
+        let closing = Arc::new(AtomicBool::new(false));
+        let told = closing.clone();
         let thread = thread::spawn("nokhwa-camera", move || {
-            serve(number, format_of(mode), &opened, &sender);
+            serve(number, format_of(mode), &opened, &sender, &told);
         })
         .map_err(|error| open_failed(&error.to_string()))?;
         let mode = match opening.recv_timeout(OPEN_TIMEOUT) {
@@ -92,7 +106,9 @@ impl NokhwaCamera {
             mode,
             pictures: Some(pictures),
             thread: Some(thread),
+            closing,
             decoder: PixelDecoder::default(),
+            leftovers: Leftovers::default(),
             next_index: 0,
             last_at: None,
             controls_version: request.controls.version(),
@@ -151,12 +167,15 @@ impl NokhwaCamera {
             stride: 0,
             color: ColorSpace::default(),
         };
-        self.decoder
-            .decode(picture.buffer.buffer(), &layout, into)
-            .map_err(|reason| CaptureError::BadFrame {
-                device: device(),
-                reason,
-            })
+        let bytes = picture.buffer.buffer();
+        let bad = |reason| CaptureError::BadFrame {
+            device: device(),
+            reason,
+        };
+        if layout.format == PixelFormat::Mjpeg && self.leftovers.end_in(bytes) {
+            return Err(bad("it is cut short".into()));
+        }
+        self.decoder.decode(bytes, &layout, into).map_err(bad)
     }
 
     /// Says once that controls are not set here, louder where the settings ask for some.
@@ -169,7 +188,8 @@ impl NokhwaCamera {
 
 impl Drop for NokhwaCamera {
     fn drop(&mut self) {
-        // Without a receiver the thread ends once the picture that it waits for has come.
+        self.closing.store(true, Ordering::Relaxed);
+        // A thread that waits for room to send ends without a receiver.
         self.pictures = None;
         let Some(thread) = self.thread.take() else {
             return;
@@ -192,6 +212,7 @@ fn serve(
     format: CameraFormat,
     opened: &SyncSender<Result<CameraFormat, String>>,
     pictures: &SyncSender<Result<Picture, String>>,
+    closing: &AtomicBool,
 ) {
     // The first attempt may be refused because nokhwa compares the camera's old frame rate with the new
     // one before it sets the format; the second then finds the new format in place.
@@ -202,7 +223,11 @@ fn serve(
         Err(reason) => return drop(opened.send(Err(reason))),
     };
     if opened.send(Ok(camera.camera_format())).is_ok() {
-        loop {
+        let readiness = Readiness::of(number);
+        while !closing.load(Ordering::Relaxed) {
+            if !readiness.wait(WANTED_POLL) {
+                continue;
+            }
             let picture = guarded(|| camera.frame()).map(|buffer| {
                 let arrived_at = monotonic_now();
                 Picture {

@@ -12,6 +12,7 @@ mod timestamps;
 use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
+use std::time::Duration;
 
 use v4l::buffer::{Flags, Type};
 use v4l::format::{Colorspace, Quantization};
@@ -38,6 +39,9 @@ use crate::picture_size::PictureSize;
 /// Buffers that the driver fills in turn. Fewer lose frames when the thread is held up; more only add
 /// memory, as the newest frame is wanted anyway.
 const BUFFERS: u32 = 4;
+/// How often a rate is sent to a camera that did not hear it, and the time between.
+const RATE_TRIES: u32 = 4;
+const RATE_PAUSE: Duration = Duration::from_millis(100);
 /// Failures in a row after which the camera is given up.
 const MAX_FAILURES: u32 = 5;
 
@@ -285,19 +289,8 @@ fn set_mode(device: &Device, mode: CameraMode) -> io::Result<(Layout, CameraMode
     let format = format_of(set.fourcc).ok_or_else(|| {
         io::Error::other(format!("the driver insists on the format {}", set.fourcc))
     })?;
-    // The rate comes after the format, because setting a format may reset it. A driver that has no
-    // rates to set is left at its own.
-    let fps = match device.set_params(&Parameters::new(interval_of(mode.fps))) {
-        Ok(set) => rate_of(set.interval).unwrap_or(mode.fps),
-        Err(error) => {
-            tracing::debug!(%error, "the frame rate cannot be set");
-            device
-                .params()
-                .ok()
-                .and_then(|now| rate_of(now.interval))
-                .unwrap_or(mode.fps)
-        }
-    };
+    // The rate comes after the format, because setting a format may reset it.
+    let fps = set_rate(device, mode.fps);
     let size = PictureSize {
         width_px: set.width,
         height_px: set.height,
@@ -309,6 +302,30 @@ fn set_mode(device: &Device, mode: CameraMode) -> io::Result<(Layout, CameraMode
         color: color_of(&set),
     };
     Ok((layout, CameraMode { size, fps, format }))
+}
+
+/// Sets the frame rate; gives the one that the camera then has. A driver that has no rates to set is left at its own; a bus that
+/// loses the request gets it again.
+fn set_rate(device: &Device, fps: f64) -> f64 {
+    let mut tries = 0;
+    loop {
+        tries += 1;
+        let error = match device.set_params(&Parameters::new(interval_of(fps))) {
+            Ok(set) => return rate_of(set.interval).unwrap_or(fps),
+            Err(error) => error,
+        };
+        let lost = error.raw_os_error() == Some(errno::EIO);
+        if lost && tries < RATE_TRIES {
+            std::thread::sleep(RATE_PAUSE);
+            continue;
+        }
+        match lost {
+            true => tracing::warn!(%error, fps, "the camera did not take the frame rate"),
+            false => tracing::debug!(%error, "the frame rate cannot be set"),
+        }
+        let now = device.params().ok().and_then(|now| rate_of(now.interval));
+        return now.unwrap_or(fps);
+    }
 }
 
 /// The kernel's defaults: limited range unless stated otherwise, BT.601 unless the colors are those
