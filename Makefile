@@ -5,8 +5,8 @@
 # faketime sets the wall clock of another.
 PACKAGES = build-essential pkg-config libasound2-dev libclang1-14 nasm python3 faketime
 
-# For the tests: a browser that shows the page.
-TEST_PACKAGES = chromium chromium-driver
+# For the tests: a browser that shows the page, and a place for the library that reads C3D.
+TEST_PACKAGES = chromium chromium-driver python3-venv
 
 # For the virtual machine: its emulator, its file system, what looks at its devices from outside the program, and what makes
 # the pictures that its USB camera sends.
@@ -19,6 +19,7 @@ run: setup
 
 test: setup lint
 	@sh tests/setup.sh $(TEST_PACKAGES)
+	@test -e target/c3d-venv/done || { python3 -m venv target/c3d-venv && target/c3d-venv/bin/pip install --quiet -r tests/c3d.txt && touch target/c3d-venv/done; }
 	cargo test --workspace
 
 # The built program against a camera and a sound card, virtual ones: docs/devices.md.

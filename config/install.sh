@@ -79,6 +79,8 @@ install)
     elif [ -z "$DESTDIR" ]; then
         echo "No systemd runs here, so nothing was started. Start it by hand with: $PREFIX/bin/cagehand watch"
     fi
+    echo "Not a substitute for qualified instruction or injury screening. Pain or dizziness: stop. Keep the camera and PC behind"
+    echo "a net and out of the ball's path, and everyone out of reach of the bat. Facility rules come first."
     ;;
 uninstall)
     if systemd_runs; then

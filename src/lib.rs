@@ -21,6 +21,7 @@
 //!
 //! Leaves, which import no room:
 //!
+//! - `alsa_messages`: keeps what the sound library says off the terminal
 //! - [`time`]: the one clock that all rooms speak in
 //! - [`picture_size`]: width and height of a picture
 //! - [`text_enum`]: enums that have a fixed text in files
@@ -36,6 +37,7 @@
 
 #![forbid(unsafe_code)]
 
+mod alsa_messages;
 pub(crate) mod audit;
 pub mod capture;
 pub mod coach;

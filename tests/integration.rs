@@ -57,6 +57,8 @@ mod bats;
 mod browser;
 #[path = "integration/bumped_camera.rs"]
 mod bumped_camera;
+#[path = "integration/c3d.rs"]
+mod c3d;
 #[path = "integration/cages.rs"]
 mod cages;
 #[path = "integration/calibrate.rs"]
@@ -118,6 +120,8 @@ mod pitch;
 mod program;
 #[path = "integration/reload.rs"]
 mod reload;
+#[path = "integration/review.rs"]
+mod review;
 #[path = "integration/signs.rs"]
 mod signs;
 #[path = "integration/slowed.rs"]

@@ -63,6 +63,18 @@ text_enum! {
     }
 }
 
+text_enum! {
+    /// Which words a cue has. As in plans.
+    #[derive(Default)]
+    pub enum CueWords {
+        /// What the hitter did: `head drifted forward`.
+        #[default]
+        Happened = "what happened",
+        /// What to do instead: `stride under your head`.
+        ToDo = "what to do",
+    }
+}
+
 /// Whether a measure can be cued. One that is known only after the cue can be judged and logged, but not cued, and of those of the
 /// bat and of the trunk's turn most are too uncertain to say anything of one swing, and are told on the page alone.
 pub(crate) fn can_be_cued(measure: MeasureName) -> bool {

@@ -29,7 +29,7 @@ pub(crate) use band::{AbsoluteBand, AbsoluteBands};
 pub use band::{Band, Bands};
 pub(crate) use baseline::Baselines;
 pub(crate) use change::is_change;
-pub use cue::CueId;
+pub use cue::{CueId, CueWords};
 pub(crate) use cue::{can_be_cued, cue_for};
 pub use judge::Coach;
 pub(crate) use judged::{CueGiven, PitchPlayed};
@@ -47,8 +47,9 @@ pub use schedule::{CueSchedule, Decision, FADED_OVER, Scheduler, faded_share};
 pub use set::{CloseReason, SetEvent, SetRun};
 pub use spoken::{PhraseId, Said};
 pub use spread::SpreadWatch;
-pub use trainer::Trainer;
-pub(crate) use trainer::{Announcements, OPENING};
+pub(crate) use tally::SetSummary;
+pub(crate) use trainer::OPENING;
+pub use trainer::{Announcement, Trainer};
 pub(crate) use verdict::Verdict;
 
 #[cfg(test)]

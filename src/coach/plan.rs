@@ -5,6 +5,7 @@
 //! of the settings.
 
 use super::band::Bands;
+use super::cue::CueWords;
 use super::schedule::CueSchedule;
 use crate::pitch::{Level, Speed, SpeedClass};
 use crate::rep::MeasureName;
@@ -21,6 +22,8 @@ pub struct Plan {
     pub(crate) bands: Bands,
     /// Which reps are cued.
     pub schedule: CueSchedule,
+    /// In which words.
+    pub(crate) words: CueWords,
     /// How long a set is and when it rests.
     pub set: SetShape,
     /// The pitch that is played, if any.

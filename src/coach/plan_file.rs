@@ -27,6 +27,7 @@ pub(super) struct CuesSection {
     pub(crate) when: Spanned<String>,
     pub(crate) every: Option<Spanned<u32>>,
     pub(crate) after: Option<Spanned<u32>>,
+    pub(crate) words: Option<Spanned<String>>,
 }
 
 #[derive(Debug, Deserialize)]

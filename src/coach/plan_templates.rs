@@ -30,9 +30,9 @@ rest_secs = 60
 "#,
     },
     PlanTemplate {
-        name: "stride on time",
+        name: "foot down on time",
         about: "An early, unhurried load, and the front foot down before the ball is there.",
-        text: r#"name = "stride on time"
+        text: r#"name = "foot down on time"
 focus = ["plant_to_arrival_ms", "gather_to_plant_ms", "lift_to_plant_ms", "plant_to_contact_ms"]
 
 [cues]
@@ -98,10 +98,10 @@ rest_secs = 60
 "#,
     },
     PlanTemplate {
-        name: "quiet check",
-        about: "Nothing is said: what has been learnt shows when the cues are away. Best a day or \
-                more after the last set.",
-        text: r#"name = "quiet check"
+        name: "test round",
+        about: "No cues: what was learned shows when they are away. Best a day or more after the last \
+                round.",
+        text: r#"name = "test round"
 focus = ["head_to_plant_cm", "gather_to_plant_ms", "plant_to_contact_ms"]
 
 [cues]

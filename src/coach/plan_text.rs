@@ -5,6 +5,7 @@
 use toml::Spanned;
 
 use super::band::{Band, BandEnds};
+use super::cue::CueWords;
 use super::plan::{PitchPlan, Plan, SetShape, SpeedUnit};
 use super::plan_file::{CuesSection, PitchSection, PlanFile, SetSection};
 use super::schedule::{CueSchedule, ScheduleKind};
@@ -78,6 +79,7 @@ fn plan(file: PlanFile) -> Result<Plan, (PlanPart, ValueError)> {
         focus: focus(&file.focus).map_err(in_part(PlanPart::Focus))?,
         bands: bands(file.bands, band).map_err(in_part(PlanPart::Bands))?,
         schedule: schedule(file.cues.get_ref()).map_err(in_part(PlanPart::Cues))?,
+        words: words(file.cues.get_ref()).map_err(in_part(PlanPart::Cues))?,
         set: file
             .set
             .map_or(Ok(SetShape::default()), |set| shape(set.get_ref()))
@@ -127,8 +129,27 @@ fn band(given: BandEnds, of: MeasureName) -> Result<Band, String> {
     given.band(of)
 }
 
+fn words(given: &CuesSection) -> Checked<CueWords> {
+    let Some(words) = &given.words else {
+        return Ok(CueWords::default());
+    };
+    words.get_ref().parse().or_else(|_| {
+        refuse(
+            words,
+            format!(
+                "words is {:?}; it must be {:?} or {:?}",
+                words.get_ref(),
+                CueWords::Happened.as_str(),
+                CueWords::ToDo.as_str()
+            ),
+        )
+    })
+}
+
 fn schedule(given: &CuesSection) -> Checked<CueSchedule> {
-    let CuesSection { when, every, after } = given;
+    let CuesSection {
+        when, every, after, ..
+    } = given;
     let Ok(kind) = when.get_ref().parse::<ScheduleKind>() else {
         let known: Vec<String> = ScheduleKind::ALL
             .iter()

@@ -7,6 +7,7 @@ use std::fmt::Write as _;
 use toml::Value;
 
 use super::band::{AbsoluteBand, Band};
+use super::cue::CueWords;
 use super::plan::{Plan, SetShape, SpeedUnit};
 use super::schedule::ScheduleKind;
 
@@ -32,7 +33,7 @@ fn write(plan: &Plan) -> String {
     ));
     line(format_args!("head_tone = {}", plan.head_tone));
     line(format_args!(
-        "\n# Bands that differ from the settings: low and high, or below and above the hitter's own usual value.\n\
+        "\n# Ranges that differ from the settings: low and high, or below and above the hitter's own usual value.\n\
          [bands]"
     ));
     for (name, band) in &plan.bands {
@@ -47,13 +48,19 @@ fn write(plan: &Plan) -> String {
     if let (Some(expected), Some(number)) = (kind.number(), plan.schedule.number()) {
         line(format_args!("{} = {number}", expected.key));
     }
+    line(format_args!(
+        "# {} or {}.\nwords = {}",
+        quoted(CueWords::Happened.as_str()),
+        quoted(CueWords::ToDo.as_str()),
+        quoted(plan.words.as_str())
+    ));
     let SetShape {
         reps,
         rest_after,
         rest_secs,
     } = plan.set;
     line(format_args!(
-        "\n# Swings in a set (0: open end) and from rest to rest (0: no rests).\n[set]\nreps = {reps}\n\
+        "\n# Swings in a round (0: no limit) and from rest to rest (0: no rests).\n[set]\nreps = {reps}\n\
          rest_after_reps = {rest_after}\nrest_secs = {rest_secs}"
     ));
     if let Some(pitch) = &plan.pitch {
@@ -143,7 +150,7 @@ focus = ["head_drop_cm", "hands_back_cm"]
 # A soft tone that follows the head while the rep runs.
 head_tone = true
 
-# Bands that differ from the settings: low and high, or below and above the hitter's own usual value.
+# Ranges that differ from the settings: low and high, or below and above the hitter's own usual value.
 [bands]
 head_drop_cm = { low = -3.0, high = 10.0 }
 stride_length_cm = { below = 6.0 }
@@ -152,8 +159,10 @@ stride_length_cm = { below = 6.0 }
 [cues]
 when = "summary"
 after = 8
+# "what happened" or "what to do".
+words = "what happened"
 
-# Swings in a set (0: open end) and from rest to rest (0: no rests).
+# Swings in a round (0: no limit) and from rest to rest (0: no rests).
 [set]
 reps = 20
 rest_after_reps = 10

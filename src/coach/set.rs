@@ -6,7 +6,7 @@ use super::judged::JudgedRep;
 use super::plan::SetShape;
 use super::spoken::{MOST_SAID, PhraseId, Said};
 use super::tally::{SetSummary, SetTally};
-use crate::rep::{MeasureName, RepKind};
+use crate::rep::{Lengths, MeasureName, RepKind};
 use crate::text_enum::text_enum;
 use crate::time::CaptureTime;
 
@@ -54,22 +54,24 @@ pub enum SetEvent {
         why: CloseReason,
         /// What it was like.
         summary: SetSummary,
+        /// Whether the hitter is told no numbers.
+        silent: bool,
     },
 }
 
 text_enum! {
-    /// Why a set was closed. The texts are printed.
+    /// Why a set was closed.
     pub enum CloseReason {
         /// All its swings were made.
-        Target = "target reached",
+        Target = "target",
         /// Nobody has swung for ten minutes, so nothing is said.
-        LeftAlone = "left alone",
+        LeftAlone = "left_alone",
     }
 }
 
 impl SetEvent {
     /// What the hitter hears; empty where nobody is there.
-    pub fn said(&self) -> Vec<Said> {
+    pub fn said(&self, lengths: Lengths) -> Vec<Said> {
         match self {
             SetEvent::RestDue { secs } => vec![
                 Said::Phrase(PhraseId::Rest),
@@ -84,14 +86,34 @@ impl SetEvent {
                 why: CloseReason::LeftAlone,
                 ..
             } => Vec::new(),
-            SetEvent::Closed { summary, .. } => {
-                let mut said = vec![Said::Phrase(PhraseId::SetDone), Said::Pause];
-                said.extend(summary.said());
-                said.extend([Said::Pause, Said::Phrase(PhraseId::Closing)]);
+            SetEvent::Closed {
+                summary, silent, ..
+            } => {
+                let mut said = vec![Said::Phrase(PhraseId::RoundDone), Said::Pause];
+                // A silent plan gives no numbers at the end either.
+                if !silent {
+                    said.extend(summary.said(lengths));
+                    said.push(Said::Pause);
+                }
+                said.push(Said::Phrase(PhraseId::Closing));
                 said
             }
         }
     }
+}
+
+/// The count, as it is said.
+pub(super) fn count_said(swings: u32, to_go: Option<u32>) -> Vec<Said> {
+    let mut said = vec![Said::Count(swings, PhraseId::Swings)];
+    match to_go {
+        Some(left) => said.extend([
+            Said::Pause,
+            Said::Number(left.min(MOST_SAID)),
+            Said::Phrase(PhraseId::ToGo),
+        ]),
+        None => said.push(Said::Phrase(PhraseId::SoFar)),
+    }
+    said
 }
 
 impl SetRun {
@@ -124,20 +146,6 @@ impl SetRun {
     /// Swings still to make; `None` where the end is open.
     pub(crate) fn to_go(&self) -> Option<u32> {
         (self.shape.reps > 0).then(|| self.shape.reps.saturating_sub(self.swings()))
-    }
-
-    /// The count, for a hitter who asks.
-    pub(crate) fn count_said(&self) -> Vec<Said> {
-        let mut said = vec![Said::Count(self.swings(), PhraseId::Swings)];
-        match self.to_go() {
-            Some(left) => said.extend([
-                Said::Pause,
-                Said::Number(left.min(MOST_SAID)),
-                Said::Phrase(PhraseId::ToGo),
-            ]),
-            None => said.push(Said::Phrase(PhraseId::SoFar)),
-        }
-        said
     }
 
     /// What it is like so far.
@@ -199,6 +207,7 @@ impl SetRun {
         SetEvent::Closed {
             why,
             summary: self.summary(),
+            silent: false,
         }
     }
 }
@@ -229,7 +238,7 @@ mod tests {
         assert_eq!(set.rep(&judged(RepKind::Take, 9.0, &[])), None);
         assert_eq!(set.rep(&swing(17.0)), None);
         assert_eq!(
-            set.count_said(),
+            count_said(set.swings(), set.to_go()),
             [
                 Said::Count(2, PhraseId::Swings),
                 Said::Pause,
@@ -237,7 +246,7 @@ mod tests {
                 Said::Phrase(PhraseId::ToGo)
             ]
         );
-        let Some(SetEvent::Closed { why, summary }) = set.rep(&swing(25.0)) else {
+        let Some(SetEvent::Closed { why, summary, .. }) = set.rep(&swing(25.0)) else {
             panic!("the third swing closes it");
         };
         assert_eq!(
@@ -305,6 +314,6 @@ mod tests {
                 ..
             }
         ));
-        assert!(left.said().is_empty(), "nobody is there");
+        assert!(left.said(Lengths::Metric).is_empty(), "nobody is there");
     }
 }

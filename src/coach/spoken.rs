@@ -4,7 +4,7 @@
 //! or plural, so that any language fits. Pure.
 
 use super::cue::CueId;
-use crate::rep::{MeasureName, Unit};
+use crate::rep::{Lengths, MeasureName, Unit};
 use crate::text_enum::text_enum;
 
 /// A part of a spoken sentence.
@@ -14,6 +14,8 @@ pub enum Said {
     Phrase(PhraseId),
     /// The words of a cue, without its tone.
     Cue(CueId),
+    /// Those that say what to do about it.
+    Instruction(CueId),
     /// A number, 0 to [`MOST_SAID`].
     Number(u32),
     /// A number, 0 to [`MOST_SAID`], before a noun in the form that fits: ten swings, one swing.
@@ -30,13 +32,13 @@ text_enum! {
     #[allow(missing_docs, reason = "the ids say it")]
     pub enum PhraseId {
         Opening = "opening",
-        SetDone = "set_done",
+        RoundDone = "round_done",
         Closing = "closing",
         Rest = "rest",
         RestOver = "rest_over",
         Spreading = "spreading",
         StopForToday = "stop_for_today",
-        InTheBand = "in_the_band",
+        InRange = "in_range",
         Mostly = "mostly",
         All = "all",
         None = "none",
@@ -48,8 +50,8 @@ text_enum! {
         SoFar = "so_far",
         ToGo = "to_go",
         Swings = "swings",
-        Centimeters = "centimetres",
-        Milliseconds = "milliseconds",
+        Centimeters = "centimeters",
+        Inches = "inches",
         Percent = "percent",
         Degrees = "degrees",
         Seconds = "seconds",
@@ -57,71 +59,40 @@ text_enum! {
     }
 }
 
-/// Below this, a time is rounded to hundredths of a second; from it on to tenths. A front foot that is down for 0.12 s
-/// or 0.18 s is two different swings, a load of 0.74 s or 0.78 s is one.
-const TENTHS_FROM_MS: f64 = 400.0;
-
 /// A value as a coach would say it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Rounded {
-    /// Below zero.
-    pub(crate) negative: bool,
-    /// Without a sign, in units of the last decimal.
+    /// Without a sign, because the words before it say which way.
     pub(crate) number: u32,
     /// The unit as it is said.
     pub(crate) unit: PhraseId,
-    /// The unit in print.
-    pub(crate) print: &'static str,
-    /// Decimals of `number`.
-    decimals: usize,
 }
 
-/// Rounds a value for speech: whole centimeters, hundredths or tenths of a second, steps of five percent and five
-/// degrees. `None` for a yes or no and for a sequence, which have no number to say,
-/// and for a speed, which is never said.
-pub(crate) fn rounded(of: MeasureName, value: f64) -> Option<Rounded> {
-    let size = value.abs();
-    let (number, unit, print, decimals) = match of.unit() {
-        Unit::Cm => (size, PhraseId::Centimeters, "cm", 0),
-        Unit::Ms if (size / 10.0).round() * 10.0 < TENTHS_FROM_MS => {
-            (size / 10.0, PhraseId::Milliseconds, "s", 2)
+/// Rounds a value for speech: whole centimeters or inches, steps of five percent and five degrees. `None` for a yes or no and
+/// for a sequence, which have no number to say, for a speed, and for a time: no coach says milliseconds to a hitter, the cue
+/// says early or late.
+pub(crate) fn rounded(of: MeasureName, value: f64, lengths: Lengths) -> Option<Rounded> {
+    let size = lengths.shown(of.unit(), value).abs();
+    let (number, unit) = match (of.unit(), lengths) {
+        (Unit::Cm, Lengths::Metric) => (size, PhraseId::Centimeters),
+        (Unit::Cm, Lengths::Inches) => (size, PhraseId::Inches),
+        (Unit::Pct, _) => (5.0 * (size / 5.0).round(), PhraseId::Percent),
+        (Unit::Deg, _) => (5.0 * (size / 5.0).round(), PhraseId::Degrees),
+        (Unit::Ms | Unit::MetersPerSecond | Unit::YesNo | Unit::Order | Unit::Shape, _) => {
+            return None;
         }
-        Unit::Ms => (size / 100.0, PhraseId::Milliseconds, "s", 1),
-        Unit::Pct => (5.0 * (size / 5.0).round(), PhraseId::Percent, "%", 0),
-        Unit::Deg => (5.0 * (size / 5.0).round(), PhraseId::Degrees, "degrees", 0),
-        Unit::MetersPerSecond | Unit::YesNo | Unit::Order | Unit::Shape => return None,
     };
     let number = number.round();
-    if !number.is_finite() {
-        return None;
-    }
-    let number = (number as u32).min(MOST_SAID);
-    Some(Rounded {
-        negative: value < 0.0 && number > 0,
-        number,
+    number.is_finite().then(|| Rounded {
+        number: (number as u32).min(MOST_SAID),
         unit,
-        print,
-        decimals,
     })
 }
 
 impl Rounded {
-    /// As it is said. It has no sign, because the words before it say which way; times are said in milliseconds.
+    /// As it is said.
     pub(crate) fn said(&self) -> Said {
-        let number = match self.decimals {
-            2 => 10 * self.number,
-            1 => 100 * self.number,
-            _ => self.number,
-        };
-        Said::Count(number.min(MOST_SAID), self.unit)
-    }
-
-    /// As it is printed, such as `0.12 s`.
-    pub(crate) fn printed(&self) -> String {
-        let places = 10_f64.powi(self.decimals as i32);
-        let number = f64::from(self.number) / places;
-        let sign = if self.negative { "-" } else { "" };
-        format!("{sign}{number:.*} {}", self.decimals, self.print)
+        Said::Count(self.number, self.unit)
     }
 }
 
@@ -132,42 +103,36 @@ mod tests {
     #[test]
     fn values_are_said_in_steps_that_a_coach_would_use() {
         use MeasureName::*;
-        for (of, value, printed, unit, number) in [
-            (HeadToPlant, 12.4, "12 cm", PhraseId::Centimeters, 12),
-            (HeadToPlant, -6.6, "-7 cm", PhraseId::Centimeters, 7),
-            (HeadToPlant, -0.3, "0 cm", PhraseId::Centimeters, 0),
-            (PlantToContact, 124.0, "0.12 s", PhraseId::Milliseconds, 12),
-            (PlantToContact, 394.9, "0.39 s", PhraseId::Milliseconds, 39),
-            (PlantToContact, 396.0, "0.4 s", PhraseId::Milliseconds, 4),
-            (GatherToPlant, 776.0, "0.8 s", PhraseId::Milliseconds, 8),
-            (GatherToPlant, 1240.0, "1.2 s", PhraseId::Milliseconds, 12),
-            (HeadBetweenFeet, 63.0, "65 %", PhraseId::Percent, 65),
-            (FrontFootOpen, 41.0, "40 degrees", PhraseId::Degrees, 40),
+        for (of, value, lengths, number, unit) in [
+            (
+                HeadToPlant,
+                12.4,
+                Lengths::Metric,
+                12,
+                PhraseId::Centimeters,
+            ),
+            (HeadToPlant, -6.6, Lengths::Metric, 7, PhraseId::Centimeters),
+            (HeadToPlant, -0.3, Lengths::Metric, 0, PhraseId::Centimeters),
+            (HeadToPlant, 12.4, Lengths::Inches, 5, PhraseId::Inches),
+            (HeadToPlant, 2.6, Lengths::Inches, 1, PhraseId::Inches),
+            (
+                HeadBetweenFeet,
+                63.0,
+                Lengths::Inches,
+                65,
+                PhraseId::Percent,
+            ),
+            (FrontFootOpen, 41.0, Lengths::Metric, 40, PhraseId::Degrees),
         ] {
-            let found = rounded(of, value).unwrap();
-            assert_eq!(found.printed(), printed);
-            assert_eq!((found.unit, found.number), (unit, number), "{value}");
+            let found = rounded(of, value, lengths).unwrap();
+            assert_eq!((found.number, found.unit), (number, unit), "{of} {value}");
+            assert_eq!(found.said(), Said::Count(number, unit));
         }
-        assert_eq!(rounded(BackBeforeForward, 1.0), None);
-        assert_eq!(rounded(Sequence, 1234.0), None);
-        assert_eq!(rounded(HeadDrop, f64::NAN), None);
-        assert_eq!(rounded(FinishHold, 1e9).unwrap().number, MOST_SAID);
-    }
-
-    #[test]
-    fn a_value_is_said_with_its_unit_and_times_in_milliseconds() {
-        let said = |of, value| rounded(of, value).unwrap().said();
-        assert_eq!(
-            said(MeasureName::HandsBack, -3.0),
-            Said::Count(3, PhraseId::Centimeters)
-        );
-        assert_eq!(
-            said(MeasureName::PlantToContact, 124.0),
-            Said::Count(120, PhraseId::Milliseconds)
-        );
-        assert_eq!(
-            said(MeasureName::GatherToPlant, 776.0),
-            Said::Count(800, PhraseId::Milliseconds)
-        );
+        for of in [PlantToContact, BackBeforeForward, Sequence, BatSpeed] {
+            assert_eq!(rounded(of, 1.0, Lengths::Metric), None, "{of}");
+        }
+        assert_eq!(rounded(HeadDrop, f64::NAN, Lengths::Metric), None);
+        let most = rounded(StrideLength, 1e9, Lengths::Metric).unwrap();
+        assert_eq!(most.number, MOST_SAID);
     }
 }

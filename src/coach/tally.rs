@@ -8,7 +8,7 @@ use super::cue::{CueId, cue_for};
 use super::judged::JudgedRep;
 use super::spoken::{PhraseId, Said, rounded};
 use super::verdict::Verdict;
-use crate::rep::{MeasureName, RepKind};
+use crate::rep::{Lengths, MeasureName, RepKind};
 use crate::stats::median;
 
 /// Medians are of this many latest values: an open set may run for weeks, and memory must not grow with it.
@@ -201,8 +201,8 @@ impl MeasureTally {
 }
 
 impl SetSummary {
-    /// As it is said: swings, how many in band, and what was missed most with its usual size.
-    pub(crate) fn said(&self) -> Vec<Said> {
+    /// As it is said: swings, how many in range, and what was off most often with its usual size.
+    pub(crate) fn said(&self, lengths: Lengths) -> Vec<Said> {
         let mut said = vec![Said::Count(self.swings, PhraseId::Swings)];
         if self.judged == 0 {
             return said;
@@ -213,59 +213,24 @@ impl SetSummary {
             all if all == self.judged => Said::Phrase(PhraseId::All),
             some => Said::Number(some),
         });
-        said.push(Said::Phrase(PhraseId::InTheBand));
+        said.push(Said::Phrase(PhraseId::InRange));
         let Some(miss) = &self.most_missed else {
             return said;
         };
-        if let Some(cue) = cue_for(miss.measure, miss.side) {
+        if let Some(cue) = miss.cue() {
             said.extend([Said::Pause, Said::Phrase(PhraseId::Mostly), Said::Cue(cue)]);
-            if let Some(size) = rounded(miss.measure, miss.missed_at) {
+            if let Some(size) = rounded(miss.measure, miss.missed_at, lengths) {
                 said.extend([Said::Pause, size.said()]);
             }
         }
         said
     }
+}
 
-    /// One printed line in plain words.
-    pub fn line(&self) -> String {
-        let plural = |count: u32| if count == 1 { "" } else { "s" };
-        let mut line = format!("{} swing{}", self.swings, plural(self.swings));
-        if self.takes > 0 {
-            line += &format!(" and {} take{}", self.takes, plural(self.takes));
-        }
-        if self.judged == 0 {
-            return line + "; nothing in focus could be judged";
-        }
-        line += &match self.judged {
-            all if all == self.swings => format!("; {} in band", self.in_band),
-            some => format!(
-                "; {} of the {some} that could be judged in band",
-                self.in_band
-            ),
-        };
-        let Some(miss) = &self.most_missed else {
-            return line;
-        };
-        let words = cue_for(miss.measure, miss.side)
-            .map_or("", CueId::as_str)
-            .replace('_', " ");
-        line += &format!(
-            "; missed most: {words}, {} time{}",
-            miss.times,
-            plural(miss.times)
-        );
-        if let (Some(missed), Some(middle)) = (
-            rounded(miss.measure, miss.missed_at),
-            rounded(miss.measure, miss.median),
-        ) {
-            line += &format!(
-                ", about {} then ({}; middle of all {})",
-                missed.printed(),
-                miss.measure,
-                middle.printed()
-            );
-        }
-        line
+impl MissedMeasure {
+    /// What the hitter hears about it.
+    pub(crate) fn cue(&self) -> Option<CueId> {
+        cue_for(self.measure, self.side)
     }
 }
 
@@ -390,12 +355,12 @@ pub(super) mod tests {
         assert_eq!((miss.missed_at, miss.median), (13.0, 12.4));
         use Said::{Count, Cue, Number, Pause, Phrase};
         assert_eq!(
-            found.said(),
+            found.said(Lengths::Metric),
             [
                 Count(6, PhraseId::Swings),
                 Pause,
                 Number(1),
-                Phrase(PhraseId::InTheBand),
+                Phrase(PhraseId::InRange),
                 Pause,
                 Phrase(PhraseId::Mostly),
                 Cue(CueId::HeadForward),
@@ -403,27 +368,20 @@ pub(super) mod tests {
                 Count(13, PhraseId::Centimeters),
             ]
         );
-        assert_eq!(
-            found.line(),
-            "6 swings; 1 of the 5 that could be judged in band; missed most: head forward, 3 times, about 13 cm then \
-             (head_to_plant_cm; middle of all 12 cm)"
-        );
     }
 
     #[test]
     fn sets_with_nothing_to_tell_say_little() {
         let well = summary(&[HeadToPlant], &[&[(HeadToPlant, 1.0)]]);
         assert_eq!(
-            well.said()[2..],
-            [
-                Said::Phrase(PhraseId::All),
-                Said::Phrase(PhraseId::InTheBand)
-            ]
+            well.said(Lengths::Metric)[2..],
+            [Said::Phrase(PhraseId::All), Said::Phrase(PhraseId::InRange)]
         );
-        assert_eq!(well.line(), "1 swing; 1 in band");
         let unseen = summary(&[HeadToPlant], &[&[], &[]]);
-        assert_eq!(unseen.said(), [Said::Count(2, PhraseId::Swings)]);
-        assert_eq!(unseen.line(), "2 swings; nothing in focus could be judged");
+        assert_eq!(
+            unseen.said(Lengths::Metric),
+            [Said::Count(2, PhraseId::Swings)]
+        );
         let mut takes = SetTally::new(&[HeadToPlant]);
         takes.add(&judged(RepKind::Take, 0.0, &[(HeadToPlant, 50.0)]));
         assert_eq!(takes.summary().most_missed, None);
@@ -432,10 +390,9 @@ pub(super) mod tests {
             &[MeasureName::BackBeforeForward],
             &[&[(MeasureName::BackBeforeForward, 0.0)]],
         );
-        assert_eq!(early.said().last(), Some(&Said::Cue(CueId::WeightEarly)));
         assert_eq!(
-            early.line(),
-            "1 swing; 0 in band; missed most: weight early, 1 time"
+            early.said(Lengths::Metric).last(),
+            Some(&Said::Cue(CueId::WeightEarly))
         );
     }
 
@@ -448,9 +405,9 @@ pub(super) mod tests {
         ] {
             let found = summary(&focus, &[both]);
             assert_eq!(found.most_missed.unwrap().measure, first);
-            assert!(found.said().iter().all(|said| match said {
+            assert!(found.said(Lengths::Metric).iter().all(|said| match said {
                 Said::Number(number) | Said::Count(number, _) => *number <= MOST_SAID,
-                Said::Phrase(_) | Said::Cue(_) | Said::Pause => true,
+                Said::Phrase(_) | Said::Cue(_) | Said::Instruction(_) | Said::Pause => true,
             }));
         }
     }

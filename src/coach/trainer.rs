@@ -1,7 +1,7 @@
 //! A session under a plan: each rep judged, cued or not by the schedule, counted into its set.
 //!
 //! In: reps in order and the time between them. Out: for each rep the judged rep, with its cue or the reason for none, and
-//! the [`Announcements`] that follow. Pure; the caller decides when something is heard.
+//! the [`Announcement`]s that follow. Pure; the caller decides when something is heard.
 
 use super::band::Bands;
 use super::judge::Coach;
@@ -9,15 +9,15 @@ use super::judged::{JudgedAs, JudgedRep, PitchPlayed};
 use super::plan::{Plan, SetShape};
 use super::quiet::QuietReason;
 use super::schedule::{CueSchedule, Decision, Scheduler};
-use super::set::{SetEvent, SetRun, SetState};
+use super::set::{SetEvent, SetRun, SetState, count_said};
 use super::spoken::{PhraseId, Said};
-use super::spread::SpreadWatch;
-use super::tally::SetTally;
-use crate::rep::{Measure, MeasureName, Rep, RepKind};
+use super::spread::{Spread, SpreadWatch};
+use super::tally::{SetSummary, SetTally};
+use crate::rep::{Lengths, Measure, MeasureName, Rep, RepKind};
 use crate::text_enum::Recorded;
 use crate::time::CaptureTime;
 
-/// What opens a session under a plan: it says what pain and dizziness mean.
+/// What a session is opened with: it says what pain and dizziness mean.
 pub(crate) const OPENING: &[Said] = &[Said::Phrase(PhraseId::Opening)];
 
 /// A session's coach, schedule and set.
@@ -34,12 +34,37 @@ pub struct Trainer {
 }
 
 /// What is said and printed after a rep, or as time passes.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Announcements {
-    /// What is to be said after the cue, sentence by sentence.
-    pub(crate) sentences: Vec<Vec<Said>>,
-    /// The same in print.
-    pub(crate) lines: Vec<String>,
+#[derive(Clone, Debug, PartialEq)]
+pub enum Announcement {
+    /// A summary that was due.
+    Summary(SetSummary),
+    /// Something about the set.
+    Set(SetEvent),
+    /// Swings vary more than they did.
+    Spread(Spread),
+    /// The count, for a hitter who asks.
+    Count {
+        /// Swings so far.
+        swings: u32,
+        /// Swings left; `None` where the set is open.
+        to_go: Option<u32>,
+    },
+}
+
+impl Announcement {
+    /// What the hitter hears, after the cue; empty for nothing.
+    pub fn said(&self, lengths: Lengths) -> Vec<Said> {
+        match self {
+            Self::Summary(summary) => summary.said(lengths),
+            Self::Set(event) => event.said(lengths),
+            Self::Spread(_) => vec![
+                Said::Phrase(PhraseId::Spreading),
+                Said::Pause,
+                Said::Phrase(PhraseId::StopForToday),
+            ],
+            Self::Count { swings, to_go } => count_said(*swings, *to_go),
+        }
+    }
 }
 
 impl Trainer {
@@ -77,10 +102,10 @@ impl Trainer {
     }
 
     /// Judges the next rep and decides what is heard. `pitch` is the one that was played for it.
-    pub fn rep(&mut self, rep: Rep, pitch: Option<PitchPlayed>) -> (JudgedRep, Announcements) {
+    pub fn rep(&mut self, rep: Rep, pitch: Option<PitchPlayed>) -> (JudgedRep, Vec<Announcement>) {
         let mut judged = self.coach.judge(rep);
         judged.pitch = pitch;
-        let mut announcements = Announcements::default();
+        let mut announcements = Vec::new();
         self.since_summary.add(&judged);
         match self.scheduler.decide(JudgedAs::of(&judged, &self.focus)) {
             Decision::Cue => {}
@@ -92,7 +117,7 @@ impl Trainer {
                 judged.cue = None;
                 judged.no_cue = Some(Recorded::Known(QuietReason::SummedUp));
                 let summary = self.since_summary.summary();
-                announcements.say(summary.said(), format!("summary: {}", summary.line()));
+                announcements.push(Announcement::Summary(summary));
                 self.since_summary = SetTally::new(&self.focus);
             }
         }
@@ -100,13 +125,13 @@ impl Trainer {
             judged.no_cue = Some(Recorded::Known(QuietReason::NotMeasured));
         }
         if let Some(event) = self.set.rep(&judged) {
-            announcements.set_event(&event, self.scheduler.schedule());
+            announcements.push(self.set_event(event));
         }
         self.watch_spread(&judged, &mut announcements);
         (judged, announcements)
     }
 
-    fn watch_spread(&mut self, judged: &JudgedRep, announcements: &mut Announcements) {
+    fn watch_spread(&mut self, judged: &JudgedRep, announcements: &mut Vec<Announcement>) {
         if judged.rep.kind == RepKind::Take {
             return;
         }
@@ -119,25 +144,21 @@ impl Trainer {
             .iter()
             .filter_map(|(name, measure)| Some((*name, measure.value()?)))
             .collect();
-        if let Some(spread) = watch.add(&values) {
-            let line = format!(
-                "swings spread: {} lies about {:.1} times as far apart as before; tired swings are learnt too, think of stopping for today",
-                spread.measure, spread.times
-            );
-            let said = vec![
-                Said::Phrase(PhraseId::Spreading),
-                Said::Pause,
-                Said::Phrase(PhraseId::StopForToday),
-            ];
-            announcements.say(said, line);
+        announcements.extend(watch.add(&values).map(Announcement::Spread));
+    }
+
+    fn set_event(&self, mut event: SetEvent) -> Announcement {
+        if let SetEvent::Closed { silent, .. } = &mut event {
+            *silent = self.scheduler.schedule() == CueSchedule::Silent;
         }
+        Announcement::Set(event)
     }
 
     /// What is due by now, between reps.
-    pub(crate) fn tick(&mut self, now: CaptureTime) -> Announcements {
-        let mut announcements = Announcements::default();
+    pub(crate) fn tick(&mut self, now: CaptureTime) -> Vec<Announcement> {
+        let mut announcements = Vec::new();
         if let Some(event) = self.set.tick(now) {
-            announcements.set_event(&event, self.scheduler.schedule());
+            announcements.push(self.set_event(event));
         }
         announcements
     }
@@ -148,20 +169,16 @@ impl Trainer {
     }
 
     /// The count, for a hitter who asks.
-    pub(crate) fn count(&self) -> Announcements {
-        let mut announcements = Announcements::default();
-        let line = match self.set.to_go() {
-            Some(left) => format!("{} swings, {left} to go", self.set.swings()),
-            None => format!("{} swings", self.set.swings()),
-        };
-        announcements.say(self.set.count_said(), line);
-        announcements
+    pub(crate) fn count(&self) -> Announcement {
+        Announcement::Count {
+            swings: self.set.swings(),
+            to_go: self.set.to_go(),
+        }
     }
 
-    /// The set so far in print, for a session that ends before its set; `None` where it is over or has no swing.
-    pub(crate) fn closing_line(&self) -> Option<String> {
-        (!self.is_over() && self.set.swings() > 0)
-            .then(|| format!("so far: {}", self.set.summary().line()))
+    /// The set so far, for a session that ends before its set; `None` where it is over or has no swing.
+    pub(crate) fn unfinished(&self) -> Option<SetSummary> {
+        (!self.is_over() && self.set.swings() > 0).then(|| self.set.summary())
     }
 
     /// What is worked on, the most important first.
@@ -205,35 +222,6 @@ impl Trainer {
     }
 }
 
-impl Announcements {
-    fn say(&mut self, said: Vec<Said>, line: String) {
-        if !said.is_empty() {
-            self.sentences.push(said);
-        }
-        self.lines.push(line);
-    }
-
-    fn set_event(&mut self, event: &SetEvent, schedule: CueSchedule) {
-        let line = match event {
-            SetEvent::RestDue { secs } => format!("rest for {secs} s"),
-            SetEvent::RestOver => "the rest is over".to_owned(),
-            SetEvent::Closed { why, summary } => {
-                format!("set over ({why}): {}", summary.line())
-            }
-        };
-        // A silent plan gives no numbers at the end of the set either.
-        let said = match (event, schedule) {
-            (SetEvent::Closed { .. }, CueSchedule::Silent) if !event.said().is_empty() => vec![
-                Said::Phrase(PhraseId::SetDone),
-                Said::Pause,
-                Said::Phrase(PhraseId::Closing),
-            ],
-            _ => event.said(),
-        };
-        self.say(said, line);
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::super::plan_templates::PLAN_TEMPLATES;
@@ -257,10 +245,11 @@ mod tests {
         let mut last = Vec::new();
         for turn in 0..10 {
             let rep = judged(RepKind::Swing, 8.0 * f64::from(turn), &[]).rep;
-            last = trainer.rep(rep, None).1.sentences;
+            last = trainer.rep(rep, None).1;
         }
         assert!(trainer.is_over());
-        last.concat()
+        let said = last.iter().map(|told| told.said(Lengths::Metric));
+        said.collect::<Vec<_>>().concat()
     }
 
     #[test]
@@ -270,7 +259,7 @@ mod tests {
                 .any(|s| matches!(s, Said::Number(_) | Said::Count(..)))
         };
         assert!(numbers(&close_of("head still")));
-        let quiet = close_of("quiet check");
-        assert!(quiet.contains(&Said::Phrase(PhraseId::SetDone)) && !numbers(&quiet));
+        let quiet = close_of("test round");
+        assert!(quiet.contains(&Said::Phrase(PhraseId::RoundDone)) && !numbers(&quiet));
     }
 }

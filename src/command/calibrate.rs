@@ -111,7 +111,7 @@ fn centimeters(text: &str) -> Result<f64, String> {
 impl Calibrate {
     /// Runs the command; `file` is the settings file, which need not exist.
     pub(super) fn run(self, settings: &Settings, file: Option<PathBuf>) -> Result<(), Failure> {
-        terminal::println(notice::NOTICE);
+        terminal::println(notice::in_language(settings.cues.language));
         terminal::println(CAUTION);
         if self.clap {
             let found = self.watch_claps(settings)?;

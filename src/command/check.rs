@@ -60,7 +60,7 @@ pub(super) struct Check {
 
 impl Check {
     pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
-        terminal::println(notice::NOTICE);
+        terminal::println(notice::in_language(settings.cues.language));
         let mut findings = self.look(settings)?;
         if !self.silent {
             findings.push(speaker(settings));
@@ -82,7 +82,7 @@ impl Check {
             return Ok(());
         }
         Err(Failure::Finding(format!(
-            "to be mended: {}",
+            "needs fixing: {}",
             bad.join(", ")
         )))
     }
@@ -306,14 +306,14 @@ impl Seen {
             what: "frames",
             grade: Grade::of(fps >= 0.9 * promised && fps >= 25.0 && self.lost * 50 <= self.frames),
             says: format!(
-                "{fps:.1} a second come, {promised:.0} promised, {} lost{}",
+                "{fps:.1} frames a second ({promised:.0} expected), {} lost{}",
                 self.lost,
                 if fps >= 55.0 {
                     ""
                 } else if fps < 0.9 * promised {
-                    "; 60 or more show the swing better: more light lets the camera run faster"
+                    "; 60 or more is better for a swing: more light lets the camera run faster"
                 } else {
-                    "; 60 or more show the swing better: a smaller picture may come faster, see the modes"
+                    "; 60 or more is better for a swing: a smaller picture may be faster, see the modes"
                 }
             ),
         }];

@@ -36,8 +36,11 @@ pub(super) struct Export {
     #[arg(long, value_name = "TIME")]
     until: Option<Timestamp>,
     /// Write one rep's poses as a pose track instead; N is the number of the rep in its --session.
-    #[arg(long, value_name = "N", requires = "session")]
+    #[arg(long, value_name = "N", requires = "session", conflicts_with = "c3d")]
     timeline: Option<u32>,
+    /// Write one rep's poses as C3D instead, for programs of motion laboratories.
+    #[arg(long, value_name = "N", requires = "session")]
+    c3d: Option<u32>,
     /// Read this journal.
     #[arg(long, value_name = "FILE")]
     journal: Option<PathBuf>,
@@ -62,7 +65,7 @@ impl Export {
             (None, Some(session)) => journal.whose(RowOf::Session, session.get())?.1,
             (None, None) => None,
         };
-        let what = match (self.timeline, self.format) {
+        let what = match (self.timeline.or(self.c3d), self.format) {
             (Some(_), _) => "timeline",
             (None, Format::Jsonl) => "JSON Lines",
             (None, Format::Csv) => "CSV",
@@ -75,7 +78,7 @@ impl Export {
             })?;
             Box::new(file)
         };
-        let done = match (self.timeline, session) {
+        let done = match (self.timeline.or(self.c3d), session) {
             (Some(number), Some(session)) => {
                 let rep: RepId = journal
                     .rep_numbered(session, number)?
@@ -83,7 +86,10 @@ impl Export {
                         Failure::Request(format!("session {session} has no rep {number}"))
                     })?
                     .id;
-                journal.export_timeline(rep, &mut out)
+                match self.c3d {
+                    Some(_) => journal.export_c3d(rep, &mut out),
+                    None => journal.export_timeline(rep, &mut out),
+                }
             }
             _ => {
                 let filter = RepFilter {

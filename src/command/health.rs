@@ -21,8 +21,7 @@ impl HealthArgs {
     pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
         let Some(address) = settings.page.listen else {
             return Err(Failure::Request(
-                "the settings serve no page ([page] listen is empty), so nobody can be asked"
-                    .into(),
+                "the page is turned off ([page] listen is empty), so health cannot be read".into(),
             ));
         };
         let agent: ureq::Agent = ureq::Agent::config_builder()
@@ -43,7 +42,7 @@ impl HealthArgs {
             return Ok(());
         }
         let figures: HealthFigures = serde_json::from_str(&text).map_err(|error| {
-            Failure::Finding(format!("what answers at {address} is no cagehand: {error}"))
+            Failure::Finding(format!("{address} is not a cagehand server: {error}"))
         })?;
         for (what, how) in health_lines(&figures) {
             terminal::println(&format!("{what:<20} {how}"));

@@ -14,6 +14,7 @@ mod notice;
 mod pitch;
 mod plan;
 mod replay;
+mod review;
 mod settings;
 mod settings_files;
 mod terminal;
@@ -54,6 +55,8 @@ enum Command {
     Watch(watch::Watch),
     /// Run one recording (a video clip or a pose track) and exit.
     Replay(replay::Replay),
+    /// Serve the coach's pages from a journal or a backup, without a camera.
+    Review(review::Review),
     /// Check camera, light, framing, frame rate, speaker and disk.
     Check(check::Check),
     /// Measure the camera's scale and roll once, with a bat, a post or home plate.
@@ -62,7 +65,7 @@ enum Command {
     Export(export::Export),
     /// Look after the journal: check it, back it up, put a backup back, export or delete a hitter.
     Journal(journal::JournalArgs),
-    /// Say what a hitter works on: plans, how often they cue, the shape of a set, a paced pitch.
+    /// Manage training plans: what a hitter works on, how often it is cued, rounds, the pitch sound.
     Plan(plan::PlanArgs),
     /// Record what a hitter allows (landmarks, name, film, picture), or print it.
     Consent(consent::ConsentArgs),
@@ -70,7 +73,7 @@ enum Command {
     Settings(settings::SettingsArgs),
     /// Print how long pitches fly at each level of play.
     Pitch(pitch::PitchArgs),
-    /// Tell how the running daemon is.
+    /// Show the daemon's status.
     Health(health::HealthArgs),
     /// Set the PIN and the password of the page.
     Keys(keys::KeysArgs),
@@ -121,6 +124,7 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
         Command::Watch(watch) => watch.run(&settings, &files),
         Command::Settings(settings) => settings.run(&files),
         Command::Replay(replay) => replay.run(&settings),
+        Command::Review(review) => review.run(&settings, &files),
         Command::Check(check) => check.run(&settings),
         Command::Calibrate(calibrate) => calibrate.run(&settings, files.in_force().map(Into::into)),
         Command::Export(export) => export.run(&settings),

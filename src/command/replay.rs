@@ -146,7 +146,7 @@ impl From<ModelArg> for Model {
 impl Replay {
     pub(super) fn run(self, settings: &Settings) -> Result<(), Failure> {
         let (sound, rate) = (self.sound()?, self.rate());
-        terminal::println(notice::NOTICE);
+        terminal::println(notice::in_language(settings.cues.language));
         let journal = match self.no_journal {
             true => None,
             false => Some(journal_path(self.journal.as_deref(), settings)?),

@@ -38,10 +38,13 @@ pub(super) struct Watch {
     /// The stand-in was filmed by the camera of the settings, from where it was calibrated: its calibration counts.
     #[arg(long, requires = "stand_in")]
     same_camera: bool,
+    /// End with the recording; else the page stays up until Ctrl-C.
+    #[arg(long)]
+    end_with_recording: bool,
     /// Wait for a camera instead of running the stand-in.
     #[arg(long)]
     wait: bool,
-    /// Go by this plan instead of the one in force: a start's name, such as "head still", or a file.
+    /// Use this plan instead of the one in use: a built-in plan's name, such as "head still", or a file.
     #[arg(long, value_name = "PLAN|FILE|none")]
     plan: Option<String>,
     /// How the log on standard error looks: lines for people, or JSON objects.
@@ -75,7 +78,7 @@ impl Watch {
                 )));
             }
         };
-        terminal::println(notice::NOTICE);
+        terminal::println(notice::in_language(settings.cues.language));
         let stand_in = self.stand_in.map(|path| StandInClip {
             path,
             rate: self.pace.0,
@@ -89,6 +92,7 @@ impl Watch {
             stand_in,
             wait_for_camera: self.wait,
             plan: PlanOverride::from_argument(self.plan.as_deref())?,
+            end_with_recording: self.end_with_recording,
             settings_candidates: files.candidates(),
             settings_file: files.in_force().map(Into::into),
         };

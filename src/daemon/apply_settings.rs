@@ -137,8 +137,10 @@ impl SettingsApplier {
             crate::logging::set_files(settings.log_files.as_ref())
                 .map_err(|error| format!("the log's folder cannot be used: {error}"))?;
         }
-        let page_moves =
-            |change: &KeyChange| change.key.starts_with("page.") && change.key != "page.picture";
+        let page_moves = |change: &KeyChange| {
+            let of_the_page = change.key.starts_with("page.") && change.key != "page.picture";
+            of_the_page || change.key == "cues.units"
+        };
         if changes.iter().any(page_moves) {
             self.move_page(settings).inspect_err(|_| {
                 if log_changed {

@@ -121,7 +121,7 @@ pub(super) fn tell_own(
                 ears.push_own(from, from.plus_secs(MARK_SECS));
             }
         }
-        Sound::Cue(_) | Sound::Sentence(_) | Sound::Answer(_) => {
+        Sound::Cue(_) | Sound::Instruction(_) | Sound::Sentence(_) | Sound::Answer(_) => {
             let lasts = played.lasts.as_secs_f64();
             ears.push_own(heard_at, heard_at.plus_secs(lasts));
         }

@@ -42,6 +42,9 @@ pub enum DaemonError {
     /// The camera that the settings name does not exist.
     #[error(transparent)]
     NoSuchCamera(CaptureError),
+    /// The pages cannot be served, and nothing else was asked for.
+    #[error("{0}")]
+    NoPage(String),
     /// Neither a camera nor a recording to stand in for it.
     #[error("there is neither a camera nor the bundled recording; name one with --stand-in")]
     NothingToWatch,

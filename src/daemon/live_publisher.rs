@@ -4,12 +4,14 @@
 
 use std::sync::Arc;
 
-use crate::coach::{JudgedRep, Verdict};
+use crate::coach::{CueWords, JudgedRep, Verdict};
 use crate::picture_size::PictureSize;
 use crate::pose::{LANDMARK_COUNT, PoseFrame};
-use crate::rep::{MeasureName, RepKind};
+use crate::rep::{Lengths, MeasureName, RepKind};
 use crate::status::{Live, LiveFigure, LiveRep, LiveState, Preview};
 use crate::time::CaptureTime;
+
+use super::Training;
 
 /// How many reps the trail holds.
 const TRAIL: usize = 12;
@@ -19,7 +21,7 @@ const FIGURE_EVERY: f64 = 0.08;
 const DRAWN_FROM: f32 = 0.35;
 
 /// What may be shown of a rep whose measures are worked on in this order.
-fn live_rep(judged: &JudgedRep, focus: &[MeasureName]) -> LiveRep {
+fn live_rep(judged: &JudgedRep, focus: &[MeasureName], words: CueWords, units: Lengths) -> LiveRep {
     let quiet = judged.cue.is_none();
     let made = |name: &MeasureName| judged.rep.measures.get(name)?.value();
     let out = |name: &&MeasureName| {
@@ -37,9 +39,10 @@ fn live_rep(judged: &JudgedRep, focus: &[MeasureName]) -> LiveRep {
         number: judged.number,
         kind: judged.rep.kind,
         cue: judged.cue.as_ref().map(|cue| cue.id.clone()),
+        words,
         measure: shown.map(|name| name.name()),
-        value: shown.and_then(made),
-        unit: shown.map_or("", |name| name.unit().suffix()),
+        value: shown.and_then(|name| Some(units.shown(name.unit(), made(name)?))),
+        unit: shown.map_or("", |name| units.suffix(name.unit())),
         verdict: shown
             .and_then(|name| judged.verdicts.get(name))
             .map(|verdict| verdict.as_str()),
@@ -107,7 +110,7 @@ impl LivePublisher {
     }
 
     /// Adds a rep to the trail and to the count of its kind. `focus` is what is worked on, the most important first.
-    pub(super) fn add_rep(&mut self, judged: &JudgedRep, focus: &[MeasureName]) {
+    pub(super) fn add_rep(&mut self, judged: &JudgedRep, training: &Training) {
         match judged.rep.kind {
             RepKind::Swing => self.live.swings += 1,
             RepKind::Take => self.live.takes += 1,
@@ -116,7 +119,11 @@ impl LivePublisher {
         if self.live.trail.len() == TRAIL {
             self.live.trail.pop_front();
         }
-        self.live.trail.push_back(live_rep(judged, focus));
+        let Training {
+            cue_words, units, ..
+        } = *training;
+        let rep = live_rep(judged, training.trainer.focus(), cue_words, units);
+        self.live.trail.push_back(rep);
     }
 
     /// Begins the trail of another session.
@@ -195,13 +202,13 @@ mod tests {
             at: CaptureTime::from_secs(1.0),
             latency_ms: None,
         });
-        let shown = live_rep(&judged, &focus);
+        let shown = live_rep(&judged, &focus, CueWords::Happened, Lengths::Metric);
         assert_eq!(
             (shown.measure, shown.value, shown.verdict, shown.unit),
             (Some("head_drop_cm"), Some(14.0), Some("high"), "cm")
         );
         judged.cue = None;
-        let quiet = live_rep(&judged, &focus);
+        let quiet = live_rep(&judged, &focus, CueWords::Happened, Lengths::Metric);
         assert_eq!(
             (quiet.measure, quiet.value, quiet.verdict),
             (None, None, None)

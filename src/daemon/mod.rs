@@ -42,6 +42,7 @@ mod rep_text;
 mod replay;
 mod requests;
 mod retention;
+mod review;
 mod session_controller;
 mod settings_watcher;
 mod signals;
@@ -65,6 +66,7 @@ pub(crate) use plan_choice::{PlanOverride, checked_plan, find_plan, plan_in_forc
 pub use rep_stage::{RepSinks, RepStage};
 pub(crate) use rep_stage::{SessionChange, film_notice};
 pub(crate) use replay::{ReplayOptions, Slowed, replay};
+pub(crate) use review::{ReviewOptions, review};
 pub use terminal::Terminal;
 pub use training::Training;
 pub(crate) use watch::{StandInClip, WatchOptions, watch};

@@ -244,13 +244,15 @@ impl SessionController {
             PlanOverride::NoPlan => None,
             PlanOverride::Unset => usable_plan_in_force(path, &effective),
         };
-        let training = prepare_training(
+        let mut training = prepare_training(
             &effective,
             Some(path),
             plan.as_ref(),
             fastrand::u64(..),
             &self.terminal,
         )?;
+        // Somebody may stand there who never heard what pain means, plan or not.
+        training.opening = true;
         let said_by = match (self.config.stand_in, &hitter) {
             // The recording's own hitter: nobody said so.
             (Some(_), HitterNow::Settings) => None,
@@ -329,7 +331,7 @@ impl SessionController {
         match prepared {
             Ok(next) => {
                 self.terminal
-                    .println("nobody has stood in to hit for long; who hits is to be said anew");
+                    .println("no one has hit for a while; say who is hitting again");
                 self.begin_prepared(next);
             }
             Err(error) => tracing::warn!(%error, "the hitter could not be stepped out"),

@@ -2,12 +2,14 @@
 
 use std::path::Path;
 
-use crate::coach::{Bands, Baselines, Coach, Plan, Trainer};
+use crate::coach::{Bands, Baselines, Coach, CueWords, Plan, Trainer};
 use crate::journal::{
     HitterChoice, Journal, JournalWriter, NewHitter, NewPlan, NewSession, WriterOptions,
 };
-use crate::rep::{HitterSetup, MeasureName};
+use crate::page::Messages;
+use crate::rep::{HitterSetup, Lengths, MeasureName};
 use crate::settings::Settings;
+use crate::sound::Language;
 use crate::wall_clock::now_to_the_millisecond;
 
 use super::{DaemonError, Pitcher, Terminal};
@@ -22,10 +24,23 @@ pub struct Training {
     pub head_tone: bool,
     /// The plan's name, if there is one.
     pub plan: Option<String>,
+    /// Which words the cues have.
+    pub cue_words: CueWords,
+    /// In which language the terminal is told of it.
+    pub language: Language,
+    /// In which units the terminal and the hitter are told of it.
+    pub units: Lengths,
     /// Whether the session is opened in words.
     pub opening: bool,
     /// Whether the hitter hears when they are set, out of view, cut off or in the dark.
     pub remarks: bool,
+}
+
+impl Training {
+    /// The words of the terminal.
+    pub(crate) fn messages(&self) -> &'static Messages {
+        Messages::of(self.language, self.units)
+    }
 }
 
 /// Opens the journal and brings an old one up to date. Says so where it was damaged and a new one took its place.
@@ -89,10 +104,13 @@ pub(crate) fn prepare_training(
     let coach = Coach::new(bands, order.clone()).with_baselines(baselines(settings, journal));
     let trainer = match &plan {
         Some(plan) => {
-            terminal.println(&format!(
-                "plan: {}, cues {}",
-                plan.name,
-                plan.schedule.kind()
+            let i18n = Messages::of(settings.cues.language, settings.cues.units);
+            terminal.println(&i18n.fill(
+                "line.plan",
+                &[
+                    &i18n.plan_name(&plan.name),
+                    &i18n.schedule(plan.schedule.kind()),
+                ],
             ));
             Trainer::under_plan(coach, plan)
         }
@@ -106,6 +124,9 @@ pub(crate) fn prepare_training(
             .and_then(|pitch| Pitcher::new(pitch, seed)),
         head_tone: plan.as_ref().is_some_and(|plan| plan.head_tone),
         plan: plan.as_ref().map(|plan| plan.name.clone()),
+        cue_words: plan.as_ref().map(|plan| plan.words).unwrap_or_default(),
+        language: settings.cues.language,
+        units: settings.cues.units,
         opening: plan.is_some(),
         remarks: settings.cues.remarks,
     })

@@ -5,6 +5,7 @@ use std::num::NonZeroU32;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, OnceLock};
+use std::time::Duration;
 
 use crate::capture::{
     CameraBackend, CameraRequest, CameraSource, CaptureClock, CaptureError, ClipSource,
@@ -35,7 +36,7 @@ use super::plan_choice::PlanOverride;
 use super::pose_stage::PendingTrackers;
 use super::preview_encoder::{PreviewTap, picture_notice};
 use super::rep_text::counts_text;
-use super::requests::{Request, RequestSender, request_channel};
+use super::requests::{Request, RequestReceiver, RequestSender, request_channel};
 use super::session_controller::{RunConfig, SessionController, StandInHitter};
 use super::settings_watcher::SettingsWatcher;
 use super::signals::{ask_by_terminal_and_signal, raise_on_hangup_signal};
@@ -43,6 +44,9 @@ use super::stop::Stop;
 use super::turns::take_turns;
 use super::watchdog::{notify_alive, notify_ready};
 use super::{DaemonError, RepSinks, RepStage, Terminal, film_notice};
+
+/// How often changes are taken up once the recording is over.
+const IDLE: Duration = Duration::from_millis(200);
 
 /// What the command line says about a run.
 #[derive(Debug)]
@@ -57,6 +61,8 @@ pub(crate) struct WatchOptions {
     /// Wait for a camera instead of watching the bundled recording.
     pub wait_for_camera: bool,
     pub plan: PlanOverride,
+    /// End with the recording; else the page stays up until a stop is requested.
+    pub end_with_recording: bool,
     /// Where a settings file is looked for, the first one counts.
     pub settings_candidates: Vec<PathBuf>,
     /// The settings file in force, if there is one.
@@ -95,15 +101,10 @@ pub(crate) fn watch(
     notify_alive();
 
     let changes = Arc::new(PendingChanges::default());
-    let sessions = Arc::new(SessionController::new(
-        settings,
-        run_config(&options, &source),
-        Arc::clone(&changes),
-        terminal.clone(),
-    ));
-    let (asking, requests) = request_channel();
-    ask_by_terminal_and_signal(&asking)?;
-    listen_to_keys(settings, &asking, terminal)?;
+    let config = run_config(&options, &source);
+    let sessions = SessionController::new(settings, config, Arc::clone(&changes), terminal.clone());
+    let sessions = Arc::new(sessions);
+    let requests = take_requests(settings, terminal)?;
     let session = sessions.begin_first()?;
     take_turns(&sessions)?;
     notify_alive();
@@ -119,7 +120,7 @@ pub(crate) fn watch(
         sessions: Arc::clone(&sessions),
         has_sound: options.sound != Output::Silent,
         controls: request.controls.clone(),
-        page,
+        page: Arc::clone(&page),
         health: Arc::clone(&health),
         trackers: Arc::clone(&trackers),
         rates,
@@ -127,12 +128,11 @@ pub(crate) fn watch(
     };
     let watcher = watch_settings(&options, settings, &changes, applier, terminal)?;
     let clock = Arc::new(OnceLock::new());
-    let films = start_films(&sessions.journal_path(settings)?, settings, terminal)?;
-    changes.set_gates(Gates {
-        films: films.gate(),
-        preview: Arc::clone(&health.preview),
-    });
+    let journal = sessions.journal_path(settings)?;
+    let films = start_films(&journal, settings, terminal)?;
+    changes.set_gates(gates(&films, &health));
     let (bat_tap, bat_inbox) = start_bats(settings.bat, &health)?;
+    let ears = start_ears(settings, &clock, terminal)?;
     let mut stage = RepStage::new(session.setup, session.training, sinks, Arc::clone(&clock))
         .with_pending_changes(changes)
         .with_health(&health)
@@ -140,15 +140,13 @@ pub(crate) fn watch(
         .with_bat_inbox(bat_inbox)
         .with_requests(requests, keys_shown(settings))
         .with_signs(settings.signs)
-        .with_calibration_mark(CalibrationMark::beside(&sessions.journal_path(settings)?))
-        .with_ears(
-            start_ears(settings, &clock, terminal)?,
-            settings.microphone.lag(),
-        );
+        .with_calibration_mark(CalibrationMark::beside(&journal))
+        .with_ears(ears, settings.microphone.lag());
     let rate = Arc::default();
+    let is_recording = !matches!(source, FrameSource::Camera(_));
     let context = CaptureContext {
         health: Arc::clone(&health),
-        stop,
+        stop: stop.clone(),
         clock: Arc::clone(&clock),
         rate: Arc::clone(&rate),
     };
@@ -166,11 +164,36 @@ pub(crate) fn watch(
         &mut stage,
         move |frames: &FrameSender| capture_and_reopen(source, request, frames, &context),
     );
+    stage.end_of_source()?;
+    if ran.is_ok() && is_recording && !options.end_with_recording && page.is_served() {
+        stay_up(&mut stage, &stop, terminal)?;
+    }
     // An edit from here on would reach nothing.
     drop(watcher);
     let counts = stage.finish()?;
     terminal.println(&format!("{}  {}", counts_text(&counts), health.summary()));
     ran
+}
+
+/// Keeps page and journal going after a recording, so that a newcomer can look at what was logged.
+fn stay_up(stage: &mut RepStage, stop: &Stop, terminal: &Terminal) -> Result<(), DaemonError> {
+    terminal.println(
+        "The recording is over. The page stays up, to look at what was logged; Ctrl-C ends it.",
+    );
+    while !stop.requested() {
+        notify_alive();
+        std::thread::sleep(IDLE);
+        stage.idle()?;
+    }
+    Ok(())
+}
+
+/// What keys, the terminal and a signal ask for.
+fn take_requests(settings: &Settings, terminal: &Terminal) -> Result<RequestReceiver, DaemonError> {
+    let (asking, requests) = request_channel();
+    ask_by_terminal_and_signal(&asking)?;
+    listen_to_keys(settings, &asking, terminal)?;
+    Ok(requests)
 }
 
 /// Where the run's results go.
@@ -445,6 +468,14 @@ fn watch_settings(
             sessions.delete_old();
         },
     )?)
+}
+
+/// What keeps pictures of those who refuse them from being made.
+fn gates(films: &Films, health: &Health) -> Gates {
+    Gates {
+        films: films.gate(),
+        preview: Arc::clone(&health.preview),
+    }
 }
 
 /// The films beside the journal. That pictures are kept is never silent.

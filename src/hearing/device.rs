@@ -13,6 +13,7 @@ use rodio::cpal::{
 };
 
 use super::HearingError;
+use crate::alsa_messages;
 
 /// Which microphone is listened to.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -70,6 +71,7 @@ struct Faults {
 
 /// Names of the microphones that are there.
 pub(crate) fn microphones() -> Vec<String> {
+    alsa_messages::collect();
     let mut names: Vec<String> = cpal::default_host()
         .input_devices()
         .map(|devices| devices.filter_map(|device| name_of(&device)).collect())
@@ -85,6 +87,7 @@ pub(super) fn opener(choice: MicrophoneChoice) -> OpenMicrophone {
 }
 
 fn open(choice: &MicrophoneChoice, ports: BlockPorts) -> Result<Box<dyn Microphone>, HearingError> {
+    alsa_messages::collect();
     let none = || HearingError::NoMicrophone {
         name: choice.name.clone(),
     };

@@ -38,7 +38,7 @@ pub(super) struct LineOrigin {
     /// The coach marked it.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub(super) marked: bool,
-    /// Why the coach struck it out.
+    /// Why the coach excluded it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) struck: Option<String>,
     /// What the coach calls it, where that is not `kind`.

@@ -49,6 +49,11 @@ const ASSETS: &[(&str, &str, &str)] = &[
         "text/javascript; charset=utf-8",
         include_str!("assets/player.js"),
     ),
+    (
+        "today.js",
+        "text/javascript; charset=utf-8",
+        include_str!("assets/today.js"),
+    ),
     ("icon.svg", "image/svg+xml", include_str!("assets/icon.svg")),
 ];
 

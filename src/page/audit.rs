@@ -135,10 +135,11 @@ enum Subject {
 
 /// What routes do, in the audit trail's terms. Those whose hitter stands in a form or is chosen by the page, and logins, are entered where
 /// they are handled.
-const ENTERED: [(Method, &str, Act, Subject); 23] = {
+const ENTERED: [(Method, &str, Act, Subject); 24] = {
     use Subject::{All, Query, Row};
     [
         (Method::GET, "/hitters", Act::Looked, All),
+        (Method::GET, "/today", Act::Looked, All),
         (Method::GET, "/sessions", Act::Looked, Query),
         (
             Method::GET,

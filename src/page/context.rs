@@ -3,11 +3,12 @@
 use askama::Template;
 use axum::response::Html;
 
+use super::PageUse;
 use super::auth::Requester;
 use super::error::PageError;
 use super::i18n::Messages;
 use crate::coach::Verdict;
-use crate::rep::RepKind;
+use crate::rep::{Lengths, RepKind};
 
 /// The entry of the navigation bar that a page belongs to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -15,6 +16,7 @@ pub(super) enum Section {
     Cage,
     Login,
     Sessions,
+    Today,
     People,
     Trends,
     Plans,
@@ -53,6 +55,24 @@ impl<'a> PageContext<'a> {
     /// So many of something.
     pub(super) fn counted(&self, key: &str, count: impl TryInto<u64>) -> String {
         self.messages().counted(key, count)
+    }
+
+    /// The key of the label of a field for a height, which says in which form.
+    pub(super) fn height_key(&self) -> &'static str {
+        match self.requester.lengths {
+            Lengths::Metric => "hitters.height",
+            Lengths::Inches => "hitters.height_in",
+        }
+    }
+
+    /// Whether there is a cage behind the page.
+    pub(super) fn has_cage(&self) -> bool {
+        self.requester.purpose == PageUse::Cage
+    }
+
+    /// Whether nothing can be changed.
+    pub(super) fn is_read_only(&self) -> bool {
+        self.requester.purpose == PageUse::ReadOnlyReview
     }
 
     /// The language's code for `lang` attributes.

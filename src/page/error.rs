@@ -26,6 +26,8 @@ pub(super) enum PageError {
     /// A correction of an event without its time.
     NoTime,
     CannotMove(CannotMove),
+    /// The journal is only read here.
+    ReadOnly,
     /// No journal is kept, or none is open yet.
     NoJournal,
     Journal(JournalError),
@@ -80,7 +82,8 @@ impl PageError {
             | Self::Journal(JournalError::Refused { .. }) => StatusCode::UNPROCESSABLE_ENTITY,
             Self::NoJournal | Self::Journal(_) | Self::FilmsLeft => StatusCode::SERVICE_UNAVAILABLE,
             Self::UnknownHost => StatusCode::MISDIRECTED_REQUEST,
-            Self::ForeignForm
+            Self::ReadOnly
+            | Self::ForeignForm
             | Self::LoginRequired
             | Self::UnknownForwarder
             | Self::Unencrypted { instead: None }
@@ -103,6 +106,7 @@ impl PageError {
             Self::UnknownEvent => "error.unknown_event",
             Self::NoTime => "error.no_time",
             Self::CannotMove(error) => return i18n.error(error),
+            Self::ReadOnly => "error.read_only",
             Self::NoJournal => "error.no_journal",
             Self::Journal(error) => return i18n.error(error),
             Self::Credentials(error) => return i18n.error(error),

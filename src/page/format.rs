@@ -9,9 +9,10 @@ use crate::rep::{Measure, MeasureName, ReasonUnit, Unit, path_shape_word, sequen
 
 /// A value without its unit, with as many decimals as the unit deserves.
 pub(super) fn plain(i18n: &Messages, name: MeasureName, value: f64) -> String {
+    let value = i18n.lengths().shown(name.unit(), value);
     match name.unit() {
         // A zero has no sign.
-        Unit::Cm | Unit::MetersPerSecond => format!("{:.1}", (10.0 * value).round() / 10.0 + 0.0),
+        Unit::Cm | Unit::MetersPerSecond => tenths(value),
         Unit::Ms | Unit::Pct | Unit::Deg => format!("{:.0}", value.round() + 0.0),
         Unit::YesNo => if value >= 0.5 { "✓" } else { "✗" }.to_owned(),
         Unit::Order => {
@@ -26,12 +27,21 @@ pub(super) fn plain(i18n: &Messages, name: MeasureName, value: f64) -> String {
     }
 }
 
+/// Rounded to tenths, and without a sign where that is zero.
+fn tenths(value: f64) -> String {
+    format!("{:.1}", (10.0 * value).round() / 10.0 + 0.0)
+}
+
 /// A value with its unit.
 pub(super) fn with_unit(i18n: &Messages, name: MeasureName, value: f64) -> String {
     match name.unit() {
         unit if !unit.is_quantity() => plain(i18n, name, value),
         Unit::Deg => format!("{}°", plain(i18n, name, value)),
-        unit => format!("{} {}", plain(i18n, name, value), unit.suffix()),
+        unit => format!(
+            "{} {}",
+            plain(i18n, name, value),
+            i18n.lengths().suffix(unit)
+        ),
     }
 }
 
@@ -53,11 +63,13 @@ pub(super) fn measure(i18n: &Messages, name: MeasureName, measure: &Measure) -> 
 }
 
 /// A figure of a condition that was missed.
-pub(super) fn reason_figure(unit: ReasonUnit, value: f64) -> String {
+pub(super) fn reason_figure(i18n: &Messages, unit: ReasonUnit, value: f64) -> String {
+    let length = i18n.lengths().shown(Unit::Cm, value);
+    let suffix = i18n.lengths().suffix(Unit::Cm);
     match unit {
         ReasonUnit::Secs => format!("{value:.1} s"),
-        ReasonUnit::Cm => format!("{:.1} cm", (10.0 * value).round() / 10.0 + 0.0),
-        ReasonUnit::CmPerSec => format!("{value:.0} cm/s"),
+        ReasonUnit::Cm => format!("{} {suffix}", tenths(length)),
+        ReasonUnit::CmPerSec => format!("{length:.0} {suffix}/s"),
         ReasonUnit::Share => format!("{:.0} %", 100.0 * value),
     }
 }
@@ -121,11 +133,13 @@ pub(super) fn day(at: Timestamp) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::rep::Lengths;
 
     #[test]
     fn numbers_are_as_long_as_they_are_sure() {
         use MeasureName::*;
-        let i18n = Messages::of(crate::sound::Language::English);
+        let of = |lengths| Messages::of(crate::sound::Language::English, lengths);
+        let i18n = of(Lengths::Metric);
         assert_eq!(with_unit(i18n, HeadToPlant, 6.149), "6.1 cm");
         assert_eq!(with_unit(i18n, HeadToContact, -0.04), "0.0 cm");
         assert_eq!(with_unit(i18n, GatherToPlant, 911.4), "911 ms");
@@ -142,5 +156,10 @@ mod tests {
             high: Some(10.0),
         };
         assert_eq!(band(i18n, HeadToPlant, &open), "≤ 10.0");
+        let inches = of(Lengths::Inches);
+        assert_eq!(measure(inches, HeadToPlant, &made), "2.4 in ± 0.5");
+        assert_eq!(band(inches, HeadToPlant, &open), "≤ 3.9");
+        assert_eq!(with_unit(inches, BatSpeed, 30.0), "67.1 mph");
+        assert_eq!(with_unit(inches, FrontFootOpen, 40.0), "40°");
     }
 }

@@ -9,6 +9,7 @@ use super::pages::{cage, consents, corrections, language, people, plans};
 use crate::coach::Plan;
 use crate::journal::{RepId, is_name};
 use crate::rep::Bats;
+use crate::rep::Lengths;
 use crate::settings::is_height;
 use crate::sound::Language;
 
@@ -52,10 +53,11 @@ pub fn keys(text: &str) {
 pub fn forms(body: &[u8]) {
     let unguessable = auth::random_hex().unwrap_or_default();
     assert!(form_in::<IgnoredAny>(body, &unguessable).is_err());
-    let i18n = Messages::of(match body.len() % 2 {
+    let language = match body.len() % 2 {
         0 => Language::English,
         _ => Language::Spanish,
-    });
+    };
+    let i18n = Messages::of(language, Lengths::ALL[body.len() / 2 % 2]);
     if let Some(form) = sent::<cage::HitterForm>(body) {
         hitter(&form);
     }
@@ -90,7 +92,7 @@ fn sent<T: DeserializeOwned>(body: &[u8]) -> Option<T> {
 }
 
 fn hitter(form: &cage::HitterForm) {
-    let Ok(hitter) = cage::new_hitter(form) else {
+    let Ok(hitter) = cage::new_hitter(form, Lengths::Metric) else {
         return;
     };
     if let Some(name) = &hitter.name {
@@ -107,11 +109,11 @@ fn hitter(form: &cage::HitterForm) {
                 Bats::Right => "right".to_owned(),
             }),
         ),
-        ("height_cm", hitter.height_cm.map(|cm| cm.to_string())),
+        ("height", hitter.height_cm.map(|cm| cm.to_string())),
     ];
     let again = serde_urlencoded::to_string(fields).ok();
     let again = again.and_then(|body| sent::<cage::HitterForm>(body.as_bytes()));
-    let again = again.and_then(|form| cage::new_hitter(&form).ok());
+    let again = again.and_then(|form| cage::new_hitter(&form, Lengths::Metric).ok());
     assert!(
         again.is_some_and(|again| again.name == hitter.name
             && again.bats == hitter.bats

@@ -5,6 +5,7 @@ pub(super) mod metrics;
 use std::fmt::Display;
 
 use super::i18n::Messages;
+use crate::rep::Lengths;
 use crate::sound::Language;
 use crate::status::{HealthFigures, JournalState, MicrophoneState};
 
@@ -13,7 +14,7 @@ pub(super) const RESTARTED: [&str; 5] = ["camera", "pose", "rep", "sound", "jour
 
 /// The figures as pairs of text, for the terminal.
 pub(crate) fn health_lines(f: &HealthFigures) -> Vec<(String, String)> {
-    let english = Messages::of(Language::English);
+    let english = Messages::of(Language::English, Lengths::Metric);
     localized_lines(f, f.model.clone(), f.stage.last_rep.clone(), english)
 }
 
@@ -257,7 +258,7 @@ mod tests {
             },
             ..HealthFigures::default()
         };
-        let i18n = Messages::of(Language::English);
+        let i18n = Messages::of(Language::English, Lengths::Metric);
         let lines = health_lines(&figures);
         let text = |what: &str| &lines.iter().find(|l| l.0 == what).unwrap().1;
         assert_eq!(text("video"), "off, no picture is stored");
@@ -282,7 +283,7 @@ mod tests {
         };
         assert_eq!(
             video_text(&filmed, i18n),
-            "A FILM OF EACH REP IS KEPT; 3 films, 42.0 MB"
+            "A VIDEO OF EACH REP IS KEPT; 3 videos, 42.0 MB"
         );
         assert!(text("camera").contains("(0.50 %)"));
         let once = HealthFigures {
@@ -297,7 +298,7 @@ mod tests {
         let told = |words: &str| lines.iter().any(|line| line.1.contains(words));
         assert!(told("1 swing, 0 takes") && told("1 cue heard"), "{lines:?}");
         assert_eq!(
-            text("started again"),
+            text("restarts"),
             "camera 1, pose 0, rep 0, sound 2, journal 0"
         );
         assert!(text("settings").contains("line 3"));

@@ -8,39 +8,51 @@ mod counted;
 mod errors;
 
 use super::auth::HERE;
-use super::format::reason_figure;
+use super::format::{reason_figure, with_unit};
 use std::collections::BTreeMap;
 use std::fmt::{Display, Write as _};
 use std::sync::OnceLock;
 
-use crate::coach::{CueId, PlanError, PlanPart, QuietReason, ReadyState, ScheduleKind, Verdict};
+use crate::coach::{
+    CueId, CueWords, PlanError, PlanPart, QuietReason, ReadyState, ScheduleKind, Verdict,
+};
 use crate::pitch::Level;
 use crate::pose::Model;
-use crate::rep::{MeasureName, NotCountedReason, NotMeasured, Phase, RepKind};
-use crate::sound::{Language, phrase_words};
+use crate::rep::{Lengths, MeasureName, NotCountedReason, NotMeasured, Phase, RepKind};
+use crate::sound::{Language, instruction_id, phrase_words};
 use crate::status::{ModelReason, RateAndModel, Timed};
 use crate::text_enum::Recorded;
 
 /// The messages of a language.
 #[derive(Debug)]
-pub(super) struct Messages {
+pub(crate) struct Messages {
     language: Language,
+    lengths: Lengths,
     messages: BTreeMap<String, String>,
     cues: BTreeMap<String, String>,
 }
 
 impl Messages {
-    /// The messages of this language.
-    pub(super) fn of(language: Language) -> &'static Self {
-        static ALL: OnceLock<[Messages; 2]> = OnceLock::new();
-        let [english, spanish] = ALL.get_or_init(|| Language::ALL.map(Messages::read));
-        match language {
-            Language::English => english,
-            Language::Spanish => spanish,
-        }
+    /// The messages of this language, with lengths in these units.
+    pub(crate) fn of(language: Language, lengths: Lengths) -> &'static Self {
+        static ALL: OnceLock<Vec<Messages>> = OnceLock::new();
+        let all = ALL.get_or_init(|| {
+            let each = |language| Lengths::ALL.map(|lengths| Messages::read(language, lengths));
+            Language::ALL.into_iter().flat_map(each).collect()
+        });
+        let found = all
+            .iter()
+            .find(|messages| (messages.language, messages.lengths) == (language, lengths));
+        // All of them are there.
+        found.unwrap_or(&all[0])
     }
 
-    fn read(language: Language) -> Self {
+    /// In which units lengths are shown.
+    pub(crate) const fn lengths(&self) -> Lengths {
+        self.lengths
+    }
+
+    fn read(language: Language, lengths: Lengths) -> Self {
         let text = match language {
             Language::English => include_str!("i18n/en.toml"),
             Language::Spanish => include_str!("i18n/es.toml"),
@@ -51,23 +63,24 @@ impl Messages {
         });
         Self {
             language,
+            lengths,
             messages,
             cues: phrase_words(language),
         }
     }
 
     /// The text of a key; the key itself where it has none, so that a gap shows.
-    pub(super) fn t<'a>(&'a self, key: &'a str) -> &'a str {
+    pub(crate) fn t<'a>(&'a self, key: &'a str) -> &'a str {
         self.messages.get(key).map_or(key, String::as_str)
     }
 
     /// The text of a key with `{}` filled in.
-    pub(super) fn format(&self, key: &str, value: impl Display) -> String {
+    pub(crate) fn format(&self, key: &str, value: impl Display) -> String {
         self.fill(key, &[&value])
     }
 
     /// The text of a key with each `{}` filled in, in their order.
-    pub(super) fn fill(&self, key: &str, values: &[&dyn Display]) -> String {
+    pub(crate) fn fill(&self, key: &str, values: &[&dyn Display]) -> String {
         let mut parts = self.t(key).split("{}");
         let mut text = parts.next().unwrap_or_default().to_owned();
         for (part, value) in parts.zip(values) {
@@ -86,10 +99,7 @@ impl Messages {
 
     /// Whether the camera has the hitter.
     pub(super) fn ready(&self, state: ReadyState) -> String {
-        match self.language {
-            Language::English => state.to_string(),
-            Language::Spanish => self.t(&format!("js.ready.{}", state.key())).to_owned(),
-        }
+        self.t(&format!("js.ready.{}", state.key())).to_owned()
     }
 
     /// The rate and the pose model in use, and why.
@@ -157,7 +167,7 @@ impl Messages {
     }
 
     /// The text of a name under a prefix, such as `level.` and `youth`; the name itself where it has none.
-    pub(super) fn named<'a>(&'a self, prefix: &str, name: &'a str) -> &'a str {
+    pub(crate) fn named<'a>(&'a self, prefix: &str, name: &'a str) -> &'a str {
         self.messages
             .get(&format!("{prefix}{name}"))
             .map_or(name, String::as_str)
@@ -179,16 +189,22 @@ impl Messages {
     }
 
     /// What a cue says; its id where it has no text.
-    pub(super) fn cue(&self, id: CueId) -> &str {
+    pub(crate) fn cue(&self, id: CueId) -> &str {
         let id = id.as_str();
         self.cues.get(id).map_or(id, String::as_str)
     }
 
     /// What a hitter heard after a rep.
-    pub(super) fn cue_heard<'a>(&'a self, id: &'a Recorded<CueId>) -> &'a str {
+    pub(crate) fn cue_heard<'a>(&'a self, id: &'a Recorded<CueId>, words: CueWords) -> &'a str {
         match id {
             Recorded::Known(CueId::InBand) => self.t("js.in_band"),
-            Recorded::Known(id) => self.cue(*id),
+            Recorded::Known(id) => match words {
+                CueWords::Happened => self.cue(*id),
+                CueWords::ToDo => {
+                    let instruction = self.cues.get(&instruction_id(*id));
+                    instruction.map_or_else(|| self.cue(*id), String::as_str)
+                }
+            },
             Recorded::Unknown(text) => self.unknown(text),
         }
     }
@@ -202,11 +218,21 @@ impl Messages {
     }
 
     /// A measure's name for people.
-    pub(super) fn measure(&self, name: MeasureName) -> &str {
+    pub(crate) fn measure(&self, name: MeasureName) -> &str {
         self.named("measure.", name.name())
     }
 
-    pub(super) fn rep_kind(&self, kind: RepKind) -> &str {
+    /// A measure's name where there is little room.
+    pub(crate) fn short(&self, name: MeasureName) -> &str {
+        self.named("short.", name.name())
+    }
+
+    /// A value of a measure with its unit.
+    pub(crate) fn value(&self, name: MeasureName, value: f64) -> String {
+        with_unit(self, name, value)
+    }
+
+    pub(crate) fn rep_kind(&self, kind: RepKind) -> &str {
         self.t(match kind {
             RepKind::Swing => "js.swing",
             RepKind::Take => "js.take",
@@ -251,7 +277,7 @@ impl Messages {
                     R::OtherSide | R::StrideAway | R::DrawnIn => -1.0,
                     _ => 1.0,
                 };
-                let figure = |value: f64| reason_figure(reason.unit(), sign * value);
+                let figure = |value: f64| reason_figure(self, reason.unit(), sign * value);
                 self.fill(
                     &format!("not_counted.{reason}"),
                     &[&figure(value), &figure(asked)],
@@ -262,14 +288,14 @@ impl Messages {
     }
 
     /// Why nothing was said after a rep.
-    pub(super) fn quiet_reason<'a>(&'a self, why: &'a Recorded<QuietReason>) -> &'a str {
+    pub(crate) fn quiet_reason<'a>(&'a self, why: &'a Recorded<QuietReason>) -> &'a str {
         match why {
             Recorded::Known(why) => self.named("quiet.", why.as_str()),
             Recorded::Unknown(text) => self.unknown(text),
         }
     }
 
-    pub(super) fn schedule(&self, kind: ScheduleKind) -> &str {
+    pub(crate) fn schedule(&self, kind: ScheduleKind) -> &str {
         self.named("schedule.", kind.as_str())
     }
 
@@ -279,7 +305,7 @@ impl Messages {
     }
 
     /// A plan's name: as its coach wrote it, but that of a template in the reader's language.
-    pub(super) fn plan_name<'a>(&'a self, name: &'a str) -> &'a str {
+    pub(crate) fn plan_name<'a>(&'a self, name: &'a str) -> &'a str {
         self.named("plan.", name)
     }
 
@@ -332,159 +358,4 @@ impl Messages {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::rep::Heard;
-    use crate::status::{CameraState, MicrophoneState, SoundState};
-
-    /// Most errors are in English by their own `Display`.
-    const ONLY_SPANISH: &str = "fault.";
-
-    #[test]
-    fn both_lists_have_the_same_keys_and_no_empty_texts() {
-        let [english, spanish] = Language::ALL.map(Messages::of);
-        let keys = |messages: &Messages| -> Vec<String> {
-            let keys = messages.messages.keys();
-            keys.filter(|key| !key.starts_with(ONLY_SPANISH))
-                .cloned()
-                .collect()
-        };
-        assert!(keys(english).len() > 50);
-        assert_eq!(keys(english), keys(spanish));
-        for messages in [english, spanish] {
-            assert!(messages.messages.values().all(|t| !t.trim().is_empty()));
-            for name in MeasureName::ALL {
-                assert_ne!(messages.measure(*name), name.name());
-            }
-            assert_ne!(messages.cue(CueId::HeadForward), "head_forward");
-            let has = |key: String| assert!(messages.messages.contains_key(&key), "{key}");
-            for reason in QuietReason::ALL {
-                has(format!("quiet.{reason}"));
-            }
-            for reason in NotMeasured::ALL {
-                has(format!("not_measured.{reason}"));
-            }
-            for reason in NotCountedReason::ALL {
-                has(format!("not_counted.{reason}"));
-            }
-            for kind in ScheduleKind::ALL {
-                has(format!("schedule.{kind}"));
-            }
-            for state in ReadyState::ALL {
-                has(format!("js.ready.{}", state.key()));
-            }
-            for state in CameraState::ALL {
-                has(format!("health.camera_stand.{state}"));
-            }
-            for ear in [Heard::Nothing, Heard::Unclear] {
-                has(format!("rep.ear.{}", ear.name()));
-            }
-            has("rep.ear.contact".to_owned());
-            for state in MicrophoneState::ALL {
-                has(format!("health.microphone.{state}"));
-            }
-            for state in SoundState::ALL {
-                has(format!("health.sound.{state}"));
-            }
-            for phase in [
-                Phase::Away,
-                Phase::Set,
-                Phase::Gather,
-                Phase::Stride,
-                Phase::Planted,
-                Phase::Swing,
-                Phase::Finish,
-            ] {
-                has(format!("phase.{}", phase.name()));
-            }
-            for part in ["heel", "knee", "hip", "hands"] {
-                has(format!("part.{part}"));
-            }
-            for level in Level::ALL {
-                has(format!("level.{}", level.name()));
-            }
-        }
-        // What is the same in both languages is so on purpose.
-        const SAME: [&str; 6] = ["swing", "swings", "{} swing", "{} swings", "plan", "pose"];
-        for (key, text) in &spanish.messages {
-            let is_english = english.messages.get(key) == Some(text);
-            let is_wanted = SAME.contains(&text.to_lowercase().as_str()) || text == "video";
-            assert!(
-                !is_english || is_wanted,
-                "{key} is English in the Spanish list"
-            );
-        }
-        // The same gaps in both, or one language would lose a number.
-        for (key, text) in &english.messages {
-            assert_eq!(
-                text.matches("{}").count(),
-                spanish.t(key).matches("{}").count(),
-                "{key}"
-            );
-        }
-    }
-
-    #[test]
-    fn the_source_of_a_session_is_shown_as_noted_or_in_spanish() {
-        let [english, spanish] = Language::ALL.map(Messages::of);
-        let camera = "camera 0: 1280 x 720, 60 frames a second, through nokhwa";
-        for noted in [camera, "recording /a/b.mp4", "/a/b.track.jsonl"] {
-            assert_eq!(english.source(noted), noted);
-        }
-        assert_eq!(
-            spanish.source(camera),
-            "cámara 0: 1280 x 720, 60 cuadros por segundo, a través de nokhwa"
-        );
-    }
-
-    fn files_below(folder: &std::path::Path, found: &mut Vec<std::path::PathBuf>) {
-        for entry in std::fs::read_dir(folder).unwrap() {
-            let path = entry.unwrap().path();
-            if path.is_dir() {
-                files_below(&path, found);
-            } else if path.extension().is_some_and(|e| e == "rs" || e == "html") {
-                found.push(path);
-            }
-        }
-    }
-
-    /// A text in quotes that begins as the keys of the lists do is a key.
-    #[test]
-    fn every_key_in_code_and_templates_is_in_the_lists() {
-        let spanish = Messages::of(Language::Spanish);
-        let prefixes: std::collections::BTreeSet<&str> = spanish
-            .messages
-            .keys()
-            .filter_map(|key| key.split_once('.'))
-            .map(|(prefix, _)| prefix)
-            .collect();
-        let mut files = Vec::new();
-        let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("src/page");
-        files_below(&folder, &mut files);
-        let mut keys = 0;
-        for path in files {
-            let text = std::fs::read_to_string(&path).unwrap();
-            for part in text.split('"') {
-                let is_key = part.split_once('.').is_some_and(|(prefix, rest)| {
-                    prefixes.contains(prefix)
-                        && !rest.is_empty()
-                        && rest.chars().all(|c| {
-                            c.is_ascii_lowercase() || c.is_ascii_digit() || "_.".contains(c)
-                        })
-                });
-                let is_file = [".html", ".js", ".css"]
-                    .iter()
-                    .any(|end| part.ends_with(end));
-                if is_key && !is_file && !part.ends_with('.') {
-                    keys += 1;
-                    assert!(
-                        spanish.messages.contains_key(part),
-                        "{part} in {}",
-                        path.display()
-                    );
-                }
-            }
-        }
-        assert!(keys > 150, "{keys}");
-    }
-}
+mod tests;

@@ -31,7 +31,7 @@ use crate::status::ShownHitter;
 
 use pages::{
     cage, consents, corrections, films, language, live, logins, not_counted, people, plans,
-    print_sheet, rep, replay_data, sessions, trends,
+    print_sheet, rep, replay_data, sessions, today, trends,
 };
 use state::AppState;
 
@@ -40,6 +40,7 @@ pub(crate) use auth::{
     password_strength, step_of,
 };
 pub(crate) use health::health_lines;
+pub(crate) use i18n::Messages;
 pub(crate) use server::{PageCertificate, PageServer};
 
 /// Why another hitter's session cannot begin now.
@@ -69,8 +70,25 @@ pub(crate) enum TurnChange {
     Next,
 }
 
+/// What the page is for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) enum PageUse {
+    /// A cage, with a hitter in it or not.
+    #[default]
+    Cage,
+    /// The coach's pages over a journal, without a cage.
+    Review,
+    /// The same, and nothing can be changed.
+    ReadOnlyReview,
+}
+
 /// What the page asks of whatever runs the sessions.
 pub(crate) trait SessionControl: Send + Sync {
+    /// What the page is for.
+    fn purpose(&self) -> PageUse {
+        PageUse::Cage
+    }
+
     /// Begins a session of this hitter between two reps; a hitter without a name stays anonymous.
     ///
     /// # Errors
@@ -140,6 +158,7 @@ fn router(state: AppState) -> Router {
         .route("/logins", get(logins::list))
         .route("/logins/{id}/end", post(logins::end))
         .route("/logins/end-others", post(logins::end_others))
+        .route("/today", get(today::page))
         .route("/sessions", get(sessions::list))
         .route("/sessions/{id}", get(sessions::review))
         .route("/sessions/{id}/sheet", get(print_sheet::sheet))

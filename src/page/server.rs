@@ -164,6 +164,24 @@ impl PageServer {
         Ok(Some(taken))
     }
 
+    /// Whether it is served anywhere.
+    pub(crate) fn is_served(&self) -> bool {
+        let served = self.served.lock();
+        served.unwrap_or_else(PoisonError::into_inner).is_some()
+    }
+
+    /// Serves nowhere any more.
+    pub(crate) fn end(&self) {
+        let served = self
+            .served
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .take();
+        if let Some(served) = served {
+            served.end();
+        }
+    }
+
     fn start(
         &self,
         address: SocketAddr,

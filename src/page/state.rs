@@ -7,7 +7,6 @@ use std::time::{Instant, SystemTime};
 
 use tokio::sync::Semaphore;
 
-use super::SessionControl;
 use super::audit::AuditTrail;
 use super::auth::{
     AskedBy, AuthEvent, Client, CredentialError, Credentials, FormTokens, LoginThrottle, Moment,
@@ -15,7 +14,10 @@ use super::auth::{
 };
 use super::error::PageError;
 use super::server::Slots;
-use crate::journal::{DeletionReport, DeletionTarget, Edit, Journal, JournalError, JournalReader};
+use super::{PageUse, SessionControl};
+use crate::journal::{
+    DeletionReport, DeletionTarget, Edit, Journal, JournalError, JournalHandle, JournalReader,
+};
 use crate::settings::PageSettings;
 use crate::sound::Language;
 use crate::status::Health;
@@ -212,9 +214,17 @@ impl AppState {
         Ok(result?)
     }
 
+    /// Where changes of the journal go.
+    fn writer(&self) -> Result<JournalHandle, PageError> {
+        if self.control.purpose() == PageUse::ReadOnlyReview {
+            return Err(PageError::ReadOnly);
+        }
+        self.control.journal_writer().ok_or(PageError::NoJournal)
+    }
+
     /// Lets the journal's writer make a change for somebody.
     pub(super) async fn edit(&self, edit: Edit, by: &Requester) -> Result<i64, PageError> {
-        let writer = self.control.journal_writer().ok_or(PageError::NoJournal)?;
+        let writer = self.writer()?;
         let by = by.account().to_owned();
         Ok(tokio::task::spawn_blocking(move || writer.edit(edit, &by)).await??)
     }
@@ -222,7 +232,7 @@ impl AppState {
     /// Lets the journal's writer delete a hitter or a session for good.
     pub(super) async fn delete(&self, whom: DeletionTarget) -> Result<DeletionReport, PageError> {
         let control = Arc::clone(&self.control);
-        let writer = control.journal_writer().ok_or(PageError::NoJournal)?;
+        let writer = self.writer()?;
         Ok(tokio::task::spawn_blocking(move || writer.delete(whom, control.texts())).await??)
     }
 }

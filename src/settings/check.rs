@@ -17,7 +17,7 @@ use super::{
 };
 use crate::coach::{BandEnds, toml_values};
 use crate::pose::Model;
-use crate::rep::Bats;
+use crate::rep::{Bats, Lengths};
 use crate::sound::Language;
 use crate::toml_checked::{self, Checked, ValueError, refuse};
 
@@ -35,6 +35,7 @@ const BASELINE_SWINGS: RangeInclusive<u32> = 5..=200;
 pub(super) fn settings(text: &str) -> Checked<Settings> {
     let file: SettingsFile = toml_checked::read(text)?;
     let file = file.or(toml_checked::read(DEFAULT_FILE)?);
+    let cues = cues(file.cues)?;
     Ok(Settings {
         hitter_idle: hitter_idle(&file.hitter)?,
         ask_consent: file.hitter.ask_consent.unwrap_or(false),
@@ -52,10 +53,10 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         .unwrap_or(ModelChoice::Auto),
         bat: file.pose.bat.unwrap_or(true),
         microphone: microphone(file.microphone)?,
-        cues: cues(file.cues)?,
         signs: file.signs.read.unwrap_or(false),
         keys: keys::keys(file.keys)?,
-        page: page::page(file.page)?,
+        page: page::page(file.page, cues.units)?,
+        cues,
         journal: non_empty(file.journal.path).map(Into::into),
         keep_months: storage::keep_months(file.journal.keep_months)?,
         exports: storage::exports(file.journal.exports, file.journal.keep_exports_days)?,
@@ -113,6 +114,12 @@ fn cues(given: Cues) -> Checked<CueSettings> {
             given.language,
             "language",
             &Language::ALL.map(|language| (language.code(), language)),
+        )?
+        .unwrap_or_default(),
+        units: choice(
+            given.units,
+            "units",
+            &Lengths::ALL.map(|units| (units.name(), units)),
         )?
         .unwrap_or_default(),
         remarks: given.remarks.unwrap_or(true),

@@ -274,7 +274,7 @@ mod tests {
         // Keys below one another share what stands above the first.
         let width = key(&sections, "camera.width").meaning;
         assert!(
-            width.starts_with("The wished size")
+            width.starts_with("The requested size")
                 && key(&sections, "camera.height").meaning == width
         );
         // A comment with a blank line after it belongs to nobody.

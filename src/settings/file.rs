@@ -106,6 +106,7 @@ section!(Cues {
     order: Vec<Spanned<String>>,
     phrases: Spanned<String>,
     language: Spanned<String>,
+    units: Spanned<String>,
     remarks: bool,
 });
 

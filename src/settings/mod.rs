@@ -18,7 +18,7 @@ use crate::capture::{CameraBackend, CameraControls};
 use crate::coach::Bands;
 use crate::hearing::MicrophoneChoice;
 use crate::logging::LogFiles;
-use crate::rep::{Bats, Lag, MeasureName, View};
+use crate::rep::{Bats, Lag, Lengths, MeasureName, View};
 use crate::sound::Language;
 use crate::video::VideoSettings;
 
@@ -153,6 +153,8 @@ pub(crate) struct PageSettings {
     pub(crate) trial: bool,
     /// Days that entries of the audit trail are kept.
     pub(crate) audit_days: u32,
+    /// In which units lengths are shown.
+    pub(crate) units: Lengths,
 }
 
 /// Which pose model.
@@ -215,6 +217,8 @@ pub struct CueSettings {
     pub(crate) phrases: Option<PathBuf>,
     /// The language of the spoken words.
     pub(crate) language: Language,
+    /// In which units lengths are said and shown.
+    pub(crate) units: Lengths,
     /// Whether remarks are played: set, out of view, feet hidden, too dark.
     pub(crate) remarks: bool,
 }

@@ -66,9 +66,8 @@ pub(crate) fn applies(key: &str) -> Option<Applies> {
             Applies::Restart("the microphone is opened at the start")
         }
         "pose.bat" => Applies::Restart("the bat network is loaded at the start"),
-        "cues.volume" | "cues.order" | "cues.language" | "cues.phrases" | "cues.remarks" => {
-            Applies::Live
-        }
+        "cues.volume" | "cues.order" | "cues.language" | "cues.units" | "cues.phrases"
+        | "cues.remarks" => Applies::Live,
         "signs.read" => Applies::Restart("signs are set up at the start"),
         "keys.device" | "keys.again" | "keys.pause" | "keys.next_hitter" => {
             Applies::Restart("the device with the keys is opened at the start")

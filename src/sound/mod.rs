@@ -25,8 +25,8 @@ mod synth;
 mod test_support;
 
 pub(crate) use error::SoundError;
-pub(crate) use library::phrase_words;
 pub use library::{CueLibrary, Language};
+pub(crate) use library::{instruction_id, phrase_words};
 pub use output::SoundOutput;
 pub(crate) use output::{Output, OutputState, measure_latency};
 pub use request::NotPlayed;

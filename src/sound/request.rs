@@ -10,8 +10,10 @@ use crate::time::CaptureTime;
 /// What is to be heard.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) enum Sound {
-    /// A tone, with words or without.
+    /// A tone, with words or without: what happened.
     Cue(CueId),
+    /// The same with words that say what to do; where there are none, those that say what happened.
+    Instruction(CueId),
     /// Words put together, after a tone.
     Sentence(Vec<Said>),
     /// The same as an answer to somebody who asks: it cuts short what is heard, as a cue does.
@@ -23,7 +25,7 @@ pub(crate) enum Sound {
 impl fmt::Display for Sound {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Cue(id) => write!(f, "cue {id}"),
+            Self::Cue(id) | Self::Instruction(id) => write!(f, "cue {id}"),
             Self::Sentence(_) => f.write_str("sentence"),
             Self::Answer(_) => f.write_str("answer"),
             Self::Delivery(_) => f.write_str("delivery"),

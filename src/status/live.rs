@@ -9,7 +9,7 @@ use std::sync::Arc;
 use serde::{Serialize, Serializer};
 use tokio::sync::watch;
 
-use crate::coach::{CueId, ReadyState};
+use crate::coach::{CueId, CueWords, ReadyState};
 use crate::rep::{Phase, RepKind};
 use crate::text_enum::Recorded;
 
@@ -22,11 +22,13 @@ pub(crate) struct LiveRep {
     pub kind: RepKind,
     /// What the hitter heard; `None` where they heard nothing.
     pub cue: Option<Recorded<CueId>>,
+    /// In which words.
+    pub words: CueWords,
     /// The name of the measure that the cue was about, or of the first that is worked on.
     pub measure: Option<&'static str>,
-    /// Its value.
+    /// Its value, in the unit that is shown.
     pub value: Option<f64>,
-    /// Its unit as it stands behind the number.
+    /// The unit as it stands behind the number.
     pub unit: &'static str,
     /// `in`, `low` or `high`.
     pub verdict: Option<&'static str>,

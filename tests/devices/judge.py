@@ -69,7 +69,7 @@ def modes(report, backend, prefix=""):
     nearest = bool(chosen) and chosen[:3] == (640, 480, fastest) and (chosen[3], 640, 480) in truth
     told = f"{chosen[0]} x {chosen[1]} at {chosen[2]} in {chosen[3]} through {backend}" if chosen else "none"
     check(f"{prefix}mode chosen", nearest, f"{told}; 640 x 480 at 60 was wished, {fastest} is the fastest offered")
-    found = re.search(r"frames +([\d.]+) a second come, (\d+) promised, (\d+) lost", text(report))
+    found = re.search(r"frames +([\d.]+) frames a second \((\d+) expected\), (\d+) lost", text(report))
     good = found is not None and abs(float(found[1]) - fastest) <= 1.5
     check(f"{prefix}rate in check", good, " ".join(found[0].split()) if found else "check says nothing of the rate")
 
@@ -134,7 +134,7 @@ def controls():
     after = gain("after")
     check("gain given back", after[1] is True, f"the camera's own gain is {'on' if after[1] else 'off'} after the end")
     # What vivid lacks is no error, and is told in a line each.
-    said = dict(re.findall(r"^(?:good|MEND)  (\w+) +(.*)$", text("check.txt"), re.M))
+    said = dict(re.findall(r"^(?:good|FIX)  (\w+) +(.*)$", text("check.txt"), re.M))
     told = "cannot be told" in said.get("exposure", "") and "% of what the camera can, set by the camera" in said.get("gain", "")
     told = told and "no setting" in said.get("flicker", "") and "fixed" in said.get("focus", "")
     lacks = re.findall(r"INFO.* about this camera: (.*?)(?: camera=.*)?$", text("watch.log"), re.M)
@@ -232,7 +232,7 @@ def tone_at(heard):
 def cue():
     said = text("replay.txt")
     rep = re.search(r"^rep .*?(swing|take).*cue: (.*)$", said, re.M)
-    check("swing replayed", rep is not None and rep[2] == "in band" and "status 0" in said, f"{rep[1]}, cue: {rep[2]}" if rep else "no rep")
+    check("swing replayed", rep is not None and rep[2] == "on target" and "status 0" in said, f"{rep[1]}, cue: {rep[2]}" if rep else "no rep")
     heard = windows("cue.wav")
     at = tone_at(heard)
     decided = first(log("replay.txt"), "^cue in_band ")

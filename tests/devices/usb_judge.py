@@ -195,8 +195,8 @@ def offered():
         said = {tuple(map(int, found)) for found in re.findall(r"(\d+) x (\d+) at (\d+)(?=[ ;\n])", (re.search(r"^good  modes .*$", text(report), re.M) or [""])[0] + "\n")}
         fastest = {max((mode for mode in truth if mode[:2] == size), key=lambda mode: mode[2]) for size in {mode[:2] for mode in truth}}
         check(f"{backend} check: modes", bool(said) and said == fastest, ", ".join("{} x {} at {}".format(*mode) for mode in sorted(said)))
-        rate = re.search(r"^(\w+) +frames +([\d.]+) a second come, 60 promised, (\d+) lost(.*)$", text(report), re.M)
-        good = rate is not None and rate[1] == "MEND" and "more light" in rate[4] and float(rate[2]) <= 31
+        rate = re.search(r"^(\w+) +frames +([\d.]+) frames a second \(60 expected\), (\d+) lost(.*)$", text(report), re.M)
+        good = rate is not None and rate[1] == "FIX" and "more light" in rate[4] and float(rate[2]) <= 31
         check(f"{backend} check: rate", good, rate[0] if rate else "check says nothing of the rate")
 
 

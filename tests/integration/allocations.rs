@@ -9,11 +9,11 @@ use std::cell::Cell;
 use std::sync::{Arc, OnceLock};
 
 use cagehand::capture::{ClipSource, Frame};
-use cagehand::coach::{Bands, Coach, Trainer};
+use cagehand::coach::{Bands, Coach, CueWords, Trainer};
 use cagehand::daemon::{PoseSample, RepSinks, RepStage, Terminal, Training};
 use cagehand::pose::Model;
-use cagehand::rep::{HitterSetup, MeasureName};
-use cagehand::sound::SoundOutput;
+use cagehand::rep::{HitterSetup, Lengths, MeasureName};
+use cagehand::sound::{Language, SoundOutput};
 
 use super::program::recording;
 
@@ -81,6 +81,9 @@ fn a_pose_takes_no_memory_of_ours_and_none_in_the_rep_stage() {
         pitcher: None,
         head_tone: true,
         plan: None,
+        cue_words: CueWords::default(),
+        language: Language::English,
+        units: Lengths::Metric,
         opening: false,
         remarks: true,
     };

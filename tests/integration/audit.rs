@@ -122,7 +122,10 @@ fn keys_logins_and_refusals_are_entered() {
     let refused = &entries(&place, "login refused", 1)[0];
     assert_eq!(refused["who"], "nobody");
     assert_eq!(refused["detail"], "wrong key");
-    assert!(page.get(&page.coach, "/audit").contains("wrong key"));
+    assert!(
+        page.get(&page.coach, "/audit")
+            .contains("wrong PIN or password")
+    );
     assert_eq!(status(&page.get(&page.screen, "/audit")), 303);
 
     assert_eq!(page.post(&page.coach, "/leave", ""), 303);

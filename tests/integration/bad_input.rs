@@ -223,6 +223,7 @@ fn a_second_daemon_on_the_same_journal_is_refused_and_the_first_goes_on() {
     let mut first = place
         .command(&[
             "watch",
+            "--end-with-recording",
             "--stand-in",
             &clip,
             "--sound",
@@ -247,6 +248,7 @@ fn a_second_daemon_on_the_same_journal_is_refused_and_the_first_goes_on() {
         &place,
         &[
             "watch",
+            "--end-with-recording",
             "--stand-in",
             &clip,
             "--sound",

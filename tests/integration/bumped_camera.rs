@@ -126,6 +126,7 @@ fn a_bump_is_told_on_the_screen_and_by_check_and_the_calibration_rests() {
         place
             .command(&[
                 "watch",
+                "--end-with-recording",
                 "--settings",
                 "s.toml",
                 "--stand-in",
@@ -174,7 +175,7 @@ fn a_bump_is_told_on_the_screen_and_by_check_and_the_calibration_rests() {
     rows_say_what_was_measured_and_how(&place);
     let after = check(still.to_str().unwrap());
     assert!(
-        after.contains("MEND  stand       camera moved after it was calibrated"),
+        after.contains("FIX  stand       camera moved after it was calibrated"),
         "{after}"
     );
 }

@@ -26,7 +26,7 @@ fn the_view_is_named_and_a_setting_that_says_another_one_is_to_be_mended() {
         "{told}"
     );
     let told = report("[camera]\nview = \"rear\"\n");
-    assert!(told.contains("MEND  view        open-side"), "{told}");
+    assert!(told.contains("FIX  view        open-side"), "{told}");
     assert!(told.contains("The settings say rear"), "{told}");
 }
 

@@ -35,6 +35,7 @@ fn a_clock_that_is_set_back_and_forth_costs_no_rep_and_moves_none() {
         let mut watch = place
             .command(&[
                 "watch",
+                "--end-with-recording",
                 "--stand-in",
                 &clip,
                 "--pace",

@@ -106,7 +106,7 @@ fn the_readme_opens_with_the_job_and_keeps_the_promised_order() {
     };
     let order = [
         "# cagehand",
-        "## Care",
+        "## Safety",
         "make run",
         "make test",
         "## Where the camera goes",

@@ -87,7 +87,8 @@ pub(crate) fn set_key(place: &Place, which: &str, key: &str) {
 pub(crate) const PIN: &str = "246971";
 pub(crate) const COACH_PASSWORD: &str = "nine long innings";
 
-const COACHES: [&str; 22] = [
+const COACHES: [&str; 23] = [
+    "/today",
     "/audit",
     "/sessions",
     "/sessions/1",
@@ -288,7 +289,7 @@ fn a_key_opens_its_door_a_wrong_one_makes_wait_and_the_body_is_limited() {
     );
     assert_eq!(status(&entered), 303);
     assert!(
-        entered.contains("location: /\r\n"),
+        entered.contains("location: /today\r\n"),
         "nobody is sent elsewhere: {entered}"
     );
     let (coach, _) = visit(&entered);
@@ -333,6 +334,7 @@ fn the_network_sees_no_page_before_both_keys_are_set() {
     let clip = recording("r03");
     let watch = [
         "watch",
+        "--end-with-recording",
         "--stand-in",
         &clip,
         "--sound",

@@ -142,6 +142,7 @@ fn the_network_gets_the_page_encrypted_and_this_machine_as_it_likes() {
     let watch = place
         .command(&[
             "watch",
+            "--end-with-recording",
             "--stand-in",
             &clip,
             "--loops",

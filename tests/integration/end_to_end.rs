@@ -23,7 +23,7 @@ fn one_replay_fills_rep_log_track_and_journal_and_they_agree() {
         track.to_str().unwrap(),
     ]);
     assert!(
-        shown.contains("Pain or dizziness means stop"),
+        shown.contains("Pain or dizziness: stop"),
         "the notice comes first: {shown}"
     );
     let reps = json_lines(&log);

@@ -110,13 +110,10 @@ fn a_plan_cues_every_second_rep_and_the_journal_says_why_not_the_others() {
         "reps.jsonl",
     ]);
     assert!(
-        shown.contains("plan: two of four, cues every-nth"),
+        shown.contains("plan: two of four, cues every N swings"),
         "{shown}"
     );
-    assert!(
-        shown.contains("set over (target reached): 4 swings"),
-        "{shown}"
-    );
+    assert!(shown.contains("round over: 4 swings"), "{shown}");
     let exported = place.run_well(&["export"]);
     let exported: Vec<Value> = exported
         .lines()
@@ -197,12 +194,12 @@ fn a_set_is_opened_with_its_caution_and_closed_with_its_numbers() {
     let begins = found_at(&heard, rate, &opening).expect("the opening");
     assert!(begins < 0.5, "{begins}");
     let close = [
-        Said::Phrase(PhraseId::SetDone),
+        Said::Phrase(PhraseId::RoundDone),
         Said::Pause,
         Said::Count(4, PhraseId::Swings),
         Said::Pause,
         Said::Phrase(PhraseId::All),
-        Said::Phrase(PhraseId::InTheBand),
+        Said::Phrase(PhraseId::InRange),
         Said::Pause,
         Said::Phrase(PhraseId::Closing),
     ];
@@ -223,11 +220,10 @@ fn each_language_has_every_phrase() {
             );
         }
         for number in [0, 1, 12, 21, 57, 100, 120, 800, 999] {
-            let said = [
-                Said::Count(number, PhraseId::Milliseconds),
-                Said::Number(number),
-            ];
-            library.sentence(&said).unwrap();
+            for unit in [PhraseId::Centimeters, PhraseId::Inches, PhraseId::Degrees] {
+                let said = [Said::Count(number, unit), Said::Number(number)];
+                library.sentence(&said).unwrap();
+            }
         }
     }
 }

@@ -11,7 +11,7 @@ use cagehand::coach::{
     PLAN_TEMPLATES, PhraseId, Plan, QuietReason, Said, Scheduler, SetEvent, SetRun, SpreadWatch,
     faded_share,
 };
-use cagehand::rep::{Bats, Events, Measure, MeasureName, Rep, RepKind, Style, View};
+use cagehand::rep::{Bats, Events, Lengths, Measure, MeasureName, Rep, RepKind, Style, View};
 use cagehand::settings::{DEFAULT_FILE, Settings};
 use cagehand::time::CaptureTime;
 
@@ -218,18 +218,18 @@ fn a_planned_set_is_cued_rested_and_closed_with_the_numbers_a_coach_would_say() 
     let cue = Decision::Cue;
     assert_eq!(decisions, [not, cue, not, cue, not, cue]);
     assert_eq!(events[0], SetEvent::RestDue { secs: 30 });
-    let SetEvent::Closed { why, summary } = &events[1] else {
+    let SetEvent::Closed { why, .. } = &events[1] else {
         panic!("{events:?}");
     };
     assert_eq!((events.len(), *why), (2, CloseReason::Target));
     use Said::{Count, Cue, Number, Pause, Phrase};
     let expected = [
-        Phrase(PhraseId::SetDone),
+        Phrase(PhraseId::RoundDone),
         Pause,
         Count(6, PhraseId::Swings),
         Pause,
         Number(3),
-        Phrase(PhraseId::InTheBand),
+        Phrase(PhraseId::InRange),
         Pause,
         Phrase(PhraseId::Mostly),
         Cue(CueId::HeadForward),
@@ -238,12 +238,7 @@ fn a_planned_set_is_cued_rested_and_closed_with_the_numbers_a_coach_would_say() 
         Pause,
         Phrase(PhraseId::Closing),
     ];
-    assert_eq!(events[1].said(), expected);
-    assert_eq!(
-        summary.line(),
-        "6 swings; 3 in band; missed most: head forward, 3 times, about 12 cm then \
-         (head_to_plant_cm; middle of all 8 cm)"
-    );
+    assert_eq!(events[1].said(Lengths::Metric), expected);
 }
 
 /// Spread about the middle by so much: the sum of twelve uniform numbers is as good as normal.

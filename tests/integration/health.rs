@@ -46,6 +46,7 @@ fn a_running_daemon_tells_how_it_is() {
     let clip = recording("left_60fps_faults");
     let watch = [
         "watch",
+        "--end-with-recording",
         "--stand-in",
         &clip,
         "--sound",

@@ -147,7 +147,7 @@ fn contact_is_timed_by_the_ear_and_a_swing_and_miss_is_told() {
         assert!(spread(rep).unwrap() < spread(&seen[k]).unwrap(), "{k}");
     }
     assert!(
-        told.contains("contact heard, ± ") && told.contains("(2 swing and miss)"),
+        told.contains("contact heard ± ") && told.contains("(2 swing and miss)"),
         "{told}"
     );
     // The journal has the same, and an export of it.

@@ -68,6 +68,7 @@ impl Watch {
         let clip = recording("left_60fps_faults");
         let arguments = [
             "watch",
+            "--end-with-recording",
             "--stand-in",
             &clip,
             "--sound",

@@ -249,7 +249,7 @@ fn strangers_wrong_keys_and_visits_keep_nobody_else_out() {
     assert_eq!(status(&ask(at, "GET", "/hitters", &[&screen], "")), 200);
     let coach = visit(&known).0;
     let health = ask(at, "GET", "/owner", &[&coach, ELSEWHERE], "");
-    assert!(health.contains("5 wrong keys since"), "{health}");
+    assert!(health.contains("5 wrong passwords since"), "{health}");
 }
 
 #[test]
@@ -317,7 +317,7 @@ fn a_coach_of_their_own_account_needs_name_password_and_the_code_of_the_moment()
     );
     let without = enter("Maria", "seven short stops", "");
     assert!(
-        status(&without) == 403 && without.contains("code of this half minute"),
+        status(&without) == 403 && without.contains("That code is wrong"),
         "{without}"
     );
     let code = code_now(secret);
@@ -330,7 +330,7 @@ fn a_coach_of_their_own_account_needs_name_password_and_the_code_of_the_moment()
     assert!(ask(at, "GET", "/logins", &[&coach, ELSEWHERE], "").contains(">Maria"));
 }
 
-/// The code of this half minute, by another implementation: Python's standard library after RFC 4226, 5.3.
+/// The that code is wrong, by another implementation: Python's standard library after RFC 4226, 5.3.
 fn code_now(secret: &str) -> String {
     let script = "import base64,hmac,struct,sys,time\n\
         tag=hmac.new(base64.b32decode(sys.argv[1]),struct.pack('>Q',int(time.time())//30),'sha1').digest()\n\
@@ -353,7 +353,7 @@ fn a_short_key_of_before_opens_nothing_over_the_network_and_this_machine_still()
     for key in ["2468", "ten letters"] {
         let refused = log_in_with(at, &[ELSEWHERE], key);
         assert!(
-            status(&refused) == 403 && refused.contains("too easily guessed"),
+            status(&refused) == 403 && refused.contains("too easy to guess"),
             "{refused}"
         );
         assert_eq!(status(&log_in_with(at, &[], key)), 303, "{key} here");
@@ -369,7 +369,7 @@ fn a_person_logs_in_with_a_browser_in_both_languages() {
         let served = guarded(&place);
         let browser = Browser::start(1280, 900).await;
         browser.open(&format!("{}/sessions", served.address)).await;
-        assert_eq!(browser.text("h1").await, "Come in");
+        assert_eq!(browser.text("h1").await, "Sign in");
         browser.picture("door").await;
         assert_eq!(browser.barriers().await, Vec::<String>::new());
         let labels: Vec<String> = browser
@@ -383,7 +383,7 @@ fn a_person_logs_in_with_a_browser_in_both_languages() {
         let key = browser.find("input[name=key]").await;
         key.send_keys("nine short innings").await.unwrap();
         browser.click("form.door button").await;
-        assert_eq!(browser.text("[role=alert]").await, "That is not the key.");
+        assert_eq!(browser.text("[role=alert]").await, "Wrong PIN or password.");
         let key = browser.find("input[name=key]").await;
         key.send_keys(COACH_PASSWORD).await.unwrap();
         browser.click("form.door button").await;
@@ -394,7 +394,12 @@ fn a_person_logs_in_with_a_browser_in_both_languages() {
             )
             .await;
         browser.open(&format!("{}/logins", served.address)).await;
-        assert!(browser.text("main").await.contains("1 wrong key since"));
+        assert!(
+            browser
+                .text("main")
+                .await
+                .contains("1 wrong password since")
+        );
         browser.picture("logins").await;
         assert_eq!(browser.barriers().await, Vec::<String>::new());
         browser.click(".language button").await;
@@ -413,7 +418,7 @@ fn a_person_logs_in_with_a_browser_in_both_languages() {
         browser
             .until(
                 "wrong keys",
-                "return document.querySelector('.health').innerText.includes('llaves equivocadas')",
+                "return document.querySelector('.health').innerText.includes('claves incorrectas')",
             )
             .await;
         // Ending one's own visit shows the door again.

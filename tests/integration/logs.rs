@@ -99,6 +99,7 @@ fn standard_error_may_be_json_too() {
     // There is no such recording: the run ends at once, after the log has told of its folder.
     let output = place.run(&[
         "watch",
+        "--end-with-recording",
         "--settings",
         "s.toml",
         "--log",

@@ -235,7 +235,7 @@ impl CoachAtThePage<'_> {
     async fn moves_the_landing_and_back(&self) {
         let browser = self.browser;
         // The landing is moved two pictures on, and back.
-        let measured = "return [...document.querySelectorAll('#measures tr')].find((r) => r.querySelector('a')?.href.includes('measure=lift_to_plant_ms')).querySelector('td').textContent";
+        let measured = "return [...document.querySelectorAll('main tbody tr')].find((r) => r.querySelector('a')?.href.includes('measure=lift_to_plant_ms')).querySelector('td').textContent";
         let told = browser.ask(measured).await;
         let ms = |text: &serde_json::Value| -> f64 {
             let text = text.as_str().unwrap().trim();
@@ -293,7 +293,7 @@ impl CoachAtThePage<'_> {
         self.no_barriers("two reps").await;
     }
 
-    async fn marks_notes_and_strikes_out(&self, place: &Place) {
+    async fn marks_notes_and_excludes(&self, place: &Place) {
         let browser = self.browser;
         browser.click("button[value=mark]").await;
         browser.find("button[value=unmark]").await;
@@ -311,16 +311,16 @@ impl CoachAtThePage<'_> {
             .send_keys("a throw")
             .await
             .unwrap();
-        browser.click("button[value=strike]").await;
+        browser.click("button[value=exclude]").await;
         browser.find("button[value=count]").await;
         browser.open(&format!("{}/sessions/1", self.address)).await;
         browser
             .until(
-                "it struck out",
-                "return document.querySelectorAll('tr.struck').length === 1",
+                "it excluded",
+                "return document.querySelectorAll('tr.excluded').length === 1",
             )
             .await;
-        self.no_barriers("struck").await;
+        self.no_barriers("excluded").await;
         // The original stays: the export tells both.
         let exported = place.run_well(&["export", "--journal", "page.db", "--session", "1"]);
         assert!(
@@ -430,7 +430,7 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
         coach.plays_a_rep().await;
         coach.moves_the_landing_and_back().await;
         coach.compares_two_reps().await;
-        coach.marks_notes_and_strikes_out(&place).await;
+        coach.marks_notes_and_excludes(&place).await;
         coach.opens_the_other_pages().await;
         coach.edits_a_plan_by_fields().await;
         coach.follows_a_point_of_the_plot().await;
@@ -482,7 +482,7 @@ fn a_coach_sees_what_was_not_counted_and_why_and_makes_it_count() {
         browser.open(&session).await;
         browser.picture("session_not_counted_es").await;
 
-        // It counts, on its own page; from there it is struck out again.
+        // It counts, on its own page; from there it is excluded again.
         browser.click("table.not-counted button").await;
         browser.find("#measures").await;
         browser.picture("rep_made_to_count").await;
@@ -515,12 +515,13 @@ fn a_screen_reader_is_told_what_the_eye_sees() {
         let browser = Browser::start(1280, 900).await;
         for (page, told) in [
             ("", &["The hitter as the camera sees them"][..]),
-            ("hitters", &["Who hits?", "Step in"]),
-            ("sessions", &["Sessions", "Whose"]),
+            ("hitters", &["Who's hitting?", "Step in"]),
+            ("today", &["Changed most", "Best"]),
+            ("sessions", &["Sessions", "Hitter"]),
             // A rep's strip and a verdict, which the eye has as colours and signs.
-            ("sessions/1", &["foot down to contact", "band"]),
+            ("sessions/1", &["foot down to contact", "range"]),
             ("reps/1", &["Time, frame by frame", "Play", "Measures"]),
-            ("trends", &["head forward until foot down"]),
+            ("trends", &["head drift to foot down"]),
             (
                 "plans",
                 &["Cued, 1 first: head drop", "Try it on past swings"],

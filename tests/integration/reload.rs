@@ -87,6 +87,7 @@ fn an_edit_while_the_daemon_runs_is_told_and_judges_later_reps() {
         &place,
         &[
             "watch",
+            "--end-with-recording",
             "--stand-in",
             &clip,
             "--sound",
@@ -147,7 +148,17 @@ fn model_page_and_journal_change_without_a_restart() {
     let (first, second) = (first.to_string_lossy(), second.to_string_lossy());
     settings("lite", "127.0.0.1:0", &first);
     let clip = recording("left_60fps_faults");
-    let mut daemon = Daemon::start(&place, &["watch", "--stand-in", &clip, "--sound", "none"]);
+    let mut daemon = Daemon::start(
+        &place,
+        &[
+            "watch",
+            "--end-with-recording",
+            "--stand-in",
+            &clip,
+            "--sound",
+            "none",
+        ],
+    );
     daemon.next("lite model, as set");
     let page = daemon.next("page: http://127.0.0.1:");
     let port = |line: &str| -> u16 {
@@ -160,7 +171,7 @@ fn model_page_and_journal_change_without_a_restart() {
 
     settings("full", "127.0.0.1:0", &second);
     daemon.next("full model, as set");
-    daemon.next("another session begins");
+    daemon.next("a new session begins");
     // The count begins again with the session.
     daemon.next("rep   1");
     // All or nothing: the page does not move where the journal cannot.

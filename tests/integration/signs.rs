@@ -384,13 +384,13 @@ fn what_a_sign_asks_for_is_done_and_heard_within_300_ms() {
             .position(|line| line.starts_with(begin))
             .unwrap_or_else(|| panic!("{begin}: {said}"))
     };
-    assert!(at("sign: hand up") < at("1 swings"), "{said}");
+    assert!(at("sign: hand up") < at("1 swing"), "{said}");
     assert!(at("paused") < at("a rep is not counted: paused"), "{said}");
     assert!(
         at("a rep is not counted: paused") < at("reps are counted again"),
         "{said}"
     );
-    assert!(said.contains("nobody waits for a turn"), "{said}");
+    assert!(said.contains("no one is waiting for a turn"), "{said}");
     let reps = std::fs::read_to_string(place.path("reps.jsonl")).unwrap();
     assert_eq!(
         reps.lines().count(),

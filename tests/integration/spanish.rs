@@ -14,10 +14,11 @@ use super::page::{filled, with_one_not_counted};
 use super::program::{Place, project, recording};
 
 /// Every address that answers with HTML, as `router()` has it, and the same with what stands in the test's journal.
-const HTML: [(&str, &[&str]); 17] = [
+const HTML: [(&str, &[&str]); 19] = [
     ("/", &["/"]),
     ("/hitters", &["/hitters"]),
     ("/owner", &["/owner"]),
+    ("/today", &["/today", "/today?day=2020-01-01"]),
     ("/audit", &["/audit", "/audit?hitter=1"]),
     ("/logins", &["/logins"]),
     (
@@ -52,8 +53,8 @@ const HTML: [(&str, &[&str]); 17] = [
         "/plans",
         &[
             "/plans",
-            "/plans?start=stride%20on%20time",
-            "/plans?start=quiet%20check",
+            "/plans?start=foot%20down%20on%20time",
+            "/plans?start=test%20round",
             "/plans?hitter=1&start=stay%20back",
         ],
     ),
@@ -77,7 +78,7 @@ const NOT_HTML: [&str; 9] = [
 
 /// Words that are the same in both languages: the trade's in Latin America too, other Spanish words, abbreviations and units,
 /// and names.
-const LOANS: &str = "swing swings plan no a pose poses video final en es pin pc cm ms s h min km mph mb gb csv json lines c \
+const LOANS: &str = "swing swings plan no a pose poses video videos tee n p final en es pin pc cm ms s h min km mph mb gb csv json lines c \
     cagehand kit";
 
 /// Parts of a sentence that are a plan's text, which is a file format, or a command.
@@ -374,8 +375,9 @@ fn an_entry_that_is_left_in_english_is_found() {
     same.sort_unstable();
     same.dedup();
     let both = [
+        "N",
         "Swings",
-        "no",
+        "Video",
         "no plan",
         "plan",
         "pose",
@@ -384,6 +386,8 @@ fn an_entry_that_is_left_in_english_is_found() {
         "video",
         "{} swing",
         "{} swings",
+        "{} video, {} MB",
+        "{} videos, {} MB",
     ];
     assert_eq!(same, both, "Spanish words too");
 }
@@ -513,8 +517,8 @@ fn every_rep(reader: &mut Reader, site: &Site, place: &Place) {
 fn hitters(reader: &mut Reader, site: &Site) {
     for form in [
         format!("name={}", "x".repeat(61)),
-        "name=Kit&height_cm=7".to_owned(),
-        "name=Kit&height_cm=alto".to_owned(),
+        "name=Kit&height=7".to_owned(),
+        "name=Kit&height=alto".to_owned(),
     ] {
         let answer = site.post("/seat", &form);
         assert_eq!(status(&answer), 422, "{answer}");
@@ -598,7 +602,7 @@ fn corrections(reader: &mut Reader, site: &Site) {
     ] {
         reader.error(&format!("{path} {form}"), 422, &site.post(path, form));
     }
-    for form in ["what=mark", "what=take", "what=strike"] {
+    for form in ["what=mark", "what=take", "what=exclude"] {
         assert_eq!(status(&site.post("/reps/2", form)), 303);
     }
     assert_eq!(
@@ -677,7 +681,10 @@ fn health_in_trouble(reader: &mut Reader, site: &Site, place: &Place) {
             std::thread::sleep(Duration::from_millis(100));
         }
     };
-    let wrong = until(format!("{settings}luck = 1\n"), "ajustes tiene un error");
+    let wrong = until(
+        format!("{settings}luck = 1\n"),
+        "configuración tiene un error",
+    );
     reader.page("wrong settings", &wrong);
     let shown = until(
         settings.replace("[page]\n", "[page]\npicture = true\n"),

@@ -24,6 +24,7 @@ impl<'a> Watch<'a> {
         let clip = recording("left_60fps_faults");
         let arguments = [
             "watch",
+            "--end-with-recording",
             "--settings",
             "s.toml",
             "--stand-in",

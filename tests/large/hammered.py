@@ -81,7 +81,7 @@ def run(program, folder, hammered):
         subprocess.run([program, "keys", key, "--journal", folder / "j.db"], input=typed, text=True, check=True, stdout=subprocess.DEVNULL)
     log = folder / "reps.jsonl"
     watch = subprocess.Popen(
-        [program, "watch", "--stand-in", ROOT / "recordings" / "r03.mp4", "--loops", str(LOOPS), "--sound", folder / "sound.wav",
+        [program, "watch", "--end-with-recording", "--stand-in", ROOT / "recordings" / "r03.mp4", "--loops", str(LOOPS), "--sound", folder / "sound.wav",
          "--settings", settings, "--journal", folder / "j.db", "--reps", log],
         stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
     while True:

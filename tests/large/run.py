@@ -63,7 +63,7 @@ def pages(program, journal, session, rep, hitter, times):
     settings = journal.with_suffix(".toml")
     settings.write_text('[page]\ntrial = true\nlisten = "127.0.0.1:7427"\n[camera]\ndevice = "/dev/none"\n[pose]\nmodel = "lite"\n')
     watch = subprocess.Popen(
-        [program, "watch", "--stand-in", ROOT / "recordings" / "r03.mp4", "--loops", "500", "--sound", "none", "--settings", settings, "--journal", journal],
+        [program, "watch", "--end-with-recording", "--stand-in", ROOT / "recordings" / "r03.mp4", "--loops", "500", "--sound", "none", "--settings", settings, "--journal", journal],
         stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     )  # fmt: skip
     try:

@@ -51,7 +51,7 @@ def start_and_memory(program, folder, model):
     for turn in range(5):
         began = time.monotonic()
         watch = subprocess.Popen(
-            [program, "watch", "--stand-in", CLIP, "--sound", "none", "--settings", settings, "--journal", folder / "start.db"],
+            [program, "watch", "--end-with-recording", "--stand-in", CLIP, "--sound", "none", "--settings", settings, "--journal", folder / "start.db"],
             stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         )  # fmt: skip
         try:

@@ -131,7 +131,7 @@ def started(program, folder, minutes, pace):
     settings = folder / "soak.toml"
     settings.write_text(f'[pose]\nmodel = "lite"\n[page]\ntrial = true\nlisten = "127.0.0.1:{port}"\n')
     common = ["--pace", pace, "--loops", loops]
-    watch = ["watch", "--settings", settings, "--stand-in", CLIP, *common]
+    watch = ["watch", "--end-with-recording", "--settings", settings, "--stand-in", CLIP, *common]
     replay = ["replay", track, "--settings", settings, "--height-cm", HEIGHT_CM, *common]
     print(f"{loops} loops of {clip_secs:.1f} s at {pace:g} times the pace of life", flush=True)
     runs = [Run("watch", program, watch, folder), Run("replay", program, replay, folder)]

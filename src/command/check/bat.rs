@@ -1,6 +1,6 @@
 //! Can the bat be seen: light, room, frame rate, size, and from where? Pure.
 //!
-//! In: what a few seconds of somebody standing in show. Out: lines of the report. None is to be mended: without the bat
+//! In: what a few seconds of somebody standing in show. Out: lines of the report. None is needs fixing: without the bat
 //! everything else is measured, so what is lacking is a note.
 
 use super::finding::{Finding, Grade};

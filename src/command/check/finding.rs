@@ -11,7 +11,7 @@ pub(super) enum Grade {
 }
 
 impl Grade {
-    /// Of what is either good or to be mended.
+    /// Of what is either good or needs fixing.
     pub(super) const fn of(good: bool) -> Self {
         match good {
             true => Grade::Good,
@@ -31,7 +31,7 @@ impl Grade {
         match self {
             Grade::Good => "good",
             Grade::Note => "note",
-            Grade::Mend => "MEND",
+            Grade::Mend => "FIX",
         }
     }
 }

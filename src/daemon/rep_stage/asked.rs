@@ -2,7 +2,8 @@
 //!
 //! In: signs of the arms, and requests of keys and the terminal. Out: an answer that is heard at once, and what it says.
 
-use crate::coach::{CueId, PhraseId, Said};
+use crate::coach::{CueId, CueWords, PhraseId, Said};
+use crate::daemon::rep_text::announcement_text;
 use crate::daemon::requests::{Request, RequestReceiver};
 use crate::pose::PoseFrame;
 use crate::signs::SignWatch;
@@ -103,23 +104,21 @@ impl RepStage {
 
     /// The count, and what was heard of the last rep.
     fn say_again(&mut self, now: CaptureTime) {
-        let mut count = self.session.training.trainer.count();
-        if let Some(cue) = self.asked.last_cue
-            && let Some(sentence) = count.sentences.last_mut()
-        {
-            // A rep in band was heard as a tone, which has no words of its own.
-            let heard = match cue {
-                CueId::InBand => Said::Phrase(PhraseId::InTheBand),
-                cue => Said::Cue(cue),
+        let training = &self.session.training;
+        let count = training.trainer.count();
+        let mut said = count.said(training.units);
+        if let Some(cue) = self.asked.last_cue {
+            // A rep in range was heard as a tone, which has no words of its own.
+            let heard = match (cue, training.cue_words) {
+                (CueId::InBand, _) => Said::Phrase(PhraseId::InRange),
+                (cue, CueWords::Happened) => Said::Cue(cue),
+                (cue, CueWords::ToDo) => Said::Instruction(cue),
             };
-            sentence.extend([Said::Pause, heard]);
+            said.extend([Said::Pause, heard]);
         }
-        for sentence in count.sentences {
-            self.sound.play(Sound::Answer(sentence), now);
-        }
-        for line in &count.lines {
-            self.terminal.println(line);
-        }
+        self.terminal
+            .println(&announcement_text(&count, training.messages()));
+        self.sound.play(Sound::Answer(said), now);
         if let Some(last) = &self.session.last_rep {
             self.terminal.println(last);
         }
@@ -151,7 +150,7 @@ impl RepStage {
         );
         self.terminal.println(match waits {
             true => "the next hitter steps in",
-            false => "nobody waits for a turn",
+            false => "no one is waiting for a turn",
         });
     }
 

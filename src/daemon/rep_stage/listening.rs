@@ -58,10 +58,16 @@ impl RepStage {
                     pitcher.unheard();
                 }
             }
-            (Sound::Cue(_) | Sound::Sentence(_) | Sound::Answer(_), Ok(played)) => {
+            (
+                Sound::Cue(_) | Sound::Instruction(_) | Sound::Sentence(_) | Sound::Answer(_),
+                Ok(played),
+            ) => {
                 self.cue_latency.played(request, played);
             }
-            (Sound::Cue(_) | Sound::Sentence(_) | Sound::Answer(_), Err(_)) => {
+            (
+                Sound::Cue(_) | Sound::Instruction(_) | Sound::Sentence(_) | Sound::Answer(_),
+                Err(_),
+            ) => {
                 self.cue_latency.not_played(request.ticket);
             }
         }

@@ -6,6 +6,7 @@
 
 mod asked;
 mod camera_stand;
+mod caution;
 mod cue_latency;
 mod film_recorder;
 mod head_tone;
@@ -23,14 +24,14 @@ use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
 use crate::capture::CaptureClock;
-use crate::coach::{Announcements, JudgedRep, OPENING};
+use crate::coach::{Announcement, CueWords, JudgedRep};
 use crate::journal::{JournalWriter, RepLog};
 use crate::picture_size::PictureSize;
 use crate::pose::track::TrackWriter;
 use crate::pose::{PoseFrame, Steadier};
 use crate::rep::{FoundRep, Heard, HitterSetup, HoldWatch, Measure, MeasureName, RepKind};
 use crate::sound::{Sound, SoundOutput};
-use crate::status::{Health, RunCounts};
+use crate::status::{Health, RunCounts, ShownHitter};
 use crate::time::CaptureTime;
 use crate::video::{Films, FrameTap};
 
@@ -39,7 +40,7 @@ use super::ears_feed::EarsFeed;
 use super::live_publisher::LivePublisher;
 use super::pending_changes::PendingChanges;
 use super::pipeline::PoseSample;
-use super::rep_text::rep_text;
+use super::rep_text::{announcement_text, rep_text, summary_text};
 use super::{DaemonError, Terminal, Training};
 
 use asked::Asked;
@@ -105,6 +106,8 @@ pub struct RepStage {
     changes: Arc<PendingChanges>,
     counts: RunCounts,
     finder_restarts: u64,
+    /// Who heard the caution, and when.
+    cautioned: Vec<(Option<ShownHitter>, CaptureTime)>,
     /// Of the last frame.
     picture: PictureSize,
     /// Of the last frame.
@@ -149,6 +152,7 @@ impl RepStage {
             changes: Arc::default(),
             counts: RunCounts::default(),
             finder_restarts: 0,
+            cautioned: Vec::new(),
             picture: PictureSize::default(),
             last: CaptureTime::default(),
         }
@@ -201,7 +205,9 @@ impl RepStage {
         self.begin_pending_session()?;
         self.apply_pending_permissions();
         self.count_frame(&sample);
-        self.say_opening_when_due(now);
+        if sample.pose.body.is_some() {
+            self.say_opening_when_due(now);
+        }
         self.records.track_frame(&sample.pose);
         self.sound.advance_to(now);
         self.collect_outcomes(Duration::ZERO);
@@ -242,17 +248,14 @@ impl RepStage {
         self.publish(Some(None));
         self.begin_pending_session()?;
         self.answer_requests(self.last);
-        if self.counts.frames > 0 {
-            self.say_opening_when_due(self.last);
-        }
         Ok(())
     }
 
-    /// The source has ended: judges what is still open, writes out and closes everything.
+    /// The source has ended: judges what is still open.
     ///
     /// # Errors
-    /// As for [`Self::step`], and where reps could not be stored.
-    pub(super) fn finish(mut self) -> Result<RunCounts, DaemonError> {
+    /// Where the journal's thread is gone.
+    pub(super) fn end_of_source(&mut self) -> Result<(), DaemonError> {
         // What was heard after the last frame belongs to the last swing still.
         self.listen(self.last.plus_secs(HEARD_AFTER_SECS));
         if let Some(found) = self.session.finder.finish() {
@@ -261,7 +264,15 @@ impl RepStage {
         self.log_unfinished(None)?;
         self.tell_held();
         let not_counted = self.session.finder.take_all_not_counted();
-        self.tell_not_counted(not_counted)?;
+        self.tell_not_counted(not_counted)
+    }
+
+    /// Writes out and closes everything, with what is still open where the source has ended.
+    ///
+    /// # Errors
+    /// Where something could not be written to its end.
+    pub(super) fn finish(mut self) -> Result<RunCounts, DaemonError> {
+        self.end_of_source()?;
         if let Some(explanation) = self.explanation.take() {
             explanation.print(&self.terminal);
         }
@@ -279,12 +290,6 @@ impl RepStage {
         self.counts.bodies += u64::from(sample.pose.body.is_some());
         self.picture = sample.picture;
         self.last = sample.pose.captured_at;
-    }
-
-    fn say_opening_when_due(&mut self, now: CaptureTime) {
-        if std::mem::take(&mut self.session.opening_due) {
-            self.sound.play(Sound::Sentence(OPENING.to_vec()), now);
-        }
     }
 
     /// Logs the rep that waits, once its finish is over.
@@ -388,13 +393,13 @@ impl RepStage {
         }
         self.play_cue(&judged);
         self.asked.last_cue = judged.cue.as_ref().and_then(|cue| cue.id.known());
-        self.live
-            .add_rep(&judged, self.session.training.trainer.focus());
+        self.live.add_rep(&judged, &self.session.training);
         self.publish(None);
         if let Some(explanation) = &mut self.explanation {
             explanation.add_rep(&judged);
         }
-        let text = rep_text(&judged);
+        let training = &self.session.training;
+        let text = rep_text(&judged, training.cue_words, training.messages());
         self.terminal.println(&text);
         self.session.last_rep = Some(text);
         self.announce(announcements, judged.rep.known_at);
@@ -418,7 +423,11 @@ impl RepStage {
         let decided_at = Instant::now();
         let finish = judged.rep.events.finish;
         let after_finish_ms = finish.map(|finish| 1e3 * cue.at.secs_since(finish));
-        let ticket = self.sound.play(Sound::Cue(id), cue.at);
+        let sound = match self.session.training.cue_words {
+            CueWords::Happened => Sound::Cue(id),
+            CueWords::ToDo => Sound::Instruction(id),
+        };
+        let ticket = self.sound.play(sound, cue.at);
         self.cue_latency.begin(ticket, decided_at, after_finish_ms);
     }
 
@@ -453,17 +462,25 @@ impl RepStage {
     }
 
     /// Says and prints what follows from a rep or from time.
-    fn announce(&mut self, announcements: Announcements, at: CaptureTime) {
-        for sentence in announcements.sentences {
-            self.sound.play(Sound::Sentence(sentence), at);
-        }
-        for line in &announcements.lines {
-            self.terminal.println(line);
+    fn announce(&mut self, announcements: Vec<Announcement>, at: CaptureTime) {
+        let (units, i18n) = {
+            let training = &self.session.training;
+            (training.units, training.messages())
+        };
+        for announced in announcements {
+            let said = announced.said(units);
+            if !said.is_empty() {
+                self.sound.play(Sound::Sentence(said), at);
+            }
+            self.terminal.println(&announcement_text(&announced, i18n));
         }
     }
 
     fn print_closing_line(&self) {
-        if let Some(line) = self.session.training.trainer.closing_line() {
+        let training = &self.session.training;
+        if let Some(summary) = training.trainer.unfinished() {
+            let i18n = training.messages();
+            let line = i18n.format("line.so_far", summary_text(&summary, i18n));
             self.terminal.println(&line);
         }
     }

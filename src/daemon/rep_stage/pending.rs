@@ -58,8 +58,8 @@ impl RepStage {
         let name = hitter.as_ref().and_then(|hitter| hitter.name.clone());
         // What is shown here may end up in the system's log, where no name belongs.
         self.terminal.println(match name.is_some() {
-            true => "another session begins, of a hitter with a name",
-            false => "another session begins, of nobody named",
+            true => "a new session begins, with a named hitter",
+            false => "a new session begins, without a name",
         });
         let keeps_films = self.records.films.state().is_some_and(|films| films.keep);
         if keeps_films && !permissions.film {

@@ -70,7 +70,7 @@ impl RepStage {
             }
             Whose::NotTold | Whose::Unclear => {
                 self.terminal
-                    .println("a rep is kept as nobody's: it is not told who hits");
+                    .println("a rep is kept without a hitter: it is not clear who is hitting");
                 self.ask_who_hits(now);
                 self.turn_watch.held.push((None, found));
                 None

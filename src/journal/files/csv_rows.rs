@@ -67,7 +67,7 @@ const CUE_TO_CORRECTIONS: [CsvColumn; 15] = [
             .and_then(text)
     }),
     ("marked", |stored| Some(stored.marked.to_string())),
-    ("struck", |stored| free_text(stored.struck.as_deref()?)),
+    ("struck", |stored| free_text(stored.excluded.as_deref()?)),
     ("called", |stored| {
         stored.label_override.map(RepKind::name).and_then(text)
     }),

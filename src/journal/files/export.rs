@@ -117,7 +117,7 @@ pub(in crate::journal) fn exported_line(stored: StoredRep) -> String {
         hitter: stored.hitter_name,
         logged_at: stamp_text(stored.logged_at),
         marked: stored.marked,
-        struck: stored.struck,
+        struck: stored.excluded,
         label_override: stored.label_override,
         moved: stored.moved,
         made_to_count: stored.made_to_count,

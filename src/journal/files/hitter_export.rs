@@ -74,7 +74,7 @@ impl JournalReader {
             reps: self.for_each_rep(&filter, |rep| {
                 stored.push((rep.id, rep.session, rep.judged.number));
                 let rep = StoredRep {
-                    struck: rep.struck.map(|why| others.left_out(&why)),
+                    excluded: rep.excluded.map(|why| others.left_out(&why)),
                     ..rep
                 };
                 writeln!(out, "{}", exported_line(rep)).map_err(at(&path))

@@ -3,6 +3,7 @@
 
 pub(super) mod backup;
 pub(super) mod byte_search;
+mod c3d;
 mod csv_rows;
 pub(super) mod deletion;
 pub(super) mod deletion_list;

@@ -148,7 +148,7 @@ columns! {
 }
 
 extras! {
-    /// Who hit, and how much the session holds; struck reps do not count.
+    /// Who hit, and how much the session holds; excluded reps do not count.
     SessionExtra behind SessionColumn {
         HitterName = "hitters.name",
         Swings = "(SELECT count(*) FROM reps WHERE session = sessions.id AND struck_why IS NULL AND coalesce(called, kind) = 'swing')",

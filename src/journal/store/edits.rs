@@ -1,7 +1,7 @@
 //! What the coach changes: notes, marks, corrections, plans, hitters.
 //!
 //! In: one [`Edit`] at a time. Out: the number of the row. What was detected is never lost here: a rep
-//! that is struck out, relabeled or whose events are moved keeps its detected values, and each correction is kept with its time.
+//! that is excluded, relabeled or whose events are moved keeps its detected values, and each correction is kept with its time.
 
 use rusqlite::{Connection, OptionalExtension, params};
 
@@ -46,8 +46,8 @@ pub enum Edit {
         /// Whether it is marked from now on.
         marked: bool,
     },
-    /// A rep is struck out for a reason, or counts again.
-    Strike {
+    /// A rep is excluded for a reason, or counts again.
+    Exclude {
         /// The rep.
         rep: RepId,
         /// Why it does not count; `None` lets it count again.
@@ -187,7 +187,7 @@ fn reason_to_refuse(edit: &Edit) -> Option<&'static str> {
         }
         Edit::RecordConsent { consent, .. } => return consents::reason_to_refuse(consent),
         Edit::AddNote { text, .. } => text,
-        Edit::Strike { why: Some(why), .. } => why,
+        Edit::Exclude { why: Some(why), .. } => why,
         _ => return None,
     };
     if text.trim().is_empty() {
@@ -235,7 +235,7 @@ fn apply(connection: &Connection, edit: &Edit, by: &str) -> rusqlite::Result<Opt
             )?;
             Ok((rows > 0).then_some(rep.get()))
         }
-        Edit::Strike { rep, why } => record_correction(
+        Edit::Exclude { rep, why } => record_correction(
             connection,
             *rep,
             "struck",

@@ -1,6 +1,6 @@
 //! Values of a hitter's swings over time, for plots and baselines.
 //!
-//! In: a hitter or a session, and measures. Out: values in the order of the reps, without those of struck reps and of takes.
+//! In: a hitter or a session, and measures. Out: values in the order of the reps, without those of excluded reps and of takes.
 //! Each query reads no more reps than its limit, by index.
 
 use jiff::Timestamp;

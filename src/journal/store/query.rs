@@ -101,8 +101,8 @@ pub struct StoredRep {
     pub judged: JudgedRep,
     /// Whether the coach marked it to be found again.
     pub(crate) marked: bool,
-    /// Why the coach struck it out; `None` where it counts.
-    pub(crate) struck: Option<String>,
+    /// Why the coach excluded it; `None` where it counts.
+    pub(crate) excluded: Option<String>,
     /// The coach's label, where it differs from what was detected.
     pub(crate) label_override: Option<RepKind>,
     /// Whether the coach moved any of its events; its measures are then made with them.
@@ -117,9 +117,9 @@ impl StoredRep {
         self.label_override.unwrap_or(self.judged.rep.kind)
     }
 
-    /// Whether it counts as a swing: one, and not struck out.
+    /// Whether it counts as a swing: one, and not excluded.
     pub(crate) fn counts_as_swing(&self) -> bool {
-        self.struck.is_none() && self.kind() == RepKind::Swing
+        self.excluded.is_none() && self.kind() == RepKind::Swing
     }
 }
 

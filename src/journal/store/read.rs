@@ -97,7 +97,7 @@ pub(in crate::journal) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep>
             pitch,
         },
         marked: get(row, C::Marked)?,
-        struck: get(row, C::StruckWhy)?,
+        excluded: get(row, C::StruckWhy)?,
         label_override: optional_word(row, C::Called, &KINDS, RepKind::name)?,
         moved: get(row, RepExtra::Moved)?,
         made_to_count: get(row, RepExtra::MadeToCount)?,

@@ -136,16 +136,16 @@ fn a_name_in_a_correction_goes_with_its_hitter_and_is_reported_where_it_is_anoth
     log_reps(&mut journal, "Ana", 1..=2);
     log_reps(&mut journal, name, 1..=2);
     let reps: Vec<RepId> = (1..=4).map(RepId::new).collect();
-    let strike = |rep: RepId, why: Option<&str>| Edit::Strike {
+    let exclude = |rep: RepId, why: Option<&str>| Edit::Exclude {
         rep,
         why: why.map(str::to_owned),
     };
     // Struck, then counted again: the reason stands in the corrections only.
     let hers = format!("{name} was called to the phone");
     journal
-        .edit(&strike(reps[2], Some(&hers)), "Maria")
+        .edit(&exclude(reps[2], Some(&hers)), "Maria")
         .unwrap();
-    journal.edit(&strike(reps[2], None), "Maria").unwrap();
+    journal.edit(&exclude(reps[2], None), "Maria").unwrap();
     // An event is moved: what was found is kept, with why a measure could not be made.
     let mut judged = judged(2);
     let why = format!("{name}'s umbrella hid the elbow");
@@ -176,9 +176,9 @@ fn a_name_in_a_correction_goes_with_its_hitter_and_is_reported_where_it_is_anoth
     // Another hitter's correction names her too.
     let others = format!("{name} stood in the way");
     journal
-        .edit(&strike(reps[0], Some(&others)), "Maria")
+        .edit(&exclude(reps[0], Some(&others)), "Maria")
         .unwrap();
-    journal.edit(&strike(reps[0], None), "Maria").unwrap();
+    journal.edit(&exclude(reps[0], None), "Maria").unwrap();
     let report = journal
         .delete_hitter(&HitterChoice::Name(name.into()))
         .unwrap();

@@ -104,7 +104,7 @@ fn fill(journal: &mut Journal, who: usize) {
         let edits = [
             note(None),
             note(Some(reps[0])),
-            Edit::Strike { rep: reps[0], why },
+            Edit::Exclude { rep: reps[0], why },
             Edit::MoveEvent(Box::new(MovedEvent {
                 rep: reps[1],
                 event: EventName::Plant,

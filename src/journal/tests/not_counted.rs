@@ -168,12 +168,12 @@ fn what_the_coach_makes_count_is_a_rep_in_its_place_in_time() {
     let exported = String::from_utf8(exported).unwrap();
     assert_eq!(exported.matches("\"made_to_count\":true").count(), 1);
 
-    // The way back: it can be struck out like any other rep.
-    let strike = Edit::Strike {
+    // The way back: it can be excluded like any other rep.
+    let exclude = Edit::Exclude {
         rep,
         why: Some("no swing after all".into()),
     };
-    journal.edit(&strike, "Maria").unwrap();
+    journal.edit(&exclude, "Maria").unwrap();
     assert!(!journal.reader().rep(rep).unwrap().counts_as_swing());
     assert!(matches!(
         journal.edit(&Edit::MakeCount(NotCountedId::new(99)), "Maria"),

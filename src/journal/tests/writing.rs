@@ -236,12 +236,12 @@ fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
         let refused = handle.edit(unfit.clone(), "Maria").unwrap_err();
         assert!(matches!(refused, JournalError::Refused { .. }), "{unfit:?}");
     }
-    let strike = |why: Option<&str>| Edit::Strike {
+    let exclude = |why: Option<&str>| Edit::Exclude {
         rep: RepId::new(1),
         why: why.map(str::to_owned),
     };
     handle
-        .edit(strike(Some("a practice swing of the coach")), "Maria")
+        .edit(exclude(Some("a practice swing")), "Maria")
         .unwrap();
     handle
         .edit(
@@ -270,13 +270,13 @@ fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
     let rep = reader.rep(RepId::new(1)).unwrap();
     assert_eq!(rep.judged.rep.kind, RepKind::Swing, "found as it was");
     assert_eq!((rep.kind(), rep.marked), (RepKind::Take, true));
-    assert_eq!(rep.struck.as_deref(), Some("a practice swing of the coach"));
+    assert_eq!(rep.excluded.as_deref(), Some("a practice swing"));
     let corrections = reader.corrections(RepId::new(1)).unwrap();
     let by: Vec<_> = corrections.iter().map(|c| c.made_by.as_deref()).collect();
     assert_eq!(by, [Some("Maria"), Some("Lena")]);
     let row = &reader.sessions().unwrap()[0];
-    assert_eq!((row.swings, row.takes), (0, 0), "struck out of the count");
-    handle.edit(strike(None), "Maria").unwrap();
+    assert_eq!((row.swings, row.takes), (0, 0), "excluded from the count");
+    handle.edit(exclude(None), "Maria").unwrap();
     let row = &reader.sessions().unwrap()[0];
     assert_eq!((row.swings, row.takes), (0, 1));
 

@@ -18,7 +18,7 @@ const setText = (id, text) => {
 };
 
 const plain = (value, unit) => {
-  const decimals = unit === "cm" ? 1 : 0;
+  const decimals = unit === "cm" || unit === "in" ? 1 : 0;
   return value.toLocaleString(document.documentElement.lang, {
     minimumFractionDigits: decimals, maximumFractionDigits: decimals,
   });
@@ -27,7 +27,9 @@ const plain = (value, unit) => {
 const wordOf = (rep) => {
   if (rep.kind === "take") return say("take");
   if (!rep.cue) return say("quiet");
-  return rep.cue === "in_band" ? say("in_band") : say(`cue.${rep.cue}`);
+  if (rep.cue === "in_band") return say("in_band");
+  const instruction = rep.words === "what to do" ? words[`cue.do_${rep.cue}`] : undefined;
+  return instruction ?? say(`cue.${rep.cue}`);
 };
 
 function showLast(rep) {
@@ -125,6 +127,7 @@ function show(live) {
   setText("asked-words", live.asked ? say("still").replace("{}", called(live.asked)) : "");
   setText("plan", live.plan ? named("plan", live.plan) : "");
   setText("next", live.next ? say("next").replace("{}", called(live.next)) : "");
+  at("caution").hidden = !(live.phase === "away" || live.paused || live.over || live.resting);
   showAsks(live);
   const ready = live.paused ? "paused" : live.over ? "over" : live.resting ? "resting" : live.ready;
   at("ready").dataset.state = ready;

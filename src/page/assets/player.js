@@ -16,6 +16,8 @@ async function start() {
   }));
   const [own, other] = reps;
   if (!own) return;
+  // The rep before, faintly behind, while nothing else is compared.
+  const ghost = !other && player.dataset.ghost ? await fetch(player.dataset.ghost).then((answer) => (answer.ok ? answer.json() : null), () => null) : null;
   const state = { time: own.times[0], playing: false, layout: "side", last: 0, film: true };
   const open = (address, rep) => (address && rep ? openFilm(address, rep, loseFilm).catch(() => null) : null);
   const films = new Map([[own, await open(player.dataset.film, own)], [other, await open(player.dataset.withFilm, other)]]);
@@ -34,6 +36,7 @@ async function start() {
 
   function scene(svg, rep, className, transform) {
     const layer = element("g", { class: className, ...(transform ? { transform } : {}) }, svg);
+    if (className === "own") drawGround(layer, rep);
     drawPitchLine(layer, rep);
     const feet = element("g", { class: "feet" }, layer);
     for (const [x, y] of rep.feet) element("circle", { cx: x, cy: y, r: 6 }, feet);
@@ -49,6 +52,34 @@ async function start() {
     const mass = element("circle", { class: "mass", r: 9, cx: -99, cy: -99 }, layer);
     const axis = element("g", { class: "axis" }, layer);
     return { rep, figure, bat, axis, mass };
+  }
+
+  // A level line under the feet as they stand at foot down.
+  function drawGround(layer, rep) {
+    if (!rep.ground) return;
+    const y = Math.max(rep.ground[1], ...rep.feet.map((point) => point[1]));
+    const fall = rep.width * Math.tan((rep.roll_deg * Math.PI) / 180);
+    element("line", { class: "ground", x1: rep.ground[0] - rep.width, y1: y - fall, x2: rep.ground[0] + rep.width, y2: y + fall }, layer);
+  }
+
+  // Foot down and contact as stills; each leads to its moment in the replay.
+  function drawMoments() {
+    for (const name of ["plant", "contact"]) {
+      const time = own.events[name];
+      if (time === undefined) continue;
+      const place = frameAt(own, time);
+      const button = document.createElement("button");
+      button.type = "button";
+      button.className = "quiet moment";
+      const svg = element("svg", { viewBox: box(own), "aria-hidden": "true", class: "stick" });
+      button.append(svg, words[`event.${name}`] ?? name);
+      drawGround(svg, own);
+      draw(element("g", { class: "sticks" }, svg), own.frames[place]);
+      drawBat(element("g", { class: "bat" }, svg), own.bat[place]);
+      drawAxis(element("g", { class: "axis" }, svg), own, own.frames[place]);
+      button.addEventListener("click", () => { pause(); state.time = time; show(); });
+      at("moments")?.append(button);
+    }
   }
 
   // Where the bat's tip went from the stride on; what it does while the hitter waits would hide that.
@@ -81,7 +112,8 @@ async function start() {
     at("stage").replaceChildren();
     at("stage").dataset.layout = other ? state.layout : "alone";
     const first = stageOf(own, label(own));
-    if (!other) scenes = [scene(first, own, "own")];
+    if (ghost) scenes = [scene(first, ghost, "ghost", placing(ghost)), scene(first, own, "own")];
+    else if (!other) scenes = [scene(first, own, "own")];
     else if (state.layout === "over") scenes = [scene(first, other, "other", placing(other)), scene(first, own, "own")];
     else scenes = [scene(first, own, "own"), scene(stageOf(other, label(other)), other, "other")];
     show();
@@ -217,6 +249,8 @@ async function start() {
   offer("pitch-line", lines.length > 0);
   at("pitch-line-words").textContent = [...new Set(lines.map((rep) => pitchLineWords(rep, words)))].join("; ");
   offer("above", views.size > 0);
+  offer("ghost", Boolean(ghost));
+  drawMoments();
   state.time = own.events.plant ?? own.times[0];
   build();
 }

@@ -29,7 +29,7 @@ struct LoginPage<'a> {
     page: PageContext<'a>,
     to: String,
     error: Option<String>,
-    /// What a form was sent with, to be mended.
+    /// What a form was sent with, to be corrected.
     name: String,
     /// Whether coaches can log in at all.
     has_coach: bool,
@@ -126,6 +126,11 @@ pub(in crate::page) async fn log_in(
             });
             return refuse(why, StatusCode::FORBIDDEN, text.to_owned());
         }
+    };
+    // A coach who asked for no page in particular begins with the day.
+    let to = match (&who, to.as_str()) {
+        (Principal::Coach(_), "/") => "/today".to_owned(),
+        _ => to,
     };
     // A new token: one that was known before the login must not open anything (session fixation).
     if let Some(before) = &requester.token {

@@ -29,10 +29,12 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Redirect, Response};
 use cookie::{Cookie, SameSite};
 
+use super::PageUse;
 use super::error::{PageError, with_error_text};
 use super::i18n::Messages;
 use super::pages::language::url_encoded;
 use super::state::AppState;
+use crate::rep::Lengths;
 use crate::settings::PageSettings;
 use crate::sound::Language;
 
@@ -78,6 +80,9 @@ pub(super) struct Requester {
     pub(super) form_token: String,
     pub(super) client: Client,
     pub(super) language: Language,
+    pub(super) lengths: Lengths,
+    /// What the page is for.
+    pub(super) purpose: PageUse,
     /// What their cookie holds: the token of their session, or one that belongs to nobody.
     token: Option<String>,
     /// The mark of their device.
@@ -89,7 +94,7 @@ pub(super) struct Requester {
 impl Requester {
     /// The page's text in their language.
     pub(super) fn messages(&self) -> &'static Messages {
-        Messages::of(self.language)
+        Messages::of(self.language, self.lengths)
     }
 
     /// Whether the coach's pages are open to them.
@@ -139,7 +144,7 @@ pub(super) async fn authenticate(
             next.run(request).await
         }
     };
-    let response = with_error_text(response, Messages::of(language));
+    let response = with_error_text(response, Messages::of(language, state.rules().units));
     with_security_headers(response, is_encrypted)
 }
 
@@ -198,6 +203,8 @@ fn requester(state: &AppState, request: &Request, client: Client, language: Lang
             .unwrap_or_default(),
         client,
         language,
+        lengths: state.rules().units,
+        purpose: state.control.purpose(),
         token,
         device: cookie(headers, &cookie_name(DEVICE_COOKIE, client)),
         wants_page: false,

@@ -12,7 +12,7 @@ const ONE: &str = ".one";
 
 impl Messages {
     /// So many of something: the text of a key, or of its form for one, with the number filled in first and then `rest`.
-    pub(in crate::page) fn counted_with(
+    pub(crate) fn counted_with(
         &self,
         key: &str,
         count: impl TryInto<u64>,
@@ -31,7 +31,7 @@ impl Messages {
     }
 
     /// So many of something.
-    pub(in crate::page) fn counted(&self, key: &str, count: impl TryInto<u64>) -> String {
+    pub(crate) fn counted(&self, key: &str, count: impl TryInto<u64>) -> String {
         self.counted_with(key, count, &[])
     }
 }
@@ -39,16 +39,18 @@ impl Messages {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::rep::Lengths;
     use crate::sound::Language;
 
     #[test]
     fn one_is_told_in_the_singular_and_nothing_and_more_in_the_plural() {
-        let [english, spanish] = Language::ALL.map(Messages::of);
+        let [english, spanish] =
+            Language::ALL.map(|language| Messages::of(language, Lengths::Metric));
         for (count, in_english, in_spanish) in [
-            (0, "0 cues heard", "0 avisos oídos"),
-            (1, "1 cue heard", "1 aviso oído"),
-            (2, "2 cues heard", "2 avisos oídos"),
-            (21, "21 cues heard", "21 avisos oídos"),
+            (0, "0 cues heard", "0 indicaciones oídas"),
+            (1, "1 cue heard", "1 indicación oída"),
+            (2, "2 cues heard", "2 indicaciones oídas"),
+            (21, "21 cues heard", "21 indicaciones oídas"),
         ] {
             assert_eq!(english.counted("count.cues", count), in_english);
             assert_eq!(spanish.counted("count.cues", count), in_spanish);
@@ -57,7 +59,7 @@ mod tests {
 
     #[test]
     fn whatever_has_a_form_for_one_has_another_and_whatever_is_counted_has_both() {
-        for messages in Language::ALL.map(Messages::of) {
+        for messages in Language::ALL.map(|language| Messages::of(language, Lengths::Metric)) {
             let keys = &messages.messages;
             for key in keys.keys() {
                 if let Some(many) = key.strip_suffix(ONE) {

@@ -100,12 +100,13 @@ impl Explained for JournalError {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::rep::Lengths;
 
     #[test]
     fn errors_name_no_file_of_the_machine() {
         let path = std::path::PathBuf::from("/secret/place.db");
         for language in Language::ALL {
-            let i18n = Messages::of(language);
+            let i18n = Messages::of(language, Lengths::Metric);
             let texts = [
                 i18n.error(&JournalError::Missing { path: path.clone() }),
                 i18n.error(&CredentialError::File {

@@ -8,13 +8,13 @@ use axum::response::{Html, IntoResponse, Redirect, Response};
 use serde::Deserialize;
 
 use crate::journal::{HitterChoice, HitterId, HitterRow, NewHitter, Purpose, is_name};
-use crate::page::TurnChange;
 use crate::page::auth::{CsrfForm, Requester};
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
 use crate::page::i18n::Messages;
 use crate::page::state::AppState;
-use crate::rep::Bats;
+use crate::page::{PageUse, TurnChange};
+use crate::rep::{Bats, Lengths};
 use crate::settings::is_height;
 use crate::status::ShownHitter;
 
@@ -30,13 +30,16 @@ struct CagePage<'a> {
 
 pub(in crate::page) async fn screen(
     Extension(requester): Extension<Requester>,
-) -> Result<Html<String>, PageError> {
+) -> Result<Response, PageError> {
+    if requester.purpose != PageUse::Cage {
+        return Ok(Redirect::to("/today").into_response());
+    }
     let i18n = requester.messages();
     let page = CagePage {
         page: PageContext::new(&requester, Section::Cage),
         script_messages: script_messages(i18n),
     };
-    html(&page)
+    Ok(html(&page)?.into_response())
 }
 
 /// The messages of the screen's script, cues and measures among them, as JSON for a data attribute.
@@ -166,7 +169,8 @@ pub(in crate::page) struct HitterForm {
     /// Instead of a name that is not shown.
     number: Option<i64>,
     bats: Option<String>,
-    height_cm: Option<String>,
+    /// As the reader writes it.
+    height: Option<String>,
 }
 
 pub(in crate::page) async fn switch_hitter(
@@ -181,7 +185,7 @@ pub(in crate::page) async fn switch_hitter(
         let row = state.read(move |reader| reader.hitter(&choice)).await?;
         form.name = row.name;
     }
-    let hitter = match new_hitter(&form) {
+    let hitter = match new_hitter(&form, requester.lengths) {
         Ok(hitter) => hitter,
         Err(key) => return refused(&state, &requester, i18n.t(key).to_owned()).await,
     };
@@ -251,7 +255,10 @@ async fn refused(
 }
 
 /// The hitter of a form, or the message key of what is wrong with it.
-pub(in crate::page) fn new_hitter(form: &HitterForm) -> Result<NewHitter, &'static str> {
+pub(in crate::page) fn new_hitter(
+    form: &HitterForm,
+    lengths: Lengths,
+) -> Result<NewHitter, &'static str> {
     let name = form
         .name
         .as_deref()
@@ -265,12 +272,11 @@ pub(in crate::page) fn new_hitter(form: &HitterForm) -> Result<NewHitter, &'stat
         Some("right") => Some(Bats::Right),
         _ => None,
     };
-    let height_cm = match form.height_cm.as_deref().map(str::trim) {
+    let height_cm = match form.height.as_deref().map(str::trim) {
         None | Some("") => None,
         Some(text) => Some(
-            text.replace(',', ".")
-                .parse::<f64>()
-                .ok()
+            lengths
+                .height_cm(text)
                 .filter(|cm| is_height(*cm))
                 .ok_or("hitters.height_unfit")?,
         ),
@@ -292,18 +298,24 @@ mod tests {
             name: Some(name.into()),
             number: None,
             bats: Some("left".into()),
-            height_cm: Some(height.into()),
+            height: Some(height.into()),
         };
-        let nobody = new_hitter(&form("  ", "")).unwrap();
+        let nobody = new_hitter(&form("  ", ""), Lengths::Metric).unwrap();
         assert_eq!((nobody.name, nobody.height_cm), (None, None));
-        let named = new_hitter(&form(" Kim ", "151,5")).unwrap();
+        let named = new_hitter(&form(" Kim ", "151,5"), Lengths::Metric).unwrap();
         assert_eq!(
             (named.name.as_deref(), named.bats, named.height_cm),
             (Some("Kim"), Some(Bats::Left), Some(151.5))
         );
-        assert!(new_hitter(&form("Kim", "1.5")).is_err());
-        assert!(new_hitter(&form("Kim", "tall")).is_err());
-        assert!(new_hitter(&form(&"x".repeat(61), "")).is_err());
-        assert!(new_hitter(&form("a\u{7}b", "")).is_err());
+        let tall = new_hitter(&form("Kim", "4'11\""), Lengths::Inches).unwrap();
+        assert!(tall.height_cm.is_some_and(|cm| (cm - 149.86).abs() < 1e-9));
+        for form in [
+            form("Kim", "1.5"),
+            form("Kim", "tall"),
+            form(&"x".repeat(61), ""),
+            form("a\u{7}b", ""),
+        ] {
+            assert!(new_hitter(&form, Lengths::Metric).is_err());
+        }
     }
 }

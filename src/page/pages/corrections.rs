@@ -89,11 +89,11 @@ pub(in crate::page) fn rep_change(
     Ok(match form.what.as_str() {
         "mark" => Edit::Mark { rep, marked: true },
         "unmark" => Edit::Mark { rep, marked: false },
-        "strike" => Edit::Strike {
+        "exclude" => Edit::Exclude {
             rep,
             why: Some(why()),
         },
-        "count" => Edit::Strike { rep, why: None },
+        "count" => Edit::Exclude { rep, why: None },
         "swing" => relabel(Some(RepKind::Swing)),
         "take" => relabel(Some(RepKind::Take)),
         "as_found" => relabel(None),

@@ -11,7 +11,6 @@ use axum::response::{Html, IntoResponse, Response};
 use crate::page::auth::Requester;
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
-use crate::page::format;
 use crate::page::health::{localized_lines, metrics};
 use crate::page::i18n::Messages;
 use crate::page::pages::logins::wrong_keys;
@@ -57,11 +56,10 @@ fn last_rep_text(rep: &LiveRep, i18n: &Messages) -> String {
     if let Some(name) = rep.measure.and_then(MeasureName::from_name)
         && let Some(value) = rep.value
     {
-        let value = format::with_unit(i18n, name, value);
-        text += &format!(", {} {value}", i18n.measure(name));
+        text += &format!(", {} {value:.1} {}", i18n.measure(name), rep.unit);
     }
     if let Some(cue) = &rep.cue {
-        text += &format!(" · {}", i18n.cue_heard(cue));
+        text += &format!(" · {}", i18n.cue_heard(cue, rep.words));
     }
     text
 }

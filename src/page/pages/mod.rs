@@ -9,6 +9,7 @@ pub(super) mod health;
 pub(super) mod language;
 pub(super) mod live;
 pub(super) mod logins;
+mod measure_rows;
 pub(super) mod not_counted;
 pub(super) mod people;
 mod phase_timeline;
@@ -20,6 +21,8 @@ pub(super) mod print_sheet;
 pub(super) mod rep;
 pub(super) mod replay_data;
 pub(super) mod sessions;
+pub(super) mod today;
+mod trend_plot;
 pub(super) mod trends;
 
 /// One of several options to select.

@@ -6,8 +6,8 @@ use std::collections::BTreeMap;
 
 use super::SelectOption;
 use crate::coach::{
-    AbsoluteBand, Band, Bands, CueSchedule, PitchPlan, Plan, ScheduleKind, SetShape, SpeedUnit,
-    can_be_cued,
+    AbsoluteBand, Band, Bands, CueSchedule, CueWords, PitchPlan, Plan, ScheduleKind, SetShape,
+    SpeedUnit, can_be_cued,
 };
 use crate::page::format;
 use crate::page::i18n::Messages;
@@ -44,6 +44,7 @@ pub(super) struct PlanFields {
     pub(super) reps: String,
     pub(super) rest_after: String,
     pub(super) rest_secs: String,
+    pub(super) words: Vec<SelectOption>,
     pub(super) head_tone: bool,
     pub(super) levels: Vec<SelectOption>,
     pub(super) speeds: String,
@@ -71,6 +72,17 @@ fn schedule_options(selected: Option<ScheduleKind>, i18n: &Messages) -> Vec<Sele
         .into()
 }
 
+fn words_options(selected: CueWords, i18n: &Messages) -> Vec<SelectOption> {
+    CueWords::ALL
+        .iter()
+        .map(|words| SelectOption {
+            value: words.as_str().to_owned(),
+            label: i18n.named("words.", words.as_str()).to_owned(),
+            selected: *words == selected,
+        })
+        .collect()
+}
+
 fn level_options(selected: &str, i18n: &Messages) -> Vec<SelectOption> {
     Level::ALL
         .map(|level| SelectOption {
@@ -87,7 +99,13 @@ const USUAL: &str = "usual";
 impl PlanFields {
     /// The fields that say what the plan says.
     pub(super) fn of(plan: &Plan, settings: &Bands, i18n: &'static Messages) -> Self {
-        let number = |value: Option<f64>| value.map(|v| v.to_string()).unwrap_or_default();
+        let number = |name: MeasureName, value: Option<f64>| {
+            let shown = |value| i18n.lengths().shown(name.unit(), value);
+            // To the hundredth, so that an inch is not written with all its digits.
+            value
+                .map(|value| ((100.0 * shown(value)).round() / 100.0).to_string())
+                .unwrap_or_default()
+        };
         let measures = MeasureName::ALL
             .iter()
             .map(|&name| {
@@ -100,14 +118,14 @@ impl PlanFields {
                 MeasureFields {
                     name: name.name(),
                     label: i18n.measure(name),
-                    unit: name.unit().suffix(),
+                    unit: i18n.lengths().suffix(name.unit()),
                     place: place
                         .map(|place| (place + 1).to_string())
                         .unwrap_or_default(),
                     can_be_cued: can_be_cued(name),
                     kind,
-                    from: number(from),
-                    to: number(to),
+                    from: number(name, from),
+                    to: number(name, to),
                     settings: settings_band(name, settings, i18n),
                 }
             })
@@ -128,6 +146,7 @@ impl PlanFields {
             reps: plan.set.reps.to_string(),
             rest_after: plan.set.rest_after.to_string(),
             rest_secs: plan.set.rest_secs.to_string(),
+            words: words_options(plan.words, i18n),
             head_tone: plan.head_tone,
             levels: level_options(pitch.map_or("", |pitch| pitch.level.name()), i18n),
             speeds: speeds.join(", "),
@@ -150,7 +169,7 @@ impl PlanFields {
                 MeasureFields {
                     name: name.name(),
                     label: i18n.measure(name),
-                    unit: name.unit().suffix(),
+                    unit: i18n.lengths().suffix(name.unit()),
                     place: text(&field("place")),
                     can_be_cued: can_be_cued(name),
                     kind: one_of(&field("kind"), &[FIXED, USUAL]),
@@ -168,6 +187,7 @@ impl PlanFields {
             reps: text("reps"),
             rest_after: text("rest_after"),
             rest_secs: text("rest_secs"),
+            words: words_options(text("words").parse().unwrap_or_default(), i18n),
             head_tone: sent.contains_key("head_tone"),
             levels: level_options(&text("level"), i18n),
             speeds: text("speeds"),
@@ -186,6 +206,7 @@ impl PlanFields {
         put("reps", &self.reps);
         put("rest_after", &self.rest_after);
         put("rest_secs", &self.rest_secs);
+        put("words", selected(&self.words));
         put("level", selected(&self.levels));
         put("speeds", &self.speeds);
         put("unit", self.unit);
@@ -258,7 +279,10 @@ pub(super) fn to_text(sent: &FormFields, i18n: &'static Messages) -> Result<Stri
         if let Some(place) = number("place")? {
             cued.push((place, name));
         }
-        let (from, to) = (number("from")?, number("to")?);
+        let length = |what: &str| -> Result<Option<f64>, String> {
+            Ok(number(what)?.map(|written| i18n.lengths().written(name.unit(), written)))
+        };
+        let (from, to) = (length("from")?, length("to")?);
         match field("kind") {
             Some(FIXED) => {
                 let band = AbsoluteBand {
@@ -299,6 +323,7 @@ pub(super) fn to_text(sent: &FormFields, i18n: &'static Messages) -> Result<Stri
             plain("when").parse().unwrap_or(ScheduleKind::OutOfBand),
             beside,
         ),
+        words: plain("words").parse().unwrap_or_default(),
         set: SetShape {
             reps: whole("reps")?,
             rest_after: whole("rest_after")?,
@@ -349,11 +374,12 @@ fn number(text: &str) -> Result<Option<f64>, String> {
 mod tests {
     use super::*;
     use crate::coach::PLAN_TEMPLATES;
+    use crate::rep::Lengths;
     use crate::sound::Language;
 
     #[test]
     fn every_plan_survives_its_fields() {
-        let i18n = Messages::of(Language::English);
+        let i18n = Messages::of(Language::English, Lengths::Metric);
         let full = "name = \"all of it\"\nfocus = [\"head_drop_cm\", \"head_to_plant_cm\"]\nhead_tone = true\n\
             [bands]\nhead_drop_cm = { high = 4.5 }\nstride_length_cm = { below = 3, above = 5.25 }\n\
             [cues]\nwhen = \"summary\"\nafter = 7\n[set]\nreps = 40\nrest_after_reps = 10\nrest_secs = 60\n\
@@ -370,8 +396,25 @@ mod tests {
     }
 
     #[test]
+    fn a_coach_who_thinks_in_inches_writes_inches_and_the_plan_keeps_centimeters() {
+        let inches = Messages::of(Language::English, Lengths::Inches);
+        let text = "name = \"a\"\nfocus = [\"head_drop_cm\"]\n[bands]\nhead_drop_cm = { low = -5.08, high = 10.16 }\n\
+            front_foot_open_deg = { low = 20 }\n[cues]\nwhen = \"every-rep\"\nwords = \"what to do\"\n";
+        let plan = Plan::parse(text).unwrap();
+        let form = PlanFields::of(&plan, &Bands::new(), inches).sent();
+        let of = |key: &str| form[key].as_str();
+        assert_eq!(
+            (of("from.head_drop_cm"), of("to.head_drop_cm")),
+            ("-2", "4")
+        );
+        assert_eq!(of("from.front_foot_open_deg"), "20");
+        let back = Plan::parse(&to_text(&form, inches).unwrap()).unwrap();
+        assert_eq!(back, plan);
+    }
+
+    #[test]
     fn a_field_that_is_no_number_is_named_with_its_measure() {
-        let i18n = Messages::of(Language::English);
+        let i18n = Messages::of(Language::English, Lengths::Metric);
         let plan = Plan::parse(PLAN_TEMPLATES[0].text).unwrap();
         let mut form = PlanFields::of(&plan, &Bands::new(), i18n).sent();
         form.insert("kind.head_drop_cm".into(), FIXED.into());

@@ -8,8 +8,9 @@ use plotters::prelude::*;
 use crate::coach::Verdict;
 use crate::page::error::PageError;
 
-/// Width and height, pixels of the drawing.
-const SIZE: (u32, u32) = (960, 380);
+/// Width and height of a drawing, pixels.
+pub(super) const LARGE: (u32, u32) = (960, 380);
+pub(super) const SMALL: (u32, u32) = (480, 220);
 
 /// Placeholders for the style sheet's colors.
 const INK: RGBColor = RGBColor(1, 1, 1);
@@ -47,6 +48,8 @@ pub(super) struct Plot<'a> {
     pub(super) unit: &'a str,
     /// The label at x.
     pub(super) label: &'a dyn Fn(f64) -> String,
+    /// Width and height, pixels.
+    pub(super) size: (u32, u32),
 }
 
 impl Plot<'_> {
@@ -91,9 +94,11 @@ impl Plot<'_> {
         x: std::ops::Range<f64>,
         y: std::ops::Range<f64>,
     ) -> Result<(), Box<dyn std::error::Error>> {
-        let root = SVGBackend::with_string(svg, SIZE).into_drawing_area();
+        let root = SVGBackend::with_string(svg, self.size).into_drawing_area();
         let mut chart = ChartBuilder::on(&root)
             .margin(10)
+            // The last label stands half beyond the axis.
+            .margin_right(if self.size == SMALL { 20 } else { 80 })
             .x_label_area_size(34)
             .y_label_area_size(64)
             .build_cartesian_2d(x.clone(), y.clone())?;
@@ -109,7 +114,7 @@ impl Plot<'_> {
             .light_line_style(TRANSPARENT)
             .bold_line_style(LINE)
             .axis_style(QUIET)
-            .x_labels(7)
+            .x_labels(if self.size == SMALL { 4 } else { 7 })
             .y_labels(6)
             .x_label_formatter(&|place| (self.label)(*place))
             .y_desc(self.unit)
@@ -221,6 +226,7 @@ mod tests {
             changes: &[(2.0, "head <still>".into())],
             unit: "cm",
             label: &|x| format!("{x:.0}"),
+            size: LARGE,
         };
         let svg = plot.svg().unwrap().unwrap();
         assert_eq!(svg.matches("<polygon").count(), 3);

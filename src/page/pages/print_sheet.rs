@@ -6,8 +6,9 @@ use axum::extract::{Path, State};
 use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
 use axum::response::{Html, IntoResponse, Response};
 
+use super::plot::{Plot, Point, SMALL};
 use super::sessions::{SessionData, load_session, plan_label};
-use crate::coach::{Plan, Verdict, cue_for};
+use crate::coach::{CueWords, Plan, Verdict, cue_for};
 use crate::journal::{
     ExportFormat, NoteRow, RepFilter, SessionId, SessionRow, StoredRep, rep_line,
 };
@@ -19,14 +20,20 @@ use crate::page::i18n::Messages;
 use crate::page::state::AppState;
 use crate::rep::MeasureName;
 use crate::stats::median;
+use crate::text_enum::Recorded;
 
 /// A measure of the sheet.
 struct MeasureSummary {
+    name: MeasureName,
     label: &'static str,
     inside: usize,
     judged: usize,
     median: String,
     missed: Option<String>,
+    /// What to do about it.
+    practice: Option<String>,
+    /// The swings one by one; for the first measures only.
+    plot: Option<String>,
 }
 
 #[derive(Template)]
@@ -40,6 +47,8 @@ struct PrintSheet<'a> {
     notes: Vec<NoteRow>,
 }
 
+/// So many of them are drawn.
+const PLOTS: usize = 2;
 /// More measures than this are too many to think of.
 const MAX_MEASURES: usize = 5;
 
@@ -61,7 +70,7 @@ pub(in crate::page) async fn sheet(
         day: format::day(session.started_at),
         session,
         plan: plan.map(|plan| plan_label(&plan, i18n)),
-        measures: summaries(focus.map(|plan| plan.focus), &reps, i18n),
+        measures: summaries(focus.map(|plan| plan.focus), &reps, i18n)?,
         notes,
     };
     html(&page)
@@ -71,7 +80,7 @@ fn summaries(
     focus: Option<Vec<MeasureName>>,
     reps: &[StoredRep],
     i18n: &'static Messages,
-) -> Vec<MeasureSummary> {
+) -> Result<Vec<MeasureSummary>, PageError> {
     let swings: Vec<&StoredRep> = reps.iter().filter(|rep| rep.counts_as_swing()).collect();
     let names = focus.unwrap_or_else(|| MeasureName::ALL.to_vec());
     let mut summaries: Vec<MeasureSummary> = names
@@ -96,21 +105,71 @@ fn summaries(
             } else {
                 Verdict::High
             };
-            let missed = (low.max(high) > 0)
-                .then(|| cue_for(name, side))
-                .flatten()
-                .map(|cue| format!("{} ({})", i18n.cue(cue), low.max(high)));
+            let cue = (low.max(high) > 0).then(|| cue_for(name, side)).flatten();
+            let missed = cue.map(|cue| format!("{} ({}×)", i18n.cue(cue), low.max(high)));
+            let practice = cue.map(|cue| {
+                let cue = Recorded::Known(cue);
+                i18n.cue_heard(&cue, CueWords::ToDo).to_owned()
+            });
             Some(MeasureSummary {
+                name,
                 label: i18n.measure(name),
                 inside: count(Verdict::In),
                 judged: verdicts.len(),
                 median: format::with_unit(i18n, name, median),
                 missed,
+                practice,
+                plot: None,
             })
         })
         .collect();
     summaries.truncate(MAX_MEASURES);
-    summaries
+    for summary in summaries.iter_mut().take(PLOTS) {
+        summary.plot = plot(summary.name, &swings, i18n)?;
+    }
+    Ok(summaries)
+}
+
+/// The session's swings in a measure, one by one, against the range.
+fn plot(
+    name: MeasureName,
+    swings: &[&StoredRep],
+    i18n: &Messages,
+) -> Result<Option<String>, PageError> {
+    let lengths = i18n.lengths();
+    let shown = |value| lengths.shown(name.unit(), value);
+    let points: Vec<Point> = swings
+        .iter()
+        .filter_map(|rep| {
+            let y = shown(rep.judged.rep.measures.get(&name)?.value()?);
+            Some(Point {
+                x: f64::from(rep.judged.number),
+                y,
+                range: (y, y),
+                verdict: rep.judged.verdicts.get(&name).copied(),
+                link: None,
+            })
+        })
+        .collect();
+    if !name.unit().is_quantity() || points.len() < 2 {
+        return Ok(None);
+    }
+    let band = swings
+        .iter()
+        .rev()
+        .find_map(|rep| rep.judged.bands.get(&name));
+    Plot {
+        points: &points,
+        band: band.map_or((None, None), |band| {
+            (band.low.map(shown), band.high.map(shown))
+        }),
+        median: &[],
+        changes: &[],
+        unit: lengths.suffix(name.unit()),
+        label: &|number| format!("{number:.0}"),
+        size: SMALL,
+    }
+    .svg()
 }
 
 #[derive(Template)]
@@ -167,6 +226,8 @@ pub(in crate::page) async fn json_lines(
     .await
 }
 
+const BYTE_ORDER_MARK: &str = "\u{feff}";
+
 async fn file(
     state: &AppState,
     id: i64,
@@ -180,7 +241,11 @@ async fn file(
     };
     let bytes = state
         .read(move |reader| {
-            let mut bytes = Vec::new();
+            // A spreadsheet takes a table for its own country's encoding unless it begins like this.
+            let mut bytes = match format {
+                ExportFormat::Csv => BYTE_ORDER_MARK.as_bytes().to_vec(),
+                ExportFormat::JsonLines => Vec::new(),
+            };
             reader.export_reps(&filter, format, &mut bytes)?;
             Ok(bytes)
         })

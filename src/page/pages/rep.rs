@@ -11,10 +11,14 @@ use serde::Deserialize;
 
 use super::SelectOption;
 use super::films::{self, RepFilm};
+use super::measure_rows::{Group, MeasureRow, measure_rows, not_made};
 use super::replay_data::zero_of;
 use super::sessions::{best_of, heard_text};
-use crate::coach::Verdict;
-use crate::journal::{CorrectionRow, JournalReader, MeasuredSwing, NoteRow, RepId, StoredRep};
+use crate::coach::{Plan, Verdict};
+use crate::journal::{
+    CorrectionRow, JournalReader, MeasuredSwing, NoteRow, RepId, SessionFilter, SessionId,
+    StoredRep,
+};
 use crate::page::auth::Requester;
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
@@ -22,31 +26,16 @@ use crate::page::format;
 use crate::page::i18n::Messages;
 use crate::page::state::AppState;
 use crate::rep::{EventName, Events, MeasureName, RepKind};
-use crate::stats::{median, quantile};
 use crate::time::CaptureTime;
 
 /// The usual values are those of so many swings before.
 const USUAL_OVER: u32 = 200;
-/// Fewer values show no habit.
-const MIN_USUAL: usize = 5;
 /// How many swings back an older rep to compare with is looked for.
 const LOOK_BACK: u32 = 2000;
 
 #[derive(Deserialize)]
 pub(in crate::page) struct RepQuery {
     with: Option<i64>,
-}
-
-/// A measure in the table.
-struct MeasureRow {
-    name: &'static str,
-    label: &'static str,
-    value: String,
-    band: String,
-    usual: String,
-    other: String,
-    sign: &'static str,
-    verdict: Option<Verdict>,
 }
 
 /// An event in the table.
@@ -81,7 +70,11 @@ struct RepPage<'a> {
     corrections: Vec<CorrectionLine>,
     before: Option<i64>,
     after: Option<i64>,
-    rows: Vec<MeasureRow>,
+    /// What is worked on.
+    focus: Vec<MeasureRow>,
+    groups: Vec<Group>,
+    /// What could not be made, and why.
+    not_made: String,
     others: Vec<SelectOption>,
     with: Option<i64>,
     other_label: String,
@@ -109,6 +102,7 @@ pub(in crate::page) async fn page(
             let older = older_best(reader, &rep)?;
             let other = with.map(|with| reader.rep(with)).transpose()?;
             Ok(Found {
+                plan: plan_of(reader, rep.session)?,
                 notes: reader.notes(rep.session)?,
                 corrections: reader.corrections(id)?,
                 found_events: reader.found_events(id)?,
@@ -133,12 +127,21 @@ pub(in crate::page) async fn page(
         found.session.get(place).map(|rep| rep.id.get())
     };
     let others = compare_options(&found, i18n);
-    let rows = rows(&found, i18n);
+    let (focus, groups) = measure_rows(&found, i18n);
+    let not_made = not_made(&found.rep, i18n);
     let page = RepPage {
         page: PageContext::new(&requester, Section::Sessions),
         id: id.get(),
         when: format::day_and_time(found.rep.logged_at),
-        heard: heard_text(&found.rep, i18n),
+        heard: heard_text(
+            &found.rep,
+            found
+                .plan
+                .as_ref()
+                .map(|plan| plan.words)
+                .unwrap_or_default(),
+            i18n,
+        ),
         contact: found
             .rep
             .judged
@@ -152,7 +155,9 @@ pub(in crate::page) async fn page(
             .collect(),
         before: beside(-1),
         after: beside(1),
-        rows,
+        focus,
+        groups,
+        not_made,
         others,
         with: found.other.as_ref().map(|rep| rep.id.get()),
         other_label: found.other.as_ref().map(rep_label).unwrap_or_default(),
@@ -176,12 +181,14 @@ pub(in crate::page) async fn page(
     html(&page)
 }
 
-struct Found {
-    rep: StoredRep,
-    session: Vec<StoredRep>,
-    usual: BTreeMap<MeasureName, Vec<f64>>,
+pub(super) struct Found {
+    /// What the session was about.
+    pub(super) plan: Option<Plan>,
+    pub(super) rep: StoredRep,
+    pub(super) session: Vec<StoredRep>,
+    pub(super) usual: BTreeMap<MeasureName, Vec<f64>>,
     older: Option<MeasuredSwing>,
-    other: Option<StoredRep>,
+    pub(super) other: Option<StoredRep>,
     notes: Vec<NoteRow>,
     corrections: Vec<CorrectionRow>,
     found_events: Option<Events>,
@@ -189,6 +196,23 @@ struct Found {
     first_frame: Option<CaptureTime>,
     film: RepFilm,
     other_film: RepFilm,
+}
+
+/// The plan of a session, where it had one that can be read.
+fn plan_of(
+    reader: &JournalReader,
+    session: SessionId,
+) -> Result<Option<Plan>, crate::journal::JournalError> {
+    let only = SessionFilter {
+        only: Some(session),
+        ..SessionFilter::default()
+    };
+    let session = reader.sessions_of(&only)?.into_iter().next();
+    let plan = match session.and_then(|session| session.plan) {
+        Some(plan) => reader.plan(plan)?,
+        None => None,
+    };
+    Ok(plan.and_then(|plan| Plan::parse(&plan.text).ok()))
 }
 
 /// The hitter's values in the swings before a rep, by measure; none for an anonymous hitter.
@@ -276,61 +300,6 @@ fn compare_options(found: &Found, i18n: &'static Messages) -> Vec<SelectOption> 
     options
 }
 
-fn rows(found: &Found, i18n: &'static Messages) -> Vec<MeasureRow> {
-    let judged = &found.rep.judged;
-    judged
-        .rep
-        .measures
-        .iter()
-        .map(|(name, measure)| {
-            let verdict = judged.verdicts.get(name).copied();
-            MeasureRow {
-                name: name.name(),
-                label: i18n.measure(*name),
-                value: format::measure(i18n, *name, measure),
-                band: judged
-                    .bands
-                    .get(name)
-                    .map(|band| format::band(i18n, *name, band))
-                    .unwrap_or_default(),
-                usual: found
-                    .usual
-                    .get(name)
-                    .map(|values| usual_text(i18n, *name, values))
-                    .unwrap_or_default(),
-                other: found
-                    .other
-                    .as_ref()
-                    .and_then(|other| other.judged.rep.measures.get(name))
-                    .map(|measure| format::measure(i18n, *name, measure))
-                    .unwrap_or_default(),
-                sign: format::sign(verdict),
-                verdict,
-            }
-        })
-        .collect()
-}
-
-/// The median of the usual values, and the range of their middle half.
-pub(in crate::page) fn usual_text(i18n: &Messages, name: MeasureName, values: &[f64]) -> String {
-    if values.len() < MIN_USUAL || !name.unit().is_quantity() {
-        return String::new();
-    }
-    match (
-        median(values),
-        quantile(values, 0.25),
-        quantile(values, 0.75),
-    ) {
-        (Some(middle), Some(low), Some(high)) => format!(
-            "{} ({} … {})",
-            format::with_unit(i18n, name, middle),
-            format::plain(i18n, name, low),
-            format::plain(i18n, name, high)
-        ),
-        _ => String::new(),
-    }
-}
-
 fn event_rows(
     rep: &StoredRep,
     first_frame: Option<CaptureTime>,
@@ -365,7 +334,7 @@ fn correction_line(row: CorrectionRow, i18n: &'static Messages) -> CorrectionLin
     let event = EventName::from_name(&row.what);
     let what = match (row.what.as_str(), event) {
         (_, Some(event)) => i18n.t(event_key(event)),
-        ("struck", _) => i18n.t("review.struck"),
+        ("struck", _) => i18n.t("review.excluded"),
         _ => i18n.t("review.called"),
     };
     let secs = |text: &Option<String>| text.as_ref().and_then(|text| text.parse::<f64>().ok());
@@ -412,25 +381,5 @@ fn event_key(event: EventName) -> &'static str {
         EventName::HeelRise => "js.event.heel_rise",
         EventName::Contact => "js.event.contact",
         EventName::Finish => "js.event.finish",
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn usual_values_show_their_middle_half_once_they_are_a_habit() {
-        let i18n = Messages::of(crate::sound::Language::English);
-        let values = [1.0, 2.0, 3.0, 4.0, 5.0];
-        assert_eq!(
-            usual_text(i18n, MeasureName::HeadToPlant, &values),
-            "3.0 cm (2.0 … 4.0)"
-        );
-        assert_eq!(usual_text(i18n, MeasureName::HeadToPlant, &values[..4]), "");
-        assert_eq!(
-            usual_text(i18n, MeasureName::BackBeforeForward, &values),
-            ""
-        );
     }
 }

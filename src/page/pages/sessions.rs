@@ -9,11 +9,12 @@ use axum::response::Html;
 use serde::Deserialize;
 
 use super::SelectOption;
+use super::measure_rows::usual_text;
 use super::not_counted::NotCountedRow;
 use super::people::all_options;
 use super::phase_timeline::{Align, Axis, PhaseSpan, phase_spans};
-use super::rep::{usual_text, usual_values};
-use crate::coach::{Plan, Verdict};
+use super::rep::usual_values;
+use crate::coach::{CueWords, Plan, Verdict};
 use crate::journal::{
     HitterId, HitterRow, NoteRow, RepId, SessionFilter, SessionId, SessionRow, StoredPlan,
     StoredRep,
@@ -182,7 +183,7 @@ struct RepRow {
     id: i64,
     number: u32,
     kind: RepKind,
-    struck: Option<String>,
+    excluded: Option<String>,
     relabeled: bool,
     moved: bool,
     made_to_count: bool,
@@ -229,14 +230,13 @@ pub(in crate::page) async fn review(
     let align = Align::from_query(query.align.as_deref());
     let axis = Axis::over(
         reps.iter()
-            .filter(|rep| rep.struck.is_none())
+            .filter(|rep| rep.excluded.is_none())
             .map(|rep| &rep.judged.rep.events),
         align,
     );
-    let measures = shown_measures(
-        plan.as_ref().and_then(|plan| Plan::parse(&plan.text).ok()),
-        &reps,
-    );
+    let parsed = plan.as_ref().and_then(|plan| Plan::parse(&plan.text).ok());
+    let cue_words = parsed.as_ref().map(|plan| plan.words).unwrap_or_default();
+    let measures = shown_measures(parsed, &reps);
     let usual = match reps.first().cloned() {
         Some(first) => {
             state
@@ -258,7 +258,10 @@ pub(in crate::page) async fn review(
     let rows = reps
         .iter()
         .filter(|rep| !only_marked || rep.marked)
-        .map(|rep| rep_row(rep, i18n, align, &axis, &measures, &notes))
+        .map(|rep| RepRow {
+            heard: heard_text(rep, cue_words, i18n),
+            ..rep_row(rep, i18n, align, &axis, &measures, &notes)
+        })
         .collect();
     let page = SessionPage {
         page: PageContext::new(&requester, Section::Sessions),
@@ -288,7 +291,7 @@ pub(in crate::page) async fn review(
 }
 
 /// The plan's focus; without a plan the judged measures, most often out of band first.
-fn shown_measures(plan: Option<Plan>, reps: &[StoredRep]) -> Vec<MeasureName> {
+pub(super) fn shown_measures(plan: Option<Plan>, reps: &[StoredRep]) -> Vec<MeasureName> {
     let mut names = match plan {
         Some(plan) => plan.focus,
         None => {
@@ -352,23 +355,27 @@ fn rep_row(
         id: rep.id.get(),
         number: judged.number,
         kind: rep.kind(),
-        struck: rep.struck.clone(),
+        excluded: rep.excluded.clone(),
         relabeled: rep.label_override.is_some(),
         moved: rep.moved,
         made_to_count: rep.made_to_count,
         marked: rep.marked,
         phases_text: texts.join(", "),
         phases,
-        heard: heard_text(rep, i18n),
+        heard: String::new(),
         cells: measures.iter().map(|name| cell(rep, *name, i18n)).collect(),
         notes: notes.iter().filter(|note| note.rep == Some(rep.id)).count(),
     }
 }
 
 /// What the hitter heard, or why nothing.
-pub(in crate::page) fn heard_text(rep: &StoredRep, i18n: &'static Messages) -> String {
+pub(in crate::page) fn heard_text(
+    rep: &StoredRep,
+    words: CueWords,
+    i18n: &'static Messages,
+) -> String {
     match (&rep.judged.cue, &rep.judged.no_cue) {
-        (Some(cue), _) => i18n.cue_heard(&cue.id).to_owned(),
+        (Some(cue), _) => i18n.cue_heard(&cue.id, words).to_owned(),
         (None, Some(why)) => i18n.format("review.quiet", i18n.quiet_reason(why)),
         (None, None) => String::new(),
     }

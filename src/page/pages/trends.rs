@@ -11,8 +11,8 @@ use jiff::tz::TimeZone;
 use serde::Deserialize;
 
 use super::SelectOption;
-use super::plot::{Plot, Point};
-use super::sessions::{hitter_options, plan_label};
+use super::sessions::hitter_options;
+use super::trend_plot::draw;
 use crate::audit::Act;
 use crate::coach::{AbsoluteBand, Verdict, is_change};
 use crate::journal::{HitterChoice, HitterId, HitterRow, MeasuredSwing, StoredPlan};
@@ -29,8 +29,8 @@ use crate::stats::{median, quantile};
 const FOR_REPS: u32 = 300;
 const FOR_SESSIONS: u32 = 5_000;
 const FOR_MONTHS: u32 = 20_000;
-/// Swings in the running median.
-const RUNNING: usize = 15;
+/// Fewer swings say nothing of a hitter.
+const LEAST_SWINGS: usize = 5;
 /// Swings before and after a change of plan that are compared.
 const BESIDE_A_CHANGE: usize = 60;
 /// Swings of a session that are grouped to show fatigue.
@@ -45,7 +45,7 @@ pub(in crate::page) struct TrendsQuery {
 
 /// How swings are grouped.
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum GroupBy {
+pub(super) enum GroupBy {
     Reps,
     Sessions,
     Months,
@@ -83,6 +83,8 @@ struct TrendsPage<'a> {
     title: String,
     svg: Option<String>,
     svg_label: String,
+    /// That there are too few swings to say anything.
+    not_yet: Option<String>,
     all: Option<GroupRow>,
     groups: Vec<GroupRow>,
     swings: Vec<SwingRow>,
@@ -137,6 +139,7 @@ pub(in crate::page) async fn page(
         measures: measure_options(measure, i18n),
         groupings: by.options(i18n),
         title: name.to_owned(),
+        not_yet: (swings.len() < LEAST_SWINGS).then(|| i18n.counted("count.not_yet", swings.len())),
         svg_label: format!("{name}, {}", i18n.counted("count.swings", swings.len())),
         svg: draw(swings, &groups, by, measure, &changes, i18n)?,
         all: (!swings.is_empty()).then(|| {
@@ -279,7 +282,7 @@ fn change_rows(
 }
 
 /// The page that a point or a row links to.
-fn link(members: &[&MeasuredSwing], by: GroupBy) -> Option<String> {
+pub(super) fn link(members: &[&MeasuredSwing], by: GroupBy) -> Option<String> {
     let first = members.first()?;
     match by {
         GroupBy::Reps => Some(format!("/reps/{}", first.rep)),
@@ -319,7 +322,8 @@ fn grouped(swings: &[MeasuredSwing], by: GroupBy) -> Vec<(String, Vec<&MeasuredS
     let mut groups: Vec<(String, Vec<&MeasuredSwing>)> = Vec::new();
     for swing in swings {
         let words = match by {
-            GroupBy::Reps => format::day(swing.logged_at),
+            // With the rep's number, so that swings of one day have labels that differ.
+            GroupBy::Reps => format!("{} · {}", format::day(swing.logged_at), swing.number),
             GroupBy::Sessions => format!("{} · {}", format::day(swing.logged_at), swing.session),
             GroupBy::Months => swing
                 .logged_at
@@ -333,98 +337,6 @@ fn grouped(swings: &[MeasuredSwing], by: GroupBy) -> Vec<(String, Vec<&MeasuredS
         }
     }
     groups
-}
-
-fn draw(
-    swings: &[MeasuredSwing],
-    groups: &[(String, Vec<&MeasuredSwing>)],
-    by: GroupBy,
-    measure: MeasureName,
-    changes: &[(usize, &StoredPlan)],
-    i18n: &Messages,
-) -> Result<Option<String>, PageError> {
-    let points: Vec<Point> = groups
-        .iter()
-        .enumerate()
-        .filter_map(|(place, (_, members))| {
-            let point = point(place, members, by)?;
-            Some(Point {
-                link: link(members, by),
-                ..point
-            })
-        })
-        .collect();
-    let median_line: Vec<(f64, f64)> = match by {
-        GroupBy::Reps => running_median(swings),
-        GroupBy::Sessions | GroupBy::Months => points.iter().map(|p| (p.x, p.y)).collect(),
-    };
-    // A change lies before the group of the first swing after it.
-    let changes: Vec<(f64, String)> = changes
-        .iter()
-        .filter_map(|(first, plan)| {
-            let mut counted = 0;
-            let place = groups.iter().position(|(_, members)| {
-                counted += members.len();
-                counted > *first
-            })?;
-            Some((place as f64 - 0.5, plan_label(plan, i18n)))
-        })
-        .collect();
-    let label = |x: f64| {
-        let place = x.round();
-        if place < 0.0 {
-            return String::new();
-        }
-        groups
-            .get(place as usize)
-            .map(|(words, _)| words.clone())
-            .unwrap_or_default()
-    };
-    Plot {
-        points: &points,
-        band: swings.last().map_or((None, None), |swing| swing.band),
-        median: &median_line,
-        changes: &changes,
-        unit: measure.unit().suffix(),
-        label: &label,
-    }
-    .svg()
-}
-
-fn point(place: usize, members: &[&MeasuredSwing], by: GroupBy) -> Option<Point> {
-    let x = place as f64;
-    if by == GroupBy::Reps {
-        let swing = members.first()?;
-        return Some(Point {
-            x,
-            y: swing.value,
-            range: (
-                swing.value - swing.plus_minus,
-                swing.value + swing.plus_minus,
-            ),
-            verdict: swing.verdict,
-            link: None,
-        });
-    }
-    let values: Vec<f64> = members.iter().map(|swing| swing.value).collect();
-    let y = median(&values)?;
-    let (low, high) = members.last()?.band;
-    let verdict = (low.is_some() || high.is_some()).then(|| AbsoluteBand { low, high }.judge(y));
-    Some(Point {
-        x,
-        y,
-        range: (quantile(&values, 0.25)?, quantile(&values, 0.75)?),
-        verdict,
-        link: None,
-    })
-}
-
-/// The median of the last swings, swing by swing.
-fn running_median(swings: &[MeasuredSwing]) -> Vec<(f64, f64)> {
-    let values: Vec<f64> = swings.iter().map(|swing| swing.value).collect();
-    (RUNNING..=values.len())
-        .filter_map(|end| Some(((end - 1) as f64, median(&values[end - RUNNING..end])?)))
-        .collect()
 }
 
 fn group_row(

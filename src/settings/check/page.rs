@@ -8,12 +8,13 @@ use toml::Spanned;
 use super::super::PageSettings;
 use super::super::file::Page;
 use super::{non_empty, within};
+use crate::rep::Lengths;
 use crate::toml_checked::{Checked, refuse};
 
 /// Days that entries of the audit trail may be kept.
 const AUDIT_DAYS: RangeInclusive<u32> = 30..=3650;
 
-pub(super) fn page(given: Page) -> Checked<PageSettings> {
+pub(super) fn page(given: Page, units: Lengths) -> Checked<PageSettings> {
     Ok(PageSettings {
         listen: listen(given.listen)?,
         // Off unless asked for: a picture shows people.
@@ -24,6 +25,7 @@ pub(super) fn page(given: Page) -> Checked<PageSettings> {
         unencrypted: given.unencrypted.unwrap_or(false),
         trial: given.trial.unwrap_or(false),
         audit_days: within(given.audit_days, "audit_days", &AUDIT_DAYS)?,
+        units,
     })
 }
 

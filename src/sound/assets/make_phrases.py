@@ -1,15 +1,18 @@
 #!/usr/bin/env python3
 """Speaks every phrase of a language's phrases.toml into a small FLAC file beside it.
 
-Needs python3 (3.11 or newer) and the Debian package ffmpeg; for English the Debian packages festival
-and festvox-us-slt-hts, for Spanish py-nanotts from PyPI. With the versions named in README.md the
-files come out the same byte for byte.
+Needs python3 (3.11 or newer) and the Debian package ffmpeg; from PyPI hibari-tts for English and
+py-nanotts for Spanish. With the versions named in README.md the files come out the same byte for
+byte, but see there about other processors.
 
     ./make_phrases.py en [ID ...]    write all files, or these, and print the table of figures
     ./make_phrases.py en --check     write nothing; fail when a file differs from what would be written
+
+Writing all files also removes those that the list no longer names.
 """
 
 import array
+import functools
 import math
 import pathlib
 import re
@@ -22,27 +25,41 @@ HERE = pathlib.Path(__file__).resolve().parent
 
 
 class English:
-    """Festival's HTS voice. Its own pace leaves four words too long for a cue between two swings."""
+    """The American voice that comes inside hibari-tts, a small neural network."""
 
-    rate = 24_000
-    speed = 1.15
+    # It speaks at 24 kHz, but has no harmonics above 11 kHz, and the noise there takes 8% of the bytes.
+    # Its own pace is for reading aloud; between two swings a little faster is better.
+    rate = 22_050
+    network_rate = 24_000
+    speed = 1.1
+    # Part of the voice is noise. The same noise for every phrase, so that each comes out the same
+    # whichever phrases were spoken before it.
+    seed = 0
+
+    @staticmethod
+    @functools.cache
+    def network():
+        from hibari import Hibari, dsp
+
+        # With SciPy installed it would compute the same sounds with other rounding.
+        if dsp.FFT_BACKEND != "numpy":
+            sys.exit("hibari-tts found SciPy, with which the files differ: use an environment without")
+        return Hibari()
 
     @classmethod
-    def say(cls, words, folder):
-        said = folder / "said.wav"
-        voice = (
-            "(begin (voice_cmu_us_slt_arctic_hts)"
-            f" (set! hts_engine_params (append hts_engine_params (list (list \"-r\" {cls.speed})))))"
-        )
-        run(["text2wave", "-eval", voice, "-o", str(said)], given=f"{words}.".encode())
-        return ["-i", str(said)]
+    def say(cls, words, speed, folder):
+        said = folder / "said.f32"
+        # A capital after a full stop or a question mark, else the two are read as one sentence.
+        words = re.sub(r"([.?] )([a-z])", lambda m: m[1] + m[2].upper(), words)
+        said.write_bytes(cls.network()(f"{words}.", speed=speed, seed=cls.seed).tobytes())
+        return ["-f", "f32le", "-ar", str(cls.network_rate), "-ac", "1", "-i", str(said)]
 
 
 class Spanish:
     """SVOX Pico's voice for es-ES, through py-nanotts. It gives nothing above 8 kHz."""
 
     rate = 16_000
-    speed = 1.3
+    speed = 1.2
     # Its silence hisses, which SHAPE would raise into the words: pieces of 10 ms at either end that
     # are this much below the loudest, or below full scale, are left out, but for one.
     piece = rate // 100
@@ -56,9 +73,9 @@ class Spanish:
     )
 
     @classmethod
-    def say(cls, words, folder):
+    def say(cls, words, speed, folder):
         said = folder / "said.s16"
-        command = [sys.executable, "-c", cls.program, f"{words}.", str(cls.speed)]
+        command = [sys.executable, "-c", cls.program, f"{words}.", str(speed)]
         heard = array.array("h", run(command).stdout)
         pieces = [heard[i : i + cls.piece] for i in range(0, len(heard), cls.piece)]
         power = [sum(s * s for s in piece) for piece in pieces]
@@ -81,6 +98,11 @@ SHAPE = (
     "aresample={rate}:resampler=soxr"
 )
 
+# A cue must be over before the next swing: tone, gap and words within 1600 ms (../mod.rs), of which
+# this is left for the words. Longer ones are spoken a step faster until they fit.
+CUE_WORDS_SECS = 1.30
+FASTER = 1.03
+
 # EBU R128 momentary loudness (400 ms window) that every phrase is brought to.
 LOUDNESS_LUFS = -15.0
 PEAK_DBFS = -1.5
@@ -98,13 +120,25 @@ def run(command, given=None):
     return done
 
 
-def spoken(voice, words, folder):
-    """The voice's samples as floats at its rate, before trimming and levelling."""
+def spoken(voice, words, speed, folder):
+    """The voice's samples as floats at its rate, before trimming and leveling."""
     shaped = run(
-        ["ffmpeg", "-v", "error", "-bitexact", *voice.say(words, folder)]
+        ["ffmpeg", "-v", "error", "-bitexact", *voice.say(words, speed, folder)]
         + ["-af", SHAPE.format(rate=voice.rate), "-f", "f32le", "-"]
     ).stdout
     return array.array("f", shaped)
+
+
+def fitting(voice, phrase, folder):
+    """The trimmed words, and how much faster than the voice's usual pace they had to be."""
+    words = phrase.get("say", phrase["words"]).rstrip(".")
+    faster = 1.0
+    while True:
+        speed = round(voice.speed * faster, 4)
+        samples = trimmed(spoken(voice, words, speed, folder), voice.rate)
+        if phrase["tone"] == "none" or len(samples) <= CUE_WORDS_SECS * voice.rate:
+            return samples, faster
+        faster *= FASTER
 
 
 def trimmed(samples, rate):
@@ -133,7 +167,7 @@ def loudest_momentary(samples, rate, folder):
     return max(float(m) for m in re.findall(r"M:\s*(-?[\d.]+)", told))
 
 
-def levelled(samples, rate, folder):
+def leveled(samples, rate, folder):
     """At LOUDNESS_LUFS; with the loudness and the peak reached. A short word gets there only with its
     peaks held down, so it goes through a limiter as often as it takes."""
     for _ in range(6):
@@ -194,16 +228,19 @@ def main():
         sys.exit(__doc__)
     voice, home = VOICES[language], HERE / language
     phrases = tomllib.loads((home / "phrases.toml").read_text())["phrase"]
-    print("| id | words | length, ms | peak, dBFS | loudness, LUFS | bytes |")
-    print("| --- | --- | ---: | ---: | ---: | ---: |")
+    named = {phrase["file"] for phrase in phrases}
+    stale = sorted(path for path in home.glob("*.flac") if path.name not in named)
+    if check and stale:
+        sys.exit(f"{stale[0]} is not in phrases.toml")
+    print("| id | words | pace | length, ms | peak, dBFS | loudness, LUFS | bytes |")
+    print("| --- | --- | ---: | ---: | ---: | ---: | ---: |")
     with tempfile.TemporaryDirectory() as name:
         folder = pathlib.Path(name)
         for phrase in phrases:
             if options and not check and phrase["id"] not in options:
                 continue
-            words = phrase.get("say", phrase["words"]).rstrip(".")
-            samples = trimmed(spoken(voice, words, folder), voice.rate)
-            samples, loudness, peak = levelled(samples, voice.rate, folder)
+            samples, faster = fitting(voice, phrase, folder)
+            samples, loudness, peak = leveled(samples, voice.rate, folder)
             made = folder / "made.flac"
             as_flac(samples, voice.rate, made)
             path = home / phrase["file"]
@@ -213,10 +250,13 @@ def main():
             else:
                 path.write_bytes(made.read_bytes())
             print(
-                f"| {phrase['id']} | {phrase['words']} | {1000 * len(samples) / voice.rate:.0f}"
+                f"| {phrase['id']} | {phrase['words']} | {faster:.2f} | {1000 * len(samples) / voice.rate:.0f}"
                 f" | {peak:.1f} | {loudness:.1f} | {made.stat().st_size} |",
                 flush=True,
             )
+    if not options:
+        for path in stale:
+            path.unlink()
 
 
 if __name__ == "__main__":

@@ -21,8 +21,8 @@ use super::synth::{self, DeliverySounds, Tone};
 use super::{MAX_CUE, MAX_PART, MAX_SENTENCE, SoundError, duration_of, samples_in};
 use crate::coach::{CueId, Said};
 pub use builtin::Language;
-pub(crate) use phrase::phrase_words;
 use phrase::{Phrase, PhraseTone};
+pub(crate) use phrase::{instruction_id, phrase_words};
 
 /// The silence before a sentence: it follows a cue more often than not.
 const BREATH: Duration = Duration::from_millis(200);
@@ -177,6 +177,11 @@ impl CueLibrary {
             .filter(|phrase| phrase.tone != PhraseTone::None)
     }
 
+    /// The words that say what to do about what a cue names.
+    fn instruction(&self, id: CueId) -> Option<&LoadedPhrase> {
+        self.phrases.get(&instruction_id(id))
+    }
+
     /// What is heard for a sentence: a tone, then the words; mono samples at 48 kHz.
     ///
     /// # Errors
@@ -210,6 +215,10 @@ impl CueLibrary {
     /// [`SoundError::NoSuchCue`], [`SoundError::BadDelivery`], else as [`Self::sentence`].
     pub(super) fn samples(&self, sound: &Sound) -> Result<(Arc<[f32]>, Priority), SoundError> {
         Ok(match sound {
+            Sound::Instruction(id) => match self.instruction(*id) {
+                Some(words) => (Arc::clone(&words.samples), Priority::Swing),
+                None => self.samples(&Sound::Cue(*id))?,
+            },
             Sound::Cue(id) => {
                 let samples = self.cue(*id);
                 let samples =

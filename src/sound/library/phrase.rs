@@ -4,6 +4,8 @@
 
 use serde::Deserialize;
 
+use crate::coach::CueId;
+
 /// One spoken cue, or one part of a sentence.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -41,6 +43,11 @@ struct PhraseList {
 /// Reads a list in the form of the built-in `phrases.toml`.
 pub(super) fn parse(text: &str) -> Result<Vec<Phrase>, toml::de::Error> {
     Ok(toml::from_str::<PhraseList>(text)?.phrase)
+}
+
+/// The id of the words that say what to do about what a cue names.
+pub(crate) fn instruction_id(cue: CueId) -> String {
+    format!("do_{cue}")
 }
 
 /// The words of the built-in phrases of a language, by cue.

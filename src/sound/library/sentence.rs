@@ -6,6 +6,7 @@
 
 use std::time::Duration;
 
+use super::phrase::instruction_id;
 use crate::coach::Said;
 
 /// The largest number that can be said.
@@ -38,6 +39,10 @@ pub(super) fn parts(said: &[Said], has: &dyn Fn(&str) -> bool) -> Result<Vec<Par
             }
             Said::Phrase(id) => (vec![id.to_string()], None),
             Said::Cue(id) => (vec![id.to_string()], None),
+            Said::Instruction(id) => match instruction_id(*id) {
+                id if has(&id) => (vec![id], None),
+                _ => (vec![id.to_string()], None),
+            },
             Said::Number(number) => (said_number(*number, false, has)?, None),
             Said::Count(number, noun) => {
                 let one = format!("{noun}_one");
@@ -217,7 +222,7 @@ mod tests {
         let said = [
             Said::Count(35, PhraseId::Swings),
             Said::Pause,
-            Said::Phrase(PhraseId::InTheBand),
+            Said::Phrase(PhraseId::InRange),
         ];
         let pauses: Vec<(String, Duration)> = parts(&said, &|id| has(id) && id != "n35")
             .expect("it can be said")
@@ -228,7 +233,7 @@ mod tests {
             ("n30", WITHIN_NUMBER),
             ("n5", BETWEEN_WORDS),
             ("swings", COMMA),
-            ("in_the_band", Duration::ZERO),
+            ("in_range", Duration::ZERO),
         ];
         assert_eq!(pauses, expected.map(|(id, t)| (id.to_owned(), t)));
         assert_eq!(

@@ -65,6 +65,7 @@ impl DeviceSpeaker {
     /// # Errors
     /// [`SoundError::OpenDevice`] where there is no device or it takes none of the periods.
     pub(super) fn open(period_index: usize) -> Result<Self, SoundError> {
+        crate::alsa_messages::collect();
         let mut refusal = None;
         for (index, period) in PERIODS.iter().enumerate().skip(period_index) {
             match Self::open_with(index, *period) {

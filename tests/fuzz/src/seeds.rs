@@ -138,8 +138,8 @@ const KEYS: [(&str, &str); 3] = [
 
 /// What the page's forms send, without the token that each carries.
 const FORMS: [(&str, &str); 8] = [
-    ("hitter", "name=Mar%C3%ADa+2&bats=left&height_cm=151%2C5"),
-    ("correction", "what=strike&why=foul+tip&to=%2Freps%2F1&text=good+load&rep=1"),
+    ("hitter", "name=Mar%C3%ADa+2&bats=left&height=151%2C5"),
+    ("correction", "what=exclude&why=foul+tip&to=%2Freps%2F1&text=good+load&rep=1"),
     ("event", "event=plant&at_ms=-12.5&what=move"),
     ("person", "what=rename&name=Ben&into=2&hitter=3&sure=on"),
     ("language", "code=es&to=%2Fsessions%3Fhitter%3D1"),

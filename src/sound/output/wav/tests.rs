@@ -285,7 +285,7 @@ fn a_summary_follows_the_last_cue_and_a_delivery_follows_that() {
     rendering.play_cue(CueId::HeadForward, 1.0);
     let said = [
         Said::Count(10, PhraseId::Swings),
-        Said::Phrase(PhraseId::InTheBand),
+        Said::Phrase(PhraseId::InRange),
     ];
     assert_eq!(rendering.play(Sound::Sentence(said.to_vec()), 1.2), []);
     let marks = [(0.0, MarkKind::Beat), (1.0, MarkKind::Plate)]

@@ -1,0 +1,426 @@
+//! The coach's first page: each hitter of a day on one card, with how the focus went, what changed most, three reps worth
+//! opening and what the coach wrote.
+
+use std::collections::BTreeMap;
+
+use askama::Template;
+use axum::Extension;
+use axum::extract::{Query, State};
+use axum::response::Html;
+use serde::Deserialize;
+
+use super::rep::usual_values;
+use super::sessions::{plan_label, shown_measures};
+use crate::coach::{AbsoluteBand, Plan, Verdict, is_change};
+use crate::journal::{
+    HitterId, JournalError, JournalReader, NoteRow, RepId, SessionFilter, SessionId, SessionRow,
+    StoredPlan, StoredRep,
+};
+use crate::page::auth::Requester;
+use crate::page::context::{PageContext, Section, html};
+use crate::page::error::PageError;
+use crate::page::format;
+use crate::page::i18n::Messages;
+use crate::page::state::AppState;
+use crate::rep::MeasureName;
+use crate::stats::{median, quantile};
+
+/// Sessions that are looked through for those of a day.
+const LOOK_BACK: u32 = 400;
+/// Sessions of a hitter that are looked through for the one before.
+const EARLIER: u32 = 20;
+/// Fewer values show no habit, and no change from it.
+const LEAST_VALUES: usize = 5;
+
+#[derive(Deserialize)]
+pub(in crate::page) struct TodayQuery {
+    day: Option<String>,
+}
+
+/// What one hitter did on a day.
+struct HitterDay {
+    hitter: Option<HitterId>,
+    /// The newest first.
+    sessions: Vec<SessionRow>,
+    reps: Vec<StoredRep>,
+    plan: Option<StoredPlan>,
+    notes: Vec<NoteRow>,
+    before: Option<LastTime>,
+    usual: BTreeMap<MeasureName, Vec<f64>>,
+}
+
+/// The session before, with its reps and notes.
+struct LastTime {
+    session: SessionRow,
+    reps: Vec<StoredRep>,
+    notes: Vec<NoteRow>,
+}
+
+/// A rep worth opening.
+struct RepLink {
+    id: i64,
+    key: &'static str,
+    number: u32,
+    value: String,
+    sign: &'static str,
+}
+
+/// How the focus went.
+struct Focus {
+    label: &'static str,
+    today: String,
+    before: Option<String>,
+    median: String,
+    usual: Option<String>,
+    /// What the difference from the usual value is worth.
+    verdict: Option<&'static str>,
+}
+
+/// A hitter's card.
+struct Card {
+    name: String,
+    session: i64,
+    summary: String,
+    plan: Option<String>,
+    focus: Option<Focus>,
+    changed: Option<String>,
+    reps: Vec<RepLink>,
+    notes: Vec<String>,
+    notes_before: Vec<String>,
+}
+
+#[derive(Template)]
+#[template(path = "today.html")]
+struct TodayPage<'a> {
+    page: PageContext<'a>,
+    day: String,
+    cards: Vec<Card>,
+    earlier: Option<String>,
+    is_latest: bool,
+}
+
+pub(in crate::page) async fn page(
+    State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
+    Query(query): Query<TodayQuery>,
+) -> Result<Html<String>, PageError> {
+    let wanted = query.day;
+    let is_latest = wanted.is_none();
+    let found = state
+        .read(move |reader| day_of(reader, wanted.as_deref()))
+        .await?;
+    let i18n = requester.messages();
+    html(&TodayPage {
+        page: PageContext::new(&requester, Section::Today),
+        cards: found.hitters.iter().map(|one| card(one, i18n)).collect(),
+        day: found.day,
+        earlier: found.earlier,
+        is_latest,
+    })
+}
+
+struct Day {
+    day: String,
+    hitters: Vec<HitterDay>,
+    /// The day before on which somebody hit.
+    earlier: Option<String>,
+}
+
+/// The day that is asked for, else the last one on which somebody hit.
+fn day_of(reader: &JournalReader, wanted: Option<&str>) -> Result<Day, JournalError> {
+    let sessions = reader.sessions_of(&SessionFilter {
+        at_most: Some(LOOK_BACK),
+        ..SessionFilter::default()
+    })?;
+    let hit = |session: &&SessionRow| session.swings + session.takes > 0;
+    let day = match wanted {
+        Some(day) => day.to_owned(),
+        None => {
+            let newest = sessions.iter().find(hit);
+            format::day(newest.map_or_else(crate::wall_clock::now, |s| s.started_at))
+        }
+    };
+    let is_today = |session: &&SessionRow| format::day(session.started_at) == day;
+    let earlier = sessions
+        .iter()
+        .filter(hit)
+        .map(|session| format::day(session.started_at))
+        .find(|other| *other < day);
+    let mut by_hitter: Vec<(Option<HitterId>, Vec<SessionRow>)> = Vec::new();
+    for session in sessions.iter().filter(hit).filter(is_today) {
+        match by_hitter.iter_mut().find(|(who, _)| *who == session.hitter) {
+            Some((_, theirs)) => theirs.push(session.clone()),
+            None => by_hitter.push((session.hitter, vec![session.clone()])),
+        }
+    }
+    // In the order in which they came.
+    by_hitter.reverse();
+    let hitters = by_hitter
+        .into_iter()
+        .map(|(hitter, theirs)| hitter_day(reader, hitter, theirs))
+        .collect::<Result<_, _>>()?;
+    Ok(Day {
+        day,
+        hitters,
+        earlier,
+    })
+}
+
+fn hitter_day(
+    reader: &JournalReader,
+    hitter: Option<HitterId>,
+    sessions: Vec<SessionRow>,
+) -> Result<HitterDay, JournalError> {
+    let (mut reps, mut notes) = (Vec::new(), Vec::new());
+    for session in sessions.iter().rev() {
+        reps.extend(reader.reps_of(session.id)?);
+        notes.extend(reader.notes(session.id)?);
+    }
+    let plan = match sessions.iter().find_map(|session| session.plan) {
+        Some(plan) => reader.plan(plan)?,
+        None => None,
+    };
+    let first = sessions.last().map(|session| session.id);
+    let before = match hitter {
+        Some(_) => session_before(reader, hitter, first)?,
+        None => None,
+    };
+    Ok(HitterDay {
+        hitter,
+        usual: match reps.first() {
+            Some(first) => usual_values(reader, first)?,
+            None => BTreeMap::new(),
+        },
+        sessions,
+        reps,
+        plan,
+        notes,
+        before,
+    })
+}
+
+/// The hitter's last session with a swing before this one.
+fn session_before(
+    reader: &JournalReader,
+    hitter: Option<HitterId>,
+    before: Option<SessionId>,
+) -> Result<Option<LastTime>, JournalError> {
+    let earlier = reader.sessions_of(&SessionFilter {
+        hitter,
+        before,
+        at_most: Some(EARLIER),
+        only: None,
+    })?;
+    let Some(session) = earlier.into_iter().find(|session| session.swings > 0) else {
+        return Ok(None);
+    };
+    Ok(Some(LastTime {
+        reps: reader.reps_of(session.id)?,
+        notes: reader.notes(session.id)?,
+        session,
+    }))
+}
+
+fn card(of: &HitterDay, i18n: &'static Messages) -> Card {
+    let swings: Vec<&StoredRep> = counted(&of.reps);
+    let parsed = of
+        .plan
+        .as_ref()
+        .and_then(|plan| Plan::parse(&plan.text).ok());
+    // The first one that could be measured: what needs a pitch cannot be where none was played.
+    let focus = shown_measures(parsed, &of.reps)
+        .into_iter()
+        .find(|name| !values_of(*name, &swings).is_empty());
+    let newest = &of.sessions[0];
+    let count = |of_one: fn(&SessionRow) -> u32| of.sessions.iter().map(of_one).sum::<u32>();
+    let mut summary = i18n.counted("count.swings", count(|s| s.swings));
+    for (key, number) in [
+        ("count.takes", count(|s| s.takes)),
+        ("count.swings_and_misses", count(|s| s.swings_and_misses)),
+    ] {
+        if number > 0 {
+            summary += &format!(", {}", i18n.counted(key, number));
+        }
+    }
+    let texts = |notes: &[NoteRow]| notes.iter().map(|note| note.text.clone()).collect();
+    Card {
+        name: i18n.hitter(newest.hitter_name.as_deref()).to_owned(),
+        session: newest.id.get(),
+        summary,
+        plan: of.plan.as_ref().map(|plan| plan_label(plan, i18n)),
+        focus: focus.and_then(|name| focus_of(of, name, &swings, i18n)),
+        changed: of
+            .hitter
+            .and_then(|_| changed_most(&swings, &of.usual, i18n)),
+        reps: focus.map_or_else(Vec::new, |name| worth_opening(name, &swings, i18n)),
+        notes: texts(&of.notes),
+        notes_before: of
+            .before
+            .as_ref()
+            .map_or_else(Vec::new, |before| texts(&before.notes)),
+    }
+}
+
+fn counted(reps: &[StoredRep]) -> Vec<&StoredRep> {
+    reps.iter().filter(|rep| rep.counts_as_swing()).collect()
+}
+
+fn values_of(name: MeasureName, swings: &[&StoredRep]) -> Vec<f64> {
+    let value = |rep: &&StoredRep| rep.judged.rep.measures.get(&name)?.value();
+    swings.iter().filter_map(value).collect()
+}
+
+/// `11 of 18`: in range, of those that could be judged; nothing where none could.
+fn in_range(name: MeasureName, swings: &[&StoredRep], i18n: &Messages) -> Option<String> {
+    let verdict = |rep: &&StoredRep| rep.judged.verdicts.get(&name).copied();
+    let verdicts: Vec<Verdict> = swings.iter().filter_map(verdict).collect();
+    let inside = verdicts.iter().filter(|v| **v == Verdict::In).count();
+    (!verdicts.is_empty()).then(|| i18n.fill("today.in_range", &[&inside, &verdicts.len()]))
+}
+
+fn focus_of(
+    of: &HitterDay,
+    name: MeasureName,
+    swings: &[&StoredRep],
+    i18n: &'static Messages,
+) -> Option<Focus> {
+    let values = values_of(name, swings);
+    let middle = median(&values)?;
+    let before = of.before.as_ref().and_then(|before| {
+        let went = in_range(name, &counted(&before.reps), i18n)?;
+        let day = format::day(before.session.started_at);
+        Some(i18n.fill("today.last_time", &[&day, &went]))
+    });
+    let usual = of
+        .usual
+        .get(&name)
+        .filter(|usual| usual.len() >= LEAST_VALUES && name.unit().is_quantity());
+    let verdict = usual.map(|usual| match is_change(name, usual, &values) {
+        true => i18n.t("today.beyond_chance"),
+        false => i18n.t("today.within_chance"),
+    });
+    Some(Focus {
+        label: i18n.measure(name),
+        today: in_range(name, swings, i18n).unwrap_or_default(),
+        before,
+        median: match name.unit().is_quantity() {
+            true => i18n.format("today.median", i18n.value(name, middle)),
+            false => String::new(),
+        },
+        usual: usual
+            .and_then(|usual| median(usual))
+            .map(|usual| i18n.format("today.usual", i18n.value(name, usual))),
+        verdict,
+    })
+}
+
+/// The measure whose median lies furthest from what is usual, counted in the spread of the usual values, where chance alone
+/// does not do that.
+fn changed_most(
+    swings: &[&StoredRep],
+    usual: &BTreeMap<MeasureName, Vec<f64>>,
+    i18n: &Messages,
+) -> Option<String> {
+    let changed = usual.iter().filter_map(|(&name, usual)| {
+        let values = values_of(name, swings);
+        let enough = values.len() >= LEAST_VALUES && usual.len() >= LEAST_VALUES;
+        if !enough || !name.unit().is_quantity() || !is_change(name, usual, &values) {
+            return None;
+        }
+        let (from, to) = (median(usual)?, median(&values)?);
+        let spread = quantile(usual, 0.75)? - quantile(usual, 0.25)?;
+        (spread > 0.0).then(|| ((to - from).abs() / spread, name, from, to))
+    });
+    let (_, name, from, to) = changed.max_by(|a, b| a.0.total_cmp(&b.0))?;
+    Some(i18n.fill(
+        "today.changed",
+        &[
+            &i18n.measure(name),
+            &i18n.value(name, to),
+            &i18n.value(name, from),
+        ],
+    ))
+}
+
+/// The best, the typical and the worst swing in a measure, as far as they are different ones.
+fn worth_opening(
+    name: MeasureName,
+    swings: &[&StoredRep],
+    i18n: &'static Messages,
+) -> Vec<RepLink> {
+    let measured: Vec<(&StoredRep, f64)> = swings
+        .iter()
+        .filter_map(|rep| Some((*rep, rep.judged.rep.measures.get(&name)?.value()?)))
+        .collect();
+    let values: Vec<f64> = measured.iter().map(|(_, value)| *value).collect();
+    let Some(middle) = median(&values) else {
+        return Vec::new();
+    };
+    let band = measured
+        .iter()
+        .rev()
+        .find_map(|(rep, _)| rep.judged.bands.get(&name));
+    let off = |value: f64| off_by(band, value, middle);
+    let by = |key: &dyn Fn(f64) -> f64| {
+        let nearer = |a: &&(&StoredRep, f64), b: &&(&StoredRep, f64)| key(a.1).total_cmp(&key(b.1));
+        measured.iter().min_by(nearer)
+    };
+    let found = [
+        ("today.best", by(&off)),
+        ("today.typical", by(&|value| (value - middle).abs())),
+        ("today.worst", by(&|value| -off(value))),
+    ];
+    let mut links: Vec<(RepId, RepLink)> = Vec::new();
+    for (key, rep) in found {
+        let Some((rep, value)) = rep else { continue };
+        if links.iter().any(|(id, _)| *id == rep.id) {
+            continue;
+        }
+        let link = RepLink {
+            id: rep.id.get(),
+            key: i18n.t(key),
+            number: rep.judged.number,
+            value: i18n.value(name, *value),
+            sign: format::sign(rep.judged.verdicts.get(&name).copied()),
+        };
+        links.push((rep.id, link));
+    }
+    links.into_iter().map(|(_, link)| link).collect()
+}
+
+/// How far a value is from what is wanted: beyond the range by so much, and within it from its middle, which weighs next to
+/// nothing; without a range from the hitter's own middle.
+fn off_by(band: Option<&AbsoluteBand>, value: f64, middle: f64) -> f64 {
+    const WITHIN: f64 = 1e-3;
+    let Some(band) = band else {
+        return (value - middle).abs();
+    };
+    let below = band.low.map_or(0.0, |low| (low - value).max(0.0));
+    let above = band.high.map_or(0.0, |high| (value - high).max(0.0));
+    let wanted = match (band.low, band.high) {
+        (Some(low), Some(high)) => 0.5 * (low + high),
+        _ => middle,
+    };
+    below.max(above) + WITHIN * (value - wanted).abs()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn beyond_the_range_weighs_more_than_off_its_middle() {
+        let band = AbsoluteBand {
+            low: Some(-4.0),
+            high: Some(10.0),
+        };
+        let off = |value| off_by(Some(&band), value, 6.0);
+        assert!(off(3.0) < off(9.0) && off(9.0) < off(10.5) && off(10.5) < off(-6.0));
+        let open = AbsoluteBand {
+            low: Some(10.0),
+            high: None,
+        };
+        assert!(off_by(Some(&open), 14.0, 14.0) < off_by(Some(&open), 9.0, 14.0));
+        assert_eq!(off_by(None, 8.0, 6.0), 2.0);
+    }
+}
