@@ -35,6 +35,7 @@
 //! - `spanish`: a reader of the Spanish page meets no English word
 //! - `reload`: settings are explained, and an edit while the daemon runs is taken up or refused
 //! - `video`: films of reps are kept only where turned on, told of, and deleted
+//! - `voice`: a coach's own words are recorded at the page, heard from the next cue on, and deleted again
 //! - `logs`: the log files are JSON lines, limited, and name nobody
 //! - `documents`: the documents say what is so
 //! - `tracks`: pose tracks of a captured swing give its truth, those of other movements give no rep
@@ -136,5 +137,7 @@ mod truth;
 mod truth_clips;
 #[path = "integration/video.rs"]
 mod video;
+#[path = "integration/voice.rs"]
+mod voice;
 #[path = "integration/watching.rs"]
 mod watching;

@@ -167,7 +167,7 @@ impl Bench {
 
 /// How long a cue takes from its decision to the first sample at the device.
 fn sound(settings: &Settings) -> Result<(), Failure> {
-    let library = cue_library(settings)?;
+    let library = cue_library(settings, None)?;
     match measure_latency(library, CUES, settings.cues.volume) {
         Ok(report) => {
             let [p50, p95, p99] = [0.5, 0.95, 0.99].map(|q| report.quantile_millis(q));

@@ -370,7 +370,7 @@ fn speaker(settings: &Settings) -> Finding {
         grade: Grade::of(good),
         says,
     };
-    let load = || crate::daemon::cue_library(settings);
+    let load = || crate::daemon::cue_library(settings, None);
     let mut output = match SoundOutput::open(&Output::Device, load, settings.cues.volume) {
         Ok(output) => output,
         Err(error) => return finding(false, error.to_string()),

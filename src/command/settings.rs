@@ -151,7 +151,7 @@ fn check(file: Option<&Path>) -> Result<(), Failure> {
     };
     let settings = Settings::read(file)?;
     // What is named must be there too: without it nothing would be heard.
-    cue_library(&settings).map_err(|error| Failure::Request(error.to_string()))?;
+    cue_library(&settings, None).map_err(|error| Failure::Request(error.to_string()))?;
     let default = Settings::parse(DEFAULT_FILE, "the built-in defaults".as_ref())?;
     let differ = changes(&default, &settings);
     let count = match differ.len() {

@@ -40,8 +40,6 @@ const CALIBRATION_KEYS: [&str; 3] = [
 /// The parts of a run that an edit may change.
 pub(super) struct SettingsApplier {
     pub sessions: Arc<SessionController>,
-    /// Whether anything is heard.
-    pub has_sound: bool,
     /// The camera's exposure, gain, mains and focus.
     pub controls: LiveControls,
     pub page: Arc<PageServer>,
@@ -68,12 +66,19 @@ impl SettingsApplier {
                 change.applies = Applies::Unused(why);
             }
         }
-        let other_sounds = changes
-            .iter()
-            .any(|change| matches!(&*change.key, "cues.language" | "cues.phrases"));
+        let other_sounds = changes.iter().any(|change| {
+            matches!(
+                &*change.key,
+                "cues.language" | "cues.phrases" | "journal.path"
+            )
+        });
         // Also where the file is read again unchanged: the recordings may be other ones.
-        let library = match self.has_sound && (other_sounds || changes.is_empty()) {
-            true => Some(cue_library(settings).map_err(words)?.into()),
+        let library = match self.sessions.has_sound() && (other_sounds || changes.is_empty()) {
+            true => {
+                let journal = self.sessions.journal_path(settings).ok();
+                let library = cue_library(settings, journal.as_deref());
+                Some(library.map_err(words)?.into())
+            }
             false => None,
         };
         self.apply_to_run(settings, changes)?;

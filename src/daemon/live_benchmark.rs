@@ -101,7 +101,7 @@ impl LiveBenchmark {
         let sinks = RepSinks {
             sound: SoundOutput::open(
                 &Output::Device,
-                || cue_library(settings),
+                || cue_library(settings, None),
                 settings.cues.volume,
             )?,
             journal: None,

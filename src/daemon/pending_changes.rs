@@ -43,6 +43,8 @@ pub(crate) struct SettingsUpdate {
 pub(crate) struct PendingChanges {
     /// Set where an update waits.
     update_ready: AtomicBool,
+    /// Set where other sounds wait.
+    library_ready: AtomicBool,
     /// Set where a session waits.
     session_ready: AtomicBool,
     /// Set where what the hitter allows has changed.
@@ -61,6 +63,7 @@ pub(crate) struct PendingChanges {
 #[derive(Default)]
 struct State {
     update: Option<SettingsUpdate>,
+    library: Option<Arc<CueLibrary>>,
     session: Option<SessionChange>,
     /// What the hitter of the newest session allows, which may still wait to begin.
     permissions: Permissions,
@@ -81,6 +84,10 @@ impl PendingChanges {
         if let Some(older) = state.update.take() {
             update.library = update.library.or(older.library);
         }
+        // The newer sounds are those of the update.
+        if update.library.is_some() {
+            state.library = None;
+        }
         state.update = Some(update);
         self.update_ready.store(true, Ordering::Release);
     }
@@ -93,6 +100,22 @@ impl PendingChanges {
         let mut state = self.state();
         self.update_ready.store(false, Ordering::Release);
         state.update.take()
+    }
+
+    /// Other sounds, in the place of those that still wait.
+    pub(super) fn put_library(&self, library: Arc<CueLibrary>) {
+        self.state().library = Some(library);
+        self.library_ready.store(true, Ordering::Release);
+    }
+
+    /// The sounds that wait, once. To be asked for after [`Self::take_update`]: they are the newer ones.
+    pub(super) fn take_library(&self) -> Option<Arc<CueLibrary>> {
+        if !self.library_ready.load(Ordering::Acquire) {
+            return None;
+        }
+        let mut state = self.state();
+        self.library_ready.store(false, Ordering::Release);
+        state.library.take()
     }
 
     /// Records that somebody stands in to hit.
@@ -294,6 +317,26 @@ mod tests {
             "sounds that nobody took yet are kept"
         );
         assert!(changes.take_update().is_none());
+    }
+
+    #[test]
+    fn of_sounds_that_wait_the_newer_ones_are_taken_once() {
+        let changes = PendingChanges::default();
+        let library = Arc::new(CueLibrary::load(None).unwrap());
+        changes.put_library(Arc::clone(&library));
+        let settings = Settings::parse("", Path::new("s")).unwrap();
+        changes.put_update(SettingsUpdate::for_tests(&settings));
+        assert!(
+            changes.take_library().is_some(),
+            "an edit without sounds keeps them"
+        );
+        assert!(changes.take_library().is_none());
+        changes.put_library(Arc::clone(&library));
+        changes.put_update(SettingsUpdate {
+            library: Some(library),
+            ..SettingsUpdate::for_tests(&settings)
+        });
+        assert!(changes.take_library().is_none(), "the edit's are newer");
     }
 
     #[test]

@@ -346,7 +346,7 @@ impl ReplayRun<'_> {
         let sinks = RepSinks {
             sound: SoundOutput::open(
                 &options.sound,
-                || cue_library(settings),
+                || cue_library(settings, options.journal.as_deref()),
                 settings.cues.volume,
             )?,
             journal,

@@ -8,8 +8,10 @@ use crate::coach::Bands;
 use crate::journal::{Journal, JournalHandle, JournalWriter, NewHitter};
 use crate::page::{PageServer, PageUse, SessionControl, SwitchError, TurnChange};
 use crate::settings::Settings;
+use crate::sound::{CueSources, SoundError};
 use crate::status::{Health, ShownHitter};
 
+use super::cue_library::cue_sources;
 use super::stop::Stop;
 use super::training::open_journal;
 use super::{DaemonError, Terminal};
@@ -125,5 +127,13 @@ impl SessionControl for ReviewControl {
 
     fn journal_writer(&self) -> Option<JournalHandle> {
         self.writer.clone()
+    }
+
+    fn cue_sources(&self) -> CueSources {
+        cue_sources(&self.settings, Some(&self.journal))
+    }
+
+    fn cues_changed(&self) -> Result<(), SoundError> {
+        Ok(())
     }
 }

@@ -3,6 +3,8 @@
 //! In: the settings, as they are edited, and the hitter who steps in at the page. Out: a [`SessionChange`] for the rep stage.
 //! Everything that can fail, such as reading the hitter's plan and baselines, happens here, on the thread that asks.
 
+mod page_control;
+
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
@@ -20,11 +22,10 @@ use crate::coach::{Bands, Plan};
 use crate::journal::{
     Journal, JournalError, JournalHandle, JournalWriter, NewHitter, NewPlan, NewSession,
 };
-use crate::page::{SessionControl, SwitchError, TurnChange};
+use crate::page::{SessionControl, SwitchError};
 use crate::paths;
 use crate::rep::{HitterSetup, MeasureName};
 use crate::settings::{HitterSettings, Settings};
-use crate::status::ShownHitter;
 
 /// The hitter and the camera of a recording that stands in for the camera.
 #[derive(Clone, Copy, Debug)]
@@ -45,6 +46,8 @@ pub(super) struct RunConfig {
     pub plan: PlanOverride,
     /// The settings file in force at the start.
     pub settings_file: Option<PathBuf>,
+    /// Whether anything is heard.
+    pub has_sound: bool,
     /// `None` where a camera is watched.
     pub stand_in: Option<StandInHitter>,
     /// What is watched, for the journal.
@@ -130,6 +133,11 @@ impl SessionController {
     /// Whether a camera is watched.
     pub(super) fn is_live(&self) -> bool {
         self.config.stand_in.is_none()
+    }
+
+    /// Whether anything is heard.
+    pub(super) fn has_sound(&self) -> bool {
+        self.config.has_sound
     }
 
     /// Whether what was calibrated counts: for a camera, and a recording that this camera filmed.
@@ -414,81 +422,4 @@ fn usable_plan_in_force(journal: &Path, settings: &Settings) -> Option<NewPlan> 
         name: found.name,
         text: found.text,
     })
-}
-
-impl SessionControl for SessionController {
-    fn bands(&self) -> Bands {
-        self.current().settings.bands.clone()
-    }
-
-    fn hitter_changed(&self, before: &str, now: Option<&str>) -> Result<(), SwitchError> {
-        self.rename_turn(before, now);
-        let settings = self.settings();
-        let hitter = self.current().hitter.clone();
-        let Some(next) = hitter.with_name(before, now, settings.hitter.name.as_deref()) else {
-            return Ok(());
-        };
-        let next = self
-            .journal_path(&settings)
-            .and_then(|path| self.prepare(&settings, next, &path))
-            .map_err(|error| SwitchError::Preparation(error.into()))?;
-        self.begin_prepared(next);
-        Ok(())
-    }
-
-    fn texts(&self) -> Vec<PathBuf> {
-        self.settings().texts(self.config.settings_file.as_deref())
-    }
-
-    fn asked(&self) -> Option<ShownHitter> {
-        self.changes.asked()
-    }
-
-    fn asks_consent(&self) -> bool {
-        self.current().settings.ask_consent
-    }
-
-    fn consents_changed(&self, film_refused: bool) {
-        let _in_order = self.in_order();
-        let now = self.permissions();
-        if now != self.changes.permissions() {
-            self.changes.put_permissions(now);
-        }
-        // After the gate has closed: what was asked for before it is taken back, and nothing comes after it.
-        if film_refused {
-            self.changes.take_back_films();
-        }
-    }
-
-    fn journal_writer(&self) -> Option<JournalHandle> {
-        self.current().writer.clone()
-    }
-
-    fn journal(&self) -> Option<PathBuf> {
-        self.journal_path(&self.settings()).ok()
-    }
-
-    fn turns(&self) -> Vec<String> {
-        self.turn_names()
-    }
-
-    fn change_turns(&self, change: TurnChange) -> Result<(), SwitchError> {
-        self.change_turn_order(change)
-    }
-
-    fn switch_hitter(&self, hitter: NewHitter) -> Result<(), SwitchError> {
-        let not_requested = |stand_in: StandInHitter| !stand_in.requested;
-        if self.config.stand_in.is_some_and(not_requested) {
-            return Err(SwitchError::NoCamera);
-        }
-        let failed = |error: DaemonError| SwitchError::Preparation(error.into());
-        let settings = self.settings();
-        let path = self.journal_path(&settings).map_err(failed)?;
-        let hitter = Self::complete(&path, hitter)?;
-        let next = self
-            .prepare(&settings, HitterNow::Page(hitter), &path)
-            .map_err(failed)?;
-        self.begin_prepared(next);
-        Ok(())
-    }
 }

@@ -16,7 +16,7 @@ use crate::journal::{JournalWriter, RepLog};
 use crate::page::{PageServer, SessionControl};
 use crate::paths;
 use crate::settings::{KeySettings, Settings, SettingsWatch};
-use crate::sound::{Output, SoundOutput};
+use crate::sound::{CueLibrary, Output, SoundError, SoundOutput};
 use crate::status::Health;
 use crate::video::{FilmStore, Films};
 
@@ -108,7 +108,8 @@ pub(crate) fn watch(
     let session = sessions.begin_first()?;
     take_turns(&sessions)?;
     notify_alive();
-    let sinks = open_sinks(&options, settings, session.journal, &source, terminal)?;
+    let load = || cue_library(settings, sessions.journal_path(settings).ok().as_deref());
+    let sinks = open_sinks(&options, settings, load, session.journal, &source, terminal)?;
     notify_alive();
 
     let health = Arc::new(Health::default());
@@ -118,7 +119,6 @@ pub(crate) fn watch(
     let trackers = Arc::new(PendingTrackers::default());
     let applier = SettingsApplier {
         sessions: Arc::clone(&sessions),
-        has_sound: options.sound != Output::Silent,
         controls: request.controls.clone(),
         page: Arc::clone(&page),
         health: Arc::clone(&health),
@@ -200,15 +200,12 @@ fn take_requests(settings: &Settings, terminal: &Terminal) -> Result<RequestRece
 fn open_sinks(
     options: &WatchOptions,
     settings: &Settings,
+    load: impl FnOnce() -> Result<CueLibrary, SoundError>,
     journal: JournalWriter,
     source: &FrameSource,
     terminal: &Terminal,
 ) -> Result<RepSinks, DaemonError> {
-    let mut sound = SoundOutput::open(
-        &options.sound,
-        || cue_library(settings),
-        settings.cues.volume,
-    )?;
+    let mut sound = SoundOutput::open(&options.sound, load, settings.cues.volume)?;
     if let Some(clock) = source.clock() {
         sound.start_at(clock.now());
     }
@@ -310,6 +307,7 @@ fn run_config(options: &WatchOptions, source: &FrameSource) -> RunConfig {
         journal: options.journal.clone(),
         plan: options.plan.clone(),
         settings_file: options.settings_file.clone(),
+        has_sound: options.sound != Output::Silent,
         stand_in: is_recording.then(|| StandInHitter {
             height_cm: (!requested).then_some(paths::STAND_IN_HEIGHT_CM),
             requested,

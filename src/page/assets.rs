@@ -54,6 +54,16 @@ const ASSETS: &[(&str, &str, &str)] = &[
         "text/javascript; charset=utf-8",
         include_str!("assets/today.js"),
     ),
+    (
+        "voice.js",
+        "text/javascript; charset=utf-8",
+        include_str!("assets/voice.js"),
+    ),
+    (
+        "voice-recorder.js",
+        "text/javascript; charset=utf-8",
+        include_str!("assets/voice-recorder.js"),
+    ),
     ("icon.svg", "image/svg+xml", include_str!("assets/icon.svg")),
 ];
 

@@ -341,7 +341,7 @@ mod tests {
     }
 
     /// Routes about nobody, parts of a page that is entered, and those that enter themselves.
-    const NOT_HERE: [&str; 23] = [
+    const NOT_HERE: [&str; 28] = [
         "GET /",
         "POST /seat",
         "POST /turns",
@@ -356,6 +356,11 @@ mod tests {
         "GET /trends",
         "GET /plans",
         "POST /plans",
+        "GET /cues",
+        "GET /cues/{id}/sound",
+        "POST /cues/{id}",
+        "POST /cues/{id}/words",
+        "POST /cues/{id}/drop",
         "GET /not-counted/{id}/data",
         "GET /reps/{id}/film/{picture}",
         "GET /health",

@@ -20,6 +20,7 @@ pub(super) enum Section {
     People,
     Trends,
     Plans,
+    Voice,
     Health,
     Logins,
 }

@@ -14,6 +14,7 @@ use super::auth::CredentialError;
 use super::i18n::Messages;
 use crate::journal::JournalError;
 use crate::rep::CannotMove;
+use crate::sound::SoundError;
 
 /// Why a request fails.
 #[derive(Debug)]
@@ -56,6 +57,13 @@ pub(super) enum PageError {
     NoKeys,
     /// What is sent is of another kind than a form.
     NotForm,
+    /// What is sent is neither a WAV nor a FLAC file.
+    NotSound,
+    SoundTooLarge,
+    /// A recording that cannot be used or kept.
+    Sound(SoundError),
+    /// Words that do not fit the cage's screen.
+    UnfitWords,
     /// The form's token is not that of the web session.
     StaleForm,
     IncompleteForm,
@@ -79,8 +87,16 @@ impl PageError {
             | Self::Credentials(_)
             | Self::IncompleteForm
             | Self::Unsure
+            | Self::UnfitWords
+            | Self::Sound(
+                SoundError::DecodeSound { .. }
+                | SoundError::SilentSound { .. }
+                | SoundError::LongSound { .. },
+            )
             | Self::Journal(JournalError::Refused { .. }) => StatusCode::UNPROCESSABLE_ENTITY,
-            Self::NoJournal | Self::Journal(_) | Self::FilmsLeft => StatusCode::SERVICE_UNAVAILABLE,
+            Self::NoJournal | Self::Journal(_) | Self::FilmsLeft | Self::Sound(_) => {
+                StatusCode::SERVICE_UNAVAILABLE
+            }
             Self::UnknownHost => StatusCode::MISDIRECTED_REQUEST,
             Self::ReadOnly
             | Self::ForeignForm
@@ -91,10 +107,10 @@ impl PageError {
             | Self::LocalOnly
             | Self::NoSession
             | Self::StaleForm => StatusCode::FORBIDDEN,
-            Self::FormTooLarge => StatusCode::PAYLOAD_TOO_LARGE,
+            Self::FormTooLarge | Self::SoundTooLarge => StatusCode::PAYLOAD_TOO_LARGE,
             Self::TooSlow => StatusCode::REQUEST_TIMEOUT,
             Self::TooMany => StatusCode::SERVICE_UNAVAILABLE,
-            Self::NotForm => StatusCode::UNSUPPORTED_MEDIA_TYPE,
+            Self::NotForm | Self::NotSound => StatusCode::UNSUPPORTED_MEDIA_TYPE,
             Self::Internal => StatusCode::INTERNAL_SERVER_ERROR,
         }
     }
@@ -122,6 +138,18 @@ impl PageError {
             Self::Unencrypted { .. } => "error.unencrypted",
             Self::NoKeys => "error.no_keys",
             Self::NotForm => "error.not_form",
+            Self::NotSound => "error.not_sound",
+            Self::SoundTooLarge => "error.sound_too_large",
+            Self::Sound(SoundError::LongSound {
+                millis,
+                most_millis,
+                ..
+            }) => {
+                let secs = |millis: u128| format!("{:.1}", millis as f64 / 1e3);
+                return i18n.fill("error.sound_long", &[&secs(*millis), &secs(*most_millis)]);
+            }
+            Self::Sound(error) => return i18n.error(error),
+            Self::UnfitWords => "error.words_unfit",
             Self::StaleForm => "error.stale_form",
             Self::IncompleteForm => "error.incomplete_form",
             Self::Unsure => "error.unsure",
@@ -141,6 +169,12 @@ impl From<JournalError> for PageError {
             | JournalError::NoTimeline { .. } => Self::NotFound,
             error => Self::Journal(error),
         }
+    }
+}
+
+impl From<SoundError> for PageError {
+    fn from(error: SoundError) -> Self {
+        Self::Sound(error)
     }
 }
 
@@ -170,6 +204,7 @@ impl IntoResponse for PageError {
         match &self {
             Self::Journal(error) => tracing::warn!(%error, "a request could not be answered"),
             Self::Credentials(error) => tracing::warn!(%error, "a request could not be answered"),
+            Self::Sound(error) => tracing::warn!(%error, "a recording could not be taken"),
             _ => {}
         }
         let mut response = self.status().into_response();

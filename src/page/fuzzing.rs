@@ -5,7 +5,7 @@ use serde::de::{DeserializeOwned, IgnoredAny};
 
 use super::auth::{self, Credentials, form_in};
 use super::i18n::Messages;
-use super::pages::{cage, consents, corrections, language, people, plans};
+use super::pages::{cage, consents, corrections, cues, language, people, plans};
 use crate::coach::Plan;
 use crate::journal::{RepId, is_name};
 use crate::rep::Bats;
@@ -71,6 +71,12 @@ pub fn forms(body: &[u8]) {
         && let Ok((_, ms)) = corrections::event_and_time(&form)
     {
         assert!(ms.is_none_or(f64::is_finite));
+    }
+    if let Some(form) = sent::<cues::WordsForm>(body)
+        && let Ok(Some(words)) = cues::words_of(&form)
+    {
+        assert!((1..=40).contains(&words.chars().count()), "{words:?}");
+        assert!(!words.chars().any(char::is_control), "{words:?}");
     }
     let _ = sent::<corrections::NoteForm>(body);
     let _ = sent::<corrections::ReturnForm>(body);

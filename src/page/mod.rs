@@ -27,10 +27,11 @@ use axum::middleware::{from_fn, from_fn_with_state};
 use axum::routing::{get, post};
 
 use crate::journal::{JournalHandle, NewHitter};
+use crate::sound::{CueSources, SoundError};
 use crate::status::ShownHitter;
 
 use pages::{
-    cage, consents, corrections, films, language, live, logins, not_counted, people, plans,
+    cage, consents, corrections, cues, films, language, live, logins, not_counted, people, plans,
     print_sheet, rep, replay_data, sessions, today, trends,
 };
 use state::AppState;
@@ -132,6 +133,15 @@ pub(crate) trait SessionControl: Send + Sync {
 
     /// Where edits of that journal go; `None` before it is open.
     fn journal_writer(&self) -> Option<JournalHandle>;
+
+    /// Where the cues come from that are heard.
+    fn cue_sources(&self) -> CueSources;
+
+    /// A cue was changed at the page: the next one that is heard is the new one.
+    ///
+    /// # Errors
+    /// Where the settings' own recordings cannot be loaded; those of before are then heard.
+    fn cues_changed(&self) -> Result<(), SoundError>;
 }
 
 /// All routes, each behind the role that may use it. Only pages start a web session: their forms need its token.
@@ -175,6 +185,11 @@ fn router(state: AppState) -> Router {
         .route("/people/{id}/delete", post(people::delete_person))
         .route("/trends", get(trends::page))
         .route("/plans", get(plans::page).post(plans::submit))
+        .route("/cues", get(cues::page))
+        .route("/cues/{id}", post(cues::record))
+        .route("/cues/{id}/sound", get(cues::sound))
+        .route("/cues/{id}/words", post(cues::show_words))
+        .route("/cues/{id}/drop", post(cues::drop_own))
         .route("/sessions/{id}/notes", post(corrections::add_note))
         .route("/notes/{id}/drop", post(corrections::delete_note))
         .route("/reps/{id}", get(rep::page).post(corrections::change_rep))

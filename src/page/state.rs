@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 use std::time::{Instant, SystemTime};
 
-use tokio::sync::Semaphore;
+use tokio::sync::{Semaphore, watch};
 
 use super::audit::AuditTrail;
 use super::auth::{
@@ -40,6 +40,8 @@ pub(super) struct AppState {
     pub(super) form_tokens: FormTokens,
     pub(super) streams: Arc<Slots>,
     pub(super) audit: AuditTrail,
+    /// How often cues were changed: open screens then show other words.
+    pub(super) cues_changed: Arc<watch::Sender<u64>>,
     rules: Arc<RwLock<Arc<PageSettings>>>,
     hashes: Arc<Semaphore>,
     web_sessions: Arc<Mutex<WebSessions>>,
@@ -96,6 +98,7 @@ impl AppState {
             form_tokens: FormTokens::new(),
             streams: Arc::new(Slots::new(STREAMS)),
             audit: AuditTrail::default(),
+            cues_changed: Arc::default(),
             rules: Arc::default(),
             hashes: Arc::new(Semaphore::new(HASHES)),
             web_sessions: Arc::default(),

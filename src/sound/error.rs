@@ -55,6 +55,14 @@ pub enum SoundError {
         /// What the system said.
         source: io::Error,
     },
+    /// A recording, or the list of them, could not be kept.
+    #[error("cannot keep {path}: {source}; check who owns its folder and the space on the disk")]
+    KeepSound {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
     /// A sound file is neither a WAV nor a FLAC file that can be decoded.
     #[error("cannot decode {path}: {source}; save it as a WAV or FLAC file")]
     DecodeSound {

@@ -12,23 +12,28 @@
 //! 4. `Mixer`: one voice at a time and the head tone, summed to one stream of samples.
 //! 5. `MixerStream` on the way to a device, `WavFile` on the way to a file.
 //!
-//! `library` turns recordings and sentences into samples, `synth` computes the tones, `output` plays.
+//! `library` turns recordings and sentences into samples, `own_cues` keeps those that coaches record at the page,
+//! `cue_sources` says what goes over what, `synth` computes the tones, `output` plays.
 //! All recordings are decoded before the first cue, so that playing one only hands over a pointer.
 //! This room decides nothing about swings: which cue, and whether, is decided before it gets here.
 
+mod cue_sources;
 mod error;
 mod library;
 mod output;
+mod own_cues;
 mod request;
 mod synth;
 #[cfg(test)]
 mod test_support;
 
+pub(crate) use cue_sources::CueSources;
 pub(crate) use error::SoundError;
 pub use library::{CueLibrary, Language};
 pub(crate) use library::{instruction_id, phrase_words};
 pub use output::SoundOutput;
 pub(crate) use output::{Output, OutputState, measure_latency};
+pub(crate) use own_cues::{OwnCue, OwnCues};
 pub use request::NotPlayed;
 pub(crate) use request::{Outcome, Played, Sound, SoundRequest, Ticket};
 

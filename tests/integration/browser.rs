@@ -66,6 +66,9 @@ impl Browser {
             "--disable-background-networking".to_owned(),
             "--disable-component-update".to_owned(),
             "--disable-sync".to_owned(),
+            // A microphone that beeps, which nobody has to be asked for.
+            "--use-fake-device-for-media-stream".to_owned(),
+            "--use-fake-ui-for-media-stream".to_owned(),
             "--lang=en".to_owned(),
             format!("--window-size={width},{height}"),
             format!("--user-data-dir={}", profile.path().display()),
@@ -229,6 +232,17 @@ impl Served {
     /// Runs `watch` on a recording with the lite model and these settings and arguments besides. Settings may begin with more
     /// keys of `[page]`.
     pub(crate) fn start(place: &Place, clip: &str, settings: &str, more: &[&str]) -> Self {
+        Self::start_heard(place, clip, "none", settings, more)
+    }
+
+    /// The same, heard in a file.
+    pub(crate) fn start_heard(
+        place: &Place,
+        clip: &str,
+        sound: &str,
+        settings: &str,
+        more: &[&str],
+    ) -> Self {
         let port = free_port();
         let address = format!("127.0.0.1:{port}");
         std::fs::write(
@@ -241,7 +255,7 @@ impl Served {
             "--stand-in",
             clip,
             "--sound",
-            "none",
+            sound,
             "--settings",
             "page.toml",
             "--journal",
@@ -265,6 +279,18 @@ impl Served {
             std::thread::sleep(Duration::from_millis(50));
         }
         served
+    }
+}
+
+impl Served {
+    /// Has it end as a service does, with everything written.
+    #[cfg(unix)]
+    pub(crate) fn end(mut self) {
+        let ended = Command::new("kill")
+            .arg(self.child.id().to_string())
+            .status();
+        assert!(ended.unwrap().success());
+        assert!(self.child.wait().unwrap().success());
     }
 }
 

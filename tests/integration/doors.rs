@@ -9,6 +9,18 @@ use super::program::{Place, recording};
 
 /// What the page answers: status, headers and body as text.
 pub(crate) fn ask(address: &str, method: &str, path: &str, headers: &[&str], body: &str) -> String {
+    let answer = ask_bytes(address, method, path, headers, body.as_bytes());
+    String::from_utf8_lossy(&answer).into_owned()
+}
+
+/// The same with bytes that need be no text.
+pub(crate) fn ask_bytes(
+    address: &str,
+    method: &str,
+    path: &str,
+    headers: &[&str],
+    body: &[u8],
+) -> Vec<u8> {
     let host = address.trim_start_matches("http://");
     let mut stream = match headers.contains(&ELSEWHERE) {
         true => connect_from_proxy(host),
@@ -30,7 +42,8 @@ pub(crate) fn ask(address: &str, method: &str, path: &str, headers: &[&str], bod
             request += "Content-Type: application/x-www-form-urlencoded\r\n";
         }
     }
-    write!(stream, "{request}\r\n{body}").unwrap();
+    write!(stream, "{request}\r\n").unwrap();
+    stream.write_all(body).unwrap();
     let mut answer = Vec::new();
     // A stream of events does not end; what has come is enough. Any other answer may take its time on a busy machine.
     let patience = match path {
@@ -45,7 +58,7 @@ pub(crate) fn ask(address: &str, method: &str, path: &str, headers: &[&str], bod
             break;
         }
     }
-    String::from_utf8_lossy(&answer).into_owned()
+    answer
 }
 
 /// A connection from where the named proxy is.
@@ -87,7 +100,7 @@ pub(crate) fn set_key(place: &Place, which: &str, key: &str) {
 pub(crate) const PIN: &str = "246971";
 pub(crate) const COACH_PASSWORD: &str = "nine long innings";
 
-const COACHES: [&str; 23] = [
+const COACHES: [&str; 25] = [
     "/today",
     "/audit",
     "/sessions",
@@ -108,12 +121,14 @@ const COACHES: [&str; 23] = [
     "/people/1/delete",
     "/trends",
     "/plans",
+    "/cues",
+    "/cues/head_forward/sound",
     "/owner",
     "/owner?x=/door",
     "/logins",
 ];
 const HITTERS: [&str; 4] = ["/", "/hitters", "/live", "/picture"];
-const CHANGES: [&str; 15] = [
+const CHANGES: [&str; 18] = [
     "/seat",
     "/turns",
     "/sessions/1/notes",
@@ -126,6 +141,9 @@ const CHANGES: [&str; 15] = [
     "/people/1",
     "/people/1/delete",
     "/plans",
+    "/cues/head_forward",
+    "/cues/head_forward/words",
+    "/cues/head_forward/drop",
     "/language",
     "/logins/1/end",
     "/logins/end-others",

@@ -5,8 +5,29 @@ use super::browser::Served;
 use super::doors::{COACH_PASSWORD, ELSEWHERE, PIN, ask, log_in, set_key, status};
 use super::program::{Place, project, recording};
 
+/// The one that takes a recording; its token is in a header.
+const SOUND: &str = "/cues/{id}";
+
+/// What a request of a route has besides where it comes from: headers and a body.
+fn sent(route: &str, token: Option<&str>, kind: Option<&str>, rest: &str) -> (String, String) {
+    let (usual, token_header, body) = match route {
+        SOUND => {
+            let header = token.map(|token| format!("\r\ncagehand-token: {token}"));
+            ("audio/wav", header, "no sound".to_owned())
+        }
+        _ => {
+            let token = token.map(|token| format!("token={token}&"));
+            let form = "application/x-www-form-urlencoded";
+            (form, None, token.unwrap_or_default() + rest)
+        }
+    };
+    let kind = kind.unwrap_or(usual);
+    let header = format!("Content-Type: {kind}{}", token_header.unwrap_or_default());
+    (header, body)
+}
+
 /// Every route that takes a POST, as `router()` has it, an address of it, and whether only a coach may.
-const POSTS: [(&str, &str, bool); 19] = [
+const POSTS: [(&str, &str, bool); 22] = [
     ("/seat", "/seat", false),
     ("/turns", "/turns", false),
     // No row of these numbers: what passes the guards deletes nothing.
@@ -17,6 +38,9 @@ const POSTS: [(&str, &str, bool); 19] = [
     ("/people/{id}/consents", "/people/99/consents", true),
     ("/people/{id}/delete", "/people/99/delete", true),
     ("/plans", "/plans", true),
+    (SOUND, "/cues/head_forward", true),
+    ("/cues/{id}/words", "/cues/head_forward/words", true),
+    ("/cues/{id}/drop", "/cues/head_forward/drop", true),
     ("/sessions/{id}/notes", "/sessions/1/notes", true),
     ("/notes/{id}/drop", "/notes/1/drop", true),
     ("/reps/{id}", "/reps/1", true),
@@ -59,31 +83,25 @@ fn a_valid_web_session_alone_sends_no_form() {
     assert_ne!(token, hitters_token);
 
     for (route, path, coach_only) in POSTS {
-        let post = |cookie: &str, more: &[&str], body: &str| {
-            let headers = [&[cookie, ELSEWHERE], more].concat();
-            let answer = ask(at, "POST", path, &headers, body);
-            (status(&answer), answer)
-        };
+        let post =
+            |cookie: &str, from: &str, token: Option<&str>, kind: Option<&str>, rest: &str| {
+                let (header, body) = sent(route, token, kind, rest);
+                let answer = ask(at, "POST", path, &[cookie, ELSEWHERE, from, &header], &body);
+                (status(&answer), answer)
+            };
         let key = COACH_PASSWORD.replace(' ', "+");
         let rest = format!("key={key}&what=nothing&name=Eve&text=x&code=es&to=%2F");
-        let right = format!("token={token}&{rest}");
         let mut near = token.clone().into_bytes();
         near[0] = if near[0] == b'0' { b'1' } else { b'0' };
         let near = String::from_utf8(near).unwrap();
-        for (what, body) in [
-            (
-                "another session's token",
-                format!("token={hitters_token}&{rest}"),
-            ),
-            (
-                "a token that is nearly right",
-                format!("token={near}&{rest}"),
-            ),
-            ("half the token", format!("token={}&{rest}", &token[..32])),
-            ("an empty token", format!("token=&{rest}")),
-            ("no token", rest.clone()),
+        for (what, wrong) in [
+            ("another session's token", Some(&*hitters_token)),
+            ("a token that is nearly right", Some(&*near)),
+            ("half the token", Some(&token[..32])),
+            ("an empty token", Some("")),
+            ("no token", None),
         ] {
-            let (status, answer) = post(&coach, &[&own_origin], &body);
+            let (status, answer) = post(&coach, &own_origin, wrong, None, &rest);
             assert_eq!(status, 403, "{route}, {what}: {answer}");
         }
         for foreign in [
@@ -94,7 +112,7 @@ fn a_valid_web_session_alone_sends_no_form() {
             "Sec-Fetch-Site: cross-site",
             "Sec-Fetch-Site: same-site",
         ] {
-            let (status, answer) = post(&coach, &[foreign], &right);
+            let (status, answer) = post(&coach, foreign, Some(&token), None, &rest);
             assert_eq!(status, 403, "{route}, {foreign}: {answer}");
         }
         for kind in [
@@ -102,12 +120,11 @@ fn a_valid_web_session_alone_sends_no_form() {
             "application/json",
             "multipart/form-data; boundary=x",
         ] {
-            let (status, answer) = post(&coach, &[&format!("Content-Type: {kind}")], &right);
+            let (status, answer) = post(&coach, &own_origin, Some(&token), Some(kind), &rest);
             assert_eq!(status, 415, "{route}, {kind}: {answer}");
         }
         if coach_only {
-            let body = format!("token={hitters_token}&{rest}");
-            let (status, answer) = post(&hitter, &[&own_origin], &body);
+            let (status, answer) = post(&hitter, &own_origin, Some(&hitters_token), None, &rest);
             assert_eq!(status, 403, "{route} by a hitter: {answer}");
         }
     }
@@ -115,11 +132,13 @@ fn a_valid_web_session_alone_sends_no_form() {
     for (route, path, _) in POSTS.into_iter().rev() {
         let (coach, token) = log_in(at, COACH_PASSWORD);
         let key = COACH_PASSWORD.replace(' ', "+");
-        let body = format!("token={token}&key={key}&what=nothing&name=&text=x&code=es&to=%2F");
+        let rest = format!("key={key}&what=nothing&name=&text=x&code=es&to=%2F");
+        let (header, body) = sent(route, Some(&token), None, &rest);
         let headers = [
             coach.as_str(),
             ELSEWHERE,
             &own_origin,
+            &header,
             "Sec-Fetch-Site: same-origin",
         ];
         let answer = ask(at, "POST", path, &headers, &body);

@@ -336,6 +336,7 @@ impl CoachAtThePage<'_> {
             ("owner", "owner"),
             ("trends", "trends"),
             ("trends?by=sessions", "trends_sessions"),
+            ("cues", "cues"),
             ("plans", "plans"),
         ] {
             browser.open(&format!("{}/{page}", self.address)).await;

@@ -58,19 +58,21 @@ const HTML: [(&str, &[&str]); 19] = [
             "/plans?hitter=1&start=stay%20back",
         ],
     ),
+    ("/cues", &["/cues"]),
     ("/reps/{id}", &["/reps/1", "/reps/2", "/reps/2?with=1"]),
     ("/not-counted/{id}", &["/not-counted/1"]),
 ];
 /// The page for those who are not logged in.
 const LOGIN: &str = "/door";
 /// Addresses for programs and scripts: figures, files and pictures. Their words are those of files.
-const NOT_HTML: [&str; 9] = [
+const NOT_HTML: [&str; 10] = [
     "/sessions/{id}/reps.csv",
     "/sessions/{id}/reps.jsonl",
     "/reps/{id}/data",
     "/reps/{id}/film",
     "/reps/{id}/film/{picture}",
     "/not-counted/{id}/data",
+    "/cues/{id}/sound",
     "/health",
     "/metrics",
     "/assets/{name}",
@@ -78,7 +80,7 @@ const NOT_HTML: [&str; 9] = [
 
 /// Words that are the same in both languages: the trade's in Latin America too, other Spanish words, abbreviations and units,
 /// and names.
-const LOANS: &str = "swing swings plan no a pose poses video videos tee n p final en es pin pc cm ms s h min km mph mb gb csv json lines c \
+const LOANS: &str = "swing swings plan no a pose poses video videos tee n p final en es pin pc cm ms s h min km mph mb gb csv json wav flac https lines c \
     cagehand kit";
 
 /// Parts of a sentence that are a plan's text, which is a file format, or a command.
@@ -627,6 +629,7 @@ fn refusals(reader: &mut Reader, site: &Site) {
         ("/reps/nada", 400),
         ("/sessions?hitter=nada", 400),
         ("/assets/nada", 404),
+        ("/cues/nada/sound", 404),
     ] {
         reader.error(path, expected, &site.get(path));
     }
@@ -659,6 +662,31 @@ fn refusals(reader: &mut Reader, site: &Site) {
     );
     let text = ["Content-Type: text/plain"];
     reader.error("no form", 415, &plain("POST", "/seat", &text, "name=x"));
+    let token = format!("cagehand-token: {}", site.token);
+    let sound = |kind: &str, body: &str| {
+        let kind = format!("Content-Type: {kind}");
+        plain(
+            "POST",
+            "/cues/do_head_back",
+            &[&site.cookie, &token, &kind],
+            body,
+        )
+    };
+    reader.error("no sound", 415, &sound("audio/mpeg", "x"));
+    reader.error("a damaged sound", 422, &sound("audio/wav", "RIFF"));
+    let large = "x".repeat(2_000_001);
+    reader.error("a large sound", 413, &sound("audio/flac", &large));
+    let long = format!("words={}", "x".repeat(41));
+    reader.error(
+        "many letters",
+        422,
+        &site.post("/cues/head_back/words", &long),
+    );
+    assert_eq!(
+        status(&site.post("/cues/head_back/words", "words=quieto")),
+        303
+    );
+    reader.page("words of a coach", &site.get("/cues"));
     let stale = plain("POST", "/seat", &[&site.cookie], "token=0&name=x");
     reader.error("an old form", 403, &stale);
     reader.error("half a form", 422, &site.post("/plans", "hitter=1"));

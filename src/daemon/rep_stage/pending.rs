@@ -11,9 +11,15 @@ impl RepStage {
     /// Puts edited settings in force. Nothing that was seen, counted or learnt is lost; a rep that was judged and waits to be
     /// logged keeps the bands it was judged by.
     pub(super) fn apply_pending_update(&mut self) {
-        let Some(update) = self.changes.take_update() else {
-            return;
-        };
+        if let Some(update) = self.changes.take_update() {
+            self.apply_update(update);
+        }
+        if let Some(library) = self.changes.take_library() {
+            self.sound.use_library(library);
+        }
+    }
+
+    fn apply_update(&mut self, update: SettingsUpdate) {
         let SettingsUpdate {
             bands,
             order,

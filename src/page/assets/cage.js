@@ -150,6 +150,11 @@ function show(live) {
 
 let painted = 0;
 const source = new EventSource("/live");
+// A coach changed a cue's words.
+source.addEventListener("words", (event) => {
+  Object.assign(words, JSON.parse(event.data));
+  at("trail").dataset.key = "";
+});
 source.onmessage = (event) => {
   at("away").hidden = true;
   const live = JSON.parse(event.data);

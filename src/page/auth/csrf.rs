@@ -1,11 +1,11 @@
-//! Forms that are protected against forgery: each carries the token of its web session.
+//! Forms, and recordings that a script sends, protected against forgery: each carries the token of its web session.
 
 use std::time::Duration;
 
 use axum::body::to_bytes;
 use axum::extract::{FromRequest, Request};
-use axum::http::HeaderMap;
 use axum::http::header::CONTENT_TYPE;
+use axum::http::{HeaderMap, HeaderName};
 use ring::hmac;
 use serde::de::DeserializeOwned;
 use subtle::ConstantTimeEq;
@@ -17,6 +17,19 @@ use crate::page::state::AppState;
 
 /// No form of ours is larger, bytes.
 const MAX_FORM_BYTES: usize = 32 * 1024;
+
+/// No recording of a cue is larger, bytes: three seconds are a sixth of that.
+const MAX_SOUND_BYTES: usize = 2_000_000;
+/// What a script that sends no form has the token in.
+const TOKEN: HeaderName = HeaderName::from_static("cagehand-token");
+/// The kinds of content that WAV and FLAC files go by.
+const SOUNDS: [&str; 5] = [
+    "audio/wav",
+    "audio/x-wav",
+    "audio/wave",
+    "audio/flac",
+    "audio/x-flac",
+];
 
 /// How long a form may take to come in.
 const PATIENCE: Duration = Duration::from_secs(15);
@@ -48,21 +61,49 @@ impl<T: DeserializeOwned> FromRequest<AppState> for CsrfForm<T> {
     type Rejection = PageError;
 
     async fn from_request(request: Request, _state: &AppState) -> Result<Self, PageError> {
-        if !is_form(request.headers()) {
+        if !is_of_kind(request.headers(), &["application/x-www-form-urlencoded"]) {
             return Err(PageError::NotForm);
         }
-        let token = request
-            .extensions()
-            .get::<Requester>()
-            .map(|requester| requester.form_token.clone())
-            .filter(|token| !token.is_empty())
-            .ok_or(PageError::NoSession)?;
+        let token = form_token(&request)?;
         let bytes = tokio::time::timeout(PATIENCE, to_bytes(request.into_body(), MAX_FORM_BYTES))
             .await
             .map_err(|_| PageError::TooSlow)?
             .map_err(|_| PageError::FormTooLarge)?;
         form_in(&bytes, &token).map(CsrfForm)
     }
+}
+
+/// A sound file that a script sent, with the token in a header.
+pub(in crate::page) struct CsrfSound(pub(in crate::page) Vec<u8>);
+
+impl FromRequest<AppState> for CsrfSound {
+    type Rejection = PageError;
+
+    async fn from_request(request: Request, _state: &AppState) -> Result<Self, PageError> {
+        if !is_of_kind(request.headers(), &SOUNDS) {
+            return Err(PageError::NotSound);
+        }
+        let token = form_token(&request)?;
+        let sent = request.headers().get(TOKEN);
+        let sent = sent.map_or(&[] as &[u8], |sent| sent.as_bytes());
+        if !bool::from(sent.ct_eq(token.as_bytes())) {
+            return Err(PageError::StaleForm);
+        }
+        let bytes = tokio::time::timeout(PATIENCE, to_bytes(request.into_body(), MAX_SOUND_BYTES))
+            .await
+            .map_err(|_| PageError::TooSlow)?
+            .map_err(|_| PageError::SoundTooLarge)?;
+        Ok(Self(bytes.into()))
+    }
+}
+
+/// The token that a request of this web session must carry.
+fn form_token(request: &Request) -> Result<String, PageError> {
+    let requester = request.extensions().get::<Requester>();
+    requester
+        .map(|requester| requester.form_token.clone())
+        .filter(|token| !token.is_empty())
+        .ok_or(PageError::NoSession)
 }
 
 /// The form in a body that carries the token.
@@ -77,15 +118,15 @@ pub(in crate::page) fn form_in<T: DeserializeOwned>(
     serde_urlencoded::from_bytes(body).map_err(|_| PageError::IncompleteForm)
 }
 
-/// Whether the content is of the kind that forms of a page have.
-fn is_form(headers: &HeaderMap) -> bool {
+/// Whether the content is of one of these kinds.
+fn is_of_kind(headers: &HeaderMap, kinds: &[&str]) -> bool {
     let kind = headers
         .get(CONTENT_TYPE)
         .and_then(|kind| kind.to_str().ok());
     kind.and_then(|kind| kind.split(';').next())
-        .is_some_and(|kind| {
-            kind.trim()
-                .eq_ignore_ascii_case("application/x-www-form-urlencoded")
+        .is_some_and(|sent| {
+            let sent = sent.trim();
+            kinds.iter().any(|kind| sent.eq_ignore_ascii_case(kind))
         })
 }
 

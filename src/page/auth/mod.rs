@@ -41,7 +41,7 @@ use crate::sound::Language;
 pub(super) use client::{Client, Connection};
 pub(super) use credentials::random_hex;
 pub(crate) use credentials::{CredentialError, Credentials, Principal, SHARED_ACCOUNT};
-pub(super) use csrf::{CsrfForm, FormTokens, form_in};
+pub(super) use csrf::{CsrfForm, CsrfSound, FormTokens, form_in};
 pub(super) use events::{AuthEvent, report};
 pub(super) use login_throttle::{LoginThrottle, network};
 pub(crate) use one_time_code::{app_address, new_secret, step_of};
@@ -67,7 +67,7 @@ const POLLING: HeaderName = HeaderName::from_static("cagehand-polling");
 pub(super) const PREVIEW_PATH: &str = "/picture";
 pub(super) const LIVE_PATH: &str = "/live";
 
-const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; \
+const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; media-src 'self'; connect-src 'self'; \
                       form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
 
 /// Who sends a request.

@@ -5,7 +5,7 @@ use crate::journal::JournalError;
 use crate::page::SwitchError;
 use crate::page::auth::CredentialError;
 use crate::rep::CannotMove;
-use crate::sound::Language;
+use crate::sound::{Language, SoundError};
 
 /// An error that a reader may see.
 pub(in crate::page) trait Explained {
@@ -37,6 +37,23 @@ impl Explained for SwitchError {
             Self::NoCamera => "fault.switch.no_camera",
             Self::Frozen => "fault.switch.frozen",
             Self::Preparation(_) => "fault.switch.preparation",
+        }
+    }
+}
+
+impl Explained for SoundError {
+    fn english(&self) -> Option<String> {
+        None
+    }
+
+    fn key(&self) -> &'static str {
+        match self {
+            Self::DecodeSound { .. } => "error.not_sound",
+            Self::SilentSound { .. } => "error.sound_silent",
+            Self::ReadPhrases { .. } | Self::ParsePhrases { .. } | Self::RepeatedCue { .. } => {
+                "error.sound_list"
+            }
+            _ => "error.sound_not_kept",
         }
     }
 }

@@ -1,11 +1,15 @@
 //! The screen in the cage, and the choice of the next hitter.
 
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
 use askama::Template;
 use axum::Extension;
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{Html, IntoResponse, Redirect, Response};
 use serde::Deserialize;
+use serde_json::Value;
 
 use crate::journal::{HitterChoice, HitterId, HitterRow, NewHitter, Purpose, is_name};
 use crate::page::auth::{CsrfForm, Requester};
@@ -16,6 +20,7 @@ use crate::page::state::AppState;
 use crate::page::{PageUse, TurnChange};
 use crate::rep::{Bats, Lengths};
 use crate::settings::is_height;
+use crate::sound::{CueSources, Language};
 use crate::status::ShownHitter;
 
 /// Names that fit the screen as buttons; the rest is behind "More names".
@@ -29,28 +34,31 @@ struct CagePage<'a> {
 }
 
 pub(in crate::page) async fn screen(
+    State(state): State<AppState>,
     Extension(requester): Extension<Requester>,
 ) -> Result<Response, PageError> {
     if requester.purpose != PageUse::Cage {
         return Ok(Redirect::to("/today").into_response());
     }
     let i18n = requester.messages();
+    let control = Arc::clone(&state.control);
+    let language = requester.language;
+    let words =
+        tokio::task::spawn_blocking(move || cue_words(&control.cue_sources(), language, i18n));
     let page = CagePage {
         page: PageContext::new(&requester, Section::Cage),
-        script_messages: script_messages(i18n),
+        script_messages: script_messages(i18n, words.await?),
     };
     Ok(html(&page)?.into_response())
 }
 
 /// The messages of the screen's script, cues and measures among them, as JSON for a data attribute.
-fn script_messages(i18n: &Messages) -> String {
+fn script_messages(i18n: &Messages, cues: serde_json::Map<String, Value>) -> String {
     let mut all = serde_json::Map::new();
     for (key, words) in i18n.script_messages() {
         all.insert(key.to_owned(), words.into());
     }
-    for (id, words) in i18n.cues() {
-        all.insert(format!("cue.{id}"), words.into());
-    }
+    all.extend(cues);
     for (key, text) in i18n.names() {
         all.insert(key.to_owned(), text.into());
     }
@@ -61,6 +69,23 @@ fn script_messages(i18n: &Messages) -> String {
         );
     }
     serde_json::Value::Object(all).to_string()
+}
+
+/// What each cue says, as the screen's script has it: the coach's own words in the language that is heard, else those that ship.
+pub(super) fn cue_words(
+    sources: &CueSources,
+    language: Language,
+    i18n: &Messages,
+) -> serde_json::Map<String, Value> {
+    let own = match sources.language() == language {
+        true => sources.other_words(),
+        false => BTreeMap::new(),
+    };
+    let words = |(id, shipped): (&str, &str)| {
+        let words = own.get(id).map_or(shipped, String::as_str);
+        (format!("cue.{id}"), words.into())
+    };
+    i18n.cues().map(words).collect()
 }
 
 /// A hitter to touch.

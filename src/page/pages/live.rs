@@ -2,6 +2,7 @@
 //! slow screen gets fewer and one that nobody looks at gets none.
 
 use std::convert::Infallible;
+use std::sync::Arc;
 use std::time::Duration;
 
 use axum::Extension;
@@ -13,10 +14,12 @@ use axum::response::{IntoResponse, Response};
 use tokio_stream::StreamExt;
 use tokio_stream::wrappers::{IntervalStream, WatchStream};
 
+use super::cage::cue_words;
 use crate::audit::Act;
 use crate::page::auth::{Requester, Role};
 use crate::page::error::PageError;
 use crate::page::state::{AppState, STREAMS_OF_ONE};
+use crate::status::Live;
 
 /// A comment this often keeps the connection open, and ends it where the session has ended.
 const KEEP_ALIVE: Duration = Duration::from_secs(5);
@@ -24,6 +27,14 @@ const KEEP_ALIVE: Duration = Duration::from_secs(5);
 const PREVIEW_TIMEOUT: Duration = Duration::from_secs(1);
 /// The header with the figure of the same frame, as JSON.
 const FIGURE: HeaderName = HeaderName::from_static("cagehand-figure");
+
+/// What a stream tells.
+enum Told {
+    State(Arc<Live>),
+    /// A cue has other words.
+    Words,
+    Nothing,
+}
 
 /// The states from now on, beginning with the newest: each event is a whole state, so a screen that reconnects misses nothing.
 /// It ends with the session, or with the right, of whoever asked.
@@ -33,17 +44,25 @@ pub(in crate::page) async fn events(
 ) -> Result<Response, PageError> {
     let slot = state.streams.take(requester.client.address, STREAMS_OF_ONE);
     let slot = slot.ok_or(PageError::TooMany)?;
-    let states = WatchStream::new(state.health.live.subscribe()).map(Some);
-    let ticks = IntervalStream::new(tokio::time::interval(KEEP_ALIVE)).map(|_| None);
+    let states = WatchStream::new(state.health.live.subscribe()).map(Told::State);
+    let ticks = IntervalStream::new(tokio::time::interval(KEEP_ALIVE)).map(|_| Told::Nothing);
+    let words = WatchStream::from_changes(state.cues_changed.subscribe()).map(|_| Told::Words);
+    let i18n = requester.messages();
+    let (language, control) = (requester.language, Arc::clone(&state.control));
     let events = states
         .merge(ticks)
+        .merge(words)
         .take_while(move |_| {
             let _held = &slot;
             requester.role_now(&state) >= Role::Hitter
         })
-        .filter_map(|live| match live {
-            Some(live) => Event::default().json_data(&*live).ok(),
-            None => Some(Event::default().comment("")),
+        .filter_map(move |told| match told {
+            Told::State(live) => Event::default().json_data(&*live).ok(),
+            Told::Words => {
+                let words = cue_words(&control.cue_sources(), language, i18n);
+                Event::default().event("words").json_data(words).ok()
+            }
+            Told::Nothing => Some(Event::default().comment("")),
         })
         .map(Ok::<_, Infallible>);
     Ok(Sse::new(events).into_response())

@@ -4,6 +4,7 @@ pub(super) mod audit;
 pub(super) mod cage;
 pub(super) mod consents;
 pub(super) mod corrections;
+pub(super) mod cues;
 pub(super) mod films;
 pub(super) mod health;
 pub(super) mod language;

@@ -21,9 +21,12 @@ use super::synth::{self, DeliverySounds, Tone};
 use super::{MAX_CUE, MAX_PART, MAX_SENTENCE, SoundError, duration_of, samples_in};
 use crate::coach::{CueId, Said};
 pub use builtin::Language;
-use phrase::{Phrase, PhraseTone};
+use phrase::PhraseTone;
+pub(in crate::sound) use phrase::{Phrase, to_text};
 pub(crate) use phrase::{instruction_id, phrase_words};
 
+/// The name of a list of phrases in its folder.
+pub(super) const LIST: &str = "phrases.toml";
 /// The silence before a sentence: it follows a cue more often than not.
 const BREATH: Duration = Duration::from_millis(200);
 /// Silence between the tone and the words, so that the first consonant is not covered.
@@ -68,29 +71,31 @@ impl CueLibrary {
     /// cannot be decoded, is silent, or leaves a cue longer than [`MAX_CUE`], a part of a sentence
     /// longer than [`MAX_PART`].
     pub fn load_in(language: Language, folder: Option<&Path>) -> Result<Self, SoundError> {
+        Self::load_some(language, folder, |_| true)
+    }
+
+    /// The same with no other phrases than those that are wanted.
+    pub(super) fn load_some(
+        language: Language,
+        folder: Option<&Path>,
+        wanted: impl Fn(&str) -> bool,
+    ) -> Result<Self, SoundError> {
         let list = Path::new("the built-in phrases.toml");
+        let mut library = Self::without_words()?;
         let phrases = read_list(language.phrases(), list)?;
-        let mut library = Self {
-            phrases: HashMap::with_capacity(phrases.len()),
-            in_band: leveled_tone(Tone::InBand)?.into(),
-            out: leveled_tone(Tone::Out)?,
-            notice: leveled_tone(Tone::Notice)?,
-            delivery: DeliverySounds::new()?,
-        };
-        for phrase in phrases {
-            let path = Path::new(&phrase.file);
-            let bytes = language
-                .file(&phrase.file)
-                .ok_or_else(|| SoundError::ReadSound {
-                    path: path.into(),
-                    source: std::io::ErrorKind::NotFound.into(),
-                })?;
+        for phrase in phrases.into_iter().filter(|phrase| wanted(&phrase.id)) {
+            let file = phrase.file.unwrap_or_default();
+            let path = Path::new(&file);
+            let bytes = language.file(&file).ok_or_else(|| SoundError::ReadSound {
+                path: path.into(),
+                source: std::io::ErrorKind::NotFound.into(),
+            })?;
             let tone = phrase.tone.unwrap_or(PhraseTone::None);
             let loaded = library.tone_and_words(bytes.to_vec(), path, tone)?;
             library.phrases.insert(phrase.id, loaded);
         }
         if let Some(folder) = folder {
-            library.replace_from(folder)?;
+            library.replace_some(folder, wanted)?;
         }
         Ok(library)
     }
@@ -101,33 +106,79 @@ impl CueLibrary {
     /// # Errors
     /// As [`Self::load_in`]; phrases before the wrong one are then replaced already.
     pub fn replace_from(&mut self, folder: &Path) -> Result<(), SoundError> {
-        let list = folder.join("phrases.toml");
-        let text = fs::read_to_string(&list).map_err(|source| SoundError::ReadPhrases {
-            path: list.clone(),
+        self.replace_some(folder, |_| true)
+    }
+
+    fn replace_some(
+        &mut self,
+        folder: &Path,
+        wanted: impl Fn(&str) -> bool,
+    ) -> Result<(), SoundError> {
+        let phrases = read_folder(folder)?.into_iter();
+        phrases
+            .filter(|phrase| wanted(&phrase.id))
+            .try_for_each(|phrase| self.replace(phrase, folder))
+    }
+
+    /// The tones alone.
+    fn without_words() -> Result<Self, SoundError> {
+        Ok(Self {
+            phrases: HashMap::new(),
+            in_band: leveled_tone(Tone::InBand)?.into(),
+            out: leveled_tone(Tone::Out)?,
+            notice: leveled_tone(Tone::Notice)?,
+            delivery: DeliverySounds::new()?,
+        })
+    }
+
+    /// Puts one of a folder's phrases in place of the built-in one.
+    pub(super) fn replace(&mut self, phrase: Phrase, folder: &Path) -> Result<(), SoundError> {
+        let built_in = self.phrases.get(&phrase.id).map(|known| known.tone);
+        let number = sentence::is_number_id(&phrase.id).then_some(PhraseTone::None);
+        let Some(known) = built_in.or(number) else {
+            let mut known: Vec<&str> = self.phrases.keys().map(String::as_str).collect();
+            known.sort_unstable();
+            return Err(SoundError::UnknownCue {
+                path: folder.join(LIST),
+                id: phrase.id,
+                known: known.join(", "),
+            });
+        };
+        // Words without a sound are only shown.
+        let Some(file) = &phrase.file else {
+            return Ok(());
+        };
+        let path = folder.join(file);
+        let bytes = fs::read(&path).map_err(|source| SoundError::ReadSound {
+            path: path.clone(),
             source,
         })?;
-        for phrase in read_list(&text, &list)? {
-            let built_in = self.phrases.get(&phrase.id).map(|known| known.tone);
-            let number = sentence::is_number_id(&phrase.id).then_some(PhraseTone::None);
-            let Some(known) = built_in.or(number) else {
-                let mut known: Vec<&str> = self.phrases.keys().map(String::as_str).collect();
-                known.sort_unstable();
-                return Err(SoundError::UnknownCue {
-                    path: list,
-                    id: phrase.id,
-                    known: known.join(", "),
-                });
-            };
-            let path = folder.join(&phrase.file);
-            let bytes = fs::read(&path).map_err(|source| SoundError::ReadSound {
-                path: path.clone(),
-                source,
-            })?;
-            let tone = phrase.tone.unwrap_or(known);
-            let loaded = self.tone_and_words(bytes, &path, tone)?;
-            self.phrases.insert(phrase.id, loaded);
-        }
+        let tone = phrase.tone.unwrap_or(known);
+        let loaded = self.tone_and_words(bytes, &path, tone)?;
+        self.phrases.insert(phrase.id, loaded);
         Ok(())
+    }
+
+    /// The words of a recording as they are heard where this phrase is said: trimmed, leveled, and with room after the tone.
+    ///
+    /// # Errors
+    /// As [`Self::load_in`], and [`SoundError::NoSuchCue`] where this library has no such phrase.
+    pub(super) fn fitted(
+        &self,
+        id: &str,
+        bytes: Vec<u8>,
+        path: &Path,
+    ) -> Result<Vec<f32>, SoundError> {
+        let known = self.phrases.get(id);
+        let known = known.ok_or_else(|| SoundError::NoSuchCue { id: id.to_owned() })?;
+        let fitted = self.tone_and_words(bytes, path, known.tone)?;
+        Ok(fitted.words_alone().to_vec())
+    }
+
+    /// What is heard of a phrase by itself, the tone first.
+    pub(super) fn phrase(&self, id: &str) -> Option<Arc<[f32]>> {
+        let phrase = self.phrases.get(id);
+        phrase.map(|phrase| Arc::clone(&phrase.samples))
     }
 
     /// The tone, where there is one, the gap and the words as one run of samples.
@@ -241,6 +292,19 @@ impl LoadedPhrase {
     fn words_alone(&self) -> &[f32] {
         self.samples.get(self.words_from..).unwrap_or_default()
     }
+}
+
+/// The list of a coach's folder.
+///
+/// # Errors
+/// Where it cannot be read or parsed, or names one cue twice.
+pub(super) fn read_folder(folder: &Path) -> Result<Vec<Phrase>, SoundError> {
+    let list = folder.join(LIST);
+    let text = fs::read_to_string(&list).map_err(|source| SoundError::ReadPhrases {
+        path: list.clone(),
+        source,
+    })?;
+    read_list(&text, &list)
 }
 
 /// A parsed list in which no cue stands twice.

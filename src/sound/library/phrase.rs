@@ -2,28 +2,38 @@
 //!
 //! Text in, plain values out. Used for the built-in lists and for a coach's own folder alike.
 
-use serde::Deserialize;
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
 
 use crate::coach::CueId;
 
 /// One spoken cue, or one part of a sentence.
-#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Phrase {
     /// The cue: what the hitter did, in snake case.
     pub id: String,
     /// What is said.
     pub words: String,
-    /// WAV or FLAC file in the same folder.
-    pub file: String,
+    /// WAV or FLAC file in the same folder. A coach's list may leave it out: then only what is shown changes.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub file: Option<String>,
     /// The tone in front. A coach's list may leave it out and so keep the built-in one.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub tone: Option<PhraseTone>,
     /// How the words are spelled for a speech synthesizer that would misread them; the program ignores it.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub say: Option<String>,
+    /// The account that recorded or typed it at the page.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
+    /// When that was.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub recorded_at: Option<Timestamp>,
 }
 
 /// Which tone goes before the words.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub(crate) enum PhraseTone {
     /// A measure was out of its band.
@@ -34,7 +44,7 @@ pub(crate) enum PhraseTone {
     None,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
 struct PhraseList {
     phrase: Vec<Phrase>,
@@ -43,6 +53,11 @@ struct PhraseList {
 /// Reads a list in the form of the built-in `phrases.toml`.
 pub(super) fn parse(text: &str) -> Result<Vec<Phrase>, toml::de::Error> {
     Ok(toml::from_str::<PhraseList>(text)?.phrase)
+}
+
+/// A list as text that [`parse`] reads back.
+pub(in crate::sound) fn to_text(phrases: Vec<Phrase>) -> Result<String, toml::ser::Error> {
+    toml::to_string(&PhraseList { phrase: phrases })
 }
 
 /// The id of the words that say what to do about what a cue names.

@@ -136,6 +136,13 @@ impl SoundOutput {
         }
     }
 
+    /// Plays what begins from now on from this library.
+    pub(crate) fn use_library(&mut self, library: Arc<CueLibrary>) {
+        if let Some(sink) = &mut self.sink {
+            sink.use_library(library);
+        }
+    }
+
     /// What became of sounds since the last call; where there is nothing yet, waits up to `patience`.
     pub(crate) fn outcomes(&mut self, patience: Duration) -> Vec<Outcome> {
         let sink = self.sink.as_mut();
@@ -173,6 +180,7 @@ trait Sink {
     fn start_at(&mut self, _at: CaptureTime) {}
     fn advance_to(&mut self, _at: CaptureTime) {}
     fn apply_settings(&mut self, volume: f32, library: Option<Arc<CueLibrary>>);
+    fn use_library(&mut self, library: Arc<CueLibrary>);
     fn outcomes(&mut self, patience: Duration) -> Vec<Outcome>;
     fn restart_if_dead(&mut self) {}
     fn health(&self) -> SoundHealth;

@@ -181,6 +181,10 @@ impl Sink for Player {
         }
     }
 
+    fn use_library(&mut self, library: Arc<CueLibrary>) {
+        self.shared.settings().library = library;
+    }
+
     fn outcomes(&mut self, patience: Duration) -> Vec<Outcome> {
         let mut outcomes: Vec<Outcome> = self.outcomes.try_iter().collect();
         if outcomes.is_empty() && !patience.is_zero() {

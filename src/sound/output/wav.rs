@@ -261,6 +261,10 @@ impl Sink for WavFile {
         self.try_to(|file| file.write_until(file.since_start(at)));
     }
 
+    fn use_library(&mut self, library: Arc<CueLibrary>) {
+        self.library = library;
+    }
+
     fn apply_settings(&mut self, volume: f32, library: Option<Arc<CueLibrary>>) {
         self.volume = volume;
         if let Some(library) = library {

@@ -4,6 +4,7 @@ mod forms;
 mod logins;
 mod looks;
 mod roles;
+mod voice;
 
 use std::net::IpAddr;
 use std::path::PathBuf;
@@ -22,6 +23,7 @@ use crate::audit::{self, Act, Actor, AuditEntry};
 use crate::coach::Bands;
 use crate::journal::{Journal, JournalHandle, NewHitter};
 use crate::page::{SessionControl, SwitchError, TurnChange, router};
+use crate::sound::{CueSources, SoundError};
 use crate::status::{Health, ShownHitter};
 use crate::text_enum::Recorded;
 
@@ -66,6 +68,12 @@ impl SessionControl for EmptyCage {
     }
     fn journal_writer(&self) -> Option<JournalHandle> {
         None
+    }
+    fn cue_sources(&self) -> CueSources {
+        CueSources::new(Language::English, None, Some(&self.0))
+    }
+    fn cues_changed(&self) -> Result<(), SoundError> {
+        Ok(())
     }
 }
 

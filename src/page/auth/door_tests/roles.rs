@@ -12,6 +12,7 @@ const COACH_PAGES: [&str; 11] = [
     "/people",
     "/trends",
     "/plans",
+    "/cues",
     "/sessions/1",
     "/reps/1",
 ];
