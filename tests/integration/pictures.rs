@@ -344,8 +344,8 @@ impl FilmedRep<'_> {
         let whole = fs::read(&path).unwrap();
         fs::write(&path, &whole[..whole.len() / 2]).unwrap();
         for (now, says) in [
-            ("damaged", "The film of this rep is damaged"),
-            ("deleted", "There is no film of this rep."),
+            ("damaged", "The video of this rep is damaged"),
+            ("deleted", "There is no video of this rep."),
         ] {
             browser.open(&self.rep(1)).await;
             browser

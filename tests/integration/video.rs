@@ -74,7 +74,7 @@ fn off_stores_no_picture_and_an_edit_turns_films_on_and_off_while_it_runs() {
     assert!(told["video_bytes"].as_u64().unwrap() > 10_000);
     let words = place.run_well(&["health", "--settings", "s.toml"]);
     assert!(
-        words.contains("A FILM OF EACH REP IS KEPT; 1 film,"),
+        words.contains("A VIDEO OF EACH REP IS KEPT; 1 video,"),
         "{words}"
     );
 
