@@ -20,7 +20,7 @@ fn a_clock_that_is_set_back_and_forth_costs_no_rep_and_moves_none() {
         "install Debian's package faketime, as `make test` does"
     );
     let place = Place::new();
-    // Half as fast as life leaves a busy machine time for each frame, so that the two runs see the same ones.
+    // A quarter as fast as life leaves a busy machine time for each frame, so that the two runs see the same ones.
     let clip = recording("right_30fps_dim");
     let still = place.path("still.jsonl");
     let moved = place.path("moved.jsonl");
@@ -39,7 +39,7 @@ fn a_clock_that_is_set_back_and_forth_costs_no_rep_and_moves_none() {
                 "--stand-in",
                 &clip,
                 "--pace",
-                "0.5",
+                "0.25",
                 "--sound",
                 "none",
                 "--settings",
