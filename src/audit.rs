@@ -38,6 +38,8 @@ text_enum! {
         Exported = "exported",
         /// A rep, a note or a plan was changed.
         Corrected = "corrected",
+        /// A clip was dropped on the page.
+        TookClip = "took a clip",
         /// A cue was recorded, worded anew or brought back at the page.
         ChangedCue = "changed cue",
         /// A hitter was renamed, merged or frozen, or a session given to another.

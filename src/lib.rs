@@ -15,6 +15,7 @@
 //! - `logging`: the program's log
 //! - [`settings`]: what the operator and the coach have chosen
 //! - `status`: health figures, live state and preview, written by the daemon and read by the page
+//! - `clips`: clips that a coach drops on the page, read by a second cagehand
 //! - `page`: the web page
 //! - [`daemon`]: the run: threads, channels, sessions, shutdown
 //! - [`command`]: the command line
@@ -40,6 +41,7 @@
 mod alsa_messages;
 pub(crate) mod audit;
 pub mod capture;
+mod clips;
 pub mod coach;
 pub mod command;
 pub(crate) mod cores;

@@ -16,7 +16,9 @@
 //! - `children`: a hitter who stepped in is asked for after a restart, never assumed; a coach looks after hitters at the page
 //! - `check`: the camera's view of the hitter is named
 //! - `consents`: what a hitter allows holds for that hitter, at once, and for nobody else
+//! - `clips_in`: a clip that a coach drops on the page becomes a session beside the cage, or says why not, and is gone afterward
 //! - `clock`: a wall clock that is set while the daemon runs changes no rep
+//! - `evening`: a coach is through with twelve hitters by keyboard, and a sheet is one page of paper
 //! - `fuzzed`: what a fuzzer once found stays mended
 //! - `guards`: every form of the page is refused where one thing about it is wrong
 //! - `health`: a running daemon tells how it is
@@ -68,6 +70,8 @@ mod calibrate;
 mod check;
 #[path = "integration/children.rs"]
 mod children;
+#[path = "integration/clips_in.rs"]
+mod clips_in;
 #[path = "integration/clock.rs"]
 mod clock;
 #[path = "integration/consents.rs"]
@@ -80,6 +84,8 @@ mod doors;
 mod encrypted;
 #[path = "integration/end_to_end.rs"]
 mod end_to_end;
+#[path = "integration/evening.rs"]
+mod evening;
 #[path = "integration/feedback.rs"]
 mod feedback;
 #[path = "integration/feedback_sim.rs"]

@@ -13,6 +13,7 @@ mod keys;
 mod notice;
 mod pitch;
 mod plan;
+mod read_clip;
 mod replay;
 mod review;
 mod settings;
@@ -79,6 +80,9 @@ enum Command {
     Keys(keys::KeysArgs),
     /// Measure how fast this machine is.
     Bench(bench::Bench),
+    /// Read a clip for the page of another cagehand, which starts this.
+    #[command(hide = true)]
+    ReadClip(read_clip::ReadClip),
 }
 
 /// Enters into the journal's audit trail what this user does to it.
@@ -135,6 +139,7 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
         Command::Health(health) => health.run(&settings),
         Command::Keys(keys) => keys.run(&settings),
         Command::Bench(bench) => bench.run(&settings),
+        Command::ReadClip(read) => read.run(),
     }
 }
 

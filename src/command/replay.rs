@@ -164,6 +164,7 @@ impl Replay {
             loops: self.loops,
             sound,
             journal,
+            usual: None,
             plan: PlanOverride::from_argument(self.plan.as_deref())?,
             explain: self.explain,
         };

@@ -8,6 +8,7 @@ use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
 use crate::capture::{CaptureClock, CaptureError, ClipSource, Frame, MjpegDecoder, thinned_rates};
+use crate::coach::Baselines;
 use crate::paths;
 use crate::picture_size::PictureSize;
 use crate::pose::Model;
@@ -96,7 +97,13 @@ impl LiveBenchmark {
         secs: u32,
     ) -> Result<LiveBenchmarkReport, DaemonError> {
         let (health, clock) = (Arc::new(Health::default()), Arc::new(OnceLock::new()));
-        let mut training = prepare_training(settings, None, None, 1, &Terminal::silent())?;
+        let mut training = prepare_training(
+            settings,
+            Baselines::new(settings.baseline_swings),
+            None,
+            1,
+            &Terminal::silent(),
+        )?;
         training.head_tone = true;
         let sinks = RepSinks {
             sound: SoundOutput::open(

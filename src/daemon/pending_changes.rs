@@ -393,7 +393,11 @@ mod tests {
             hitter: None,
             session: crate::daemon::training::session_entry(&settings, "a", None),
             training: crate::daemon::training::prepare_training(
-                &settings, None, None, 1, &terminal,
+                &settings,
+                crate::coach::Baselines::default(),
+                None,
+                1,
+                &terminal,
             )
             .unwrap(),
             setup: HitterSetup::default(),

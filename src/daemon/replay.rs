@@ -6,8 +6,9 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Instant;
 
 use crate::capture::{CaptureClock, ClipSource, FrameSource, NotSlowed, PlaybackRate, SlowedBy};
+use crate::coach::Baselines;
 use crate::hearing::sounds_of_wav;
-use crate::journal::RepLog;
+use crate::journal::{HitterChoice, HitterId, RepLog};
 use crate::picture_size::PictureSize;
 use crate::pose::track::{TrackReader, TrackWriter};
 use crate::pose::{BatReader, Model};
@@ -26,7 +27,9 @@ use super::plan_choice::PlanOverride;
 use super::pose_stage::TrackerSet;
 use super::rep_text::counts_text;
 use super::stop::Stop;
-use super::training::{hitter_entry, open_journal, prepare_training, session_entry};
+use super::training::{
+    hitter_entry, open_journal, prepare_training, session_entry, usual_of, usual_of_named,
+};
 use super::{DaemonError, RepSinks, RepStage, Terminal};
 
 /// Pose tracks are known by this ending.
@@ -69,6 +72,8 @@ pub(crate) struct ReplayOptions {
     pub model: Model,
     /// `None` keeps no journal.
     pub journal: Option<PathBuf>,
+    /// The journal that knows what is usual for this hitter, instead of the one above for the settings' hitter.
+    pub usual: Option<(PathBuf, HitterId)>,
     pub plan: PlanOverride,
     /// Print a table of all that was seen: what counted, and what did not and why.
     pub explain: bool,
@@ -109,17 +114,21 @@ pub(crate) fn replay(
     replay.check_found(&counts)
 }
 
-struct ReplayRun<'a> {
-    options: &'a ReplayOptions,
-    settings: &'a Settings,
-    terminal: &'a Terminal,
-    stop: Stop,
-    clock: Arc<OnceLock<CaptureClock>>,
+/// A replay that is about to run.
+pub(super) struct ReplayRun<'a> {
+    pub(super) options: &'a ReplayOptions,
+    pub(super) settings: &'a Settings,
+    pub(super) terminal: &'a Terminal,
+    pub(super) stop: Stop,
+    pub(super) clock: Arc<OnceLock<CaptureClock>>,
 }
 
 impl ReplayRun<'_> {
     /// Gives what was found, and what is wrong with a clip that could be read in part.
-    fn run_clip(
+    ///
+    /// # Errors
+    /// Those of [`replay`], but for nobody being found.
+    pub(super) fn run_clip(
         &self,
         path: &Path,
         health: &Arc<Health>,
@@ -299,6 +308,16 @@ impl ReplayRun<'_> {
         }
     }
 
+    fn usual(&self) -> Baselines {
+        match &self.options.usual {
+            Some((journal, hitter)) => usual_of(
+                Some((HitterChoice::Id(*hitter), journal)),
+                self.settings.baseline_swings,
+            ),
+            None => usual_of_named(self.settings, self.options.journal.as_deref()),
+        }
+    }
+
     fn stage(
         &self,
         fps: f64,
@@ -338,7 +357,7 @@ impl ReplayRun<'_> {
         }
         let training = prepare_training(
             settings,
-            options.journal.as_deref(),
+            self.usual(),
             plan.as_ref(),
             PITCH_ORDER_SEED,
             self.terminal,

@@ -4,7 +4,6 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use crate::coach::Bands;
 use crate::journal::{Journal, JournalHandle, JournalWriter, NewHitter};
 use crate::page::{PageServer, PageUse, SessionControl, SwitchError, TurnChange};
 use crate::settings::Settings;
@@ -103,8 +102,8 @@ impl SessionControl for ReviewControl {
         None
     }
 
-    fn asks_consent(&self) -> bool {
-        self.settings.ask_consent
+    fn settings(&self) -> Settings {
+        self.settings.clone()
     }
 
     fn consents_changed(&self, _: bool) {}
@@ -115,10 +114,6 @@ impl SessionControl for ReviewControl {
 
     fn texts(&self) -> Vec<PathBuf> {
         self.settings.texts(self.settings_file.as_deref())
-    }
-
-    fn bands(&self) -> Bands {
-        self.settings.bands.clone()
     }
 
     fn journal(&self) -> Option<PathBuf> {

@@ -14,7 +14,7 @@ use super::permissions::{Permissions, permissions};
 use super::plan_choice::{PlanOverride, plan_in_force};
 use super::retention::{Retention, RetentionLimits};
 use super::training::{
-    bands_and_order, hitter_entry, open_journal, prepare_training, session_entry,
+    bands_and_order, hitter_entry, open_journal, prepare_training, session_entry, usual_of_named,
 };
 use super::turns::Turns;
 use super::{DaemonError, SessionChange, Terminal, Training};
@@ -254,7 +254,7 @@ impl SessionController {
         };
         let mut training = prepare_training(
             &effective,
-            Some(path),
+            usual_of_named(&effective, Some(path)),
             plan.as_ref(),
             fastrand::u64(..),
             &self.terminal,

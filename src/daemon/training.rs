@@ -87,21 +87,21 @@ pub(super) fn session_entry(
     }
 }
 
-/// Sets up the training: the settings' coach, under the plan if there is one. `seed` decides the order of mixed pitches. To
-/// be called after [`open_journal`], which brings an old journal up to date.
+/// Sets up the training: the settings' coach, under the plan if there is one. `usual` is what is usual for the hitter, `seed` decides
+/// the order of mixed pitches.
 ///
 /// # Errors
 /// Where the plan cannot be read or its pitch cannot be thrown.
 pub(crate) fn prepare_training(
     settings: &Settings,
-    journal: Option<&Path>,
+    usual: Baselines,
     plan: Option<&NewPlan>,
     seed: u64,
     terminal: &Terminal,
 ) -> Result<Training, DaemonError> {
     let plan = plan.map(|plan| Plan::parse(&plan.text)).transpose()?;
     let (bands, order) = bands_and_order(settings, plan.as_ref());
-    let coach = Coach::new(bands, order.clone()).with_baselines(baselines(settings, journal));
+    let coach = Coach::new(bands, order.clone()).with_baselines(usual);
     let trainer = match &plan {
         Some(plan) => {
             let i18n = Messages::of(settings.cues.language, settings.cues.units);
@@ -143,17 +143,20 @@ pub(super) fn bands_and_order(
     }
 }
 
-/// The baselines of a hitter with a name; empty ones where the journal cannot be read.
-fn baselines(settings: &Settings, journal: Option<&Path>) -> Baselines {
-    let swings = settings.baseline_swings;
-    settings
-        .hitter
-        .name
-        .clone()
-        .zip(journal)
-        .and_then(|(name, path)| {
-            Journal::read_only(path)
-                .and_then(|reader| reader.baselines_of(&HitterChoice::Name(name), swings))
+/// The baselines of the settings' hitter; empty ones for nobody named. To be called after [`open_journal`], which brings an old journal up
+/// to date.
+pub(super) fn usual_of_named(settings: &Settings, journal: Option<&Path>) -> Baselines {
+    let name = settings.hitter.name.clone();
+    let named = name.map(HitterChoice::Name).zip(journal);
+    usual_of(named, settings.baseline_swings)
+}
+
+/// The baselines of a hitter in a journal; empty ones where it cannot be read.
+pub(super) fn usual_of(hitter: Option<(HitterChoice, &Path)>, swings: usize) -> Baselines {
+    hitter
+        .and_then(|(hitter, journal)| {
+            Journal::read_only(journal)
+                .and_then(|reader| reader.baselines_of(&hitter, swings))
                 .inspect_err(|error| {
                     tracing::warn!(%error, "what is usual for the hitter could not be read; it is learned anew");
                 })

@@ -170,6 +170,7 @@ pub(crate) fn watch(
     }
     // An edit from here on would reach nothing.
     drop(watcher);
+    page.end_clips();
     let counts = stage.finish()?;
     terminal.println(&format!("{}  {}", counts_text(&counts), health.summary()));
     ran

@@ -34,6 +34,8 @@ pub(crate) enum MicrophoneState {
     /// It is turned off.
     #[default]
     Off,
+    /// It is being opened, or was silent since, which it may not stay.
+    Opens,
     /// It is not there; it is tried again and again.
     Missing,
     /// It gives nothing but zeros.
@@ -67,7 +69,7 @@ impl Listener {
 
     fn start_with(open: OpenMicrophone, retry: (Duration, Duration)) -> Result<Self, HearingError> {
         let (sender, pieces) = bounded(PIECES);
-        let state = Arc::new(Mutex::new(MicrophoneState::Missing));
+        let state = Arc::new(Mutex::new(MicrophoneState::Opens));
         let thread = ListenerThread {
             open,
             retry,
@@ -122,6 +124,7 @@ impl ListenerThread {
                 Ok(microphone) => {
                     tracing::info!(name = microphone.name(), "the microphone is open");
                     self.warned = false;
+                    self.set(MicrophoneState::Opens);
                     if self.listen(&*microphone, &blocks, &give_back).is_err() {
                         return;
                     }

@@ -42,8 +42,9 @@ pub use store::open::Journal;
 pub(crate) use store::open::JournalReader;
 pub(crate) use store::people::{RowOf, is_name};
 pub(crate) use store::plans::StoredPlan;
+pub(crate) use store::query::{Holding, SessionFilter, SessionRow};
 pub use store::query::{RepFilter, StoredRep};
-pub(crate) use store::query::{SessionFilter, SessionRow};
+pub(crate) use store::take_in::{ClipSession, TakenClip};
 pub use timeline::{decode_timeline, encode_timeline};
 pub(crate) use worker::{JournalHandle, JournalWriter, StorageState, WriterOptions, WriterState};
 

@@ -55,6 +55,11 @@ const ASSETS: &[(&str, &str, &str)] = &[
         include_str!("assets/today.js"),
     ),
     (
+        "clips.js",
+        "text/javascript; charset=utf-8",
+        include_str!("assets/clips.js"),
+    ),
+    (
         "voice.js",
         "text/javascript; charset=utf-8",
         include_str!("assets/voice.js"),

@@ -135,11 +135,13 @@ enum Subject {
 
 /// What routes do, in the audit trail's terms. Those whose hitter stands in a form or is chosen by the page, and logins, are entered where
 /// they are handled.
-const ENTERED: [(Method, &str, Act, Subject); 24] = {
+const ENTERED: [(Method, &str, Act, Subject); 26] = {
     use Subject::{All, Query, Row};
     [
         (Method::GET, "/hitters", Act::Looked, All),
         (Method::GET, "/today", Act::Looked, All),
+        (Method::GET, "/clips", Act::Looked, All),
+        (Method::POST, "/clips", Act::TookClip, Query),
         (Method::GET, "/sessions", Act::Looked, Query),
         (
             Method::GET,
@@ -341,8 +343,10 @@ mod tests {
     }
 
     /// Routes about nobody, parts of a page that is entered, and those that enter themselves.
-    const NOT_HERE: [&str; 28] = [
+    const NOT_HERE: [&str; 30] = [
         "GET /",
+        "GET /clips/now",
+        "POST /clips/{id}/drop",
         "POST /seat",
         "POST /turns",
         "GET /owner",

@@ -60,6 +60,13 @@ pub(super) enum PageError {
     /// What is sent is neither a WAV nor a FLAC file.
     NotSound,
     SoundTooLarge,
+    ClipTooLarge,
+    /// More clips wait than are taken.
+    TooManyClips,
+    /// The disk does not take a clip.
+    ClipUnkept,
+    /// A hitter who gets no new session.
+    Frozen,
     /// A recording that cannot be used or kept.
     Sound(SoundError),
     /// Words that do not fit the cage's screen.
@@ -88,15 +95,19 @@ impl PageError {
             | Self::IncompleteForm
             | Self::Unsure
             | Self::UnfitWords
+            | Self::Frozen
             | Self::Sound(
                 SoundError::DecodeSound { .. }
                 | SoundError::SilentSound { .. }
                 | SoundError::LongSound { .. },
             )
             | Self::Journal(JournalError::Refused { .. }) => StatusCode::UNPROCESSABLE_ENTITY,
-            Self::NoJournal | Self::Journal(_) | Self::FilmsLeft | Self::Sound(_) => {
-                StatusCode::SERVICE_UNAVAILABLE
-            }
+            Self::NoJournal
+            | Self::Journal(_)
+            | Self::FilmsLeft
+            | Self::TooManyClips
+            | Self::ClipUnkept
+            | Self::Sound(_) => StatusCode::SERVICE_UNAVAILABLE,
             Self::UnknownHost => StatusCode::MISDIRECTED_REQUEST,
             Self::ReadOnly
             | Self::ForeignForm
@@ -107,7 +118,9 @@ impl PageError {
             | Self::LocalOnly
             | Self::NoSession
             | Self::StaleForm => StatusCode::FORBIDDEN,
-            Self::FormTooLarge | Self::SoundTooLarge => StatusCode::PAYLOAD_TOO_LARGE,
+            Self::FormTooLarge | Self::SoundTooLarge | Self::ClipTooLarge => {
+                StatusCode::PAYLOAD_TOO_LARGE
+            }
             Self::TooSlow => StatusCode::REQUEST_TIMEOUT,
             Self::TooMany => StatusCode::SERVICE_UNAVAILABLE,
             Self::NotForm | Self::NotSound => StatusCode::UNSUPPORTED_MEDIA_TYPE,
@@ -149,6 +162,10 @@ impl PageError {
                 return i18n.fill("error.sound_long", &[&secs(*millis), &secs(*most_millis)]);
             }
             Self::Sound(error) => return i18n.error(error),
+            Self::ClipTooLarge => "error.clip_too_large",
+            Self::TooManyClips => "error.too_many_clips",
+            Self::ClipUnkept => "error.clip_unkept",
+            Self::Frozen => "fault.switch.frozen",
             Self::UnfitWords => "error.words_unfit",
             Self::StaleForm => "error.stale_form",
             Self::IncompleteForm => "error.incomplete_form",

@@ -13,6 +13,7 @@ use std::collections::BTreeMap;
 use std::fmt::{Display, Write as _};
 use std::sync::OnceLock;
 
+use crate::clips::CLIP_SOURCE;
 use crate::coach::{
     CueId, CueWords, PlanError, PlanPart, QuietReason, ReadyState, ScheduleKind, Verdict,
 };
@@ -325,10 +326,14 @@ impl Messages {
         }
     }
 
-    /// What saw a session, as the journal notes it.
+    /// What saw a session: as the journal notes it, of a file the name alone.
     pub(super) fn source(&self, noted: &str) -> String {
+        let name = |path: &'_ str| path.rsplit(['/', '\\']).next().unwrap_or(path).to_owned();
         if let Some(path) = noted.strip_prefix("recording ") {
-            return self.format("source.recording", path);
+            return self.format("source.recording", name(path));
+        }
+        if noted.split(' ').next() == Some(CLIP_SOURCE) {
+            return self.t("source.clip").to_owned();
         }
         let camera = noted.strip_prefix("camera ");
         match camera.and_then(|camera| camera.split_once(" frames a second")) {
@@ -336,7 +341,7 @@ impl Messages {
                 let through = through.replace(", through ", self.t("source.through"));
                 self.format("source.camera", camera) + &through
             }
-            None => noted.to_owned(),
+            None => name(noted),
         }
     }
 

@@ -31,8 +31,8 @@ use crate::sound::{CueSources, SoundError};
 use crate::status::ShownHitter;
 
 use pages::{
-    cage, consents, corrections, cues, films, language, live, logins, not_counted, people, plans,
-    print_sheet, rep, replay_data, sessions, today, trends,
+    cage, clips, consents, corrections, cues, films, language, live, logins, not_counted, people,
+    plans, print_sheet, rep, replay_data, sessions, today, trends,
 };
 use state::AppState;
 
@@ -108,8 +108,8 @@ pub(crate) trait SessionControl: Send + Sync {
     /// Who hit before a restart, where somebody is to say whether they still do.
     fn asked(&self) -> Option<ShownHitter>;
 
-    /// Whether films and pictures are made only of hitters who allow them on record.
-    fn asks_consent(&self) -> bool;
+    /// The settings in force.
+    fn settings(&self) -> crate::settings::Settings;
 
     /// What somebody allows has changed: where it is who hits now, what they do not allow ends before this returns. Where it is a
     /// film that they refuse, none that is on its way to the disk gets there.
@@ -124,9 +124,6 @@ pub(crate) trait SessionControl: Send + Sync {
 
     /// The settings files and logs that a name is searched for in after a deletion.
     fn texts(&self) -> Vec<std::path::PathBuf>;
-
-    /// The bands of the settings in force, for plans that are tried.
-    fn bands(&self) -> crate::coach::Bands;
 
     /// Where reps go now; the page's credentials lie beside it. `None` where the settings name no usable place.
     fn journal(&self) -> Option<std::path::PathBuf>;
@@ -183,6 +180,9 @@ fn router(state: AppState) -> Router {
         .route("/people/{id}/consents", post(consents::record))
         .route("/people/{id}/delete", get(people::ask_about_person))
         .route("/people/{id}/delete", post(people::delete_person))
+        .route("/clips", get(clips::page).post(clips::send))
+        .route("/clips/now", get(clips::now))
+        .route("/clips/{id}/drop", post(clips::drop_clip))
         .route("/trends", get(trends::page))
         .route("/plans", get(plans::page).post(plans::submit))
         .route("/cues", get(cues::page))

@@ -135,6 +135,7 @@ impl PageServer {
         if !may_serve(address, &*self.state.credentials()?) {
             return Err(ServeError::NoCredentials { address });
         }
+        self.state.sweep_clips();
         let journal = self.state.control.journal();
         let certificate = PageCertificate::of(settings, journal.as_deref())?;
         let rules_before = self.state.rules();
@@ -172,6 +173,7 @@ impl PageServer {
 
     /// Serves nowhere any more.
     pub(crate) fn end(&self) {
+        self.end_clips();
         let served = self
             .served
             .lock()
@@ -180,6 +182,11 @@ impl PageServer {
         if let Some(served) = served {
             served.end();
         }
+    }
+
+    /// Gives up what is read of clips. To be called before the journal is closed.
+    pub(crate) fn end_clips(&self) {
+        self.state.clips.end();
     }
 
     fn start(

@@ -15,6 +15,7 @@ use super::auth::{
 use super::error::PageError;
 use super::server::Slots;
 use super::{PageUse, SessionControl};
+use crate::clips::Clips;
 use crate::journal::{
     DeletionReport, DeletionTarget, Edit, Journal, JournalError, JournalHandle, JournalReader,
 };
@@ -42,6 +43,8 @@ pub(super) struct AppState {
     pub(super) audit: AuditTrail,
     /// How often cues were changed: open screens then show other words.
     pub(super) cues_changed: Arc<watch::Sender<u64>>,
+    /// Clips of coaches that wait and are read.
+    pub(super) clips: Clips,
     rules: Arc<RwLock<Arc<PageSettings>>>,
     hashes: Arc<Semaphore>,
     web_sessions: Arc<Mutex<WebSessions>>,
@@ -99,6 +102,7 @@ impl AppState {
             streams: Arc::new(Slots::new(STREAMS)),
             audit: AuditTrail::default(),
             cues_changed: Arc::default(),
+            clips: Clips::default(),
             rules: Arc::default(),
             hashes: Arc::new(Semaphore::new(HASHES)),
             web_sessions: Arc::default(),
@@ -218,11 +222,16 @@ impl AppState {
     }
 
     /// Where changes of the journal go.
-    fn writer(&self) -> Result<JournalHandle, PageError> {
+    pub(super) fn writer(&self) -> Result<JournalHandle, PageError> {
         if self.control.purpose() == PageUse::ReadOnlyReview {
             return Err(PageError::ReadOnly);
         }
         self.control.journal_writer().ok_or(PageError::NoJournal)
+    }
+
+    /// Whether the journal can be changed here.
+    pub(super) fn can_write(&self) -> bool {
+        self.writer().is_ok()
     }
 
     /// Lets the journal's writer make a change for somebody.
@@ -236,6 +245,9 @@ impl AppState {
     pub(super) async fn delete(&self, whom: DeletionTarget) -> Result<DeletionReport, PageError> {
         let control = Arc::clone(&self.control);
         let writer = self.writer()?;
+        if let DeletionTarget::Hitter(hitter) = whom {
+            self.clips.drop_of(hitter);
+        }
         Ok(tokio::task::spawn_blocking(move || writer.delete(whom, control.texts())).await??)
     }
 }

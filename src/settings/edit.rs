@@ -118,6 +118,30 @@ pub(super) fn with_pictures_off(in_force: &str, newer: &str) -> Option<String> {
     differs.then(|| document.to_string())
 }
 
+/// What is said of the hitter and of where the camera stands.
+const ABOUT_THIS_CAGE: [(&str, &str); 7] = [
+    ("hitter", "name"),
+    ("hitter", "height_cm"),
+    ("hitter", "bats"),
+    ("camera", "view"),
+    ("camera", "known_length_cm"),
+    ("camera", "known_length_px"),
+    ("camera", "roll_deg"),
+];
+
+/// The text without what holds for this cage alone. A text that is no TOML stays as it is.
+pub(super) fn without_this_cage(text: &str) -> String {
+    let Ok(mut document) = text.parse::<DocumentMut>() else {
+        return text.to_owned();
+    };
+    for (section, key) in ABOUT_THIS_CAGE {
+        if let Some(table) = document.get_mut(section).and_then(Item::as_table_like_mut) {
+            table.remove(key);
+        }
+    }
+    document.to_string()
+}
+
 /// Sets one value; the comment after it stays. `None` where the value is already there.
 fn put(table: &mut dyn TableLike, key: &'static str, number: f64) -> Option<Change> {
     let old = table.get(key).and_then(Item::as_value);
@@ -238,6 +262,20 @@ mod tests {
         }
         // Never on by this way.
         assert_eq!(with_pictures_off("[video]\nkeep = false\n", on), None);
+    }
+
+    #[test]
+    fn a_clip_of_another_camera_takes_over_nothing_about_this_one() {
+        let text = "[hitter]\nname = \"Kim\"\nheight_cm = 150\nidle_minutes = 5\n[camera]\nknown_length_cm = 84\n\
+                    known_length_px = 271.5\nroll_deg = 2.0\nview = \"rear\"\nfps = 60\n[bands.stride_cm]\nmin = 40\n";
+        let kept = without_this_cage(text);
+        assert_eq!(
+            kept,
+            "[hitter]\nidle_minutes = 5\n[camera]\nfps = 60\n[bands.stride_cm]\nmin = 40\n"
+        );
+        let default = Settings::parse(&without_this_cage(DEFAULT_FILE), path()).unwrap();
+        assert_eq!(default.camera.cm_per_px, None);
+        assert_eq!(without_this_cage("[hitter"), "[hitter");
     }
 
     #[test]

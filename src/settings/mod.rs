@@ -275,6 +275,11 @@ impl Settings {
         settings.chain(logs).collect()
     }
 
+    /// The text for a clip that another camera filmed: without the hitter, and without where this camera stands.
+    pub(crate) fn text_for_clips(&self) -> String {
+        edit::without_this_cage(&self.text)
+    }
+
     /// All values in force as a settings text, without comments.
     pub(crate) fn in_force(&self) -> String {
         explain::spelled_out(&explain(&self.text))

@@ -146,7 +146,7 @@ await /out/watch.log 'the microphone is open' 2 20
 record /out/count.wav
 mark count_asked
 kill -USR1 $watch
-await /out/watch.log 'sentence .* played after' 1 20
+await /out/watch.log 'answer .* played after' 1 20
 sleep 3
 recorded
 kill -0 $watch && mark alive

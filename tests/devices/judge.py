@@ -257,7 +257,7 @@ def sound_card(lines):
     took = (back or math.inf) - events["sound_back"]
     check("sound card back", took <= SOUND_BACK_SECS, f"in use {took:.2f} s after its return, {SOUND_BACK_SECS:.0f} s allowed")
     loud = sum(1 for _, loud, _ in windows("count.wav") if loud > 0.01) / 50
-    played = first(lines, "sentence .* played after", events["sound_back"])
+    played = first(lines, "answer .* played after", events["sound_back"])
     check("heard again", played is not None and loud >= 0.3, f"the count of swings: {loud:.1f} s of it in the recording")
     ended = re.search(r"^status (\d+)$", text("watch.txt"), re.M)
     alive = "alive" in events

@@ -283,6 +283,11 @@ impl Served {
 }
 
 impl Served {
+    /// The process.
+    pub(crate) fn id(&self) -> u32 {
+        self.child.id()
+    }
+
     /// Has it end as a service does, with everything written.
     #[cfg(unix)]
     pub(crate) fn end(mut self) {

@@ -100,7 +100,7 @@ pub(crate) fn set_key(place: &Place, which: &str, key: &str) {
 pub(crate) const PIN: &str = "246971";
 pub(crate) const COACH_PASSWORD: &str = "nine long innings";
 
-const COACHES: [&str; 25] = [
+const COACHES: [&str; 27] = [
     "/today",
     "/audit",
     "/sessions",
@@ -121,6 +121,8 @@ const COACHES: [&str; 25] = [
     "/people/1/delete",
     "/trends",
     "/plans",
+    "/clips",
+    "/clips/now",
     "/cues",
     "/cues/head_forward/sound",
     "/owner",
@@ -128,7 +130,7 @@ const COACHES: [&str; 25] = [
     "/logins",
 ];
 const HITTERS: [&str; 4] = ["/", "/hitters", "/live", "/picture"];
-const CHANGES: [&str; 18] = [
+const CHANGES: [&str; 20] = [
     "/seat",
     "/turns",
     "/sessions/1/notes",
@@ -141,6 +143,8 @@ const CHANGES: [&str; 18] = [
     "/people/1",
     "/people/1/delete",
     "/plans",
+    "/clips",
+    "/clips/1/drop",
     "/cues/head_forward",
     "/cues/head_forward/words",
     "/cues/head_forward/drop",

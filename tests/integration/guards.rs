@@ -5,8 +5,9 @@ use super::browser::Served;
 use super::doors::{COACH_PASSWORD, ELSEWHERE, PIN, ask, log_in, set_key, status};
 use super::program::{Place, project, recording};
 
-/// The one that takes a recording; its token is in a header.
+/// Those that take a file; their token is in a header.
 const SOUND: &str = "/cues/{id}";
+const CLIP: &str = "/clips";
 
 /// What a request of a route has besides where it comes from: headers and a body.
 fn sent(route: &str, token: Option<&str>, kind: Option<&str>, rest: &str) -> (String, String) {
@@ -14,6 +15,10 @@ fn sent(route: &str, token: Option<&str>, kind: Option<&str>, rest: &str) -> (St
         SOUND => {
             let header = token.map(|token| format!("\r\ncagehand-token: {token}"));
             ("audio/wav", header, "no sound".to_owned())
+        }
+        CLIP => {
+            let header = token.map(|token| format!("\r\ncagehand-token: {token}"));
+            ("application/octet-stream", header, "no clip".to_owned())
         }
         _ => {
             let token = token.map(|token| format!("token={token}&"));
@@ -27,7 +32,7 @@ fn sent(route: &str, token: Option<&str>, kind: Option<&str>, rest: &str) -> (St
 }
 
 /// Every route that takes a POST, as `router()` has it, an address of it, and whether only a coach may.
-const POSTS: [(&str, &str, bool); 22] = [
+const POSTS: [(&str, &str, bool); 24] = [
     ("/seat", "/seat", false),
     ("/turns", "/turns", false),
     // No row of these numbers: what passes the guards deletes nothing.
@@ -38,6 +43,8 @@ const POSTS: [(&str, &str, bool); 22] = [
     ("/people/{id}/consents", "/people/99/consents", true),
     ("/people/{id}/delete", "/people/99/delete", true),
     ("/plans", "/plans", true),
+    (CLIP, "/clips?hitter=&filmed_at=1&slowed=file&name=a", true),
+    ("/clips/{id}/drop", "/clips/99/drop", true),
     (SOUND, "/cues/head_forward", true),
     ("/cues/{id}/words", "/cues/head_forward/words", true),
     ("/cues/{id}/drop", "/cues/head_forward/drop", true),

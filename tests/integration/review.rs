@@ -11,15 +11,15 @@ use super::program::{Place, project, recording};
 const SWING: &str = "tests/data/tracks/right_60fps_swing_2.track.jsonl";
 
 /// The program while it serves; it is asked to end as Ctrl-C does.
-struct Serving {
+pub(crate) struct Serving {
     child: Child,
-    address: String,
+    pub(crate) address: String,
     said: Vec<String>,
     lines: std::sync::mpsc::Receiver<String>,
 }
 
 impl Serving {
-    fn start(place: &Place, arguments: &[&str]) -> Self {
+    pub(crate) fn start(place: &Place, arguments: &[&str]) -> Self {
         let mut child = place
             .command(arguments)
             .stdin(Stdio::null())
@@ -65,7 +65,7 @@ impl Serving {
         ask(&self.address, "GET", path, &[], "")
     }
 
-    fn ends_when_asked(mut self) {
+    pub(crate) fn ends_when_asked(mut self) {
         let pid = self.child.id().to_string();
         Command::new("kill").args(["-INT", &pid]).status().unwrap();
         assert!(self.child.wait().unwrap().success());

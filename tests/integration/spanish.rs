@@ -14,7 +14,7 @@ use super::page::{filled, with_one_not_counted};
 use super::program::{Place, project, recording};
 
 /// Every address that answers with HTML, as `router()` has it, and the same with what stands in the test's journal.
-const HTML: [(&str, &[&str]); 19] = [
+const HTML: [(&str, &[&str]); 20] = [
     ("/", &["/"]),
     ("/hitters", &["/hitters"]),
     ("/owner", &["/owner"]),
@@ -59,13 +59,14 @@ const HTML: [(&str, &[&str]); 19] = [
         ],
     ),
     ("/cues", &["/cues"]),
+    ("/clips", &["/clips", "/clips?hitter=1"]),
     ("/reps/{id}", &["/reps/1", "/reps/2", "/reps/2?with=1"]),
     ("/not-counted/{id}", &["/not-counted/1"]),
 ];
 /// The page for those who are not logged in.
 const LOGIN: &str = "/door";
 /// Addresses for programs and scripts: figures, files and pictures. Their words are those of files.
-const NOT_HTML: [&str; 10] = [
+const NOT_HTML: [&str; 11] = [
     "/sessions/{id}/reps.csv",
     "/sessions/{id}/reps.jsonl",
     "/reps/{id}/data",
@@ -73,6 +74,7 @@ const NOT_HTML: [&str; 10] = [
     "/reps/{id}/film/{picture}",
     "/not-counted/{id}/data",
     "/cues/{id}/sound",
+    "/clips/now",
     "/health",
     "/metrics",
     "/assets/{name}",
@@ -80,7 +82,7 @@ const NOT_HTML: [&str; 10] = [
 
 /// Words that are the same in both languages: the trade's in Latin America too, other Spanish words, abbreviations and units,
 /// and names.
-const LOANS: &str = "swing swings plan no a pose poses video videos tee n p final en es pin pc cm ms s h min km mph mb gb csv json wav flac https lines c \
+const LOANS: &str = "swing swings plan no a pose poses video videos tee n p final en es pin pc cm ms s h min km mph mb gb csv json wav flac mov mp ffmpeg javascript https lines c \
     cagehand kit";
 
 /// Parts of a sentence that are a plan's text, which is a file format, or a command.

@@ -68,7 +68,7 @@ def pages(program, journal, session, rep, hitter, times):
     )  # fmt: skip
     try:
         for path in [
-            "/sessions", f"/sessions?hitter={hitter}", f"/sessions/{session}", f"/reps/{rep}", f"/trends?hitter={hitter}",
+            "/today", "/sessions", f"/sessions?hitter={hitter}", f"/sessions/{session}", f"/reps/{rep}", f"/trends?hitter={hitter}",
             f"/trends?hitter={hitter}&by=sessions", f"/trends?hitter={hitter}&by=months", f"/plans?hitter={hitter}",
             f"/sessions/{session}/sheet", "/hitters",
         ]:  # fmt: skip

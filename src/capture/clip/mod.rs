@@ -41,6 +41,8 @@ pub(crate) struct ClipInfo {
     pub fps: f64,
     /// Frames per second that were filmed, where the file says so: more than it plays if it is slow motion.
     pub capture_fps: Option<f64>,
+    /// How many frames there are, where that is known.
+    pub frames: Option<u64>,
     /// The codec, in the words people use.
     pub codec: String,
 }
@@ -141,6 +143,7 @@ impl ClipSource {
         let mut info = ClipInfo {
             size: PictureSize::default(),
             fps: frame_rate::nominal_fps(&track.timestamps),
+            frames: Some(track.timestamps.len() as u64),
             capture_fps,
             codec,
         };

@@ -10,6 +10,8 @@ use crate::settings::Settings;
 
 /// How long it is listened to: longer than it takes to notice that it is muted.
 const LISTEN: Duration = Duration::from_secs(5);
+/// How long a slow machine may take to open it.
+const OPENS: Duration = Duration::from_secs(15);
 /// A room louder than this above 1 kHz leaves little between it and full scale for a bat on a ball, decibels.
 const LOUD_DB: f64 = -25.0;
 
@@ -28,10 +30,11 @@ pub(super) fn microphone(settings: &Settings) -> Result<Finding, Failure> {
     }
     let listener = Listener::start(asked.choice()).map_err(DaemonError::from)?;
     let (began, mut sharp) = (Instant::now(), 0);
-    while began.elapsed() < LISTEN {
+    let opens = |state: &MicrophoneState| *state == MicrophoneState::Opens;
+    while began.elapsed() < LISTEN || opens(&listener.state()) && began.elapsed() < OPENS {
         let piece = listener.wait(Duration::from_millis(200));
         sharp += piece.map_or(0, |piece| piece.onsets.len());
-        if listener.state() == MicrophoneState::Missing && began.elapsed() > LISTEN / 4 {
+        if listener.state() == MicrophoneState::Missing {
             break;
         }
     }
@@ -61,6 +64,10 @@ pub(super) fn microphone(settings: &Settings) -> Result<Finding, Failure> {
                 "{name} gives nothing but silence: it is muted, or not the one that is meant{}",
                 found()
             ),
+        ),
+        MicrophoneState::Opens => finding(
+            Grade::Mend,
+            "it does not open: another program may have it".to_owned(),
         ),
         MicrophoneState::Missing | MicrophoneState::Off => finding(
             Grade::Mend,

@@ -16,7 +16,9 @@ impl RepStage {
         let lag = self.session.finder.ears_mut().map(|ears| ears.lag());
         let (microphone, microphone_name, room_db) = match self.microphone() {
             hearing::MicrophoneState::Off => (MicrophoneState::Off, None, None),
-            hearing::MicrophoneState::Missing => (MicrophoneState::Missing, None, None),
+            hearing::MicrophoneState::Opens | hearing::MicrophoneState::Missing => {
+                (MicrophoneState::Missing, None, None)
+            }
             hearing::MicrophoneState::Muted { name } => (MicrophoneState::Muted, Some(name), None),
             hearing::MicrophoneState::Listens { name, room_db } => {
                 (MicrophoneState::Listens, Some(name), Some(room_db))

@@ -3,18 +3,18 @@
 use std::path::PathBuf;
 
 use super::{SessionController, StandInHitter};
-use crate::coach::Bands;
 use crate::daemon::DaemonError;
 use crate::daemon::cue_library::cue_sources;
 use crate::daemon::hitter_now::HitterNow;
 use crate::journal::{JournalHandle, NewHitter};
 use crate::page::{SessionControl, SwitchError, TurnChange};
+use crate::settings::Settings;
 use crate::sound::{CueSources, SoundError};
 use crate::status::ShownHitter;
 
 impl SessionControl for SessionController {
-    fn bands(&self) -> Bands {
-        self.current().settings.bands.clone()
+    fn settings(&self) -> Settings {
+        self.current().settings.clone()
     }
 
     fn hitter_changed(&self, before: &str, now: Option<&str>) -> Result<(), SwitchError> {
@@ -38,10 +38,6 @@ impl SessionControl for SessionController {
 
     fn asked(&self) -> Option<ShownHitter> {
         self.changes.asked()
-    }
-
-    fn asks_consent(&self) -> bool {
-        self.current().settings.ask_consent
     }
 
     fn consents_changed(&self, film_refused: bool) {

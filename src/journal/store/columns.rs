@@ -283,6 +283,7 @@ extras! {
         LoggedAt = "reps.logged_at",
         Marked = "reps.marked",
         KnownAtSecs = "reps.known_at_secs",
+        SessionStartedAt = "picked.started_at",
     }
 }
 

@@ -4,36 +4,53 @@
 //! Each query reads no more reps than its limit, by index.
 
 use jiff::Timestamp;
-use rusqlite::params;
+use rusqlite::{ToSql, params};
 
 use super::columns::{Column, Extra, MeasureColumn, MeasureExtra, Selected, get};
 use super::read::{stamp, verdict};
-use crate::coach::Verdict;
+use crate::coach::{Baselines, Verdict};
 use crate::journal::error::JournalError;
 use crate::journal::record::{HitterId, RepId, SessionId};
+use crate::journal::store::hitters::HitterChoice;
 use crate::journal::store::open::JournalReader;
+use crate::journal::store::query::RepFilter;
 use crate::rep::MeasureName;
 
-/// Picks a hitter's last reps by index alone (`?1` the hitter, `?3` how many), up to the rep `?2`.
-fn picked(compared: &str) -> String {
+/// A hitter's last reps by when they hit, which a clip's may have done long before it was read (`?1` the hitter, `?2` how many); those
+/// that came after a rep are left out (`?4`). By index alone, and no further than to the last one.
+fn picked_by_time(until: bool) -> String {
+    let until = match until {
+        true => {
+            "AND (sessions.started_at, sessions.id, reps.number) <=
+             (SELECT began.started_at, last.session, last.number
+              FROM reps AS last JOIN sessions AS began ON began.id = last.session WHERE last.id = ?4)"
+        }
+        false => "",
+    };
     format!(
         "WITH picked AS (
-           SELECT reps.id FROM sessions JOIN reps ON reps.session = sessions.id
-           WHERE sessions.hitter IS ?1 AND reps.id {compared} ?2
-           ORDER BY reps.id DESC LIMIT ?3)"
+           SELECT reps.id, sessions.started_at FROM sessions CROSS JOIN reps ON reps.session = sessions.id
+           WHERE sessions.hitter IS ?1 {until}
+           ORDER BY sessions.started_at DESC, sessions.id DESC, reps.number DESC LIMIT ?2)"
     )
 }
+
+/// A hitter's reps that were in the journal before the rep `?2`, the last `?3` of them.
+const PICKED_BEFORE: &str = "WITH picked AS (
+       SELECT reps.id FROM sessions JOIN reps ON reps.session = sessions.id
+       WHERE sessions.hitter IS ?1 AND reps.id < ?2
+       ORDER BY reps.id DESC LIMIT ?3)";
 
 /// Measures of picked reps that count as swings; only theirs are looked up among the measures.
 const OF_SWINGS: &str = "FROM picked JOIN reps ON reps.id = picked.id
      JOIN measures ON measures.rep = reps.id
      WHERE value IS NOT NULL AND struck_why IS NULL AND coalesce(called, kind) = 'swing'";
 
-/// The measure `?4` of a hitter's last swings.
-pub(in crate::journal) fn select_swings_measured() -> String {
+/// The measure `?3` of a hitter's last swings.
+pub(in crate::journal) fn select_swings_measured(until: bool) -> String {
     format!(
-        "{} SELECT {}, {} {OF_SWINGS} AND measures.name = ?4 ORDER BY reps.id",
-        picked("<="),
+        "{} SELECT {}, {} {OF_SWINGS} AND measures.name = ?3",
+        picked_by_time(until),
         MeasureColumn::selection(),
         MeasureExtra::selection()
     )
@@ -42,8 +59,7 @@ pub(in crate::journal) fn select_swings_measured() -> String {
 /// All measures of a hitter's last swings.
 pub(in crate::journal) fn select_values_before() -> String {
     format!(
-        "{} SELECT {} {OF_SWINGS}",
-        picked("<"),
+        "{PICKED_BEFORE} SELECT {} {OF_SWINGS}",
         MeasureColumn::selection()
     )
 }
@@ -72,9 +88,36 @@ pub(crate) struct MeasuredSwing {
 }
 
 impl JournalReader {
+    /// A hitter's baselines from all of their stored swings; the first `swings` of them fix a baseline. A hitter who is not in the
+    /// journal yet has none.
+    ///
+    /// # Errors
+    /// Those of the disk.
+    pub(crate) fn baselines_of(
+        &self,
+        hitter: &HitterChoice,
+        swings: usize,
+    ) -> Result<Baselines, JournalError> {
+        let filter = RepFilter {
+            hitter: Some(hitter.clone()),
+            ..RepFilter::default()
+        };
+        let mut baselines = Baselines::new(swings);
+        let read = self.for_each_rep(&filter, |stored| {
+            if stored.counts_as_swing() {
+                baselines.add(&stored.judged.rep);
+            }
+            Ok(())
+        });
+        match read {
+            Ok(_) | Err(JournalError::NoSuchHitter { .. }) => Ok(baselines),
+            Err(error) => Err(error),
+        }
+    }
+
     /// One measure's values over a hitter's last swings, the oldest first; `None` for the swings without a named hitter.
     ///
-    /// `until` leaves out reps that came after that one; at most `at_most` swings are looked at.
+    /// `until` leaves out reps that came after that one; at most `at_most` reps are looked at.
     pub(crate) fn swings_measured(
         &self,
         hitter: Option<HitterId>,
@@ -84,14 +127,15 @@ impl JournalReader {
     ) -> Result<Vec<MeasuredSwing>, JournalError> {
         self.query("read a measure over time", |c| {
             use MeasureColumn as C;
-            let values = params![
-                hitter.map(HitterId::get),
-                until.map_or(i64::MAX, RepId::get),
-                at_most,
-                measure.name()
-            ];
-            c.prepare_cached(&select_swings_measured())?
+            let (hitter, measure) = (hitter.map(HitterId::get), measure.name());
+            let until = until.map(RepId::get);
+            let values: &[&dyn ToSql] = match &until {
+                Some(until) => &[&hitter, &at_most, &measure, until],
+                None => &[&hitter, &at_most, &measure],
+            };
+            c.prepare_cached(&select_swings_measured(until.is_some()))?
                 .query_map(values, |row| {
+                    let began: String = get(row, MeasureExtra::SessionStartedAt)?;
                     let known_at: f64 = get(row, MeasureExtra::KnownAtSecs)?;
                     let swing = MeasuredSwing {
                         rep: RepId::new(get(row, C::Rep)?),
@@ -104,16 +148,17 @@ impl JournalReader {
                         band: (get(row, C::BandLow)?, get(row, C::BandHigh)?),
                         marked: get(row, MeasureExtra::Marked)?,
                     };
-                    Ok((known_at, swing))
+                    Ok((began, known_at, swing))
                 })?
                 .collect::<rusqlite::Result<Vec<_>>>()
         })
-        .map(|mut swings: Vec<(f64, MeasuredSwing)>| {
-            // What the coach made count later stands in its place in time.
-            swings.sort_by(|(a, one), (b, other)| {
-                one.session.cmp(&other.session).then(a.total_cmp(b))
+        .map(|mut swings: Vec<(String, f64, MeasuredSwing)>| {
+            // What the coach made count later stands in its place in time, and so does a clip.
+            swings.sort_by(|(began, at, one), (other_began, other_at, other)| {
+                let sessions = (began, one.session).cmp(&(other_began, other.session));
+                sessions.then(at.total_cmp(other_at))
             });
-            swings.into_iter().map(|(_, swing)| swing).collect()
+            swings.into_iter().map(|(.., swing)| swing).collect()
         })
     }
 

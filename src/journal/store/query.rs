@@ -9,7 +9,7 @@ use rusqlite::{OptionalExtension, Row, params_from_iter};
 use super::columns::{Column, Extra, MeasureColumn, SessionColumn, SessionExtra, get};
 use super::insert::UNCLEAN_NOTE;
 use super::read::{optional_stamp, prepare_measures, read_measures, read_rep, select_reps, stamp};
-use crate::coach::{Baselines, JudgedRep};
+use crate::coach::JudgedRep;
 use crate::journal::error::JournalError;
 use crate::journal::record::{HitterId, PlanId, RepId, SessionId};
 use crate::journal::stamp::stamp_text;
@@ -130,10 +130,24 @@ pub(crate) struct SessionFilter {
     pub hitter: Option<HitterId>,
     /// Only this one.
     pub(crate) only: Option<SessionId>,
-    /// Only those that came before this one.
+    /// Only those that began before this one.
     pub(crate) before: Option<SessionId>,
-    /// At most so many, the newest.
+    /// Only those that began at this time or later.
+    pub(crate) since: Option<Timestamp>,
+    /// Only those that began before this time.
+    pub(crate) until: Option<Timestamp>,
+    pub(crate) holding: Holding,
+    /// At most so many, those that began last.
     pub(crate) at_most: Option<u32>,
+}
+
+/// What a session must hold to be selected; excluded reps do not count.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) enum Holding {
+    #[default]
+    Anything,
+    Reps,
+    Swings,
 }
 
 /// Selects reps; the default is all of them.
@@ -169,12 +183,12 @@ fn read_session(row: &Row<'_>) -> rusqlite::Result<SessionRow> {
 }
 
 impl JournalReader {
-    /// All sessions, the newest first.
+    /// All sessions, the one that began last first.
     pub fn sessions(&self) -> Result<Vec<SessionRow>, JournalError> {
         self.sessions_of(&SessionFilter::default())
     }
 
-    /// The selected sessions, the newest first.
+    /// The selected sessions, the one that began last first.
     pub(crate) fn sessions_of(
         &self,
         filter: &SessionFilter,
@@ -182,15 +196,34 @@ impl JournalReader {
         // Only conditions that are set are written, so that each can use its index.
         let mut conditions = Vec::new();
         let mut values = Vec::new();
-        let mut only = |condition: &'static str, value: Option<i64>| {
+        let mut only = |condition: &'static str, value: Option<Value>| {
             if let Some(value) = value {
                 conditions.push(condition);
                 values.push(value);
             }
         };
-        only("sessions.hitter = ?", filter.hitter.map(HitterId::get));
-        only("sessions.id = ?", filter.only.map(SessionId::get));
-        only("sessions.id < ?", filter.before.map(SessionId::get));
+        only(
+            "sessions.hitter = ?",
+            filter.hitter.map(|id| id.get().into()),
+        );
+        only("sessions.id = ?", filter.only.map(|id| id.get().into()));
+        let stamp = |at: Option<Timestamp>| at.map(|at| stamp_text(at).into());
+        only("sessions.started_at >= ?", stamp(filter.since));
+        only("sessions.started_at < ?", stamp(filter.until));
+        only(
+            "(sessions.started_at, sessions.id) < (SELECT started_at, id FROM sessions AS other WHERE other.id = ?)",
+            filter.before.map(|id| id.get().into()),
+        );
+        match filter.holding {
+            Holding::Anything => {}
+            Holding::Reps => conditions.push(
+                "EXISTS (SELECT 1 FROM reps WHERE session = sessions.id AND struck_why IS NULL)",
+            ),
+            Holding::Swings => conditions.push(
+                "EXISTS (SELECT 1 FROM reps WHERE session = sessions.id AND struck_why IS NULL
+                 AND coalesce(called, kind) = 'swing')",
+            ),
+        }
         let which = match conditions.is_empty() {
             true => String::new(),
             false => format!("WHERE {}", conditions.join(" AND ")),
@@ -201,7 +234,7 @@ impl JournalReader {
         self.query("list the sessions", |c| {
             c.prepare_cached(&format!(
                 "SELECT {}, {} FROM sessions LEFT JOIN hitters ON hitters.id = sessions.hitter
-                 {which} ORDER BY sessions.id DESC {limit}",
+                 {which} ORDER BY sessions.started_at DESC, sessions.id DESC {limit}",
                 SessionColumn::selection(),
                 SessionExtra::selection()
             ))?
@@ -398,33 +431,6 @@ impl JournalReader {
             count += 1;
         }
         Ok(count)
-    }
-
-    /// A hitter's baselines from all of their stored swings; the first `swings` of them fix a baseline. A hitter who is not in the
-    /// journal yet has none.
-    ///
-    /// # Errors
-    /// Those of the disk.
-    pub(crate) fn baselines_of(
-        &self,
-        hitter: &HitterChoice,
-        swings: usize,
-    ) -> Result<Baselines, JournalError> {
-        let filter = RepFilter {
-            hitter: Some(hitter.clone()),
-            ..RepFilter::default()
-        };
-        let mut baselines = Baselines::new(swings);
-        let read = self.for_each_rep(&filter, |stored| {
-            if stored.counts_as_swing() {
-                baselines.add(&stored.judged.rep);
-            }
-            Ok(())
-        });
-        match read {
-            Ok(_) | Err(JournalError::NoSuchHitter { .. }) => Ok(baselines),
-            Err(error) => Err(error),
-        }
     }
 
     /// The filter as SQL. Only conditions that are set are written, so that each can use its index.

@@ -1,8 +1,10 @@
-//! Takes the sessions and reps of another journal into this one: of a spool, which was written while this one could not be.
+//! Takes the sessions and reps of another journal into this one: of a spool, which was written while this one could not be, and of a clip
+//! that a second cagehand has read.
 //!
 //! In: a journal open for writing and a reader of the other. Out: which session became which. Each row is one transaction, and a
 //! row that is there already is passed over, so that a run that was cut short can be done again.
 
+use jiff::{SignedDuration, Timestamp};
 use rusqlite::types::Value;
 use rusqlite::{Connection, OptionalExtension, params, params_from_iter};
 
@@ -11,9 +13,10 @@ use super::columns::{
     TimelineColumn, joined,
 };
 use super::read::BATS;
-use super::{consents, insert, not_counted};
+use super::{consents, insert, not_counted, people};
 use crate::journal::error::JournalError;
-use crate::journal::record::{HitterId, NewHitter, NewPlan, SessionId};
+use crate::journal::record::{HitterId, NewHitter, NewPlan, PlanId, SessionId};
+use crate::journal::stamp::stamp_text;
 use crate::journal::store::open::{Journal, JournalReader};
 use crate::wall_clock::now_to_the_millisecond;
 
@@ -26,6 +29,28 @@ pub(in crate::journal) struct TakenIn {
     pub(in crate::journal) reps: u64,
     /// Reps that this journal refuses, such as a second one with a number that is taken.
     pub(in crate::journal) refused: u64,
+}
+
+/// What the session of a clip is here.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct ClipSession {
+    /// Who hits; `None` for nobody named.
+    pub(crate) hitter: Option<HitterId>,
+    /// The plan that it went by.
+    pub(crate) plan: Option<PlanId>,
+    /// When the clip was filmed.
+    pub(crate) began_at: Timestamp,
+    pub(crate) source: String,
+}
+
+/// What became of a clip's session.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum TakenClip {
+    Session(SessionId),
+    /// There is a session of this hitter with the same source.
+    HereBefore,
+    /// The hitter was deleted or frozen meanwhile.
+    HitterGone,
 }
 
 /// A row's values in the order of `C::ALL`.
@@ -75,6 +100,75 @@ impl Journal {
             }
         }
         Ok(taken)
+    }
+
+    /// Takes in what was found in a clip, all of it or nothing. Its times are those of the day on which it was filmed.
+    ///
+    /// # Errors
+    /// Those of the disk on either side.
+    pub(in crate::journal) fn take_in_clip(
+        &mut self,
+        other: &JournalReader,
+        clip: &ClipSession,
+    ) -> Result<TakenClip, JournalError> {
+        let mut reps = Vec::new();
+        let mut not_counted = Vec::new();
+        let sessions = other.rows_of::<SessionColumn>("1 = 1 ORDER BY id", &[])?;
+        for row in &sessions {
+            let there = integer(&row[SessionColumn::Id as usize]);
+            for id in other.movement_ids(RepColumn::TABLE, there)? {
+                let tables = (MeasureColumn::TABLE, TimelineColumn::TABLE);
+                reps.extend(other.movement::<RepColumn>(id, tables)?);
+            }
+            for id in other.movement_ids(NotCountedColumn::TABLE, there)? {
+                let tables = (not_counted::MEASURES, not_counted::TIMELINES);
+                not_counted.extend(other.movement::<NotCountedColumn>(id, tables)?);
+            }
+        }
+        let known_at = |row: &Values, column: usize| match row[column] {
+            Value::Real(secs) => secs,
+            _ => 0.0,
+        };
+        let mut last_secs = 0.0f64;
+        for rep in &mut reps {
+            let secs = known_at(&rep.row, RepColumn::KnownAtSecs as usize);
+            rep.row[RepColumn::LoggedAt as usize] = clip.stamp_after(secs).into();
+            last_secs = last_secs.max(secs);
+        }
+        for movement in &mut not_counted {
+            let secs = known_at(&movement.row, NotCountedColumn::KnownAtSecs as usize);
+            movement.row[NotCountedColumn::LoggedAt as usize] = clip.stamp_after(secs).into();
+            last_secs = last_secs.max(secs);
+        }
+        let Some(session) = sessions.first().map(|row| clip.row(row, last_secs)) else {
+            return Err(JournalError::Refused {
+                path: other.path().to_owned(),
+                doing: "take in a clip",
+                reason: "it has no session".to_owned(),
+            });
+        };
+        self.transaction("take in a clip", |change| {
+            if let Some(hitter) = clip.hitter
+                && people::is_frozen(change, hitter)? != Some(false)
+            {
+                return Ok(TakenClip::HitterGone);
+            }
+            let is_here = change
+                .prepare_cached("SELECT 1 FROM sessions WHERE hitter IS ?1 AND source = ?2")?
+                .exists(params![clip.hitter.map(HitterId::get), clip.source])?;
+            if is_here {
+                return Ok(TakenClip::HereBefore);
+            }
+            let id = insert_without_id::<SessionColumn>(change, SessionColumn::TABLE, &session)?;
+            let session = SessionId::new(id);
+            for rep in &reps {
+                insert_rep(change, session, rep)?;
+            }
+            for movement in &not_counted {
+                insert_not_counted(change, session, movement)?;
+            }
+            Ok(TakenClip::Session(session))
+        })
     }
 
     fn take_in_session(
@@ -140,11 +234,7 @@ impl Journal {
             if is_here {
                 return Ok(false);
             }
-            let number = u32::try_from(integer(number)).unwrap_or_default();
-            not_counted::free_number(change, session, number)?;
-            let id = insert_in_session::<C>(change, session, &rep.row)?;
-            let tables = (MeasureColumn::TABLE, TimelineColumn::TABLE);
-            insert_belonging(change, session, id, rep, tables)?;
+            insert_rep(change, session, rep)?;
             Ok(true)
         })
     }
@@ -169,13 +259,32 @@ impl Journal {
                     value(C::ContactSecs)
                 ])?;
             if !is_here {
-                let id = insert_in_session::<C>(change, session, &movement.row)?;
-                let tables = (not_counted::MEASURES, not_counted::TIMELINES);
-                insert_belonging(change, session, id, movement, tables)?;
-                not_counted::drop_oldest(change, session)?;
+                insert_not_counted(change, session, movement)?;
             }
             Ok(())
         })
+    }
+}
+
+impl ClipSession {
+    fn stamp_after(&self, secs: f64) -> String {
+        let after = SignedDuration::from_millis((1e3 * secs) as i64);
+        stamp_text(self.began_at.saturating_add(after).unwrap_or(self.began_at))
+    }
+
+    /// The session's row, as the other journal has it but for what is known of it here.
+    fn row(&self, there: &Values, last_secs: f64) -> Values {
+        use SessionColumn as C;
+        let mut row = there.clone();
+        row[C::Hitter as usize] = self.hitter.map(HitterId::get).into();
+        row[C::Plan as usize] = self.plan.map(PlanId::get).into();
+        row[C::StartedAt as usize] = self.stamp_after(0.0).into();
+        row[C::EndedAt as usize] = self.stamp_after(last_secs).into();
+        row[C::EndNote as usize] = Value::Null;
+        row[C::Source as usize] = self.source.clone().into();
+        // It says nothing of who hits at the cage now.
+        row[C::SaidBy as usize] = Value::Null;
+        row
     }
 }
 
@@ -286,6 +395,25 @@ fn insert_in_session<C: Column>(
     let mut values = row.clone();
     values[1] = session.get().into();
     insert_without_id::<C>(connection, C::TABLE, &values)
+}
+
+fn insert_rep(connection: &Connection, session: SessionId, rep: &Movement) -> rusqlite::Result<()> {
+    let number = integer(&rep.row[RepColumn::Number as usize]);
+    not_counted::free_number(connection, session, number.try_into().unwrap_or_default())?;
+    let id = insert_in_session::<RepColumn>(connection, session, &rep.row)?;
+    let tables = (MeasureColumn::TABLE, TimelineColumn::TABLE);
+    insert_belonging(connection, session, id, rep, tables)
+}
+
+fn insert_not_counted(
+    connection: &Connection,
+    session: SessionId,
+    movement: &Movement,
+) -> rusqlite::Result<()> {
+    let id = insert_in_session::<NotCountedColumn>(connection, session, &movement.row)?;
+    let tables = (not_counted::MEASURES, not_counted::TIMELINES);
+    insert_belonging(connection, session, id, movement, tables)?;
+    not_counted::drop_oldest(connection, session).map(drop)
 }
 
 /// Inserts what belongs to a movement of a session, whose number is the first column there.

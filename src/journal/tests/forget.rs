@@ -8,6 +8,7 @@ use super::super::files::deletion_list::list_path;
 use super::deletion::named_by;
 use super::maintenance::{log_reps, named};
 use super::*;
+use crate::journal::worker::change::Change;
 use crate::video::FilmStore;
 
 fn count(path: &Path, bytes: &[u8]) -> u64 {
@@ -319,11 +320,11 @@ fn a_running_session_knows_no_name_that_was_taken_from_it() {
         hitter: super::super::record::HitterId::new(1),
         name: "Anna".into(),
     };
-    worker.receive(Job::Edit {
+    worker.receive(Job::Change(Box::new(Change::Edit {
         edit,
         by: "Maria".into(),
         reply,
-    });
+    })));
     assert!(worker.store_pending());
     answer.recv().unwrap().unwrap();
     // Begun again, it is the same hitter's by the new name.
@@ -335,7 +336,7 @@ fn a_running_session_knows_no_name_that_was_taken_from_it() {
     let (reply, answer) = bounded(1);
     let whom = whose(worker.journal.as_ref().unwrap(), "Anna");
     let texts = Vec::new();
-    worker.receive(Job::Delete { whom, texts, reply });
+    worker.receive(Job::Change(Box::new(Change::Delete { whom, texts, reply })));
     worker.receive(Job::Rep(Box::new(record(3))));
     assert!(worker.store_pending());
     assert_eq!(answer.recv().unwrap().unwrap().sessions, 1);

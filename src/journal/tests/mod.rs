@@ -1,5 +1,6 @@
 //! Tests of the journal, and the reps they use.
 
+mod clips;
 mod columns;
 mod consents;
 mod contract;

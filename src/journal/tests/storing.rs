@@ -388,12 +388,14 @@ fn what_the_page_asks_goes_by_index() {
             .collect()
     };
     for sql in [
-        &super::super::store::history::select_swings_measured(),
+        &super::super::store::history::select_swings_measured(false),
+        &super::super::store::history::select_swings_measured(true),
         &super::super::store::history::select_values_before(),
         "SELECT id, rep, text, made_at FROM notes WHERE session = ?1 ORDER BY id",
         "SELECT count(*) FROM corrections WHERE rep = ?1",
         "SELECT count(*) FROM reps WHERE session = ?1 AND struck_why IS NULL AND coalesce(called, kind) = 'swing'",
-        "SELECT id FROM sessions WHERE hitter = ?1 AND id < ?2 ORDER BY id DESC LIMIT 40",
+        "SELECT id FROM sessions WHERE hitter = ?1 AND (started_at, id) < (SELECT started_at, id FROM sessions AS other WHERE other.id = ?2)
+         ORDER BY started_at DESC, id DESC LIMIT 40",
     ] {
         for step in plan_of(sql) {
             let whole = [

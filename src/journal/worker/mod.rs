@@ -11,6 +11,7 @@ use std::time::{Duration, Instant};
 use crossbeam_channel::{Sender, TrySendError, bounded};
 use jiff::Timestamp;
 
+pub(in crate::journal) mod change;
 pub(in crate::journal) mod thread;
 mod waiting;
 mod who_hits;
@@ -20,6 +21,8 @@ use crate::journal::files::deletion::{DeletionReport, DeletionTarget};
 use crate::journal::record::{NewHitter, NewSession, RepRecord, SessionId};
 use crate::journal::store::edits::Edit;
 use crate::journal::store::open::{Journal, OpenReport};
+use crate::journal::store::take_in::{ClipSession, TakenClip};
+use crate::journal::worker::change::{Change, Reply};
 use crate::journal::worker::thread::Worker;
 use crate::rep::MissedCondition;
 use crate::thread::spawn;
@@ -100,16 +103,7 @@ pub(in crate::journal) enum Job<R = Box<RepRecord>> {
         rep: R,
         missed: MissedCondition,
     },
-    Edit {
-        edit: Edit,
-        by: String,
-        reply: Sender<Result<i64, JournalError>>,
-    },
-    Delete {
-        whom: DeletionTarget,
-        texts: Vec<PathBuf>,
-        reply: Sender<Result<DeletionReport, JournalError>>,
-    },
+    Change(Box<Change>),
     /// The session ends, and nothing comes after this: the handle is closed.
     End {
         at: Timestamp,
@@ -118,6 +112,8 @@ pub(in crate::journal) enum Job<R = Box<RepRecord>> {
 
 /// How long to wait for an edit.
 const EDIT_PATIENCE: Duration = Duration::from_secs(5);
+/// How long to wait for a clip's session.
+const CLIP_PATIENCE: Duration = Duration::from_secs(60);
 /// How long to wait for a deletion, which rebuilds the file and reads all of it.
 const DELETION_PATIENCE: Duration = Duration::from_secs(600);
 
@@ -141,18 +137,27 @@ impl JournalHandle {
     /// # Errors
     /// Those of [`Journal::edit`], and [`JournalError::WriterGone`] where the writer has ended or does not answer in time.
     pub(crate) fn edit(&self, edit: Edit, by: &str) -> Result<i64, JournalError> {
-        let gone = || JournalError::WriterGone {
-            path: self.path.clone(),
-        };
-        let (reply, answer) = bounded(1);
-        self.sender
-            .try_send(Job::Edit {
-                edit,
-                by: by.to_owned(),
-                reply,
-            })
-            .map_err(|_| gone())?;
-        answer.recv_timeout(EDIT_PATIENCE).map_err(|_| gone())?
+        self.ask(EDIT_PATIENCE, |reply| Change::Edit {
+            edit,
+            by: by.to_owned(),
+            reply,
+        })
+    }
+
+    /// Takes in what was found in a clip, and waits until it is on disk.
+    ///
+    /// # Errors
+    /// Those of [`Journal::take_in_clip`], and [`JournalError::WriterGone`] where the writer has ended or does not answer in time.
+    pub(crate) fn take_in_clip(
+        &self,
+        found: PathBuf,
+        session: ClipSession,
+    ) -> Result<TakenClip, JournalError> {
+        self.ask(CLIP_PATIENCE, |reply| Change::Clip {
+            found,
+            session,
+            reply,
+        })
     }
 
     /// Deletes a hitter or a session for good, waits until that is done, and says what is left. Reps wait meanwhile.
@@ -164,14 +169,27 @@ impl JournalHandle {
         whom: DeletionTarget,
         texts: Vec<PathBuf>,
     ) -> Result<DeletionReport, JournalError> {
+        self.ask(DELETION_PATIENCE, |reply| Change::Delete {
+            whom,
+            texts,
+            reply,
+        })
+    }
+
+    /// Asks for a change, and waits for so long for the answer.
+    fn ask<T>(
+        &self,
+        patience: Duration,
+        change: impl FnOnce(Reply<T>) -> Change,
+    ) -> Result<T, JournalError> {
         let gone = || JournalError::WriterGone {
             path: self.path.clone(),
         };
         let (reply, answer) = bounded(1);
         self.sender
-            .try_send(Job::Delete { whom, texts, reply })
+            .try_send(Job::Change(Box::new(change(reply))))
             .map_err(|_| gone())?;
-        answer.recv_timeout(DELETION_PATIENCE).map_err(|_| gone())?
+        answer.recv_timeout(patience).map_err(|_| gone())?
     }
 }
 

@@ -41,8 +41,7 @@ impl Job {
                 missed,
             },
             Job::Session { hitter, session } => Job::Session { hitter, session },
-            Job::Edit { edit, by, reply } => Job::Edit { edit, by, reply },
-            Job::Delete { whom, texts, reply } => Job::Delete { whom, texts, reply },
+            Job::Change(change) => Job::Change(change),
             Job::End { at } => Job::End { at },
         }
     }
@@ -148,13 +147,8 @@ impl Worker {
     pub(in crate::journal) fn receive(&mut self, job: Job) -> bool {
         let more = !matches!(job, Job::End { .. });
         match catch_unwind(AssertUnwindSafe(|| job.packed())) {
-            // The person who made the edit is there to retry; it must not take effect minutes later.
-            Ok(Job::Edit { reply, .. }) if self.is_waiting() => {
-                let _ = reply.send(Err(self.takes_nothing()));
-            }
-            Ok(Job::Delete { reply, .. }) if self.is_waiting() => {
-                let _ = reply.send(Err(self.takes_nothing()));
-            }
+            // The person who asked is there to retry; it must not take effect minutes later.
+            Ok(Job::Change(change)) if self.is_waiting() => change.refuse(self.takes_nothing()),
             Ok(mut pending) => {
                 if self.pending.len() >= self.options.waiting_limit {
                     strip_landmarks(&mut pending);
@@ -329,16 +323,7 @@ impl Worker {
                 self.open_journal()?
                     .log_not_counted_packed(session, rep, *missed)?;
             }
-            Job::Edit { edit, by, reply } => {
-                // The caller may have stopped waiting; the edit is made all the same, and the page shows it.
-                let _ = reply.send(self.open_journal()?.edit(edit, by));
-                self.note_hitter_of_running_session();
-            }
-            Job::Delete { whom, texts, reply } => {
-                let deleted = self.open_journal()?.delete(*whom, texts);
-                self.forget_deleted_hitter(*whom, deleted.is_ok());
-                let _ = reply.send(deleted);
-            }
+            Job::Change(change) => self.make(change)?,
             Job::End { at } => {
                 self.end_running_session(*at)?;
                 self.begun = None;
@@ -375,7 +360,7 @@ impl Worker {
         }
     }
 
-    fn open_journal(&mut self) -> Result<&mut Journal, JournalError> {
+    pub(super) fn open_journal(&mut self) -> Result<&mut Journal, JournalError> {
         let path = &self.path;
         self.journal
             .as_mut()

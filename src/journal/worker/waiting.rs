@@ -162,12 +162,8 @@ impl Worker {
     }
 
     fn spool_job(&mut self, job: &Pending) -> Result<(), JournalError> {
-        if let Job::Edit { reply, .. } = job {
-            let _ = reply.send(Err(self.takes_nothing()));
-            return Ok(());
-        }
-        if let Job::Delete { reply, .. } = job {
-            let _ = reply.send(Err(self.takes_nothing()));
+        if let Job::Change(change) = job {
+            change.refuse(self.takes_nothing());
             return Ok(());
         }
         let spool = match &mut self.spool {
@@ -195,7 +191,7 @@ impl Worker {
                 spool.end_session(*at)?;
                 self.begun = None;
             }
-            Job::Edit { .. } | Job::Delete { .. } => {}
+            Job::Change(_) => {}
         }
         Ok(())
     }

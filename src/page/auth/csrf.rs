@@ -1,10 +1,10 @@
-//! Forms, and recordings that a script sends, protected against forgery: each carries the token of its web session.
+//! Forms, and recordings and clips that a script sends, protected against forgery: each carries the token of its web session.
 
 use std::time::Duration;
 
-use axum::body::to_bytes;
+use axum::body::{Body, to_bytes};
 use axum::extract::{FromRequest, Request};
-use axum::http::header::CONTENT_TYPE;
+use axum::http::header::{CONTENT_LENGTH, CONTENT_TYPE};
 use axum::http::{HeaderMap, HeaderName};
 use ring::hmac;
 use serde::de::DeserializeOwned;
@@ -83,17 +83,49 @@ impl FromRequest<AppState> for CsrfSound {
         if !is_of_kind(request.headers(), &SOUNDS) {
             return Err(PageError::NotSound);
         }
-        let token = form_token(&request)?;
-        let sent = request.headers().get(TOKEN);
-        let sent = sent.map_or(&[] as &[u8], |sent| sent.as_bytes());
-        if !bool::from(sent.ct_eq(token.as_bytes())) {
-            return Err(PageError::StaleForm);
-        }
+        check_header(&request)?;
         let bytes = tokio::time::timeout(PATIENCE, to_bytes(request.into_body(), MAX_SOUND_BYTES))
             .await
             .map_err(|_| PageError::TooSlow)?
             .map_err(|_| PageError::SoundTooLarge)?;
         Ok(Self(bytes.into()))
+    }
+}
+
+/// A clip that a script sends, with the token in a header. It is too large to be held in memory.
+pub(in crate::page) struct CsrfUpload {
+    pub(in crate::page) body: Body,
+    /// How long the body says it is.
+    pub(in crate::page) bytes: u64,
+}
+
+impl FromRequest<AppState> for CsrfUpload {
+    type Rejection = PageError;
+
+    async fn from_request(request: Request, _state: &AppState) -> Result<Self, PageError> {
+        if !is_of_kind(request.headers(), &["application/octet-stream"]) {
+            return Err(PageError::NotForm);
+        }
+        check_header(&request)?;
+        let length = request.headers().get(CONTENT_LENGTH);
+        let bytes = length
+            .and_then(|length| length.to_str().ok()?.parse().ok())
+            .ok_or(PageError::IncompleteForm)?;
+        Ok(Self {
+            body: request.into_body(),
+            bytes,
+        })
+    }
+}
+
+/// Whether the header of a request without a form carries its web session's token.
+fn check_header(request: &Request) -> Result<(), PageError> {
+    let token = form_token(request)?;
+    let sent = request.headers().get(TOKEN);
+    let sent = sent.map_or(&[] as &[u8], |sent| sent.as_bytes());
+    match bool::from(sent.ct_eq(token.as_bytes())) {
+        true => Ok(()),
+        false => Err(PageError::StaleForm),
     }
 }
 

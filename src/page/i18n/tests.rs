@@ -104,9 +104,16 @@ fn both_lists_have_the_same_keys_and_no_empty_texts() {
 fn the_source_of_a_session_is_shown_as_noted_or_in_spanish() {
     let [english, spanish] = Language::ALL.map(|language| Messages::of(language, Lengths::Metric));
     let camera = "camera 0: 1280 x 720, 60 frames a second, through nokhwa";
-    for noted in [camera, "recording /a/b.mp4", "/a/b.track.jsonl"] {
-        assert_eq!(english.source(noted), noted);
+    for (noted, shown) in [
+        (camera, camera),
+        ("recording /a/b.mp4", "recording b.mp4"),
+        ("/a/b.track.jsonl", "b.track.jsonl"),
+        (r"C:\a\b.mp4", "b.mp4"),
+        ("clip 0011aaff", "clip"),
+    ] {
+        assert_eq!(english.source(noted), shown);
     }
+    assert_eq!(spanish.source("clip 0011aaff"), "video de celular");
     assert_eq!(
         spanish.source(camera),
         "cámara 0: 1280 x 720, 60 cuadros por segundo, a través de nokhwa"

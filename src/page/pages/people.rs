@@ -130,7 +130,7 @@ pub(in crate::page) async fn person(
         row: person_row(hitter.ok_or(PageError::NotFound)?, &sessions),
         others: all_options(others, None, requester.messages()),
         consents: consents.part(requester.messages()),
-        asks_consent: state.control.asks_consent(),
+        asks_consent: state.control.settings().ask_consent,
     })
 }
 

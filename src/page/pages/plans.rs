@@ -113,10 +113,14 @@ async fn render(
         ),
         templates: template_options(i18n),
         fields: match sent {
-            Some(sent) => Some(PlanFields::as_sent(sent, &state.control.bands(), i18n)),
+            Some(sent) => Some(PlanFields::as_sent(
+                sent,
+                &state.control.settings().bands,
+                i18n,
+            )),
             None => Plan::parse(&text)
                 .ok()
-                .map(|plan| PlanFields::of(&plan, &state.control.bands(), i18n)),
+                .map(|plan| PlanFields::of(&plan, &state.control.settings().bands, i18n)),
         },
         text,
         error,
@@ -182,7 +186,7 @@ pub(in crate::page) async fn submit(
             .await?;
         return Ok(Redirect::to(&plans_url(hitter)).into_response());
     }
-    let bands = plan.bands_over(&state.control.bands());
+    let bands = plan.bands_over(&state.control.settings().bands);
     let trial = state
         .read(move |reader| {
             plan.focus

@@ -84,7 +84,9 @@ impl Plot<'_> {
         let (low, high) = ends.fold((low, high), |(low, high), end| {
             (low.min(end), high.max(end))
         });
-        let pad = 0.06 * (high - low).max(1.0);
+        // Values that are nearly alike look so.
+        let widened = (1.0 - (high - low)).max(0.0) / 2.0;
+        let pad = widened + 0.06 * (high - low).max(1.0);
         (low - pad)..(high + pad)
     }
 

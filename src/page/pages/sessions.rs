@@ -63,7 +63,7 @@ pub(in crate::page) async fn list(
         hitter: query.hitter.map(HitterId::new),
         before: query.before.map(SessionId::new),
         at_most: Some(PAGE_SIZE),
-        only: None,
+        ..SessionFilter::default()
     };
     let hitter = filter.hitter;
     let (hitters, sessions) = state

@@ -7,14 +7,17 @@ use askama::Template;
 use axum::Extension;
 use axum::extract::{Query, State};
 use axum::response::Html;
+use jiff::Timestamp;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
 use serde::Deserialize;
 
 use super::rep::usual_values;
 use super::sessions::{plan_label, shown_measures};
 use crate::coach::{AbsoluteBand, Plan, Verdict, is_change};
 use crate::journal::{
-    HitterId, JournalError, JournalReader, NoteRow, RepId, SessionFilter, SessionId, SessionRow,
-    StoredPlan, StoredRep,
+    HitterId, Holding, JournalError, JournalReader, NoteRow, RepId, SessionFilter, SessionId,
+    SessionRow, StoredPlan, StoredRep,
 };
 use crate::page::auth::Requester;
 use crate::page::context::{PageContext, Section, html};
@@ -25,10 +28,6 @@ use crate::page::state::AppState;
 use crate::rep::MeasureName;
 use crate::stats::{median, quantile};
 
-/// Sessions that are looked through for those of a day.
-const LOOK_BACK: u32 = 400;
-/// Sessions of a hitter that are looked through for the one before.
-const EARLIER: u32 = 20;
 /// Fewer values show no habit, and no change from it.
 const LEAST_VALUES: usize = 5;
 
@@ -128,26 +127,29 @@ struct Day {
 
 /// The day that is asked for, else the last one on which somebody hit.
 fn day_of(reader: &JournalReader, wanted: Option<&str>) -> Result<Day, JournalError> {
+    let last_before = |until: Option<Timestamp>| {
+        let last = reader.sessions_of(&SessionFilter {
+            until,
+            holding: Holding::Reps,
+            at_most: Some(1),
+            ..SessionFilter::default()
+        })?;
+        Ok::<_, JournalError>(last.first().map(|session| format::day(session.started_at)))
+    };
+    let day = match wanted.filter(|day| bounds(day).is_some()) {
+        Some(day) => day.to_owned(),
+        None => last_before(None)?.unwrap_or_else(|| format::day(crate::wall_clock::now())),
+    };
+    let (since, until) = bounds(&day).unzip();
     let sessions = reader.sessions_of(&SessionFilter {
-        at_most: Some(LOOK_BACK),
+        since,
+        until,
+        holding: Holding::Reps,
         ..SessionFilter::default()
     })?;
-    let hit = |session: &&SessionRow| session.swings + session.takes > 0;
-    let day = match wanted {
-        Some(day) => day.to_owned(),
-        None => {
-            let newest = sessions.iter().find(hit);
-            format::day(newest.map_or_else(crate::wall_clock::now, |s| s.started_at))
-        }
-    };
-    let is_today = |session: &&SessionRow| format::day(session.started_at) == day;
-    let earlier = sessions
-        .iter()
-        .filter(hit)
-        .map(|session| format::day(session.started_at))
-        .find(|other| *other < day);
+    let earlier = last_before(since)?;
     let mut by_hitter: Vec<(Option<HitterId>, Vec<SessionRow>)> = Vec::new();
-    for session in sessions.iter().filter(hit).filter(is_today) {
+    for session in &sessions {
         match by_hitter.iter_mut().find(|(who, _)| *who == session.hitter) {
             Some((_, theirs)) => theirs.push(session.clone()),
             None => by_hitter.push((session.hitter, vec![session.clone()])),
@@ -199,6 +201,13 @@ fn hitter_day(
     })
 }
 
+/// When a day begins and ends, in the machine's time zone; `None` for what is no day.
+fn bounds(day: &str) -> Option<(Timestamp, Timestamp)> {
+    let day: Date = day.parse().ok()?;
+    let begins = |day: Date| Some(day.to_zoned(TimeZone::system()).ok()?.timestamp());
+    Some((begins(day)?, begins(day.tomorrow().ok()?)?))
+}
+
 /// The hitter's last session with a swing before this one.
 fn session_before(
     reader: &JournalReader,
@@ -208,10 +217,11 @@ fn session_before(
     let earlier = reader.sessions_of(&SessionFilter {
         hitter,
         before,
-        at_most: Some(EARLIER),
-        only: None,
+        holding: Holding::Swings,
+        at_most: Some(1),
+        ..SessionFilter::default()
     })?;
-    let Some(session) = earlier.into_iter().find(|session| session.swings > 0) else {
+    let Some(session) = earlier.into_iter().next() else {
         return Ok(None);
     };
     Ok(Some(LastTime {

@@ -28,7 +28,7 @@ use crate::stats::{median, quantile};
 /// Swings that are read, by how they are grouped.
 const FOR_REPS: u32 = 300;
 const FOR_SESSIONS: u32 = 5_000;
-const FOR_MONTHS: u32 = 20_000;
+const FOR_MONTHS: u32 = 12_000;
 /// Fewer swings say nothing of a hitter.
 const LEAST_SWINGS: usize = 5;
 /// Swings before and after a change of plan that are compared.
@@ -85,6 +85,8 @@ struct TrendsPage<'a> {
     svg_label: String,
     /// That there are too few swings to say anything.
     not_yet: Option<String>,
+    /// That older swings are left out.
+    no_older: Option<String>,
     all: Option<GroupRow>,
     groups: Vec<GroupRow>,
     swings: Vec<SwingRow>,
@@ -140,6 +142,8 @@ pub(in crate::page) async fn page(
         groupings: by.options(i18n),
         title: name.to_owned(),
         not_yet: (swings.len() < LEAST_SWINGS).then(|| i18n.counted("count.not_yet", swings.len())),
+        no_older: (swings.len() == by.max_swings() as usize)
+            .then(|| i18n.format("trends.no_older", by.max_swings())),
         svg_label: format!("{name}, {}", i18n.counted("count.swings", swings.len())),
         svg: draw(swings, &groups, by, measure, &changes, i18n)?,
         all: (!swings.is_empty()).then(|| {
@@ -320,7 +324,17 @@ fn refs(swings: &[MeasuredSwing]) -> Vec<&MeasuredSwing> {
 /// Swings by session or month, in time order; by reps, each in a group of its own.
 fn grouped(swings: &[MeasuredSwing], by: GroupBy) -> Vec<(String, Vec<&MeasuredSwing>)> {
     let mut groups: Vec<(String, Vec<&MeasuredSwing>)> = Vec::new();
+    let mut session = None;
     for swing in swings {
+        // A session is of one day, and its label takes longer to write than all the rest.
+        let is_same = session.replace(swing.session) == Some(swing.session);
+        if let Some((_, members)) = groups.last_mut()
+            && is_same
+            && by != GroupBy::Reps
+        {
+            members.push(swing);
+            continue;
+        }
         let words = match by {
             // With the rep's number, so that swings of one day have labels that differ.
             GroupBy::Reps => format!("{} · {}", format::day(swing.logged_at), swing.number),

@@ -78,6 +78,7 @@ impl FfmpegReader {
         }
         let (reader, first) = result?;
         let info = ClipInfo {
+            frames: probe.frame_count,
             size: first.size(),
             fps: probe.fps,
             capture_fps: None,

@@ -20,9 +20,9 @@ use tower_service::Service;
 
 use super::*;
 use crate::audit::{self, Act, Actor, AuditEntry};
-use crate::coach::Bands;
 use crate::journal::{Journal, JournalHandle, NewHitter};
 use crate::page::{SessionControl, SwitchError, TurnChange, router};
+use crate::settings::Settings;
 use crate::sound::{CueSources, SoundError};
 use crate::status::{Health, ShownHitter};
 use crate::text_enum::Recorded;
@@ -50,8 +50,8 @@ impl SessionControl for EmptyCage {
     fn asked(&self) -> Option<ShownHitter> {
         None
     }
-    fn asks_consent(&self) -> bool {
-        false
+    fn settings(&self) -> Settings {
+        Settings::parse("", "s.toml".as_ref()).unwrap()
     }
     fn consents_changed(&self, _: bool) {}
     fn hitter_changed(&self, _: &str, _: Option<&str>) -> Result<(), SwitchError> {
@@ -59,9 +59,6 @@ impl SessionControl for EmptyCage {
     }
     fn texts(&self) -> Vec<PathBuf> {
         Vec::new()
-    }
-    fn bands(&self) -> Bands {
-        Bands::default()
     }
     fn journal(&self) -> Option<PathBuf> {
         Some(self.0.clone())

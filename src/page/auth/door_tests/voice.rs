@@ -152,8 +152,8 @@ fn a_journal_that_is_only_read_keeps_its_cues() {
         fn asked(&self) -> Option<ShownHitter> {
             None
         }
-        fn asks_consent(&self) -> bool {
-            false
+        fn settings(&self) -> Settings {
+            self.0.settings()
         }
         fn consents_changed(&self, _: bool) {}
         fn hitter_changed(&self, _: &str, _: Option<&str>) -> Result<(), SwitchError> {
@@ -161,9 +161,6 @@ fn a_journal_that_is_only_read_keeps_its_cues() {
         }
         fn texts(&self) -> Vec<PathBuf> {
             Vec::new()
-        }
-        fn bands(&self) -> Bands {
-            Bands::default()
         }
         fn journal(&self) -> Option<PathBuf> {
             self.0.journal()
