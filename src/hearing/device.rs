@@ -28,6 +28,8 @@ pub(super) struct Block {
     pub samples: Vec<f32>,
     /// When the first of them was heard.
     pub heard_at: Instant,
+    /// How often samples were lost before it.
+    pub losses: u64,
 }
 
 /// Where a microphone leaves its blocks, and where it takes empty ones from.
@@ -46,8 +48,6 @@ pub(super) trait Microphone {
     fn channels(&self) -> usize;
     /// It stopped working and must be opened anew.
     fn is_lost(&self) -> bool;
-    /// Blocks that were lost because nobody took them in time.
-    fn lost_blocks(&self) -> u64;
 }
 
 /// Opens a microphone.
@@ -66,7 +66,8 @@ struct DeviceMicrophone {
 #[derive(Default)]
 struct Faults {
     lost: AtomicBool,
-    lost_blocks: AtomicU64,
+    /// How often samples were lost: the system or this program did not take them in time.
+    losses: AtomicU64,
 }
 
 /// Names of the microphones that are there.
@@ -145,8 +146,13 @@ fn open(choice: &MicrophoneChoice, ports: BlockPorts) -> Result<Box<dyn Micropho
                     .max(Duration::from_secs_f64(lasts));
                 let now = Instant::now();
                 let heard_at = now.checked_sub(waited).unwrap_or(now);
-                if ports.full.try_send(Block { samples, heard_at }).is_err() {
-                    counted.lost_blocks.fetch_add(1, Ordering::Relaxed);
+                let block = Block {
+                    samples,
+                    heard_at,
+                    losses: counted.losses.load(Ordering::Relaxed),
+                };
+                if ports.full.try_send(block).is_err() {
+                    counted.losses.fetch_add(1, Ordering::Relaxed);
                 }
             },
             move |error: Error| noted.note(&error),
@@ -196,7 +202,7 @@ impl Faults {
     fn note(&self, error: &Error) {
         match error.kind() {
             ErrorKind::Xrun => {
-                self.lost_blocks.fetch_add(1, Ordering::Relaxed);
+                self.losses.fetch_add(1, Ordering::Relaxed);
             }
             // The stream goes on by itself after these.
             ErrorKind::DeviceChanged | ErrorKind::RealtimeDenied => {}
@@ -220,9 +226,5 @@ impl Microphone for DeviceMicrophone {
 
     fn is_lost(&self) -> bool {
         self.faults.lost.load(Ordering::Relaxed)
-    }
-
-    fn lost_blocks(&self) -> u64 {
-        self.faults.lost_blocks.load(Ordering::Relaxed)
     }
 }

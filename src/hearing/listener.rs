@@ -3,6 +3,7 @@
 //! In: the microphone's blocks. Out: [`Piece`]s through a channel, and the [`MicrophoneState`]. A microphone that is missing or
 //! lost is opened again and again, told once at WARN; one that gives nothing but zeros is muted, and told once too.
 
+use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -19,6 +20,10 @@ const BLOCKS: usize = 64;
 const PIECES: usize = 100;
 /// How long a piece is at least.
 const PIECE: Duration = Duration::from_millis(100);
+/// After samples were lost, the blocks of so long say when what follows was heard: the first one may have come late.
+const SETTLES: Duration = Duration::from_millis(250);
+/// A piece is no longer than this, however often samples are lost.
+const LONGEST_PIECE: Duration = Duration::from_millis(500);
 /// How often the microphone is looked at where nothing comes from it.
 const POLL: Duration = Duration::from_millis(250);
 /// A microphone from which nothing comes for so long is lost.
@@ -192,8 +197,17 @@ impl ListenerThread {
         let mut muted = Muted::default();
         loop {
             match blocks.recv_timeout(POLL) {
-                Ok(Block { samples, heard_at }) => {
+                Ok(Block {
+                    samples,
+                    heard_at,
+                    losses,
+                }) => {
                     last = Instant::now();
+                    if losses > lost {
+                        lost = losses;
+                        tracing::debug!(lost, "samples of the microphone were lost");
+                        ear.note_gap();
+                    }
                     ear.take(&samples, heard_at);
                     let _ = give_back.try_send(samples);
                 }
@@ -202,11 +216,6 @@ impl ListenerThread {
             }
             if microphone.is_lost() || last.elapsed() > STALLED {
                 return Ok(());
-            }
-            if microphone.lost_blocks() > lost {
-                lost = microphone.lost_blocks();
-                tracing::debug!(lost, "samples of the microphone were lost");
-                ear.note_gap();
             }
             let Some((piece, loudness)) = ear.piece_due() else {
                 continue;
@@ -241,7 +250,10 @@ fn deaf(from: Instant, to: Instant) -> Piece {
 /// Detector and clock of one open microphone.
 struct Ear {
     detector: OnsetDetector,
-    clock: SampleClock,
+    /// Each with the frame from which on it counts: the count of samples is behind by what was lost before.
+    clocks: VecDeque<(u64, SampleClock)>,
+    /// The frame from which on the newest of them is trusted.
+    settled_at: u64,
     /// The frame at which the next piece begins, and what was found since.
     from: u64,
     found: Vec<super::Onset>,
@@ -253,40 +265,57 @@ impl Ear {
     fn new(rate_hz: f64, channels: usize) -> Self {
         Self {
             detector: OnsetDetector::new(rate_hz, channels),
-            clock: SampleClock::new(rate_hz),
+            clocks: VecDeque::from([(0, SampleClock::new(rate_hz))]),
+            settled_at: 0,
             from: 0,
             found: Vec::new(),
             gap: false,
         }
     }
 
-    /// The count of samples is behind by what was lost: from the next block on it is dated anew. What is under way says
-    /// nothing of what was not heard.
+    /// Samples were lost: what comes from the next block on is dated anew, by the earliest of the first blocks. What was heard before
+    /// keeps its time, and what is under way says nothing of what was not heard.
     fn note_gap(&mut self) {
-        self.clock = SampleClock::new(self.detector.rate_hz());
+        let (frames, rate_hz) = (self.detector.frames(), self.detector.rate_hz());
+        self.clocks.push_back((frames, SampleClock::new(rate_hz)));
+        self.settled_at = frames + (SETTLES.as_secs_f64() * rate_hz) as u64;
         self.gap = true;
     }
 
     fn take(&mut self, samples: &[f32], heard_at: Instant) {
-        self.clock.note(self.detector.frames(), heard_at);
+        if let Some((_, clock)) = self.clocks.back_mut() {
+            clock.note(self.detector.frames(), heard_at);
+        }
         self.found.extend(self.detector.push(samples));
+    }
+
+    /// When a frame was heard, by the clock that counted then.
+    fn at(&self, frame: f64) -> Option<Instant> {
+        let counts = |(from, _): &&(u64, SampleClock)| *from as f64 <= frame;
+        let found = self.clocks.iter().rev().find(counts);
+        found.or(self.clocks.front())?.1.at(frame)
     }
 
     /// What was heard and how loud it was, where that is long enough for a piece.
     fn piece_due(&mut self) -> Option<(Piece, Loudness)> {
         let frames = self.detector.frames();
         let lasts = (frames - self.from) as f64 / self.detector.rate_hz();
-        if lasts < PIECE.as_secs_f64() {
+        let settles = frames < self.settled_at && lasts < LONGEST_PIECE.as_secs_f64();
+        if lasts < PIECE.as_secs_f64() || settles {
             return None;
         }
-        let at = |frame: f64| self.clock.at(frame);
-        let (from, to) = (at(self.from as f64)?, at(frames as f64)?);
-        let onsets = self
-            .found
-            .drain(..)
-            .filter_map(|onset| Some((self.clock.at(onset.frame)?, onset)))
+        let (from, to) = (self.at(self.from as f64)?, self.at(frames as f64)?);
+        let found = std::mem::take(&mut self.found);
+        let onsets = found
+            .into_iter()
+            .filter_map(|onset| Some((self.at(onset.frame)?, onset)))
             .collect();
         self.from = frames;
+        // The detector knows of an onset a little later.
+        let kept = frames.saturating_sub(self.detector.rate_hz() as u64);
+        while self.clocks.get(1).is_some_and(|(from, _)| *from < kept) {
+            self.clocks.pop_front();
+        }
         let loudness = self.detector.take_loudness();
         let piece = Piece {
             from,

@@ -21,9 +21,6 @@ impl Microphone for FakeMicrophone {
     fn is_lost(&self) -> bool {
         self.unplugged.load(std::sync::atomic::Ordering::Relaxed)
     }
-    fn lost_blocks(&self) -> u64 {
-        0
-    }
 }
 
 /// Plays blocks of 10 ms into the ports at the clock's pace, clicking at each half second; unplugs itself after `secs`.
@@ -44,7 +41,12 @@ fn play(ports: BlockPorts, secs: f64, muted: bool) -> FakeMicrophone {
             let heard_at = start + Duration::from_millis(10 * block);
             let due = heard_at + Duration::from_millis(10);
             std::thread::sleep(due.saturating_duration_since(Instant::now()));
-            if ports.full.send(Block { samples, heard_at }).is_err() {
+            let block = Block {
+                samples,
+                heard_at,
+                losses: 0,
+            };
+            if ports.full.send(block).is_err() {
                 return;
             }
         }
@@ -116,4 +118,54 @@ fn a_muted_microphone_is_noticed() {
     let muted = |l: &Listener, _: &[Piece]| matches!(l.state(), MicrophoneState::Muted { .. });
     let pieces = wait_until(&listener, "that it is muted", muted);
     assert!(pieces.iter().all(|piece| piece.room_db.is_none()));
+}
+
+/// Clicks each 0.37 s; of every 0.9 s the system loses 30 ms, and the block after that arrives 25 ms late. Each click that was heard
+/// has its own time all the same, the ones just before a loss too.
+#[test]
+fn a_sound_beside_lost_samples_is_dated_as_any_other() {
+    let (block, lost_each, lost_blocks) = (Duration::from_millis(10), 90, 3);
+    let start = Instant::now();
+    let mut ear = Ear::new(RATE_HZ, 1);
+    let mut random = fastrand::Rng::with_seed(1);
+    let (mut found, mut heard) = (Vec::new(), Vec::new());
+    for nth in 0..1500u32 {
+        let is_lost = nth % lost_each < lost_blocks && nth >= lost_each;
+        let click = nth % 37 == 0;
+        let samples: Vec<f32> = (0..160)
+            .map(|i| match (click, i) {
+                (true, 0..40) => random.f32() - 0.5,
+                _ => 0.001 * (random.f32() - 0.5),
+            })
+            .collect();
+        if is_lost {
+            continue;
+        }
+        let first_after = nth % lost_each == lost_blocks && nth >= lost_each;
+        let late = Duration::from_millis(if first_after { 25 } else { 0 });
+        if first_after {
+            ear.note_gap();
+        }
+        ear.take(&samples, start + block * nth + late);
+        // The first half second is for the detector to get to know the room.
+        if click && nth > 50 && !first_after {
+            heard.push(start + block * nth);
+        }
+        if let Some((piece, _)) = ear.piece_due() {
+            found.extend(piece.onsets.into_iter().map(|(at, _)| at));
+        }
+    }
+    let off_ms = |at: &Instant, found: &[Instant]| {
+        let offs = found.iter().map(|f| {
+            1e3 * (f.saturating_duration_since(*at).as_secs_f64()
+                - at.saturating_duration_since(*f).as_secs_f64())
+        });
+        offs.min_by(|a, b| a.abs().total_cmp(&b.abs())).unwrap()
+    };
+    assert!(heard.len() > 30, "{}", heard.len());
+    for at in &heard {
+        let off = off_ms(at, &found);
+        let secs = at.duration_since(start).as_secs_f64();
+        assert!(off.abs() < 1.0, "{off} ms off at {secs}");
+    }
 }
