@@ -4,6 +4,7 @@
 //! One clip is read at a time, by a process of its own at the lowest priority: whatever a broken file does to it, the line from camera to
 //! cue goes on. The file is deleted as soon as it was read, refused or given up.
 
+mod files;
 mod order;
 mod queue;
 

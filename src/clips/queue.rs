@@ -7,10 +7,12 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 
 use super::CLIP_SOURCE;
+use super::files::{DeletedLater, Found, make_private};
 use super::order::{ClipFailure, ClipNews, ClipOrder};
 use crate::journal::{ClipSession, HitterId, JournalHandle, SessionId, StoredPlan, TakenClip};
 use crate::private_file::{create_private, with_suffix};
@@ -24,6 +26,8 @@ pub(crate) const MOST_WAITING: usize = 12;
 const SHOWN_AFTER: usize = 24;
 /// News come every second; so many without another frame, and something hangs.
 const MOST_NEWS_WITHOUT_A_FRAME: u32 = 300;
+/// How long the end waits for what is read.
+const END_PATIENCE: Duration = Duration::from_secs(3);
 /// The disk keeps so much for the journal beside a clip.
 const FREE_BYTES: u64 = 1 << 30;
 
@@ -219,12 +223,18 @@ impl Clips {
         self.drop_where(|_, hitter| hitter == Some(whose));
     }
 
-    /// Gives all up and waits until nothing is left of them; nothing is read any more.
+    /// Gives all up and waits until nothing is left of them, not for long: a disk that hangs must not keep the last rep waiting. Nothing is
+    /// read any more.
     pub(crate) fn end(&self) {
         self.inner().has_ended = true;
         self.drop_where(|_, _| true);
         let thread = self.inner().thread.take();
-        if thread.is_some_and(|thread| thread.join().is_err()) {
+        let Some(thread) = thread else { return };
+        let began = Instant::now();
+        while !thread.is_finished() && began.elapsed() < END_PATIENCE {
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        if thread.is_finished() && thread.join().is_err() {
             tracing::error!("the thread that reads clips had failed");
         }
     }
@@ -424,63 +434,6 @@ pub(crate) struct NewClip {
     pub(crate) path: PathBuf,
     deleted_later: Option<DeletedLater>,
     id: ClipId,
-}
-
-/// A file that is deleted when this goes.
-struct DeletedLater(PathBuf);
-
-impl Drop for DeletedLater {
-    fn drop(&mut self) {
-        delete(&self.0);
-    }
-}
-
-/// The journal of what was found in a clip, which is deleted with all that belongs to it.
-struct Found(PathBuf);
-
-impl Found {
-    fn beside(clip: &Path) -> Self {
-        let found = Self(with_suffix(clip, ".db"));
-        found.delete();
-        found
-    }
-
-    fn delete(&self) {
-        let (Some(folder), Some(name)) = (self.0.parent(), self.0.file_name()) else {
-            return;
-        };
-        let name = name.to_string_lossy().into_owned();
-        let files = fs::read_dir(folder).into_iter().flatten().flatten();
-        for file in files.filter(|file| file.file_name().to_string_lossy().starts_with(&name)) {
-            delete(&file.path());
-        }
-    }
-}
-
-impl Drop for Found {
-    fn drop(&mut self) {
-        self.delete();
-    }
-}
-
-fn delete(file: &Path) {
-    if let Err(error) = fs::remove_file(file)
-        && error.kind() != io::ErrorKind::NotFound
-    {
-        tracing::warn!(%error, "a clip that was read cannot be deleted");
-    }
-}
-
-/// Nobody else looks into it.
-fn make_private(folder: &Path) -> io::Result<()> {
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        fs::set_permissions(folder, fs::Permissions::from_mode(0o700))?;
-    }
-    #[cfg(not(unix))]
-    let _ = folder;
-    Ok(())
 }
 
 /// The program that runs, whatever lies at its place by now.

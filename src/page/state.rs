@@ -45,6 +45,8 @@ pub(super) struct AppState {
     pub(super) cues_changed: Arc<watch::Sender<u64>>,
     /// Clips of coaches that wait and are read.
     pub(super) clips: Clips,
+    /// One clip is sent at a moment: it keeps one of the few threads that pages are made on.
+    pub(super) clip_sender: Arc<Semaphore>,
     rules: Arc<RwLock<Arc<PageSettings>>>,
     hashes: Arc<Semaphore>,
     web_sessions: Arc<Mutex<WebSessions>>,
@@ -103,6 +105,7 @@ impl AppState {
             audit: AuditTrail::default(),
             cues_changed: Arc::default(),
             clips: Clips::default(),
+            clip_sender: Arc::new(Semaphore::new(1)),
             rules: Arc::default(),
             hashes: Arc::new(Semaphore::new(HASHES)),
             web_sessions: Arc::default(),

@@ -43,7 +43,7 @@ const POSTS: [(&str, &str, bool); 24] = [
     ("/people/{id}/consents", "/people/99/consents", true),
     ("/people/{id}/delete", "/people/99/delete", true),
     ("/plans", "/plans", true),
-    (CLIP, "/clips?hitter=&filmed_at=1&slowed=file&name=a", true),
+    (CLIP, "/clips?hitter=&filmed_at=1&slowed=file", true),
     ("/clips/{id}/drop", "/clips/99/drop", true),
     (SOUND, "/cues/head_forward", true),
     ("/cues/{id}/words", "/cues/head_forward/words", true),

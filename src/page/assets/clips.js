@@ -65,7 +65,7 @@ function take(files) {
   const [hitter, slowed, filmed] = ["clip-hitter", "clip-slowed", "clip-filmed"].map(value);
   for (const file of files) {
     const filmedAt = filmed ? new Date(filmed).getTime() : file.lastModified;
-    toSend.push({ file, query: new URLSearchParams({ hitter, slowed, filmed_at: filmedAt, name: file.name }) });
+    toSend.push({ file, query: new URLSearchParams({ hitter, slowed, filmed_at: filmedAt }) });
   }
   sendNext();
 }
@@ -91,6 +91,8 @@ function sendNext() {
   request.open("POST", `/clips?${query}`);
   request.setRequestHeader("content-type", "application/octet-stream");
   request.setRequestHeader("cagehand-token", place.dataset.token);
+  // Not in the address, which logs of others have: it may be somebody's name.
+  request.setRequestHeader("cagehand-file", encodeURIComponent(file.name));
   request.upload.onprogress = (event) => { bar.value = event.loaded / Math.max(event.total, 1); };
   request.onload = () => {
     if (request.status !== 200) return over(`${file.name}: ${request.responseText.trim()}`);

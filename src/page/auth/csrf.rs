@@ -22,6 +22,8 @@ const MAX_FORM_BYTES: usize = 32 * 1024;
 const MAX_SOUND_BYTES: usize = 2_000_000;
 /// What a script that sends no form has the token in.
 const TOKEN: HeaderName = HeaderName::from_static("cagehand-token");
+/// What it has a file's name in, percent-encoded.
+const FILE_NAME: HeaderName = HeaderName::from_static("cagehand-file");
 /// The kinds of content that WAV and FLAC files go by.
 const SOUNDS: [&str; 5] = [
     "audio/wav",
@@ -97,6 +99,8 @@ pub(in crate::page) struct CsrfUpload {
     pub(in crate::page) body: Body,
     /// How long the body says it is.
     pub(in crate::page) bytes: u64,
+    /// What the file is called.
+    pub(in crate::page) name: String,
 }
 
 impl FromRequest<AppState> for CsrfUpload {
@@ -111,9 +115,13 @@ impl FromRequest<AppState> for CsrfUpload {
         let bytes = length
             .and_then(|length| length.to_str().ok()?.parse().ok())
             .ok_or(PageError::IncompleteForm)?;
+        let name = request.headers().get(FILE_NAME);
+        let name = name.map_or(&[] as &[u8], |name| name.as_bytes());
         Ok(Self {
-            body: request.into_body(),
             bytes,
+            // As the value of a form's field is written.
+            name: field(&[b"name=", name].concat(), "name").unwrap_or_default(),
+            body: request.into_body(),
         })
     }
 }

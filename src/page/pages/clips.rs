@@ -1,6 +1,7 @@
 //! Clips that a coach drops on the page: whose they are, how far each is, and the session that came of it.
 
 use std::io::Write;
+use std::sync::Arc;
 use std::time::Duration;
 
 use askama::Template;
@@ -185,7 +186,6 @@ pub(in crate::page) struct ClipQuery {
     /// Milliseconds since 1970.
     filmed_at: i64,
     slowed: String,
-    name: String,
 }
 
 /// Takes a clip, which is the body, and has it read after those that wait.
@@ -193,12 +193,14 @@ pub(in crate::page) async fn send(
     State(state): State<AppState>,
     Extension(requester): Extension<Requester>,
     Query(query): Query<ClipQuery>,
-    CsrfUpload { body, bytes }: CsrfUpload,
+    CsrfUpload { body, bytes, name }: CsrfUpload,
 ) -> Result<Json<Vec<ClipRow>>, PageError> {
     let writer = state.writer()?;
     if bytes > LARGEST_BYTES {
         return Err(PageError::ClipTooLarge);
     }
+    let sender = Arc::clone(&state.clip_sender).try_acquire_owned();
+    let _permit = sender.map_err(|_| PageError::TooManyClips)?;
     let journal = state.control.journal().ok_or(PageError::NoJournal)?;
     let slowed = slowed_of(&query.slowed)?;
     let whose = match query.hitter.as_str() {
@@ -231,7 +233,7 @@ pub(in crate::page) async fn send(
     let clip = ClipToRead {
         file: new.path.clone(),
         digest,
-        name: query.name.chars().take(NAME_LETTERS).collect(),
+        name: name.chars().take(NAME_LETTERS).collect(),
         hitter: hitter.as_ref().map(|hitter| (hitter.id, hitter.height_cm)),
         hitter_name: hitter.and_then(|hitter| hitter.name),
         filmed_at: filmed_at(query.filmed_at),
