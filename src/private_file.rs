@@ -35,6 +35,18 @@ pub(crate) fn create_private(path: &Path) -> io::Result<File> {
     open_private(OpenOptions::new().write(true).create_new(true), path)
 }
 
+/// Creates a folder and its parents, the new ones for their owner only.
+///
+/// # Errors
+/// Those of the system.
+pub(crate) fn create_private_folder(folder: &Path) -> io::Result<()> {
+    let mut builder = fs::DirBuilder::new();
+    builder.recursive(true);
+    #[cfg(unix)]
+    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+    builder.create(folder)
+}
+
 /// Writes a file that its owner alone can read, whole or not at all.
 ///
 /// # Errors

@@ -50,15 +50,3 @@ fn delete(file: &Path) {
         tracing::warn!(%error, "a clip that was read cannot be deleted");
     }
 }
-
-/// Nobody else looks into it.
-pub(super) fn make_private(folder: &Path) -> io::Result<()> {
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        fs::set_permissions(folder, fs::Permissions::from_mode(0o700))?;
-    }
-    #[cfg(not(unix))]
-    let _ = folder;
-    Ok(())
-}

@@ -30,11 +30,10 @@ impl ClipOrder {
         self.plan.clone().map(|(name, text)| NewPlan { name, text })
     }
 
-    /// The hitter whose usual values count.
-    pub(crate) fn usual_of(&self) -> Option<HitterId> {
-        self.usual
-            .as_ref()
-            .map(|(_, hitter)| HitterId::new(*hitter))
+    /// Whose usual values count, and where they are.
+    pub(crate) fn usual(&self) -> Option<(PathBuf, HitterId)> {
+        let (journal, hitter) = self.usual.as_ref()?;
+        Some((journal.clone(), HitterId::new(*hitter)))
     }
 }
 

@@ -12,10 +12,10 @@ use std::time::{Duration, Instant};
 use jiff::Timestamp;
 
 use super::CLIP_SOURCE;
-use super::files::{DeletedLater, Found, make_private};
+use super::files::{DeletedLater, Found};
 use super::order::{ClipFailure, ClipNews, ClipOrder};
 use crate::journal::{ClipSession, HitterId, JournalHandle, SessionId, StoredPlan, TakenClip};
-use crate::private_file::{create_private, with_suffix};
+use crate::private_file::{create_private, create_private_folder, with_suffix};
 use crate::settings::Settings;
 
 /// The largest clip, bytes: ten minutes of what phones film in full size.
@@ -44,10 +44,10 @@ pub(crate) struct ClipToRead {
     pub(crate) digest: String,
     /// What its file was called, for whoever sent it.
     pub(crate) name: String,
-    /// Who hits in it, and what is known of them.
-    pub(crate) hitter: Option<(HitterId, Option<f64>)>,
-    /// How the hitter is called.
-    pub(crate) hitter_name: Option<String>,
+    /// Who hits in it; `None` for nobody named.
+    pub(crate) hitter: Option<HitterId>,
+    /// The hitter's height, where it is known.
+    pub(crate) height_cm: Option<f64>,
     pub(crate) filmed_at: Timestamp,
     /// How many times slower than life it plays; `None` where the file is to say.
     pub(crate) slowed: Option<f64>,
@@ -69,7 +69,8 @@ pub(crate) enum ClipState {
 }
 
 impl ClipState {
-    fn is_over(&self) -> bool {
+    /// Whether nothing more comes of it.
+    pub(crate) fn is_over(&self) -> bool {
         matches!(self, Self::Stored(..) | Self::Failed(_))
     }
 }
@@ -79,7 +80,7 @@ impl ClipState {
 pub(crate) struct ShownClip {
     pub(crate) id: ClipId,
     pub(crate) name: String,
-    pub(crate) hitter_name: Option<String>,
+    pub(crate) hitter: Option<HitterId>,
     pub(crate) state: ClipState,
 }
 
@@ -100,7 +101,7 @@ pub(crate) struct Clips(Arc<Mutex<Inner>>);
 struct Inner {
     last: u64,
     shown: VecDeque<ShownClip>,
-    waiting: VecDeque<(ClipId, ClipToRead, Option<DeletedLater>)>,
+    waiting: VecDeque<(ClipId, ClipToRead, DeletedLater)>,
     reading: Option<Reading>,
     /// Reads what waits; it may be through.
     thread: Option<JoinHandle<()>>,
@@ -112,17 +113,20 @@ struct Inner {
 /// The clip that is read now.
 struct Reading {
     id: ClipId,
-    hitter: Option<HitterId>,
     child: Option<Child>,
 }
 
 impl Reading {
     fn kill(&mut self) {
-        if let Some(child) = &mut self.child
-            && let Err(error) = child.kill()
-        {
-            tracing::warn!(%error, "the reading of a clip could not be ended");
+        if let Some(child) = &mut self.child {
+            kill(child);
         }
+    }
+}
+
+fn kill(child: &mut Child) {
+    if let Err(error) = child.kill() {
+        tracing::warn!(%error, "the reading of a clip could not be ended");
     }
 }
 
@@ -142,8 +146,11 @@ impl Clips {
         if std::mem::replace(&mut self.inner().has_swept, true) {
             return;
         }
-        match fs::remove_dir_all(Self::folder(journal)) {
-            Ok(()) => tracing::info!("clips that were not read before are deleted"),
+        let folder = Self::folder(journal);
+        let is_left = fs::read_dir(&folder).is_ok_and(|mut files| files.next().is_some());
+        match fs::remove_dir_all(folder) {
+            Ok(()) if is_left => tracing::info!("clips that were not read before are deleted"),
+            Ok(()) => {}
             Err(error) if error.kind() == io::ErrorKind::NotFound => {}
             Err(error) => tracing::warn!(%error, "clips that were left cannot be deleted"),
         }
@@ -167,8 +174,7 @@ impl Clips {
             inner.last += 1;
             inner.last
         };
-        fs::create_dir_all(&folder)?;
-        make_private(&folder)?;
+        create_private_folder(&folder)?;
         if crate::machine::free_bytes(&folder)? < bytes.saturating_add(FREE_BYTES) {
             return Ok(Err(NoRoom::Disk));
         }
@@ -176,7 +182,7 @@ impl Clips {
         let file = create_private(&path)?;
         Ok(Ok(NewClip {
             file: Some(file),
-            deleted_later: Some(DeletedLater(path.clone())),
+            deleted_later: DeletedLater(path.clone()),
             path,
             id: ClipId(number),
         }))
@@ -186,8 +192,10 @@ impl Clips {
     ///
     /// # Errors
     /// Where the system gives no thread.
-    pub(crate) fn add(&self, mut new: NewClip, clip: ClipToRead) -> io::Result<ClipId> {
-        let id = new.id;
+    pub(crate) fn add(&self, new: NewClip, clip: ClipToRead) -> io::Result<()> {
+        let NewClip {
+            id, deleted_later, ..
+        } = new;
         let mut inner = self.inner();
         if !inner.runs {
             let clips = self.clone();
@@ -200,12 +208,11 @@ impl Clips {
         inner.shown.push_back(ShownClip {
             id,
             name: clip.name.clone(),
-            hitter_name: clip.hitter_name.clone(),
+            hitter: clip.hitter,
             state: ClipState::Waiting,
         });
-        let file = new.deleted_later.take();
-        inner.waiting.push_back((id, clip, file));
-        Ok(id)
+        inner.waiting.push_back((id, clip, deleted_later));
+        Ok(())
     }
 
     /// All clips, the last one first.
@@ -215,19 +222,19 @@ impl Clips {
 
     /// Gives a clip up, or takes one that is through out of the list.
     pub(crate) fn drop_clip(&self, id: ClipId) {
-        self.drop_where(|clip, _| clip == id);
+        self.drop_where(|clip| clip.id == id);
     }
 
-    /// Gives up what waits of a hitter who is deleted.
+    /// Gives up what waits of a hitter who is deleted, and shows nothing of theirs any more.
     pub(crate) fn drop_of(&self, whose: HitterId) {
-        self.drop_where(|_, hitter| hitter == Some(whose));
+        self.drop_where(|clip| clip.hitter == Some(whose));
     }
 
     /// Gives all up and waits until nothing is left of them, not for long: a disk that hangs must not keep the last rep waiting. Nothing is
     /// read any more.
     pub(crate) fn end(&self) {
         self.inner().has_ended = true;
-        self.drop_where(|_, _| true);
+        self.drop_where(|_| true);
         let thread = self.inner().thread.take();
         let Some(thread) = thread else { return };
         let began = Instant::now();
@@ -239,32 +246,19 @@ impl Clips {
         }
     }
 
-    fn drop_where(&self, is_dropped: impl Fn(ClipId, Option<HitterId>) -> bool) {
+    fn drop_where(&self, is_dropped: impl Fn(&ShownClip) -> bool) {
         let mut inner = self.inner();
-        let Inner {
-            waiting,
-            shown,
-            reading,
-            ..
-        } = &mut *inner;
-        let mut gone = Vec::new();
-        waiting.retain(|(id, clip, _)| {
-            let is_dropped = is_dropped(*id, clip.hitter.map(|(hitter, _)| hitter));
-            if is_dropped {
-                gone.push(*id);
-            }
-            !is_dropped
-        });
-        if let Some(reading) = reading
-            && is_dropped(reading.id, reading.hitter)
+        let (gone, stay): (VecDeque<ShownClip>, _) = std::mem::take(&mut inner.shown)
+            .into_iter()
+            .partition(is_dropped);
+        inner.shown = stay;
+        let is_gone = |id: ClipId| gone.iter().any(|clip| clip.id == id);
+        inner.waiting.retain(|(id, ..)| !is_gone(*id));
+        if let Some(reading) = &mut inner.reading
+            && is_gone(reading.id)
         {
-            gone.push(reading.id);
             reading.kill();
         }
-        shown.retain(|clip| {
-            let is_through = clip.state.is_over() && is_dropped(clip.id, None);
-            !gone.contains(&clip.id) && !is_through
-        });
     }
 
     /// Reads what waits, and ends once nothing does.
@@ -285,17 +279,13 @@ impl Clips {
         }
     }
 
-    fn next(&self) -> Option<(ClipId, ClipToRead, Option<DeletedLater>)> {
+    fn next(&self) -> Option<(ClipId, ClipToRead, DeletedLater)> {
         let mut inner = self.inner();
         let next = inner.waiting.pop_front().filter(|_| !inner.has_ended);
         match &next {
-            Some((id, clip, _)) => {
+            Some((id, ..)) => {
                 let id = *id;
-                inner.reading = Some(Reading {
-                    id,
-                    hitter: clip.hitter.map(|(hitter, _)| hitter),
-                    child: None,
-                });
+                inner.reading = Some(Reading { id, child: None });
                 inner.show(id, ClipState::Reading(0, None));
             }
             None => inner.runs = false,
@@ -318,11 +308,11 @@ impl Clips {
                 .plan
                 .as_ref()
                 .map(|plan| (plan.name.clone(), plan.text.clone())),
-            height_cm: clip.hitter.and_then(|(_, height)| height),
+            height_cm: clip.height_cm,
             slowed: clip.slowed,
             usual: clip
                 .hitter
-                .map(|(hitter, _)| (clip.journal.clone(), hitter.get())),
+                .map(|hitter| (clip.journal.clone(), hitter.get())),
         };
         let damaged = self.run(id, &order).map_err(|error| {
             tracing::warn!(%error, "a clip could not be given to a second cagehand");
@@ -332,7 +322,7 @@ impl Clips {
             return Err(ClipFailure::Ended);
         }
         let session = ClipSession {
-            hitter: clip.hitter.map(|(hitter, _)| hitter),
+            hitter: clip.hitter,
             plan: clip.plan.as_ref().map(|plan| plan.id),
             began_at: clip.filmed_at,
             source: format!("{CLIP_SOURCE} {}", clip.digest),
@@ -377,13 +367,10 @@ impl Clips {
             let _ = stdin.write_all(&line);
         }
         let last = stdout.and_then(|stdout| self.follow(id, BufReader::new(stdout)));
-        if let Some(reading) = &mut self.inner().reading
-            && let Some(child) = &mut reading.child
-        {
-            // What has not ended by itself hangs.
-            if last.is_none() {
-                let _ = child.kill();
-            }
+        // All that it found is on the disk by then; what has not ended by itself hangs, and nobody waits for the list meanwhile.
+        let child = self.inner().reading.as_mut().and_then(|r| r.child.take());
+        if let Some(mut child) = child {
+            kill(&mut child);
             child.wait()?;
         }
         if !matches!(last, Some(ClipNews::Read { .. })) && self.is_wanted(id) {
@@ -432,7 +419,7 @@ pub(crate) struct NewClip {
     /// `None` once it was taken.
     pub(crate) file: Option<File>,
     pub(crate) path: PathBuf,
-    deleted_later: Option<DeletedLater>,
+    deleted_later: DeletedLater,
     id: ClipId,
 }
 

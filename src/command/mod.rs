@@ -82,7 +82,7 @@ enum Command {
     Bench(bench::Bench),
     /// Read a clip for the page of another cagehand, which starts this.
     #[command(hide = true)]
-    ReadClip(read_clip::ReadClip),
+    ReadClip,
 }
 
 /// Enters into the journal's audit trail what this user does to it.
@@ -139,7 +139,7 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
         Command::Health(health) => health.run(&settings),
         Command::Keys(keys) => keys.run(&settings),
         Command::Bench(bench) => bench.run(&settings),
-        Command::ReadClip(read) => read.run(),
+        Command::ReadClip => read_clip::run(),
     }
 }
 

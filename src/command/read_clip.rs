@@ -2,26 +2,18 @@
 
 use std::io::{BufRead, Write};
 
-use clap::Args;
-
 use super::Failure;
 use crate::clips::{ClipNews, ClipOrder};
 use crate::daemon::read_clip;
 
-/// Arguments of `read-clip`: none, the order comes through standard input.
-#[derive(Debug, Args)]
-pub(super) struct ReadClip {}
-
-impl ReadClip {
-    pub(super) fn run(self) -> Result<(), Failure> {
-        let Self {} = self;
-        let mut line = String::new();
-        std::io::stdin().lock().read_line(&mut line)?;
-        let order: ClipOrder = serde_json::from_str(&line)
-            .map_err(|error| Failure::Request(format!("this is no order: {error}")))?;
-        read_clip(&order, say);
-        Ok(())
-    }
+/// Reads the clip of the order that comes through standard input.
+pub(super) fn run() -> Result<(), Failure> {
+    let mut line = String::new();
+    std::io::stdin().lock().read_line(&mut line)?;
+    let order: ClipOrder = serde_json::from_str(&line)
+        .map_err(|error| Failure::Request(format!("this is no order: {error}")))?;
+    read_clip(&order, say);
+    Ok(())
 }
 
 fn say(news: ClipNews) {

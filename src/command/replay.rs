@@ -12,7 +12,7 @@ use crate::capture::{NotSlowed, PlaybackRate, SlowedBy};
 use crate::daemon::{PlanOverride, ReplayOptions, Slowed, Terminal, replay};
 use crate::pose::Model;
 use crate::rep::Bats;
-use crate::settings::{HEIGHT_CM, ModelChoice, Settings};
+use crate::settings::{HEIGHT_CM, Settings};
 use crate::sound::Output;
 
 /// Arguments of `replay`.
@@ -176,11 +176,8 @@ impl Replay {
     }
 
     fn model(&self, settings: &Settings) -> Model {
-        match (self.model, settings.model) {
-            (Some(named), _) => named.into(),
-            (None, ModelChoice::Fixed(model)) => model,
-            (None, ModelChoice::Auto) => Model::Full,
-        }
+        self.model
+            .map_or_else(|| settings.model.for_recordings(), Model::from)
     }
 
     /// A film in slow motion has more frames a second than a machine follows as it happens, and all of them count.

@@ -4,16 +4,14 @@
 //! started it.
 
 use std::path::Path;
-use std::sync::Arc;
-use std::sync::OnceLock;
 use std::sync::atomic::Ordering;
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use crate::capture::{CaptureError, ClipSource, PlaybackRate, SlowedBy};
 use crate::clips::{CLIP_SOURCE, ClipFailure, ClipNews, ClipOrder, LONGEST_SECS};
 use crate::journal::{Journal, JournalError};
-use crate::pose::Model;
-use crate::settings::{ModelChoice, Settings};
+use crate::settings::Settings;
 use crate::sound::Output;
 use crate::status::Health;
 use crate::thread::{Lower, give_way};
@@ -94,15 +92,9 @@ fn read(
         },
         loops: std::num::NonZeroU32::MIN,
         sound: Output::Silent,
-        model: match settings.model {
-            ModelChoice::Fixed(model) => model,
-            ModelChoice::Auto => Model::Full,
-        },
+        model: settings.model.for_recordings(),
         journal: Some(order.found.clone()),
-        usual: order
-            .usual
-            .as_ref()
-            .and_then(|(journal, _)| Some((journal.clone(), order.usual_of()?))),
+        usual: order.usual(),
         plan: order
             .new_plan()
             .map_or(PlanOverride::NoPlan, PlanOverride::Plan),

@@ -353,6 +353,13 @@ impl Messages {
         })
     }
 
+    /// The messages of one script as JSON: those that begin with `js.` and its name.
+    pub(super) fn messages_of_script(&self, name: &str) -> String {
+        let mut all = self.script_messages();
+        all.retain(|key, _| key.split('.').next() == Some(name));
+        serde_json::json!(all).to_string()
+    }
+
     /// All messages that scripts need, by key: those that begin with `js.`.
     pub(super) fn script_messages(&self) -> BTreeMap<&str, &str> {
         self.messages

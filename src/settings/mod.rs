@@ -166,6 +166,16 @@ pub enum ModelChoice {
     Fixed(crate::pose::Model),
 }
 
+impl ModelChoice {
+    /// The model for a recording, which waits for the better one.
+    pub(crate) fn for_recordings(self) -> crate::pose::Model {
+        match self {
+            Self::Fixed(model) => model,
+            Self::Auto => crate::pose::Model::Full,
+        }
+    }
+}
+
 /// Whether and how contact is heard.
 #[derive(Clone, Debug, PartialEq)]
 pub struct MicrophoneSettings {

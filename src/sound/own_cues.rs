@@ -15,7 +15,7 @@ use jiff::Timestamp;
 use super::library::{CueLibrary, LIST, Language, Phrase, instruction_id, read_folder, to_text};
 use super::{SAMPLE_RATE_HZ, SoundError};
 use crate::coach::CueId;
-use crate::private_file::write_private;
+use crate::private_file::{create_private_folder, write_private};
 
 /// The folder's name is the journal's with this suffix.
 const FOLDER_ENDING: &str = ".cues";
@@ -233,14 +233,6 @@ pub(super) fn wav_of(samples: &[f32]) -> Result<Vec<u8>, SoundError> {
         source,
     })?;
     Ok(file.into_inner())
-}
-
-fn create_private_folder(folder: &Path) -> io::Result<()> {
-    let mut builder = fs::DirBuilder::new();
-    builder.recursive(true);
-    #[cfg(unix)]
-    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
-    builder.create(folder)
 }
 
 #[cfg(test)]

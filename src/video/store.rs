@@ -12,7 +12,7 @@ use super::VideoSettings;
 use super::avi::{self, FilmFrame};
 use super::error::FilmError;
 use super::film::{Film, FilmId};
-use crate::private_file::{create_private, sync_folder, sync_folder_of};
+use crate::private_file::{create_private, create_private_folder, sync_folder, sync_folder_of};
 
 /// Names of films, and of those that are still being written.
 const NAME: (&str, &str) = ("rep-", ".avi");
@@ -180,7 +180,7 @@ impl FilmStore {
                 free,
             });
         }
-        make_private(&folder).map_err(at(&folder))?;
+        create_private_folder(&folder).map_err(at(&folder))?;
         let mut unfinished = path.clone().into_os_string();
         unfinished.push(UNFINISHED);
         let unfinished = PathBuf::from(unfinished);
@@ -356,15 +356,6 @@ fn entries(folder: &Path) -> Result<Vec<(PathBuf, String)>, FilmError> {
             Some((entry.path(), name))
         })
         .collect())
-}
-
-/// Creates a folder and its parents, the new ones for their owner only.
-fn make_private(folder: &Path) -> io::Result<()> {
-    let mut builder = fs::DirBuilder::new();
-    builder.recursive(true);
-    #[cfg(unix)]
-    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
-    builder.create(folder)
 }
 
 fn write_film(path: &Path, id: &FilmId, frames: &[FilmFrame]) -> io::Result<()> {

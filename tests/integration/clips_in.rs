@@ -319,6 +319,9 @@ fn a_reading_ends_with_its_hitter_its_list_entry_and_its_cagehand() {
     assert_eq!(status(&dropped), 303, "{dropped}");
     wait_until(|| !is_alive(reader) && left(&place).is_empty());
     assert_eq!(coach.clips(), [] as [Value; 0]);
+    // One that is through, too: a deleted hitter's name stays on no page.
+    coach.send_well("1", 1_700_000_000_000, b"no clip");
+    assert_eq!(coach.all_over()[0]["whose"], "Kit");
     // One that is read and one that waits go with their hitter; nobody's stays.
     for (hitter, at) in [
         ("1", 1_700_000_000_000),

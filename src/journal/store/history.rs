@@ -162,6 +162,21 @@ impl JournalReader {
         })
     }
 
+    /// Whether a hitter has more reps than so many.
+    pub(crate) fn has_more_reps(
+        &self,
+        hitter: Option<HitterId>,
+        than: u32,
+    ) -> Result<bool, JournalError> {
+        self.query("count a hitter's reps", |c| {
+            c.prepare_cached(
+                "SELECT 1 FROM sessions CROSS JOIN reps ON reps.session = sessions.id
+                 WHERE sessions.hitter IS ?1 LIMIT 1 OFFSET ?2",
+            )?
+            .exists(params![hitter.map(HitterId::get), than])
+        })
+    }
+
     /// All values of a hitter's last swings before a rep, by measure: their baseline at that time.
     pub(crate) fn values_before(
         &self,

@@ -159,6 +159,8 @@ fn a_clip_of_long_ago_stands_where_it_was_filmed() {
         let of: Vec<(SessionId, u32)> = swings.map(|swing| (swing.session, swing.number)).collect();
         of
     };
+    let has_more = |than| reader.has_more_reps(Some(kit), than).unwrap();
+    assert!(has_more(4) && !has_more(5));
     let [may, march] = [sessions[0].id, sessions[1].id];
     let all = swings(None, 100);
     assert_eq!(all, [(march, 1), (march, 2), (may, 1), (may, 2), (may, 3)]);

@@ -340,7 +340,12 @@ pub(in crate::page) fn is_outdated(who: &Principal, key: &str) -> bool {
 pub(in crate::page) fn random_hex() -> Option<String> {
     let mut bytes = [0u8; 32];
     getrandom::fill(&mut bytes).ok()?;
-    Some(bytes.iter().map(|byte| format!("{byte:02x}")).collect())
+    Some(hex(&bytes))
+}
+
+/// Bytes as hexadecimal digits.
+pub(in crate::page) fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// Whether a text is one of [`random_hex`].

@@ -7,11 +7,12 @@ use axum::extract::{FromRequest, Request};
 use axum::http::header::{CONTENT_LENGTH, CONTENT_TYPE};
 use axum::http::{HeaderMap, HeaderName};
 use ring::hmac;
+use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use subtle::ConstantTimeEq;
 
 use super::Requester;
-use super::credentials::random_hex;
+use super::credentials::{hex, random_hex};
 use crate::page::error::PageError;
 use crate::page::state::AppState;
 
@@ -51,10 +52,13 @@ impl FormTokens {
     /// The form token of a cookie.
     pub(super) fn of(&self, cookie: &str) -> String {
         let tag = hmac::sign(&self.0, cookie.as_bytes());
-        let bytes = tag.as_ref().iter();
-        bytes.map(|byte| format!("{byte:02x}")).collect()
+        hex(tag.as_ref())
     }
 }
+
+/// The fields of a form with nothing but its token.
+#[derive(Deserialize)]
+pub(in crate::page) struct NoFields {}
 
 /// A form whose token was checked.
 pub(in crate::page) struct CsrfForm<T>(pub(in crate::page) T);

@@ -3,7 +3,7 @@
 
 use ring::hmac;
 
-use super::credentials::{Credentials, Principal, random_hex};
+use super::credentials::{Credentials, Principal, hex, random_hex};
 use super::login_throttle::Source;
 
 /// A new mark for a device that has just logged in; one that it brings keeps its number. `None` where nothing can be signed.
@@ -13,12 +13,7 @@ pub(super) fn mark(before: Option<&str>, who: &Principal, keys: &Credentials) ->
         _ => random_hex()?,
     };
     let tag = hmac::sign(&signer(keys)?, signed(&number, who, keys)?.as_bytes());
-    let tag: String = tag
-        .as_ref()
-        .iter()
-        .map(|byte| format!("{byte:02x}"))
-        .collect();
-    Some(format!("{number}.{tag}"))
+    Some(format!("{number}.{}", hex(tag.as_ref())))
 }
 
 /// The device of a mark that is right.

@@ -15,8 +15,8 @@ use super::credentials::{Typed, is_outdated};
 use super::events::{AuthEvent, Refusal, report};
 use super::login_throttle::{Source, Try};
 use super::{
-    Credentials, CsrfForm, DEVICE_COOKIE, DEVICE_DAYS, Principal, Requester, SESSION_COOKIE,
-    devices, one_time_code, private_cookie, session_cookie,
+    Credentials, CsrfForm, DEVICE_COOKIE, DEVICE_DAYS, NoFields, Principal, Requester,
+    SESSION_COOKIE, devices, one_time_code, private_cookie, session_cookie,
 };
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
@@ -191,14 +191,10 @@ fn check(
     Ok(who)
 }
 
-/// A form with nothing but its token.
-#[derive(Deserialize)]
-pub(in crate::page) struct LogoutForm {}
-
 pub(in crate::page) async fn log_out(
     State(state): State<AppState>,
     Extension(requester): Extension<Requester>,
-    CsrfForm(LogoutForm {}): CsrfForm<LogoutForm>,
+    CsrfForm(NoFields {}): CsrfForm<NoFields>,
 ) -> Response {
     let ended = requester
         .token

@@ -39,9 +39,9 @@ use crate::settings::PageSettings;
 use crate::sound::Language;
 
 pub(super) use client::{Client, Connection};
-pub(super) use credentials::random_hex;
 pub(crate) use credentials::{CredentialError, Credentials, Principal, SHARED_ACCOUNT};
-pub(super) use csrf::{CsrfForm, CsrfSound, CsrfUpload, FormTokens, form_in};
+pub(super) use credentials::{hex, random_hex};
+pub(super) use csrf::{CsrfForm, CsrfSound, CsrfUpload, FormTokens, NoFields, form_in};
 pub(super) use events::{AuthEvent, report};
 pub(super) use login_throttle::{LoginThrottle, network};
 pub(crate) use one_time_code::{app_address, new_secret, step_of};

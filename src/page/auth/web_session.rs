@@ -13,7 +13,7 @@ use jiff::Timestamp;
 use ring::digest::{SHA256, digest};
 use serde::{Deserialize, Serialize};
 
-use super::credentials::{Credentials, Principal, random_hex};
+use super::credentials::{Credentials, Principal, hex, random_hex};
 use crate::private_file::write_private;
 
 /// What a requester may see.
@@ -308,12 +308,7 @@ impl WebSession {
 }
 
 fn hash(text: &str) -> String {
-    let digest = digest(&SHA256, text.as_bytes());
-    digest
-        .as_ref()
-        .iter()
-        .map(|byte| format!("{byte:02x}"))
-        .collect()
+    hex(digest(&SHA256, text.as_bytes()).as_ref())
 }
 
 #[cfg(test)]

@@ -16,13 +16,13 @@ use tokio::sync::mpsc;
 use tokio_stream::StreamExt;
 
 use super::SelectOption;
-use super::people::all_options;
+use super::people::{all_options, called};
 use crate::clips::{
     ClipFailure, ClipId, ClipState, ClipToRead, LARGEST_BYTES, LONGEST_SECS, NewClip, NoRoom,
     ShownClip,
 };
-use crate::journal::{HitterChoice, HitterId};
-use crate::page::auth::{CsrfForm, CsrfUpload, Requester};
+use crate::journal::{HitterChoice, HitterId, HitterRow};
+use crate::page::auth::{CsrfForm, CsrfUpload, NoFields, Requester, hex};
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
 use crate::page::i18n::Messages;
@@ -36,8 +36,6 @@ const PARTS: usize = 16;
 const SLOWED: [f64; 4] = [1.0, 2.0, 4.0, 8.0];
 /// What the form sends where the file is to say.
 const BY_FILE: &str = "file";
-/// The keys of the script's messages.
-const SCRIPT_KEYS: &str = "clips.";
 /// So much of a clip's SHA-256 is enough to know it again.
 const DIGEST_BYTES: usize = 8;
 /// The longest name of a file that is shown, letters.
@@ -79,25 +77,25 @@ pub(in crate::page) async fn page(
     Extension(requester): Extension<Requester>,
     Query(query): Query<PageQuery>,
 ) -> Result<Html<String>, PageError> {
-    let hitters = state
-        .read(|reader| reader.hitters_by_last_session())
-        .await?
+    let hitters = state.read(|reader| reader.all_by_last_session()).await?;
+    let i18n = requester.messages();
+    let clips = rows(&state.clips.shown(), &hitters, i18n);
+    let may_hit = hitters
         .into_iter()
         .filter(|hitter| !hitter.frozen)
         .collect();
-    let i18n = requester.messages();
     html(&ClipsPage {
         page: PageContext::new(&requester, Section::Sessions),
-        hitters: all_options(hitters, query.hitter.map(HitterId::new), i18n),
+        hitters: all_options(may_hit, query.hitter.map(HitterId::new), i18n),
         slowed: slowed_options(i18n),
-        clips: rows(&state.clips.shown(), i18n),
+        clips,
         can_send: state.can_write(),
         limits: i18n.fill(
             "clips.limits",
             &[&(LONGEST_SECS / 60.0), &(LARGEST_BYTES >> 30)],
         ),
         most_bytes: LARGEST_BYTES,
-        script_messages: script_messages(i18n),
+        script_messages: i18n.messages_of_script("clips"),
     })
 }
 
@@ -118,17 +116,12 @@ fn slowed_options(i18n: &Messages) -> Vec<SelectOption> {
     std::iter::once(by_file).chain(others).collect()
 }
 
-fn script_messages(i18n: &Messages) -> String {
-    let mut all = i18n.script_messages();
-    all.retain(|key, _| key.starts_with(SCRIPT_KEYS));
-    serde_json::json!(all).to_string()
+fn rows(clips: &[ShownClip], hitters: &[HitterRow], i18n: &Messages) -> Vec<ClipRow> {
+    clips.iter().map(|clip| row(clip, hitters, i18n)).collect()
 }
 
-fn rows(clips: &[ShownClip], i18n: &Messages) -> Vec<ClipRow> {
-    clips.iter().map(|clip| row(clip, i18n)).collect()
-}
-
-fn row(clip: &ShownClip, i18n: &Messages) -> ClipRow {
+fn row(clip: &ShownClip, hitters: &[HitterRow], i18n: &Messages) -> ClipRow {
+    let hitter = hitters.iter().find(|hitter| Some(hitter.id) == clip.hitter);
     let says = match &clip.state {
         ClipState::Waiting => i18n.t("clips.waiting"),
         ClipState::Reading(..) => i18n.t("clips.reading"),
@@ -147,11 +140,14 @@ fn row(clip: &ShownClip, i18n: &Messages) -> ClipRow {
     ClipRow {
         id: clip.id.0,
         name: clip.name.clone(),
-        whose: i18n.hitter(clip.hitter_name.as_deref()).to_owned(),
+        whose: hitter.map_or_else(
+            || i18n.hitter(None).to_owned(),
+            |hitter| called(hitter, i18n),
+        ),
         says: says.to_owned(),
         progress,
         session,
-        is_over: matches!(clip.state, ClipState::Stored(..) | ClipState::Failed(_)),
+        is_over: clip.state.is_over(),
     }
 }
 
@@ -175,8 +171,11 @@ fn failure(why: ClipFailure, i18n: &Messages) -> &str {
 pub(in crate::page) async fn now(
     State(state): State<AppState>,
     Extension(requester): Extension<Requester>,
-) -> Json<Vec<ClipRow>> {
-    Json(rows(&state.clips.shown(), requester.messages()))
+) -> Result<Json<Vec<ClipRow>>, PageError> {
+    // By name as they are called now: one may have been renamed since the clip was sent.
+    let hitters = state.read(|reader| reader.all_by_last_session()).await?;
+    let clips = state.clips.shown();
+    Ok(Json(rows(&clips, &hitters, requester.messages())))
 }
 
 #[derive(Deserialize)]
@@ -234,8 +233,8 @@ pub(in crate::page) async fn send(
         file: new.path.clone(),
         digest,
         name: name.chars().take(NAME_LETTERS).collect(),
-        hitter: hitter.as_ref().map(|hitter| (hitter.id, hitter.height_cm)),
-        hitter_name: hitter.and_then(|hitter| hitter.name),
+        hitter: whose,
+        height_cm: hitter.and_then(|hitter| hitter.height_cm),
         filmed_at: filmed_at(query.filmed_at),
         slowed,
         plan,
@@ -244,7 +243,7 @@ pub(in crate::page) async fn send(
         writer,
     };
     state.clips.add(new, clip).map_err(unkept)?;
-    Ok(Json(rows(&state.clips.shown(), requester.messages())))
+    now(State(state), Extension(requester)).await
 }
 
 fn slowed_of(sent: &str) -> Result<Option<f64>, PageError> {
@@ -284,9 +283,7 @@ async fn receive(mut new: NewClip, body: Body, bytes: u64) -> Result<(NewClip, S
             }
             file.flush()?;
         }
-        let digest = digest.finish();
-        let begin = digest.as_ref().iter().take(DIGEST_BYTES);
-        Ok((new, begin.map(|byte| format!("{byte:02x}")).collect()))
+        Ok((new, hex(&digest.finish().as_ref()[..DIGEST_BYTES])))
     });
     let mut body = body.into_data_stream();
     let mut came = 0;
@@ -309,15 +306,11 @@ async fn receive(mut new: NewClip, body: Body, bytes: u64) -> Result<(NewClip, S
     sent.map(|()| new)
 }
 
-/// A form with nothing but its token.
-#[derive(Deserialize)]
-pub(in crate::page) struct DropForm {}
-
 /// Gives a clip up, or takes one that is through out of the list.
 pub(in crate::page) async fn drop_clip(
     State(state): State<AppState>,
     Path(id): Path<u64>,
-    CsrfForm(DropForm {}): CsrfForm<DropForm>,
+    CsrfForm(NoFields {}): CsrfForm<NoFields>,
 ) -> Redirect {
     state.clips.drop_clip(ClipId(id));
     Redirect::to("/clips")

@@ -14,7 +14,7 @@ use serde::Deserialize;
 use crate::audit::{Act, Actor, AuditEntry};
 use crate::coach::{CueId, Verdict, cue_for};
 use crate::page::PageUse;
-use crate::page::auth::{CsrfForm, CsrfSound, Requester};
+use crate::page::auth::{CsrfForm, CsrfSound, NoFields, Requester};
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
 use crate::page::format;
@@ -25,8 +25,6 @@ use crate::sound::{CueSources, OwnCue, OwnCues, SoundError, instruction_id};
 
 /// Words have to be read from the box.
 const MOST_LETTERS: usize = 40;
-/// The keys of the script's messages.
-const SCRIPT_KEYS: &str = "voice.";
 
 #[derive(Template)]
 #[template(path = "cues.html")]
@@ -94,14 +92,8 @@ pub(in crate::page) async fn page(
         groups: groups(&now, i18n),
         can_change: now.sources.own().is_some() && requester.purpose != PageUse::ReadOnlyReview,
         error: now.own.as_ref().err().map(|error| i18n.error(error)),
-        script_messages: script_messages(i18n),
+        script_messages: i18n.messages_of_script("voice"),
     })
-}
-
-fn script_messages(i18n: &Messages) -> String {
-    let mut all = i18n.script_messages();
-    all.retain(|key, _| key.starts_with(SCRIPT_KEYS));
-    serde_json::json!(all).to_string()
 }
 
 fn groups(now: &CuesNow, i18n: &'static Messages) -> Vec<CueGroup> {
@@ -260,16 +252,12 @@ pub(in crate::page) async fn show_words(
     Ok(back)
 }
 
-/// A form with nothing but its token.
-#[derive(Deserialize)]
-pub(in crate::page) struct DropForm {}
-
 /// Goes back to the shipped cue; the recording is deleted.
 pub(in crate::page) async fn drop_own(
     State(state): State<AppState>,
     Extension(requester): Extension<Requester>,
     Path(id): Path<String>,
-    CsrfForm(DropForm {}): CsrfForm<DropForm>,
+    CsrfForm(NoFields {}): CsrfForm<NoFields>,
 ) -> Result<Redirect, PageError> {
     let back = place_of(&id);
     change(&state, &requester, id, |_, own, cue| own.remove(&cue.id)).await?;

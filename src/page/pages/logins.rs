@@ -6,10 +6,9 @@ use askama::Template;
 use axum::Extension;
 use axum::extract::{Path, State};
 use axum::response::{Html, Redirect};
-use serde::Deserialize;
 
 use crate::page::auth::{
-    AuthEvent, CsrfForm, Principal, Requester, SHARED_ACCOUNT, WebSession, report,
+    AuthEvent, CsrfForm, NoFields, Principal, Requester, SHARED_ACCOUNT, WebSession, report,
 };
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
@@ -73,15 +72,11 @@ pub(super) fn account_name(who: &Principal, i18n: &Messages) -> String {
     }
 }
 
-/// A form with nothing but its token.
-#[derive(Deserialize)]
-pub(in crate::page) struct EndForm {}
-
 pub(in crate::page) async fn end(
     State(state): State<AppState>,
     Extension(requester): Extension<Requester>,
     Path(id): Path<u64>,
-    CsrfForm(EndForm {}): CsrfForm<EndForm>,
+    CsrfForm(NoFields {}): CsrfForm<NoFields>,
 ) -> Result<Redirect, PageError> {
     let ended = state.web_sessions().end_listed(id, Instant::now());
     told(&state, &ended.ok_or(PageError::NotFound)?, &requester);
@@ -91,7 +86,7 @@ pub(in crate::page) async fn end(
 pub(in crate::page) async fn end_others(
     State(state): State<AppState>,
     Extension(requester): Extension<Requester>,
-    CsrfForm(EndForm {}): CsrfForm<EndForm>,
+    CsrfForm(NoFields {}): CsrfForm<NoFields>,
 ) -> Result<Redirect, PageError> {
     let keys = state.credentials().map_err(PageError::Credentials)?;
     let own = requester.session.as_ref().map(|session| session.id);

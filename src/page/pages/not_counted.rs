@@ -5,11 +5,10 @@ use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::{Html, Redirect};
 use axum::{Extension, Json};
-use serde::Deserialize;
 
 use super::replay_data::{ReplayData, played};
 use crate::journal::{Edit, NotCountedId, StoredNotCounted, StoredRep};
-use crate::page::auth::{CsrfForm, Requester};
+use crate::page::auth::{CsrfForm, NoFields, Requester};
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
 use crate::page::format;
@@ -114,15 +113,12 @@ pub(in crate::page) async fn data(
     Ok(Json(played(&seen.judged, picture, &frames)))
 }
 
-#[derive(Deserialize)]
-pub(in crate::page) struct CountForm {}
-
 /// Makes it count, and shows the rep that it is now.
 pub(in crate::page) async fn make_count(
     State(state): State<AppState>,
     Extension(requester): Extension<Requester>,
     Path(id): Path<i64>,
-    CsrfForm(CountForm {}): CsrfForm<CountForm>,
+    CsrfForm(NoFields {}): CsrfForm<NoFields>,
 ) -> Result<Redirect, PageError> {
     let edit = Edit::MakeCount(NotCountedId::new(id));
     let rep = state.edit(edit, &requester).await?;

@@ -134,21 +134,25 @@ pub(in crate::page) async fn person(
     })
 }
 
+/// How a hitter is called, one without a name by their number.
+pub(in crate::page) fn called(hitter: &HitterRow, i18n: &Messages) -> String {
+    match &hitter.name {
+        Some(name) => i18n.hitter(Some(name)).to_owned(),
+        None => i18n.format("people.number", hitter.id),
+    }
+}
+
 /// Hitters to select from, those without a name by their number.
 pub(in crate::page) fn all_options(
     hitters: Vec<HitterRow>,
     selected: Option<HitterId>,
     i18n: &Messages,
 ) -> Vec<SelectOption> {
-    let label = |hitter: &HitterRow| match &hitter.name {
-        Some(name) => i18n.hitter(Some(name)).to_owned(),
-        None => i18n.format("people.number", hitter.id),
-    };
     hitters
         .iter()
         .map(|hitter| SelectOption {
             value: hitter.id.to_string(),
-            label: label(hitter),
+            label: called(hitter, i18n),
             selected: selected == Some(hitter.id),
         })
         .collect()

@@ -103,11 +103,9 @@ pub(in crate::page) async fn page(
     Extension(requester): Extension<Requester>,
     Query(query): Query<TodayQuery>,
 ) -> Result<Html<String>, PageError> {
-    let wanted = query.day;
+    let wanted: Option<Date> = query.day.and_then(|day| day.parse().ok());
     let is_latest = wanted.is_none();
-    let found = state
-        .read(move |reader| day_of(reader, wanted.as_deref()))
-        .await?;
+    let found = state.read(move |reader| day_of(reader, wanted)).await?;
     let i18n = requester.messages();
     html(&TodayPage {
         page: PageContext::new(&requester, Section::Today),
@@ -126,7 +124,8 @@ struct Day {
 }
 
 /// The day that is asked for, else the last one on which somebody hit.
-fn day_of(reader: &JournalReader, wanted: Option<&str>) -> Result<Day, JournalError> {
+fn day_of(reader: &JournalReader, wanted: Option<Date>) -> Result<Day, JournalError> {
+    let date = |at: Timestamp| at.to_zoned(TimeZone::system()).date();
     let last_before = |until: Option<Timestamp>| {
         let last = reader.sessions_of(&SessionFilter {
             until,
@@ -134,13 +133,14 @@ fn day_of(reader: &JournalReader, wanted: Option<&str>) -> Result<Day, JournalEr
             at_most: Some(1),
             ..SessionFilter::default()
         })?;
-        Ok::<_, JournalError>(last.first().map(|session| format::day(session.started_at)))
+        Ok::<_, JournalError>(last.first().map(|session| date(session.started_at)))
     };
-    let day = match wanted.filter(|day| bounds(day).is_some()) {
-        Some(day) => day.to_owned(),
-        None => last_before(None)?.unwrap_or_else(|| format::day(crate::wall_clock::now())),
+    let day = match wanted {
+        Some(day) => day,
+        None => last_before(None)?.unwrap_or_else(|| date(crate::wall_clock::now())),
     };
-    let (since, until) = bounds(&day).unzip();
+    let begins = |day: Date| Some(day.to_zoned(TimeZone::system()).ok()?.timestamp());
+    let (since, until) = (begins(day), day.tomorrow().ok().and_then(begins));
     let sessions = reader.sessions_of(&SessionFilter {
         since,
         until,
@@ -162,9 +162,9 @@ fn day_of(reader: &JournalReader, wanted: Option<&str>) -> Result<Day, JournalEr
         .map(|(hitter, theirs)| hitter_day(reader, hitter, theirs))
         .collect::<Result<_, _>>()?;
     Ok(Day {
-        day,
+        day: day.to_string(),
         hitters,
-        earlier,
+        earlier: earlier.map(|day| day.to_string()),
     })
 }
 
@@ -199,13 +199,6 @@ fn hitter_day(
         notes,
         before,
     })
-}
-
-/// When a day begins and ends, in the machine's time zone; `None` for what is no day.
-fn bounds(day: &str) -> Option<(Timestamp, Timestamp)> {
-    let day: Date = day.parse().ok()?;
-    let begins = |day: Date| Some(day.to_zoned(TimeZone::system()).ok()?.timestamp());
-    Some((begins(day)?, begins(day.tomorrow().ok()?)?))
 }
 
 /// The hitter's last session with a swing before this one.

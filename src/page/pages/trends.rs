@@ -25,7 +25,7 @@ use crate::page::state::AppState;
 use crate::rep::MeasureName;
 use crate::stats::{median, quantile};
 
-/// Swings that are read, by how they are grouped.
+/// Reps that are looked at, by how swings are grouped.
 const FOR_REPS: u32 = 300;
 const FOR_SESSIONS: u32 = 5_000;
 const FOR_MONTHS: u32 = 12_000;
@@ -85,7 +85,7 @@ struct TrendsPage<'a> {
     svg_label: String,
     /// That there are too few swings to say anything.
     not_yet: Option<String>,
-    /// That older swings are left out.
+    /// That older reps are left out.
     no_older: Option<String>,
     all: Option<GroupRow>,
     groups: Vec<GroupRow>,
@@ -120,13 +120,15 @@ pub(in crate::page) async fn page(
                 .map(HitterId::new)
                 .filter(|id| !is_frozen(id))
                 .or(first.map(|hitter| hitter.id));
-            let swings = reader.swings_measured(hitter, measure, None, by.max_swings())?;
+            let swings = reader.swings_measured(hitter, measure, None, by.max_reps())?;
+            let has_older = reader.has_more_reps(hitter, by.max_reps())?;
             let mut plans = reader.plans()?;
             plans.retain(|plan| plan.hitter == hitter || plan.hitter.is_none());
             Ok(TrendData {
                 hitters,
                 hitter,
                 swings,
+                has_older,
                 plans,
             })
         })
@@ -142,8 +144,9 @@ pub(in crate::page) async fn page(
         groupings: by.options(i18n),
         title: name.to_owned(),
         not_yet: (swings.len() < LEAST_SWINGS).then(|| i18n.counted("count.not_yet", swings.len())),
-        no_older: (swings.len() == by.max_swings() as usize)
-            .then(|| i18n.format("trends.no_older", by.max_swings())),
+        no_older: data
+            .has_older
+            .then(|| i18n.format("trends.no_older", by.max_reps())),
         svg_label: format!("{name}, {}", i18n.counted("count.swings", swings.len())),
         svg: draw(swings, &groups, by, measure, &changes, i18n)?,
         all: (!swings.is_empty()).then(|| {
@@ -187,6 +190,8 @@ struct TrendData {
     hitters: Vec<HitterRow>,
     hitter: Option<HitterId>,
     swings: Vec<MeasuredSwing>,
+    /// Whether the hitter has more reps than those that were looked at.
+    has_older: bool,
     /// The plans of the hitter and of everybody.
     plans: Vec<StoredPlan>,
 }
@@ -221,7 +226,7 @@ impl GroupBy {
         }
     }
 
-    const fn max_swings(self) -> u32 {
+    const fn max_reps(self) -> u32 {
         match self {
             Self::Reps => FOR_REPS,
             Self::Sessions => FOR_SESSIONS,
