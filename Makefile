@@ -5,17 +5,23 @@
 # faketime sets the wall clock of another.
 PACKAGES = build-essential pkg-config libasound2-dev libclang1-14 nasm python3 faketime
 
-# For the tests: a browser that shows the page, and a place for the library that reads C3D.
-TEST_PACKAGES = chromium chromium-driver python3-venv
+# For the tests: a browser that shows the page, a place for the library that reads C3D, and the server of a facility's store.
+TEST_PACKAGES = chromium chromium-driver python3-venv postgresql
 
 # For the virtual machine: its emulator, its file system, what looks at its devices from outside the program, and what makes
 # the pictures that its USB camera sends.
 DEVICE_PACKAGES = qemu-system-x86 busybox-static cpio kmod xz-utils alsa-utils v4l-utils ffmpeg
 
-.PHONY: run test test-devices test-usb test-service faults fuzz sanitize soak performance lint format setup models models-bat clips
+.PHONY: run facility test test-devices test-usb test-service faults fuzz sanitize soak performance lint format setup models models-bat clips
 
 run: setup
 	cargo run --release --quiet -- watch
+
+# A facility to try: a store of its own, two cages on recordings, the office's pages (docs/facility.md).
+facility: setup
+	@sh tests/setup.sh postgresql
+	cargo build --release --locked
+	@sh config/facility_demo.sh
 
 test: setup lint
 	@sh tests/setup.sh $(TEST_PACKAGES)

@@ -12,6 +12,7 @@
 //! - [`sound`]: what the hitter hears
 //! - [`video`]: films of reps, where they are turned on
 //! - [`journal`]: what is kept
+//! - `facility`: the store behind the journals of several cages
 //! - `logging`: the program's log
 //! - [`settings`]: what the operator and the coach have chosen
 //! - `status`: health figures, live state and preview, written by the daemon and read by the page
@@ -46,6 +47,7 @@ pub mod coach;
 pub mod command;
 pub(crate) mod cores;
 pub mod daemon;
+mod facility;
 mod hearing;
 pub mod journal;
 pub(crate) mod logging;

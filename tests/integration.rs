@@ -9,6 +9,7 @@
 //! - `bad_input`: each kind of bad input gets a clear error and loses nothing
 //! - `doors`: the page stays shut without its keys
 //! - `encrypted`: beyond this machine the page is encrypted, and takes few connections for a limited time
+//! - `facility`: two cages send to one store, and the office reads, corrects and deletes
 //! - `feedback`: plans, sets and the head tone as a hitter hears them
 //! - `feedback_sim`: simulated hitters of hundreds of reps are cued as each schedule promises
 //! - `cages`: what cages have and studios have not (nets, other people, mirrors, dark clothes, waiting) costs no swing and makes none
@@ -86,6 +87,8 @@ mod encrypted;
 mod end_to_end;
 #[path = "integration/evening.rs"]
 mod evening;
+#[path = "integration/facility.rs"]
+mod facility;
 #[path = "integration/feedback.rs"]
 mod feedback;
 #[path = "integration/feedback_sim.rs"]

@@ -7,6 +7,7 @@ mod check;
 mod consent;
 mod deletion_report;
 mod export;
+mod facility;
 mod health;
 mod journal;
 mod keys;
@@ -76,6 +77,8 @@ enum Command {
     Pitch(pitch::PitchArgs),
     /// Show the daemon's status.
     Health(health::HealthArgs),
+    /// Set up the store that the cages of a facility share, and give cages and offices their logins.
+    Facility(facility::FacilityArgs),
     /// Set the PIN and the password of the page.
     Keys(keys::KeysArgs),
     /// Measure how fast this machine is.
@@ -137,6 +140,7 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
         Command::Consent(consent) => consent.run(&settings),
         Command::Pitch(pitch) => pitch.run(),
         Command::Health(health) => health.run(&settings),
+        Command::Facility(facility) => facility.run(),
         Command::Keys(keys) => keys.run(&settings),
         Command::Bench(bench) => bench.run(&settings),
         Command::ReadClip => read_clip::run(),

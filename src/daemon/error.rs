@@ -45,6 +45,9 @@ pub enum DaemonError {
     /// The pages cannot be served, and nothing else was asked for.
     #[error("{0}")]
     NoPage(String),
+    /// The facility's store cannot be used.
+    #[error("{0}")]
+    NoStore(String),
     /// Neither a camera nor a recording to stand in for it.
     #[error("there is neither a camera nor the bundled recording; name one with --stand-in")]
     NothingToWatch,

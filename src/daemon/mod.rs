@@ -20,6 +20,7 @@ mod capture_loop;
 mod cue_library;
 mod ears_feed;
 mod error;
+mod facility_link;
 mod frame_channel;
 mod hitter_now;
 mod keep_up;

@@ -4,8 +4,13 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use crate::journal::{Journal, JournalHandle, JournalWriter, NewHitter};
+use crate::facility::StoreAddress;
+use crate::journal::{
+    Journal, JournalError, JournalHandle, JournalReader, JournalWriter, NewHitter, StorePool,
+    StoreWriter,
+};
 use crate::page::{PageServer, PageUse, SessionControl, SwitchError, TurnChange};
+use crate::private_file::{create_private_folder, folder_of};
 use crate::settings::Settings;
 use crate::sound::{CueSources, SoundError};
 use crate::status::{Health, ShownHitter};
@@ -24,6 +29,8 @@ const CLOSE_PATIENCE: Duration = Duration::from_secs(10);
 #[derive(Debug)]
 pub(crate) struct ReviewOptions {
     pub journal: PathBuf,
+    /// A facility's store, which is reviewed instead; beside `journal` lie the office's own files then.
+    pub store: Option<StoreAddress>,
     /// Whether notes, marks, corrections and plans may be written into it.
     pub edit: bool,
     /// The settings file in force, if there is one.
@@ -41,14 +48,24 @@ pub(crate) fn review(
 ) -> Result<(), DaemonError> {
     let stop = Stop::new();
     stop.on_signals()?;
-    let writer = match options.edit {
-        true => Some(open_journal(&options.journal, terminal)?),
+    let store = options.store.map(Store::open).transpose()?;
+    if store.is_some() {
+        create_private_folder(folder_of(&options.journal))?;
+    }
+    let writer = match (&store, options.edit) {
+        (Some(_), _) => None,
+        (None, true) => Some(open_journal(&options.journal, terminal)?),
         // So that it is said here what is wrong with it.
-        false => Journal::read_only(&options.journal).map(|_| None)?,
+        (None, false) => Journal::read_only(&options.journal).map(|_| None)?,
+    };
+    let edits = match &store {
+        Some(store) => Some(store.writer.handle()),
+        None => writer.as_ref().and_then(JournalWriter::handle),
     };
     let control = Arc::new(ReviewControl {
         journal: options.journal,
-        writer: writer.as_ref().and_then(JournalWriter::handle),
+        writer: edits,
+        store,
         settings: settings.clone(),
         settings_file: options.settings_file,
     });
@@ -69,9 +86,39 @@ pub(crate) fn review(
     Ok(())
 }
 
+/// A facility's store, open.
+struct Store {
+    pool: StorePool,
+    name: String,
+    writer: StoreWriter,
+}
+
+impl Store {
+    /// Asks it once, so that it is said here what is wrong with it.
+    fn open(address: StoreAddress) -> Result<Self, DaemonError> {
+        let pool = address
+            .pool()
+            .map_err(|error| DaemonError::NoStore(error.to_string()))?;
+        let name = address.url().to_owned();
+        let store = Self {
+            writer: StoreWriter::start(pool.clone(), &name)?,
+            pool,
+            name,
+        };
+        store.reader().cages()?;
+        Ok(store)
+    }
+
+    fn reader(&self) -> JournalReader {
+        JournalReader::of_store(self.pool.clone(), &self.name)
+    }
+}
+
 /// Nobody hits here.
 struct ReviewControl {
+    /// The journal; over a store, the place of an office's own files.
     journal: PathBuf,
+    store: Option<Store>,
     /// Absent where the journal is only read.
     writer: Option<JournalHandle>,
     settings: Settings,
@@ -80,9 +127,10 @@ struct ReviewControl {
 
 impl SessionControl for ReviewControl {
     fn purpose(&self) -> PageUse {
-        match self.writer {
-            Some(_) => PageUse::Review,
-            None => PageUse::ReadOnlyReview,
+        match (&self.store, &self.writer) {
+            (Some(_), _) => PageUse::Office,
+            (None, Some(_)) => PageUse::Review,
+            (None, None) => PageUse::ReadOnlyReview,
         }
     }
 
@@ -118,6 +166,13 @@ impl SessionControl for ReviewControl {
 
     fn journal(&self) -> Option<PathBuf> {
         Some(Path::to_owned(&self.journal))
+    }
+
+    fn reader(&self) -> Option<Result<JournalReader, JournalError>> {
+        Some(match &self.store {
+            Some(store) => Ok(store.reader()),
+            None => Journal::read_only(&self.journal),
+        })
     }
 
     fn journal_writer(&self) -> Option<JournalHandle> {

@@ -26,6 +26,7 @@ use super::calibration_mark::CalibrationMark;
 use super::capture_loop::{CaptureContext, camera_request, capture_and_reopen, wait_for_camera};
 use super::cue_library::cue_library;
 use super::ears_feed::EarsFeed;
+use super::facility_link::FacilityLink;
 use super::frame_channel::{FramePolicy, FrameSender};
 use super::model_benchmark::BenchmarkLoad;
 use super::model_choice::{PairChosen, choose_pair, source_at, wanted_rates};
@@ -116,6 +117,8 @@ pub(crate) fn watch(
     health.set_model(model.reason);
     let preview = start_preview(&health, settings, terminal)?;
     let page = start_page(&health, &sessions, settings, terminal);
+    let control: Arc<dyn SessionControl> = Arc::clone(&sessions) as _;
+    let _link = FacilityLink::start_where_named(control, &health, terminal)?;
     let trackers = Arc::new(PendingTrackers::default());
     let applier = SettingsApplier {
         sessions: Arc::clone(&sessions),

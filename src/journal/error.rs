@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 use rusqlite::ErrorCode;
 
 use super::record::{RepId, SessionId};
+use super::store::sql::{Meaning, StoreFault};
 use super::timeline::TimelineError;
 
 /// Why the journal could not be opened, written or read.
@@ -206,7 +207,7 @@ pub enum JournalError {
         path: PathBuf,
         /// What was being done.
         doing: &'static str,
-        /// The rule, as SQLite words it.
+        /// The rule, as the database words it.
         reason: String,
     },
     /// The export's target cannot be written.
@@ -240,6 +241,38 @@ pub enum JournalError {
         /// Why.
         reason: String,
     },
+    /// The facility's store does not answer, or the way to it is broken.
+    #[error(
+        "{path}: the facility's store cannot be reached to {doing}: {reason}. Check that its database runs and that the network to it works"
+    )]
+    StoreUnreachable {
+        /// The store's name.
+        path: PathBuf,
+        /// What was being done.
+        doing: &'static str,
+        /// What was seen.
+        reason: String,
+    },
+    /// Anything else that the facility's store reports.
+    #[error("{path}: the facility's store cannot {doing}: {reason}")]
+    Store {
+        /// The store's name.
+        path: PathBuf,
+        /// What was being done.
+        doing: &'static str,
+        /// The store's own words.
+        reason: String,
+    },
+    /// Only a journal file can do that.
+    #[error(
+        "{path}: cannot {doing}: this is the facility's store, and only a journal file has that. Its database has tools of its own for backups and checks"
+    )]
+    NoFile {
+        /// The store's name.
+        path: PathBuf,
+        /// What was being done.
+        doing: &'static str,
+    },
     /// Anything else that SQLite reports.
     #[error("{path}: cannot {doing}: {source}")]
     Sqlite {
@@ -259,12 +292,15 @@ fn holder_words(holder: Option<u32>) -> String {
 }
 
 impl JournalError {
-    /// Whether a retry may succeed without anyone touching the file: the disk is full or fails, or another program holds the
-    /// lock. Such a rep is kept and retried.
+    /// Whether a retry may succeed without anyone touching the file: the disk is full or fails, another program holds the
+    /// lock, or the store is away. Such a rep is kept and retried.
     pub(crate) fn is_passing(&self) -> bool {
         matches!(
             self,
-            Self::DiskFull { .. } | Self::Disk { .. } | Self::Busy { .. }
+            Self::DiskFull { .. }
+                | Self::Disk { .. }
+                | Self::Busy { .. }
+                | Self::StoreUnreachable { .. }
         )
     }
 
@@ -308,6 +344,30 @@ impl JournalError {
                 path,
                 doing,
                 source,
+            },
+        }
+    }
+
+    /// Converts an error of the facility's store.
+    pub(super) fn from_store(name: &Path, doing: &'static str, source: &rusqlite::Error) -> Self {
+        let path = name.to_path_buf();
+        let fault = StoreFault::inside(source);
+        let reason = fault.map_or_else(|| source.to_string(), StoreFault::to_string);
+        match fault.map(StoreFault::meaning) {
+            Some(Meaning::Unreachable) => Self::StoreUnreachable {
+                path,
+                doing,
+                reason,
+            },
+            Some(Meaning::Refusal) => Self::Refused {
+                path,
+                doing,
+                reason,
+            },
+            Some(Meaning::Other) | None => Self::Store {
+                path,
+                doing,
+                reason,
             },
         }
     }

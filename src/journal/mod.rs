@@ -6,10 +6,13 @@
 //! any thread or program may read beside it through a [`JournalReader`]. While the file takes nothing, reps wait in a spool. `docs/journal.md` gives the
 //! format to others.
 //!
+//! A facility's office reads and edits the same through a store, PostgreSQL with the same tables: see `store/sql/`.
+//!
 //! This room stores what it gets. It must not judge a rep, drop one, or change a file that it
 //! does not understand.
 
 mod error;
+mod exchange;
 mod files;
 mod record;
 mod rep_json;
@@ -19,6 +22,7 @@ mod timeline;
 mod worker;
 
 pub(crate) use error::JournalError;
+pub(crate) use exchange::{Batch, Standing, TakenChanges, ToldChange};
 pub(crate) use files::deletion::{DeletionReport, DeletionTarget};
 pub use files::export::ExportFormat;
 pub(crate) use files::exports_folder::{delete_exports_before, prepare_exports_folder};
@@ -38,15 +42,20 @@ pub(crate) use store::history::MeasuredSwing;
 pub(crate) use store::hitters::{HitterChoice, HitterRow, LastSaid};
 pub use store::moved_events::MovedEvent;
 pub use store::not_counted::StoredNotCounted;
+pub(crate) use store::office::CageRow;
 pub use store::open::Journal;
 pub(crate) use store::open::JournalReader;
 pub(crate) use store::people::{RowOf, is_name};
 pub(crate) use store::plans::StoredPlan;
 pub(crate) use store::query::{Holding, SessionFilter, SessionRow};
 pub use store::query::{RepFilter, StoredRep};
+pub use store::sql::{StoreConnector, StorePool};
 pub(crate) use store::take_in::{ClipSession, TakenClip};
 pub use timeline::{decode_timeline, encode_timeline};
-pub(crate) use worker::{JournalHandle, JournalWriter, StorageState, WriterOptions, WriterState};
+pub(crate) use worker::{
+    ExchangeStep, JournalHandle, JournalWriter, StorageState, StoreWriter, WriterOptions,
+    WriterState,
+};
 
 #[cfg(test)]
 use {

@@ -343,7 +343,7 @@ mod tests {
     }
 
     /// Routes about nobody, parts of a page that is entered, and those that enter themselves.
-    const NOT_HERE: [&str; 30] = [
+    const NOT_HERE: [&str; 31] = [
         "GET /",
         "GET /clips/now",
         "POST /clips/{id}/drop",
@@ -351,6 +351,7 @@ mod tests {
         "POST /turns",
         "GET /owner",
         "GET /audit",
+        "GET /cages",
         "GET /logins",
         "POST /logins/{id}/end",
         "POST /logins/end-others",

@@ -14,6 +14,7 @@ use crate::rep::{Lengths, RepKind};
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Section {
     Cage,
+    Cages,
     Login,
     Sessions,
     Today,
@@ -69,6 +70,11 @@ impl<'a> PageContext<'a> {
     /// Whether there is a cage behind the page.
     pub(super) fn has_cage(&self) -> bool {
         self.requester.purpose == PageUse::Cage
+    }
+
+    /// Whether the page is a facility's, of several cages.
+    pub(super) fn has_cages(&self) -> bool {
+        self.requester.purpose == PageUse::Office
     }
 
     /// Whether nothing can be changed.

@@ -89,6 +89,7 @@ pub(super) fn localized_lines(
     lines.push(("health.video", video_text(f, i18n)));
     lines.extend(delay_lines(f, i18n));
     lines.extend(journal_line(f, i18n));
+    lines.extend(facility_line(f, i18n));
     lines.extend(machine_lines(f, i18n));
     lines
         .into_iter()
@@ -198,6 +199,21 @@ fn machine_lines(f: &HealthFigures, i18n: &Messages) -> Vec<HealthLine> {
         lines.push(("health.heat", format!("{celsius:.0} °C{slowed}")));
     }
     lines
+}
+
+/// How it stands with the facility's store; nothing for a cage by itself.
+fn facility_line(f: &HealthFigures, i18n: &Messages) -> Option<HealthLine> {
+    let facility = f.facility.as_ref()?;
+    let behind = i18n.counted("count.reps_behind", facility.reps_behind);
+    let text = match (&facility.trouble, facility.connected) {
+        (_, true) if facility.reps_behind == 0 => i18n.t("health.facility_whole").to_owned(),
+        (_, true) => behind,
+        (Some(why), false) => {
+            format!("{}; {behind}", i18n.detail(why, "fault.facility"))
+        }
+        (None, false) => i18n.t("health.facility_not_yet").to_owned(),
+    };
+    Some(("health.facility", text))
 }
 
 fn quantile_text([p50, p95, p99]: [f64; 3], i18n: &Messages) -> String {

@@ -26,13 +26,13 @@ use axum::Router;
 use axum::middleware::{from_fn, from_fn_with_state};
 use axum::routing::{get, post};
 
-use crate::journal::{JournalHandle, NewHitter};
+use crate::journal::{Journal, JournalError, JournalHandle, JournalReader, NewHitter};
 use crate::sound::{CueSources, SoundError};
 use crate::status::ShownHitter;
 
 use pages::{
-    cage, clips, consents, corrections, cues, films, language, live, logins, not_counted, people,
-    plans, print_sheet, rep, replay_data, sessions, today, trends,
+    cage, cages, clips, consents, corrections, cues, films, language, live, logins, not_counted,
+    people, plans, print_sheet, rep, replay_data, sessions, today, trends,
 };
 use state::AppState;
 
@@ -81,6 +81,8 @@ pub(crate) enum PageUse {
     Review,
     /// The same, and nothing can be changed.
     ReadOnlyReview,
+    /// The coach's pages over the store of a facility's cages.
+    Office,
 }
 
 /// What the page asks of whatever runs the sessions.
@@ -128,6 +130,11 @@ pub(crate) trait SessionControl: Send + Sync {
     /// Where reps go now; the page's credentials lie beside it. `None` where the settings name no usable place.
     fn journal(&self) -> Option<std::path::PathBuf>;
 
+    /// The journal to read from; `None` where the settings name no usable place.
+    fn reader(&self) -> Option<Result<JournalReader, JournalError>> {
+        self.journal().map(|path| Journal::read_only(&path))
+    }
+
     /// Where edits of that journal go; `None` before it is open.
     fn journal_writer(&self) -> Option<JournalHandle>;
 
@@ -165,6 +172,7 @@ fn router(state: AppState) -> Router {
         .route("/logins", get(logins::list))
         .route("/logins/{id}/end", post(logins::end))
         .route("/logins/end-others", post(logins::end_others))
+        .route("/cages", get(cages::page))
         .route("/today", get(today::page))
         .route("/sessions", get(sessions::list))
         .route("/sessions/{id}", get(sessions::review))

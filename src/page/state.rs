@@ -17,7 +17,7 @@ use super::server::Slots;
 use super::{PageUse, SessionControl};
 use crate::clips::Clips;
 use crate::journal::{
-    DeletionReport, DeletionTarget, Edit, Journal, JournalError, JournalHandle, JournalReader,
+    DeletionReport, DeletionTarget, Edit, JournalError, JournalHandle, JournalReader,
 };
 use crate::settings::PageSettings;
 use crate::sound::Language;
@@ -216,12 +216,13 @@ impl AppState {
         &self,
         query: impl FnOnce(&JournalReader) -> Result<T, JournalError> + Send + 'static,
     ) -> Result<T, PageError> {
-        let path = self.control.journal().ok_or(PageError::NoJournal)?;
+        let control = Arc::clone(&self.control);
         let result = tokio::task::spawn_blocking(move || {
-            Journal::read_only(&path).and_then(|reader| query(&reader))
+            let reader = control.reader()?;
+            Some(reader.and_then(|reader| query(&reader)))
         })
         .await?;
-        Ok(result?)
+        Ok(result.ok_or(PageError::NoJournal)??)
     }
 
     /// Where changes of the journal go.

@@ -1,6 +1,7 @@
 //! From the file as written to settings that are valid throughout.
 
 mod camera;
+mod facility;
 mod keys;
 mod page;
 mod storage;
@@ -60,6 +61,7 @@ pub(super) fn settings(text: &str) -> Checked<Settings> {
         journal: non_empty(file.journal.path).map(Into::into),
         keep_months: storage::keep_months(file.journal.keep_months)?,
         exports: storage::exports(file.journal.exports, file.journal.keep_exports_days)?,
+        facility: facility::facility(file.facility)?,
         video: storage::video(file.video)?,
         log_files: storage::log_files(file.log)?,
         baseline_swings: within(file.baseline.swings, "swings", &BASELINE_SWINGS)? as usize,

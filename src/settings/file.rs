@@ -35,6 +35,7 @@ pub(super) struct SettingsFile {
     pub(super) signs: Signs,
     pub(super) keys: Keys,
     pub(super) journal: Journal,
+    pub(super) facility: Facility,
     pub(super) page: Page,
     pub(super) video: Video,
     pub(super) log: Log,
@@ -55,6 +56,7 @@ impl SettingsFile {
             signs: self.signs.or(default.signs),
             keys: self.keys.or(default.keys),
             journal: self.journal.or(default.journal),
+            facility: self.facility.or(default.facility),
             page: self.page.or(default.page),
             video: self.video.or(default.video),
             log: self.log.or(default.log),
@@ -124,6 +126,13 @@ section!(Journal {
     keep_months: Spanned<u32>,
     exports: Spanned<String>,
     keep_exports_days: Spanned<u32>,
+});
+
+section!(Facility {
+    store: Spanned<String>,
+    cage: Spanned<String>,
+    password_file: Spanned<String>,
+    authority: Spanned<String>,
 });
 
 section!(Page {

@@ -16,6 +16,7 @@ use std::time::Duration;
 
 use crate::capture::{CameraBackend, CameraControls};
 use crate::coach::Bands;
+use crate::facility::FacilitySettings;
 use crate::hearing::MicrophoneChoice;
 use crate::logging::LogFiles;
 use crate::rep::{Bats, Lag, Lengths, MeasureName, View};
@@ -74,6 +75,8 @@ pub struct Settings {
     pub(crate) keep_months: Option<u32>,
     /// A folder for exports, and after how many days they are deleted from it; `None` for none.
     pub(crate) exports: Option<(PathBuf, u32)>,
+    /// The facility's store, and what this cage is called there; `None` for a cage by itself.
+    pub(crate) facility: Option<FacilitySettings>,
     /// Whether films of reps are kept, and how much of them.
     pub(crate) video: VideoSettings,
     /// Which log files are written; `None` for none.

@@ -49,10 +49,26 @@ pub(crate) struct HealthFigures {
     pub picture_shown: bool,
     /// Pictures that were made for it.
     pub pictures_made: u64,
+    /// How it stands with the facility's store; absent for a cage by itself.
+    #[serde(default)]
+    pub facility: Option<FacilityFigures>,
     #[serde(flatten)]
     pub stage: StageFigures,
     #[serde(flatten)]
     pub machine: MachineFigures,
+}
+
+/// How it stands with the facility's store.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct FacilityFigures {
+    /// Whether the store answered last time.
+    pub connected: bool,
+    /// Since when that is so; absent before the first try.
+    pub since: Option<jiff::Timestamp>,
+    /// Reps that are not in the store yet.
+    pub reps_behind: u32,
+    /// Why it does not go on, in words.
+    pub trouble: Option<String>,
 }
 
 /// The figures of the rep stage and of what it drives: sound, journal, films, settings.

@@ -9,7 +9,7 @@ use std::time::Duration;
 use crate::machine::{MachineFigures, free_bytes};
 
 use super::ModelReason;
-use super::figures::{HealthFigures, StageFigures};
+use super::figures::{FacilityFigures, HealthFigures, StageFigures};
 use super::live::LiveState;
 use super::preview::Preview;
 
@@ -53,6 +53,8 @@ pub(crate) struct Health {
     stage: Mutex<StageFigures>,
     /// Which pose model is in use, and why.
     model: Mutex<Option<ModelReason>>,
+    /// How it stands with the facility's store.
+    facility: Mutex<Option<FacilityFigures>>,
 }
 
 /// Counts of what was found in a run.
@@ -147,6 +149,7 @@ impl Health {
             ],
             picture_shown: self.preview.is_allowed(),
             pictures_made: self.preview.made(),
+            facility: self.facility(),
             stage,
             machine: MachineFigures::read(),
         }
@@ -165,6 +168,20 @@ impl Health {
     /// Keeps which pose model is in use, and why.
     pub(crate) fn set_model(&self, reason: ModelReason) {
         *self.model.lock().unwrap_or_else(PoisonError::into_inner) = Some(reason);
+    }
+
+    /// How it stands with the facility's store; `None` for a cage by itself.
+    pub(crate) fn facility(&self) -> Option<FacilityFigures> {
+        self.facility
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .clone()
+    }
+
+    /// Changes how it stands with the facility's store.
+    pub(crate) fn change_facility(&self, change: impl FnOnce(&mut FacilityFigures)) {
+        let mut figures = self.facility.lock().unwrap_or_else(PoisonError::into_inner);
+        change(figures.get_or_insert_default());
     }
 
     /// One line for the terminal and the log.

@@ -100,7 +100,7 @@ pub(crate) fn set_key(place: &Place, which: &str, key: &str) {
 pub(crate) const PIN: &str = "246971";
 pub(crate) const COACH_PASSWORD: &str = "nine long innings";
 
-const COACHES: [&str; 27] = [
+const COACHES: [&str; 28] = [
     "/today",
     "/audit",
     "/sessions",
@@ -121,6 +121,7 @@ const COACHES: [&str; 27] = [
     "/people/1/delete",
     "/trends",
     "/plans",
+    "/cages",
     "/clips",
     "/clips/now",
     "/cues",

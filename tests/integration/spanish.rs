@@ -14,7 +14,7 @@ use super::page::{filled, with_one_not_counted};
 use super::program::{Place, project, recording};
 
 /// Every address that answers with HTML, as `router()` has it, and the same with what stands in the test's journal.
-const HTML: [(&str, &[&str]); 20] = [
+const HTML: [(&str, &[&str]); 21] = [
     ("/", &["/"]),
     ("/hitters", &["/hitters"]),
     ("/owner", &["/owner"]),
@@ -59,6 +59,7 @@ const HTML: [(&str, &[&str]); 20] = [
         ],
     ),
     ("/cues", &["/cues"]),
+    ("/cages", &["/cages"]),
     ("/clips", &["/clips", "/clips?hitter=1"]),
     ("/reps/{id}", &["/reps/1", "/reps/2", "/reps/2?with=1"]),
     ("/not-counted/{id}", &["/not-counted/1"]),

@@ -26,7 +26,7 @@ HITTERS, A_SESSION = 20, 50
 def fill(journal, reps):
     db = sqlite3.connect(journal)
     db.execute("PRAGMA synchronous = OFF")
-    columns = [row[1] for row in db.execute("PRAGMA table_info(reps)") if row[1] not in ("id", "session", "number", "logged_at")]
+    columns = [row[1] for row in db.execute("PRAGMA table_info(reps)") if row[1] not in ("id", "session", "number", "logged_at", "uid", "rev")]
     kept = ", ".join(columns)
     real = db.execute("SELECT id FROM reps ORDER BY id").fetchall()
     with db:

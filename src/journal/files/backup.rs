@@ -18,6 +18,7 @@ use crate::journal::store::open::{
 };
 use crate::journal::store::query::Counts;
 use crate::journal::store::schema::{self, FileKind};
+use crate::journal::store::sql::Sql;
 use crate::private_file::with_suffix;
 
 /// A journal restored from a copy.
@@ -55,7 +56,7 @@ impl Journal {
         let occupied = fs::metadata(&path).is_ok();
         if occupied
             && let Ok(FileKind::Foreign) = JournalReader::open(&path)
-                .and_then(|reader| reader.query("read it", schema::identify))
+                .and_then(|reader| reader.query_file("read it", schema::identify))
         {
             return Err(JournalError::NotJournal { path });
         }
@@ -97,6 +98,7 @@ impl Journal {
         let mut journal = Self::open_locked(&path, lock)?;
         journal.reader().refuse_unsound()?;
         refuse_count_mismatch(&path, counts, journal.reader().counts()?)?;
+        journal.transaction("tell it from what it was", become_another)?;
         let deleted_again = journal.delete_again()?;
         let consents = match &replaced {
             Some(old) => journal
@@ -120,6 +122,16 @@ impl Journal {
     }
 }
 
+/// Whatever the journal did after the copy was made is another past than the one that begins now: a facility's store must not take
+/// changes of the one for those of the other.
+fn become_another(change: &Sql<'_>) -> rusqlite::Result<usize> {
+    change.execute(
+        "UPDATE facility SET journal = lower(hex(randomblob(16)))",
+        [],
+    )?;
+    change.execute("DELETE FROM sent", [])
+}
+
 impl JournalReader {
     /// Copies the whole journal to a new file as [`Self::copy_to`], then opens the copy and makes sure that it is sound
     /// and holds what the journal held at that moment. Returns how much that is.
@@ -128,10 +140,11 @@ impl JournalReader {
     /// As [`Self::copy_to`]; [`JournalError::Damaged`] about the copy, which is then left where it is, to be examined.
     pub(crate) fn back_up_to(&self, target: &Path) -> Result<Counts, JournalError> {
         // Counting and copying see the same moment inside one read transaction; it ends with its drop.
+        let doing = "hold a moment of it";
         let moment = self
-            .connection
+            .file(doing)?
             .unchecked_transaction()
-            .map_err(|error| JournalError::from_sqlite(&self.path, "hold a moment of it", error))?;
+            .map_err(|error| self.error(doing, error))?;
         let counts = self.counts()?;
         self.copy_to(target)?;
         drop(moment);
@@ -147,13 +160,13 @@ impl JournalReader {
     /// # Errors
     /// Those of the disk.
     pub fn findings(&self) -> Result<Vec<String>, JournalError> {
-        let mut findings = self.query("check it", |c| {
+        let mut findings = self.query_file("check it", |c| {
             c.prepare("PRAGMA integrity_check(20)")?
                 .query_map([], |row| row.get::<_, String>(0))?
                 .collect::<rusqlite::Result<Vec<String>>>()
         })?;
         findings.retain(|finding| finding != "ok");
-        let dangling = self.query("check its references", |c| {
+        let dangling = self.query_file("check its references", |c| {
             c.prepare("PRAGMA foreign_key_check")?
                 .query_map([], |row| {
                     let (table, row, parent): (String, Option<i64>, String) =
@@ -210,11 +223,11 @@ impl JournalReader {
     }
 
     fn copy_into(&self, target: &Path) -> Result<(), JournalError> {
+        let own = self.file("copy the journal")?;
         create_for_owner_and_group(target)?;
         let at_target = |error| JournalError::from_sqlite(target, "copy the journal there", error);
         let mut copy = Connection::open(target).map_err(at_target)?;
-        let backup =
-            rusqlite::backup::Backup::new(&self.connection, &mut copy).map_err(at_target)?;
+        let backup = rusqlite::backup::Backup::new(own, &mut copy).map_err(at_target)?;
         // All pages in one step: a read lock for the length of the copy, and the writer goes on.
         let done = backup.step(-1).map_err(at_target)?;
         drop(backup);
@@ -261,7 +274,7 @@ fn open_whole(copy: &Path) -> Result<JournalReader, JournalError> {
         });
     }
     let reader = JournalReader::open(copy)?;
-    match reader.query("read it", schema::identify)? {
+    match reader.query_file("read it", schema::identify)? {
         FileKind::Journal { version } if version <= schema::VERSION => {}
         FileKind::Journal { version } => {
             return Err(JournalError::NewerSchema {

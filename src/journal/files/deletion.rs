@@ -19,11 +19,11 @@ use crate::journal::files::deletion_list::{DeletedRows, RowMark};
 use crate::journal::files::quarantine::{SIDES, earlier_journals};
 use crate::journal::files::remnants::{Fingerprint, NamingEntries, Remnant, Search};
 use crate::journal::record::{HitterId, SessionId};
-use crate::journal::stamp::stamp_text;
 use crate::journal::store::hitters::HitterChoice;
 use crate::journal::store::open::{Journal, JournalReader};
 use crate::journal::store::people::drop_unused_nameless;
 use crate::journal::store::query::SessionFilter;
+use crate::journal::store::sql::{SqlRow, params_from_iter};
 use crate::video::{DeletedFilms, FilmError, FilmStore};
 
 /// The tables of landmarks, and those whose rows they belong to.
@@ -87,17 +87,19 @@ pub struct DeletionReport {
     pub(crate) remnants_aside: Vec<Remnant>,
     /// Settings files and logs that name the hitter.
     pub(crate) named_in_files: Vec<Remnant>,
+    /// Cages of the facility that have not heard of it yet, where the facility's store was asked.
+    pub(crate) cages_left: Vec<String>,
 }
 
 /// What goes, and what to search for afterwards.
-struct Going {
+pub(super) struct Going {
     /// The sessions that go with it.
-    sessions: Vec<i64>,
-    rows: DeletedRows,
+    pub(super) sessions: Vec<i64>,
+    pub(super) rows: DeletedRows,
     /// The hitter's name; empty where there is none.
-    name: String,
+    pub(super) name: String,
     /// Who decided what they allow, in somebody's words.
-    decided_by: Vec<String>,
+    pub(super) decided_by: Vec<String>,
 }
 
 impl Journal {
@@ -124,9 +126,13 @@ impl Journal {
         let going = self.reader().going(whom)?;
         let theirs = self.reader().fingerprints_of(&going.sessions)?;
         let reps = self.reader().count_reps(&going.sessions)?;
+        // What is too old for this journal is not deleted for the whole facility.
+        let is_quiet = matches!(whom, DeletionTarget::Before(_));
         self.transaction("delete people's data", |change| {
+            change.execute("UPDATE facility SET is_quiet = ?1", [is_quiet])?;
             going.rows.delete_from(change)?;
-            drop_unused_nameless(change)
+            drop_unused_nameless(change)?;
+            change.execute("UPDATE facility SET is_quiet = 0", [])
         })?;
         let not_noted = going.rows.add_to_list(self.path()).err();
         let films = self.delete_films(&going.sessions)?;
@@ -177,6 +183,7 @@ impl Journal {
             remnants,
             remnants_aside,
             named_in_files,
+            cages_left: Vec::new(),
         })
     }
 
@@ -241,7 +248,7 @@ impl Journal {
         let once = || {
             self.empty_wal()?;
             self.reader()
-                .query("rebuild the file", |c| c.execute_batch("VACUUM"))?;
+                .query_file("rebuild the file", |c| c.execute_batch("VACUUM"))?;
             self.empty_wal()
         };
         for _ in 1..REBUILD_TRIES {
@@ -327,7 +334,7 @@ fn delete_from_one(file: &Path, going: &Going) -> Result<u32, JournalError> {
     Ok(deleted.1 as u32)
 }
 
-fn row_mark(row: &rusqlite::Row<'_>) -> rusqlite::Result<RowMark> {
+pub(super) fn row_mark(row: &SqlRow<'_>) -> rusqlite::Result<RowMark> {
     Ok(RowMark {
         id: row.get(0)?,
         made_at: row.get(1)?,
@@ -381,49 +388,6 @@ impl JournalReader {
         }
     }
 
-    /// What is older than a limit.
-    ///
-    /// # Errors
-    /// Those of the disk.
-    fn going_before(&self, limit: Timestamp) -> Result<Going, JournalError> {
-        let limit = stamp_text(limit);
-        let rows = |sql: &str| {
-            self.query("look for what is old", |c| {
-                c.prepare(sql)?
-                    .query_map([&limit], row_mark)?
-                    .collect::<Result<Vec<RowMark>, _>>()
-            })
-        };
-        let sessions = rows(
-            "SELECT id, started_at FROM sessions WHERE started_at < ?1 AND ended_at IS NOT NULL
-             AND NOT EXISTS (SELECT 1 FROM hitters WHERE id = sessions.hitter AND frozen_at IS NOT NULL) ORDER BY id",
-        )?;
-        let hitters = rows(
-            "SELECT id, created_at FROM hitters WHERE created_at < ?1 AND frozen_at IS NULL
-             AND NOT EXISTS (SELECT 1 FROM sessions WHERE hitter = hitters.id
-                             AND (started_at >= ?1 OR ended_at IS NULL))
-             AND NOT EXISTS (SELECT 1 FROM consents WHERE hitter = hitters.id AND recorded_at >= ?1)",
-        )?;
-        Ok(Going {
-            decided_by: self.who_decided(hitters.iter().map(|row| row.id))?,
-            sessions: sessions.iter().map(|row| row.id).collect(),
-            rows: DeletedRows {
-                hitters: hitters.into_iter().collect(),
-                sessions: sessions.into_iter().collect(),
-            },
-            name: String::new(),
-        })
-    }
-
-    /// Whether anything is older than a limit.
-    ///
-    /// # Errors
-    /// Those of the disk.
-    pub(crate) fn has_before(&self, limit: Timestamp) -> Result<bool, JournalError> {
-        let going = self.going_before(limit)?;
-        Ok(going.rows != DeletedRows::default())
-    }
-
     /// How the list of deletions knows a row.
     pub(in crate::journal) fn row_mark(
         &self,
@@ -471,7 +435,7 @@ impl JournalReader {
             );
             let mut found = HashSet::new();
             let mut select = c.prepare(&sql)?;
-            let mut rows = select.query(rusqlite::params_from_iter(values))?;
+            let mut rows = select.query(params_from_iter(values))?;
             while let Some(row) = rows.next()? {
                 // A timeline of two or three frames may be shorter; its name and rep are searched for all the same.
                 if let Ok(fingerprint) =
@@ -488,11 +452,8 @@ impl JournalReader {
         let mut reps = 0;
         for session in sessions {
             reps += self.query("count what is deleted", |c| {
-                c.query_row(
-                    "SELECT count(*) FROM reps WHERE session = ?1",
-                    [session],
-                    |row| row.get::<_, u32>(0),
-                )
+                let sql = "SELECT count(*) FROM reps WHERE session = ?1";
+                c.query_row(sql, [session], |row| row.get::<_, u32>(0))
             })?;
         }
         Ok(reps)

@@ -9,11 +9,12 @@ use std::fs::{File, OpenOptions};
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 
-use rusqlite::{Connection, params};
+use rusqlite::params;
 
 use crate::journal::error::JournalError;
 use crate::journal::files::quarantine::sync_folder_of;
 use crate::journal::stamp::stamp_text;
+use crate::journal::store::sql::Sql;
 use crate::private_file::with_suffix;
 use crate::wall_clock::now_to_the_millisecond;
 
@@ -114,7 +115,7 @@ impl DeletedRows {
     /// Deletes those of them that are in this file; gives how many hitters and sessions that were.
     pub(in crate::journal) fn delete_from(
         &self,
-        connection: &Connection,
+        connection: &Sql<'_>,
     ) -> rusqlite::Result<(usize, usize)> {
         let delete = |sql: &str, rows: &BTreeSet<RowMark>| -> rusqlite::Result<usize> {
             let mut deleted = 0;
@@ -136,7 +137,7 @@ impl DeletedRows {
     }
 
     /// Whether any of them is in this file.
-    pub(in crate::journal) fn stand_in(&self, connection: &Connection) -> rusqlite::Result<bool> {
+    pub(in crate::journal) fn stand_in(&self, connection: &Sql<'_>) -> rusqlite::Result<bool> {
         let any = |sql: &str, rows: &BTreeSet<RowMark>| -> rusqlite::Result<bool> {
             let mut statement = connection.prepare(sql)?;
             for row in rows {

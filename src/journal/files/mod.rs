@@ -2,6 +2,7 @@
 //! exports.
 
 pub(super) mod backup;
+mod by_age;
 pub(super) mod byte_search;
 mod c3d;
 mod csv_rows;

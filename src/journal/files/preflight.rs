@@ -26,7 +26,7 @@ const ALL_BUT_TIMELINES: [Option<&str>; 4] = [
 pub(in crate::journal) fn check_before_writing(path: &Path) -> Result<FileKind, JournalError> {
     roll_back_what_was_cut_short(path)?;
     let reader = JournalReader::open(path)?;
-    let found = reader.query("read it", schema::identify)?;
+    let found = reader.query_file("read it", schema::identify)?;
     match found {
         FileKind::Foreign => return Err(JournalError::NotJournal { path: reader.path }),
         FileKind::Journal { version } if version > schema::VERSION => {
@@ -58,13 +58,13 @@ pub(in crate::journal) fn check_beside_writer(
         return check_before_writing(path).map(drop);
     }
     let reader = JournalReader::open(path)?;
-    reader.query("read it", schema::identify)?;
+    reader.query_file("read it", schema::identify)?;
     check_tables(&reader, &[Some("sessions")])
 }
 
 fn check_tables(reader: &JournalReader, tables: &[Option<&str>]) -> Result<(), JournalError> {
     for table in tables {
-        let verdict: String = reader.query("check it", |c| {
+        let verdict: String = reader.query_file("check it", |c| {
             // One finding is enough to know that the file must not be written to.
             match table {
                 None => c.query_row("PRAGMA quick_check(1)", [], |row| row.get(0)),

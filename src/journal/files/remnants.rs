@@ -174,7 +174,7 @@ impl JournalReader {
             .into_iter()
             .filter(|listed| listed.holds == Holds::FreeText);
         for Listed { table, column, .. } in texts {
-            let rows = self.query("search its texts", |c| {
+            let rows = self.query_file("search its texts", |c| {
                 let sql = format!("SELECT {column} FROM {table} WHERE instr({column}, ?1) > 0");
                 let mut select = c.prepare(&sql)?;
                 let texts = select.query_map([name], |row| row.get::<_, String>(0))?;
@@ -222,7 +222,7 @@ impl JournalReader {
             let Listed { table, column, .. } = listed;
             let index = 1 + u64::from((table, column) == ("hitters", "name"));
             all += index
-                * self.query("search its rows", |c| {
+                * self.query_file("search its rows", |c| {
                     let sql = format!("SELECT {column} FROM {table} WHERE {column} IS NOT NULL");
                     let mut select = c.prepare(&sql)?;
                     let mut rows = select.query([])?;
@@ -246,7 +246,7 @@ impl JournalReader {
                 })?;
         }
         // The tables' own text, such as a column's name.
-        all += self.query("search its tables", |c| {
+        all += self.query_file("search its tables", |c| {
             let mut select = c.prepare(
                 "SELECT coalesce(sql, '') || ' ' || name || ' ' || tbl_name FROM sqlite_schema",
             )?;

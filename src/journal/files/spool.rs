@@ -101,7 +101,7 @@ impl Spool {
     /// Writes on without waiting for the disk, so that tests can store thousands.
     #[cfg(test)]
     pub(in crate::journal) fn sync_off(&self) {
-        let connection = &self.journal.reader.connection;
+        let connection = self.journal.reader.connection();
         connection
             .pragma_update(None, "synchronous", "OFF")
             .unwrap();

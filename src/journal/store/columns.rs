@@ -3,9 +3,10 @@
 //!
 //! A test compares the lists with the schema, column by column.
 
+use rusqlite::ToSql;
 use rusqlite::types::FromSql;
-use rusqlite::{Connection, Row, ToSql, params_from_iter};
 
+use super::sql::{Sql, SqlRow, params_from_iter};
 use crate::rep::EventName;
 
 /// What a column holds.
@@ -121,6 +122,10 @@ macro_rules! extras {
     };
 }
 
+mod listed;
+
+pub(in crate::journal) use listed::{Listed, all_columns};
+
 columns! {
     HitterColumn in "hitters" {
         Id = "id": Number,
@@ -129,6 +134,11 @@ columns! {
         HeightCm = "height_cm": Number,
         CreatedAt = "created_at": Stamp,
         FrozenAt = "frozen_at": Stamp,
+        Uid = "uid": ProgramWord,
+        Rev = "rev": Number,
+        Edits = "edits": Number,
+        EditedIn = "edited_in": ProgramWord,
+        Freezes = "freezes": Number,
     }
 }
 
@@ -144,6 +154,10 @@ columns! {
         ProgramVersion = "program_version": ProgramWord,
         Plan = "plan": Number,
         SaidBy = "said_by": ProgramWord,
+        Uid = "uid": ProgramWord,
+        Rev = "rev": Number,
+        Edits = "edits": Number,
+        EditedIn = "edited_in": ProgramWord,
     }
 }
 
@@ -165,6 +179,11 @@ columns! {
         Text = "text": FreeText,
         MadeAt = "made_at": Stamp,
         MadeBy = "made_by": FreeText,
+        Uid = "uid": ProgramWord,
+        Rev = "rev": Number,
+        Edits = "edits": Number,
+        EditedIn = "edited_in": ProgramWord,
+        Turn = "turn": Number,
     }
 }
 
@@ -178,6 +197,11 @@ columns! {
         DecidedOn = "decided_on": ProgramWord,
         RecordedBy = "recorded_by": FreeText,
         RecordedAt = "recorded_at": Stamp,
+        Uid = "uid": ProgramWord,
+        Rev = "rev": Number,
+        Edits = "edits": Number,
+        EditedIn = "edited_in": ProgramWord,
+        Turn = "turn": Number,
     }
 }
 
@@ -227,6 +251,10 @@ columns! {
         Heard = "heard": ProgramWord,
         ContactPlusMinusMs = "contact_plus_minus_ms": Number,
         ContactLevelDb = "contact_level_db": Number,
+        Uid = "uid": ProgramWord,
+        Rev = "rev": Number,
+        Edits = "edits": Number,
+        EditedIn = "edited_in": ProgramWord,
     }
 }
 
@@ -295,6 +323,8 @@ columns! {
         Text = "text": FreeText,
         MadeAt = "made_at": Stamp,
         MadeBy = "made_by": FreeText,
+        Uid = "uid": ProgramWord,
+        Rev = "rev": Number,
     }
 }
 
@@ -307,6 +337,8 @@ columns! {
         Became = "became": FreeText,
         MadeAt = "made_at": Stamp,
         MadeBy = "made_by": FreeText,
+        Uid = "uid": ProgramWord,
+        Rev = "rev": Number,
     }
 }
 
@@ -396,76 +428,40 @@ columns! {
     }
 }
 
-/// A column with its table.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(in crate::journal) struct Listed {
-    pub(in crate::journal) table: &'static str,
-    pub(in crate::journal) column: &'static str,
-    pub(in crate::journal) holds: Holds,
-}
-
-/// Every column of every table.
-pub(in crate::journal) fn all_columns() -> Vec<Listed> {
-    fn listed<C: Column>(table: &'static str, columns: &[C]) -> Vec<Listed> {
-        let of = |column: &C| Listed {
-            table,
-            column: column.name(),
-            holds: column.holds(),
-        };
-        columns.iter().map(of).collect()
-    }
-    fn whole<C: Column>() -> Vec<Listed> {
-        listed(C::TABLE, C::ALL)
-    }
-    [
-        whole::<HitterColumn>(),
-        whole::<SessionColumn>(),
-        whole::<PlanColumn>(),
-        whole::<ConsentColumn>(),
-        whole::<RepColumn>(),
-        whole::<NoteColumn>(),
-        whole::<MeasureColumn>(),
-        whole::<TimelineColumn>(),
-        whole::<CorrectionColumn>(),
-        listed("found_events", &[MeasureColumn::Rep]),
-        listed("found_events", &RepColumn::events()),
-        listed("found_measures", MeasureColumn::ALL),
-        whole::<NotCountedColumn>(),
-        listed("not_counted_measures", MeasureColumn::ALL),
-        listed("not_counted_timelines", TimelineColumn::ALL),
-    ]
-    .concat()
-}
-
 /// Adds a row and gives its number; columns that are left out get their default.
 pub(in crate::journal) fn insert<C: Column>(
-    connection: &Connection,
+    connection: &Sql<'_>,
     values: &[(C, &dyn ToSql)],
 ) -> rusqlite::Result<i64> {
-    insert_into(connection, C::TABLE, values)
+    let sql = format!("{} RETURNING id", insertion(C::TABLE, values));
+    connection.prepare_cached(&sql)?.query_row(
+        params_from_iter(values.iter().map(|(_, value)| value)),
+        |row| row.get(0),
+    )
 }
 
-/// The same in a table that has the columns of another.
+/// Adds a row to a table that has no numbers of its own.
 pub(in crate::journal) fn insert_into<C: Column>(
-    connection: &Connection,
+    connection: &Sql<'_>,
     table: &str,
     values: &[(C, &dyn ToSql)],
-) -> rusqlite::Result<i64> {
+) -> rusqlite::Result<()> {
+    connection
+        .prepare_cached(&insertion(table, values))?
+        .execute(params_from_iter(values.iter().map(|(_, value)| value)))
+        .map(drop)
+}
+
+fn insertion<C: Column>(table: &str, values: &[(C, &dyn ToSql)]) -> String {
     let columns: Vec<C> = values.iter().map(|(column, _)| *column).collect();
     let places = vec!["?"; values.len()].join(", ");
-    let sql = format!(
-        "INSERT INTO {table} ({}) VALUES ({places})",
-        joined(&columns)
-    );
-    connection
-        .prepare_cached(&sql)?
-        .execute(params_from_iter(values.iter().map(|(_, value)| value)))?;
-    Ok(connection.last_insert_rowid())
+    let columns = joined(&columns);
+    format!("INSERT INTO {table} ({columns}) VALUES ({places})")
 }
 
 /// Reads a column of a row. By its place, which is known: looking a name up costs a search through all names.
 pub(in crate::journal) fn get<T: FromSql>(
-    row: &Row<'_>,
+    row: &SqlRow<'_>,
     column: impl Selected,
 ) -> rusqlite::Result<T> {
     row.get(column.index())

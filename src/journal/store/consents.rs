@@ -1,18 +1,20 @@
 //! What a person allows: landmarks, their name in lists, films, the live picture.
 //!
-//! Each decision is a row that is never changed; of a purpose the newest row of the hitter is in force. Without any row nothing
-//! was decided. Where landmarks are refused none are stored: every function that stores or moves some asks here, within the
+//! Each decision is a row that is never changed; of a purpose the newest row of the hitter is in force, which is the one with the
+//! greatest turn: no clock decides that. Of several with that turn, made in places that did not know of each other, one that does
+//! not allow it is in force. Without any row nothing was decided. Where landmarks are refused none are stored: every function that stores or moves some asks here, within the
 //! caller's transaction.
 
 use std::path::Path;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
+use rusqlite::OptionalExtension;
 use rusqlite::types::Value;
-use rusqlite::{Connection, OptionalExtension, params_from_iter};
 
 use super::columns::{Column, ConsentColumn, get, insert};
 use super::read::{stamp, word};
+use super::sql::{Sql, params_from_iter};
 use crate::journal::error::JournalError;
 use crate::journal::files::deletion::TIMELINES;
 use crate::journal::record::{HitterId, SessionId};
@@ -77,6 +79,8 @@ pub(crate) struct ConsentRow {
     /// The account of whoever wrote it down.
     pub(crate) recorded_by: String,
     pub(crate) recorded_at: Timestamp,
+    /// Its place among the decisions of this purpose.
+    turn: i64,
 }
 
 /// What is in force for a hitter.
@@ -97,13 +101,14 @@ impl Consents {
         )
     }
 
-    /// Of rows in the order in which they were recorded.
+    /// Of all rows of a hitter.
     pub(crate) fn of(rows: &[ConsentRow]) -> Self {
-        let mut consents = Self::default();
-        for row in rows {
-            consents.0[row.purpose as usize] = Some(row.decision);
-        }
-        consents
+        Self(std::array::from_fn(|place| {
+            rows.iter()
+                .filter(|row| row.purpose as usize == place)
+                .max_by_key(|row| (row.turn, row.decision != Decision::Given))
+                .map(|row| row.decision)
+        }))
     }
 }
 
@@ -126,7 +131,7 @@ pub(super) fn reason_to_refuse(consent: &NewConsent) -> Option<&'static str> {
 
 /// Records a decision; landmarks that are refused are deleted. `None` where there is no such hitter.
 pub(super) fn record(
-    connection: &Connection,
+    connection: &Sql<'_>,
     hitter: HitterId,
     consent: &NewConsent,
     by: &str,
@@ -160,26 +165,26 @@ pub(super) fn deletes_landmarks(edit: &Edit) -> bool {
         if consent.purpose == Purpose::Landmarks && consent.decision != Decision::Given)
 }
 
+/// Of the decisions on a purpose: one that is among the newest and does not allow it.
+const REFUSED_LAST: &str = "decision <> 'given' AND NOT EXISTS (
+       SELECT 1 FROM consents AS newer WHERE newer.hitter = consents.hitter
+       AND newer.purpose = consents.purpose AND newer.turn > consents.turn)";
+
 /// Whether a hitter refuses something.
 pub(super) fn refuses(
-    connection: &Connection,
+    connection: &Sql<'_>,
     hitter: HitterId,
     purpose: Purpose,
 ) -> rusqlite::Result<bool> {
-    let newest: Option<String> = connection
-        .prepare_cached(
-            "SELECT decision FROM consents WHERE hitter = ?1 AND purpose = ?2 ORDER BY id DESC LIMIT 1",
-        )?
-        .query_row((hitter.get(), purpose.as_str()), |row| row.get(0))
-        .optional()?;
-    Ok(newest.is_some_and(|decision| decision != Decision::Given.as_str()))
+    connection
+        .prepare_cached(&format!(
+            "SELECT 1 FROM consents WHERE hitter = ?1 AND purpose = ?2 AND {REFUSED_LAST}"
+        ))?
+        .exists((hitter.get(), purpose.as_str()))
 }
 
 /// Whether landmarks of a session's movements may be stored.
-pub(super) fn keeps_landmarks(
-    connection: &Connection,
-    session: SessionId,
-) -> rusqlite::Result<bool> {
+pub(super) fn keeps_landmarks(connection: &Sql<'_>, session: SessionId) -> rusqlite::Result<bool> {
     let hitter: Option<Option<i64>> = connection
         .prepare_cached("SELECT hitter FROM sessions WHERE id = ?1")?
         .query_row([session.get()], |row| row.get(0))
@@ -195,8 +200,8 @@ pub(super) fn keeps_landmarks(
 }
 
 /// Deletes the landmarks of a hitter who refuses that any are kept.
-pub(super) fn delete_refused_landmarks(
-    connection: &Connection,
+pub(in crate::journal) fn delete_refused_landmarks(
+    connection: &Sql<'_>,
     hitter: HitterId,
 ) -> rusqlite::Result<()> {
     if !refuses(connection, hitter, Purpose::Landmarks)? {
@@ -214,8 +219,34 @@ pub(super) fn delete_refused_landmarks(
     Ok(())
 }
 
-/// The first version of the tables that holds decisions.
+/// What two hitters allow who are becoming one: of each purpose the row that was recorded last for either.
+pub(super) fn recorded_last(connection: &Sql<'_>, both: [i64; 2]) -> rusqlite::Result<Vec<i64>> {
+    connection
+        .prepare_cached(
+            "SELECT max(id) FROM consents WHERE hitter IN (?1, ?2) GROUP BY purpose ORDER BY purpose",
+        )?
+        .query_map(both, |row| row.get(0))?
+        .collect()
+}
+
+/// Puts these decisions in force again where they are not: each as a row of its own, so that it is told everywhere.
+pub(super) fn put_in_force(connection: &Sql<'_>, rows: &[i64]) -> rusqlite::Result<()> {
+    let mut again = connection.prepare_cached(
+        "INSERT INTO consents (hitter, purpose, decision, decided_by, decided_on, recorded_by, recorded_at)
+         SELECT hitter, purpose, decision, decided_by, decided_on, recorded_by, recorded_at FROM consents AS kept
+         WHERE id = ?1 AND EXISTS (
+           SELECT 1 FROM consents WHERE hitter = kept.hitter AND purpose = kept.purpose
+           AND (turn > kept.turn OR (turn = kept.turn AND kept.decision = 'given' AND decision <> 'given')))",
+    )?;
+    for row in rows {
+        again.execute([row])?;
+    }
+    Ok(())
+}
+
+/// The first version of the tables that holds decisions, and the first in which they have ids of their own.
 const SINCE_VERSION: u32 = 12;
+const UIDS_SINCE_VERSION: u32 = 14;
 
 impl Journal {
     /// Takes over the decisions that the journal at `replaced` has and this one has not, of hitters who are the same in both. Gives
@@ -228,16 +259,18 @@ impl Journal {
         replaced: &Path,
     ) -> Result<usize, JournalError> {
         let other = JournalReader::open(replaced)?;
-        if other.version()? < SINCE_VERSION {
-            return Ok(0);
-        }
-        let rows: Vec<[Value; 8]> = other.query("read what hitters allow", |c| {
-            c.prepare(
-                "SELECT hitter, hitters.created_at, purpose, decision, decided_by, decided_on, recorded_by, recorded_at
+        let uid = match other.version()? {
+            ..SINCE_VERSION => return Ok(0),
+            SINCE_VERSION..UIDS_SINCE_VERSION => "NULL",
+            _ => "consents.uid",
+        };
+        let rows: Vec<[Value; 9]> = other.query("read what hitters allow", |c| {
+            c.prepare(&format!(
+                "SELECT hitter, hitters.created_at, purpose, decision, decided_by, decided_on, recorded_by, recorded_at, {uid}
                  FROM consents JOIN hitters ON hitters.id = consents.hitter ORDER BY consents.id",
-            )?
+            ))?
             .query_map([], |row| {
-                let mut values = [const { Value::Null }; 8];
+                let mut values = [const { Value::Null }; 9];
                 for (place, value) in values.iter_mut().enumerate() {
                     *value = row.get(place)?;
                 }
@@ -250,8 +283,8 @@ impl Journal {
             for row in &rows {
                 taken += change
                     .prepare_cached(
-                        "INSERT INTO consents (hitter, purpose, decision, decided_by, decided_on, recorded_by, recorded_at)
-                         SELECT ?1, ?3, ?4, ?5, ?6, ?7, ?8
+                        "INSERT INTO consents (hitter, purpose, decision, decided_by, decided_on, recorded_by, recorded_at, uid)
+                         SELECT ?1, ?3, ?4, ?5, ?6, ?7, ?8, ?9
                          WHERE EXISTS (SELECT 1 FROM hitters WHERE id = ?1 AND created_at = ?2)
                          AND NOT EXISTS (SELECT 1 FROM consents WHERE hitter = ?1 AND purpose = ?3 AND recorded_at = ?8)",
                     )?
@@ -282,6 +315,7 @@ impl JournalReader {
                     decided_on: get(row, C::DecidedOn)?,
                     recorded_by: get(row, C::RecordedBy)?,
                     recorded_at: stamp(row, C::RecordedAt)?,
+                    turn: get(row, C::Turn)?,
                 })
             })?
             .collect()
@@ -311,11 +345,9 @@ impl JournalReader {
     /// The hitters who refuse something.
     pub(crate) fn who_refuse(&self, purpose: Purpose) -> Result<Vec<HitterId>, JournalError> {
         self.query("read what hitters allow", |c| {
-            c.prepare_cached(
-                "SELECT hitter FROM consents WHERE purpose = ?1 AND decision <> 'given'
-                 AND id = (SELECT max(id) FROM consents AS newer
-                           WHERE newer.hitter = consents.hitter AND newer.purpose = ?1)",
-            )?
+            c.prepare_cached(&format!(
+                "SELECT DISTINCT hitter FROM consents WHERE purpose = ?1 AND {REFUSED_LAST}"
+            ))?
             .query_map([purpose.as_str()], |row| row.get(0).map(HitterId::new))?
             .collect()
         })
@@ -339,6 +371,10 @@ impl JournalReader {
     /// How many films of a hitter's reps there are; none where their folder cannot be read.
     pub(crate) fn count_films(&self, hitter: HitterId) -> Result<usize, JournalError> {
         let sessions = self.session_numbers(hitter)?;
+        // Films lie beside a file.
+        if self.is_store() {
+            return Ok(0);
+        }
         let films = FilmStore::of_journal(&self.path).films();
         let films = films.unwrap_or_default();
         Ok(films
@@ -365,8 +401,8 @@ impl JournalReader {
         hitter: HitterId,
     ) -> Result<Result<DeletedFilms, FilmError>, JournalError> {
         let sessions = match self.consents(hitter)?.refuses(Purpose::Film) {
-            true => self.session_numbers(hitter)?,
-            false => Vec::new(),
+            true if !self.is_store() => self.session_numbers(hitter)?,
+            _ => Vec::new(),
         };
         match sessions.is_empty() {
             true => Ok(Ok(DeletedFilms::default())),

@@ -3,12 +3,13 @@
 //! In: one [`Edit`] at a time. Out: the number of the row. What was detected is never lost here: a rep
 //! that is excluded, relabeled or whose events are moved keeps its detected values, and each correction is kept with its time.
 
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{OptionalExtension, params};
 
 use super::columns::{Column, CorrectionColumn, NoteColumn, RepColumn, get, insert};
 use super::consents::NewConsent;
 use super::insert::{find_or_add_hitter, find_or_add_plan};
 use super::read::stamp;
+use super::sql::Sql;
 use super::{consents, people};
 use crate::journal::error::JournalError;
 use crate::journal::files::deletion_list::note_merge;
@@ -152,11 +153,15 @@ impl Journal {
                 reason: reason.to_owned(),
             });
         }
-        if let Edit::MergeHitters { from, into } = edit {
+        // Backups are a file's.
+        if let Edit::MergeHitters { from, into } = edit
+            && !self.reader().is_store()
+        {
             self.note_merge(*from, *into)?;
         }
         let row = self.transaction("change an entry", |change| apply(change, edit, by))?;
         if consents::deletes_landmarks(edit)
+            && !self.reader().is_store()
             && let Err(error) = self.empty_wal()
         {
             tracing::warn!(%error, "landmarks that were refused stay in the log until it is written anew");
@@ -197,7 +202,7 @@ fn reason_to_refuse(edit: &Edit) -> Option<&'static str> {
 }
 
 /// The number of the row; `None` where there is none.
-fn apply(connection: &Connection, edit: &Edit, by: &str) -> rusqlite::Result<Option<i64>> {
+fn apply(connection: &Sql<'_>, edit: &Edit, by: &str) -> rusqlite::Result<Option<i64>> {
     let now = now_to_the_millisecond();
     match edit {
         Edit::AddNote { session, rep, text } => {
@@ -254,6 +259,10 @@ fn apply(connection: &Connection, edit: &Edit, by: &str) -> rusqlite::Result<Opt
         Edit::MoveEvent(moved) => move_event(connection, moved, by),
         Edit::RestoreEvents(rep) => restore_events(connection, *rep, by),
         Edit::MakeCount(id) => make_count(connection, *id, by),
+        Edit::SetPlan {
+            hitter: Some(hitter),
+            ..
+        } if people::is_frozen(connection, *hitter)?.is_none() => Ok(None),
         Edit::SetPlan { hitter, plan } => {
             find_or_add_plan(connection, *hitter, plan, now, Some(by)).map(|id| Some(id.get()))
         }
@@ -274,7 +283,7 @@ fn apply(connection: &Connection, edit: &Edit, by: &str) -> rusqlite::Result<Opt
 
 /// Changes one column and records its old value.
 fn record_correction(
-    connection: &Connection,
+    connection: &Sql<'_>,
     rep: RepId,
     what: &str,
     column: RepColumn,

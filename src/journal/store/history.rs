@@ -8,6 +8,7 @@ use rusqlite::{ToSql, params};
 
 use super::columns::{Column, Extra, MeasureColumn, MeasureExtra, Selected, get};
 use super::read::{stamp, verdict};
+use super::sql::is;
 use crate::coach::{Baselines, Verdict};
 use crate::journal::error::JournalError;
 use crate::journal::record::{HitterId, RepId, SessionId};
@@ -17,8 +18,10 @@ use crate::journal::store::query::RepFilter;
 use crate::rep::MeasureName;
 
 /// A hitter's last reps by when they hit, which a clip's may have done long before it was read (`?1` the hitter, `?2` how many); those
-/// that came after a rep are left out (`?4`). By index alone, and no further than to the last one.
-fn picked_by_time(until: bool) -> String {
+/// that came after a rep are left out (`?4`). By index alone, and no further than to the last one: SQLite goes through a
+/// `CROSS JOIN` in the order in which it is written.
+fn picked_by_time(hitter: Option<HitterId>, until: bool) -> String {
+    let of_hitter = is("sessions.hitter", hitter, "?1");
     let until = match until {
         true => {
             "AND (sessions.started_at, sessions.id, reps.number) <=
@@ -29,17 +32,22 @@ fn picked_by_time(until: bool) -> String {
     };
     format!(
         "WITH picked AS (
-           SELECT reps.id, sessions.started_at FROM sessions CROSS JOIN reps ON reps.session = sessions.id
-           WHERE sessions.hitter IS ?1 {until}
+           SELECT reps.id, sessions.started_at FROM sessions CROSS JOIN reps
+           WHERE reps.session = sessions.id AND {of_hitter} {until}
            ORDER BY sessions.started_at DESC, sessions.id DESC, reps.number DESC LIMIT ?2)"
     )
 }
 
 /// A hitter's reps that were in the journal before the rep `?2`, the last `?3` of them.
-const PICKED_BEFORE: &str = "WITH picked AS (
-       SELECT reps.id FROM sessions JOIN reps ON reps.session = sessions.id
-       WHERE sessions.hitter IS ?1 AND reps.id < ?2
-       ORDER BY reps.id DESC LIMIT ?3)";
+fn picked_before(hitter: Option<HitterId>) -> String {
+    let of_hitter = is("sessions.hitter", hitter, "?1");
+    format!(
+        "WITH picked AS (
+           SELECT reps.id FROM sessions JOIN reps ON reps.session = sessions.id
+           WHERE {of_hitter} AND reps.id < ?2
+           ORDER BY reps.id DESC LIMIT ?3)"
+    )
+}
 
 /// Measures of picked reps that count as swings; only theirs are looked up among the measures.
 const OF_SWINGS: &str = "FROM picked JOIN reps ON reps.id = picked.id
@@ -47,19 +55,20 @@ const OF_SWINGS: &str = "FROM picked JOIN reps ON reps.id = picked.id
      WHERE value IS NOT NULL AND struck_why IS NULL AND coalesce(called, kind) = 'swing'";
 
 /// The measure `?3` of a hitter's last swings.
-pub(in crate::journal) fn select_swings_measured(until: bool) -> String {
+pub(in crate::journal) fn select_swings_measured(hitter: Option<HitterId>, until: bool) -> String {
     format!(
         "{} SELECT {}, {} {OF_SWINGS} AND measures.name = ?3",
-        picked_by_time(until),
+        picked_by_time(hitter, until),
         MeasureColumn::selection(),
         MeasureExtra::selection()
     )
 }
 
 /// All measures of a hitter's last swings.
-pub(in crate::journal) fn select_values_before() -> String {
+pub(in crate::journal) fn select_values_before(hitter: Option<HitterId>) -> String {
     format!(
-        "{PICKED_BEFORE} SELECT {} {OF_SWINGS}",
+        "{} SELECT {} {OF_SWINGS}",
+        picked_before(hitter),
         MeasureColumn::selection()
     )
 }
@@ -127,13 +136,14 @@ impl JournalReader {
     ) -> Result<Vec<MeasuredSwing>, JournalError> {
         self.query("read a measure over time", |c| {
             use MeasureColumn as C;
+            let select = select_swings_measured(hitter, until.is_some());
             let (hitter, measure) = (hitter.map(HitterId::get), measure.name());
             let until = until.map(RepId::get);
             let values: &[&dyn ToSql] = match &until {
                 Some(until) => &[&hitter, &at_most, &measure, until],
                 None => &[&hitter, &at_most, &measure],
             };
-            c.prepare_cached(&select_swings_measured(until.is_some()))?
+            c.prepare_cached(&select)?
                 .query_map(values, |row| {
                     let began: String = get(row, MeasureExtra::SessionStartedAt)?;
                     let known_at: f64 = get(row, MeasureExtra::KnownAtSecs)?;
@@ -169,10 +179,11 @@ impl JournalReader {
         than: u32,
     ) -> Result<bool, JournalError> {
         self.query("count a hitter's reps", |c| {
-            c.prepare_cached(
-                "SELECT 1 FROM sessions CROSS JOIN reps ON reps.session = sessions.id
-                 WHERE sessions.hitter IS ?1 LIMIT 1 OFFSET ?2",
-            )?
+            c.prepare_cached(&format!(
+                "SELECT 1 FROM sessions CROSS JOIN reps
+                 WHERE reps.session = sessions.id AND {} LIMIT 1 OFFSET ?2",
+                is("sessions.hitter", hitter, "?1")
+            ))?
             .exists(params![hitter.map(HitterId::get), than])
         })
     }
@@ -186,14 +197,14 @@ impl JournalReader {
     ) -> Result<Vec<(MeasureName, f64)>, JournalError> {
         self.query("read what is usual", |c| {
             use MeasureColumn as C;
-            let mut select = c.prepare_cached(&select_values_before())?;
+            let mut select = c.prepare_cached(&select_values_before(hitter))?;
             let mut rows =
                 select.query(params![hitter.map(HitterId::get), before.get(), at_most])?;
             let mut values = Vec::new();
             while let Some(row) = rows.next()? {
                 if let Some(name) = MeasureName::from_name(row.get_ref(C::Name.index())?.as_str()?)
                 {
-                    values.push((name, get(row, C::Value)?));
+                    values.push((name, get(&row, C::Value)?));
                 }
             }
             Ok(values)

@@ -63,7 +63,7 @@ impl JournalReader {
     /// All hitters, the latest to hit first.
     pub(crate) fn all_by_last_session(&self) -> Result<Vec<HitterRow>, JournalError> {
         self.list_hitters(
-            "ORDER BY (SELECT max(sessions.id) FROM sessions WHERE sessions.hitter = hitters.id) DESC, id DESC",
+            "ORDER BY (SELECT max(sessions.id) FROM sessions WHERE sessions.hitter = hitters.id) DESC NULLS LAST, id DESC",
         )
     }
 

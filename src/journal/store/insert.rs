@@ -16,6 +16,7 @@ use super::consents::keeps_landmarks;
 use super::kept_settings::kept_settings;
 use super::open::UncleanSession;
 use super::read::stamp_of;
+use super::sql::{Sql, is, params_from_iter};
 use crate::coach::{AbsoluteBands, JudgedRep, Verdict};
 use crate::journal::record::{
     HitterId, NewHitter, NewPlan, NewSession, PackedRep, PackedTimeline, PlanId, RepId, SaidBy,
@@ -32,7 +33,7 @@ pub(in crate::journal) const UNCLEAN_NOTE: &str = "not ended by cagehand";
 
 /// Finds the hitter of this name and brings side and height up to date, or adds one.
 pub(in crate::journal) fn find_or_add_hitter(
-    connection: &Connection,
+    connection: &Sql<'_>,
     hitter: &NewHitter,
     now: Timestamp,
 ) -> rusqlite::Result<HitterId> {
@@ -76,7 +77,7 @@ pub(in crate::journal) fn find_or_add_hitter(
 
 /// Adds a session.
 pub(in crate::journal) fn insert_session(
-    connection: &Connection,
+    connection: &Sql<'_>,
     hitter: Option<HitterId>,
     session: &NewSession,
 ) -> rusqlite::Result<SessionId> {
@@ -103,7 +104,7 @@ pub(in crate::journal) fn insert_session(
 
 /// The hitter's newest plan if it is identical, else a new row by `made_by`; stored plans are never changed.
 pub(in crate::journal) fn find_or_add_plan(
-    connection: &Connection,
+    connection: &Sql<'_>,
     hitter: Option<HitterId>,
     plan: &NewPlan,
     now: Timestamp,
@@ -111,8 +112,11 @@ pub(in crate::journal) fn find_or_add_plan(
 ) -> rusqlite::Result<PlanId> {
     let newest: Option<(i64, String, String)> = connection
         .query_row(
-            "SELECT id, name, text FROM plans WHERE hitter IS ?1 ORDER BY id DESC LIMIT 1",
-            [hitter.map(HitterId::get)],
+            &format!(
+                "SELECT id, name, text FROM plans WHERE {} ORDER BY turn DESC, uid DESC LIMIT 1",
+                is("hitter", hitter, "?")
+            ),
+            params_from_iter(hitter.map(HitterId::get)),
             |row| Ok((row.get("id")?, row.get("name")?, row.get("text")?)),
         )
         .optional()?;
@@ -137,7 +141,7 @@ pub(in crate::journal) fn find_or_add_plan(
 
 /// Adds a rep with its measures and its timeline.
 pub(in crate::journal) fn insert_rep(
-    connection: &Connection,
+    connection: &Sql<'_>,
     session: SessionId,
     packed: &PackedRep,
 ) -> rusqlite::Result<RepId> {
@@ -255,7 +259,7 @@ pub(in crate::journal) fn described(
 
 /// Adds landmarks to `timelines` or a table with its columns.
 pub(in crate::journal) fn insert_timeline(
-    connection: &Connection,
+    connection: &Sql<'_>,
     table: &str,
     rep: i64,
     timeline: &PackedTimeline,
@@ -272,12 +276,11 @@ pub(in crate::journal) fn insert_timeline(
             (C::Landmarks, &timeline.landmarks),
         ],
     )
-    .map(drop)
 }
 
 /// Adds the measures of the rep with this id, with how they were judged, to `measures` or a table with its columns.
 pub(in crate::journal) fn insert_measures(
-    connection: &Connection,
+    connection: &Sql<'_>,
     table: &str,
     id: i64,
     measures: &BTreeMap<MeasureName, Measure>,
@@ -319,7 +322,7 @@ pub(in crate::journal) fn insert_measures(
 /// The rep with this number in this session, if it was the same swing: one that ended at the same
 /// capture time. This tells a retry from a second rep with the same number.
 pub(in crate::journal) fn find_same_rep(
-    connection: &Connection,
+    connection: &Sql<'_>,
     session: SessionId,
     judged: &JudgedRep,
 ) -> rusqlite::Result<Option<RepId>> {
@@ -339,7 +342,8 @@ pub(in crate::journal) fn close_unclean_sessions(
     now: Timestamp,
 ) -> rusqlite::Result<Vec<UncleanSession>> {
     let change = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    let unclean: Vec<UncleanSession> = change
+    let sql = Sql::of_file(&change);
+    let unclean: Vec<UncleanSession> = sql
         .prepare(
             "SELECT id, started_at,
                     max(started_at, coalesce((SELECT max(logged_at) FROM reps WHERE session = sessions.id), ''))
@@ -361,7 +365,7 @@ pub(in crate::journal) fn close_unclean_sessions(
         stamp_text(now)
     );
     for session in &unclean {
-        change.execute(
+        sql.execute(
             "UPDATE sessions SET ended_at = ?2, end_note = ?3 WHERE id = ?1",
             params![session.id.get(), stamp_text(session.ended_at), note],
         )?;

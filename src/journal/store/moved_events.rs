@@ -4,12 +4,13 @@
 //! Functions here work inside the caller's transaction. The first correction of a rep copies what was detected; going back
 //! restores the copy bit for bit.
 
+use rusqlite::OptionalExtension;
 use rusqlite::types::Value;
-use rusqlite::{Connection, OptionalExtension, params_from_iter};
 
 use super::columns::{Column, CorrectionColumn, MeasureColumn, insert};
 use super::insert::insert_measures;
 use super::read::{event_columns, read_events};
+use super::sql::{Sql, params_from_iter};
 use crate::coach::JudgedRep;
 use crate::journal::error::JournalError;
 use crate::journal::record::RepId;
@@ -32,7 +33,7 @@ pub struct MovedEvent {
 
 /// Stores a moved event. `None` where there is no such rep.
 pub(in crate::journal) fn move_event(
-    connection: &Connection,
+    connection: &Sql<'_>,
     moved: &MovedEvent,
     by: &str,
 ) -> rusqlite::Result<Option<i64>> {
@@ -43,7 +44,8 @@ pub(in crate::journal) fn move_event(
     let events = event_columns();
     let copied = connection.execute(
         &format!(
-            "INSERT OR IGNORE INTO found_events (rep, {events}) SELECT id, {events} FROM reps WHERE id = ?1"
+            "INSERT INTO found_events (rep, {events}) SELECT id, {events} FROM reps WHERE id = ?1
+             ON CONFLICT DO NOTHING"
         ),
         [id],
     )?;
@@ -72,7 +74,7 @@ pub(in crate::journal) fn move_event(
 
 /// Restores the events and measures that were detected. `None` where there is no such rep.
 pub(in crate::journal) fn restore_events(
-    connection: &Connection,
+    connection: &Sql<'_>,
     rep: RepId,
     by: &str,
 ) -> rusqlite::Result<Option<i64>> {
@@ -91,12 +93,7 @@ pub(in crate::journal) fn restore_events(
     Ok(Some(id))
 }
 
-fn copy_measures(
-    connection: &Connection,
-    id: i64,
-    from: &str,
-    to: &str,
-) -> rusqlite::Result<usize> {
+fn copy_measures(connection: &Sql<'_>, id: i64, from: &str, to: &str) -> rusqlite::Result<usize> {
     let columns = MeasureColumn::names();
     connection.execute(
         &format!("INSERT INTO {to} ({columns}) SELECT {columns} FROM {from} WHERE rep = ?1"),
@@ -104,7 +101,7 @@ fn copy_measures(
     )
 }
 
-fn put_events(connection: &Connection, id: i64, events: &Events) -> rusqlite::Result<usize> {
+fn put_events(connection: &Sql<'_>, id: i64, events: &Events) -> rusqlite::Result<usize> {
     let columns = event_columns();
     let places = ["?"; EventName::ALL.len()].join(", ");
     let secs = EventName::ALL.map(|event| Value::from(events.at(event).map(CaptureTime::secs)));
@@ -116,7 +113,7 @@ fn put_events(connection: &Connection, id: i64, events: &Events) -> rusqlite::Re
 
 /// Records a correction for each event whose time changed.
 fn note_changes(
-    connection: &Connection,
+    connection: &Sql<'_>,
     id: i64,
     (before, after): (&Events, &Events),
     by: &str,
@@ -143,13 +140,13 @@ fn note_changes(
 }
 
 /// The events that the rep has now.
-fn events_now(connection: &Connection, rep: RepId) -> rusqlite::Result<Option<Events>> {
+fn events_now(connection: &Sql<'_>, rep: RepId) -> rusqlite::Result<Option<Events>> {
     let sql = format!("SELECT {} FROM reps WHERE id = ?1", event_columns());
     query_events(connection, &sql, rep)
 }
 
 /// The detected events of a rep whose events the coach moved; `None` where they were not moved.
-fn events_found(connection: &Connection, rep: RepId) -> rusqlite::Result<Option<Events>> {
+fn events_found(connection: &Sql<'_>, rep: RepId) -> rusqlite::Result<Option<Events>> {
     let sql = format!(
         "SELECT {} FROM found_events WHERE rep = ?1",
         event_columns()
@@ -157,11 +154,7 @@ fn events_found(connection: &Connection, rep: RepId) -> rusqlite::Result<Option<
     query_events(connection, &sql, rep)
 }
 
-fn query_events(
-    connection: &Connection,
-    sql: &str,
-    rep: RepId,
-) -> rusqlite::Result<Option<Events>> {
+fn query_events(connection: &Sql<'_>, sql: &str, rep: RepId) -> rusqlite::Result<Option<Events>> {
     connection
         .prepare_cached(sql)?
         .query_row([rep.get()], read_events)

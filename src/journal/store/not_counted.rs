@@ -5,7 +5,7 @@
 //! caller's transaction.
 
 use jiff::Timestamp;
-use rusqlite::{Connection, OptionalExtension, Row, ToSql, params};
+use rusqlite::{OptionalExtension, ToSql, params};
 
 use super::columns::{
     Column, Extra, MeasureColumn, NotCountedColumn, NotCountedExtra, RepColumn, RepExtra,
@@ -14,6 +14,7 @@ use super::columns::{
 use super::consents::keeps_landmarks;
 use super::insert::{described, insert_measures, insert_timeline};
 use super::read::{prepare_measures, read_measures, read_rep};
+use super::sql::{Sql, SqlRow};
 use crate::coach::{JudgedRep, QuietReason};
 use crate::journal::error::JournalError;
 use crate::journal::record::{NotCountedId, PackedRep, RepId, SessionId};
@@ -93,7 +94,7 @@ fn select() -> String {
     )
 }
 
-fn read(row: &Row<'_>) -> rusqlite::Result<StoredNotCounted> {
+fn read(row: &SqlRow<'_>) -> rusqlite::Result<StoredNotCounted> {
     debug_assert_eq!(RepExtra::ALL.len(), 4, "as many stand in the selection");
     let rep = read_rep(row)?;
     Ok(StoredNotCounted {
@@ -112,7 +113,7 @@ fn read(row: &Row<'_>) -> rusqlite::Result<StoredNotCounted> {
 
 /// Adds a movement that does not count; the oldest of the session go where there are too many.
 pub(in crate::journal) fn insert_not_counted(
-    connection: &Connection,
+    connection: &Sql<'_>,
     session: SessionId,
     packed: &PackedRep,
     missed: MissedCondition,
@@ -122,7 +123,8 @@ pub(in crate::journal) fn insert_not_counted(
     let same: Option<i64> = connection
         .query_row(
             "SELECT id FROM not_counted
-             WHERE session = ?1 AND known_at_secs = ?2 AND plant_secs IS ?3 AND contact_secs IS ?4",
+             WHERE session = ?1 AND known_at_secs = ?2
+             AND plant_secs IS NOT DISTINCT FROM ?3 AND contact_secs IS NOT DISTINCT FROM ?4",
             params![
                 session.get(),
                 rep.known_at.secs(),
@@ -163,7 +165,7 @@ pub(in crate::journal) fn insert_not_counted(
 
 /// Deletes those of the session that are too many.
 pub(in crate::journal) fn drop_oldest(
-    connection: &Connection,
+    connection: &Sql<'_>,
     session: SessionId,
 ) -> rusqlite::Result<usize> {
     connection.execute(
@@ -176,7 +178,7 @@ pub(in crate::journal) fn drop_oldest(
 /// Makes a rep of it, behind the session's other numbers. Gives the rep, an earlier one where it counts already; `None` where
 /// it is not there.
 pub(in crate::journal) fn make_count(
-    connection: &Connection,
+    connection: &Sql<'_>,
     id: NotCountedId,
     by: &str,
 ) -> rusqlite::Result<Option<i64>> {
@@ -193,15 +195,15 @@ pub(in crate::journal) fn make_count(
         Some(None) => {}
     }
     let shared = shared_columns();
-    connection.execute(
+    let rep = connection.query_row(
         &format!(
             "INSERT INTO reps (number, no_cue, {shared})
              SELECT 1 + (SELECT coalesce(max(number), 0) FROM reps WHERE session = not_counted.session), ?2, {shared}
-             FROM not_counted WHERE id = ?1"
+             FROM not_counted WHERE id = ?1 RETURNING id"
         ),
         params![id.get(), QuietReason::NotCounted.as_str()],
+        |row| row.get(0),
     )?;
-    let rep = connection.last_insert_rowid();
     move_rows::<MeasureColumn>(connection, MEASURES, id, rep)?;
     move_rows::<TimelineColumn>(connection, TIMELINES, id, rep)?;
     connection.execute(
@@ -213,7 +215,7 @@ pub(in crate::journal) fn make_count(
 
 /// Moves the rows of a table that has the columns of `C` to a rep.
 fn move_rows<C: Column>(
-    connection: &Connection,
+    connection: &Sql<'_>,
     from: &str,
     id: NotCountedId,
     rep: i64,
@@ -237,7 +239,7 @@ fn move_rows<C: Column>(
 
 /// Frees a number for a rep that is logged: one that the coach made count has no film and was never heard, and gives way.
 pub(in crate::journal) fn free_number(
-    connection: &Connection,
+    connection: &Sql<'_>,
     session: SessionId,
     number: u32,
 ) -> rusqlite::Result<usize> {

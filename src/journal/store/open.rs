@@ -11,6 +11,8 @@ use jiff::Timestamp;
 use rusqlite::{Connection, OpenFlags};
 
 use super::insert::close_unclean_sessions;
+use super::source::Source;
+use super::sql::StorePool;
 use super::upgrade;
 use crate::journal::error::JournalError;
 use crate::journal::files::lock::WriterLock;
@@ -67,15 +69,16 @@ enum OnDamage {
     Quarantine,
 }
 
-/// A journal open for reading. It sees all reps logged so far, also while another thread or program
+/// A journal open for reading, or the facility's store. It sees all reps logged so far, also while another thread or program
 /// writes.
 #[derive(Debug)]
 pub struct JournalReader {
-    pub(in crate::journal) connection: Connection,
+    pub(in crate::journal) source: Source,
+    /// The file; of the store the name that people know it by.
     pub(in crate::journal) path: PathBuf,
 }
 
-/// A journal open for writing: the only one of its file on this machine.
+/// A journal open for writing: the only one of its file on this machine. Or the facility's store, which others write too.
 #[derive(Debug)]
 pub struct Journal {
     pub(in crate::journal) reader: JournalReader,
@@ -177,7 +180,7 @@ impl Journal {
         let connection = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_WRITE)
             .map_err(|error| JournalError::from_sqlite(path, "open it", error))?;
         let reader = JournalReader {
-            connection,
+            source: Source::File(connection),
             path: path.to_path_buf(),
         };
         reader.enforce_pragmas()?;
@@ -206,7 +209,7 @@ impl Journal {
             Err(error) => return Err(JournalError::from_io(path, &error)),
         }
         let reader = JournalReader::open(path)?;
-        let found = reader.query("read it", schema::identify)?;
+        let found = reader.query_file("read it", schema::identify)?;
         let known = schema::VERSION;
         match found {
             FileKind::Journal { version } if version == known => Ok(reader),
@@ -225,6 +228,16 @@ impl Journal {
         }
     }
 
+    /// The facility's store, for the changes that a person makes at a page. `name` is what messages call it.
+    pub fn of_store(pool: StorePool, name: &str) -> Self {
+        Self {
+            reader: JournalReader::of_store(pool, name),
+            report: OpenReport::default(),
+            identity: None,
+            _lock: None,
+        }
+    }
+
     /// What opening found and did.
     pub fn report(&self) -> &OpenReport {
         &self.report
@@ -232,7 +245,7 @@ impl Journal {
 
     /// Makes sure that the open file still has its name: SQLite would go on writing to a deleted one.
     pub(in crate::journal) fn refuse_moved(&self) -> Result<(), JournalError> {
-        if FileIdentity::of(&self.reader.path) == self.identity {
+        if self.reader.is_store() || FileIdentity::of(&self.reader.path) == self.identity {
             return Ok(());
         }
         Err(JournalError::Moved {
@@ -257,25 +270,16 @@ impl JournalReader {
         let connection = Connection::open_with_flags(path, flags)
             .map_err(|error| JournalError::from_sqlite(path, "open it", error))?;
         let reader = Self {
-            connection,
+            source: Source::File(connection),
             path: path.to_path_buf(),
         };
-        reader.query("set how long to wait", |c| c.busy_timeout(BUSY_TIMEOUT))?;
+        reader.query_file("set how long to wait", |c| c.busy_timeout(BUSY_TIMEOUT))?;
         Ok(reader)
-    }
-
-    /// Runs SQLite calls; `doing` completes "cannot ..." in the message should they fail.
-    pub(in crate::journal) fn query<T>(
-        &self,
-        doing: &'static str,
-        work: impl FnOnce(&Connection) -> rusqlite::Result<T>,
-    ) -> Result<T, JournalError> {
-        work(&self.connection).map_err(|error| JournalError::from_sqlite(&self.path, doing, error))
     }
 
     /// Sets the pragmas by which every commit survives a power cut, and reads them back.
     fn enforce_pragmas(&self) -> Result<(), JournalError> {
-        self.query("set how long to wait", |c| c.busy_timeout(BUSY_TIMEOUT))?;
+        self.query_file("set how long to wait", |c| c.busy_timeout(BUSY_TIMEOUT))?;
         // On macOS an ordinary fsync leaves data in the drive's cache; elsewhere this has no effect.
         self.enforce_pragma("fullfsync", "1", "1")?;
         self.enforce_pragma("journal_mode", "WAL", "wal")?;
@@ -295,7 +299,7 @@ impl JournalReader {
         value: &str,
         wanted: &str,
     ) -> Result<(), JournalError> {
-        let found = self.query("set how it is written", |c| {
+        let found = self.query_file("set how it is written", |c| {
             // Some pragmas answer with a row and some do not; what counts is reading them back.
             c.pragma_update_and_check(None, setting, value, |_| Ok(()))
                 .or_else(|error| match error {
@@ -315,7 +319,7 @@ impl JournalReader {
         })
     }
 
-    /// The file, as it was named.
+    /// The file, as it was named; of the store its name.
     pub fn path(&self) -> &Path {
         &self.path
     }
@@ -375,10 +379,10 @@ fn open_file(path: &Path) -> Result<(JournalReader, OpenReport), JournalError> {
     let connection = Connection::open_with_flags(path, writer_flags())
         .map_err(|error| JournalError::from_sqlite(path, "open it", error))?;
     let mut reader = JournalReader {
-        connection,
+        source: Source::File(connection),
         path: path.to_path_buf(),
     };
-    if reader.query("see whether it can be written", |c| c.is_readonly("main"))? {
+    if reader.query_file("see whether it can be written", |c| c.is_readonly("main"))? {
         let reason = "the file is read-only".to_owned();
         return Err(JournalError::NoAccess {
             path: reader.path,
@@ -391,10 +395,9 @@ fn open_file(path: &Path) -> Result<(JournalReader, OpenReport), JournalError> {
         _ => 0,
     };
     upgrade::bring_up_to_date(&mut reader, version)?;
-    let unclean = close_unclean_sessions(&mut reader.connection, now_to_the_millisecond())
-        .map_err(|error| {
-            JournalError::from_sqlite(&reader.path, "close the sessions of an earlier run", error)
-        })?;
+    let doing = "close the sessions of an earlier run";
+    let unclean = close_unclean_sessions(reader.file_mut(doing)?, now_to_the_millisecond())
+        .map_err(|error| reader.error(doing, error))?;
     let report = OpenReport {
         created: version == 0,
         upgraded_from: (version > 0 && version < schema::VERSION).then_some(version),

@@ -2,11 +2,12 @@
 //!
 //! Functions here work inside the caller's transaction.
 
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{OptionalExtension, params};
 
 use super::columns::{Column, HitterColumn};
 use super::consents;
 use super::open::JournalReader;
+use super::sql::Sql;
 use crate::journal::error::JournalError;
 use crate::journal::record::{HitterId, SessionId};
 use crate::journal::stamp::stamp_text;
@@ -66,7 +67,7 @@ pub(crate) fn is_name(name: &str) -> bool {
 
 /// Gives a session to another hitter, or to nobody. `None` where the session or the hitter is not there, or the hitter is frozen.
 pub(super) fn give_session(
-    connection: &Connection,
+    connection: &Sql<'_>,
     session: SessionId,
     hitter: Option<HitterId>,
 ) -> rusqlite::Result<Option<i64>> {
@@ -88,7 +89,7 @@ pub(super) fn give_session(
 
 /// Gives a hitter another name. `None` where the hitter is not there or another one has the name.
 pub(super) fn rename(
-    connection: &Connection,
+    connection: &Sql<'_>,
     hitter: HitterId,
     name: &str,
 ) -> rusqlite::Result<Option<i64>> {
@@ -106,10 +107,10 @@ pub(super) fn rename(
     Ok((rows > 0).then_some(hitter.get()))
 }
 
-/// Gives all that one hitter has to another, and removes the first. Side and height are filled in where the other has none; the
-/// plan in force of the other stays in force. Of what they allow the newest decision of either is in force.
+/// Makes two hitters one, who goes on as the other: side and height are filled in where the other has none; the plan in force of
+/// the other stays in force. Of what they allow the newest decision of either is in force.
 pub(super) fn merge(
-    connection: &Connection,
+    connection: &Sql<'_>,
     from: HitterId,
     into: HitterId,
 ) -> rusqlite::Result<Option<i64>> {
@@ -122,27 +123,47 @@ pub(super) fn merge(
     if from == into || there != 2 {
         return Ok(None);
     }
-    connection.execute("UPDATE sessions SET hitter = ?2 WHERE hitter = ?1", both)?;
-    let newest: Option<(i64, String, String)> = connection
+    let newest: Option<i64> = connection
         .query_row(
-            "SELECT id, name, text FROM plans WHERE hitter = ?1 ORDER BY id DESC LIMIT 1",
+            "SELECT id FROM plans WHERE hitter = ?1 ORDER BY turn DESC, uid DESC LIMIT 1",
             [into.get()],
-            |row| Ok((row.get("id")?, row.get("name")?, row.get("text")?)),
+            |row| row.get("id"),
         )
         .optional()?;
-    connection.execute("UPDATE plans SET hitter = ?2 WHERE hitter = ?1", both)?;
-    if let Some((id, name, text)) = newest {
+    let decided = consents::recorded_last(connection, both)?;
+    // Elsewhere more may belong to the first: that goes to the other too.
+    connection.execute(
+        "INSERT INTO deleted (uid, what, merged_into)
+         SELECT one.uid, 'hitter', other.uid FROM hitters AS one, hitters AS other
+         WHERE one.id = ?1 AND other.id = ?2 ON CONFLICT DO NOTHING",
+        both,
+    )?;
+    give_all(connection, from, into)?;
+    if let Some(id) = newest {
         // The newest row is in force: the plan is put in force anew where one of the other's is newer.
         connection.execute(
             "INSERT INTO plans (hitter, name, text, made_at)
-             SELECT ?1, ?2, ?3, ?4 WHERE EXISTS (SELECT 1 FROM plans WHERE hitter = ?1 AND id > ?5)",
-            params![
-                into.get(),
-                name,
-                text,
-                stamp_text(now_to_the_millisecond()),
-                id
-            ],
+             SELECT hitter, name, text, ?2 FROM plans AS kept WHERE id = ?1
+             AND EXISTS (SELECT 1 FROM plans WHERE hitter = kept.hitter AND id <> kept.id AND turn >= kept.turn)",
+            params![id, stamp_text(now_to_the_millisecond())],
+        )?;
+    }
+    consents::put_in_force(connection, &decided)?;
+    consents::delete_refused_landmarks(connection, into)?;
+    Ok(Some(into.get()))
+}
+
+/// Gives all that one hitter has to another, and removes the first.
+pub(in crate::journal) fn give_all(
+    connection: &Sql<'_>,
+    from: HitterId,
+    into: HitterId,
+) -> rusqlite::Result<()> {
+    let both = [from, into].map(HitterId::get);
+    for table in ["sessions", "plans", "consents"] {
+        connection.execute(
+            &format!("UPDATE {table} SET hitter = ?2 WHERE hitter = ?1"),
+            both,
         )?;
     }
     connection.execute(
@@ -151,15 +172,14 @@ pub(super) fn merge(
          WHERE id = ?2",
         both,
     )?;
-    connection.execute("UPDATE consents SET hitter = ?2 WHERE hitter = ?1", both)?;
     consents::delete_refused_landmarks(connection, into)?;
     connection.execute("DELETE FROM hitters WHERE id = ?1", [from.get()])?;
-    Ok(Some(into.get()))
+    Ok(())
 }
 
 /// Freezes a hitter, or lets them hit again.
 pub(super) fn freeze(
-    connection: &Connection,
+    connection: &Sql<'_>,
     hitter: HitterId,
     frozen: bool,
 ) -> rusqlite::Result<Option<i64>> {
@@ -172,10 +192,7 @@ pub(super) fn freeze(
 }
 
 /// Whether a hitter is frozen; `None` where there is none of this number.
-pub(super) fn is_frozen(
-    connection: &Connection,
-    hitter: HitterId,
-) -> rusqlite::Result<Option<bool>> {
+pub(super) fn is_frozen(connection: &Sql<'_>, hitter: HitterId) -> rusqlite::Result<Option<bool>> {
     let column = HitterColumn::FrozenAt.name();
     connection
         .query_row(
@@ -187,7 +204,7 @@ pub(super) fn is_frozen(
 }
 
 /// Removes hitters without a name to whom nothing belongs: nobody could find them any more.
-pub(in crate::journal) fn drop_unused_nameless(connection: &Connection) -> rusqlite::Result<()> {
+pub(in crate::journal) fn drop_unused_nameless(connection: &Sql<'_>) -> rusqlite::Result<()> {
     connection.execute(
         "DELETE FROM hitters WHERE name IS NULL
          AND NOT EXISTS (SELECT 1 FROM sessions WHERE hitter = hitters.id)

@@ -1,14 +1,16 @@
 //! Plans in the journal: each change is a new row, so that the plan of an old session stays known.
 //!
 //! In: a plan's name and its own text, which this room does not read. Out: the newest plan of a hitter, or the one for
-//! everybody who has none of their own. A row with an empty text removes the plan.
+//! everybody who has none of their own. A row with an empty text removes the plan. Of two that were made without knowing of each
+//! other, in two places, both stay and the same one is the newest everywhere.
 
 use jiff::Timestamp;
-use rusqlite::{OptionalExtension, Row};
+use rusqlite::OptionalExtension;
 
 use super::columns::{Column, Extra, PlanColumn, PlanExtra, get};
 use super::insert::find_or_add_plan;
 use super::read::stamp;
+use super::sql::{SqlRow, is, params_from_iter};
 use crate::journal::error::JournalError;
 use crate::journal::record::{HitterId, NewPlan, PlanId};
 use crate::journal::store::open::{Journal, JournalReader};
@@ -88,10 +90,11 @@ impl JournalReader {
     }
 
     fn newest_plan(&self, hitter: Option<HitterId>) -> Result<Option<StoredPlan>, JournalError> {
-        let newest = "WHERE plans.hitter IS ?1 ORDER BY plans.id DESC LIMIT 1";
+        let whose = is("plans.hitter", hitter, "?");
+        let newest = format!("WHERE {whose} ORDER BY plans.turn DESC, plans.uid DESC LIMIT 1");
         self.query("look up a plan", |c| {
-            c.prepare_cached(&select_plans(newest))?
-                .query_row([hitter.map(HitterId::get)], read_plan)
+            c.prepare_cached(&select_plans(&newest))?
+                .query_row(params_from_iter(hitter.map(HitterId::get)), read_plan)
                 .optional()
         })
     }
@@ -105,7 +108,7 @@ fn select_plans(which: &str) -> String {
     )
 }
 
-fn read_plan(row: &Row<'_>) -> rusqlite::Result<StoredPlan> {
+fn read_plan(row: &SqlRow<'_>) -> rusqlite::Result<StoredPlan> {
     use PlanColumn as C;
     Ok(StoredPlan {
         id: PlanId::new(get(row, C::Id)?),

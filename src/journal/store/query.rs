@@ -3,12 +3,15 @@
 use std::fmt;
 
 use jiff::Timestamp;
+use rusqlite::OptionalExtension;
 use rusqlite::types::Value;
-use rusqlite::{OptionalExtension, Row, params_from_iter};
 
 use super::columns::{Column, Extra, MeasureColumn, SessionColumn, SessionExtra, get};
 use super::insert::UNCLEAN_NOTE;
-use super::read::{optional_stamp, prepare_measures, read_measures, read_rep, select_reps, stamp};
+use super::read::{
+    optional_stamp, prepare_measures, read_measures, read_measures_of, read_rep, select_reps, stamp,
+};
+use super::sql::{SqlRow, params_from_iter};
 use crate::coach::JudgedRep;
 use crate::journal::error::JournalError;
 use crate::journal::record::{HitterId, PlanId, RepId, SessionId};
@@ -20,6 +23,9 @@ use crate::picture_size::PictureSize;
 use crate::pose::PoseFrame;
 use crate::rep::RepKind;
 use crate::time::CaptureTime;
+
+/// How many reps are held at a time, so that a store's measures of them are read in one question.
+const REPS_AT_A_TIME: usize = 300;
 
 /// A session as stored, with how much it holds.
 #[derive(Clone, Debug, PartialEq)]
@@ -163,7 +169,7 @@ pub struct RepFilter {
     pub(crate) until: Option<Timestamp>,
 }
 
-fn read_session(row: &Row<'_>) -> rusqlite::Result<SessionRow> {
+fn read_session(row: &SqlRow<'_>) -> rusqlite::Result<SessionRow> {
     use SessionColumn as C;
     Ok(SessionRow {
         id: SessionId::new(get(row, C::Id)?),
@@ -245,7 +251,7 @@ impl JournalReader {
 
     /// The version of the journal's tables.
     pub fn version(&self) -> Result<u32, JournalError> {
-        self.query("read its version", |c| {
+        self.query_file("read its version", |c| {
             c.pragma_query_value(None, "user_version", |row| row.get(0))
         })
     }
@@ -414,23 +420,30 @@ impl JournalReader {
         mut take: impl FnMut(StoredRep) -> Result<(), JournalError>,
     ) -> Result<u64, JournalError> {
         let doing = "read the reps";
-        let sqlite = |error| JournalError::from_sqlite(&self.path, doing, error);
-        // A read transaction: reps and their measures come from one snapshot. It ends when it is dropped.
-        let _snapshot = self.connection.unchecked_transaction().map_err(sqlite)?;
-        let (conditions, values) = self.conditions(filter)?;
-        let sql = format!("{} {conditions} ORDER BY reps.id", select_reps());
-        let mut select = self.connection.prepare(&sql).map_err(sqlite)?;
-        let mut measures =
-            prepare_measures(&self.connection, MeasureColumn::TABLE).map_err(sqlite)?;
-        let mut rows = select.query(params_from_iter(values)).map_err(sqlite)?;
-        let mut count = 0;
-        while let Some(row) = rows.next().map_err(sqlite)? {
-            let mut rep = read_rep(row).map_err(sqlite)?;
-            read_measures(&mut measures, rep.id.get(), &mut rep.judged).map_err(sqlite)?;
-            take(rep)?;
-            count += 1;
-        }
-        Ok(count)
+        let failed = |error| self.error(doing, error);
+        self.snapshot(doing, |c| {
+            let (conditions, values) = self.conditions(filter)?;
+            let sql = format!("{} {conditions} ORDER BY reps.id", select_reps());
+            let mut select = c.prepare_long(&sql).map_err(failed)?;
+            let mut rows = select.query(params_from_iter(values)).map_err(failed)?;
+            let mut count = 0;
+            let mut reps = Vec::with_capacity(REPS_AT_A_TIME);
+            loop {
+                while reps.len() < REPS_AT_A_TIME
+                    && let Some(row) = rows.next().map_err(failed)?
+                {
+                    reps.push(read_rep(&row).map_err(failed)?);
+                }
+                if reps.is_empty() {
+                    return Ok(count);
+                }
+                read_measures_of(c, &mut reps).map_err(failed)?;
+                for rep in reps.drain(..) {
+                    take(rep)?;
+                    count += 1;
+                }
+            }
+        })
     }
 
     /// The filter as SQL. Only conditions that are set are written, so that each can use its index.

@@ -1,14 +1,14 @@
 //! Rows of the journal's tables, read: values of single columns, and a rep from its rows.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::str::FromStr;
 
 use jiff::Timestamp;
 use rusqlite::types::{Type, ValueRef};
-use rusqlite::{Connection, Row, RowIndex, Statement};
 
 use super::columns::{Column, Extra, MeasureColumn, RepColumn, RepExtra, Selected, get, joined};
 use super::query::StoredRep;
+use super::sql::{Place, Sql, SqlRow, SqlStatement};
 use crate::coach::{AbsoluteBand, AbsoluteBands, CueGiven, JudgedRep, PitchPlayed, Verdict};
 use crate::journal::record::{HitterId, RepId, SessionId};
 use crate::journal::stamp::parse_stamp;
@@ -34,7 +34,7 @@ pub(in crate::journal) fn select_reps() -> String {
 }
 
 /// Reads a rep without its measures from a row of [`select_reps`].
-pub(in crate::journal) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep> {
+pub(in crate::journal) fn read_rep(row: &SqlRow<'_>) -> rusqlite::Result<StoredRep> {
     use RepColumn as C;
     let time = |column: C| -> rusqlite::Result<Option<CaptureTime>> {
         Ok(get::<Option<f64>>(row, column)?.map(CaptureTime::from_secs))
@@ -104,7 +104,7 @@ pub(in crate::journal) fn read_rep(row: &Row<'_>) -> rusqlite::Result<StoredRep>
     })
 }
 
-fn read_heard(row: &Row<'_>) -> rusqlite::Result<Option<Heard>> {
+fn read_heard(row: &SqlRow<'_>) -> rusqlite::Result<Option<Heard>> {
     let shown = Heard::Contact {
         plus_minus_ms: get::<Option<f64>>(row, RepColumn::ContactPlusMinusMs)?.unwrap_or_default(),
         level_db: get::<Option<f64>>(row, RepColumn::ContactLevelDb)?.unwrap_or_default(),
@@ -113,7 +113,7 @@ fn read_heard(row: &Row<'_>) -> rusqlite::Result<Option<Heard>> {
     optional_word(row, RepColumn::Heard, &words, Heard::name)
 }
 
-fn read_ruler(row: &Row<'_>) -> rusqlite::Result<Option<Ruler>> {
+fn read_ruler(row: &SqlRow<'_>) -> rusqlite::Result<Option<Ruler>> {
     let scale = (
         get(row, RepColumn::CmPerPx)?,
         get(row, RepColumn::ScaledForCm)?,
@@ -134,9 +134,9 @@ fn read_ruler(row: &Row<'_>) -> rusqlite::Result<Option<Ruler>> {
 
 /// Prepares what [`read_measures`] asks for each rep, of `measures` or a table with its columns.
 pub(in crate::journal) fn prepare_measures<'c>(
-    connection: &'c Connection,
+    connection: &Sql<'c>,
     table: &str,
-) -> rusqlite::Result<rusqlite::CachedStatement<'c>> {
+) -> rusqlite::Result<SqlStatement<'c>> {
     connection.prepare_cached(&format!(
         "SELECT {} FROM {table} AS measures WHERE rep = ?1",
         MeasureColumn::selection()
@@ -147,38 +147,76 @@ pub(in crate::journal) fn prepare_measures<'c>(
 ///
 /// A measure whose name this program does not know is left in the file and passed over.
 pub(in crate::journal) fn read_measures(
-    select: &mut Statement<'_>,
+    select: &mut SqlStatement<'_>,
     id: i64,
     judged: &mut JudgedRep,
 ) -> rusqlite::Result<()> {
-    use MeasureColumn as C;
     let mut rows = select.query([id])?;
     while let Some(row) = rows.next()? {
-        let name = row.get_ref(C::Name.index())?.as_str()?;
-        let Some(name) = MeasureName::from_name(name) else {
-            continue;
-        };
-        let measure = match get(row, C::Value)? {
-            Some(value) => Measure::Made {
-                value,
-                plus_minus: get(row, C::PlusMinus)?,
-                confidence: get(row, C::Confidence)?,
-            },
-            None => Measure::NotMade {
-                why: get::<String>(row, C::Why)?.as_str().into(),
-            },
-        };
-        judged.rep.measures.insert(name, measure);
-        if let Some(verdict) = verdict(row, C::Verdict)? {
-            judged.verdicts.insert(name, verdict);
+        add_measure(&row, judged)?;
+    }
+    Ok(())
+}
+
+/// Adds their measures, verdicts and bands to some reps: from afar in one question, from a file, where that takes longer, in one
+/// for each.
+pub(in crate::journal) fn read_measures_of(
+    connection: &Sql<'_>,
+    reps: &mut [StoredRep],
+) -> rusqlite::Result<()> {
+    if !connection.is_far() {
+        let mut select = prepare_measures(connection, MeasureColumn::TABLE)?;
+        for rep in reps {
+            read_measures(&mut select, rep.id.get(), &mut rep.judged)?;
         }
-        let band = AbsoluteBand {
-            low: get(row, C::BandLow)?,
-            high: get(row, C::BandHigh)?,
-        };
-        if band != AbsoluteBand::default() {
-            judged.bands.insert(name, band);
+        return Ok(());
+    }
+    let places: HashMap<i64, usize> = reps
+        .iter()
+        .enumerate()
+        .map(|(place, rep)| (rep.id.get(), place))
+        .collect();
+    let ids: Vec<String> = reps.iter().map(|rep| rep.id.to_string()).collect();
+    let mut select = connection.prepare(&format!(
+        "SELECT {} FROM measures WHERE rep IN ({})",
+        MeasureColumn::selection(),
+        ids.join(", ")
+    ))?;
+    let mut rows = select.query([])?;
+    while let Some(row) = rows.next()? {
+        if let Some(place) = places.get(&get(&row, MeasureColumn::Rep)?) {
+            add_measure(&row, &mut reps[*place].judged)?;
         }
+    }
+    Ok(())
+}
+
+fn add_measure(row: &SqlRow<'_>, judged: &mut JudgedRep) -> rusqlite::Result<()> {
+    use MeasureColumn as C;
+    let name = row.get_ref(C::Name.index())?.as_str()?;
+    let Some(name) = MeasureName::from_name(name) else {
+        return Ok(());
+    };
+    let measure = match get(row, C::Value)? {
+        Some(value) => Measure::Made {
+            value,
+            plus_minus: get(row, C::PlusMinus)?,
+            confidence: get(row, C::Confidence)?,
+        },
+        None => Measure::NotMade {
+            why: get::<String>(row, C::Why)?.as_str().into(),
+        },
+    };
+    judged.rep.measures.insert(name, measure);
+    if let Some(verdict) = verdict(row, C::Verdict)? {
+        judged.verdicts.insert(name, verdict);
+    }
+    let band = AbsoluteBand {
+        low: get(row, C::BandLow)?,
+        high: get(row, C::BandHigh)?,
+    };
+    if band != AbsoluteBand::default() {
+        judged.bands.insert(name, band);
     }
     Ok(())
 }
@@ -189,7 +227,7 @@ pub(in crate::journal) fn event_columns() -> String {
 }
 
 /// Reads events from a row that has the [`event_columns`] and nothing else.
-pub(in crate::journal) fn read_events(row: &Row<'_>) -> rusqlite::Result<Events> {
+pub(in crate::journal) fn read_events(row: &SqlRow<'_>) -> rusqlite::Result<Events> {
     let mut events = Events::default();
     for (place, event) in EventName::ALL.into_iter().enumerate() {
         let secs: Option<f64> = row.get(place)?;
@@ -200,7 +238,7 @@ pub(in crate::journal) fn read_events(row: &Row<'_>) -> rusqlite::Result<Events>
 
 /// Reads a stamp.
 pub(in crate::journal) fn stamp(
-    row: &Row<'_>,
+    row: &SqlRow<'_>,
     column: impl Selected,
 ) -> rusqlite::Result<Timestamp> {
     stamp_of(row, column.index())
@@ -208,21 +246,30 @@ pub(in crate::journal) fn stamp(
 
 /// Reads a stamp that may be missing.
 pub(in crate::journal) fn optional_stamp(
-    row: &Row<'_>,
+    row: &SqlRow<'_>,
     column: impl Selected,
 ) -> rusqlite::Result<Option<Timestamp>> {
-    match row.get_ref(column.index())? {
+    optional_stamp_of(row, column.index())
+}
+
+/// Reads a stamp that may be missing, by the name or place of its column.
+pub(in crate::journal) fn optional_stamp_of(
+    row: &SqlRow<'_>,
+    column: impl Place,
+) -> rusqlite::Result<Option<Timestamp>> {
+    let place = column.in_row(row)?;
+    match row.get_ref(place)? {
         ValueRef::Null => Ok(None),
-        _ => stamp(row, column).map(Some),
+        _ => stamp_of(row, place).map(Some),
     }
 }
 
 /// Reads a stamp by the name or place of its column.
 pub(in crate::journal) fn stamp_of(
-    row: &Row<'_>,
-    column: impl RowIndex,
+    row: &SqlRow<'_>,
+    column: impl Place,
 ) -> rusqlite::Result<Timestamp> {
-    let place = column.idx(row.as_ref())?;
+    let place = column.in_row(row)?;
     parse_stamp(row.get_ref(place)?.as_str()?).map_err(|error| {
         rusqlite::Error::FromSqlConversionFailure(place, Type::Text, Box::new(error))
     })
@@ -230,7 +277,7 @@ pub(in crate::journal) fn stamp_of(
 
 /// Reads a verdict, where there is one.
 pub(in crate::journal) fn verdict(
-    row: &Row<'_>,
+    row: &SqlRow<'_>,
     column: impl Selected,
 ) -> rusqlite::Result<Option<Verdict>> {
     optional_word(row, column, Verdict::ALL, Verdict::as_str)
@@ -238,7 +285,7 @@ pub(in crate::journal) fn verdict(
 
 /// Reads the text of an enum that may be missing; one that only other versions know is kept as it is.
 fn recorded<T: FromStr>(
-    row: &Row<'_>,
+    row: &SqlRow<'_>,
     column: impl Selected,
 ) -> rusqlite::Result<Option<Recorded<T>>> {
     let text = row.get_ref(column.index())?.as_str_or_null()?;
@@ -247,7 +294,7 @@ fn recorded<T: FromStr>(
 
 /// Reads one of a few words.
 pub(in crate::journal) fn word<T: Copy>(
-    row: &Row<'_>,
+    row: &SqlRow<'_>,
     column: impl Selected,
     all: &[T],
     name: impl Fn(T) -> &'static str,
@@ -264,7 +311,7 @@ pub(in crate::journal) fn word<T: Copy>(
 
 /// Reads one of a few words that may be missing.
 pub(in crate::journal) fn optional_word<T: Copy>(
-    row: &Row<'_>,
+    row: &SqlRow<'_>,
     column: impl Selected,
     all: &[T],
     name: impl Fn(T) -> &'static str,

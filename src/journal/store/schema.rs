@@ -24,6 +24,7 @@ pub(in crate::journal) const STEPS: &[&str] = &[
     include_str!("schema/011_frozen.sql"),
     include_str!("schema/012_consents.sql"),
     include_str!("schema/013_heard.sql"),
+    include_str!("schema/014_facility.sql"),
 ];
 
 /// The newest version this program knows.

@@ -6,13 +6,14 @@
 
 use jiff::{SignedDuration, Timestamp};
 use rusqlite::types::Value;
-use rusqlite::{Connection, OptionalExtension, params, params_from_iter};
+use rusqlite::{OptionalExtension, params};
 
 use super::columns::{
     Column, HitterColumn, MeasureColumn, NotCountedColumn, PlanColumn, RepColumn, SessionColumn,
     TimelineColumn, joined,
 };
 use super::read::BATS;
+use super::sql::{Sql, params_from_iter};
 use super::{consents, insert, not_counted, people};
 use crate::journal::error::JournalError;
 use crate::journal::record::{HitterId, NewHitter, NewPlan, PlanId, SessionId};
@@ -133,6 +134,8 @@ impl Journal {
         for rep in &mut reps {
             let secs = known_at(&rep.row, RepColumn::KnownAtSecs as usize);
             rep.row[RepColumn::LoggedAt as usize] = clip.stamp_after(secs).into();
+            // A uid has the time of its row.
+            rep.row[RepColumn::Uid as usize] = Value::Null;
             last_secs = last_secs.max(secs);
         }
         for movement in &mut not_counted {
@@ -281,6 +284,7 @@ impl ClipSession {
         row[C::StartedAt as usize] = self.stamp_after(0.0).into();
         row[C::EndedAt as usize] = self.stamp_after(last_secs).into();
         row[C::EndNote as usize] = Value::Null;
+        row[C::Uid as usize] = Value::Null;
         row[C::Source as usize] = self.source.clone().into();
         // It says nothing of who hits at the cage now.
         row[C::SaidBy as usize] = Value::Null;
@@ -372,23 +376,28 @@ impl JournalReader {
 
 /// Inserts a whole row under a new number, which it gives.
 fn insert_without_id<C: Column>(
-    connection: &Connection,
+    connection: &Sql<'_>,
     table: &str,
     values: &Values,
 ) -> rusqlite::Result<i64> {
-    let columns = joined(&C::ALL[1..]);
-    let places = vec!["?"; C::ALL.len() - 1].join(", ");
+    // Changes are numbered in each journal for itself.
+    let kept = |column: &&C| column.index() > 0 && column.name() != SessionColumn::Rev.name();
+    let columns: Vec<C> = C::ALL.iter().filter(kept).copied().collect();
+    let places = vec!["?"; columns.len()].join(", ");
     connection
         .prepare_cached(&format!(
-            "INSERT INTO {table} ({columns}) VALUES ({places})"
+            "INSERT INTO {table} ({}) VALUES ({places}) RETURNING id",
+            joined(&columns)
         ))?
-        .execute(params_from_iter(&values[1..]))?;
-    Ok(connection.last_insert_rowid())
+        .query_row(
+            params_from_iter(columns.iter().map(|column| &values[column.index()])),
+            |row| row.get(0),
+        )
 }
 
 /// The same in another session. The session is the second column of the tables that have one.
 fn insert_in_session<C: Column>(
-    connection: &Connection,
+    connection: &Sql<'_>,
     session: SessionId,
     row: &Values,
 ) -> rusqlite::Result<i64> {
@@ -397,7 +406,7 @@ fn insert_in_session<C: Column>(
     insert_without_id::<C>(connection, C::TABLE, &values)
 }
 
-fn insert_rep(connection: &Connection, session: SessionId, rep: &Movement) -> rusqlite::Result<()> {
+fn insert_rep(connection: &Sql<'_>, session: SessionId, rep: &Movement) -> rusqlite::Result<()> {
     let number = integer(&rep.row[RepColumn::Number as usize]);
     not_counted::free_number(connection, session, number.try_into().unwrap_or_default())?;
     let id = insert_in_session::<RepColumn>(connection, session, &rep.row)?;
@@ -406,7 +415,7 @@ fn insert_rep(connection: &Connection, session: SessionId, rep: &Movement) -> ru
 }
 
 fn insert_not_counted(
-    connection: &Connection,
+    connection: &Sql<'_>,
     session: SessionId,
     movement: &Movement,
 ) -> rusqlite::Result<()> {
@@ -418,7 +427,7 @@ fn insert_not_counted(
 
 /// Inserts what belongs to a movement of a session, whose number is the first column there.
 fn insert_belonging(
-    connection: &Connection,
+    connection: &Sql<'_>,
     session: SessionId,
     id: i64,
     movement: &Movement,

@@ -1,7 +1,7 @@
 //! Writing to an open journal: each function here is one transaction, which is stored whole or not at all.
 
 use jiff::Timestamp;
-use rusqlite::{Transaction, TransactionBehavior, params};
+use rusqlite::{TransactionBehavior, params};
 
 use super::{insert, not_counted, people};
 use crate::journal::error::JournalError;
@@ -10,6 +10,8 @@ use crate::journal::record::{
 };
 use crate::journal::stamp::stamp_text;
 use crate::journal::store::open::Journal;
+use crate::journal::store::source::Source;
+use crate::journal::store::sql::Sql;
 use crate::wall_clock::now_to_the_millisecond;
 
 impl Journal {
@@ -67,7 +69,8 @@ impl Journal {
         let rows = self.transaction("end a session", |change| {
             change.execute(
                 // A wall clock that was set back while the session ran must not end it before it began.
-                "UPDATE sessions SET ended_at = max(started_at, ?2), end_note = ?3 WHERE id = ?1",
+                "UPDATE sessions SET ended_at = CASE WHEN started_at > ?2 THEN started_at ELSE ?2 END, end_note = ?3
+                 WHERE id = ?1",
                 params![session.get(), stamp_text(ended_at), note],
             )
         })?;
@@ -114,7 +117,7 @@ impl Journal {
     /// Moves all of the write-ahead log into the open file and empties it. Unlike SQLite's checkpoint on closing, this also
     /// works where the file was moved, so that no log is left beside a new file.
     pub(in crate::journal) fn empty_wal(&self) -> Result<(), JournalError> {
-        let blocked: bool = self.reader.query("clear the write-ahead log", |c| {
+        let blocked: bool = self.reader.query_file("clear the write-ahead log", |c| {
             c.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get(0))
         })?;
         match blocked {
@@ -129,19 +132,20 @@ impl Journal {
     pub(in crate::journal) fn transaction<T>(
         &mut self,
         doing: &'static str,
-        work: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>,
+        work: impl FnOnce(&Sql<'_>) -> rusqlite::Result<T>,
     ) -> Result<T, JournalError> {
         self.refuse_moved()?;
-        let reader = &mut self.reader;
-        let done = (|| {
-            // Taking the write lock at once avoids the deadlock of two readers that both want to write.
-            let change = reader
-                .connection
-                .transaction_with_behavior(TransactionBehavior::Immediate)?;
-            let value = work(&change)?;
-            change.commit()?;
-            Ok(value)
-        })();
-        done.map_err(|error| JournalError::from_sqlite(&reader.path, doing, error))
+        let done = match &mut self.reader.source {
+            Source::File(connection) => (|| {
+                // Taking the write lock at once avoids the deadlock of two readers that both want to write.
+                let change =
+                    connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+                let value = work(&Sql::of_file(&change))?;
+                change.commit()?;
+                Ok(value)
+            })(),
+            Source::Store(link) => link.change(work),
+        };
+        done.map_err(|error| self.reader.error(doing, error))
     }
 }

@@ -28,9 +28,9 @@ pub(super) fn bring_up_to_date(
             None
         }
     };
-    schema::upgrade(&mut reader.connection, schema::STEPS, version).map_err(|error| {
-        JournalError::from_sqlite(&reader.path, "bring its tables up to date", error)
-    })?;
+    let doing = "bring its tables up to date";
+    schema::upgrade(reader.file_mut(doing)?, schema::STEPS, version)
+        .map_err(|error| reader.error(doing, error))?;
     if is_old && version < WITHOUT_NAMES_SINCE {
         clear_what_was_cut(reader);
     }
@@ -55,7 +55,7 @@ pub(super) fn bring_up_to_date(
 
 /// Rebuilds the file: names that were cut from its rows may stand in unused parts of its pages still.
 fn clear_what_was_cut(reader: &JournalReader) {
-    let rebuilt = reader.query("rebuild the file", |c| {
+    let rebuilt = reader.query_file("rebuild the file", |c| {
         c.execute_batch("VACUUM; PRAGMA wal_checkpoint(TRUNCATE);")
     });
     if let Err(error) = rebuilt {

@@ -69,7 +69,7 @@ fn a_clip_is_one_session_of_its_hitter_on_the_day_it_was_filmed() {
     assert_eq!(row.ended_at, Some(stored[1].logged_at));
     // The hitter of the other journal is nobody here.
     assert_eq!(reader.hitters().unwrap().len(), 1);
-    assert_sound(&reader.connection);
+    assert_sound(reader.connection());
     assert_eq!(reader.last_said().unwrap(), None);
 
     // By another date it is the same clip still; another one of the same moment is not.

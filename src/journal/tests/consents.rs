@@ -26,7 +26,7 @@ fn id(journal: &Journal, name: &str) -> HitterId {
 fn timelines(journal: &Journal, name: &str) -> i64 {
     let sql = "SELECT count(*) FROM timelines JOIN reps ON reps.id = rep JOIN sessions ON sessions.id = session
                JOIN hitters ON hitters.id = hitter WHERE name = ?1";
-    let connection = &journal.reader().connection;
+    let connection = journal.reader().connection();
     connection.query_row(sql, [name], |row| row.get(0)).unwrap()
 }
 
@@ -149,7 +149,7 @@ fn landmarks_that_are_refused_go_and_do_not_come_back_by_any_way() {
     record_consent(&mut journal, ana, landmarks(Decision::Given));
     log_reps(&mut journal, "Ana", 6..=7);
     assert_eq!(timelines(&journal, "Ana"), 2);
-    assert_sound(&journal.reader().connection);
+    assert_sound(journal.reader().connection());
 }
 
 #[test]
@@ -249,5 +249,5 @@ fn a_restore_keeps_what_was_decided_after_the_backup() {
         (timelines(&journal, "Ana"), timelines(&journal, "Ben")),
         (0, 2)
     );
-    assert_sound(&journal.reader().connection);
+    assert_sound(journal.reader().connection());
 }

@@ -401,7 +401,7 @@ fn the_written_format_is_the_one_in_use() {
 
     let dir = tempfile::tempdir().unwrap();
     let journal = three_sessions(&dir);
-    let connection = &journal.reader().connection;
+    let connection = journal.reader().connection();
     let (_, sql) = page.split_once("```sql\n").unwrap();
     let (sql, _) = sql.split_once("```").unwrap();
     connection.prepare(sql).unwrap();

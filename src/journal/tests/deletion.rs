@@ -115,11 +115,11 @@ fn a_deleted_hitter_is_in_no_byte_of_the_file_or_its_log() {
     assert_eq!(journal.reader().reps_of(SessionId::new(1)).unwrap(), kept);
     let free: i64 = journal
         .reader()
-        .connection
+        .connection()
         .pragma_query_value(None, "freelist_count", |row| row.get(0))
         .unwrap();
     assert_eq!(free, 0, "the file was rebuilt");
-    assert_sound(&journal.reader().connection);
+    assert_sound(journal.reader().connection());
     assert!(matches!(
         journal.delete_hitter(&choice),
         Err(JournalError::NoSuchHitter { .. })
@@ -213,7 +213,7 @@ fn remnants_of_a_deleted_hitter_are_reported() {
 
     // A reader that holds an old moment keeps the log from being emptied: the search must find what is left there.
     let reader = Journal::read_only(&path).unwrap();
-    let moment = reader.connection.unchecked_transaction().unwrap();
+    let moment = reader.connection().unchecked_transaction().unwrap();
     reader.counts().unwrap();
     let report = journal
         .delete_hitter(&HitterChoice::Name(name.into()))

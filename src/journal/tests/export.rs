@@ -161,7 +161,7 @@ fn wait_in_spool(journal: &Path, who: usize) {
 /// The tables that have rows.
 fn filled_tables(reader: &JournalReader) -> BTreeSet<String> {
     let names = |sql: &str| -> Vec<String> {
-        let mut select = reader.connection.prepare(sql).unwrap();
+        let mut select = reader.connection().prepare(sql).unwrap();
         let rows = select.query_map([], |row| row.get(0)).unwrap();
         rows.map(Result::unwrap).collect()
     };
@@ -204,6 +204,8 @@ fn what_is_exported_of_one_hitter_holds_nothing_of_another() {
     let all_tables: BTreeSet<String> = super::super::store::columns::all_columns()
         .iter()
         .map(|listed| listed.table.to_owned())
+        // Uids of what is gone, and marks of batches.
+        .filter(|table| !["deleted", "sent"].contains(&table.as_str()))
         .collect();
     assert_eq!(filled_tables(&reader), all_tables, "every table is tried");
     for (who, name) in NAMES.into_iter().enumerate() {

@@ -55,7 +55,7 @@ fn a_name_of_three_letters_is_proven_gone_and_every_place_that_stays_is_told() {
 
     // Whatever no row explains is left over: here the log, which somebody who reads keeps from being emptied.
     let reader = Journal::read_only(&path).unwrap();
-    let moment = reader.connection.unchecked_transaction().unwrap();
+    let moment = reader.connection().unchecked_transaction().unwrap();
     reader.counts().unwrap();
     let report = journal.delete(whose(&journal, "Kim"), &[]).unwrap();
     assert!(report.not_rebuilt.is_some());
@@ -121,7 +121,7 @@ fn a_backup_that_is_restored_loses_again_whoever_was_deleted_since() {
     for name in ["Bartholomea", "Bartholomae"] {
         assert_eq!(count(&path, name.as_bytes()), 0, "{name}");
     }
-    assert_sound(&journal.reader().connection);
+    assert_sound(journal.reader().connection());
     drop(journal);
 
     // A backup that somebody copies into place by hand loses her too; another journal's rows of these numbers stay.
@@ -285,7 +285,7 @@ fn hitters_are_renamed_merged_and_frozen_and_sessions_given_away() {
     journal.edit(&give(3, Some(nameless)), "Maria").unwrap();
     journal.delete_session(SessionId::new(3)).unwrap();
     assert_eq!(journal.reader().hitters().unwrap().len(), 2);
-    assert_sound(&journal.reader().connection);
+    assert_sound(journal.reader().connection());
 }
 
 /// The worker that stores jobs, and what it is told while a session runs.
@@ -310,7 +310,7 @@ fn a_running_session_knows_no_name_that_was_taken_from_it() {
         session: session(),
     };
     let drop_session = |worker: &Worker| {
-        let connection = &worker.journal.as_ref().unwrap().reader.connection;
+        let connection = worker.journal.as_ref().unwrap().reader.connection();
         connection.execute("DELETE FROM sessions", []).unwrap();
     };
     worker.receive(begin("Ana"));
@@ -353,7 +353,7 @@ fn what_is_older_than_the_limit_is_deleted_with_hitters_who_have_nothing_left() 
         log_reps(&mut journal, name, 1..=2);
     }
     // All came long ago, and Ben again lately; Kim's old session still runs, and Zoe is frozen.
-    let connection = &journal.reader().connection;
+    let connection = journal.reader().connection();
     connection
         .execute_batch(
             "UPDATE hitters SET created_at = '2024-01-01T00:00:00.000Z';

@@ -107,7 +107,7 @@ fn wait_until_full(lines: &mut Lines<BufReader<ChildStdout>>) -> (u32, String) {
 /// All reps of the only session, in their order and whole; returns how many.
 fn reps_in_order(journal: &Path) -> u32 {
     let reader = Journal::read_only(journal).unwrap();
-    assert_sound(&reader.connection);
+    assert_sound(reader.connection());
     let reps = reader.reps_of(SessionId::new(1)).unwrap();
     let stored: Vec<(RepId, u32)> = reps.iter().map(|r| (r.id, r.judged.number)).collect();
     assert_whole(&reader, &stored);

@@ -76,7 +76,7 @@ fn a_kill_at_any_moment_loses_nothing_that_was_stored() {
         kills_while_writing += usize::from(stored.len() > before);
 
         let journal = Journal::open(&path).unwrap_or_else(|error| panic!("kill {kill}: {error}"));
-        assert_sound(&journal.reader().connection);
+        assert_sound(journal.reader().connection());
         assert_whole(journal.reader(), &stored[before..]);
         assert!(journal.report().unclean.len() <= 1);
         let counts = journal.reader().counts().unwrap();

@@ -37,7 +37,7 @@ pub(super) fn log_reps(journal: &mut Journal, name: &str, numbers: std::ops::Ran
 
 pub(super) fn swings(path: &Path) -> u32 {
     let reader = Journal::read_only(path).unwrap();
-    assert_sound(&reader.connection);
+    assert_sound(reader.connection());
     reader.counts().unwrap().swings
 }
 
@@ -263,7 +263,7 @@ fn assert_version_2_whole(reader: &JournalReader) {
         (0.0, 0.0, 0.0)
     );
     assert_eq!(reader.sessions().unwrap()[0].plan, None);
-    assert_sound(&reader.connection);
+    assert_sound(reader.connection());
 }
 
 #[test]

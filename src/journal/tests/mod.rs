@@ -15,6 +15,7 @@ mod not_counted;
 mod opening;
 mod plans;
 mod refusals;
+mod store;
 mod storing;
 mod timeline_turns;
 mod timelines;
@@ -60,6 +61,13 @@ impl Dice {
     /// About normal, spread 1 (sum of twelve).
     pub(super) fn normal(&mut self) -> f64 {
         (0..12).map(|_| self.unit()).sum::<f64>() - 6.0
+    }
+}
+
+impl JournalReader {
+    /// The connection of a reader that is known to read a file.
+    pub(in crate::journal) fn connection(&self) -> &Connection {
+        self.file("look into it").unwrap()
     }
 }
 

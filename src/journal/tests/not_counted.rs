@@ -103,7 +103,7 @@ fn nothing_counts_lists_or_exports_what_was_not_counted() {
         (picture, frames),
         (wanted.picture, on_the_grid(&wanted.frames))
     );
-    assert_sound(&journal.reader().connection);
+    assert_sound(journal.reader().connection());
 }
 
 #[test]
@@ -179,7 +179,7 @@ fn what_the_coach_makes_count_is_a_rep_in_its_place_in_time() {
         journal.edit(&Edit::MakeCount(NotCountedId::new(99)), "Maria"),
         Err(JournalError::Refused { .. })
     ));
-    assert_sound(&journal.reader().connection);
+    assert_sound(journal.reader().connection());
 }
 
 #[test]
@@ -211,7 +211,7 @@ fn the_newest_of_a_session_are_kept_and_those_that_count_are_not_among_them() {
     assert_eq!(journal.reader().reps_of(session).unwrap().len(), 1);
     let timelines: i64 = journal
         .reader()
-        .connection
+        .connection()
         .query_row("SELECT count(*) FROM not_counted_timelines", [], |row| {
             row.get(0)
         })

@@ -32,14 +32,14 @@ fn a_new_journal_is_made_with_its_folder_and_kept_safe() {
     ] {
         let found: i64 = journal
             .reader()
-            .connection
+            .connection()
             .pragma_query_value(None, setting, |row| row.get(0))
             .unwrap();
         assert_eq!(found, wanted, "{setting}");
     }
     let mode: String = journal
         .reader()
-        .connection
+        .connection()
         .pragma_query_value(None, "journal_mode", |row| row.get(0))
         .unwrap();
     assert_eq!(mode, "wal");
@@ -91,7 +91,7 @@ fn a_journal_of_every_older_version_is_brought_up_and_keeps_its_reps() {
         let session_id = journal.begin_session(&session()).unwrap();
         let id = journal.log_rep(session_id, &record(1)).unwrap();
         assert_eq!(journal.reader().rep(id).unwrap().judged, judged(1));
-        assert_sound(&journal.reader().connection);
+        assert_sound(journal.reader().connection());
     }
 }
 
@@ -126,7 +126,7 @@ fn a_second_writer_is_refused_and_a_reader_is_not() {
         1,
         "a reader sees what was just logged"
     );
-    assert!(reader.connection.execute("DELETE FROM reps", []).is_err());
+    assert!(reader.connection().execute("DELETE FROM reps", []).is_err());
 
     drop(journal);
     assert!(lock_path(&path).exists());
@@ -357,7 +357,7 @@ fn a_copy_is_whole_and_one_file() {
 
     journal.log_rep(session_id, &record(2)).unwrap();
     let reader = Journal::read_only(&copy).unwrap();
-    assert_sound(&reader.connection);
+    assert_sound(reader.connection());
     assert_eq!(reader.reps_of(session_id).unwrap().len(), 1);
     let mut names: Vec<String> = fs::read_dir(dir.path())
         .unwrap()
@@ -398,5 +398,5 @@ fn a_journal_whose_making_was_cut_short_is_made_again() {
     assert!(journal.report().created);
     let session_id = journal.begin_session(&session()).unwrap();
     journal.log_rep(session_id, &record(1)).unwrap();
-    assert_sound(&journal.reader().connection);
+    assert_sound(journal.reader().connection());
 }

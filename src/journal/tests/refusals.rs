@@ -9,6 +9,7 @@ use super::super::files::quarantine::{link_aside, move_aside, remove_logs};
 use super::super::store::schema;
 use super::maintenance::{filled, log_reps, names_in, swings};
 use super::*;
+use crate::journal::store::sql::Sql;
 use crate::private_file::with_suffix;
 use crate::rep::EventName;
 use crate::video::FilmStore;
@@ -96,7 +97,7 @@ fn one_deleted_row_of_either_sort_in_a_file_is_enough() {
     let both = DeletedRows::read(&path).unwrap();
     let stand_in = |rows: &DeletedRows| {
         let connection = Connection::open(&copy).unwrap();
-        rows.stand_in(&connection).unwrap()
+        rows.stand_in(&Sql::of_file(&connection)).unwrap()
     };
     assert!(!both.hitters.is_empty() && !both.sessions.is_empty());
     for rows in [

@@ -61,7 +61,7 @@ fn a_locked_file_keeps_nobody_waiting_and_its_reps_wait_on_disk() {
     writer.log_rep(record(61)).unwrap();
     writer.close(Duration::from_secs(5)).unwrap();
     let reader = Journal::read_only(&path).unwrap();
-    assert_sound(&reader.connection);
+    assert_sound(reader.connection());
     assert_eq!(
         numbers(&reader, 1),
         (1..=61).collect::<Vec<_>>(),
@@ -162,7 +162,7 @@ fn five_thousand_waiting_reps_survive_an_end_without_warning() {
         Vec::<std::path::PathBuf>::new()
     );
     assert_eq!(numbers(journal.reader(), 1), (1..=5000).collect::<Vec<_>>());
-    assert_sound(&journal.reader().connection);
+    assert_sound(journal.reader().connection());
 }
 
 #[test]
@@ -181,7 +181,7 @@ fn a_journal_that_breaks_while_running_is_set_aside_and_costs_no_waiting_rep() {
     let journal = worker.journal.as_ref().unwrap();
     journal.empty_wal().unwrap();
     // What SQLite has in memory would hide the damage from the next reps.
-    let connection = &journal.reader.connection;
+    let connection = journal.reader.connection();
     connection
         .execute_batch("PRAGMA cache_size = 0; PRAGMA shrink_memory")
         .unwrap();
@@ -212,7 +212,7 @@ fn a_journal_that_breaks_while_running_is_set_aside_and_costs_no_waiting_rep() {
     let quarantined = state.opened.unwrap().quarantined.unwrap();
     assert!(quarantined.path.exists());
     let reader = worker.journal.as_ref().unwrap().reader();
-    assert_sound(&reader.connection);
+    assert_sound(reader.connection());
     assert_eq!(numbers(reader, 1), (21..=25).collect::<Vec<_>>());
     let row = &reader.sessions().unwrap()[0];
     assert_eq!(row.hitter_name.as_deref(), Some("Ana"));
@@ -233,7 +233,7 @@ fn a_session_that_is_deleted_while_it_runs_is_begun_again() {
         .as_ref()
         .unwrap()
         .reader
-        .connection
+        .connection()
         .execute("DELETE FROM sessions", [])
         .unwrap();
     worker.receive(Job::Rep(Box::new(record(2))));
@@ -275,7 +275,7 @@ fn an_end_that_cannot_store_leaves_the_reps_for_the_next_start() {
     assert_eq!(numbers(journal.reader(), 1), [1, 2]);
     let (ended, note): (Option<String>, Option<String>) = journal
         .reader()
-        .connection
+        .connection()
         .query_row("SELECT ended_at, end_note FROM sessions", [], |row| {
             Ok((row.get(0)?, row.get(1)?))
         })
@@ -332,7 +332,7 @@ fn reps_go_to_a_new_journal_when_the_old_one_is_taken_away() {
 
     for (path, number) in [(moved, 1), (path, 3)] {
         let reader = Journal::read_only(&path).unwrap();
-        assert_sound(&reader.connection);
+        assert_sound(reader.connection());
         let rep = reader.last_rep().unwrap().unwrap();
         assert_eq!(
             (rep.judged.number, rep.hitter_name.as_deref()),

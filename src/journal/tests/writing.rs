@@ -90,7 +90,7 @@ fn reps_wait_while_the_disk_is_full_and_are_stored_in_order_after() {
     let dir = tempfile::tempdir().unwrap();
     let (mut worker, _sender, shared) = worker(&dir);
     let limit = |worker: &Worker, pages: i64| {
-        let connection = &worker.journal.as_ref().unwrap().reader.connection;
+        let connection = worker.journal.as_ref().unwrap().reader.connection();
         connection
             .pragma_update_and_check(None, "max_page_count", pages, |_| Ok(()))
             .unwrap();

@@ -17,12 +17,14 @@ mod waiting;
 mod who_hits;
 
 use crate::journal::error::JournalError;
+use crate::journal::exchange::TakenChanges;
 use crate::journal::files::deletion::{DeletionReport, DeletionTarget};
 use crate::journal::record::{NewHitter, NewSession, RepRecord, SessionId};
 use crate::journal::store::edits::Edit;
 use crate::journal::store::open::{Journal, OpenReport};
 use crate::journal::store::take_in::{ClipSession, TakenClip};
 use crate::journal::worker::change::{Change, Reply};
+pub(crate) use crate::journal::worker::change::{ExchangeStep, StoreWriter};
 use crate::journal::worker::thread::Worker;
 use crate::rep::MissedCondition;
 use crate::thread::spawn;
@@ -131,6 +133,10 @@ impl PartialEq for JournalHandle {
 }
 
 impl JournalHandle {
+    fn new(sender: Sender<Job>, path: PathBuf) -> Self {
+        Self { sender, path }
+    }
+
     /// Makes a change by an account, waits until it is on disk, and returns the number of the row. An edit that cannot be made at
     /// once fails: the caller is still there to try again.
     ///
@@ -158,6 +164,14 @@ impl JournalHandle {
             session,
             reply,
         })
+    }
+
+    /// Makes a step of the exchange with a facility's store, and waits until it is on disk.
+    ///
+    /// # Errors
+    /// Those of the disk, and [`JournalError::WriterGone`] where the writer has ended or does not answer in time.
+    pub(crate) fn exchange(&self, step: ExchangeStep) -> Result<TakenChanges, JournalError> {
+        self.ask(CLIP_PATIENCE, |reply| Change::Exchange { step, reply })
     }
 
     /// Deletes a hitter or a session for good, waits until that is done, and says what is left. Reps wait meanwhile.

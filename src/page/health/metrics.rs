@@ -3,6 +3,8 @@
 use std::fmt::Write as _;
 
 use super::RESTARTED;
+use crate::journal::CageRow;
+use crate::page::pages::cages::AWAY_SECS;
 use crate::status::{HealthFigures, MicrophoneState};
 
 /// The value of a metric without labels; `None` where the figure is not known.
@@ -13,7 +15,7 @@ const fn one(flag: bool) -> Option<f64> {
 }
 
 /// Metrics of one value: name, type, help text, value.
-const SINGLE: [(&str, &str, &str, Value); 23] = [
+const SINGLE: [(&str, &str, &str, Value); 25] = [
     ("up_seconds", "gauge", "Time since the start.", |f| {
         Some(f.up_secs as f64)
     }),
@@ -73,6 +75,18 @@ const SINGLE: [(&str, &str, &str, Value); 23] = [
         "counter",
         "Reps that the journal refused for good; 0 unless cagehand has a fault.",
         |f| Some(f.stage.reps_lost as f64),
+    ),
+    (
+        "facility_connected",
+        "gauge",
+        "1 while the facility's store answers; absent for a cage by itself.",
+        |f| one(f.facility.as_ref()?.connected),
+    ),
+    (
+        "facility_reps_behind",
+        "gauge",
+        "Reps that are not in the facility's store yet; absent for a cage by itself.",
+        |f| Some(f64::from(f.facility.as_ref()?.reps_behind)),
     ),
     (
         "settings_wrong",
@@ -208,6 +222,52 @@ pub(in crate::page) fn text(f: &HealthFigures) -> String {
 }
 
 /// One metric with its samples: labels in braces, and a value.
+/// How the cages of a facility are, each under its name; of a cage whose machine was replaced the newest one.
+pub(in crate::page) fn cages_text(cages: &[CageRow]) -> String {
+    type CageValue = fn(&CageRow) -> Option<f64>;
+    let metrics: [(&str, &str, CageValue); 5] = [
+        ("cage_up", "1 while the cage says how it is.", |cage| {
+            one(cage.silent_secs < AWAY_SECS)
+        }),
+        (
+            "cage_silent_seconds",
+            "Time since the cage was heard from.",
+            |cage| Some(cage.silent_secs),
+        ),
+        (
+            "cage_reps_behind",
+            "Reps that the cage had not sent when it was heard from last.",
+            |cage| cage.state.get("reps_behind")?.as_f64(),
+        ),
+        (
+            "cage_reps_lost",
+            "Reps that the cage's journal refused for good.",
+            |cage| cage.state.get("reps_lost")?.as_f64(),
+        ),
+        (
+            "cage_deletions_left",
+            "Deletions that the cage has not heard of.",
+            |cage| Some(f64::from(cage.deletions_left)),
+        ),
+    ];
+    let mut out = String::new();
+    for (name, help, value) in metrics {
+        let samples: Vec<(String, f64)> = cages
+            .iter()
+            .filter(|cage| !cage.is_replaced)
+            .filter_map(|cage| Some((cage_label(&cage.cage), value(cage)?)))
+            .collect();
+        metric(&mut out, name, "gauge", help, &samples);
+    }
+    out
+}
+
+/// A cage's name as a label's value.
+fn cage_label(cage: &str) -> String {
+    let escaped = cage.replace('\\', "\\\\").replace('"', "\\\"");
+    format!("{{cage=\"{escaped}\"}}")
+}
+
 fn metric(out: &mut String, name: &str, kind: &str, help: &str, samples: &[(String, f64)]) {
     // Writing into a string cannot fail.
     let _ = writeln!(

@@ -8,6 +8,7 @@ use axum::extract::State;
 use axum::http::header::CONTENT_TYPE;
 use axum::response::{Html, IntoResponse, Response};
 
+use crate::page::PageUse;
 use crate::page::auth::Requester;
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
@@ -79,10 +80,13 @@ pub(in crate::page) async fn json(State(state): State<AppState>) -> Response {
     ([(CONTENT_TYPE, "application/json")], text).into_response()
 }
 
-pub(in crate::page) async fn prometheus(State(state): State<AppState>) -> Response {
-    (
-        [(CONTENT_TYPE, "text/plain; version=0.0.4; charset=utf-8")],
-        metrics::text(&figures(&state)),
-    )
-        .into_response()
+pub(in crate::page) async fn prometheus(
+    State(state): State<AppState>,
+) -> Result<Response, PageError> {
+    let text = match state.control.purpose() {
+        PageUse::Office => metrics::cages_text(&state.read(|reader| reader.cages()).await?),
+        _ => metrics::text(&figures(&state)),
+    };
+    let plain = [(CONTENT_TYPE, "text/plain; version=0.0.4; charset=utf-8")];
+    Ok((plain, text).into_response())
 }

@@ -321,6 +321,8 @@ pub(in crate::page) struct DeleteForm {
 struct DeletedPage<'a> {
     page: PageContext<'a>,
     done: String,
+    /// Whether this is a cage of several.
+    in_facility: bool,
     report: DeletionReport,
 }
 
@@ -385,6 +387,7 @@ async fn deleted(
     let i18n = requester.messages();
     html(&DeletedPage {
         done: i18n.fill("deleted.what", &[&report.sessions, &report.reps]),
+        in_facility: state.control.settings().facility.is_some(),
         page,
         report,
     })

@@ -4,6 +4,7 @@
 //! model would give them. Everything is drawn from a seed, so that a test sees the same frames on every run.
 //!
 //! - [`capture`]: a person's recorded swing
+//! - [`database`]: a PostgreSQL server for a test process
 //! - [`exercises`]: squats, lifts and the like
 //! - [`figure`]: a stick figure of any size
 //! - [`film`]: films that people have labelled by hand
@@ -12,6 +13,7 @@
 //! - [`sound_scene`]: what a microphone beside a cage hears
 
 pub mod capture;
+pub mod database;
 pub mod exercises;
 pub mod figure;
 pub mod film;

@@ -3,7 +3,7 @@
 use super::*;
 
 /// Pages that a coach opens; on an empty journal some of them are not there.
-const COACH_PAGES: [&str; 12] = [
+const COACH_PAGES: [&str; 13] = [
     "/today",
     "/owner",
     "/audit",
@@ -12,6 +12,7 @@ const COACH_PAGES: [&str; 12] = [
     "/people",
     "/trends",
     "/plans",
+    "/cages",
     "/clips",
     "/cues",
     "/sessions/1",

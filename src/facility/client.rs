@@ -1,0 +1,108 @@
+//! What a cage calls in the store: three functions, each one round trip and one transaction.
+
+use postgres::Client;
+use serde_json::Value;
+
+use super::{StoreAddress, StoreError};
+use crate::journal::{Batch, Standing, ToldChange};
+
+/// A connection to the store, for one journal.
+pub(crate) struct StoreClient {
+    client: Client,
+    journal: String,
+}
+
+/// What the store has received of a journal.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Received {
+    /// Up to which change.
+    pub(crate) rev: i64,
+    /// The mark of the last batch; `None` before the first.
+    pub(crate) mark: Option<String>,
+}
+
+impl StoreClient {
+    /// Connects and says who this is.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn connect(address: &StoreAddress, standing: &Standing) -> Result<Self, StoreError> {
+        Ok(Self {
+            client: address.connect()?,
+            journal: standing.journal.clone(),
+        })
+    }
+
+    /// Says who this is and how it is; gives what was received of it.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn hello(&mut self, cage: &str, state: &Value) -> Result<Received, StoreError> {
+        let row = self.client.query_one(
+            "SELECT received, mark::text FROM hello($1::text::uuid, $2, $3::text::jsonb)",
+            &[&self.journal, &cage, &state.to_string()],
+        )?;
+        Ok(Received {
+            rev: row.try_get(0)?,
+            mark: row.try_get(1)?,
+        })
+    }
+
+    /// The next changes that others made, after one that is known by its number and mark.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn changes_after(
+        &mut self,
+        (number, mark): (i64, Option<&str>),
+        at_most: i32,
+    ) -> Result<Vec<ToldChange>, StoreError> {
+        let rows = self.client.query(
+            "SELECT number, mark::text, what, uid::text, content::text
+             FROM changes_for($1::text::uuid, $2, $3::text::uuid, $4)",
+            &[&self.journal, &number, &mark, &at_most],
+        )?;
+        rows.iter()
+            .map(|row| {
+                let content: Option<&str> = row.try_get(4)?;
+                Ok(ToldChange {
+                    number: row.try_get(0)?,
+                    mark: row.try_get(1)?,
+                    what: row.try_get(2)?,
+                    uid: row.try_get(3)?,
+                    content: content
+                        .and_then(|text| serde_json::from_str(text).ok())
+                        .unwrap_or(Value::Null),
+                })
+            })
+            .collect()
+    }
+
+    /// Sends a batch; the store has all of it or nothing. Gives uids whose row numbers other rows have.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn send(&mut self, batch: &Batch, mark: &str) -> Result<Vec<String>, StoreError> {
+        let of = &batch.timelines;
+        let reps: Vec<&str> = of.iter().map(|timeline| timeline.rep.as_str()).collect();
+        let starts: Vec<f64> = of.iter().map(|timeline| timeline.start_secs).collect();
+        let widths: Vec<i64> = of.iter().map(|timeline| timeline.width_px).collect();
+        let heights: Vec<i64> = of.iter().map(|timeline| timeline.height_px).collect();
+        let packed: Vec<&[u8]> = of.iter().map(|timeline| &timeline.landmarks[..]).collect();
+        let row = self.client.query_one(
+            "SELECT receive($1::text::uuid, $2::text::uuid, $3, $4::text::jsonb, $5::text[]::uuid[], $6, $7, $8, $9)::text[]",
+            &[
+                &self.journal,
+                &mark,
+                &batch.rev,
+                &batch.rows.to_string(),
+                &reps,
+                &starts,
+                &widths,
+                &heights,
+                &packed,
+            ],
+        )?;
+        Ok(row.try_get(0)?)
+    }
+}

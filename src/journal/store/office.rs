@@ -1,0 +1,123 @@
+//! What an office asks of the facility's store alone: how its cages are, and a deletion for all of them.
+
+use jiff::Timestamp;
+use serde_json::Value;
+
+use super::read::{optional_stamp_of, stamp_of};
+use crate::journal::error::JournalError;
+use crate::journal::files::deletion::{DeletionReport, DeletionTarget};
+use crate::journal::store::open::{Journal, JournalReader};
+use crate::video::DeletedFilms;
+
+/// A cage's journal as the store knows it.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct CageRow {
+    /// What the cage is called.
+    pub(crate) cage: String,
+    /// When it was heard from last.
+    pub(crate) seen_at: Timestamp,
+    /// How long ago that is by the store's clock, seconds.
+    pub(crate) silent_secs: f64,
+    /// When its last session began.
+    pub(crate) last_session_at: Option<Timestamp>,
+    /// What it said of itself then.
+    pub(crate) state: Value,
+    /// Deletions that it has not heard of.
+    pub(crate) deletions_left: u32,
+    /// Whether another journal of the same cage was heard from later: its machine was replaced, or its disk lost.
+    pub(crate) is_replaced: bool,
+}
+
+impl JournalReader {
+    /// The cages of the facility, by name.
+    ///
+    /// # Errors
+    /// Those of the store.
+    pub(crate) fn cages(&self) -> Result<Vec<CageRow>, JournalError> {
+        self.query("read how the cages are", |c| {
+            c.prepare_cached(
+                "SELECT cage, seen_at, CAST(extract(epoch FROM now() - seen_at) AS double precision) AS silent_secs,
+                        (SELECT max(started_at) FROM sessions WHERE journal = journals.uid) AS last_session_at,
+                        CAST(state AS text) AS state,
+                        (SELECT count(*) FROM changes WHERE what = 'deleted' AND number > journals.pulled) AS deletions_left,
+                        EXISTS (SELECT 1 FROM journals AS later WHERE later.cage = journals.cage
+                                AND later.seen_at > journals.seen_at) AS is_replaced
+                 FROM journals ORDER BY cage, seen_at DESC",
+            )?
+            .query_map([], |row| {
+                let state: String = row.get("state")?;
+                Ok(CageRow {
+                    cage: row.get("cage")?,
+                    seen_at: stamp_of(row, "seen_at")?,
+                    silent_secs: row.get("silent_secs")?,
+                    last_session_at: optional_stamp_of(row, "last_session_at")?,
+                    state: serde_json::from_str(&state).unwrap_or_default(),
+                    deletions_left: row.get("deletions_left")?,
+                    is_replaced: row.get("is_replaced")?,
+                })
+            })?
+            .collect()
+        })
+    }
+}
+
+impl Journal {
+    /// Deletes a hitter or a session in the store for good; every cage does the same when it is heard from next.
+    ///
+    /// # Errors
+    /// [`JournalError::Refused`] for what has no row, or goes by age; those of the store.
+    pub(in crate::journal) fn delete_in_store(
+        &mut self,
+        whom: DeletionTarget,
+    ) -> Result<DeletionReport, JournalError> {
+        let refused = |reason: &str| JournalError::Refused {
+            path: self.reader().path().to_owned(),
+            doing: "delete it",
+            reason: reason.to_owned(),
+        };
+        let (sessions, table, id) = match whom {
+            DeletionTarget::Hitter(hitter) => ("hitter = ?1", "hitters", hitter.get()),
+            DeletionTarget::Session(session) => ("id = ?1", "sessions", session.get()),
+            DeletionTarget::Before(_) => {
+                return Err(refused("a store's rows have no age at which they go"));
+            }
+        };
+        let gone = refused("it is not there (any more)");
+        let counts = self.transaction("delete people's data", |change| {
+            let counts: (u32, u32) = change.query_row(
+                &format!(
+                    "SELECT (SELECT count(*) FROM sessions WHERE {sessions}) AS sessions,
+                            (SELECT count(*) FROM reps WHERE session IN (SELECT id FROM sessions WHERE {sessions})) AS reps"
+                ),
+                [id],
+                |row| Ok((row.get("sessions")?, row.get("reps")?)),
+            )?;
+            let rows = change.execute(&format!("DELETE FROM {table} WHERE id = ?1"), [id])?;
+            Ok((rows > 0).then_some(counts))
+        })?;
+        let (sessions, reps) = counts.ok_or(gone)?;
+        let cages = self.reader().cages()?;
+        let mut cages_left: Vec<String> = cages
+            .into_iter()
+            .filter(|cage| cage.deletions_left > 0)
+            .map(|cage| cage.cage)
+            .collect();
+        cages_left.dedup();
+        Ok(DeletionReport {
+            sessions,
+            reps,
+            films: Ok(DeletedFilms::default()),
+            not_rebuilt: None,
+            not_noted: None,
+            removed: Vec::new(),
+            set_aside: Vec::new(),
+            searched: Vec::new(),
+            fingerprints: 0,
+            named_by_others: Vec::new(),
+            remnants: Vec::new(),
+            remnants_aside: Vec::new(),
+            named_in_files: Vec::new(),
+            cages_left,
+        })
+    }
+}

@@ -1,0 +1,268 @@
+//! A facility of two cages, one of them made anew after a kill, and its office: the built program, and a PostgreSQL of the tests' own.
+
+use std::fs;
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+use cagehand_stage::database::new_database;
+use postgres::config::Host;
+use postgres::{Client, NoTls};
+
+use super::doors::{ask, status, visit};
+use super::program::{Place, project};
+use super::review::Serving;
+
+const SWING: &str = "tests/data/tracks/right_60fps_swing_2.track.jsonl";
+
+/// The two swings that were in the journals before; the recording that stands in for a camera may add more.
+const SENT: &str =
+    "reps r JOIN sessions s ON s.id = r.session WHERE s.source LIKE '%right_60fps_swing_2%'";
+
+struct Store {
+    url: String,
+    owner: Client,
+}
+
+impl Store {
+    fn new(place: &Place) -> Self {
+        let config = new_database();
+        let Some(Host::Unix(folder)) = config.get_hosts().first() else {
+            panic!("the tests' server listens at a socket");
+        };
+        let url = format!(
+            "postgres:///{}?host={}&user=",
+            config.get_dbname().unwrap(),
+            folder.display()
+        );
+        let owner = config.connect(NoTls).unwrap();
+        let store = Self { url, owner };
+        let said = store.facility(place, &["set-up"]);
+        assert!(said.contains("up to date"), "{said}");
+        store
+    }
+
+    fn url(&self, login: &str) -> String {
+        format!("{}{login}", self.url)
+    }
+
+    fn facility(&self, place: &Place, arguments: &[&str]) -> String {
+        let owner = self.url("postgres");
+        place.run_well(&[&["facility"], arguments, &["--store", &owner]].concat())
+    }
+
+    fn count(&mut self, table: &str) -> i64 {
+        let sql = format!("SELECT count(*) FROM {table}");
+        self.owner.query_one(&sql, &[]).unwrap().get(0)
+    }
+
+    fn wait_for(&mut self, table: &str, rows: i64) {
+        let began = Instant::now();
+        while self.count(table) != rows {
+            let found = self.count(table);
+            assert!(
+                began.elapsed() < Duration::from_secs(120),
+                "{found} rows of {table}, not {rows}"
+            );
+            std::thread::sleep(Duration::from_millis(200));
+        }
+    }
+}
+
+/// A cage with a named hitter's swing in its journal.
+fn cage(place: &Place, store: &Store, login: &str, hitter: &str) -> String {
+    let given = store.facility(place, &["add-cage", login]);
+    assert!(given.contains("password "), "{given}");
+    let settings = format!("{login}.toml");
+    let journal = format!("{login}.db");
+    let text = format!(
+        "[hitter]\nname = \"{hitter}\"\nheight_cm = 183\n[camera]\ndevice = \"/dev/none\"\n[pose]\nmodel = \"lite\"\n\
+         [page]\ntrial = true\nlisten = \"127.0.0.1:0\"\n[facility]\nstore = \"{}\"\ncage = \"Cage {login}\"\n",
+        store.url(login)
+    );
+    fs::write(place.path(&settings), text).unwrap();
+    let swing = project(SWING);
+    place.run_well(&[
+        "--settings",
+        &settings,
+        "replay",
+        swing.to_str().unwrap(),
+        "--pace",
+        "fast",
+        "--journal",
+        &journal,
+    ]);
+    settings
+}
+
+fn watch(place: &Place, login: &str) -> Serving {
+    let (settings, journal) = (format!("{login}.toml"), format!("{login}.db"));
+    let clip = super::program::recording("r03");
+    Serving::start(
+        place,
+        &[
+            "--settings",
+            &settings,
+            "watch",
+            "--stand-in",
+            &clip,
+            "--sound",
+            "none",
+            "--journal",
+            &journal,
+        ],
+    )
+}
+
+/// Waits for what comes within a minute.
+fn until(what: &str, so: impl Fn() -> bool) {
+    let began = Instant::now();
+    while !so() {
+        assert!(began.elapsed() < Duration::from_secs(60), "{what}");
+        std::thread::sleep(Duration::from_millis(300));
+    }
+}
+
+fn shows_both_cages(get: &impl Fn(&str) -> String) {
+    let cages = get("/cages");
+    for told in ["Cage one", "Cage two", "heard of all"] {
+        assert!(cages.contains(told), "{told}: {cages}");
+    }
+    let metrics = get("/metrics");
+    for told in [
+        "cagehand_cage_up{cage=\"Cage one\"} 1",
+        "cagehand_cage_up{cage=\"Cage two\"} 1",
+        "cagehand_cage_deletions_left{cage=\"Cage one\"} 0",
+    ] {
+        assert!(metrics.contains(told), "{told}: {metrics}");
+    }
+    for page in ["/sessions", "/people", "/plans", "/trends", "/today"] {
+        let answer = get(page);
+        assert_eq!(status(&answer), 200, "{page}: {answer}");
+    }
+    let people = get("/people");
+    assert!(people.contains("Kit") && people.contains("Lou"), "{people}");
+}
+
+#[test]
+fn two_cages_send_and_the_office_reads_corrects_and_deletes() {
+    let place = Place::new();
+    let mut store = Store::new(&place);
+    cage(&place, &store, "one", "Kit");
+    cage(&place, &store, "two", "Lou");
+    let first = watch(&place, "one");
+    store.wait_for("hitters WHERE name = 'Kit'", 1);
+    // Killed in the middle of it, and started again: nothing is there twice.
+    drop(first);
+    let first = watch(&place, "one");
+    let second = watch(&place, "two");
+    store.wait_for("hitters WHERE name IN ('Kit', 'Lou')", 2);
+    store.wait_for(SENT, 2);
+    let health = ask(&first.address, "GET", "/metrics", &[], "");
+    assert!(
+        health.contains("\ncagehand_facility_connected 1\n"),
+        "{health}"
+    );
+
+    store.facility(&place, &["add-office", "front"]);
+    fs::write(
+        place.path("office.toml"),
+        "[page]\ntrial = true\nlisten = \"127.0.0.1:0\"\n",
+    )
+    .unwrap();
+    let url = store.url("front");
+    let office = Serving::start(
+        &place,
+        &["--settings", "office.toml", "review", "--store", &url],
+    );
+    let get = |path: &str| ask(&office.address, "GET", path, &[], "");
+    shows_both_cages(&get);
+
+    let hitter = |store: &mut Store, name: &str| -> i64 {
+        let sql = "SELECT id FROM hitters WHERE name = $1";
+        store.owner.query_one(sql, &[&name]).unwrap().get(0)
+    };
+    let session = "SELECT s.id, r.id FROM sessions s JOIN reps r ON r.session = s.id JOIN hitters h ON h.id = s.hitter
+                   WHERE h.name = 'Lou' AND s.source LIKE '%right_60fps_swing_2%'";
+    let row = store.owner.query_one(session, &[]).unwrap();
+    let (session, rep): (i64, i64) = (row.get(0), row.get(1));
+    for page in [
+        format!("/sessions/{session}"),
+        format!("/sessions/{session}/sheet"),
+        format!("/reps/{rep}"),
+        format!("/reps/{rep}/data"),
+    ] {
+        let answer = get(&page);
+        assert_eq!(status(&answer), 200, "{page}: {answer}");
+    }
+    // A note of the office is in the cage.
+    let (cookie, token) = visit(&get(&format!("/sessions/{session}")));
+    let form = format!("token={token}&to=/sessions/{session}&text=hips+first");
+    let path = format!("/sessions/{session}/notes");
+    let noted = ask(&office.address, "POST", &path, &[&cookie], &form);
+    assert_eq!(status(&noted), 303, "{noted}");
+    until("the note is in the cage", || {
+        ask(&second.address, "GET", "/sessions/1", &[], "").contains("hips first")
+    });
+
+    // A hitter who is deleted in the office is gone from the store at once and from their cage when it hears of it.
+    let kit = hitter(&mut store, "Kit");
+    let (cookie, token) = visit(&get(&format!("/people/{kit}/delete")));
+    let form = format!("token={token}&sure=on");
+    let path = format!("/people/{kit}/delete");
+    let deleted = ask(&office.address, "POST", &path, &[&cookie], &form);
+    assert!(
+        status(&deleted) == 200 && deleted.contains("Cage one"),
+        "{deleted}"
+    );
+    assert_eq!(store.count("hitters WHERE name = 'Kit'"), 0);
+    until("the cages have heard of it", || {
+        !get("/cages").contains("has not heard of")
+    });
+    assert!(!ask(&first.address, "GET", "/people", &[], "").contains("Kit"));
+
+    let removed = store.facility(&place, &["remove", "two"]);
+    assert!(removed.contains("cannot log in"), "{removed}");
+    let kept = store.count("hitters WHERE name = 'Lou'");
+    assert_eq!(kept, 1);
+    office.ends_when_asked();
+    first.ends_when_asked();
+    second.ends_when_asked();
+}
+
+#[test]
+fn what_is_wrong_with_a_store_is_said_in_words() {
+    let place = Place::new();
+    let fails = |arguments: &[&str]| {
+        let output = place.run(arguments);
+        assert!(!output.status.success(), "{arguments:?}");
+        String::from_utf8_lossy(&output.stderr).into_owned()
+    };
+    let no_store = fails(&["facility", "set-up"]);
+    assert!(no_store.contains("--store"), "{no_store}");
+    let secret = "postgres://a:b@localhost/c";
+    let refused = fails(&["review", "--store", secret]);
+    assert!(refused.contains("no password"), "{refused}");
+    let nobody = "postgres:///c?host=/nowhere&user=a";
+    let refused = fails(&["review", "--store", nobody, "--listen", "127.0.0.1:0"]);
+    assert!(
+        refused.contains("nowhere") || refused.contains("reach"),
+        "{refused}"
+    );
+    // A store without tables.
+    let config = new_database();
+    let Some(Host::Unix(folder)) = config.get_hosts().first() else {
+        panic!("the tests' server listens at a socket");
+    };
+    let database = config.get_dbname().unwrap();
+    let empty = format!(
+        "postgres:///{database}?host={}&user=postgres",
+        folder.display()
+    );
+    let refused = fails(&["review", "--store", &empty, "--listen", "127.0.0.1:0"]);
+    assert!(refused.contains("journals"), "{refused}");
+    let both = Command::new(env!("CARGO_BIN_EXE_cagehand"))
+        .args(["review", "--store", nobody, "--journal", "j.db"])
+        .output()
+        .unwrap();
+    assert!(!both.status.success());
+}
