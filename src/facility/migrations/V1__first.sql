@@ -168,6 +168,8 @@ CREATE TABLE reps (
     PRIMARY KEY (id)
 ) PARTITION BY RANGE (id);
 CREATE INDEX reps_by_session ON reps (session, number);
+-- What lists of sessions count: answered from the index alone.
+CREATE INDEX reps_counted ON reps (session) INCLUDE (called, kind, heard) WHERE struck_why IS NULL;
 -- Without it the planner takes one rep in two hundred for a swing.
 CREATE STATISTICS reps_kinds ON (coalesce(called, kind)) FROM reps;
 
