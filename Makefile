@@ -12,7 +12,7 @@ TEST_PACKAGES = chromium chromium-driver python3-venv postgresql
 # the pictures that its USB camera sends.
 DEVICE_PACKAGES = qemu-system-x86 busybox-static cpio kmod xz-utils alsa-utils v4l-utils ffmpeg
 
-.PHONY: run facility test test-devices test-usb test-service faults fuzz sanitize soak performance lint format setup models models-bat clips
+.PHONY: run facility test test-devices test-usb test-service faults scale fuzz sanitize soak performance lint format setup models models-bat clips
 
 run: setup
 	cargo run --release --quiet -- watch
@@ -48,6 +48,17 @@ faults: setup
 	@sh tests/setup.sh strace e2fsprogs
 	cargo build --release --locked
 	python3 tests/faults/run.py target/release/cagehand
+
+# A facility's store with years in it, forty cages that send at once, backups that are brought back: docs/scale.md.
+SCALE_REPS ?= 100000
+scale: setup
+	@sh tests/setup.sh postgresql python3-venv
+	cargo build --release --locked
+	python3 -m venv target/facility-venv
+	target/facility-venv/bin/pip install --quiet -r tests/facility/requirements.txt
+	python3 tests/facility/backup.py target/release/cagehand
+	target/facility-venv/bin/python tests/facility/evening.py target/release/cagehand
+	python3 tests/facility/scale.py target/release/cagehand --reps $(SCALE_REPS)
 
 # Every reader of files against broken ones, FUZZ_SECS seconds each: DEVELOPERS.md.
 FUZZ_SECS ?= 60

@@ -24,6 +24,7 @@ import datetime
 import json
 import pathlib
 import random
+import shutil
 import statistics
 import struct
 import sys
@@ -411,6 +412,7 @@ def main():
             network = BadNetwork(server, 0.15, 8)
             good &= part(server, "bad network, after 20 minutes", cages(behind=REPS_AN_HOUR // 3), folder=network.folder)
             good &= part(server, "bad network, live", cages(), folder=network.folder, until=2 * told.secs, pace=1)
+            shutil.rmtree(network.folder)
         if told.statements:
             for calls, total, rows, text in server.rows(
                 """SELECT sum(calls), round(sum(total_exec_time)), sum(rows), left(regexp_replace(query, '[|\\s]+', ' ', 'g'), 150) AS text

@@ -278,12 +278,13 @@ def main():
     parser.add_argument("url")
     parser.add_argument("--reps", type=int, default=100_000)
     parser.add_argument("--landmarks", type=share, default=1.0, metavar="all|none|SHARE")
+    parser.add_argument("--journal", type=pathlib.Path, help="a journal that PROGRAM made of the recording, instead of making one")
     told = parser.parse_args()
     store = Given(told.url)
     if store.psql("SELECT EXISTS (SELECT 1 FROM hitters) OR EXISTS (SELECT 1 FROM sessions)").strip() != "f":
         raise SystemExit("the store is not empty: made rows among real ones could not be told apart")
     with tempfile.TemporaryDirectory() as folder:
-        real = stores.real_journal(told.program.resolve(), pathlib.Path(folder))
+        real = stores.real_journal(told.program.resolve(), pathlib.Path(folder), told.journal)
         history = fill(store, told.reps, told.landmarks, real)
     print(f"{len(history.hitters)} hitters, {len(history.sessions)} sessions, {told.reps} reps")
 
