@@ -97,7 +97,7 @@ impl StoreOwner {
         let verb = if is_there { "ALTER" } else { "CREATE" };
         // The name has been looked at, and a hash has no quotes.
         change.batch_execute(&format!(
-            "{verb} ROLE {name} LOGIN NOCREATEDB NOCREATEROLE NOSUPERUSER PASSWORD '{hash}'; GRANT {member} TO {name}"
+            "{verb} ROLE {name} LOGIN NOCREATEDB NOCREATEROLE PASSWORD '{hash}'; GRANT {member} TO {name}"
         ))?;
         Ok(change.commit()?)
     }

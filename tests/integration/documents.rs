@@ -33,6 +33,7 @@ fn links_between_documents_lead_somewhere() {
         "docs/privacy.md",
         "docs/privacy-assessment.md",
         "docs/breach.md",
+        "docs/scale.md",
         "docs/soak.md",
     ] {
         let text = read(document);
