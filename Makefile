@@ -70,13 +70,11 @@ sanitize: setup
 	@sh tests/setup.sh clang valgrind
 	sh tests/sanitize/run.sh
 
-# Licences and origins of the crates, and what is known against them; the list of that comes from the internet. AUDIT= names what
-# is looked at.
-AUDIT ?= advisories bans licenses sources
+# Licences and origins of the crates, which the tests check too, and what is known against them: that list comes from the internet.
 DENY = target/tools/bin/cargo-deny
 .PHONY: audit
 audit: setup $(DENY)
-	$(DENY) --config .ci/deny.toml check $(AUDIT)
+	$(DENY) --config .ci/deny.toml check advisories bans licenses sources
 
 $(DENY):
 	cargo install --quiet --locked --debug --root target/tools --version 0.20.2 cargo-deny

@@ -9,6 +9,8 @@
     reason = "a test that meets the unexpected should fail on the spot"
 )]
 
+mod crates;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};

@@ -7,7 +7,7 @@ use serde_json::Value;
 
 use super::browser::Served;
 use super::doors::{COACH_PASSWORD, ELSEWHERE, PIN, ask, log_in, set_key, status};
-use super::program::{Place, recording};
+use super::program::Place;
 
 /// The trail's lines that say this was done, once there are as many.
 fn entries(place: &Place, act: &str, at_least: usize) -> Vec<Value> {
@@ -45,7 +45,7 @@ impl Visitors {
     fn new(place: &Place) -> Self {
         set_key(place, "pin", PIN);
         set_key(place, "password", COACH_PASSWORD);
-        let served = Served::start(place, &recording("r03"), "", &["--loops", "30"]);
+        let served = Served::start_page(place, "");
         let screen = log_in(&served.address, PIN);
         let coach = log_in(&served.address, COACH_PASSWORD);
         Self {
@@ -203,12 +203,7 @@ fn entries_leave_the_trail_after_their_time() {
         line("2020-01-01T10:00:00Z") + &line("2999-01-01T10:00:00Z"),
     )
     .unwrap();
-    let _served = Served::start(
-        &place,
-        &recording("r03"),
-        "audit_days = 30\n",
-        &["--loops", "10"],
-    );
+    let _served = Served::start_page(&place, "audit_days = 30\n");
     let begun = Instant::now();
     while std::fs::read_to_string(trail(&place))
         .unwrap()

@@ -12,7 +12,7 @@ use fantoccini::elements::Element;
 use fantoccini::{Client, ClientBuilder, Locator};
 use serde_json::{Value, json};
 
-use super::program::{Place, free_port, project};
+use super::program::{Place, free_port, project, recording};
 
 /// How long a page may take to show what is asked for.
 const PATIENCE: Duration = Duration::from_secs(20);
@@ -233,6 +233,12 @@ impl Served {
     /// keys of `[page]`.
     pub(crate) fn start(place: &Place, clip: &str, settings: &str, more: &[&str]) -> Self {
         Self::start_heard(place, clip, "none", settings, more)
+    }
+
+    /// The same for a test of the page alone: the recording passes so slowly that the machine has time for the page.
+    pub(crate) fn start_page(place: &Place, settings: &str) -> Self {
+        let slowly = ["--loops", "200", "--pace", "0.1"];
+        Self::start(place, &recording("r03"), settings, &slowly)
     }
 
     /// The same, heard in a file.

@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use super::browser::Served;
 use super::doors::{ask, status, visit};
 use super::page::filled;
-use super::program::{Place, recording};
+use super::program::Place;
 
 /// Somebody at this machine's page.
 pub(crate) struct AtThePage {
@@ -50,6 +50,7 @@ impl AtThePage {
                 begun.elapsed() < Duration::from_secs(40),
                 "{wanted}: {shown}"
             );
+            std::thread::sleep(Duration::from_millis(50));
         }
     }
 }
@@ -67,28 +68,31 @@ fn hitters_of_sessions(place: &Place) -> Vec<Option<String>> {
     rows.map(Result::unwrap).collect()
 }
 
+/// Waits until so many sessions are in the journal, which is written after the screen shows who hits.
+fn wait_for_sessions(place: &Place, count: usize) {
+    let begun = Instant::now();
+    while hitters_of_sessions(place).len() < count {
+        assert!(begun.elapsed() < Duration::from_secs(40), "no session");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+}
+
 #[test]
 fn whoever_stepped_in_is_asked_for_after_a_crash_and_nobody_is_named_until_then() {
     let place = Place::new();
-    let start = || {
-        let clip = recording("r03");
-        Served::start(
-            &place,
-            &clip,
-            "[hitter]\nname = \"Ana\"\n",
-            &["--loops", "30"],
-        )
-    };
+    let start = || Served::start_page(&place, "[hitter]\nname = \"Ana\"\n");
     let served = start();
     let page = AtThePage::new(&served);
     assert_eq!(page.post("/seat", "name=Ben"), 303);
     page.wait_for(Some("Ben"), None);
+    wait_for_sessions(&place, 2);
     // Dropping it kills it.
     drop(served);
 
     let served = start();
     let page = AtThePage::new(&served);
     page.wait_for(None, Some("Ben"));
+    wait_for_sessions(&place, 3);
     let hitters = page.get("/hitters");
     assert!(hitters.contains("Is it still Ben?"), "{hitters}");
     // Killed again before anybody has said so: still not assumed, still asked.
@@ -96,21 +100,26 @@ fn whoever_stepped_in_is_asked_for_after_a_crash_and_nobody_is_named_until_then(
     let served = start();
     let page = AtThePage::new(&served);
     page.wait_for(None, Some("Ben"));
+    wait_for_sessions(&place, 4);
     // One touch.
     assert_eq!(page.post("/seat", "name=Ben"), 303);
     page.wait_for(Some("Ben"), None);
+    wait_for_sessions(&place, 5);
     assert!(!page.get("/hitters").contains("Is it still"));
     drop(served);
 
     let served = start();
     let page = AtThePage::new(&served);
     page.wait_for(None, Some("Ben"));
+    wait_for_sessions(&place, 6);
     assert_eq!(page.post("/seat", "name="), 303);
     page.wait_for(None, None);
+    wait_for_sessions(&place, 7);
     drop(served);
     // "Nobody" was said at the page: the settings' hitter is not assumed either.
     let served = start();
     AtThePage::new(&served).wait_for(None, None);
+    wait_for_sessions(&place, 8);
     drop(served);
     let ben = || Some("Ben".to_owned());
     assert_eq!(
@@ -140,13 +149,14 @@ fn a_coach_looks_after_hitters_while_cagehand_runs() {
         "[hitter]\nname = \"Kathryn\"\n",
     )
     .unwrap();
-    let served = Served::start(&place, &recording("r03"), "", &["--loops", "60"]);
+    let served = Served::start_page(&place, "");
     let page = AtThePage::new(&served);
     let hitter = |name: &str| -> String {
         let list = page.get("/people");
         let before = list.split(&format!("\">{name}</a>")).next().unwrap();
         before.rsplit("/people/").next().unwrap().to_owned()
     };
+    wait_for_sessions(&place, 2);
     // Renamed while they hit: the reps that follow are theirs by the new name.
     assert_eq!(page.post("/seat", "name=Kit"), 303);
     page.wait_for(Some("Kit"), None);
@@ -170,6 +180,7 @@ fn a_coach_looks_after_hitters_while_cagehand_runs() {
     assert_eq!(page.post(&format!("/people/{ben}"), "what=unfreeze"), 303);
 
     // A session of nobody's is given away, and two entries become one.
+    wait_for_sessions(&place, 5);
     let sessions = hitters_of_sessions(&place);
     let nobodys = sessions.len();
     assert_eq!(sessions.last(), Some(&None));
@@ -215,14 +226,14 @@ fn a_coach_looks_after_hitters_while_cagehand_runs() {
 #[test]
 fn sessions_that_are_older_than_the_limit_are_deleted_when_it_starts() {
     let place = Place::new();
-    let clip = recording("r03");
-    let start = |more: &str| Served::start(&place, &clip, more, &["--loops", "30"]);
+    let start = |more: &str| Served::start_page(&place, more);
     let served = start("");
     let page = AtThePage::new(&served);
     for name in ["Rosalind", "Florence"] {
         assert_eq!(page.post("/seat", &format!("name={name}")), 303);
         page.wait_for(Some(name), None);
     }
+    wait_for_sessions(&place, 3);
     drop(served);
     // Rosalind's evening was long ago, and so was the first one of nobody.
     rusqlite::Connection::open(place.path("page.db"))

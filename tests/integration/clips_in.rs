@@ -104,11 +104,6 @@ fn with_a_hitter() -> Place {
     place
 }
 
-fn serve(place: &Place) -> Served {
-    let more = ["--loops", "40", "--pace", "0.1"];
-    Served::start(place, &recording("r03"), "", &more)
-}
-
 fn left(place: &Place) -> Vec<String> {
     let files = fs::read_dir(place.path("page.db.clips"));
     let names = files.into_iter().flatten().flatten();
@@ -127,7 +122,7 @@ fn session(place: &Place, number: i64) -> Vec<Value> {
 #[test]
 fn a_clip_that_is_dropped_becomes_the_session_that_replay_finds() {
     let place = with_a_hitter();
-    let served = serve(&place);
+    let served = Served::start_page(&place, "");
     let clip = recording(CLIP);
     block_on(async {
         let browser = Browser::start(1280, 900).await;
@@ -200,7 +195,7 @@ fn a_clip_that_is_dropped_becomes_the_session_that_replay_finds() {
 #[test]
 fn clips_that_cannot_be_read_say_why_and_leave_nothing() {
     let place = with_a_hitter();
-    let served = serve(&place);
+    let served = Served::start_page(&place, "");
     let coach = Coach::at(&served);
     let junk: Vec<u8> = (0..200_000u32)
         .map(|i| (i.wrapping_mul(2_654_435_761) >> 13) as u8)
@@ -302,7 +297,7 @@ fn is_alive(pid: u32) -> bool {
 #[test]
 fn a_reading_ends_with_its_hitter_its_list_entry_and_its_cagehand() {
     let place = with_a_hitter();
-    let served = serve(&place);
+    let served = Served::start_page(&place, "");
     let coach = Coach::at(&served);
     let clip = fs::read(recording(CLIP)).unwrap();
     // Taken out of the list while it is read.
@@ -349,7 +344,7 @@ fn a_reading_ends_with_its_hitter_its_list_entry_and_its_cagehand() {
     drop(served);
     wait_until(|| !is_alive(reader));
     assert!(!left(&place).is_empty());
-    let served = serve(&place);
+    let served = Served::start_page(&place, "");
     wait_until(|| left(&place).is_empty());
     // Asked to end, it ends at once and leaves nothing.
     let coach = Coach::at(&served);

@@ -22,61 +22,18 @@ fn a_clock_that_is_set_back_and_forth_costs_no_rep_and_moves_none() {
     let place = Place::new();
     // A quarter as fast as life leaves a busy machine time for each frame, so that the two runs see the same ones.
     let clip = recording("right_30fps_dim");
-    let still = place.path("still.jsonl");
-    let moved = place.path("moved.jsonl");
     std::fs::write(
         place.path("here.toml"),
         "[page]\nlisten = \"\"\n[pose]\nmodel = \"lite\"\n",
     )
     .unwrap();
-    let set = |offset: &str| std::fs::write(place.path("clock"), offset).unwrap();
-    let run = |reps: &Path, journal: &str, steps: &[&str]| {
-        set("+0");
-        let mut watch = place
-            .command(&[
-                "watch",
-                "--end-with-recording",
-                "--stand-in",
-                &clip,
-                "--pace",
-                "0.25",
-                "--sound",
-                "none",
-                "--settings",
-                "here.toml",
-                "--journal",
-                journal,
-                "--reps",
-                reps.to_str().unwrap(),
-            ])
-            .env("LD_PRELOAD", OTHER_CLOCK)
-            .env("FAKETIME_TIMESTAMP_FILE", place.path("clock"))
-            .env("FAKETIME_NO_CACHE", "1")
-            .env("FAKETIME_DONT_FAKE_MONOTONIC", "1")
-            .stdout(Stdio::null())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap();
-        let began = Instant::now();
-        let mut steps = steps.iter().enumerate();
-        let mut next = steps.next();
-        while watch.try_wait().unwrap().is_none() {
-            assert!(began.elapsed() < Duration::from_secs(120), "it hangs");
-            if let Some((after, offset)) = next
-                && lines(reps) > after
-            {
-                set(offset);
-                next = steps.next();
-            }
-            std::thread::sleep(Duration::from_millis(20));
-        }
-        assert!(watch.wait().unwrap().success());
-        assert!(next.is_none(), "the clip ended before every step was made");
-    };
-    run(&still, "still.db", &[]);
-    run(&moved, "moved.db", &["-40d", "+400d"]);
-
-    let (still, moved) = (json_lines(&still), json_lines(&moved));
+    // Both at once: each takes a minute.
+    std::thread::scope(|scope| {
+        scope.spawn(|| watch(&place, &clip, "still", &[]));
+        scope.spawn(|| watch(&place, &clip, "moved", &["-40d", "+400d"]));
+    });
+    let reps = |run: &str| json_lines(&place.path(&format!("{run}.jsonl")));
+    let (still, moved) = (reps("still"), reps("moved"));
     assert!(still.len() >= 3 && still.len() == moved.len());
     for (a, b) in still.iter().zip(&moved) {
         for event in ["plant", "contact"] {
@@ -94,4 +51,52 @@ fn a_clock_that_is_set_back_and_forth_costs_no_rep_and_moves_none() {
     assert!(told.contains("structure and references  good"), "{told}");
     let exported = place.run_well(&["export", "--journal", "moved.db"]);
     assert_eq!(exported.lines().count(), moved.len());
+}
+
+/// Runs the clip to its end; after each rep the clock is set by the next step.
+fn watch(place: &Place, clip: &str, run: &str, steps: &[&str]) {
+    let named = |ending: &str| format!("{run}.{ending}");
+    let (clock, reps) = (place.path(&named("clock")), place.path(&named("jsonl")));
+    let set = |offset: &str| std::fs::write(&clock, offset).unwrap();
+    set("+0");
+    let mut watch = place
+        .command(&[
+            "watch",
+            "--end-with-recording",
+            "--stand-in",
+            clip,
+            "--pace",
+            "0.25",
+            "--sound",
+            "none",
+            "--settings",
+            "here.toml",
+            "--journal",
+            &named("db"),
+            "--reps",
+            reps.to_str().unwrap(),
+        ])
+        .env("LD_PRELOAD", OTHER_CLOCK)
+        .env("FAKETIME_TIMESTAMP_FILE", &clock)
+        .env("FAKETIME_NO_CACHE", "1")
+        .env("FAKETIME_DONT_FAKE_MONOTONIC", "1")
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let began = Instant::now();
+    let mut steps = steps.iter().enumerate();
+    let mut next = steps.next();
+    while watch.try_wait().unwrap().is_none() {
+        assert!(began.elapsed() < Duration::from_secs(120), "it hangs");
+        if let Some((after, offset)) = next
+            && lines(&reps) > after
+        {
+            set(offset);
+            next = steps.next();
+        }
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    assert!(watch.wait().unwrap().success());
+    assert!(next.is_none(), "the clip ended before every step was made");
 }

@@ -205,7 +205,7 @@ fn slow_and_many_connections_end_and_others_get_in_meanwhile() {
     let place = Place::new();
     set_key(&place, "pin", PIN);
     set_key(&place, "password", COACH_PASSWORD);
-    let served = Served::start(&place, &recording("r03"), "", &["--loops", "200"]);
+    let served = Served::start_page(&place, "");
     let at = served.address.as_str();
     let host = at.trim_start_matches("http://");
     let (screen, token) = log_in(at, PIN);

@@ -11,7 +11,7 @@ use super::doors::{
     COACH_PASSWORD, ELSEWHERE, PIN, ask, connect_from_proxy, log_in, log_in_with, set_key, status,
     visit,
 };
-use super::program::{Place, recording};
+use super::program::Place;
 
 fn keys(place: &Place, arguments: &[&str], typed: &str) -> (bool, String) {
     let mut all = vec!["keys"];
@@ -33,12 +33,7 @@ fn keys(place: &Place, arguments: &[&str], typed: &str) -> (bool, String) {
 fn guarded(place: &Place) -> Served {
     set_key(place, "pin", PIN);
     set_key(place, "password", COACH_PASSWORD);
-    Served::start(
-        place,
-        &recording("r03"),
-        "picture = true\n",
-        &["--loops", "200"],
-    )
+    Served::start_page(place, "picture = true\n")
 }
 
 fn get(at: &str, cookie: &str, path: &str) -> u16 {
@@ -138,7 +133,7 @@ fn a_changed_key_and_a_logout_end_sessions_and_streams_and_a_restart_ends_coache
 
 /// The same place once more; its keys stay what they are.
 fn guarded_again(place: &Place) -> Served {
-    Served::start(place, &recording("r03"), "", &["--loops", "200"])
+    Served::start_page(place, "")
 }
 
 #[test]

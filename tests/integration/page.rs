@@ -421,7 +421,7 @@ fn a_coach_reviews_a_session_replays_a_rep_and_leaves_notes_and_corrections() {
     block_on(async {
         let place = Place::new();
         filled(&place);
-        let served = Served::start(&place, &recording("r03"), "", &["--loops", "200"]);
+        let served = Served::start_page(&place, "");
         let browser = Browser::start(1280, 900).await;
         let coach = CoachAtThePage {
             browser: &browser,
@@ -445,7 +445,7 @@ fn a_coach_sees_what_was_not_counted_and_why_and_makes_it_count() {
     block_on(async {
         let place = Place::new();
         with_one_not_counted(&place);
-        let served = Served::start(&place, &recording("r03"), "", &["--loops", "200"]);
+        let served = Served::start_page(&place, "");
         let browser = Browser::start(1280, 900).await;
         let coach = CoachAtThePage {
             browser: &browser,
@@ -512,7 +512,7 @@ fn a_screen_reader_is_told_what_the_eye_sees() {
     block_on(async {
         let place = Place::new();
         filled(&place);
-        let served = Served::start(&place, &recording("r03"), "", &["--loops", "200"]);
+        let served = Served::start_page(&place, "");
         let browser = Browser::start(1280, 900).await;
         for (page, told) in [
             ("", &["The hitter as the camera sees them"][..]),

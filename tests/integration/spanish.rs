@@ -11,7 +11,7 @@ use cagehand::rep::{NotCountedReason, NotMeasured};
 use super::browser::{Browser, Served, block_on};
 use super::doors::{COACH_PASSWORD, ELSEWHERE, PIN, ask, set_key, status, visit};
 use super::page::{filled, with_one_not_counted};
-use super::program::{Place, project, recording};
+use super::program::{Place, project};
 
 /// Every address that answers with HTML, as `router()` has it, and the same with what stands in the test's journal.
 const HTML: [(&str, &[&str]); 21] = [
@@ -426,12 +426,7 @@ fn fill(place: &Place) {
 fn a_spanish_reader_meets_no_english_word() {
     let place = Place::new();
     fill(&place);
-    let served = Served::start(
-        &place,
-        &recording("r03"),
-        "[video]\nkeep = true\n",
-        &["--loops", "200"],
-    );
+    let served = Served::start_page(&place, "[video]\nkeep = true\n");
     let mut reader = Reader::new();
     let site = Site::new(&served, "/sessions", &[]);
     pages(&mut reader, &site);

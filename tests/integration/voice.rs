@@ -114,7 +114,7 @@ impl Coach {
 #[test]
 fn a_recorded_cue_is_heard_shown_and_gone_again_when_it_is_dropped() {
     let place = Place::new();
-    let served = Served::start(&place, &recording("r03"), "", &["--loops", "20"]);
+    let served = Served::start_page(&place, "");
     let coach = Coach::at(&served);
     let shipped = coach.heard("head_forward");
     assert!(!has_own(&shipped));
@@ -223,7 +223,7 @@ fn a_running_daemon_says_the_next_cue_in_the_coachs_voice() {
 fn a_coach_records_in_the_browser_and_goes_back_by_the_keyboard() {
     block_on(async {
         let place = Place::new();
-        let served = Served::start(&place, &recording("r03"), "", &["--loops", "20"]);
+        let served = Served::start_page(&place, "");
         let browser = Browser::start(1280, 900).await;
         browser.open(&format!("{}/cues", served.address)).await;
         browser.click("#cue-head_forward summary").await;
