@@ -1,5 +1,5 @@
 #!/bin/sh
-# Makes the Debian package from a built program: PROGRAM=target/release/cagehand config/package.sh [OUT FOLDER].
+# Makes the Debian packages from a built program: PROGRAM=target/release/cagehand config/package.sh [OUT FOLDER].
 # Needs cargo, python3, debhelper and help2man. SOURCE_DATE_EPOCH, DEBFULLNAME and DEBEMAIL are honoured.
 set -eu
 cd "$(dirname "$0")/.."
@@ -27,15 +27,15 @@ mkdir "$out/cagehand-$version"
 cd "$out/cagehand-$version"
 cp -r "$SOURCE/config/debian" debian
 chmod +x debian/rules
-cp "$SOURCE/config/cagehand.service" "$SOURCE/config/cagehand.sysusers" debian/
+cp "$SOURCE"/config/*.service "$SOURCE"/config/*.sysusers debian/
 sed -i "s/@MAINTAINER@/$maintainer/" debian/control
 sed -i "s/@MAINTAINER@/$maintainer/" debian/copyright
-# Licences that Debian does not ship are given in full, one space in, empty lines as dots.
+# Licences that Debian does not ship are given in full, one space in, empty lines as dots. The Apache License it does ship.
 {
     printf '\nLicense: voice-notices\n'
     for language in "$SOURCE"/src/sound/assets/*/LICENSE-voice.txt; do
         printf 'Notices for %s:\n\n' "$(basename "$(dirname "$language")")"
-        cat "$language"
+        sed '/^ *Apache License$/,$c On Debian systems it is in /usr/share/common-licenses/Apache-2.0.' "$language"
     done | sed -e 's/^$/./' -e 's/^/ /'
 } >>debian/copyright
 cat >debian/changelog <<EOF
@@ -48,4 +48,4 @@ EOF
 dpkg-buildpackage --build=binary --no-sign --no-check-builddeps
 cd "$SOURCE"
 rm -r "$out/cagehand-$version"
-ls "$out"/cagehand_"$version"_*.deb
+ls "$out"/cagehand*_"$version"_*.deb
