@@ -14,6 +14,7 @@ use tokio_rustls::rustls::pki_types::pem::PemObject;
 use tokio_rustls::rustls::{ClientConfig, RootCertStore, crypto};
 
 use super::StoreError;
+use super::patience::Patient;
 use crate::journal::{StoreConnector, StorePool};
 
 /// How long a connection may take to be made.
@@ -22,6 +23,11 @@ const CONNECT_PATIENCE: Duration = Duration::from_secs(10);
 const SILENCE: Duration = Duration::from_secs(30);
 /// The longest statement, on the store's side.
 const STATEMENT_SECS: u32 = 120;
+/// After how long without any answer a connection is given up, longer than any statement takes.
+const ANSWER_PATIENCE: Duration = Duration::from_secs(STATEMENT_SECS as u64 + 30);
+/// An office's pages look rows up by index, a few at a time. Left to itself the planner goes through whole tables for that, because
+/// it counts a look into each part of a table where only one is looked into; and compiles what runs for milliseconds.
+const PLANNER: &str = "-c jit=off -c random_page_cost=1.1 -c enable_hashjoin=off -c enable_mergejoin=off -c plan_cache_mode=force_generic_plan";
 /// Connections that an office holds at most.
 const OFFICE_CONNECTIONS: u32 = 8;
 /// The name of the password among the system's credentials (systemd's `LoadCredential=`).
@@ -93,7 +99,10 @@ impl StoreAddress {
         let mut config = self.config()?;
         let client = match self.is_local(&config) {
             true => config.ssl_mode(SslMode::Disable).connect(NoTls)?,
-            false => config.ssl_mode(SslMode::Require).connect(self.tls()?)?,
+            false => config.ssl_mode(SslMode::Require).connect(Patient {
+                tls: self.tls()?,
+                patience: ANSWER_PATIENCE,
+            })?,
         };
         Ok(client)
     }
@@ -104,6 +113,7 @@ impl StoreAddress {
     /// As [`Self::connect`]; whether anything answers is not tried.
     pub(crate) fn pool(&self) -> Result<StorePool, StoreError> {
         let mut config = self.config()?;
+        config.options(&format!("{} {PLANNER}", Self::options()));
         let connector = match self.is_local(&config) {
             true => {
                 config.ssl_mode(SslMode::Disable);
@@ -131,13 +141,15 @@ impl StoreAddress {
             .keepalives_interval(SILENCE / 6)
             .keepalives_retries(3)
             .tcp_user_timeout(SILENCE)
-            .options(&format!(
-                "-c statement_timeout={STATEMENT_SECS}s -c timezone=UTC"
-            ));
+            .options(&Self::options());
         if let Some(password) = self.password()? {
             config.password(password);
         }
         Ok(config)
+    }
+
+    fn options() -> String {
+        format!("-c statement_timeout={STATEMENT_SECS}s -c timezone=UTC")
     }
 
     /// Whether it is reached through sockets of this machine alone, which nobody can listen to.

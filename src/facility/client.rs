@@ -1,6 +1,6 @@
 //! What a cage calls in the store: three functions, each one round trip and one transaction.
 
-use postgres::Client;
+use postgres::{Client, Statement};
 use serde_json::Value;
 
 use super::{StoreAddress, StoreError};
@@ -10,6 +10,10 @@ use crate::journal::{Batch, Standing, ToldChange};
 pub(crate) struct StoreClient {
     client: Client,
     journal: String,
+    // Kept prepared, so that each call is one way there and back.
+    hello: Statement,
+    changes: Statement,
+    receive: Statement,
 }
 
 /// What the store has received of a journal.
@@ -27,8 +31,19 @@ impl StoreClient {
     /// # Errors
     /// [`StoreError`].
     pub(crate) fn connect(address: &StoreAddress, standing: &Standing) -> Result<Self, StoreError> {
+        let mut client = address.connect()?;
         Ok(Self {
-            client: address.connect()?,
+            hello: client.prepare(
+                "SELECT received, mark::text FROM hello($1::text::uuid, $2, $3::text::jsonb)",
+            )?,
+            changes: client.prepare(
+                "SELECT number, mark::text, what, uid::text, content::text
+                 FROM changes_for($1::text::uuid, $2, $3::text::uuid, $4)",
+            )?,
+            receive: client.prepare(
+                "SELECT receive($1::text::uuid, $2::text::uuid, $3, $4::text::jsonb, $5::text[]::uuid[], $6, $7, $8, $9)::text[]",
+            )?,
+            client,
             journal: standing.journal.clone(),
         })
     }
@@ -38,10 +53,9 @@ impl StoreClient {
     /// # Errors
     /// [`StoreError`].
     pub(crate) fn hello(&mut self, cage: &str, state: &Value) -> Result<Received, StoreError> {
-        let row = self.client.query_one(
-            "SELECT received, mark::text FROM hello($1::text::uuid, $2, $3::text::jsonb)",
-            &[&self.journal, &cage, &state.to_string()],
-        )?;
+        let row = self
+            .client
+            .query_one(&self.hello, &[&self.journal, &cage, &state.to_string()])?;
         Ok(Received {
             rev: row.try_get(0)?,
             mark: row.try_get(1)?,
@@ -57,11 +71,9 @@ impl StoreClient {
         (number, mark): (i64, Option<&str>),
         at_most: i32,
     ) -> Result<Vec<ToldChange>, StoreError> {
-        let rows = self.client.query(
-            "SELECT number, mark::text, what, uid::text, content::text
-             FROM changes_for($1::text::uuid, $2, $3::text::uuid, $4)",
-            &[&self.journal, &number, &mark, &at_most],
-        )?;
+        let rows = self
+            .client
+            .query(&self.changes, &[&self.journal, &number, &mark, &at_most])?;
         rows.iter()
             .map(|row| {
                 let content: Option<&str> = row.try_get(4)?;
@@ -90,7 +102,7 @@ impl StoreClient {
         let heights: Vec<i64> = of.iter().map(|timeline| timeline.height_px).collect();
         let packed: Vec<&[u8]> = of.iter().map(|timeline| &timeline.landmarks[..]).collect();
         let row = self.client.query_one(
-            "SELECT receive($1::text::uuid, $2::text::uuid, $3, $4::text::jsonb, $5::text[]::uuid[], $6, $7, $8, $9)::text[]",
+            &self.receive,
             &[
                 &self.journal,
                 &mark,

@@ -6,6 +6,7 @@
 
 mod address;
 mod client;
+mod patience;
 mod set_up;
 
 pub(crate) use address::{FacilitySettings, StoreAddress};
@@ -13,6 +14,8 @@ pub(crate) use client::{Received, StoreClient};
 #[cfg(test)]
 pub(crate) use set_up::make_tables;
 pub(crate) use set_up::{Member, StoreOwner};
+
+use postgres::error::SqlState;
 
 /// Why the store cannot be used now.
 #[derive(Debug, thiserror::Error)]
@@ -34,10 +37,18 @@ pub(crate) enum StoreError {
 impl From<postgres::Error> for StoreError {
     fn from(error: postgres::Error) -> Self {
         match error.as_db_error() {
+            Some(refusal) if is_not_set_up(refusal.code()) => Self::Refused(format!(
+                "its tables are missing, or older than this program; run \"cagehand facility set-up\" ({})",
+                refusal.message()
+            )),
             Some(refusal) => Self::Refused(refusal.message().to_owned()),
             None => Self::Unreachable(with_causes(&error)),
         }
     }
+}
+
+fn is_not_set_up(code: &SqlState) -> bool {
+    [SqlState::UNDEFINED_FUNCTION, SqlState::UNDEFINED_TABLE].contains(code)
 }
 
 fn with_causes(error: &dyn std::error::Error) -> String {

@@ -4,6 +4,7 @@ use std::fmt;
 
 use postgres::Client;
 use refinery::embed_migrations;
+use refinery::error::Kind;
 
 use super::{StoreAddress, StoreError};
 
@@ -130,9 +131,14 @@ impl StoreOwner {
 /// # Errors
 /// [`StoreError::Refused`].
 pub(crate) fn make_tables(client: &mut Client) -> Result<Vec<String>, StoreError> {
-    let report = migrations::runner()
-        .run(client)
-        .map_err(|error| StoreError::Refused(super::with_causes(&error)))?;
+    let report = migrations::runner().run(client).map_err(|error| {
+        StoreError::Refused(match error.kind() {
+            Kind::MissingVersion(step) => format!(
+                "it was set up by a newer cagehand ({step}); use that one, or a newer one still"
+            ),
+            _ => super::with_causes(&error),
+        })
+    })?;
     let made = report.applied_migrations();
     Ok(made.iter().map(ToString::to_string).collect())
 }

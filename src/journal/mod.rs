@@ -29,7 +29,7 @@ pub(crate) use files::exports_folder::{delete_exports_before, prepare_exports_fo
 pub(crate) use files::quarantine::has_set_aside;
 pub(crate) use files::remnants::Remnant;
 pub(crate) use files::rep_log::{RepLog, RepLogError};
-pub(crate) use record::{HitterId, NoteId};
+pub(crate) use record::{HitterId, NoteId, PlanId};
 pub use record::{
     NewHitter, NewPlan, NewSession, NotCountedId, RepId, RepRecord, SaidBy, SessionId,
 };
@@ -59,7 +59,6 @@ pub(crate) use worker::{
 
 #[cfg(test)]
 use {
-    record::PlanId,
     store::edits::LONGEST_NOTE,
     store::open::{OpenReport, UncleanSession},
     store::query::Counts,

@@ -343,7 +343,7 @@ mod tests {
     }
 
     /// Routes about nobody, parts of a page that is entered, and those that enter themselves.
-    const NOT_HERE: [&str; 31] = [
+    const NOT_HERE: [&str; 32] = [
         "GET /",
         "GET /clips/now",
         "POST /clips/{id}/drop",
@@ -352,6 +352,7 @@ mod tests {
         "GET /owner",
         "GET /audit",
         "GET /cages",
+        "POST /cages",
         "GET /logins",
         "POST /logins/{id}/end",
         "POST /logins/end-others",

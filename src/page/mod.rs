@@ -172,7 +172,7 @@ fn router(state: AppState) -> Router {
         .route("/logins", get(logins::list))
         .route("/logins/{id}/end", post(logins::end))
         .route("/logins/end-others", post(logins::end_others))
-        .route("/cages", get(cages::page))
+        .route("/cages", get(cages::page).post(cages::retire))
         .route("/today", get(today::page))
         .route("/sessions", get(sessions::list))
         .route("/sessions/{id}", get(sessions::review))

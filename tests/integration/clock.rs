@@ -1,7 +1,7 @@
 //! The wall clock of a cage-side machine is set by the network while it runs; reps go by the monotonic one.
 
 use std::path::Path;
-use std::process::Stdio;
+use std::process::{Child, Stdio};
 use std::time::{Duration, Instant};
 
 use super::program::{Place, json_lines, recording};
@@ -20,18 +20,18 @@ fn a_clock_that_is_set_back_and_forth_costs_no_rep_and_moves_none() {
         "install Debian's package faketime, as `make test` does"
     );
     let place = Place::new();
-    // A quarter as fast as life leaves a busy machine time for each frame, so that the two runs see the same ones.
+    // A seventh as fast as life leaves a busy machine time for each frame, so that the two runs see the same ones.
     let clip = recording("right_30fps_dim");
     std::fs::write(
         place.path("here.toml"),
         "[page]\nlisten = \"\"\n[pose]\nmodel = \"lite\"\n",
     )
     .unwrap();
-    // Both at once: each takes a minute.
-    std::thread::scope(|scope| {
-        scope.spawn(|| watch(&place, &clip, "still", &[]));
-        scope.spawn(|| watch(&place, &clip, "moved", &["-40d", "+400d"]));
-    });
+    // Both at once: each takes two minutes.
+    let mut undisturbed = watch(&place, &clip, "still");
+    let moved = watch(&place, &clip, "moved");
+    set_the_clock_after_reps(&place, moved, &["-40d", "+400d"]);
+    assert!(undisturbed.wait().unwrap().success());
     let reps = |run: &str| json_lines(&place.path(&format!("{run}.jsonl")));
     let (still, moved) = (reps("still"), reps("moved"));
     assert!(still.len() >= 3 && still.len() == moved.len());
@@ -53,20 +53,18 @@ fn a_clock_that_is_set_back_and_forth_costs_no_rep_and_moves_none() {
     assert_eq!(exported.lines().count(), moved.len());
 }
 
-/// Runs the clip to its end; after each rep the clock is set by the next step.
-fn watch(place: &Place, clip: &str, run: &str, steps: &[&str]) {
+/// Runs the clip to its end, by a wall clock of its own.
+fn watch(place: &Place, clip: &str, run: &str) -> Child {
     let named = |ending: &str| format!("{run}.{ending}");
-    let (clock, reps) = (place.path(&named("clock")), place.path(&named("jsonl")));
-    let set = |offset: &str| std::fs::write(&clock, offset).unwrap();
-    set("+0");
-    let mut watch = place
+    std::fs::write(place.path(&named("clock")), "+0").unwrap();
+    place
         .command(&[
             "watch",
             "--end-with-recording",
             "--stand-in",
             clip,
             "--pace",
-            "0.25",
+            "0.15",
             "--sound",
             "none",
             "--settings",
@@ -74,29 +72,33 @@ fn watch(place: &Place, clip: &str, run: &str, steps: &[&str]) {
             "--journal",
             &named("db"),
             "--reps",
-            reps.to_str().unwrap(),
+            &named("jsonl"),
         ])
         .env("LD_PRELOAD", OTHER_CLOCK)
-        .env("FAKETIME_TIMESTAMP_FILE", &clock)
+        .env("FAKETIME_TIMESTAMP_FILE", place.path(&named("clock")))
         .env("FAKETIME_NO_CACHE", "1")
         .env("FAKETIME_DONT_FAKE_MONOTONIC", "1")
         .stdout(Stdio::null())
         .stderr(Stdio::null())
         .spawn()
-        .unwrap();
+        .unwrap()
+}
+
+/// Sets the clock by the next step after each rep, until the clip is over.
+fn set_the_clock_after_reps(place: &Place, mut moved: Child, steps: &[&str]) {
     let began = Instant::now();
     let mut steps = steps.iter().enumerate();
     let mut next = steps.next();
-    while watch.try_wait().unwrap().is_none() {
-        assert!(began.elapsed() < Duration::from_secs(120), "it hangs");
+    while moved.try_wait().unwrap().is_none() {
+        assert!(began.elapsed() < Duration::from_secs(300), "it hangs");
         if let Some((after, offset)) = next
-            && lines(&reps) > after
+            && lines(&place.path("moved.jsonl")) > after
         {
-            set(offset);
+            std::fs::write(place.path("moved.clock"), offset).unwrap();
             next = steps.next();
         }
         std::thread::sleep(Duration::from_millis(20));
     }
-    assert!(watch.wait().unwrap().success());
+    assert!(moved.wait().unwrap().success());
     assert!(next.is_none(), "the clip ended before every step was made");
 }

@@ -11,6 +11,7 @@ use postgres::{Client, NoTls};
 use super::doors::{ask, status, visit};
 use super::program::{Place, project};
 use super::review::Serving;
+use super::spanish::{SPANISH, assert_spanish};
 
 const SWING: &str = "tests/data/tracks/right_60fps_swing_2.track.jsonl";
 
@@ -143,6 +144,74 @@ fn shows_both_cages(get: &impl Fn(&str) -> String) {
     assert!(people.contains("Kit") && people.contains("Lou"), "{people}");
 }
 
+fn send_form(at: &str, page: &str, to: &str, form: &str) -> String {
+    let (cookie, token) = visit(&ask(at, "GET", page, &[], ""));
+    let form = format!("token={token}&{form}");
+    ask(at, "POST", to, &[&cookie], &form)
+}
+
+/// A page of the office in Spanish, without what people wrote.
+fn in_spanish(office: &str, path: &str) -> String {
+    let answer = ask(office, "GET", path, &[SPANISH], "");
+    let written = ["Cage one", "Cage two", "hips first"];
+    written
+        .iter()
+        .fold(answer, |answer, words| answer.replace(words, ""))
+}
+
+/// Lou may hit in one cage, and then in all again.
+fn only_where_they_may_hit(store: &mut Store, office: &str) {
+    let sql = "SELECT id FROM hitters WHERE name = 'Lou'";
+    let lou: i64 = store.owner.query_one(sql, &[]).unwrap().get(0);
+    let person = format!("/people/{lou}");
+    let shown = || ask(office, "GET", &person, &[], "");
+    assert!(shown().contains("In every cage."), "{}", shown());
+    let let_in = send_form(office, &person, &person, "what=let_in&cage=Cage+two");
+    assert_eq!(status(&let_in), 303, "{let_in}");
+    assert!(!shown().contains("In every cage."), "{}", shown());
+    assert_spanish(&[(&person, in_spanish(office, &person))]);
+    assert_eq!(store.count("may_hit WHERE cage = 'Cage two'"), 1);
+    let kept_out = send_form(office, &person, &person, "what=keep_out&cage=Cage+two");
+    assert_eq!(status(&kept_out), 303, "{kept_out}");
+    assert!(shown().contains("In every cage."), "{}", shown());
+}
+
+/// The cage's disk is lost and it begins anew: the office sees both machines until it takes the earlier one off its list.
+fn on_another_machine(
+    (place, store): (&Place, &mut Store),
+    first: Serving,
+    office: &str,
+) -> Serving {
+    first.ends_when_asked();
+    for file in ["one.db", "one.db-wal", "one.db-shm"] {
+        let _ = fs::remove_file(place.path(file));
+    }
+    let first = watch(place, "one");
+    let cages = || ask(office, "GET", "/cages", &[], "");
+    until("the office knows of two machines", || {
+        cages().contains("earlier machine")
+    });
+    let pages =
+        ["/cages", "/people", "/plans", "/today"].map(|path| (path, in_spanish(office, path)));
+    assert_spanish(&pages);
+    let journal = |page: String| -> String {
+        let form = page.split("name=\"journal\" value=\"").nth(1).unwrap();
+        form.split('"').next().unwrap().to_owned()
+    };
+    let form = format!("journal={}", journal(cages()));
+    let retired = send_form(office, "/cages", "/cages", &form);
+    assert_eq!(status(&retired), 303, "{retired}");
+    assert!(!cages().contains("earlier machine"), "{}", cages());
+    // The machine in use stays on it.
+    let sql =
+        "SELECT CAST(uid AS text) FROM journals WHERE cage = 'Cage one' AND retired_at IS NULL";
+    let in_use: String = store.owner.query_one(sql, &[]).unwrap().get(0);
+    let form = format!("journal={in_use}");
+    let refused = send_form(office, "/cages", "/cages", &form);
+    assert_eq!(status(&refused), 422, "{refused}");
+    first
+}
+
 #[test]
 fn two_cages_send_and_the_office_reads_corrects_and_deletes() {
     let place = Place::new();
@@ -219,6 +288,9 @@ fn two_cages_send_and_the_office_reads_corrects_and_deletes() {
         !get("/cages").contains("has not heard of")
     });
     assert!(!ask(&first.address, "GET", "/people", &[], "").contains("Kit"));
+
+    only_where_they_may_hit(&mut store, &office.address);
+    let first = on_another_machine((&place, &mut store), first, &office.address);
 
     let removed = store.facility(&place, &["remove", "two"]);
     assert!(removed.contains("cannot log in"), "{removed}");

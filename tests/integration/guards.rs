@@ -3,7 +3,7 @@
 
 use super::browser::Served;
 use super::doors::{COACH_PASSWORD, ELSEWHERE, PIN, ask, log_in, set_key, status};
-use super::program::{Place, project, recording};
+use super::program::{Place, project};
 
 /// Those that take a file; their token is in a header.
 const SOUND: &str = "/cues/{id}";
@@ -32,7 +32,7 @@ fn sent(route: &str, token: Option<&str>, kind: Option<&str>, rest: &str) -> (St
 }
 
 /// Every route that takes a POST, as `router()` has it, an address of it, and whether only a coach may.
-const POSTS: [(&str, &str, bool); 24] = [
+const POSTS: [(&str, &str, bool); 25] = [
     ("/seat", "/seat", false),
     ("/turns", "/turns", false),
     // No row of these numbers: what passes the guards deletes nothing.
@@ -43,6 +43,7 @@ const POSTS: [(&str, &str, bool); 24] = [
     ("/people/{id}/consents", "/people/99/consents", true),
     ("/people/{id}/delete", "/people/99/delete", true),
     ("/plans", "/plans", true),
+    ("/cages", "/cages", true),
     (CLIP, "/clips?hitter=&filmed_at=1&slowed=file", true),
     ("/clips/{id}/drop", "/clips/99/drop", true),
     (SOUND, "/cues/head_forward", true),
@@ -80,7 +81,7 @@ fn a_valid_web_session_alone_sends_no_form() {
     let place = Place::new();
     set_key(&place, "pin", PIN);
     set_key(&place, "password", COACH_PASSWORD);
-    let served = Served::start(&place, &recording("r03"), "", &["--loops", "20"]);
+    let served = Served::start_page(&place, "");
     let at = served.address.as_str();
     let host = at.trim_start_matches("http://");
     let own_origin = format!("Origin: https://{host}");

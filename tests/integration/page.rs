@@ -375,7 +375,8 @@ impl CoachAtThePage<'_> {
     async fn follows_a_point_of_the_plot(&self) {
         let browser = self.browser;
         // A point of the plot leads to what it stands for.
-        browser.open(&format!("{}/trends", self.address)).await;
+        let trends = format!("{}/trends?hitter=1", self.address);
+        browser.open(&trends).await;
         browser.find(".plot a polygon").await;
         let links = browser.ask("return [...document.querySelectorAll('.plot a')].map((a) => a.getAttribute('href'))").await;
         let rows = browser.ask("return [...document.querySelectorAll('details tbody a')].map((a) => a.getAttribute('href')).reverse()").await;

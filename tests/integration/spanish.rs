@@ -306,6 +306,15 @@ impl Reader {
     }
 }
 
+/// What a Spanish reader meets on these pages, by their address, is Spanish.
+pub(crate) fn assert_spanish(pages: &[(&str, String)]) {
+    let mut reader = Reader::new();
+    for (place, answer) in pages {
+        reader.page(place, answer);
+    }
+    reader.assert_no_english();
+}
+
 /// The page as a Spanish reader asks for it.
 struct Site {
     address: String,
@@ -313,7 +322,7 @@ struct Site {
     token: String,
 }
 
-const SPANISH: &str = "Accept-Language: es-MX,es;q=0.9";
+pub(crate) const SPANISH: &str = "Accept-Language: es-MX,es;q=0.9";
 
 impl Site {
     fn new(served: &Served, first: &str, more: &[&str]) -> Self {

@@ -43,7 +43,9 @@ CREATE TABLE journals (
     mark       uuid,
     pulled     bigint NOT NULL DEFAULT 0,
     seen_at    timestamptz NOT NULL DEFAULT now(),
-    state      jsonb NOT NULL DEFAULT '{}'
+    state      jsonb NOT NULL DEFAULT '{}',
+    -- Since when the office waits for it no longer; it counts again once it is heard from.
+    retired_at timestamptz
 );
 
 CREATE TABLE hitters (
@@ -173,18 +175,82 @@ CREATE INDEX reps_counted ON reps (session) INCLUDE (called, kind, heard) WHERE 
 -- Without it the planner takes one rep in two hundred for a swing.
 CREATE STATISTICS reps_kinds ON (coalesce(called, kind)) FROM reps;
 
-CREATE TABLE measures (
-    rep        bigint NOT NULL,
-    name       text NOT NULL,
-    value      double precision,
-    plus_minus double precision,
-    confidence double precision,
-    verdict    text,
-    band_low   double precision,
-    band_high  double precision,
-    why        text,
-    PRIMARY KEY (rep, name)
+-- Which place a measure has in the arrays of `packed_measures`: the same in every row, taken when the first rep with it comes.
+CREATE TABLE measure_names (
+    place smallint PRIMARY KEY CHECK (place > 0),
+    name  text NOT NULL UNIQUE CHECK (name ~ '^[a-z][a-z0-9_]{0,62}$')
+);
+-- So few rows are never looked at by themselves, and would be taken for a thousand.
+ALTER TABLE measure_names SET (autovacuum_analyze_threshold = 1);
+
+-- The measures of a rep in one row: as rows of their own, which `measures` shows, they take four times the room, and a page that reads
+-- a hundred reps looks up thousands.
+CREATE TABLE packed_measures (
+    rep        bigint NOT NULL PRIMARY KEY,
+    value      double precision[],
+    plus_minus double precision[],
+    confidence double precision[],
+    -- The first letter: i, l or h.
+    verdict    "char"[],
+    band_low   double precision[],
+    band_high  double precision[],
+    why        text[]
 ) PARTITION BY RANGE (rep);
+
+-- A journal's table of that name, of which the program reads and writes rows.
+CREATE VIEW measures AS
+SELECT p.rep, n.name, p.value[n.place] AS value, p.plus_minus[n.place] AS plus_minus, p.confidence[n.place] AS confidence,
+       CASE p.verdict[n.place] WHEN 'i' THEN 'in' WHEN 'l' THEN 'low' WHEN 'h' THEN 'high' END AS verdict,
+       p.band_low[n.place] AS band_low, p.band_high[n.place] AS band_high, p.why[n.place] AS why
+FROM packed_measures p CROSS JOIN measure_names n
+WHERE p.value[n.place] IS NOT NULL OR p.why[n.place] IS NOT NULL;
+
+-- Nobody else adds a name meanwhile: whose row comes second looks again.
+CREATE FUNCTION measure_place(measure text) RETURNS smallint LANGUAGE plpgsql AS $$
+DECLARE
+    found_place smallint;
+BEGIN
+    LOOP
+        SELECT place INTO found_place FROM measure_names WHERE name = measure;
+        IF FOUND THEN
+            RETURN found_place;
+        END IF;
+        INSERT INTO measure_names SELECT coalesce(max(place), 0) + 1, measure FROM measure_names ON CONFLICT DO NOTHING;
+    END LOOP;
+END $$;
+
+-- Rows that the office writes. None is changed in place.
+CREATE FUNCTION add_measure() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE
+    at smallint := measure_place(NEW.name);
+BEGIN
+    IF (NEW.value IS NULL) = (NEW.why IS NULL) OR NEW.verdict NOT IN ('in', 'low', 'high') THEN
+        RAISE EXCEPTION 'the measure % has neither a value nor a reason why it has none, or both, or no known verdict', NEW.name
+            USING ERRCODE = 'check_violation';
+    END IF;
+    INSERT INTO packed_measures (rep) VALUES (NEW.rep) ON CONFLICT DO NOTHING;
+    UPDATE packed_measures SET
+        value[at] = NEW.value, plus_minus[at] = NEW.plus_minus, confidence[at] = NEW.confidence, verdict[at] = NEW.verdict::"char",
+        band_low[at] = NEW.band_low, band_high[at] = NEW.band_high, why[at] = NEW.why
+    WHERE rep = NEW.rep AND value[at] IS NULL AND why[at] IS NULL;
+    IF NOT FOUND THEN
+        RAISE EXCEPTION 'the rep % has the measure % already', NEW.rep, NEW.name USING ERRCODE = 'unique_violation';
+    END IF;
+    RETURN NEW;
+END $$;
+CREATE TRIGGER add_measure INSTEAD OF INSERT ON measures FOR EACH ROW EXECUTE FUNCTION add_measure();
+
+CREATE FUNCTION delete_measure() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE
+    at smallint := measure_place(OLD.name);
+BEGIN
+    UPDATE packed_measures SET
+        value[at] = NULL, plus_minus[at] = NULL, confidence[at] = NULL, verdict[at] = NULL, band_low[at] = NULL, band_high[at] = NULL, why[at] = NULL
+    WHERE rep = OLD.rep;
+    DELETE FROM packed_measures WHERE rep = OLD.rep AND NOT EXISTS (SELECT 1 FROM measures WHERE rep = OLD.rep);
+    RETURN OLD;
+END $$;
+CREATE TRIGGER delete_measure INSTEAD OF DELETE ON measures FOR EACH ROW EXECUTE FUNCTION delete_measure();
 
 -- Landmarks are packed already.
 CREATE TABLE timelines (
@@ -197,7 +263,7 @@ CREATE TABLE timelines (
 ALTER TABLE timelines ALTER COLUMN landmarks SET STORAGE EXTERNAL;
 
 CREATE TABLE reps_beyond PARTITION OF reps DEFAULT;
-CREATE TABLE measures_beyond PARTITION OF measures DEFAULT;
+CREATE TABLE packed_measures_beyond PARTITION OF packed_measures DEFAULT;
 CREATE TABLE timelines_beyond PARTITION OF timelines DEFAULT;
 
 -- Rows that came before there was a part for them, because nobody had set the store up for years or a clock was wrong, move into it. By
@@ -231,7 +297,7 @@ DECLARE
 BEGIN
     WHILE year <= last LOOP
         next := ((year AT TIME ZONE 'UTC') + interval '1 year') AT TIME ZONE 'UTC';
-        FOREACH parent IN ARRAY ARRAY['reps', 'measures', 'timelines'] LOOP
+        FOREACH parent IN ARRAY ARRAY['reps', 'packed_measures', 'timelines'] LOOP
             part := parent || '_' || to_char(year AT TIME ZONE 'UTC', 'YYYY');
             IF to_regclass(part) IS NULL THEN
                 PERFORM make_partition(parent, part, first_id(year), first_id(next));
@@ -493,7 +559,7 @@ CREATE TRIGGER delete_belonging AFTER DELETE ON sessions FOR EACH ROW EXECUTE FU
 
 CREATE FUNCTION delete_of_rep() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
-    DELETE FROM measures WHERE rep = OLD.id;
+    DELETE FROM packed_measures WHERE rep = OLD.id;
     DELETE FROM timelines WHERE rep = OLD.id;
     DELETE FROM corrections WHERE rep = OLD.id;
     DELETE FROM found_events WHERE rep = OLD.id;

@@ -63,13 +63,13 @@ BEGIN
 END $$;
 
 -- A cage begins to speak: who it is, and how it is. Gives what has been received of its journal.
-CREATE FUNCTION hello(of_journal uuid, of_cage text, of_state jsonb, OUT received bigint, OUT mark uuid, OUT office uuid)
+CREATE FUNCTION hello(of_journal uuid, of_cage text, of_state jsonb, OUT received bigint, OUT mark uuid)
 LANGUAGE plpgsql SECURITY DEFINER AS $$
 BEGIN
     INSERT INTO journals AS j (uid, cage, login, state) VALUES (of_journal, of_cage, session_user, of_state)
-    ON CONFLICT (uid) DO UPDATE SET cage = excluded.cage, state = excluded.state, seen_at = now() WHERE j.login = session_user;
+    ON CONFLICT (uid) DO UPDATE SET cage = excluded.cage, state = excluded.state, seen_at = now(), retired_at = NULL WHERE j.login = session_user;
     PERFORM refuse_strangers(of_journal);
-    SELECT j.received, j.mark, o.uid INTO received, mark, office FROM journals j, office o WHERE j.uid = of_journal;
+    SELECT j.received, j.mark INTO received, mark FROM journals j WHERE j.uid = of_journal;
 END $$;
 
 CREATE FUNCTION is_needed(whom bigint, of_journal uuid) RETURNS boolean LANGUAGE sql STABLE AS $$
@@ -136,6 +136,9 @@ END $$;
 CREATE FUNCTION changes_for(of_journal uuid, after bigint, after_mark uuid, at_most int)
 RETURNS TABLE (number bigint, mark uuid, what text, uid uuid, content jsonb)
 LANGUAGE plpgsql SECURITY DEFINER AS $$
+DECLARE
+    -- A journal that was restored from a backup goes on with the sessions of the one that it was.
+    own uuid[] := ARRAY(SELECT j.uid FROM journals j WHERE j.login = session_user);
 BEGIN
     PERFORM refuse_strangers(of_journal);
     IF NOT EXISTS (SELECT 1 FROM changes c WHERE c.number = after AND c.mark = after_mark) THEN
@@ -146,7 +149,7 @@ BEGIN
     WHERE j.uid = of_journal AND (j.pulled <> after OR j.seen_at < now() - interval '20 seconds');
     RETURN QUERY
         SELECT c.number, c.mark, c.what, c.uid, row_for(of_journal, c.what, c.uid) FROM changes c
-        WHERE c.number > after AND (c.journal IS NULL OR c.journal = of_journal)
+        WHERE c.number > after AND (c.journal IS NULL OR c.journal = ANY (own))
           AND NOT EXISTS (SELECT 1 FROM changes l WHERE l.what = c.what AND l.uid = c.uid AND l.number > c.number)
         ORDER BY c.number LIMIT at_most;
 END $$;
@@ -160,9 +163,11 @@ DECLARE
     gone record;
     written bigint[];
     taken uuid[] := '{}';
+    is_told boolean;
 BEGIN
     PERFORM refuse_strangers(of_journal);
-    IF batch ?| ARRAY['hitters', 'plans', 'consents', 'notes', 'corrections', 'deleted'] OR EXISTS (SELECT 1 FROM orphaned(batch)) THEN
+    is_told := EXISTS (SELECT 1 FROM outdated(batch));
+    IF is_told OR batch ?| ARRAY['hitters', 'plans', 'consents', 'notes', 'corrections', 'deleted'] OR EXISTS (SELECT 1 FROM orphaned(batch)) THEN
         PERFORM hold_changes();
     ELSE
         PERFORM share_changes();
@@ -278,6 +283,11 @@ BEGIN
     WHERE NOT is_deleted((content ->> 'session_uid')::uuid)
     ON CONFLICT DO NOTHING;
 
+    -- What a cage itself had corrected, and lost with its journal, it hears of again.
+    IF is_told THEN
+        INSERT INTO changes (what, uid, journal) SELECT o.what, o.uid, of_journal FROM outdated(batch) AS o;
+    END IF;
+
     taken := collided(batch);
     UPDATE journals SET received = new_rev, mark = new_mark, seen_at = now() WHERE uid = of_journal;
     RETURN taken;
@@ -289,6 +299,22 @@ LANGUAGE sql IMMUTABLE PARALLEL SAFE AS $$
     SELECT (edits, coalesce(edited_in, '00000000-0000-0000-0000-000000000000'::uuid))
          > (old_edits, coalesce(old_edited_in, '00000000-0000-0000-0000-000000000000'::uuid))
 $$;
+
+-- Rows in a batch of which the store has a newer version, and the corrections that made it so.
+CREATE FUNCTION outdated(batch jsonb) RETURNS TABLE (what text, uid uuid) LANGUAGE plpgsql STABLE AS $$
+BEGIN
+    RETURN QUERY
+        WITH newer AS (
+            SELECT r.id, r.uid FROM jsonb_array_elements(batch -> 'reps') AS e (content)
+            JOIN reps r ON r.id = row_id((content ->> 'uid')::uuid) AND r.uid = (content ->> 'uid')::uuid
+            WHERE is_newer(r.edits, r.edited_in, coalesce((content ->> 'edits')::bigint, 0), (content ->> 'edited_in')::uuid)
+        )
+        SELECT 'session', s.uid FROM jsonb_array_elements(batch -> 'sessions') AS e (content)
+        JOIN sessions s ON s.id = row_id((content ->> 'uid')::uuid) AND s.uid = (content ->> 'uid')::uuid
+        WHERE is_newer(s.edits, s.edited_in, coalesce((content ->> 'edits')::bigint, 0), (content ->> 'edited_in')::uuid)
+        UNION ALL SELECT 'rep', newer.uid FROM newer
+        UNION ALL SELECT 'correction', c.uid FROM newer JOIN corrections c ON c.rep = newer.id;
+END $$;
 
 -- Whether rows of a session may be here: not of one that was deleted, nor of one whose number another session has, nor of one that
 -- another login's journal began.
@@ -306,16 +332,45 @@ BEGIN
     WHERE content ->> 'hitter_uid' IS NOT NULL AND living((content ->> 'hitter_uid')::uuid) IS NULL AND may_belong((content ->> 'uid')::uuid);
 END $$;
 
+-- The measures of a rep as one row. A hash of the few names is made sooner than each is looked up.
+CREATE FUNCTION pack_measures(of_rep bigint, told jsonb) RETURNS packed_measures LANGUAGE plpgsql STRICT SET enable_hashjoin = on AS $$
+DECLARE
+    p packed_measures;
+    known bigint;
+    is_sound boolean;
+BEGIN
+    LOOP
+        SELECT of_rep, array_agg(m.value), array_agg(m.plus_minus), array_agg(m.confidence),
+               CASE WHEN count(m.verdict) > 0 THEN array_agg(m.verdict::"char") END,
+               CASE WHEN count(m.band_low) > 0 THEN array_agg(m.band_low) END,
+               CASE WHEN count(m.band_high) > 0 THEN array_agg(m.band_high) END,
+               CASE WHEN count(m.why) > 0 THEN array_agg(m.why) END,
+               count(m.told_name),
+               count(*) = max(m.place) AND NOT coalesce(bool_or(m.told_name IS NOT NULL AND (m.value IS NULL) = (m.why IS NULL)
+                   OR m.verdict NOT IN ('in', 'low', 'high')), false)
+        INTO p.rep, p.value, p.plus_minus, p.confidence, p.verdict, p.band_low, p.band_high, p.why, known, is_sound
+        FROM (
+            SELECT n.place, t.* FROM measure_names n
+            LEFT JOIN jsonb_to_recordset(told) AS t (name text, value double precision, plus_minus double precision, confidence double precision,
+                verdict text, band_low double precision, band_high double precision, why text) ON t.name = n.name
+            ORDER BY n.place) AS m (place, told_name, value, plus_minus, confidence, verdict, band_low, band_high, why);
+        EXIT WHEN known = jsonb_array_length(told);
+        PERFORM measure_place(t.name) FROM jsonb_to_recordset(told) AS t (name text);
+    END LOOP;
+    IF NOT is_sound THEN
+        RAISE EXCEPTION 'a measure of the rep % is told twice, or has neither a value nor a reason why it has none, or both, or no known verdict', of_rep
+            USING ERRCODE = 'check_violation';
+    END IF;
+    RETURN p;
+END $$;
+
 -- The measures of those reps that were written; the columns are named, so that no row can say itself whose it is.
 CREATE FUNCTION put_measures(told jsonb, written bigint[]) RETURNS void LANGUAGE plpgsql AS $$
 BEGIN
-    DELETE FROM measures WHERE rep = ANY (written);
-    INSERT INTO measures (rep, name, value, plus_minus, confidence, verdict, band_low, band_high, why)
-    SELECT row_id((content ->> 'uid')::uuid), m.*
-    FROM jsonb_array_elements(told) AS e (content), jsonb_to_recordset(content -> 'measures') AS m (
-        name text, value double precision, plus_minus double precision, confidence double precision, verdict text,
-        band_low double precision, band_high double precision, why text)
-    WHERE row_id((content ->> 'uid')::uuid) = ANY (written);
+    DELETE FROM packed_measures WHERE rep = ANY (written);
+    INSERT INTO packed_measures
+    SELECT p.* FROM jsonb_array_elements(told) AS e (content), pack_measures(row_id((content ->> 'uid')::uuid), content -> 'measures') AS p
+    WHERE row_id((content ->> 'uid')::uuid) = ANY (written) AND jsonb_array_length(content -> 'measures') > 0;
     DELETE FROM found_events WHERE rep = ANY (written);
     DELETE FROM found_measures WHERE rep = ANY (written);
     IF told @? '$[*].found_events.*' THEN
@@ -388,12 +443,9 @@ BEGIN
         EXECUTE format('GRANT EXECUTE ON FUNCTION %I TO cagehand_cage', made);
         EXECUTE format('REVOKE ALL ON FUNCTION %I FROM cagehand_office', made);
     END LOOP;
-    -- The office's pages look rows up by index, a few at a time. Left to itself the planner goes through whole tables for that, because it
-    -- counts a look into each part of a table where only one is looked into; and compiles what runs for milliseconds.
-    FOREACH made IN ARRAY ARRAY['jit = off', 'random_page_cost = 1.1', 'enable_hashjoin = off', 'enable_mergejoin = off', 'plan_cache_mode = force_generic_plan'] LOOP
-        EXECUTE format('ALTER DATABASE %I SET ' || made, current_database());
-    END LOOP;
     EXECUTE format('GRANT USAGE ON SCHEMA %I TO cagehand_cage, cagehand_office', current_schema());
     EXECUTE format('GRANT SELECT, INSERT, UPDATE, DELETE ON ALL TABLES IN SCHEMA %I TO cagehand_office', current_schema());
+    -- A measure that loses its place is lost in every rep.
+    REVOKE UPDATE, DELETE ON measure_names FROM cagehand_office;
     EXECUTE format('GRANT USAGE ON ALL SEQUENCES IN SCHEMA %I TO cagehand_office', current_schema());
 END $$;

@@ -306,11 +306,11 @@ columns! {
 extras! {
     /// The rep that was measured.
     MeasureExtra behind MeasureColumn {
-        Session = "reps.session",
-        Number = "reps.number",
-        LoggedAt = "reps.logged_at",
-        Marked = "reps.marked",
-        KnownAtSecs = "reps.known_at_secs",
+        Session = "picked.session",
+        Number = "picked.number",
+        LoggedAt = "picked.logged_at",
+        Marked = "picked.marked",
+        KnownAtSecs = "picked.known_at_secs",
         SessionStartedAt = "picked.started_at",
     }
 }

@@ -10,7 +10,7 @@ use super::consents::NewConsent;
 use super::insert::{find_or_add_hitter, find_or_add_plan};
 use super::read::stamp;
 use super::sql::Sql;
-use super::{consents, people};
+use super::{consents, office, people};
 use crate::journal::error::JournalError;
 use crate::journal::files::deletion_list::note_merge;
 use crate::journal::record::{
@@ -103,6 +103,20 @@ pub enum Edit {
         hitter: HitterId,
         /// Whether they are frozen from now on.
         frozen: bool,
+    },
+    /// A hitter may hit in a cage, or no longer; the office's alone.
+    LetIn {
+        /// The hitter.
+        hitter: HitterId,
+        /// The cage.
+        cage: String,
+        /// Whether they may from now on.
+        is_let_in: bool,
+    },
+    /// An earlier machine of a cage is waited for no longer; the office's alone.
+    Retire {
+        /// The machine's journal.
+        journal: String,
     },
     /// What a hitter allows from now on.
     RecordConsent {
@@ -272,6 +286,12 @@ fn apply(connection: &Sql<'_>, edit: &Edit, by: &str) -> rusqlite::Result<Option
         Edit::RenameHitter { hitter, name } => people::rename(connection, *hitter, name),
         Edit::MergeHitters { from, into } => people::merge(connection, *from, *into),
         Edit::FreezeHitter { hitter, frozen } => people::freeze(connection, *hitter, *frozen),
+        Edit::LetIn {
+            hitter,
+            cage,
+            is_let_in,
+        } => office::let_in(connection, (*hitter, cage), *is_let_in),
+        Edit::Retire { journal } => office::retire(connection, journal),
         Edit::RecordConsent { hitter, consent } => {
             consents::record(connection, *hitter, consent, by)
         }

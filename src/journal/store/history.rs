@@ -6,7 +6,7 @@
 use jiff::Timestamp;
 use rusqlite::{ToSql, params};
 
-use super::columns::{Column, Extra, MeasureColumn, MeasureExtra, Selected, get};
+use super::columns::{Column, Extra, MeasureColumn, MeasureExtra, get};
 use super::read::{stamp, verdict};
 use super::sql::is;
 use crate::coach::{Baselines, Verdict};
@@ -17,59 +17,47 @@ use crate::journal::store::open::JournalReader;
 use crate::journal::store::query::RepFilter;
 use crate::rep::MeasureName;
 
-/// A hitter's last reps by when they hit, which a clip's may have done long before it was read (`?1` the hitter, `?2` how many); those
-/// that came after a rep are left out (`?4`). By index alone, and no further than to the last one: SQLite goes through a
-/// `CROSS JOIN` in the order in which it is written.
-fn picked_by_time(hitter: Option<HitterId>, until: bool) -> String {
+/// A hitter's last reps by when they hit, which a clip's may have done long before it was read (`?1` the hitter, `?2` how many);
+/// `until` keeps those that stand so to a rep in time, such as `<= ?4`. By index alone, and no further than to the last one: SQLite
+/// goes through a `CROSS JOIN` in the order in which it is written.
+fn picked(hitter: Option<HitterId>, until: Option<(&str, &str)>) -> String {
     let of_hitter = is("sessions.hitter", hitter, "?1");
-    let until = match until {
-        true => {
-            "AND (sessions.started_at, sessions.id, reps.number) <=
+    let until = until.map_or_else(String::new, |(stands, rep)| {
+        format!(
+            "AND (sessions.started_at, sessions.id, reps.number) {stands}
              (SELECT began.started_at, last.session, last.number
-              FROM reps AS last JOIN sessions AS began ON began.id = last.session WHERE last.id = ?4)"
-        }
-        false => "",
-    };
+              FROM reps AS last JOIN sessions AS began ON began.id = last.session WHERE last.id = {rep})"
+        )
+    });
     format!(
         "WITH picked AS (
-           SELECT reps.id, sessions.started_at FROM sessions CROSS JOIN reps
+           SELECT reps.id, reps.session, reps.number, reps.logged_at, reps.marked, reps.known_at_secs, sessions.started_at,
+                  struck_why IS NULL AND coalesce(called, kind) = 'swing' AS is_swing
+           FROM sessions CROSS JOIN reps
            WHERE reps.session = sessions.id AND {of_hitter} {until}
            ORDER BY sessions.started_at DESC, sessions.id DESC, reps.number DESC LIMIT ?2)"
     )
 }
 
-/// A hitter's reps that were in the journal before the rep `?2`, the last `?3` of them.
-fn picked_before(hitter: Option<HitterId>) -> String {
-    let of_hitter = is("sessions.hitter", hitter, "?1");
-    format!(
-        "WITH picked AS (
-           SELECT reps.id FROM sessions JOIN reps ON reps.session = sessions.id
-           WHERE {of_hitter} AND reps.id < ?2
-           ORDER BY reps.id DESC LIMIT ?3)"
-    )
-}
-
 /// Measures of picked reps that count as swings; only theirs are looked up among the measures.
-const OF_SWINGS: &str = "FROM picked JOIN reps ON reps.id = picked.id
-     JOIN measures ON measures.rep = reps.id
-     WHERE value IS NOT NULL AND struck_why IS NULL AND coalesce(called, kind) = 'swing'";
+const OF_SWINGS: &str =
+    "FROM picked JOIN measures ON measures.rep = picked.id WHERE value IS NOT NULL AND is_swing";
 
-/// The measure `?3` of a hitter's last swings.
+/// The measure `?3` of a hitter's last swings, up to the rep `?4` where there is one.
 pub(in crate::journal) fn select_swings_measured(hitter: Option<HitterId>, until: bool) -> String {
     format!(
         "{} SELECT {}, {} {OF_SWINGS} AND measures.name = ?3",
-        picked_by_time(hitter, until),
+        picked(hitter, until.then_some(("<=", "?4"))),
         MeasureColumn::selection(),
         MeasureExtra::selection()
     )
 }
 
-/// All measures of a hitter's last swings.
+/// Names and values of all measures of a hitter's last swings before the rep `?3`.
 pub(in crate::journal) fn select_values_before(hitter: Option<HitterId>) -> String {
     format!(
-        "{} SELECT {} {OF_SWINGS}",
-        picked_before(hitter),
-        MeasureColumn::selection()
+        "{} SELECT measures.name, measures.value {OF_SWINGS}",
+        picked(hitter, Some(("<", "?3")))
     )
 }
 
@@ -196,15 +184,13 @@ impl JournalReader {
         at_most: u32,
     ) -> Result<Vec<(MeasureName, f64)>, JournalError> {
         self.query("read what is usual", |c| {
-            use MeasureColumn as C;
             let mut select = c.prepare_cached(&select_values_before(hitter))?;
             let mut rows =
-                select.query(params![hitter.map(HitterId::get), before.get(), at_most])?;
+                select.query(params![hitter.map(HitterId::get), at_most, before.get()])?;
             let mut values = Vec::new();
             while let Some(row) = rows.next()? {
-                if let Some(name) = MeasureName::from_name(row.get_ref(C::Name.index())?.as_str()?)
-                {
-                    values.push((name, get(&row, C::Value)?));
+                if let Some(name) = MeasureName::from_name(row.get_ref(0)?.as_str()?) {
+                    values.push((name, row.get(1)?));
                 }
             }
             Ok(values)

@@ -1,5 +1,7 @@
 //! The hitters of a journal: listed, and found by number or name.
 
+use std::collections::HashMap;
+
 use jiff::Timestamp;
 use rusqlite::OptionalExtension;
 
@@ -25,6 +27,15 @@ pub struct HitterRow {
     pub(crate) created_at: Timestamp,
     /// Whether they get no new sessions and are in no list to choose from.
     pub(crate) frozen: bool,
+}
+
+/// How often a hitter was there.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Attendance {
+    /// How many sessions.
+    pub(crate) sessions: u32,
+    /// When the last one began.
+    pub(crate) last_at: Timestamp,
 }
 
 /// Who was last said to hit.
@@ -65,6 +76,24 @@ impl JournalReader {
         self.list_hitters(
             "ORDER BY (SELECT max(sessions.id) FROM sessions WHERE sessions.hitter = hitters.id) DESC NULLS LAST, id DESC",
         )
+    }
+
+    /// How often each hitter was there; those who have no session are missing.
+    pub(crate) fn attendance(&self) -> Result<HashMap<HitterId, Attendance>, JournalError> {
+        self.query("count the sessions", |c| {
+            c.prepare_cached(
+                "SELECT hitter, count(*) AS sessions, max(started_at) AS last_at FROM sessions
+                 WHERE hitter IS NOT NULL GROUP BY hitter",
+            )?
+            .query_map([], |row| {
+                let attendance = Attendance {
+                    sessions: row.get("sessions")?,
+                    last_at: stamp_of(row, "last_at")?,
+                };
+                Ok((HitterId::new(row.get("hitter")?), attendance))
+            })?
+            .collect()
+        })
     }
 
     fn list_hitters(&self, order: &str) -> Result<Vec<HitterRow>, JournalError> {

@@ -1,17 +1,23 @@
 //! What an office asks of the facility's store alone: how its cages are, and a deletion for all of them.
 
 use jiff::Timestamp;
+use rusqlite::params;
 use serde_json::Value;
 
+use super::people;
 use super::read::{optional_stamp_of, stamp_of};
+use super::sql::Sql;
 use crate::journal::error::JournalError;
 use crate::journal::files::deletion::{DeletionReport, DeletionTarget};
+use crate::journal::record::HitterId;
 use crate::journal::store::open::{Journal, JournalReader};
 use crate::video::DeletedFilms;
 
 /// A cage's journal as the store knows it.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct CageRow {
+    /// The journal's own id.
+    pub(crate) journal: String,
     /// What the cage is called.
     pub(crate) cage: String,
     /// When it was heard from last.
@@ -36,17 +42,18 @@ impl JournalReader {
     pub(crate) fn cages(&self) -> Result<Vec<CageRow>, JournalError> {
         self.query("read how the cages are", |c| {
             c.prepare_cached(
-                "SELECT cage, seen_at, CAST(extract(epoch FROM now() - seen_at) AS double precision) AS silent_secs,
+                "SELECT CAST(uid AS text) AS journal, cage, seen_at, CAST(extract(epoch FROM now() - seen_at) AS double precision) AS silent_secs,
                         (SELECT max(started_at) FROM sessions WHERE journal = journals.uid) AS last_session_at,
                         CAST(state AS text) AS state,
                         (SELECT count(*) FROM changes WHERE what = 'deleted' AND number > journals.pulled) AS deletions_left,
                         EXISTS (SELECT 1 FROM journals AS later WHERE later.cage = journals.cage
                                 AND later.seen_at > journals.seen_at) AS is_replaced
-                 FROM journals ORDER BY cage, seen_at DESC",
+                 FROM journals WHERE retired_at IS NULL ORDER BY cage, seen_at DESC",
             )?
             .query_map([], |row| {
                 let state: String = row.get("state")?;
                 Ok(CageRow {
+                    journal: row.get("journal")?,
                     cage: row.get("cage")?,
                     seen_at: stamp_of(row, "seen_at")?,
                     silent_secs: row.get("silent_secs")?,
@@ -59,6 +66,49 @@ impl JournalReader {
             .collect()
         })
     }
+
+    /// The cages where a hitter may hit; none where that is every cage.
+    ///
+    /// # Errors
+    /// Those of the store.
+    pub(crate) fn cages_of(&self, hitter: HitterId) -> Result<Vec<String>, JournalError> {
+        self.query("read where a hitter may hit", |c| {
+            c.prepare_cached("SELECT cage FROM may_hit WHERE hitter = ?1 ORDER BY cage")?
+                .query_map([hitter.get()], |row| row.get("cage"))?
+                .collect()
+        })
+    }
+}
+
+/// Lets a hitter into a cage, or no longer. `None` where the hitter is not there, or this is no store.
+pub(super) fn let_in(
+    connection: &Sql<'_>,
+    (hitter, cage): (HitterId, &str),
+    is_let_in: bool,
+) -> rusqlite::Result<Option<i64>> {
+    if !connection.is_far() || people::is_frozen(connection, hitter)?.is_none() {
+        return Ok(None);
+    }
+    let sql = match is_let_in {
+        true => "INSERT INTO may_hit (hitter, cage) VALUES (?1, ?2) ON CONFLICT DO NOTHING",
+        false => "DELETE FROM may_hit WHERE hitter = ?1 AND cage = ?2",
+    };
+    connection.execute(sql, params![hitter.get(), cage])?;
+    Ok(Some(hitter.get()))
+}
+
+/// Waits for an earlier machine of a cage no longer. `None` where there is no such machine, or it is in use.
+pub(super) fn retire(connection: &Sql<'_>, journal: &str) -> rusqlite::Result<Option<i64>> {
+    if !connection.is_far() {
+        return Ok(None);
+    }
+    let rows = connection.execute(
+        "UPDATE journals SET retired_at = now()
+         WHERE CAST(uid AS text) = ?1 AND EXISTS (
+             SELECT 1 FROM journals AS later WHERE later.cage = journals.cage AND later.seen_at > journals.seen_at)",
+        [journal],
+    )?;
+    Ok((rows > 0).then_some(0))
 }
 
 impl Journal {

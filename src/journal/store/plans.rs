@@ -89,6 +89,21 @@ impl JournalReader {
         })
     }
 
+    /// Plans that were put in force in other places while this one was, and are not in force.
+    pub(crate) fn plans_beside(&self, plan: &StoredPlan) -> Result<Vec<StoredPlan>, JournalError> {
+        let whose = is("plans.hitter", plan.hitter, "?2");
+        let which = format!(
+            "WHERE plans.id <> ?1 AND plans.text <> '' AND {whose}
+             AND plans.turn = (SELECT turn FROM plans AS kept WHERE kept.id = ?1) ORDER BY plans.id"
+        );
+        let values = [Some(plan.id.get()), plan.hitter.map(HitterId::get)];
+        self.query("look for other plans", |c| {
+            c.prepare_cached(&select_plans(&which))?
+                .query_map(params_from_iter(values.into_iter().flatten()), read_plan)?
+                .collect()
+        })
+    }
+
     fn newest_plan(&self, hitter: Option<HitterId>) -> Result<Option<StoredPlan>, JournalError> {
         let whose = is("plans.hitter", hitter, "?");
         let newest = format!("WHERE {whose} ORDER BY plans.turn DESC, plans.uid DESC LIMIT 1");

@@ -4,7 +4,11 @@ const open = (card) => card.querySelector(".open");
 let place = cards.findIndex((card) => `#${card.id}` === location.hash);
 
 function go(to) {
-  if (to < 0 || to >= cards.length) return;
+  if (to < 0 || to >= cards.length) {
+    // A busy day goes on on another page.
+    document.getElementById(to < 0 ? "cards-before" : "cards-after")?.click();
+    return;
+  }
   place = to;
   open(cards[place]).focus();
   cards[place].scrollIntoView({ block: "nearest" });

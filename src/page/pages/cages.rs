@@ -3,12 +3,13 @@
 use askama::Template;
 use axum::Extension;
 use axum::extract::State;
-use axum::response::Html;
+use axum::response::{Html, Redirect};
+use serde::Deserialize;
 use serde_json::Value;
 
 use crate::coach::ReadyState;
-use crate::journal::CageRow;
-use crate::page::auth::Requester;
+use crate::journal::{CageRow, Edit};
+use crate::page::auth::{CsrfForm, Requester};
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
 use crate::page::format;
@@ -19,6 +20,7 @@ use crate::page::state::AppState;
 pub(in crate::page) const AWAY_SECS: f64 = 90.0;
 
 struct CageLine {
+    journal: String,
     cage: String,
     is_up: bool,
     seen: String,
@@ -39,6 +41,12 @@ struct CagesPage<'a> {
     cages: Vec<CageLine>,
 }
 
+impl CagesPage<'_> {
+    fn are_any_replaced(&self) -> bool {
+        self.cages.iter().any(|row| row.is_replaced)
+    }
+}
+
 pub(in crate::page) async fn page(
     State(state): State<AppState>,
     Extension(requester): Extension<Requester>,
@@ -53,6 +61,23 @@ pub(in crate::page) async fn page(
     html(&CagesPage { page, cages })
 }
 
+#[derive(Deserialize)]
+pub(in crate::page) struct RetireForm {
+    /// The journal of the machine.
+    journal: String,
+}
+
+/// An earlier machine of a cage is waited for no longer.
+pub(in crate::page) async fn retire(
+    State(state): State<AppState>,
+    Extension(requester): Extension<Requester>,
+    CsrfForm(form): CsrfForm<RetireForm>,
+) -> Result<Redirect, PageError> {
+    let journal = form.journal;
+    state.edit(Edit::Retire { journal }, &requester).await?;
+    Ok(Redirect::to("/cages"))
+}
+
 fn line(row: &CageRow, i18n: &Messages) -> CageLine {
     let text = |key: &str| row.state.get(key).and_then(Value::as_str);
     let number = |key: &str| row.state.get(key).and_then(Value::as_f64);
@@ -62,6 +87,7 @@ fn line(row: &CageRow, i18n: &Messages) -> CageLine {
     let stand = text("camera_stand").filter(|_| is_up);
     let rate = number("fps").filter(|_| is_up);
     CageLine {
+        journal: row.journal.clone(),
         cage: row.cage.clone(),
         is_up,
         seen: format::day_and_time(row.seen_at),

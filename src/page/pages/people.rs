@@ -1,5 +1,7 @@
 //! The hitters as the coach looks after them: another name, two entries that are one, frozen, deleted; and whose a session is.
 
+use std::collections::HashMap;
+
 use askama::Template;
 use axum::Extension;
 use axum::extract::{Path, State};
@@ -10,8 +12,8 @@ use super::SelectOption;
 use super::consents::{ConsentPart, ConsentsFound, put_in_force};
 use crate::audit::Act;
 use crate::journal::{
-    DeletionReport, DeletionTarget, Edit, HitterChoice, HitterId, HitterRow, NewHitter, Remnant,
-    SessionFilter, SessionId, SessionRow, is_name,
+    DeletionReport, DeletionTarget, Edit, HitterChoice, HitterId, HitterRow, JournalError,
+    JournalReader, NewHitter, Remnant, SessionFilter, SessionId, is_name,
 };
 use crate::page::auth::{CsrfForm, Requester};
 use crate::page::context::{PageContext, Section, html};
@@ -23,9 +25,10 @@ use crate::page::state::AppState;
 /// A hitter in the list.
 struct PersonRow {
     hitter: HitterRow,
-    sessions: usize,
-    reps: u32,
+    sessions: u32,
     last: String,
+    /// Whether another one has the same name, as two cages that were both away can make it.
+    is_namesake: bool,
 }
 
 #[derive(Template)]
@@ -39,31 +42,39 @@ pub(in crate::page) async fn list(
     State(state): State<AppState>,
     Extension(requester): Extension<Requester>,
 ) -> Result<Html<String>, PageError> {
-    let (hitters, sessions) = state
-        .read(|reader| Ok((reader.all_by_last_session()?, reader.sessions()?)))
+    let (hitters, attendance) = state
+        .read(|reader| Ok((reader.all_by_last_session()?, reader.attendance()?)))
         .await?;
-    let rows = hitters
-        .into_iter()
-        .map(|hitter| person_row(hitter, &sessions))
-        .collect();
+    let mut named: HashMap<String, u32> = HashMap::new();
+    for name in hitters.iter().filter_map(|hitter| hitter.name.clone()) {
+        *named.entry(name).or_default() += 1;
+    }
+    let row = |hitter: HitterRow| {
+        let attendance = attendance.get(&hitter.id);
+        let name = hitter.name.as_ref();
+        PersonRow {
+            sessions: attendance.map_or(0, |attendance| attendance.sessions),
+            last: attendance
+                .map(|attendance| format::day_and_time(attendance.last_at))
+                .unwrap_or_default(),
+            is_namesake: name.is_some_and(|name| named[name] > 1),
+            hitter,
+        }
+    };
     html(&PeoplePage {
         page: PageContext::new(&requester, Section::People),
-        rows,
+        rows: hitters.into_iter().map(row).collect(),
     })
 }
 
-fn person_row(hitter: HitterRow, sessions: &[SessionRow]) -> PersonRow {
-    let theirs = || sessions.iter().filter(|row| row.hitter == Some(hitter.id));
-    PersonRow {
-        sessions: theirs().count(),
-        reps: theirs().map(|row| row.swings + row.takes).sum(),
-        last: theirs()
-            .map(|row| row.started_at)
-            .max()
-            .map(format::day_and_time)
-            .unwrap_or_default(),
-        hitter,
-    }
+/// How many sessions of a hitter's there are, and how many reps.
+fn how_much(reader: &JournalReader, hitter: HitterId) -> Result<(usize, u32), JournalError> {
+    let sessions = reader.sessions_of(&SessionFilter {
+        hitter: Some(hitter),
+        ..SessionFilter::default()
+    })?;
+    let reps = sessions.iter().map(|row| row.swings + row.takes).sum();
+    Ok((sessions.len(), reps))
 }
 
 #[derive(Deserialize)]
@@ -95,12 +106,36 @@ pub(in crate::page) async fn add(
     Ok(Redirect::to(&format!("/people/{row}")))
 }
 
+/// Where a hitter may hit.
+struct WhereTheyHit {
+    /// In these; in every cage where there are none.
+    cages: Vec<String>,
+    /// The other cages of the facility.
+    others: Vec<String>,
+}
+
+impl WhereTheyHit {
+    fn read(reader: &JournalReader, hitter: HitterId) -> Result<Self, JournalError> {
+        let cages = reader.cages_of(hitter)?;
+        let known = reader.cages()?.into_iter().map(|row| row.cage);
+        let mut others: Vec<String> = known.filter(|cage| !cages.contains(cage)).collect();
+        others.dedup();
+        Ok(Self { cages, others })
+    }
+}
+
 #[derive(Template)]
 #[template(path = "person.html")]
 struct PersonPage<'a> {
     page: PageContext<'a>,
-    row: PersonRow,
+    hitter: HitterRow,
+    sessions: usize,
+    reps: u32,
+    /// Others of the same name.
+    namesakes: Vec<HitterId>,
     others: Vec<SelectOption>,
+    /// At an office of several cages.
+    cages: Option<WhereTheyHit>,
     consents: ConsentPart,
     asks_consent: bool,
 }
@@ -111,24 +146,34 @@ pub(in crate::page) async fn person(
     Path(id): Path<i64>,
 ) -> Result<Html<String>, PageError> {
     let id = HitterId::new(id);
-    let (hitters, sessions, consents) = state
+    let page = PageContext::new(&requester, Section::People);
+    let has_cages = page.has_cages();
+    let (hitters, (sessions, reps), consents, cages) = state
         .read(move |reader| {
             Ok((
                 reader.all_by_last_session()?,
-                reader.sessions()?,
+                how_much(reader, id)?,
                 ConsentsFound::read(reader, id)?,
+                match has_cages {
+                    true => Some(WhereTheyHit::read(reader, id)?),
+                    false => None,
+                },
             ))
         })
         .await?;
-    let hitter = hitters.iter().find(|hitter| hitter.id == id).cloned();
-    let others = hitters
-        .into_iter()
-        .filter(|hitter| hitter.id != id)
-        .collect();
+    let (hitter, others): (Vec<_>, Vec<_>) =
+        hitters.into_iter().partition(|hitter| hitter.id == id);
+    let hitter = hitter.into_iter().next().ok_or(PageError::NotFound)?;
+    let namesake = |other: &&HitterRow| other.name.is_some() && other.name == hitter.name;
+    let namesakes = others.iter().filter(namesake).map(|other| other.id);
     html(&PersonPage {
-        page: PageContext::new(&requester, Section::People),
-        row: person_row(hitter.ok_or(PageError::NotFound)?, &sessions),
+        page,
+        cages,
+        sessions,
+        reps,
+        namesakes: namesakes.collect(),
         others: all_options(others, None, requester.messages()),
+        hitter,
         consents: consents.part(requester.messages()),
         asks_consent: state.control.settings().ask_consent,
     })
@@ -163,6 +208,7 @@ pub(in crate::page) struct PersonForm {
     what: String,
     name: Option<String>,
     into: Option<i64>,
+    cage: Option<String>,
 }
 
 pub(in crate::page) async fn change(
@@ -174,7 +220,16 @@ pub(in crate::page) async fn change(
     let hitter = HitterId::new(id);
     let before = name_of(&state, hitter).await?;
     // Who they are from now on; `None` for nobody who may hit.
-    let (edit, now) = match (form.what.as_str(), form.name, form.into) {
+    let (edit, now) = match (form.what.as_str(), form.name.or(form.cage), form.into) {
+        (what @ ("let_in" | "keep_out"), Some(cage), _) => {
+            let is_let_in = what == "let_in";
+            let edit = Edit::LetIn {
+                hitter,
+                cage,
+                is_let_in,
+            };
+            (edit, before.clone())
+        }
         ("rename", Some(name), _) => {
             let now = Some(name.trim().to_owned());
             (Edit::RenameHitter { hitter, name }, now)
@@ -275,17 +330,17 @@ pub(in crate::page) async fn ask_about_person(
 ) -> Result<Html<String>, PageError> {
     let i18n = requester.messages();
     let choice = HitterChoice::Id(HitterId::new(id));
-    let (hitter, sessions) = state
-        .read(move |reader| Ok((reader.hitter(&choice)?, reader.sessions()?)))
+    let (hitter, (sessions, reps)) = state
+        .read(move |reader| {
+            let hitter = reader.hitter(&choice)?;
+            let much = how_much(reader, hitter.id)?;
+            Ok((hitter, much))
+        })
         .await?;
-    let row = person_row(hitter, &sessions);
-    let who = match &row.hitter.name {
-        Some(name) => i18n.hitter(Some(name)).to_owned(),
-        None => i18n.format("people.number", row.hitter.id),
-    };
+    let who = called(&hitter, i18n);
     html(&DeletePage {
         page: PageContext::new(&requester, Section::People),
-        what: i18n.fill("delete.person", &[&who, &row.sessions, &row.reps]),
+        what: i18n.fill("delete.person", &[&who, &sessions, &reps]),
         back: format!("/people/{id}"),
     })
 }

@@ -12,7 +12,7 @@ use super::plan_fields::{self, FormFields, PlanFields};
 use super::sessions::{hitter_options, plan_label};
 use crate::audit::Act;
 use crate::coach::{AbsoluteBand, Bands, PLAN_TEMPLATES, Plan, Verdict};
-use crate::journal::{Edit, HitterId, JournalError, JournalReader, NewPlan};
+use crate::journal::{Edit, HitterId, JournalError, JournalReader, NewPlan, PlanId, StoredPlan};
 use crate::page::auth::{CsrfForm, Requester};
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
@@ -42,6 +42,25 @@ struct TrialRow {
     misses_now: String,
 }
 
+/// A plan that was put in force in another place while the one in force was.
+struct PlanBeside {
+    says: String,
+    /// Where it can be looked at and put in force.
+    open: String,
+}
+
+impl PlanBeside {
+    fn of(plan: &StoredPlan, i18n: &Messages) -> Self {
+        let by = i18n.account(plan.made_by.as_deref().unwrap_or_default());
+        let when = format::day_and_time(plan.made_at);
+        let whose = plan.hitter.map_or_else(String::new, |id| id.to_string());
+        Self {
+            says: i18n.fill("plans.beside", &[&plan_label(plan, i18n), &by, &when]),
+            open: format!("/plans?hitter={whose}&start={}", plan.id),
+        }
+    }
+}
+
 #[derive(Template)]
 #[template(path = "plans.html")]
 struct PlansPage<'a> {
@@ -49,6 +68,8 @@ struct PlansPage<'a> {
     hitters: Vec<SelectOption>,
     hitter: Option<HitterId>,
     in_force: String,
+    /// Plans that were put in force in other places at the same time.
+    beside: Vec<PlanBeside>,
     templates: Vec<SelectOption>,
     /// The plan as fields; `None` where the text is no plan.
     fields: Option<PlanFields>,
@@ -61,6 +82,10 @@ fn id_of(text: Option<&str>) -> Option<HitterId> {
     text.and_then(|id| id.parse().ok()).map(HitterId::new)
 }
 
+fn id_of_plan(text: Option<&str>) -> Option<PlanId> {
+    text.and_then(|id| id.parse().ok()).map(PlanId::new)
+}
+
 pub(in crate::page) async fn page(
     State(state): State<AppState>,
     Extension(requester): Extension<Requester>,
@@ -70,7 +95,15 @@ pub(in crate::page) async fn page(
     let start = PLAN_TEMPLATES
         .iter()
         .find(|start| Some(start.name) == query.start.as_deref());
-    let text = start.map(|start| start.text.to_owned());
+    let text = match (start, id_of_plan(query.start.as_deref())) {
+        (Some(start), _) => Some(start.text.to_owned()),
+        (None, Some(plan)) => {
+            let plan = state.read(move |reader| reader.plan(plan)).await?;
+            plan.filter(|plan| plan.hitter == hitter)
+                .map(|plan| plan.text)
+        }
+        (None, None) => None,
+    };
     render(&state, &requester, hitter, text, PlanFeedback::default()).await
 }
 
@@ -91,12 +124,14 @@ async fn render(
     text: Option<String>,
     PlanFeedback { error, trial, sent }: PlanFeedback<'_>,
 ) -> Result<Html<String>, PageError> {
-    let (hitters, plan) = state
+    let (hitters, plan, beside) = state
         .read(move |reader| {
-            Ok((
-                reader.hitters_by_last_session()?,
-                reader.plan_in_force(hitter)?,
-            ))
+            let plan = reader.plan_in_force(hitter)?;
+            let beside = match &plan {
+                Some(plan) => reader.plans_beside(plan)?,
+                None => Vec::new(),
+            };
+            Ok((reader.hitters_by_last_session()?, plan, beside))
         })
         .await?;
     let i18n = requester.messages();
@@ -111,6 +146,10 @@ async fn render(
             || i18n.t("plans.none").to_owned(),
             |plan| plan_label(plan, i18n),
         ),
+        beside: beside
+            .iter()
+            .map(|plan| PlanBeside::of(plan, i18n))
+            .collect(),
         templates: template_options(i18n),
         fields: match sent {
             Some(sent) => Some(PlanFields::as_sent(

@@ -31,9 +31,14 @@ use crate::stats::{median, quantile};
 /// Fewer values show no habit, and no change from it.
 const LEAST_VALUES: usize = 5;
 
+/// So many hitters are on one page; a busy day of many cages has more.
+const CARDS: usize = 12;
+
 #[derive(Deserialize)]
 pub(in crate::page) struct TodayQuery {
     day: Option<String>,
+    /// How many hitters of the day come before the first one shown.
+    from: Option<usize>,
 }
 
 /// What one hitter did on a day.
@@ -96,6 +101,13 @@ struct TodayPage<'a> {
     cards: Vec<Card>,
     earlier: Option<String>,
     is_latest: bool,
+    /// This page's own address.
+    here: String,
+    /// The hitters before these, and those after them.
+    before: Option<String>,
+    after: Option<String>,
+    /// `13 to 24 of 31`, where not all are shown.
+    shown: Option<String>,
 }
 
 pub(in crate::page) async fn page(
@@ -105,10 +117,25 @@ pub(in crate::page) async fn page(
 ) -> Result<Html<String>, PageError> {
     let wanted: Option<Date> = query.day.and_then(|day| day.parse().ok());
     let is_latest = wanted.is_none();
-    let found = state.read(move |reader| day_of(reader, wanted)).await?;
+    let from = query.from.unwrap_or_default();
+    let found = state
+        .read(move |reader| day_of(reader, wanted, from))
+        .await?;
     let i18n = requester.messages();
+    let address = |from: usize| match (is_latest, from) {
+        (true, 0) => "/today".to_owned(),
+        (true, _) => format!("/today?from={from}"),
+        (false, 0) => format!("/today?day={}", found.day),
+        (false, _) => format!("/today?day={}&from={from}", found.day),
+    };
+    let next = from + found.hitters.len();
+    let range = i18n.fill("today.shown", &[&(from + 1), &next, &found.of]);
     html(&TodayPage {
         page: PageContext::new(&requester, Section::Today),
+        here: address(from),
+        before: (from > 0).then(|| address(from.saturating_sub(CARDS))),
+        after: (next < found.of).then(|| address(next)),
+        shown: (found.of > found.hitters.len()).then_some(range),
         cards: found.hitters.iter().map(|one| card(one, i18n)).collect(),
         day: found.day,
         earlier: found.earlier,
@@ -118,13 +145,16 @@ pub(in crate::page) async fn page(
 
 struct Day {
     day: String,
+    /// Those that are shown.
     hitters: Vec<HitterDay>,
+    /// Of so many who hit.
+    of: usize,
     /// The day before on which somebody hit.
     earlier: Option<String>,
 }
 
 /// The day that is asked for, else the last one on which somebody hit.
-fn day_of(reader: &JournalReader, wanted: Option<Date>) -> Result<Day, JournalError> {
+fn day_of(reader: &JournalReader, wanted: Option<Date>, from: usize) -> Result<Day, JournalError> {
     let date = |at: Timestamp| at.to_zoned(TimeZone::system()).date();
     let last_before = |until: Option<Timestamp>| {
         let last = reader.sessions_of(&SessionFilter {
@@ -157,13 +187,17 @@ fn day_of(reader: &JournalReader, wanted: Option<Date>) -> Result<Day, JournalEr
     }
     // In the order in which they came.
     by_hitter.reverse();
+    let of = by_hitter.len();
     let hitters = by_hitter
         .into_iter()
+        .skip(from)
+        .take(CARDS)
         .map(|(hitter, theirs)| hitter_day(reader, hitter, theirs))
         .collect::<Result<_, _>>()?;
     Ok(Day {
         day: day.to_string(),
         hitters,
+        of,
         earlier: earlier.map(|day| day.to_string()),
     })
 }

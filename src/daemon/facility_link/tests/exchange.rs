@@ -1,6 +1,8 @@
 //! What one cage does reaches the store and the other cages.
 
 use super::*;
+use crate::coach::{AbsoluteBand, Verdict};
+use crate::rep::{Measure, MeasureName};
 
 #[test]
 fn a_cage_says_where_its_screen_is_only_where_others_can_see_it() {
@@ -35,6 +37,7 @@ fn what_a_cage_logs_is_in_the_store_once_with_its_landmarks() {
     assert_eq!(kept.unwrap(), 3);
     let measures = store.count("measures");
     assert_eq!(measures, 12, "four each");
+    assert_eq!(store.count("packed_measures"), 3, "a row a rep");
 
     // Sent again as a whole, as after a restore: nothing changes.
     let changes = store.count("changes");
@@ -46,6 +49,160 @@ fn what_a_cage_logs_is_in_the_store_once_with_its_landmarks() {
     assert_eq!(store.count("measures"), measures);
     assert_eq!(store.count("changes"), changes);
     assert_eq!(cage.carrier.health.facility().unwrap().reps_behind, 0);
+}
+
+/// What the office corrects takes the whole rep back with it, to the last digit.
+#[test]
+fn numbers_come_back_as_they_were() {
+    let store = Store::new();
+    let cage = Cage::new(&store, "cage1");
+    cage.hit("Ana", 1);
+    let journal = rusqlite::Connection::open(&cage.control.path).unwrap();
+    let values = [949.9900000000001, 3.7173800000000004, 0.1 + 0.2];
+    for (place, value) in (0_i64..).zip(values) {
+        let sql = "UPDATE measures SET value = ?1 WHERE name = (SELECT name FROM measures WHERE value IS NOT NULL ORDER BY name LIMIT 1 OFFSET ?2)";
+        assert_eq!(
+            journal
+                .execute(sql, rusqlite::params![value, place])
+                .unwrap(),
+            1
+        );
+    }
+    journal
+        .execute("UPDATE reps SET plant_secs = 949.9900000000001", [])
+        .unwrap();
+    let numbers = || -> Vec<f64> {
+        let sql = "SELECT value FROM measures WHERE value IS NOT NULL UNION ALL SELECT plant_secs FROM reps";
+        let mut select = journal.prepare(sql).unwrap();
+        let rows = select.query_map([], |row| row.get(0)).unwrap();
+        rows.map(Result::unwrap).collect()
+    };
+    let before = numbers();
+    cage.exchange();
+    store.run("UPDATE reps SET marked = 1");
+    cage.exchange();
+    let marked: i64 = journal
+        .query_row("SELECT marked FROM reps", [], |row| row.get(0))
+        .unwrap();
+    assert_eq!(marked, 1);
+    assert_eq!(numbers(), before);
+}
+
+/// A measure's name, numbers as bits, verdict and reason.
+type MeasureRow = (String, [Option<u64>; 5], Option<String>, Option<String>);
+
+const MEASURE_ROWS: &str =
+    "SELECT name, value, plus_minus, confidence, band_low, band_high, verdict, why FROM measures";
+
+fn measures_in_file(cage: &Cage) -> Vec<MeasureRow> {
+    let file = rusqlite::Connection::open(&cage.control.path).unwrap();
+    let mut select = file.prepare(MEASURE_ROWS).unwrap();
+    let rows = select.query_map([], |row| {
+        let number = |place: usize| row.get::<_, Option<f64>>(place).unwrap().map(f64::to_bits);
+        Ok((
+            row.get(0)?,
+            [1, 2, 3, 4, 5].map(number),
+            row.get(6)?,
+            row.get(7)?,
+        ))
+    });
+    let mut rows: Vec<_> = rows.unwrap().collect::<Result<_, _>>().unwrap();
+    rows.sort();
+    rows
+}
+
+fn measures_in_store(store: &Store) -> Vec<MeasureRow> {
+    let rows = store.owner.borrow_mut().query(MEASURE_ROWS, &[]).unwrap();
+    let number = |row: &postgres::Row, place: usize| row.get::<_, Option<f64>>(place);
+    let mut rows: Vec<_> = rows
+        .iter()
+        .map(|row| {
+            let numbers = [1, 2, 3, 4, 5].map(|place| number(row, place).map(f64::to_bits));
+            (row.get(0), numbers, row.get(6), row.get(7))
+        })
+        .collect();
+    rows.sort();
+    rows
+}
+
+#[test]
+fn measures_are_in_the_store_as_in_the_cage_to_the_last_bit() {
+    let store = Store::new();
+    let cage = Cage::new(&store, "cage1");
+    // Its measures take the first places; of the next rep's some come before them by name.
+    cage.hit("Ana", 1);
+    cage.exchange();
+    let mut rep = record(2);
+    for (place, name) in MeasureName::ALL.iter().enumerate() {
+        let odd = f64::from(place as u32).sqrt() + 0.1;
+        let made = Measure::Made {
+            value: -1e3 / odd,
+            plus_minus: odd / 3.0,
+            confidence: 1.0 / (1.0 + odd),
+        };
+        let not_made = Measure::NotMade {
+            why: "the \"bat\", {hidden}, NULL".into(),
+        };
+        let is_made = place % 5 > 0;
+        let measure = if is_made { made } else { not_made };
+        rep.judged.rep.measures.insert(*name, measure);
+        let band = AbsoluteBand {
+            low: (place % 3 > 0).then_some(odd * 1e-7),
+            high: (place % 4 > 0).then_some(odd * 1e7),
+        };
+        rep.judged.bands.insert(*name, band);
+        let verdict = Verdict::ALL[place % 3];
+        rep.judged.verdicts.insert(*name, verdict);
+    }
+    cage.writer.log_rep(rep).unwrap();
+    cage.hit("Bo", 1);
+    cage.exchange();
+    let in_file = measures_in_file(&cage);
+    assert_eq!(in_file.len(), 4 + MeasureName::ALL.len() + 4);
+    assert_eq!(measures_in_store(&store), in_file);
+}
+
+#[test]
+fn measures_that_are_told_twice_or_hold_nothing_are_refused() {
+    let store = Store::new();
+    let pack = |told: &str| {
+        let sql = format!("SELECT value::text FROM pack_measures(7, '{told}')");
+        let packed = store.owner.borrow_mut().query_one(&sql, &[]);
+        packed.map(|row| row.get::<_, String>(0))
+    };
+    let good = r#"[{"name": "b", "value": 1.5, "verdict": "low"}, {"name": "a", "why": "hidden"}]"#;
+    assert_eq!(pack(good).unwrap(), "{1.5,NULL}");
+    for wrong in [
+        r#"[{"name": "a", "value": 1}, {"name": "a", "value": 2}]"#,
+        r#"[{"name": "a"}]"#,
+        r#"[{"name": "a", "value": 1, "why": "hidden"}]"#,
+        r#"[{"name": "a", "value": 1, "verdict": "lower"}]"#,
+        r#"[{"name": "Ana B", "value": 1}]"#,
+        r#"[{"value": 1}]"#,
+    ] {
+        let error = pack(wrong).unwrap_err();
+        let state = error.code().unwrap().code();
+        assert!(state.starts_with("23"), "{wrong}: {error:?}");
+    }
+}
+
+#[test]
+fn two_measures_that_are_new_at_once_get_two_places() {
+    let store = Store::new();
+    let mut other = store.config.connect(NoTls).unwrap();
+    other.batch_execute("SET lock_timeout = '200ms'").unwrap();
+    let place = |client: &mut Client, name: &str| {
+        let place = client.query_one("SELECT measure_place($1)", &[&name]);
+        place.map(|row| row.get::<_, i16>(0))
+    };
+    store.run("BEGIN");
+    assert_eq!(place(&mut store.owner.borrow_mut(), "one").unwrap(), 1);
+    // Whether the first place is taken is not known before the other ends.
+    let waits = place(&mut other, "two").unwrap_err();
+    assert_eq!(waits.code().unwrap().code(), "55P03");
+    store.run("COMMIT");
+    assert_eq!(place(&mut other, "two").unwrap(), 2);
+    assert_eq!(place(&mut other, "one").unwrap(), 1);
 }
 
 #[test]
@@ -85,11 +242,25 @@ fn two_coaches_who_change_one_plan_get_both_kept_and_the_same_one_in_force() {
     assert_eq!(other.reader().plans().unwrap().len(), 2);
     let in_force = one.plan_in_force("Ana").unwrap();
     assert_eq!(other.plan_in_force("Ana").unwrap(), in_force);
+    let beside = |cage: &Cage| -> Vec<String> {
+        let reader = cage.reader();
+        let plan = reader.plan_in_force(Some(cage.hitter("Ana"))).unwrap();
+        let beside = reader.plans_beside(&plan.unwrap()).unwrap();
+        beside.into_iter().map(|plan| plan.name).collect()
+    };
+    let not_in_force = ["head still", "stay back"].map(str::to_owned);
+    let not_in_force: Vec<String> = not_in_force
+        .into_iter()
+        .filter(|p| *p != in_force)
+        .collect();
+    assert_eq!(beside(&one), not_in_force);
+    assert_eq!(beside(&other), not_in_force);
     // A plan that knows of both is in force everywhere.
     other.plan("Ana", "swing on plane");
     other.exchange();
     one.exchange();
     assert_eq!(one.plan_in_force("Ana").as_deref(), Some("swing on plane"));
+    assert_eq!(beside(&one), [] as [&str; 0]);
 }
 
 #[test]

@@ -112,6 +112,44 @@ fn a_login_sends_and_hears_for_its_own_journal_alone_and_sees_no_table() {
 }
 
 #[test]
+fn an_owner_who_is_no_superuser_sets_up_and_gives_logins_other_passwords() {
+    let store = Store::new();
+    let (name, cage) = (store.login("keeper"), store.login("cage1"));
+    let database = store.config.get_dbname().unwrap();
+    store.run(&format!(
+        "DROP SCHEMA public CASCADE; CREATE SCHEMA public AUTHORIZATION pg_database_owner;
+         CREATE ROLE {name} LOGIN CREATEROLE; ALTER DATABASE {database} OWNER TO {name};
+         GRANT cagehand_cage, cagehand_office TO {name} WITH ADMIN OPTION"
+    ));
+    let mut owner = StoreOwner::connect(&store.address(&name)).unwrap();
+    owner.set_up().unwrap();
+    let password = "SELECT rolpassword FROM pg_authid WHERE rolname = ";
+    let mut found = Vec::new();
+    for given in ["one", "other"] {
+        owner.add_login(Member::Cage, &cage, given).unwrap();
+        found.extend(store.texts(&format!("{password}'{cage}'")));
+    }
+    assert!(found[0].starts_with("SCRAM-SHA-256") && found[0] != found[1]);
+    owner.remove_login(&cage).unwrap();
+    assert_eq!(store.texts(&format!("{password}'{cage}'")), [] as [&str; 0]);
+}
+
+#[test]
+fn a_store_that_is_not_set_up_or_newer_says_what_to_do() {
+    let store = Store::new();
+    let cage = Cage::new(&store, "cage1");
+    store.run("INSERT INTO refinery_schema_history (version, name, applied_on, checksum) VALUES (99, 'later', '2030-01-01T00:00:00Z', '0')");
+    let mut owner = StoreOwner::connect(&store.address("postgres")).unwrap();
+    let newer = owner.set_up().unwrap_err().to_string();
+    assert!(newer.contains("a newer cagehand"), "{newer}");
+    store.run(
+        "DROP SCHEMA public CASCADE; CREATE SCHEMA public; GRANT USAGE ON SCHEMA public TO public",
+    );
+    let missing = cage.carrier.begin().err().unwrap().to_string();
+    assert!(missing.contains("facility set-up"), "{missing}");
+}
+
+#[test]
 fn rows_whose_number_another_row_has_get_another_one() {
     let store = Store::new();
     let cage = Cage::new(&store, "cage1");

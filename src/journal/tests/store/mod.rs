@@ -313,6 +313,53 @@ fn what_only_a_file_has_is_refused() {
     assert!(!copy.exists());
 }
 
+#[test]
+fn a_measure_stands_once_in_a_rep_and_goes_without_the_others() {
+    let pool = new_store();
+    many_reps(&pool, 2);
+    let mut store = Journal::of_store(pool, "the store");
+    let mut change = |sql: &str| store.transaction("change a measure", |c| c.execute(sql, []));
+    for refused in [
+        "INSERT INTO measures (rep, name, value) VALUES (1, 'head_drop_cm', 2)",
+        "INSERT INTO measures (rep, name) VALUES (1, 'stride_length_cm')",
+        "INSERT INTO measures (rep, name, value, why) VALUES (1, 'stride_length_cm', 1, 'hidden')",
+        "INSERT INTO measures (rep, name, value, verdict) VALUES (1, 'stride_length_cm', 1, 'lower')",
+        "INSERT INTO measures (rep, name, value) VALUES (1, 'Ana B', 1)",
+    ] {
+        let answer = change(refused);
+        assert!(
+            matches!(answer, Err(JournalError::Refused { .. })),
+            "{refused}: {answer:?}"
+        );
+    }
+    let in_place = change("UPDATE measures SET value = 3 WHERE rep = 1");
+    assert!(
+        matches!(in_place, Err(JournalError::Store { .. })),
+        "{in_place:?}"
+    );
+    let added = "INSERT INTO measures (rep, name, value) VALUES (1, 'stride_length_cm', 1)";
+    assert_eq!(change(added).unwrap(), 1);
+    let deleted = "DELETE FROM measures WHERE rep = 1 AND name = 'head_drop_cm'";
+    assert_eq!(change(deleted).unwrap(), 1);
+    let left = store.reader().query("look", |c| {
+        c.prepare("SELECT rep || ' ' || name FROM measures ORDER BY 1")?
+            .query_map([], |row| row.get::<_, String>(0))?
+            .collect::<rusqlite::Result<Vec<_>>>()
+    });
+    assert_eq!(left.unwrap(), ["1 stride_length_cm", "2 head_drop_cm"]);
+    // A rep's row goes with its last measure.
+    let deleted = store.transaction("delete the other", |c| {
+        c.execute("DELETE FROM measures WHERE rep = 1", [])
+    });
+    assert_eq!(deleted.unwrap(), 1);
+    let rows = store.reader().query("count", |c| {
+        c.query_row("SELECT count(*) FROM packed_measures", [], |row| {
+            row.get::<_, i64>(0)
+        })
+    });
+    assert_eq!(rows.unwrap(), 1);
+}
+
 /// As for a file: each must go by index. So small a store is read through sooner than by index, which is therefore ruled out.
 #[test]
 fn what_pages_ask_of_a_store_goes_by_index() {
@@ -369,7 +416,7 @@ fn what_pages_ask_of_a_store_goes_by_index() {
             .unwrap();
         let plan = plan.join("\n");
         assert!(plan.contains("Index"), "{sql}\n{plan}");
-        for table in ["reps", "measures", "sessions"] {
+        for table in ["reps", "packed_measures", "sessions"] {
             assert!(
                 !plan.contains(&format!("Seq Scan on {table}")),
                 "{sql}\n{plan}"
