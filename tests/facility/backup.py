@@ -65,6 +65,7 @@ def prints(server):
     found["parts"] = server.psql("SELECT relname, pg_get_expr(relpartbound, oid) FROM pg_class WHERE relispartition ORDER BY 1")
     found["functions"] = server.psql("SELECT md5(pg_get_functiondef(oid)), proacl FROM pg_proc WHERE pronamespace = 'public'::regnamespace ORDER BY oid::regprocedure::text")
     found["triggers"] = server.psql("SELECT tgrelid::regclass, pg_get_triggerdef(oid), tgenabled FROM pg_trigger WHERE NOT tgisinternal ORDER BY tgrelid::regclass::text, 2")
+    found["views"] = server.psql("SELECT viewname, definition FROM pg_views WHERE schemaname = 'public' ORDER BY 1")
     found["indexes"] = server.psql("SELECT indexdef FROM pg_indexes WHERE schemaname = 'public' ORDER BY 1")
     found["statistics"] = server.psql("SELECT pg_get_statisticsobjdef(oid) FROM pg_statistic_ext ORDER BY 1")
     found["rights"] = server.psql("SELECT relname, relacl FROM pg_class WHERE relnamespace = 'public'::regnamespace ORDER BY 1")

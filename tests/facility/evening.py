@@ -343,7 +343,7 @@ def with_deletions(server, cages):
     left = server.rows(
         """SELECT (SELECT count(*) FROM sessions s JOIN deleted d ON row_id(d.uid) = s.hitter OR d.uid = s.uid),
                   (SELECT count(*) FROM reps r WHERE NOT EXISTS (SELECT 1 FROM sessions s WHERE s.id = r.session)),
-                  (SELECT count(*) FROM measures m WHERE NOT EXISTS (SELECT 1 FROM reps r WHERE r.id = m.rep)),
+                  (SELECT count(*) FROM packed_measures m WHERE NOT EXISTS (SELECT 1 FROM reps r WHERE r.id = m.rep)),
                   (SELECT count(*) FROM timelines t WHERE NOT EXISTS (SELECT 1 FROM reps r WHERE r.id = t.rep))""")[0]  # fmt: skip
     troubles = {str(cage.trouble) for cage in cages if cage.trouble}
     good = office.gone > 0 and left == ["0"] * 4 and not troubles

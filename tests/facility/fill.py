@@ -92,7 +92,8 @@ class History:
         span = {"regular": dice.randrange(120, DAYS), "now and then": dice.randrange(60, DAYS), "once": 1}[kind]
         last = min(DAYS, first + span)
         times = {"regular": (last - first) * 3 / 7, "now and then": (last - first) / 15, "once": dice.randint(1, 2)}[kind]
-        at = self.begin + datetime.timedelta(days=first, hours=-1)
+        # Numbers are made of the millisecond: thousands begin on one day.
+        at = self.begin + datetime.timedelta(days=first, seconds=-dice.uniform(0, 3600))
         hitter = {"uid": self.new_uid(at), "at": at, "kind": kind, "name": None}
         hitter["name"] = f"{dice.choice(FIRST)} {dice.choice(LAST)} {len(self.hitters) + 1}" if dice.random() < 0.95 else None
         self.hitters.append(hitter)
@@ -155,35 +156,40 @@ PREPARE = """
     CREATE TABLE filling.spread (name text, middle float8, plus_minus float8, low float8, high float8, missing float8, pitch boolean, why text, whole boolean);
     CREATE TABLE filling.sessions (part int, id bigint PRIMARY KEY, hitter bigint, at timestamptz, reps int, cage int, pitched boolean);
 """
+# In the order of the places in a packed row.
 HABITS = """
+    SELECT measure_place(name) FROM filling.spread ORDER BY name;
     CREATE TABLE filling.habits AS
-    SELECT h.id AS hitter, s.*, CASE WHEN whole THEN middle ELSE middle + 1.5 * plus_minus * (random() + random() + random() - 1.5) END AS habit
-    FROM (SELECT DISTINCT coalesce(hitter, 0) AS id FROM filling.sessions) h, filling.spread s;
-    CREATE INDEX ON filling.habits (hitter);
-    ANALYZE filling.sessions, filling.habits;
+    SELECT h.id AS hitter, s.*, n.place, CASE WHEN whole THEN middle ELSE middle + 1.5 * plus_minus * (random() + random() + random() - 1.5) END AS habit
+    FROM (SELECT DISTINCT coalesce(hitter, 0) AS id FROM filling.sessions) h, filling.spread s JOIN measure_names n USING (name) ORDER BY h.id, n.place;
+    CREATE INDEX ON filling.habits (hitter, place);
+    CREATE TABLE filling.bands AS SELECT array_agg(low ORDER BY place) AS low, array_agg(high ORDER BY place) AS high FROM filling.spread JOIN measure_names USING (name);
+    ANALYZE filling.sessions, filling.habits, filling.bands, measure_names;
 """
-# A rep's number is made of its cage and its place, so that no two have the same.
+# A rep's number is made of its cage and its place, so that no two have the same. Measures of one moment share how sure they are.
 REPS = """
     CREATE TEMP TABLE made ON COMMIT DROP AS
-    SELECT s.id AS session, s.cage, s.pitched, coalesce(s.hitter, 0) AS hitter, n AS number,
-           s.at + make_interval(secs => {secs} * n + random()) AS logged_at, NULL::uuid AS uid, 0::bigint AS id, random() AS dice
-    FROM filling.sessions s, generate_series(1, s.reps) AS n WHERE s.part = {part} ORDER BY s.at, n;
-    UPDATE made SET uid = (lpad(to_hex((extract(epoch FROM logged_at) * 1000)::bigint), 12, '0') || '7' || lpad(to_hex(cage << 6 | number & 63), 3, '0')
-        || '8' || substr(md5(session::text || number), 1, 15))::uuid;
-    UPDATE made SET id = row_id(uid);
+    SELECT u.*, row_id(uid) AS id FROM (
+        SELECT m.*, (lpad(to_hex((extract(epoch FROM logged_at) * 1000)::bigint), 12, '0') || '7' || lpad(to_hex(cage << 6 | (number & 63)), 3, '0')
+            || '8' || substr(md5(session::text || number), 1, 15))::uuid AS uid
+        FROM (SELECT s.id AS session, s.cage, s.pitched, coalesce(s.hitter, 0) AS hitter, n AS number, random() AS dice,
+                     s.at + make_interval(secs => {secs} * n + random()) AS logged_at,
+                     ARRAY[0.9 + 0.1 * random(), 0.9 + 0.1 * random(), 0.9 + 0.1 * random(), 0.9 + 0.1 * random(), 0.9 + 0.1 * random(), 0.9 + 0.1 * random()] AS sure
+              FROM filling.sessions s, generate_series(1, s.reps) AS n WHERE s.part = {part}) m) u ORDER BY id;
     ANALYZE made;
     INSERT INTO reps (id, uid, session, number, logged_at, cue, no_cue, marked, struck_why, called, known_at_secs, {shifted}, {same})
     SELECT m.id, m.uid, m.session, m.number, date_trunc('milliseconds', m.logged_at), r.cue, CASE WHEN r.cue IS NULL THEN r.no_cue END, (dice < 0.01)::int,
            CASE WHEN dice > 0.992 THEN ({why})[1 + (dice * 1e6)::int % 3] END, CASE WHEN dice BETWEEN 0.5 AND 0.502 THEN 'take' END, known_at_secs + {secs} * m.number,
            {shifts}, {same}
     FROM made m JOIN filling.reps r ON r.number = 1 + (m.dice * 1e6)::int % {real} ORDER BY m.id;
-    INSERT INTO measures (rep, name, value, plus_minus, confidence, verdict, band_low, band_high, why)
-    SELECT id, name, value, CASE WHEN value IS NOT NULL THEN plus_minus END, CASE WHEN value IS NOT NULL THEN 0.9 + 0.1 * random() END,
-           CASE WHEN value IS NULL OR (low IS NULL AND high IS NULL) THEN NULL WHEN value < low THEN 'low' WHEN value > high THEN 'high' ELSE 'in' END,
-           low, high, CASE WHEN value IS NULL THEN why END
-    FROM (SELECT m.id, h.*, CASE WHEN CASE WHEN pitch THEN NOT pitched ELSE random() < missing END THEN NULL WHEN whole THEN habit
-                            ELSE habit + 1.2 * h.plus_minus * (random() + random() + random() - 1.5) END AS value
-          FROM made m JOIN filling.habits h ON h.hitter = m.hitter) v ORDER BY id, name;
+    INSERT INTO packed_measures (rep, value, plus_minus, confidence, verdict, why, band_low, band_high)
+    SELECT m.id, v.*, b.low, b.high FROM made m CROSS JOIN filling.bands b CROSS JOIN LATERAL (
+        SELECT array_agg(value), array_agg(CASE WHEN value IS NOT NULL THEN plus_minus END), array_agg(CASE WHEN value IS NOT NULL THEN sure[1 + place % 6] END),
+               array_agg((CASE WHEN value IS NULL OR (low IS NULL AND high IS NULL) THEN NULL WHEN value < low THEN 'l' WHEN value > high THEN 'h' ELSE 'i' END)::"char"),
+               array_agg(CASE WHEN value IS NULL THEN why END)
+        FROM (SELECT h.*, CASE WHEN CASE WHEN pitch THEN NOT pitched ELSE random() < missing END THEN NULL WHEN whole THEN habit
+                          ELSE habit + 1.2 * h.plus_minus * (random() + random() + random() - 1.5) END AS value
+              FROM filling.habits h WHERE h.hitter = m.hitter ORDER BY h.place) h) v;
     INSERT INTO timelines
     SELECT id, b.start_secs, width_px, height_px, landmarks FROM made JOIN filling.blobs b ON b.n = 1 + (dice * 1e6)::int % {real}
     WHERE {landmarks} > 0 AND ({landmarks} >= 1 OR id / 4096 % 1000 < 1000 * {landmarks}::float8) ORDER BY id;

@@ -3,6 +3,7 @@
 Imported by the checks beside it. Standard library only; the server is Debian's package postgresql (15 or newer).
 """
 
+import copy
 import os
 import pathlib
 import shutil
@@ -37,6 +38,8 @@ class Server:
         self.folder = pathlib.Path(tempfile.mkdtemp(prefix="cagehand-store-", dir=under))
         self.data = self.folder / "data"
         self.settings = {"listen_addresses": "", "unix_socket_directories": str(self.folder), "max_connections": 100, **dict(settings)}
+        self.database = DATABASE
+        self.port = int(self.settings.get("port", 5432))
         # The server refuses to run as root.
         self.user = {"user": "postgres", "group": "postgres", "extra_groups": []} if os.geteuid() == 0 else {}
         if self.user:
@@ -57,7 +60,7 @@ class Server:
         self.run("initdb", "--auth=trust", "--username=postgres", "--encoding=UTF8", "--locale=C", "-D", self.data)
 
     def __exit__(self, *_):
-        if (self.data / "postmaster.pid").exists():
+        if self.processes()[0]:
             self.stop("immediate")
         shutil.rmtree(self.folder, ignore_errors=True)
 
@@ -69,33 +72,85 @@ class Server:
             raise RuntimeError(f"{program} {arguments}: {done.stdout}")
         return done.stdout
 
-    def start(self):
+    def start(self, **more):
         options = " ".join(f"-c {name}='{value}'" for name, value in self.settings.items())
         # What it says goes into a file: it would keep a pipe open.
         subprocess.run(
             [self.programs / "pg_ctl", "start", "-w", "-t", "120", "-D", self.data, "-l", self.folder / "log", "-o", options],
-            check=True, cwd=self.folder, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, **self.user)  # fmt: skip
+            check=True, cwd=self.folder, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, **self.user, **more)  # fmt: skip
+
+    def start_again(self):
+        """After a kill: what is left of the dead server may hold its memory for a while yet."""
+        until = time.monotonic() + 120
+        while True:
+            try:
+                return self.start(stderr=subprocess.DEVNULL)
+            except subprocess.CalledProcessError:
+                if time.monotonic() > until:
+                    raise
+                time.sleep(0.2)
 
     def stop(self, how="fast"):
         self.run("pg_ctl", "stop", "-w", "-t", "300", "-m", how, "-D", self.data)
+
+    def processes(self):
+        """The server's first process and those that it started, as numbers with what they are; nothing where it is down."""
+        try:
+            leader = int((self.data / "postmaster.pid").read_text().split("\n")[0])
+            # The number of a server that is dead may be another process's by now.
+            if str(self.data) not in pathlib.Path(f"/proc/{leader}/cmdline").read_text():
+                return None, {}
+        except (OSError, ValueError):
+            return None, {}
+        found = {}
+        for entry in pathlib.Path("/proc").glob("[0-9]*/stat"):
+            try:
+                if int(entry.read_text().rsplit(")", 1)[1].split()[1]) == leader:
+                    found[int(entry.parts[2])] = entry.with_name("cmdline").read_bytes().decode(errors="replace").strip("\0")
+            except OSError:
+                continue
+        return leader, found
+
+    def kill(self):
+        """As a power cut: the first process dies at once, and the others with it."""
+        leader, others = self.processes()
+        if leader:
+            os.kill(leader, signal.SIGKILL)
+        # What is left of it would hold its memory, and a new one would not begin.
+        until = time.monotonic() + 30
+        while any(pathlib.Path(f"/proc/{process}/stat").exists() for process in others) and time.monotonic() < until:
+            time.sleep(0.01)
 
     def restart(self, **settings):
         self.stop()
         self.settings.update(settings)
         self.start()
 
-    def url(self, user, database=DATABASE):
-        return f"postgres:///{database}?host={self.folder}&user={user}"
+    def view(self, database):
+        """The same server, with another database in the place of the store's."""
+        other = copy.copy(self)
+        other.database = database
+        return other
 
-    def psql(self, text, user="postgres", database=DATABASE, content=None):
+    def url(self, user):
+        port = "" if self.port == 5432 else f"&port={self.port}"
+        return f"postgres:///{self.database}?host={self.folder}&user={user}{port}"
+
+    def psql(self, text, user="postgres", database=None, content=None):
         """Runs SQL; `content` is what a COPY FROM STDIN in it reads. Gives what it prints."""
-        command = ["psql", "-XAtq", "-v", "ON_ERROR_STOP=1", "-h", str(self.folder), "-U", user, "-d", database]
+        command = ["psql", "-XAtq", "-v", "ON_ERROR_STOP=1", "-h", str(self.folder), "-p", str(self.port), "-U", user, "-d", database or self.database]
         given = {"input": text} if content is None else {"input": content}
         command += [] if content is None else ["-c", text]
         done = subprocess.run(command, capture_output=True, text=True, **given)
         if done.returncode:
             raise RuntimeError(f"{text[:300]}: {done.stderr}")
         return done.stdout
+
+    def answers(self):
+        try:
+            return self.value("SELECT 1") == "1"
+        except RuntimeError:
+            return False
 
     def rows(self, text, **more):
         return [line.split("|") for line in self.psql(text, **more).splitlines()]
@@ -132,7 +187,8 @@ def set_up(server, program):
 
 
 def facility(server, program, *arguments):
-    subprocess.run([program, "facility", *arguments, "--store", server.url(OWNER)], check=True, stdout=subprocess.DEVNULL)
+    """What the command says."""
+    return subprocess.run([program, "facility", *arguments, "--store", server.url(OWNER)], check=True, stdout=subprocess.PIPE, text=True).stdout
 
 
 def real_journal(program, folder, made=None):
