@@ -39,7 +39,7 @@ pub use store::consents::{Decision, NewConsent, Purpose};
 pub(crate) use store::edits::NoteRow;
 pub use store::edits::{CorrectionRow, Edit};
 pub(crate) use store::history::MeasuredSwing;
-pub(crate) use store::hitters::{HitterChoice, HitterRow, LastSaid};
+pub(crate) use store::hitters::{HitterChoice, HitterRow, LastSaid, MOST_LISTED};
 pub use store::moved_events::MovedEvent;
 pub use store::not_counted::StoredNotCounted;
 pub(crate) use store::office::CageRow;

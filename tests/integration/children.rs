@@ -160,6 +160,7 @@ fn a_coach_looks_after_hitters_while_cagehand_runs() {
     // Renamed while they hit: the reps that follow are theirs by the new name.
     assert_eq!(page.post("/seat", "name=Kit"), 303);
     page.wait_for(Some("Kit"), None);
+    wait_for_sessions(&place, 3);
     let kit = hitter("Kit");
     assert_eq!(
         page.post(&format!("/people/{kit}"), "what=rename&name=Kathryn"),
@@ -171,6 +172,7 @@ fn a_coach_looks_after_hitters_while_cagehand_runs() {
     // Frozen: stepped out, not to choose, and not let in.
     assert_eq!(page.post("/seat", "name=Ben"), 303);
     page.wait_for(Some("Ben"), None);
+    wait_for_sessions(&place, 4);
     let ben = hitter("Ben");
     assert_eq!(page.post(&format!("/people/{ben}"), "what=freeze"), 303);
     page.wait_for(None, None);
@@ -196,6 +198,7 @@ fn a_coach_looks_after_hitters_while_cagehand_runs() {
     // Deleted, and nothing is left, though the session runs on.
     assert_eq!(page.post("/seat", "name=Kathryn"), 303);
     page.wait_for(Some("Kathryn"), None);
+    wait_for_sessions(&place, 6);
     let delete = format!("/people/{kit}/delete");
     assert!(page.get(&delete).contains("Kathryn: sessions: "));
     assert_eq!(page.post(&delete, ""), 422, "not without being sure");

@@ -71,6 +71,11 @@ impl Evening<'_> {
     fn seat(&self, name: &str) {
         assert_eq!(self.page.post("/seat", &format!("name={name}")), 303);
         self.page.wait_for(Some(name), None);
+        self.wait("their session", || {
+            let sql = "SELECT hitters.name FROM sessions LEFT JOIN hitters ON hitters.id = hitter ORDER BY sessions.id DESC LIMIT 1";
+            let newest: Option<String> = self.journal().query_row(sql, [], |row| row.get(0)).unwrap_or_default();
+            newest.as_deref() == Some(name)
+        });
     }
 
     fn decide(&self, name: &str, purpose: &str, decision: &str, more: &str) -> u16 {

@@ -1,9 +1,9 @@
 //! The hitters of a journal: listed, and found by number or name.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use jiff::Timestamp;
-use rusqlite::OptionalExtension;
+use rusqlite::{OptionalExtension, ToSql};
 
 use super::columns::{Column, HitterColumn, get};
 use super::read::{BATS, optional_word, stamp, stamp_of};
@@ -28,6 +28,11 @@ pub struct HitterRow {
     /// Whether they get no new sessions and are in no list to choose from.
     pub(crate) frozen: bool,
 }
+
+/// So many hitters are in a list.
+pub(crate) const MOST_LISTED: usize = 200;
+/// So many of the last sessions are looked through for them.
+const LOOKED_THROUGH: usize = 20 * MOST_LISTED;
 
 /// How often a hitter was there.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -61,30 +66,83 @@ pub enum HitterChoice {
 impl JournalReader {
     /// All hitters, in the order in which they were added.
     pub fn hitters(&self) -> Result<Vec<HitterRow>, JournalError> {
-        self.list_hitters("ORDER BY id")
+        let select = format!(
+            "SELECT {} FROM hitters ORDER BY id",
+            HitterColumn::selection()
+        );
+        self.list_hitters(&select, &[])
     }
 
-    /// All hitters but the frozen ones, the latest to hit first.
-    pub(crate) fn hitters_by_last_session(&self) -> Result<Vec<HitterRow>, JournalError> {
-        let mut hitters = self.all_by_last_session()?;
+    /// The hitters to choose from: those of [`Self::hitters_lately`] that are not frozen.
+    pub(crate) fn hitters_to_choose(
+        &self,
+        chosen: Option<HitterId>,
+    ) -> Result<Vec<HitterRow>, JournalError> {
+        let mut hitters = self.hitters_lately(chosen)?;
         hitters.retain(|hitter| !hitter.frozen);
         Ok(hitters)
     }
 
-    /// All hitters, the latest to hit first.
-    pub(crate) fn all_by_last_session(&self) -> Result<Vec<HitterRow>, JournalError> {
-        self.list_hitters(
-            "ORDER BY (SELECT max(sessions.id) FROM sessions WHERE sessions.hitter = hitters.id) DESC NULLS LAST, id DESC",
-        )
+    /// The [`MOST_LISTED`] who hit or were added last, the latest first, and at the end the one who is chosen where it is none of them.
+    pub(crate) fn hitters_lately(
+        &self,
+        chosen: Option<HitterId>,
+    ) -> Result<Vec<HitterRow>, JournalError> {
+        let columns = HitterColumn::selection();
+        let select = format!(
+            "SELECT {columns} FROM (
+               SELECT hitter, max(at) AS at FROM (
+                 SELECT * FROM (SELECT hitter, started_at AS at FROM sessions WHERE hitter IS NOT NULL
+                                ORDER BY started_at DESC LIMIT {LOOKED_THROUGH}) AS hit
+                 UNION ALL
+                 SELECT * FROM (SELECT id AS hitter, created_at AS at FROM hitters ORDER BY id DESC LIMIT {MOST_LISTED}) AS added
+               ) AS seen GROUP BY hitter ORDER BY at DESC, hitter DESC LIMIT {MOST_LISTED}
+             ) AS lately JOIN hitters ON hitters.id = lately.hitter ORDER BY lately.at DESC, hitters.id DESC"
+        );
+        let mut hitters = self.list_hitters(&select, &[])?;
+        if let Some(id) = chosen
+            && hitters.iter().all(|hitter| hitter.id != id)
+        {
+            hitters.extend(self.hitter_of(id)?);
+        }
+        Ok(hitters)
     }
 
-    /// How often each hitter was there; those who have no session are missing.
-    pub(crate) fn attendance(&self) -> Result<HashMap<HitterId, Attendance>, JournalError> {
-        self.query("count the sessions", |c| {
+    /// Other hitters of the same name, as two cages that were both away can make them.
+    pub(crate) fn namesakes(&self, of: &HitterRow) -> Result<Vec<HitterRow>, JournalError> {
+        let select = format!(
+            "SELECT {} FROM hitters WHERE name = ?1 AND id <> ?2 ORDER BY id",
+            HitterColumn::selection()
+        );
+        self.list_hitters(&select, &[&of.name, &of.id.get()])
+    }
+
+    /// Names that several hitters have.
+    pub(crate) fn shared_names(&self) -> Result<HashSet<String>, JournalError> {
+        self.query("look for hitters of one name", |c| {
             c.prepare_cached(
-                "SELECT hitter, count(*) AS sessions, max(started_at) AS last_at FROM sessions
-                 WHERE hitter IS NOT NULL GROUP BY hitter",
+                "SELECT name FROM hitters WHERE name IS NOT NULL GROUP BY name HAVING count(*) > 1",
             )?
+            .query_map([], |row| row.get("name"))?
+            .collect()
+        })
+    }
+
+    /// How often these hitters were there; those who have no session are missing.
+    pub(crate) fn attendance(
+        &self,
+        of: &[HitterRow],
+    ) -> Result<HashMap<HitterId, Attendance>, JournalError> {
+        if of.is_empty() {
+            return Ok(HashMap::new());
+        }
+        let ids: Vec<String> = of.iter().map(|hitter| hitter.id.to_string()).collect();
+        self.query("count the sessions", |c| {
+            c.prepare(&format!(
+                "SELECT hitter, count(*) AS sessions, max(started_at) AS last_at FROM sessions
+                 WHERE hitter IN ({}) GROUP BY hitter",
+                ids.join(", ")
+            ))?
             .query_map([], |row| {
                 let attendance = Attendance {
                     sessions: row.get("sessions")?,
@@ -96,12 +154,23 @@ impl JournalReader {
         })
     }
 
-    fn list_hitters(&self, order: &str) -> Result<Vec<HitterRow>, JournalError> {
+    fn hitter_of(&self, id: HitterId) -> Result<Option<HitterRow>, JournalError> {
+        let select = format!(
+            "SELECT {} FROM hitters WHERE id = ?1",
+            HitterColumn::selection()
+        );
+        Ok(self.list_hitters(&select, &[&id.get()])?.pop())
+    }
+
+    fn list_hitters(
+        &self,
+        select: &str,
+        values: &[&dyn ToSql],
+    ) -> Result<Vec<HitterRow>, JournalError> {
         self.query("list the hitters", |c| {
             use HitterColumn as C;
-            let columns = C::selection();
-            c.prepare_cached(&format!("SELECT {columns} FROM hitters {order}"))?
-                .query_map([], |row| {
+            c.prepare_cached(select)?
+                .query_map(values, |row| {
                     Ok(HitterRow {
                         id: HitterId::new(get(row, C::Id)?),
                         name: get(row, C::Name)?,
@@ -158,27 +227,32 @@ impl JournalReader {
     /// # Errors
     /// [`JournalError::NoSuchHitter`], and those of the disk.
     pub(crate) fn hitter(&self, choice: &HitterChoice) -> Result<HitterRow, JournalError> {
-        let hitters = self.hitters()?;
         let found = match choice {
-            HitterChoice::Id(id) => hitters.iter().find(|h| h.id == *id),
-            HitterChoice::Name(name) => hitters
-                .iter()
-                .find(|h| h.name.as_deref() == Some(name.trim())),
-        };
-        found.cloned().ok_or_else(|| {
-            let names: Vec<&str> = hitters.iter().filter_map(|h| h.name.as_deref()).collect();
-            JournalError::NoSuchHitter {
-                path: self.path.clone(),
-                hitter: match choice {
-                    HitterChoice::Id(id) => format!("number {id}"),
-                    HitterChoice::Name(name) => format!("named '{}'", name.trim()),
-                },
-                known: if names.is_empty() {
-                    "no names".to_owned()
-                } else {
-                    names.join(", ")
-                },
+            HitterChoice::Id(id) => self.hitter_of(*id)?,
+            HitterChoice::Name(name) => {
+                let select = format!(
+                    "SELECT {} FROM hitters WHERE name = ?1 ORDER BY id LIMIT 1",
+                    HitterColumn::selection()
+                );
+                self.list_hitters(&select, &[&name.trim()])?.pop()
             }
+        };
+        if let Some(found) = found {
+            return Ok(found);
+        }
+        let hitters = self.hitters()?;
+        let names: Vec<&str> = hitters.iter().filter_map(|h| h.name.as_deref()).collect();
+        Err(JournalError::NoSuchHitter {
+            path: self.path.clone(),
+            hitter: match choice {
+                HitterChoice::Id(id) => format!("number {id}"),
+                HitterChoice::Name(name) => format!("named '{}'", name.trim()),
+            },
+            known: if names.is_empty() {
+                "no names".to_owned()
+            } else {
+                names.join(", ")
+            },
         })
     }
 }

@@ -267,7 +267,7 @@ fn hitters_are_renamed_merged_and_frozen_and_sessions_given_away() {
         hitter,
     };
     journal.edit(&freeze(true), "Maria").unwrap();
-    let listed = journal.reader().hitters_by_last_session().unwrap();
+    let listed = journal.reader().hitters_to_choose(None).unwrap();
     assert_eq!(listed.len(), 1, "{listed:?}");
     // Not even the settings' name gets them a session.
     let begun = journal

@@ -64,18 +64,20 @@ pub(in crate::page) async fn list(
         PageError::Internal
     })?;
     entries.retain(|entry| hitter.is_none() || entry.hitter == hitter);
-    let hitters = state.read(|reader| reader.all_by_last_session()).await?;
+    let chosen = hitter.map(HitterId::new);
+    let (hitters, lately) = state
+        .read(move |reader| Ok((reader.hitters()?, reader.hitters_lately(chosen)?)))
+        .await?;
     let names: HashMap<i64, &HitterRow> = hitters.iter().map(|row| (row.id.get(), row)).collect();
     let shown = entries.iter().rev().skip(query.after).take(PAGE_SIZE);
     let rows = shown.map(|entry| row(entry, &names, i18n)).collect();
     let next = query.after.saturating_add(PAGE_SIZE);
-    let hitter = hitter.map(HitterId::new);
     html(&AuditPage {
         page: PageContext::new(&requester, Section::Logins),
         older: (entries.len() > next).then_some(next),
         rows,
-        hitter,
-        hitters: all_options(hitters, hitter, i18n),
+        hitter: chosen,
+        hitters: all_options(lately, chosen, i18n),
         kept: i18n.format("audit.kept", state.rules().audit_days),
     })
 }

@@ -151,7 +151,7 @@ async fn render_hitters(
     let (hitters, unnamed) = state
         .read(|reader| {
             Ok((
-                reader.hitters_by_last_session()?,
+                reader.hitters_to_choose(None)?,
                 reader.who_refuse(Purpose::Name)?,
             ))
         })

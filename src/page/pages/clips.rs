@@ -77,16 +77,15 @@ pub(in crate::page) async fn page(
     Extension(requester): Extension<Requester>,
     Query(query): Query<PageQuery>,
 ) -> Result<Html<String>, PageError> {
-    let hitters = state.read(|reader| reader.all_by_last_session()).await?;
+    let chosen = query.hitter.map(HitterId::new);
+    let (hitters, may_hit) = state
+        .read(move |reader| Ok((reader.hitters()?, reader.hitters_to_choose(chosen)?)))
+        .await?;
     let i18n = requester.messages();
     let clips = rows(&state.clips.shown(), &hitters, i18n);
-    let may_hit = hitters
-        .into_iter()
-        .filter(|hitter| !hitter.frozen)
-        .collect();
     html(&ClipsPage {
         page: PageContext::new(&requester, Section::Sessions),
-        hitters: all_options(may_hit, query.hitter.map(HitterId::new), i18n),
+        hitters: all_options(may_hit, chosen, i18n),
         slowed: slowed_options(i18n),
         clips,
         can_send: state.can_write(),
@@ -173,7 +172,7 @@ pub(in crate::page) async fn now(
     Extension(requester): Extension<Requester>,
 ) -> Result<Json<Vec<ClipRow>>, PageError> {
     // By name as they are called now: one may have been renamed since the clip was sent.
-    let hitters = state.read(|reader| reader.all_by_last_session()).await?;
+    let hitters = state.read(|reader| reader.hitters()).await?;
     let clips = state.clips.shown();
     Ok(Json(rows(&clips, &hitters, requester.messages())))
 }

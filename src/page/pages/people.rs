@@ -1,10 +1,8 @@
 //! The hitters as the coach looks after them: another name, two entries that are one, frozen, deleted; and whose a session is.
 
-use std::collections::HashMap;
-
 use askama::Template;
 use axum::Extension;
-use axum::extract::{Path, State};
+use axum::extract::{Path, Query, State};
 use axum::response::{Html, Redirect};
 use serde::Deserialize;
 
@@ -13,7 +11,7 @@ use super::consents::{ConsentPart, ConsentsFound, put_in_force};
 use crate::audit::Act;
 use crate::journal::{
     DeletionReport, DeletionTarget, Edit, HitterChoice, HitterId, HitterRow, JournalError,
-    JournalReader, NewHitter, Remnant, SessionFilter, SessionId, is_name,
+    JournalReader, MOST_LISTED, NewHitter, Remnant, SessionFilter, SessionId, is_name,
 };
 use crate::page::auth::{CsrfForm, Requester};
 use crate::page::context::{PageContext, Section, html};
@@ -36,19 +34,34 @@ struct PersonRow {
 struct PeoplePage<'a> {
     page: PageContext<'a>,
     rows: Vec<PersonRow>,
+    /// What is looked for.
+    name: String,
+    /// Whether there are more hitters than these.
+    has_more: bool,
+}
+
+#[derive(Deserialize)]
+pub(in crate::page) struct PeopleQuery {
+    /// Part of a name.
+    name: Option<String>,
 }
 
 pub(in crate::page) async fn list(
     State(state): State<AppState>,
     Extension(requester): Extension<Requester>,
+    Query(query): Query<PeopleQuery>,
 ) -> Result<Html<String>, PageError> {
-    let (hitters, attendance) = state
-        .read(|reader| Ok((reader.all_by_last_session()?, reader.attendance()?)))
+    let name = query.name.unwrap_or_default().trim().to_owned();
+    let (hitters, has_more, attendance, shared) = state
+        .read({
+            let name = name.to_lowercase();
+            move |reader| {
+                let (hitters, has_more) = listed(reader, &name)?;
+                let attendance = reader.attendance(&hitters)?;
+                Ok((hitters, has_more, attendance, reader.shared_names()?))
+            }
+        })
         .await?;
-    let mut named: HashMap<String, u32> = HashMap::new();
-    for name in hitters.iter().filter_map(|hitter| hitter.name.clone()) {
-        *named.entry(name).or_default() += 1;
-    }
     let row = |hitter: HitterRow| {
         let attendance = attendance.get(&hitter.id);
         let name = hitter.name.as_ref();
@@ -57,14 +70,34 @@ pub(in crate::page) async fn list(
             last: attendance
                 .map(|attendance| format::day_and_time(attendance.last_at))
                 .unwrap_or_default(),
-            is_namesake: name.is_some_and(|name| named[name] > 1),
+            is_namesake: name.is_some_and(|name| shared.contains(name)),
             hitter,
         }
     };
     html(&PeoplePage {
         page: PageContext::new(&requester, Section::People),
         rows: hitters.into_iter().map(row).collect(),
+        name,
+        has_more,
     })
+}
+
+/// The hitters in whose names this is, or without it those who hit last; and whether there are more.
+fn listed(reader: &JournalReader, name: &str) -> Result<(Vec<HitterRow>, bool), JournalError> {
+    let all = reader.hitters()?;
+    if name.is_empty() {
+        let lately = reader.hitters_lately(None)?;
+        let has_more = all.len() > lately.len();
+        return Ok((lately, has_more));
+    }
+    let is_it = |hitter: &HitterRow| {
+        let called = hitter.name.as_ref();
+        called.is_some_and(|called| called.to_lowercase().contains(name))
+    };
+    let mut found: Vec<HitterRow> = all.into_iter().filter(is_it).collect();
+    let has_more = found.len() > MOST_LISTED;
+    found.truncate(MOST_LISTED);
+    Ok((found, has_more))
 }
 
 /// How many sessions of a hitter's there are, and how many reps.
@@ -148,10 +181,13 @@ pub(in crate::page) async fn person(
     let id = HitterId::new(id);
     let page = PageContext::new(&requester, Section::People);
     let has_cages = page.has_cages();
-    let (hitters, (sessions, reps), consents, cages) = state
+    let (hitter, namesakes, lately, (sessions, reps), consents, cages) = state
         .read(move |reader| {
+            let hitter = reader.hitter(&HitterChoice::Id(id))?;
             Ok((
-                reader.all_by_last_session()?,
+                hitter.clone(),
+                reader.namesakes(&hitter)?,
+                reader.hitters_lately(None)?,
                 how_much(reader, id)?,
                 ConsentsFound::read(reader, id)?,
                 match has_cages {
@@ -161,17 +197,17 @@ pub(in crate::page) async fn person(
             ))
         })
         .await?;
-    let (hitter, others): (Vec<_>, Vec<_>) =
-        hitters.into_iter().partition(|hitter| hitter.id == id);
-    let hitter = hitter.into_iter().next().ok_or(PageError::NotFound)?;
-    let namesake = |other: &&HitterRow| other.name.is_some() && other.name == hitter.name;
-    let namesakes = others.iter().filter(namesake).map(|other| other.id);
+    let ids: Vec<HitterId> = namesakes.iter().map(|other| other.id).collect();
+    // A namesake is the likeliest to be the same person.
+    let mut others = namesakes;
+    others.extend(lately.into_iter().filter(|other| !ids.contains(&other.id)));
+    others.retain(|other| other.id != id);
     html(&PersonPage {
         page,
         cages,
         sessions,
         reps,
-        namesakes: namesakes.collect(),
+        namesakes: ids,
         others: all_options(others, None, requester.messages()),
         hitter,
         consents: consents.part(requester.messages()),

@@ -131,7 +131,7 @@ async fn render(
                 Some(plan) => reader.plans_beside(plan)?,
                 None => Vec::new(),
             };
-            Ok((reader.hitters_by_last_session()?, plan, beside))
+            Ok((reader.hitters_to_choose(hitter)?, plan, beside))
         })
         .await?;
     let i18n = requester.messages();

@@ -69,7 +69,7 @@ pub(in crate::page) async fn list(
     let (hitters, sessions) = state
         .read(move |reader| {
             Ok((
-                reader.hitters_by_last_session()?,
+                reader.hitters_to_choose(filter.hitter)?,
                 reader.sessions_of(&filter)?,
             ))
         })
@@ -245,14 +245,9 @@ pub(in crate::page) async fn review(
         }
         None => BTreeMap::new(),
     };
-    let id = session.id;
+    let (id, whose) = (session.id, session.hitter);
     let (not_counted, hitters) = state
-        .read(move |reader| {
-            Ok((
-                reader.not_counted_of(id)?,
-                reader.hitters_by_last_session()?,
-            ))
-        })
+        .read(move |reader| Ok((reader.not_counted_of(id)?, reader.hitters_to_choose(whose)?)))
         .await?;
     let only_marked = query.marked.is_some();
     let rows = reps

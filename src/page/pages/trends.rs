@@ -109,7 +109,7 @@ pub(in crate::page) async fn page(
     let wanted = query.hitter.as_deref().and_then(|id| id.parse().ok());
     let data = state
         .read(move |reader| {
-            let hitters = reader.hitters_by_last_session()?;
+            let hitters = reader.hitters_to_choose(wanted.map(HitterId::new))?;
             let first = hitters.iter().find(|hitter| hitter.name.is_some());
             // A frozen hitter has no trends.
             let is_frozen = |id: &HitterId| {

@@ -2,6 +2,8 @@
 //!
 //! The same rows and edits go into both; all that pages read must then be the same, but for the times of the edits.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use jiff::civil::Date;
 
 use super::*;
@@ -265,9 +267,7 @@ fn everything(reader: &JournalReader, filled: &Filled) -> Vec<(String, String)> 
     let mut told = |what: String, answer: &dyn std::fmt::Debug| {
         all.push((what, format!("{answer:#?}")));
     };
-    told("hitters".into(), &reader.hitters());
-    told("by last".into(), &reader.hitters_by_last_session());
-    told("all by last".into(), &reader.all_by_last_session());
+    told_of_hitters(reader, &mut told);
     told("counts".into(), &reader.counts());
     told("last rep".into(), &reader.last_rep());
     told("plans".into(), &reader.plans());
@@ -349,6 +349,24 @@ fn everything(reader: &JournalReader, filled: &Filled) -> Vec<(String, String)> 
         told(format!("{format:?}"), &(written, String::from_utf8(out)));
     }
     all
+}
+
+fn told_of_hitters(reader: &JournalReader, told: &mut impl FnMut(String, &dyn std::fmt::Debug)) {
+    told("hitters".into(), &reader.hitters());
+    told("to choose".into(), &reader.hitters_to_choose(None));
+    let lately = reader.hitters_lately(Some(HitterId::new(1)));
+    if let Ok(lately) = &lately {
+        told(
+            "attendance".into(),
+            &reader.attendance(lately).map(BTreeMap::from_iter),
+        );
+        told("namesakes".into(), &reader.namesakes(&lately[0]));
+    }
+    told("lately".into(), &lately);
+    told(
+        "shared names".into(),
+        &reader.shared_names().map(BTreeSet::from_iter),
+    );
 }
 
 fn told_of_hitter(
