@@ -175,7 +175,7 @@ fn a_running_daemon_says_the_next_cue_in_the_coachs_voice() {
         &recording(clip),
         heard.to_str().unwrap(),
         "",
-        &["--loops", "3"],
+        &["--loops", "30"],
     );
     let coach = Coach::at(&served);
     // Which cues this hitter hears.
