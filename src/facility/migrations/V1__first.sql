@@ -510,6 +510,16 @@ CREATE TRIGGER tell AFTER UPDATE ON reps FOR EACH ROW EXECUTE FUNCTION tell();
 CREATE TRIGGER tell AFTER INSERT ON notes FOR EACH ROW EXECUTE FUNCTION tell();
 CREATE TRIGGER tell AFTER INSERT ON corrections FOR EACH ROW EXECUTE FUNCTION tell();
 
+-- A cage knows one hitter of a name. Once the name is free, it hears of the other again.
+CREATE FUNCTION tell_namesakes() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    IF TG_OP = 'DELETE' OR NEW.name IS DISTINCT FROM OLD.name THEN
+        PERFORM note_change('hitter', h.uid, NULL) FROM hitters h WHERE h.name = OLD.name AND h.id <> OLD.id;
+    END IF;
+    RETURN NULL;
+END $$;
+CREATE TRIGGER tell_namesakes AFTER UPDATE OF name OR DELETE ON hitters FOR EACH ROW EXECUTE FUNCTION tell_namesakes();
+
 -- Whoever's cages a hitter is added to or taken from.
 CREATE FUNCTION tell_may_hit() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN

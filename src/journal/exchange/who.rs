@@ -31,9 +31,10 @@ pub(super) fn take_hitter(
         .exists(params![name, here])?;
     if is_taken {
         tracing::warn!("two hitters of the facility have one name; the office decides who is who");
-        return Ok(here);
     }
     let id = match here {
+        // They come once the name is free: the store tells of them again then.
+        None if is_taken => return Ok(None),
         None => {
             c.query_row(
                 "INSERT INTO hitters (uid, name, bats, height_cm, created_at, frozen_at, edits, edited_in, freezes)
@@ -53,7 +54,7 @@ pub(super) fn take_hitter(
             )?
         }
         Some(id) => {
-            update_hitter(c, id, content, taken)?;
+            update_hitter(c, (id, is_taken), content, taken)?;
             id
         }
     };
@@ -66,9 +67,10 @@ pub(super) fn take_hitter(
     Ok(Some(id))
 }
 
+/// Whose new name another one has here keeps the old one until it is free.
 fn update_hitter(
     c: &Sql<'_>,
-    id: i64,
+    (id, is_taken): (i64, bool),
     content: &Value,
     taken: &mut TakenChanges,
 ) -> rusqlite::Result<()> {
@@ -86,7 +88,7 @@ fn update_hitter(
     )?;
     let (name_before, frozen_before, freezes_before) = before;
     let mut name = name_before.clone();
-    if is_newer(c, "hitters", id, content)? {
+    if !is_taken && is_newer(c, "hitters", id, content)? {
         name = text(content, "name").map(str::to_owned);
         c.execute(
             "UPDATE hitters SET name = ?2, bats = ?3, height_cm = ?4, edits = ?5, edited_in = ?6 WHERE id = ?1",

@@ -263,6 +263,47 @@ fn two_coaches_who_change_one_plan_get_both_kept_and_the_same_one_in_force() {
     assert_eq!(beside(&one), [] as [&str; 0]);
 }
 
+/// Two of one name: a cage keeps its own, and hears of the other with all that they allow once the name is free.
+#[test]
+fn of_two_hitters_of_one_name_a_cage_gets_the_other_once_the_name_is_free() {
+    let store = Store::new();
+    let (one, other) = (Cage::new(&store, "cage1"), Cage::new(&store, "cage2"));
+    one.hit("Ana", 1);
+    other.hit("Ana", 1);
+    other.decide("Ana", Purpose::Film, Decision::Refused);
+    other.plan("Ana", "stay back");
+    for cage in [&one, &other, &one] {
+        cage.exchange();
+    }
+    assert_eq!(store.count("hitters WHERE name = 'Ana'"), 2);
+    assert_eq!(one.plan_in_force("Ana"), None);
+    let name = "Ana of cage 1".to_owned();
+    let hitter = one.hitter("Ana");
+    one.edit(Edit::RenameHitter { hitter, name });
+    one.exchange();
+    one.exchange();
+    assert!(one.has_hitter("Ana of cage 1"));
+    assert_eq!(one.plan_in_force("Ana").as_deref(), Some("stay back"));
+    let decisions = rusqlite::Connection::open(&one.control.path).unwrap();
+    let refused: i64 = decisions
+        .query_row(
+            "SELECT count(*) FROM consents JOIN hitters ON hitters.id = hitter WHERE name = 'Ana' AND decision = 'refused'",
+            [],
+            |row| row.get(0),
+        )
+        .unwrap();
+    assert_eq!(refused, 1);
+    // A freeze reaches whoever's new name is taken.
+    let hitter = one.hitter("Ana of cage 1");
+    store.run("UPDATE hitters SET name = 'Ana', frozen_at = now() WHERE name = 'Ana of cage 1'");
+    one.exchange();
+    let row = one.reader().hitter(&HitterChoice::Id(hitter)).unwrap();
+    assert!(
+        row.frozen && row.name.as_deref() == Some("Ana of cage 1"),
+        "{row:?}"
+    );
+}
+
 #[test]
 fn a_cage_that_was_away_hears_of_a_deletion_before_it_sends() {
     let store = Store::new();
