@@ -80,40 +80,35 @@ class Edits:
         self.decided.append((number, by, taken))
         return taken
 
-    def mark(self):
-        """A rep of one cage, which nobody touched before."""
+    def latest(self, table, count):
+        """One of a cage's latest rows: its uid, and the page of the cage or of the office with the row's number there."""
         cage = self.dice.choice(self.cages)
-        uid, here = self.dice.choice(cage.rows("SELECT uid, id FROM reps ORDER BY id DESC LIMIT 60"))
+        uid, here = self.dice.choice(cage.rows(f"SELECT uid, id FROM {table} ORDER BY id DESC LIMIT {count}"))
+        page = self.dice.random() < 0.5 and cage.page_now()
+        if page:
+            return uid, page, here
+        return uid, self.office.at_page(), self.facility.server.rows(f"SELECT id FROM {table} WHERE uid = '{uid}'")[0][0]
+
+    def mark(self):
+        """A rep, which nobody touched before."""
+        uid, page, place = self.latest("reps", 60)
         if uid in {about for about, *_ in self.marked}:
             return False
         what = self.dice.choice(["mark", "exclude", "take"])
-        at_cage = self.dice.random() < 0.5 and cage.page_now()
-        page = at_cage or self.office.at_page()
-        place = here if at_cage else self.facility.server.rows(f"SELECT id FROM reps WHERE uid = '{uid}'")[0][0]
         taken = page.post(f"/reps/{place}", what=what, why=f"Excluded {self.count}")
         self.marked.append((uid, what, taken))
         return taken
 
     def note(self):
-        cage = self.dice.choice(self.cages)
-        uid, here = self.dice.choice(cage.rows("SELECT uid, id FROM sessions ORDER BY id DESC LIMIT 20"))
-        at_cage = self.dice.random() < 0.5 and cage.page_now()
-        page = at_cage or self.office.at_page()
-        place = here if at_cage else self.facility.server.rows(f"SELECT id FROM sessions WHERE uid = '{uid}'")[0][0]
+        uid, page, place = self.latest("sessions", 20)
         text = f"Note number {self.count}."
         taken = page.post(f"/sessions/{place}/notes", text=text, to=f"/sessions/{place}")
         self.noted.append((uid, text, taken))
         return taken
 
     def delete_session(self):
-        cage = self.dice.choice(self.cages)
-        uid, here = self.dice.choice(cage.rows("SELECT uid, id FROM sessions ORDER BY id DESC LIMIT 8"))
-        at_cage = self.dice.random() < 0.5 and cage.page_now()
-        if not at_cage:
-            place = self.facility.server.rows(f"SELECT id FROM sessions WHERE uid = '{uid}'")[0][0]
-            taken = self.office.at_page().post(f"/sessions/{place}/delete", sure="on")
-        else:
-            taken = at_cage.post(f"/sessions/{here}/delete", sure="on")
+        uid, page, place = self.latest("sessions", 8)
+        taken = page.post(f"/sessions/{place}/delete", sure="on")
         self.deleted.append((uid, taken))
         return taken
 
@@ -186,9 +181,15 @@ class Deletions:
         return lost
 
 
-def everybody_known(cages):
-    """Each hitter has swung once, and every cage has heard of it: from then on no cage's settings give a hitter a height, which would be
-    an edit beside those that are watched."""
+def everybody_known(edits):
+    """Starts the cages. Each of five hitters has swung once, and every cage has heard of it: from then on no cage's settings give a hitter
+    a height, which would be an edit beside those that are watched."""
+    cages = edits.cages
+    for number in range(5):
+        edits.add_hitter(f"Hitter {number}")
+    for cage in cages:
+        cage.start()
+        cage.at_page()
     them.until(60, lambda: all(cage.value("SELECT count(*) FROM hitters WHERE name LIKE 'Hitter%'") == 5 for cage in cages))
     cages[0].end()
     for number in range(5):

@@ -39,12 +39,7 @@ def kills(program, told):
         networks = [Network(server.folder) for _ in range(3)]
         cages = [facility.cage(f"cage{number}", url=f"postgres:///{stores.DATABASE}?host={network.folder}&user=cage{number}") for number, network in enumerate(networks, 1)]
         edits, logged = Edits(facility, office, cages, dice), Logged()
-        for number in range(5):
-            edits.add_hitter(f"Hitter {number}")
-        for cage in cages:
-            cage.start()
-            cage.at_page()
-        everybody_known(cages)
+        everybody_known(edits)
         tally = {"a cage": 0, "the server": 0, "a server's process": 0, "with rows to send": 0, "with a batch on its way": 0}
         deleted_reps, editing, began, lengths = Deletions(cages), None, time.monotonic(), []
         for number in range(1, told.kills + 1):

@@ -38,12 +38,7 @@ def people(program, server, logins, told):
         office.start()
         cages = [facility.cage(login) for login in logins]
         edits = Edits(facility, office, cages, random.Random(told.seed))
-        for number in range(5):
-            edits.add_hitter(f"Hitter {number}")
-        for cage in cages:
-            cage.start()
-            cage.at_page()
-        everybody_known(cages)
+        everybody_known(edits)
         yield facility, cages, edits
 
 

@@ -64,12 +64,7 @@ def network(program, told):
         for cage in cages:
             server.secure(cage, line.port)
         edits = Edits(facility, office, cages, dice)
-        for number in range(5):
-            edits.add_hitter(f"Hitter {number}")
-        for cage in cages:
-            cage.start()
-            cage.at_page()
-        everybody_known(cages)
+        everybody_known(edits)
         began = time.monotonic()
         logged = 0
         for number in range(3):
