@@ -391,6 +391,7 @@ mod tests {
         let terminal = crate::daemon::Terminal::new(|_| {});
         SessionChange {
             hitter: None,
+            chosen_at: Instant::now(),
             session: crate::daemon::training::session_entry(&settings, "a", None),
             training: crate::daemon::training::prepare_training(
                 &settings,

@@ -353,6 +353,7 @@ impl ReplayRun<'_> {
             journal.begin_session(
                 hitter_entry(settings, &setup),
                 session_entry(settings, &source, plan.clone()),
+                Instant::now(),
             )?;
         }
         let training = prepare_training(

@@ -4,9 +4,12 @@
 //! Everything that can fail, such as reading the hitter's plan and baselines, happens here, on the thread that asks.
 
 mod page_control;
+#[cfg(test)]
+mod tests;
 
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Instant;
 
 use super::hitter_now::HitterNow;
 use super::pending_changes::PendingChanges;
@@ -214,6 +217,7 @@ impl SessionController {
     /// # Errors
     /// Where the journal cannot be opened or the plan cannot be followed.
     pub(super) fn begin_first(&self) -> Result<FirstSession, DaemonError> {
+        let chosen_at = Instant::now();
         let settings = self.settings();
         let path = self.journal_path(&settings)?;
         let journal = open_journal(&path, &self.terminal)?;
@@ -224,8 +228,9 @@ impl SessionController {
             }) => HitterNow::Settings,
             _ => HitterNow::at_start(&path, &journal, settings.hitter_idle),
         };
-        let PreparedSession { change, current } = self.prepare(&settings, hitter, &path)?;
-        journal.begin_session(change.hitter, change.session)?;
+        let PreparedSession { change, current } =
+            self.prepare(&settings, (hitter, chosen_at), &path)?;
+        journal.begin_session(change.hitter, change.session, chosen_at)?;
         *self.current() = Current {
             writer: journal.handle(),
             ..current
@@ -238,11 +243,11 @@ impl SessionController {
         })
     }
 
-    /// Prepares a session for the hitter of these settings, or for the one who stepped in.
+    /// Prepares a session for the hitter of these settings, or for the one who stepped in: who was chosen, and when.
     pub(super) fn prepare(
         &self,
         settings: &Settings,
-        hitter: HitterNow,
+        (hitter, chosen_at): (HitterNow, Instant),
         path: &Path,
     ) -> Result<PreparedSession, DaemonError> {
         let effective = self.effective_settings(settings, &hitter);
@@ -268,6 +273,7 @@ impl SessionController {
         };
         let change = SessionChange {
             hitter: hitter_entry(&effective, &setup),
+            chosen_at,
             session: NewSession {
                 said_by,
                 ..session_entry(&effective, &self.config.source, plan.clone())
@@ -291,6 +297,7 @@ impl SessionController {
     /// # Errors
     /// Where the journal cannot be opened or the plan cannot be followed.
     pub(super) fn prepare_next(&self, settings: &Settings) -> Result<PreparedSession, DaemonError> {
+        let chosen_at = Instant::now();
         let path = self.journal_path(settings)?;
         let running = self.settings();
         let before = self.journal_path(&running)?;
@@ -302,7 +309,7 @@ impl SessionController {
             true => self.current().hitter.clone(),
             false => HitterNow::Settings,
         };
-        let mut next = self.prepare(settings, hitter, &path)?;
+        let mut next = self.prepare(settings, (hitter, chosen_at), &path)?;
         next.current.writer = other.as_ref().and_then(JournalWriter::handle);
         next.change.journal = other;
         Ok(next)
@@ -310,6 +317,22 @@ impl SessionController {
 
     /// Has the rep stage begin a prepared session between two reps.
     pub(super) fn begin_prepared(&self, next: PreparedSession) {
+        let chosen_at = next.change.chosen_at;
+        let name = next.change.hitter.as_ref();
+        let name = name.and_then(|hitter| hitter.name.clone());
+        self.begin_in_order(next);
+        // Whoever was deleted, renamed or merged between then and now steps out: the page, or whoever heard of it elsewhere, looked
+        // for them where they were not yet. From here on they are found there.
+        let writer = self.current().writer.clone();
+        if let Some((name, writer)) = name.zip(writer)
+            && writer.has_changed_since(&name, chosen_at)
+            && let Err(error) = self.hitter_changed(&name, None)
+        {
+            tracing::warn!(%error, "who hits now could not be brought up to date");
+        }
+    }
+
+    fn begin_in_order(&self, next: PreparedSession) {
         let _in_order = self.in_order();
         let mut current = self.current();
         let writer = next.current.writer.or(current.writer.take());
@@ -326,6 +349,7 @@ impl SessionController {
 
     /// Steps a hitter out who stepped in at the page, once nobody has stood in to hit for long. To be called every second or so.
     pub(super) fn step_out_when_idle(&self) {
+        let chosen_at = Instant::now();
         let (settings, hitter) = self.settings_and_hitter();
         if self.changes.idle_for() < settings.hitter_idle {
             return;
@@ -335,7 +359,7 @@ impl SessionController {
         };
         let prepared = self
             .journal_path(&settings)
-            .and_then(|path| self.prepare(&settings, next, &path));
+            .and_then(|path| self.prepare(&settings, (next, chosen_at), &path));
         match prepared {
             Ok(next) => {
                 self.terminal

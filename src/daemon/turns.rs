@@ -5,6 +5,7 @@
 
 use std::io;
 use std::sync::{Arc, MutexGuard, PoisonError};
+use std::time::Instant;
 
 use crossbeam_channel::{Receiver, Sender, bounded};
 
@@ -12,7 +13,7 @@ use super::DaemonError;
 use super::hitter_now::HitterNow;
 use super::session_controller::SessionController;
 use crate::journal::NewHitter;
-use crate::page::{SessionControl, SwitchError, TurnChange};
+use crate::page::{SwitchError, TurnChange};
 use crate::rep::Bats;
 use crate::status::ShownHitter;
 use crate::thread::spawn;
@@ -196,6 +197,7 @@ impl SessionController {
 
     /// Begins the turn that is asked for.
     fn begin_turn(&self, asked: &TurnAsked) -> Result<(), SwitchError> {
+        let chosen_at = Instant::now();
         let name = self.name_now();
         let due: Vec<String> = match asked {
             TurnAsked::Next => {
@@ -216,7 +218,7 @@ impl SessionController {
                 bats: None,
                 height_cm: None,
             };
-            match self.switch_hitter(hitter) {
+            match self.switch_to(hitter, chosen_at) {
                 // Whoever may not hit is passed over.
                 Err(SwitchError::Frozen) => refused = Some(SwitchError::Frozen),
                 switched => return switched,
@@ -231,7 +233,11 @@ impl SessionController {
         let settings = self.settings();
         let path = self.journal_path(&settings).map_err(failed)?;
         let next = self
-            .prepare(&settings, HitterNow::Unsaid { before }, &path)
+            .prepare(
+                &settings,
+                (HitterNow::Unsaid { before }, Instant::now()),
+                &path,
+            )
             .map_err(failed)?;
         self.begin_prepared(next);
         Ok(())

@@ -53,6 +53,7 @@ impl RepStage {
         };
         let SessionChange {
             hitter,
+            chosen_at,
             session,
             training,
             setup,
@@ -73,7 +74,8 @@ impl RepStage {
                 "no film is kept of this session: its hitter does not allow it, or consent is asked for and not on record",
             );
         }
-        self.records.begin_session(hitter, session, journal)?;
+        self.records
+            .begin_session(hitter, session, chosen_at, journal)?;
         self.camera.ask(setup);
         self.session = self.session.next(training, setup);
         self.apply_permissions(&permissions);

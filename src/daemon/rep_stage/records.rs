@@ -1,6 +1,6 @@
 //! What a run leaves on the disk: journal, films, rep log, pose track.
 
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use crate::coach::JudgedRep;
 use crate::daemon::DaemonError;
@@ -106,18 +106,19 @@ impl Records {
         &mut self,
         hitter: Option<NewHitter>,
         session: NewSession,
+        chosen_at: Instant,
         other: Option<JournalWriter>,
     ) -> Result<(), DaemonError> {
         match (other, &self.journal) {
             (Some(other), _) => {
-                other.begin_session(hitter, session)?;
+                other.begin_session(hitter, session, chosen_at)?;
                 if let Some(before) = self.journal.replace(other)
                     && let Err(error) = before.close(LAST_STORES)
                 {
                     tracing::error!(%error, "the journal before could not be ended well");
                 }
             }
-            (None, Some(journal)) => journal.begin_session(hitter, session)?,
+            (None, Some(journal)) => journal.begin_session(hitter, session, chosen_at)?,
             (None, None) => {}
         }
         Ok(())

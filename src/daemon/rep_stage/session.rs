@@ -1,6 +1,7 @@
 //! The session that runs: who hits, how they train, and the finder of their reps.
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::time::Instant;
 
 use crate::coach::PitchPlayed;
 use crate::daemon::Training;
@@ -15,6 +16,8 @@ use super::head_tone::DEFAULT_EDGE_CM;
 pub(crate) struct SessionChange {
     /// Who hits; `None` where nobody is named.
     pub hitter: Option<NewHitter>,
+    /// When that was chosen.
+    pub chosen_at: Instant,
     /// The journal's entry.
     pub session: NewSession,
     /// How the hitter trains.

@@ -1,6 +1,7 @@
 //! What the page asks of the run.
 
 use std::path::PathBuf;
+use std::time::Instant;
 
 use super::{SessionController, StandInHitter};
 use crate::daemon::DaemonError;
@@ -12,12 +13,39 @@ use crate::settings::Settings;
 use crate::sound::{CueSources, SoundError};
 use crate::status::ShownHitter;
 
+impl SessionController {
+    /// Begins a session of a hitter who was chosen at that time.
+    ///
+    /// # Errors
+    /// Those of [`SessionControl::switch_hitter`].
+    pub(in crate::daemon) fn switch_to(
+        &self,
+        hitter: NewHitter,
+        chosen_at: Instant,
+    ) -> Result<(), SwitchError> {
+        let not_requested = |stand_in: StandInHitter| !stand_in.requested;
+        if self.config.stand_in.is_some_and(not_requested) {
+            return Err(SwitchError::NoCamera);
+        }
+        let failed = |error: DaemonError| SwitchError::Preparation(error.into());
+        let settings = self.settings();
+        let path = self.journal_path(&settings).map_err(failed)?;
+        let hitter = Self::complete(&path, hitter)?;
+        let next = self
+            .prepare(&settings, (HitterNow::Page(hitter), chosen_at), &path)
+            .map_err(failed)?;
+        self.begin_prepared(next);
+        Ok(())
+    }
+}
+
 impl SessionControl for SessionController {
     fn settings(&self) -> Settings {
         self.current().settings.clone()
     }
 
     fn hitter_changed(&self, before: &str, now: Option<&str>) -> Result<(), SwitchError> {
+        let chosen_at = Instant::now();
         self.rename_turn(before, now);
         let settings = self.settings();
         let hitter = self.current().hitter.clone();
@@ -26,7 +54,7 @@ impl SessionControl for SessionController {
         };
         let next = self
             .journal_path(&settings)
-            .and_then(|path| self.prepare(&settings, next, &path))
+            .and_then(|path| self.prepare(&settings, (next, chosen_at), &path))
             .map_err(|error| SwitchError::Preparation(error.into()))?;
         self.begin_prepared(next);
         Ok(())
@@ -69,19 +97,7 @@ impl SessionControl for SessionController {
     }
 
     fn switch_hitter(&self, hitter: NewHitter) -> Result<(), SwitchError> {
-        let not_requested = |stand_in: StandInHitter| !stand_in.requested;
-        if self.config.stand_in.is_some_and(not_requested) {
-            return Err(SwitchError::NoCamera);
-        }
-        let failed = |error: DaemonError| SwitchError::Preparation(error.into());
-        let settings = self.settings();
-        let path = self.journal_path(&settings).map_err(failed)?;
-        let hitter = Self::complete(&path, hitter)?;
-        let next = self
-            .prepare(&settings, HitterNow::Page(hitter), &path)
-            .map_err(failed)?;
-        self.begin_prepared(next);
-        Ok(())
+        self.switch_to(hitter, Instant::now())
     }
 
     fn cue_sources(&self) -> CueSources {

@@ -5,6 +5,7 @@ use super::*;
 use crate::journal::store::schema;
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::time::Instant;
 
 pub(super) fn scratch(path: &Path, bytes: std::ops::Range<usize>) {
     let mut whole = fs::read(path).unwrap();
@@ -173,7 +174,9 @@ fn the_writer_begins_a_new_journal_beside_the_damaged_one() {
     let writer = JournalWriter::start(&path, WriterOptions::default()).unwrap();
     let report = writer.state().opened.unwrap();
     assert!(report.quarantined.unwrap().path.exists());
-    writer.begin_session(Some(named("Ana")), session()).unwrap();
+    writer
+        .begin_session(Some(named("Ana")), session(), Instant::now())
+        .unwrap();
     writer.log_rep(record(1)).unwrap();
     writer.close(std::time::Duration::from_secs(5)).unwrap();
     assert_eq!(swings(&path), 1);
@@ -187,7 +190,9 @@ fn damage_beneath_an_open_journal_is_noticed_by_the_next_rep_or_before_the_next_
         let path = dir.path().join("journal.db");
         filled(&path, "Ana", 40);
         let writer = JournalWriter::start(&path, WriterOptions::default()).unwrap();
-        writer.begin_session(Some(named("Ana")), session()).unwrap();
+        writer
+            .begin_session(Some(named("Ana")), session(), Instant::now())
+            .unwrap();
         let begun = std::time::Instant::now();
         while writer.state().session.is_none() && begun.elapsed().as_secs() < 20 {
             std::thread::yield_now();
@@ -202,7 +207,9 @@ fn damage_beneath_an_open_journal_is_noticed_by_the_next_rep_or_before_the_next_
             },
         );
         writer.log_rep(record(1)).unwrap();
-        writer.begin_session(Some(named("Bo")), session()).unwrap();
+        writer
+            .begin_session(Some(named("Bo")), session(), Instant::now())
+            .unwrap();
         writer.log_rep(record(2)).unwrap();
         writer.close(std::time::Duration::from_secs(5)).unwrap();
         assert_eq!(swings(&path), stored);

@@ -2,6 +2,7 @@
 
 use std::fs;
 use std::path::Path;
+use std::time::Instant;
 
 use super::super::files::byte_search::count_in_file;
 use super::super::files::deletion_list::list_path;
@@ -204,6 +205,46 @@ fn what_lies_beside_the_journal_is_reached_and_what_cannot_be_is_told() {
     assert_eq!(replaced.counts().unwrap().swings, 2);
 }
 
+/// A list to choose from stays short, whoever hit lately is in it, and whoever is chosen too.
+#[test]
+fn of_many_hitters_a_list_has_those_of_late_and_the_one_who_is_chosen() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut journal = Journal::open(&dir.path().join("journal.db")).unwrap();
+    for number in 0..=MOST_LISTED {
+        let hitter = NewHitter {
+            name: Some(format!("Hitter {number}")),
+            ..NewHitter::default()
+        };
+        journal.edit(&Edit::AddHitter(hitter), "Maria").unwrap();
+    }
+    let reader = journal.reader();
+    let names = |chosen: Option<i64>| -> Vec<String> {
+        let listed = reader.hitters_to_choose(chosen.map(HitterId::new)).unwrap();
+        listed
+            .into_iter()
+            .filter_map(|hitter| hitter.name)
+            .collect()
+    };
+    assert_eq!(names(None).len(), MOST_LISTED);
+    assert!(!names(None).contains(&"Hitter 0".to_owned()));
+    assert_eq!(names(Some(1)).last().unwrap(), "Hitter 0");
+    assert_eq!(names(Some(2)).len(), MOST_LISTED);
+    // The first one hits: they are the latest, and somebody else is left out.
+    let hits = NewSession {
+        hitter: Some(HitterId::new(1)),
+        started_at: crate::wall_clock::now(),
+        ..session()
+    };
+    let begun = journal.begin_session(&hits).unwrap();
+    journal.log_rep(begun, &record(1)).unwrap();
+    let listed = journal.reader().hitters_lately(None).unwrap();
+    assert_eq!(listed.len(), MOST_LISTED);
+    assert!(listed.iter().any(|hitter| hitter.id == HitterId::new(1)));
+    let attendance = journal.reader().attendance(&listed).unwrap();
+    assert_eq!(attendance[&HitterId::new(1)].sessions, 1);
+    assert_eq!(attendance.len(), 1);
+}
+
 #[test]
 fn hitters_are_renamed_merged_and_frozen_and_sessions_given_away() {
     let dir = tempfile::tempdir().unwrap();
@@ -305,10 +346,13 @@ fn a_running_session_knows_no_name_that_was_taken_from_it() {
         let row = reader.sessions().unwrap().remove(0);
         (row.hitter_name, row.swings)
     };
-    let begin = |name: &str| Job::Session {
+    let begin_chosen = |name: &str, chosen_at: Instant| Job::Session {
         hitter: Some(named(name)),
         session: session(),
+        chosen_at,
     };
+    let begin = |name: &str| begin_chosen(name, Instant::now());
+    let in_the_morning = Instant::now();
     let drop_session = |worker: &Worker| {
         let connection = worker.journal.as_ref().unwrap().reader.connection();
         connection.execute("DELETE FROM sessions", []).unwrap();
@@ -342,6 +386,16 @@ fn a_running_session_knows_no_name_that_was_taken_from_it() {
     assert_eq!(answer.recv().unwrap().unwrap().sessions, 1);
     assert_eq!(hitter_now(&worker), (None, 1), "nobody's, not Anna's again");
     assert!(names(worker.journal.as_ref().unwrap()).is_empty());
+
+    // Who was chosen while they were still there, under either name, does not come back; who is chosen now is somebody new.
+    for name in ["Ana", "Anna"] {
+        worker.receive(begin_chosen(name, in_the_morning));
+        assert!(worker.store_pending());
+        assert!(names(worker.journal.as_ref().unwrap()).is_empty());
+    }
+    worker.receive(begin("Anna"));
+    assert!(worker.store_pending());
+    assert_eq!(names(worker.journal.as_ref().unwrap()), ["Anna"]);
 }
 
 #[test]

@@ -27,7 +27,9 @@ fn wrote_as_child() -> bool {
         waiting_limit: 200,
     };
     let writer = JournalWriter::start(path, options).unwrap();
-    writer.begin_session(None, session()).unwrap();
+    writer
+        .begin_session(None, session(), Instant::now())
+        .unwrap();
     for number in 1..=REPS {
         writer.log_rep(record(number)).unwrap();
     }

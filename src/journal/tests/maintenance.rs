@@ -2,6 +2,7 @@
 
 use std::fs;
 use std::path::Path;
+use std::time::Instant;
 
 use super::super::store::schema;
 use super::damage::scratch;
@@ -56,7 +57,9 @@ fn a_backup_made_while_reps_are_logged_is_sound_and_of_one_moment() {
     let path = dir.path().join("journal.db");
     filled(&path, "Ana", 5);
     let writer = JournalWriter::start(&path, WriterOptions::default()).unwrap();
-    writer.begin_session(Some(named("Bo")), session()).unwrap();
+    writer
+        .begin_session(Some(named("Bo")), session(), Instant::now())
+        .unwrap();
     let mut last = 0;
     for number in 1..=30 {
         writer.log_rep(record(number)).unwrap();

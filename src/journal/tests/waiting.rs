@@ -27,7 +27,9 @@ fn a_locked_file_keeps_nobody_waiting_and_its_reps_wait_on_disk() {
     let path = dir.path().join("journal.db");
     let spool = dir.path().join("journal.db.spool");
     let writer = JournalWriter::start(&path, QUICK).unwrap();
-    writer.begin_session(named("Ana"), session()).unwrap();
+    writer
+        .begin_session(named("Ana"), session(), Instant::now())
+        .unwrap();
     wait_for("the session", || writer.state().session.is_some());
 
     // Another program holds the file's write lock, longer than the writer waits in SQLite.
@@ -82,16 +84,22 @@ fn sessions_that_change_while_nothing_can_be_stored_keep_their_own_reps() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("journal.db");
     let writer = JournalWriter::start(&path, QUICK).unwrap();
-    writer.begin_session(named("Ana"), session()).unwrap();
+    writer
+        .begin_session(named("Ana"), session(), Instant::now())
+        .unwrap();
     writer.log_rep(record(1)).unwrap();
     wait_for("Ana's rep", || writer.state().stored_reps == 1);
     let other = Connection::open(&path).unwrap();
     other.execute_batch("BEGIN IMMEDIATE").unwrap();
-    writer.begin_session(named("Bo"), session()).unwrap();
+    writer
+        .begin_session(named("Bo"), session(), Instant::now())
+        .unwrap();
     for number in 1..=3 {
         writer.log_rep(record(number)).unwrap();
     }
-    writer.begin_session(named("Ana"), later_session()).unwrap();
+    writer
+        .begin_session(named("Ana"), later_session(), Instant::now())
+        .unwrap();
     writer.log_rep(record(1)).unwrap();
     wait_for("the spool", || writer.state().waiting == 4);
     // Killed here: a new writer finds all of it.
@@ -129,6 +137,7 @@ fn five_thousand_waiting_reps_survive_an_end_without_warning() {
     worker.receive(Job::Session {
         hitter: named("Ana"),
         session: session(),
+        chosen_at: Instant::now(),
     });
     assert!(worker.store_pending());
     let other = Connection::open(&path).unwrap();
@@ -173,6 +182,7 @@ fn a_journal_that_breaks_while_running_is_set_aside_and_costs_no_waiting_rep() {
     worker.receive(Job::Session {
         hitter: named("Ana"),
         session: session(),
+        chosen_at: Instant::now(),
     });
     for number in 1..=20 {
         worker.receive(Job::Rep(Box::new(record(number))));
@@ -225,6 +235,7 @@ fn a_session_that_is_deleted_while_it_runs_is_begun_again() {
     worker.receive(Job::Session {
         hitter: named("Ana"),
         session: session(),
+        chosen_at: Instant::now(),
     });
     worker.receive(Job::Rep(Box::new(record(1))));
     assert!(worker.store_pending());
@@ -240,6 +251,7 @@ fn a_session_that_is_deleted_while_it_runs_is_begun_again() {
     worker.receive(Job::Session {
         hitter: named("Bo"),
         session: later_session(),
+        chosen_at: Instant::now(),
     });
     worker.receive(Job::Rep(Box::new(record(1))));
     assert!(worker.store_pending());
@@ -258,7 +270,9 @@ fn an_end_that_cannot_store_leaves_the_reps_for_the_next_start() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("journal.db");
     let writer = JournalWriter::start(&path, QUICK).unwrap();
-    writer.begin_session(None, session()).unwrap();
+    writer
+        .begin_session(None, session(), Instant::now())
+        .unwrap();
     wait_for("the session", || writer.state().session.is_some());
     let mut other = Connection::open(&path).unwrap();
     let hold = other
@@ -294,7 +308,9 @@ fn an_end_that_can_store_nowhere_says_how_many_reps_are_lost() {
     // A folder stands where the spool would be.
     std::fs::create_dir(dir.path().join("journal.db.spool")).unwrap();
     let writer = JournalWriter::start(&path, QUICK).unwrap();
-    writer.begin_session(None, session()).unwrap();
+    writer
+        .begin_session(None, session(), Instant::now())
+        .unwrap();
     wait_for("the session", || writer.state().session.is_some());
     let mut other = Connection::open(&path).unwrap();
     let _hold = other
@@ -318,7 +334,9 @@ fn reps_go_to_a_new_journal_when_the_old_one_is_taken_away() {
     let path = dir.path().join("journal.db");
     let moved = dir.path().join("moved.db");
     let writer = JournalWriter::start(&path, QUICK).unwrap();
-    writer.begin_session(named("Ana"), session()).unwrap();
+    writer
+        .begin_session(named("Ana"), session(), Instant::now())
+        .unwrap();
     writer.log_rep(record(1)).unwrap();
     wait_for("the rep", || writer.state().stored_reps == 1);
     std::fs::rename(&path, &moved).unwrap();

@@ -35,11 +35,15 @@ fn reps_go_to_the_session_begun_last_and_the_end_is_clean() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("journal.db");
     let writer = JournalWriter::start(&path, WriterOptions::default()).unwrap();
-    writer.begin_session(named("Ana"), session()).unwrap();
+    writer
+        .begin_session(named("Ana"), session(), Instant::now())
+        .unwrap();
     for number in 1..=3 {
         writer.log_rep(record(number)).unwrap();
     }
-    writer.begin_session(named("Bo"), session()).unwrap();
+    writer
+        .begin_session(named("Bo"), session(), Instant::now())
+        .unwrap();
     writer.log_rep(record(1)).unwrap();
     assert!(matches!(
         JournalWriter::start(&path, WriterOptions::default()),
@@ -98,6 +102,7 @@ fn reps_wait_while_the_disk_is_full_and_are_stored_in_order_after() {
     worker.receive(Job::Session {
         hitter: None,
         session: session(),
+        chosen_at: Instant::now(),
     });
     assert!(worker.store_pending());
     limit(&worker, 40);
@@ -141,6 +146,7 @@ fn an_entry_that_breaks_a_rule_does_not_hold_up_the_others() {
     worker.receive(Job::Session {
         hitter: None,
         session: session(),
+        chosen_at: Instant::now(),
     });
     worker.receive(Job::Rep(Box::new(record(1))));
     assert!(worker.store_pending());
@@ -156,6 +162,7 @@ fn a_fault_while_storing_costs_at_most_the_entry_that_brings_it_on() {
         worker.receive(Job::Session {
             hitter: None,
             session: session(),
+            chosen_at: Instant::now(),
         });
         for number in 1..=3 {
             worker.receive(Job::Rep(Box::new(record(number))));
@@ -186,12 +193,16 @@ fn the_session_before_is_not_told_as_the_one_that_runs() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("journal.db");
     let writer = JournalWriter::start(&path, QUICK).unwrap();
-    writer.begin_session(named("Ana"), session()).unwrap();
+    writer
+        .begin_session(named("Ana"), session(), Instant::now())
+        .unwrap();
     wait_for("Ana's session", || writer.state().session.is_some());
     let other = Connection::open(&path).unwrap();
     other.execute_batch("BEGIN IMMEDIATE").unwrap();
     // A film of Bo's first rep would else go into Ana's folder.
-    writer.begin_session(named("Bo"), session()).unwrap();
+    writer
+        .begin_session(named("Bo"), session(), Instant::now())
+        .unwrap();
     let state = writer.state();
     assert_eq!((state.session, state.session_started), (None, None));
     wait_for("the writer to notice", || {
@@ -210,7 +221,9 @@ fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
     let path = dir.path().join("journal.db");
     let writer = JournalWriter::start(&path, QUICK).unwrap();
     let handle = writer.handle().unwrap();
-    writer.begin_session(named("Ana"), session()).unwrap();
+    writer
+        .begin_session(named("Ana"), session(), Instant::now())
+        .unwrap();
     writer.log_rep(record(1)).unwrap();
     wait_for("the rep", || writer.state().stored_reps == 1);
     let note = |rep| Edit::AddNote {
@@ -243,24 +256,10 @@ fn an_edit_is_made_beside_the_reps_and_told_at_once_where_it_cannot_be() {
     handle
         .edit(exclude(Some("a practice swing")), "Maria")
         .unwrap();
-    handle
-        .edit(
-            Edit::Relabel {
-                rep: RepId::new(1),
-                kind: Some(RepKind::Take),
-            },
-            "Lena",
-        )
-        .unwrap();
-    handle
-        .edit(
-            Edit::Mark {
-                rep: RepId::new(1),
-                marked: true,
-            },
-            "Maria",
-        )
-        .unwrap();
+    let (rep, kind) = (RepId::new(1), Some(RepKind::Take));
+    handle.edit(Edit::Relabel { rep, kind }, "Lena").unwrap();
+    let marked = true;
+    handle.edit(Edit::Mark { rep, marked }, "Maria").unwrap();
 
     let reader = Journal::read_only(&path).unwrap();
     let notes = reader.notes(SessionId::new(1)).unwrap();

@@ -71,11 +71,23 @@ impl Worker {
     pub(super) fn make(&mut self, change: &Change) -> Result<(), JournalError> {
         match change {
             Change::Edit { edit, by, reply } => {
-                let _ = reply.send(self.open_journal()?.edit(edit, by));
+                let former = self.name_given_up_by(edit);
+                let edited = self.open_journal()?.edit(edit, by);
+                if edited.is_ok() {
+                    self.note_former_name(former.as_deref());
+                }
+                let _ = reply.send(edited);
                 self.note_hitter_of_running_session();
             }
             Change::Delete { whom, texts, reply } => {
+                let former = match whom {
+                    DeletionTarget::Hitter(hitter) => self.name_of(*hitter),
+                    _ => None,
+                };
                 let deleted = self.open_journal()?.delete(*whom, texts);
+                if deleted.is_ok() {
+                    self.note_former_name(former.as_deref());
+                }
                 self.forget_deleted_hitter(*whom, deleted.is_ok());
                 let _ = reply.send(deleted);
             }
@@ -100,6 +112,9 @@ impl Worker {
                     }
                     ExchangeStep::Take(changes) => journal.take_changes(changes),
                 };
+                for (former, _) in done.iter().flat_map(|taken| &taken.renamed) {
+                    self.note_former_name(Some(former));
+                }
                 let _ = reply.send(done);
                 self.note_hitter_of_running_session();
             }

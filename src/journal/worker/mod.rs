@@ -12,6 +12,7 @@ use crossbeam_channel::{Sender, TrySendError, bounded};
 use jiff::Timestamp;
 
 pub(in crate::journal) mod change;
+mod former_names;
 pub(in crate::journal) mod thread;
 mod waiting;
 mod who_hits;
@@ -25,6 +26,7 @@ use crate::journal::store::open::{Journal, OpenReport};
 use crate::journal::store::take_in::{ClipSession, TakenClip};
 use crate::journal::worker::change::{Change, Reply};
 pub(crate) use crate::journal::worker::change::{ExchangeStep, StoreWriter};
+use crate::journal::worker::former_names::FormerNames;
 use crate::journal::worker::thread::Worker;
 use crate::rep::MissedCondition;
 use crate::thread::spawn;
@@ -99,6 +101,8 @@ pub(in crate::journal) enum Job<R = Box<RepRecord>> {
     Session {
         hitter: Option<NewHitter>,
         session: NewSession,
+        /// When the hitter was chosen.
+        chosen_at: Instant,
     },
     Rep(R),
     NotCounted {
@@ -124,6 +128,7 @@ const DELETION_PATIENCE: Duration = Duration::from_secs(600);
 pub(crate) struct JournalHandle {
     sender: Sender<Job>,
     path: PathBuf,
+    former_names: Arc<FormerNames>,
 }
 
 impl PartialEq for JournalHandle {
@@ -134,7 +139,16 @@ impl PartialEq for JournalHandle {
 
 impl JournalHandle {
     fn new(sender: Sender<Job>, path: PathBuf) -> Self {
-        Self { sender, path }
+        Self {
+            sender,
+            path,
+            former_names: Arc::default(),
+        }
+    }
+
+    /// Whether a hitter who was chosen by name at that time has been deleted, renamed or merged since.
+    pub(crate) fn has_changed_since(&self, name: &str, chosen_at: Instant) -> bool {
+        self.former_names.was_given_up(name, chosen_at)
     }
 
     /// Makes a change by an account, waits until it is on disk, and returns the number of the row. An edit that cannot be made at
@@ -212,12 +226,25 @@ impl JournalHandle {
 pub(in crate::journal) struct Shared {
     state: Mutex<WriterState>,
     give_up_at: Mutex<Option<Instant>>,
+    former_names: Arc<FormerNames>,
 }
 
 impl Shared {
     pub(in crate::journal) fn state(&self) -> MutexGuard<'_, WriterState> {
         // A state left by a panic is still valid; the thread's end is noticed elsewhere.
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The hitter of a session that was asked for; nobody, where they were deleted, renamed or merged since.
+    pub(in crate::journal) fn still_there<'h>(
+        &self,
+        hitter: Option<&'h NewHitter>,
+        chosen_at: Instant,
+    ) -> Option<&'h NewHitter> {
+        hitter.filter(|hitter| {
+            let has_changed = |name| self.former_names.was_given_up(name, chosen_at);
+            !hitter.name.as_deref().is_some_and(has_changed)
+        })
     }
 
     /// When to stop trying; `None` while the program runs.
@@ -285,7 +312,8 @@ impl JournalWriter {
         })
     }
 
-    /// Begins a session, for this hitter if there is one; a running session is ended first.
+    /// Begins a session, for this hitter if there is one; a running session is ended first. Nobody's, where the hitter was deleted,
+    /// renamed or merged after they were chosen.
     ///
     /// # Errors
     /// [`JournalError::WriterGone`]. Errors of the disk show in [`JournalWriter::state`].
@@ -293,13 +321,18 @@ impl JournalWriter {
         &self,
         hitter: Option<NewHitter>,
         session: NewSession,
+        chosen_at: Instant,
     ) -> Result<(), JournalError> {
         // Until the new session is on disk the state names none: nobody may take the one before for it.
         {
             let mut state = self.shared.state();
             (state.session, state.session_started) = (None, None);
         }
-        self.send(Job::Session { hitter, session })
+        self.send(Job::Session {
+            hitter,
+            session,
+            chosen_at,
+        })
     }
 
     /// Logs a rep in the session begun last. Neither blocks nor drops it; while the thread hangs on a disk, the rep loses its
@@ -347,6 +380,7 @@ impl JournalWriter {
         self.sender.as_ref().map(|sender| JournalHandle {
             sender: sender.clone(),
             path: self.path.clone(),
+            former_names: Arc::clone(&self.shared.former_names),
         })
     }
 

@@ -40,7 +40,15 @@ impl Job {
                 rep: Box::new(PackedRep::from_record(&rep)),
                 missed,
             },
-            Job::Session { hitter, session } => Job::Session { hitter, session },
+            Job::Session {
+                hitter,
+                session,
+                chosen_at,
+            } => Job::Session {
+                hitter,
+                session,
+                chosen_at,
+            },
             Job::Change(change) => Job::Change(change),
             Job::End { at } => Job::End { at },
         }
@@ -279,17 +287,20 @@ impl Worker {
 
     fn store(&mut self, job: &Pending) -> Result<(), JournalError> {
         match job {
-            Job::Session { hitter, session } => {
+            Job::Session {
+                hitter,
+                session,
+                chosen_at,
+            } => {
+                let hitter = self.shared.still_there(hitter.as_ref(), *chosen_at);
                 let follows_another = self.session.is_some();
                 self.end_running_session(session.started_at)?;
                 if follows_another {
                     self.refuse_damaged(true)?;
                 }
-                let begun = self
-                    .open_journal()?
-                    .begin_session_of(hitter.as_ref(), session)?;
+                let begun = self.open_journal()?.begin_session_of(hitter, session)?;
                 self.session = Some(begun);
-                self.begun = Some((hitter.clone(), session.clone()));
+                self.begun = Some((hitter.cloned(), session.clone()));
                 // A session that another already follows is not the running one.
                 let followed = self
                     .pending

@@ -1,6 +1,7 @@
 //! What the writer thread does while the journal takes nothing: the spool, a journal that was moved, and one that is damaged.
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::time::Instant;
 
 use crate::journal::error::JournalError;
 use crate::journal::files::quarantine::{move_aside, quarantine_damaged};
@@ -95,7 +96,11 @@ impl Worker {
                 started_at: now_to_the_millisecond(),
                 ..session
             };
-            self.pending.push_front(Job::Session { hitter, session });
+            self.pending.push_front(Job::Session {
+                hitter,
+                session,
+                chosen_at: Instant::now(),
+            });
         }
     }
 
@@ -181,9 +186,14 @@ impl Worker {
             spool.begin_session(hitter.as_ref(), session)?;
         }
         match job {
-            Job::Session { hitter, session } => {
-                spool.begin_session(hitter.as_ref(), session)?;
-                self.begun = Some((hitter.clone(), session.clone()));
+            Job::Session {
+                hitter,
+                session,
+                chosen_at,
+            } => {
+                let hitter = self.shared.still_there(hitter.as_ref(), *chosen_at);
+                spool.begin_session(hitter, session)?;
+                self.begun = Some((hitter.cloned(), session.clone()));
             }
             Job::Rep(rep) => spool.log(rep, None)?,
             Job::NotCounted { rep, missed } => spool.log(rep, Some(*missed))?,

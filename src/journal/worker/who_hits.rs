@@ -1,11 +1,35 @@
 //! Whose session runs, after the coach has changed hitters: a session that is begun again must not bring back an old name.
 
 use crate::journal::files::deletion::DeletionTarget;
+use crate::journal::store::edits::Edit;
 use crate::journal::store::hitters::HitterChoice;
 use crate::journal::worker::thread::Worker;
-use crate::journal::{NewHitter, SessionId};
+use crate::journal::{HitterId, NewHitter, SessionId};
 
 impl Worker {
+    /// The name that a hitter will have no more once this edit is made.
+    pub(super) fn name_given_up_by(&self, edit: &Edit) -> Option<String> {
+        match edit {
+            Edit::RenameHitter { hitter, name } => {
+                self.name_of(*hitter).filter(|before| before != name.trim())
+            }
+            Edit::MergeHitters { from, .. } => self.name_of(*from),
+            _ => None,
+        }
+    }
+
+    pub(super) fn name_of(&self, hitter: HitterId) -> Option<String> {
+        let reader = self.journal.as_ref()?.reader();
+        reader.hitter(&HitterChoice::Id(hitter)).ok()?.name
+    }
+
+    /// Before anybody hears that the change is made: whatever was asked for under that name before is nobody's.
+    pub(super) fn note_former_name(&self, name: Option<&str>) {
+        if let Some(name) = name {
+            self.shared.former_names.note(name);
+        }
+    }
+
     /// Keeps in mind whose the running session is now.
     pub(super) fn note_hitter_of_running_session(&mut self) {
         let Some(hitter) = self.session.and_then(|session| self.hitter_of(session)) else {

@@ -212,7 +212,9 @@ impl Cage {
             name: Some(name.to_owned()),
             ..NewHitter::default()
         };
-        self.writer.begin_session(Some(hitter), session).unwrap();
+        self.writer
+            .begin_session(Some(hitter), session, Instant::now())
+            .unwrap();
         for number in 1..=swings {
             self.writer.log_rep(record(number)).unwrap();
         }
