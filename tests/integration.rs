@@ -19,7 +19,7 @@
 //! - `consents`: what a hitter allows holds for that hitter, at once, and for nobody else
 //! - `clips_in`: a clip that a coach drops on the page becomes a session beside the cage, or says why not, and is gone afterward
 //! - `clock`: a wall clock that is set while the daemon runs changes no rep
-//! - `evening`: a coach is through with twelve hitters by keyboard, and a sheet is one page of paper
+//! - `evening`: a coach is through with thirteen hitters by keyboard, and a sheet is one page of paper
 //! - `fuzzed`: what a fuzzer once found stays mended
 //! - `guards`: every form of the page is refused where one thing about it is wrong
 //! - `health`: a running daemon tells how it is

@@ -25,6 +25,8 @@ use crate::status::Health;
 
 /// Keys that are checked at one moment: each takes a core for some tens of milliseconds, and 19 MB.
 const HASHES: usize = 2;
+/// Connections on which an office reads the parts of one page.
+const READERS: usize = 4;
 /// Streams of the live state that are open at one moment, of all and of one address.
 const STREAMS: usize = 48;
 pub(super) const STREAMS_OF_ONE: usize = 12;
@@ -223,6 +225,41 @@ impl AppState {
         })
         .await?;
         Ok(result.ok_or(PageError::NoJournal)??)
+    }
+
+    /// Queries the journal for each of these; gives the answers in their order. An office asks the store some at one moment; in a
+    /// cage one thread does it, since the others are for the hitter.
+    pub(super) async fn read_each<I, T>(
+        &self,
+        of: Vec<I>,
+        query: impl Fn(&JournalReader, I) -> Result<T, JournalError> + Copy + Send + 'static,
+    ) -> Result<Vec<T>, PageError>
+    where
+        I: Send + 'static,
+        T: Send + 'static,
+    {
+        let at_once = match self.control.purpose() {
+            PageUse::Office => READERS,
+            PageUse::Cage | PageUse::Review | PageUse::ReadOnlyReview => 1,
+        };
+        let (count, mut left) = (of.len(), of.into_iter());
+        let mut shares = Vec::new();
+        for _ in 0..at_once {
+            let share: Vec<I> = left.by_ref().take(count.div_ceil(at_once)).collect();
+            let state = self.clone();
+            shares.push(tokio::spawn(async move {
+                let read = move |reader: &JournalReader| {
+                    let each = share.into_iter().map(|one| query(reader, one));
+                    each.collect::<Result<Vec<T>, _>>()
+                };
+                state.read(read).await
+            }));
+        }
+        let mut answers = Vec::with_capacity(count);
+        for share in shares {
+            answers.extend(share.await??);
+        }
+        Ok(answers)
     }
 
     /// Where changes of the journal go.

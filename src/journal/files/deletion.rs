@@ -22,7 +22,7 @@ use crate::journal::record::{HitterId, SessionId};
 use crate::journal::store::hitters::HitterChoice;
 use crate::journal::store::open::{Journal, JournalReader};
 use crate::journal::store::people::drop_unused_nameless;
-use crate::journal::store::query::SessionFilter;
+use crate::journal::store::sessions::SessionFilter;
 use crate::journal::store::sql::{SqlRow, params_from_iter};
 use crate::video::{DeletedFilms, FilmError, FilmStore};
 

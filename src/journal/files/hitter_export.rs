@@ -18,8 +18,9 @@ use crate::journal::rep_json::rounded;
 use crate::journal::stamp::stamp_text;
 use crate::journal::store::hitters::{HitterChoice, HitterRow};
 use crate::journal::store::open::JournalReader;
-use crate::journal::store::query::{RepFilter, SessionFilter, StoredRep};
+use crate::journal::store::query::{RepFilter, StoredRep};
 use crate::journal::store::read::stamp_of;
+use crate::journal::store::sessions::SessionFilter;
 use crate::video::{FilmError, FilmId, FilmStore};
 
 /// How much was exported of a hitter.

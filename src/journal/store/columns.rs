@@ -101,14 +101,14 @@ macro_rules! columns {
 }
 
 macro_rules! extras {
-    ($(#[$doc:meta])* $name:ident behind $columns:ident { $($extra:ident = $sql:literal),+ $(,)? }) => {
+    ($(#[$doc:meta])* $name:ident $(behind $columns:ident)? { $($extra:ident = $sql:literal),+ $(,)? }) => {
         $(#[$doc])*
         #[derive(Clone, Copy, Debug, PartialEq, Eq)]
         pub(in crate::journal) enum $name { $($extra),+ }
 
         impl Selected for $name {
             fn index(self) -> usize {
-                <$columns as Column>::ALL.len() + self as usize
+                $(<$columns as Column>::ALL.len() +)? self as usize
             }
         }
 
@@ -304,8 +304,14 @@ columns! {
 }
 
 extras! {
-    /// The rep that was measured.
-    MeasureExtra behind MeasureColumn {
+    /// What is read of a measure of a swing that was picked: many are, so nothing that is not used.
+    SwingColumn {
+        Rep = "measures.rep",
+        Value = "measures.value",
+        PlusMinus = "measures.plus_minus",
+        Verdict = "measures.verdict",
+        BandLow = "measures.band_low",
+        BandHigh = "measures.band_high",
         Session = "picked.session",
         Number = "picked.number",
         LoggedAt = "picked.logged_at",

@@ -6,7 +6,7 @@
 use jiff::Timestamp;
 use rusqlite::{ToSql, params};
 
-use super::columns::{Column, Extra, MeasureColumn, MeasureExtra, get};
+use super::columns::{Extra, SwingColumn, get};
 use super::read::{stamp, verdict};
 use super::sql::is;
 use crate::coach::{Baselines, Verdict};
@@ -46,10 +46,9 @@ const OF_SWINGS: &str =
 /// The measure `?3` of a hitter's last swings, up to the rep `?4` where there is one.
 pub(in crate::journal) fn select_swings_measured(hitter: Option<HitterId>, until: bool) -> String {
     format!(
-        "{} SELECT {}, {} {OF_SWINGS} AND measures.name = ?3",
+        "{} SELECT {} {OF_SWINGS} AND measures.name = ?3",
         picked(hitter, until.then_some(("<=", "?4"))),
-        MeasureColumn::selection(),
-        MeasureExtra::selection()
+        SwingColumn::selection()
     )
 }
 
@@ -123,7 +122,7 @@ impl JournalReader {
         at_most: u32,
     ) -> Result<Vec<MeasuredSwing>, JournalError> {
         self.query("read a measure over time", |c| {
-            use MeasureColumn as C;
+            use SwingColumn as C;
             let select = select_swings_measured(hitter, until.is_some());
             let (hitter, measure) = (hitter.map(HitterId::get), measure.name());
             let until = until.map(RepId::get);
@@ -133,18 +132,18 @@ impl JournalReader {
             };
             c.prepare_cached(&select)?
                 .query_map(values, |row| {
-                    let began: String = get(row, MeasureExtra::SessionStartedAt)?;
-                    let known_at: f64 = get(row, MeasureExtra::KnownAtSecs)?;
+                    let began: String = get(row, C::SessionStartedAt)?;
+                    let known_at: f64 = get(row, C::KnownAtSecs)?;
                     let swing = MeasuredSwing {
                         rep: RepId::new(get(row, C::Rep)?),
-                        session: SessionId::new(get(row, MeasureExtra::Session)?),
-                        number: get(row, MeasureExtra::Number)?,
-                        logged_at: stamp(row, MeasureExtra::LoggedAt)?,
+                        session: SessionId::new(get(row, C::Session)?),
+                        number: get(row, C::Number)?,
+                        logged_at: stamp(row, C::LoggedAt)?,
                         value: get(row, C::Value)?,
                         plus_minus: get(row, C::PlusMinus)?,
                         verdict: verdict(row, C::Verdict)?,
                         band: (get(row, C::BandLow)?, get(row, C::BandHigh)?),
-                        marked: get(row, MeasureExtra::Marked)?,
+                        marked: get(row, C::Marked)?,
                     };
                     Ok((began, known_at, swing))
                 })?
@@ -157,6 +156,25 @@ impl JournalReader {
                 sessions.then(at.total_cmp(other_at))
             });
             swings.into_iter().map(|(.., swing)| swing).collect()
+        })
+    }
+
+    /// How many swings of a session are within the range of a measure, of those that were judged by it.
+    pub(crate) fn in_range(
+        &self,
+        session: SessionId,
+        measure: MeasureName,
+    ) -> Result<(u32, u32), JournalError> {
+        self.query("count the swings in range", |c| {
+            c.prepare_cached(
+                "SELECT count(*) FILTER (WHERE measures.verdict = 'in') AS inside, count(*) AS judged
+                 FROM reps JOIN measures ON measures.rep = reps.id
+                 WHERE reps.session = ?1 AND measures.name = ?2 AND measures.verdict IS NOT NULL
+                   AND struck_why IS NULL AND coalesce(called, kind) = 'swing'",
+            )?
+            .query_row(params![session.get(), measure.name()], |row| {
+                Ok((row.get("inside")?, row.get("judged")?))
+            })
         })
     }
 

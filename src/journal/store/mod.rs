@@ -18,6 +18,7 @@ pub(super) mod plans;
 pub(super) mod query;
 pub(super) mod read;
 pub(super) mod schema;
+pub(super) mod sessions;
 pub(super) mod source;
 pub(super) mod sql;
 pub(super) mod take_in;

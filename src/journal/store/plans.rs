@@ -80,6 +80,20 @@ impl JournalReader {
         })
     }
 
+    /// Every plan that was ever in force for a hitter, and those for everybody, oldest first.
+    pub(crate) fn plans_for(
+        &self,
+        hitter: Option<HitterId>,
+    ) -> Result<Vec<StoredPlan>, JournalError> {
+        let own = hitter.map_or("", |_| "plans.hitter = ?1 OR");
+        let which = format!("WHERE {own} plans.hitter IS NULL ORDER BY plans.id");
+        self.query("list a hitter's plans", |c| {
+            c.prepare_cached(&select_plans(&which))?
+                .query_map(params_from_iter(hitter.map(HitterId::get)), read_plan)?
+                .collect()
+        })
+    }
+
     /// The plan with this number, if there is one.
     pub(crate) fn plan(&self, id: PlanId) -> Result<Option<StoredPlan>, JournalError> {
         self.query("look up a plan", |c| {

@@ -1,7 +1,9 @@
 // The coach's day by keys: N and P go from hitter to hitter, Enter opens the session, 1 to 3 the reps worth opening.
 const cards = [...document.querySelectorAll(".card")];
 const open = (card) => card.querySelector(".open");
-let place = cards.findIndex((card) => `#${card.id}` === location.hash);
+// From a day's other page its nearest hitter is meant.
+const ends = { "#first": 0, "#last": cards.length - 1 };
+let place = ends[location.hash] ?? cards.findIndex((card) => `#${open(card).id}` === location.hash);
 
 function go(to) {
   if (to < 0 || to >= cards.length) {
@@ -12,8 +14,8 @@ function go(to) {
   place = to;
   open(cards[place]).focus();
   cards[place].scrollIntoView({ block: "nearest" });
-  // So that the way back from a rep ends at the same hitter.
-  history.replaceState(null, "", `#${cards[place].id}`);
+  // So that the way back from a rep ends at the same hitter. A fragment takes the focus with it, so it names what has it.
+  history.replaceState(null, "", `#${open(cards[place]).id}`);
 }
 
 document.addEventListener("focusin", (event) => {

@@ -29,7 +29,7 @@ use crate::rep::{EventName, Events, MeasureName, RepKind};
 use crate::time::CaptureTime;
 
 /// The usual values are those of so many swings before.
-const USUAL_OVER: u32 = 200;
+const USUAL_OVER: u32 = 100;
 /// How many swings back an older rep to compare with is looked for.
 const LOOK_BACK: u32 = 2000;
 

@@ -48,15 +48,18 @@ struct HitterDay {
     sessions: Vec<SessionRow>,
     reps: Vec<StoredRep>,
     plan: Option<StoredPlan>,
+    /// What the hitter works on, as far as it could be measured.
+    focus: Option<MeasureName>,
     notes: Vec<NoteRow>,
     before: Option<LastTime>,
     usual: BTreeMap<MeasureName, Vec<f64>>,
 }
 
-/// The session before, with its reps and notes.
+/// The session before, with its notes.
 struct LastTime {
     session: SessionRow,
-    reps: Vec<StoredRep>,
+    /// Swings within the range of what the hitter works on now, of those that were judged by it.
+    in_range: (u32, u32),
     notes: Vec<NoteRow>,
 }
 
@@ -121,6 +124,12 @@ pub(in crate::page) async fn page(
     let found = state
         .read(move |reader| day_of(reader, wanted, from))
         .await?;
+    let hitters: Vec<HitterDay> = state
+        .read_each(found.hitters, hitter_day)
+        .await?
+        .into_iter()
+        .flatten()
+        .collect();
     let i18n = requester.messages();
     let address = |from: usize| match (is_latest, from) {
         (true, 0) => "/today".to_owned(),
@@ -128,25 +137,29 @@ pub(in crate::page) async fn page(
         (false, 0) => format!("/today?day={}", found.day),
         (false, _) => format!("/today?day={}&from={from}", found.day),
     };
-    let next = from + found.hitters.len();
+    let from = from.min(found.of);
+    let next = from + hitters.len();
     let range = i18n.fill("today.shown", &[&(from + 1), &next, &found.of]);
     html(&TodayPage {
         page: PageContext::new(&requester, Section::Today),
         here: address(from),
-        before: (from > 0).then(|| address(from.saturating_sub(CARDS))),
-        after: (next < found.of).then(|| address(next)),
-        shown: (found.of > found.hitters.len()).then_some(range),
-        cards: found.hitters.iter().map(|one| card(one, i18n)).collect(),
+        before: (from > 0).then(|| address(from.saturating_sub(CARDS)) + "#last"),
+        after: (next < found.of).then(|| address(next) + "#first"),
+        shown: (found.of > hitters.len()).then_some(range),
+        cards: hitters.iter().map(|one| card(one, i18n)).collect(),
         day: found.day,
         earlier: found.earlier,
         is_latest,
     })
 }
 
+/// A hitter's sessions of the day, the newest first.
+type TheirSessions = (Option<HitterId>, Vec<SessionId>);
+
 struct Day {
     day: String,
     /// Those that are shown.
-    hitters: Vec<HitterDay>,
+    hitters: Vec<TheirSessions>,
     /// Of so many who hit.
     of: usize,
     /// The day before on which somebody hit.
@@ -171,32 +184,26 @@ fn day_of(reader: &JournalReader, wanted: Option<Date>, from: usize) -> Result<D
     };
     let begins = |day: Date| Some(day.to_zoned(TimeZone::system()).ok()?.timestamp());
     let (since, until) = (begins(day), day.tomorrow().ok().and_then(begins));
-    let sessions = reader.sessions_of(&SessionFilter {
+    let sessions = reader.who_hit_in(&SessionFilter {
         since,
         until,
         holding: Holding::Reps,
         ..SessionFilter::default()
     })?;
     let earlier = last_before(since)?;
-    let mut by_hitter: Vec<(Option<HitterId>, Vec<SessionRow>)> = Vec::new();
-    for session in &sessions {
-        match by_hitter.iter_mut().find(|(who, _)| *who == session.hitter) {
-            Some((_, theirs)) => theirs.push(session.clone()),
-            None => by_hitter.push((session.hitter, vec![session.clone()])),
+    let mut by_hitter: Vec<TheirSessions> = Vec::new();
+    for (session, hitter) in sessions {
+        match by_hitter.iter_mut().find(|(who, _)| *who == hitter) {
+            Some((_, theirs)) => theirs.push(session),
+            None => by_hitter.push((hitter, vec![session])),
         }
     }
     // In the order in which they came.
     by_hitter.reverse();
     let of = by_hitter.len();
-    let hitters = by_hitter
-        .into_iter()
-        .skip(from)
-        .take(CARDS)
-        .map(|(hitter, theirs)| hitter_day(reader, hitter, theirs))
-        .collect::<Result<_, _>>()?;
     Ok(Day {
         day: day.to_string(),
-        hitters,
+        hitters: by_hitter.into_iter().skip(from).take(CARDS).collect(),
         of,
         earlier: earlier.map(|day| day.to_string()),
     })
@@ -204,9 +211,19 @@ fn day_of(reader: &JournalReader, wanted: Option<Date>, from: usize) -> Result<D
 
 fn hitter_day(
     reader: &JournalReader,
-    hitter: Option<HitterId>,
-    sessions: Vec<SessionRow>,
-) -> Result<HitterDay, JournalError> {
+    (hitter, theirs): TheirSessions,
+) -> Result<Option<HitterDay>, JournalError> {
+    let mut sessions = Vec::with_capacity(theirs.len());
+    for session in theirs {
+        sessions.extend(reader.sessions_of(&SessionFilter {
+            only: Some(session),
+            ..SessionFilter::default()
+        })?);
+    }
+    // Deleted since the day was looked up.
+    if sessions.is_empty() {
+        return Ok(None);
+    }
     let (mut reps, mut notes) = (Vec::new(), Vec::new());
     for session in sessions.iter().rev() {
         reps.extend(reader.reps_of(session.id)?);
@@ -216,13 +233,20 @@ fn hitter_day(
         Some(plan) => reader.plan(plan)?,
         None => None,
     };
+    // The first one that could be measured: what needs a pitch cannot be where none was played.
+    let parsed = plan.as_ref().and_then(|plan| Plan::parse(&plan.text).ok());
+    let swings = counted(&reps);
+    let focus = shown_measures(parsed, &reps)
+        .into_iter()
+        .find(|name| !values_of(*name, &swings).is_empty());
     let first = sessions.last().map(|session| session.id);
     let before = match hitter {
-        Some(_) => session_before(reader, hitter, first)?,
+        Some(_) => session_before(reader, hitter, first, focus)?,
         None => None,
     };
-    Ok(HitterDay {
+    Ok(Some(HitterDay {
         hitter,
+        focus,
         usual: match reps.first() {
             Some(first) => usual_values(reader, first)?,
             None => BTreeMap::new(),
@@ -232,7 +256,7 @@ fn hitter_day(
         plan,
         notes,
         before,
-    })
+    }))
 }
 
 /// The hitter's last session with a swing before this one.
@@ -240,6 +264,7 @@ fn session_before(
     reader: &JournalReader,
     hitter: Option<HitterId>,
     before: Option<SessionId>,
+    focus: Option<MeasureName>,
 ) -> Result<Option<LastTime>, JournalError> {
     let earlier = reader.sessions_of(&SessionFilter {
         hitter,
@@ -252,7 +277,10 @@ fn session_before(
         return Ok(None);
     };
     Ok(Some(LastTime {
-        reps: reader.reps_of(session.id)?,
+        in_range: match focus {
+            Some(name) => reader.in_range(session.id, name)?,
+            None => (0, 0),
+        },
         notes: reader.notes(session.id)?,
         session,
     }))
@@ -260,14 +288,6 @@ fn session_before(
 
 fn card(of: &HitterDay, i18n: &'static Messages) -> Card {
     let swings: Vec<&StoredRep> = counted(&of.reps);
-    let parsed = of
-        .plan
-        .as_ref()
-        .and_then(|plan| Plan::parse(&plan.text).ok());
-    // The first one that could be measured: what needs a pitch cannot be where none was played.
-    let focus = shown_measures(parsed, &of.reps)
-        .into_iter()
-        .find(|name| !values_of(*name, &swings).is_empty());
     let newest = &of.sessions[0];
     let count = |of_one: fn(&SessionRow) -> u32| of.sessions.iter().map(of_one).sum::<u32>();
     let mut summary = i18n.counted("count.swings", count(|s| s.swings));
@@ -285,11 +305,13 @@ fn card(of: &HitterDay, i18n: &'static Messages) -> Card {
         session: newest.id.get(),
         summary,
         plan: of.plan.as_ref().map(|plan| plan_label(plan, i18n)),
-        focus: focus.and_then(|name| focus_of(of, name, &swings, i18n)),
+        focus: of.focus.and_then(|name| focus_of(of, name, &swings, i18n)),
         changed: of
             .hitter
             .and_then(|_| changed_most(&swings, &of.usual, i18n)),
-        reps: focus.map_or_else(Vec::new, |name| worth_opening(name, &swings, i18n)),
+        reps: of
+            .focus
+            .map_or_else(Vec::new, |name| worth_opening(name, &swings, i18n)),
         notes: texts(&of.notes),
         notes_before: of
             .before
@@ -307,12 +329,19 @@ fn values_of(name: MeasureName, swings: &[&StoredRep]) -> Vec<f64> {
     swings.iter().filter_map(value).collect()
 }
 
-/// `11 of 18`: in range, of those that could be judged; nothing where none could.
-fn in_range(name: MeasureName, swings: &[&StoredRep], i18n: &Messages) -> Option<String> {
+fn in_range_now(name: MeasureName, swings: &[&StoredRep]) -> (u32, u32) {
     let verdict = |rep: &&StoredRep| rep.judged.verdicts.get(&name).copied();
-    let verdicts: Vec<Verdict> = swings.iter().filter_map(verdict).collect();
-    let inside = verdicts.iter().filter(|v| **v == Verdict::In).count();
-    (!verdicts.is_empty()).then(|| i18n.fill("today.in_range", &[&inside, &verdicts.len()]))
+    swings
+        .iter()
+        .filter_map(verdict)
+        .fold((0, 0), |(inside, judged), verdict| {
+            (inside + u32::from(verdict == Verdict::In), judged + 1)
+        })
+}
+
+/// `11 of 18`: in range, of those that could be judged; nothing where none could.
+fn of_judged((inside, judged): (u32, u32), i18n: &Messages) -> Option<String> {
+    (judged > 0).then(|| i18n.fill("today.in_range", &[&inside, &judged]))
 }
 
 fn focus_of(
@@ -324,7 +353,7 @@ fn focus_of(
     let values = values_of(name, swings);
     let middle = median(&values)?;
     let before = of.before.as_ref().and_then(|before| {
-        let went = in_range(name, &counted(&before.reps), i18n)?;
+        let went = of_judged(before.in_range, i18n)?;
         let day = format::day(before.session.started_at);
         Some(i18n.fill("today.last_time", &[&day, &went]))
     });
@@ -338,7 +367,7 @@ fn focus_of(
     });
     Some(Focus {
         label: i18n.measure(name),
-        today: in_range(name, swings, i18n).unwrap_or_default(),
+        today: of_judged(in_range_now(name, swings), i18n).unwrap_or_default(),
         before,
         median: match name.unit().is_quantity() {
             true => i18n.format("today.median", i18n.value(name, middle)),

@@ -27,8 +27,7 @@ use crate::stats::{median, quantile};
 
 /// Reps that are looked at, by how swings are grouped.
 const FOR_REPS: u32 = 300;
-const FOR_SESSIONS: u32 = 5_000;
-const FOR_MONTHS: u32 = 12_000;
+const FOR_GROUPS: u32 = 6_000;
 /// Fewer swings say nothing of a hitter.
 const LEAST_SWINGS: usize = 5;
 /// Swings before and after a change of plan that are compared.
@@ -122,14 +121,12 @@ pub(in crate::page) async fn page(
                 .or(first.map(|hitter| hitter.id));
             let swings = reader.swings_measured(hitter, measure, None, by.max_reps())?;
             let has_older = reader.has_more_reps(hitter, by.max_reps())?;
-            let mut plans = reader.plans()?;
-            plans.retain(|plan| plan.hitter == hitter || plan.hitter.is_none());
             Ok(TrendData {
+                plans: reader.plans_for(hitter)?,
                 hitters,
                 hitter,
                 swings,
                 has_older,
-                plans,
             })
         })
         .await?;
@@ -229,8 +226,7 @@ impl GroupBy {
     const fn max_reps(self) -> u32 {
         match self {
             Self::Reps => FOR_REPS,
-            Self::Sessions => FOR_SESSIONS,
-            Self::Months => FOR_MONTHS,
+            Self::Sessions | Self::Months => FOR_GROUPS,
         }
     }
 

@@ -293,7 +293,10 @@ fn everything(reader: &JournalReader, filled: &Filled) -> Vec<(String, String)> 
         },
     ];
     for filter in filters {
-        told(format!("{filter:?}"), &reader.sessions_of(&filter));
+        told(
+            format!("{filter:?}"),
+            &(reader.sessions_of(&filter), reader.who_hit_in(&filter)),
+        );
     }
     for hitter in filled.hitters.iter().copied().map(Some).chain([None]) {
         told_of_hitter(reader, filled, hitter, &mut told);
@@ -309,6 +312,7 @@ fn everything(reader: &JournalReader, filled: &Filled) -> Vec<(String, String)> 
                 reader.hitter_of_session(*session),
                 reader.whose(RowOf::Session, session.get()),
                 reader.rep_numbered(*session, 2),
+                reader.in_range(*session, MeasureName::HeadDrop),
             ),
         );
     }
@@ -381,6 +385,7 @@ fn told_of_hitter(
         format!("swings of {hitter:?}"),
         &(
             reader.plan_in_force(hitter),
+            reader.plans_for(hitter),
             reader.swings_measured(hitter, measure, None, 3),
             reader.swings_measured(hitter, measure, Some(rep), 100),
             reader.values_before(hitter, rep, 100).map(|mut values| {
