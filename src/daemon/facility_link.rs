@@ -4,6 +4,9 @@
 //! how that goes. Nothing waits for the thread: a cage goes on for as long as the network is down. First it hears what was deleted
 //! and what hitters allow, then it sends. Whatever is sent or heard twice changes nothing.
 
+mod films;
+
+use std::collections::HashSet;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::thread::JoinHandle;
@@ -54,7 +57,11 @@ impl FacilityLink {
             return Ok(None);
         };
         let url = settings.address.url();
-        terminal.println(&format!("facility: {} of {url}", settings.cage));
+        let films = match settings.films {
+            true => ", films go there too",
+            false => "",
+        };
+        terminal.println(&format!("facility: {} of {url}{films}", settings.cage));
         Self::start(settings, control, Arc::clone(health)).map(Some)
     }
 
@@ -118,6 +125,8 @@ struct Exchange {
     store: StoreClient,
     /// Up to which change the store has the journal.
     sent_to: i64,
+    /// Films that it has, or takes none of.
+    films_done: HashSet<films::FilmKey>,
 }
 
 impl Carrier {
@@ -158,7 +167,11 @@ impl Carrier {
                 exchange.store.hello(&self.settings.cage, &description)?;
                 told_at = Instant::now();
             }
-            if self.is_stopped_within(LOOK_EVERY)
+            let wait = match self.send_films(&mut exchange)? {
+                true => Duration::ZERO,
+                false => LOOK_EVERY,
+            };
+            if self.is_stopped_within(wait)
                 || self.control.journal().as_ref() != Some(&exchange.ends.path)
             {
                 return Ok(());
@@ -175,6 +188,7 @@ impl Carrier {
             sent_to: self.sent_to(&ends, &received)?,
             store,
             ends,
+            films_done: HashSet::new(),
         })
     }
 
@@ -184,6 +198,7 @@ impl Carrier {
             store,
             ends,
             sent_to,
+            ..
         } = exchange;
         self.pull(store, ends)?;
         *sent_to = self.push(store, ends, *sent_to)?;

@@ -40,6 +40,8 @@ pub(crate) struct FacilitySettings {
     pub(crate) address: StoreAddress,
     /// What this cage is called there.
     pub(crate) cage: String,
+    /// Whether films that this cage keeps go there too.
+    pub(crate) films: bool,
 }
 
 /// Where a store is.

@@ -1,4 +1,4 @@
-//! What a cage calls in the store: three functions, each one round trip and one transaction.
+//! What a cage calls in the store: five functions, each one round trip and one transaction.
 
 use postgres::{Client, Statement};
 use serde_json::Value;
@@ -14,6 +14,33 @@ pub(crate) struct StoreClient {
     hello: Statement,
     changes: Statement,
     receive: Statement,
+    films_of: Statement,
+    receive_film: Statement,
+}
+
+/// Which parts of a rep's film the store has.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct FilmThere {
+    /// The rep's uid.
+    pub(crate) rep: String,
+    /// Numbers of parts.
+    pub(crate) here: Vec<i32>,
+    /// How many there are; 0 before the first came.
+    pub(crate) parts: i32,
+}
+
+/// A part of a film on its way.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct FilmPart<'b> {
+    /// The rep's uid.
+    pub(crate) rep: &'b str,
+    /// After so many seconds the store deletes it.
+    pub(crate) keep_secs: f64,
+    /// The whole film's bytes, and its parts.
+    pub(crate) whole: (u64, i32),
+    /// The number of this one, from 0.
+    pub(crate) number: i32,
+    pub(crate) content: &'b [u8],
 }
 
 /// What the store has received of a journal.
@@ -42,6 +69,12 @@ impl StoreClient {
             )?,
             receive: client.prepare(
                 "SELECT receive($1::text::uuid, $2::text::uuid, $3, $4::text::jsonb, $5::text[]::uuid[], $6, $7, $8, $9)::text[]",
+            )?,
+            films_of: client.prepare(
+                "SELECT replace(rep::text, '-', ''), here, parts FROM films_of($1::text::uuid, $2::text[]::uuid[])",
+            )?,
+            receive_film: client.prepare(
+                "SELECT receive_film($1::text::uuid, $2::text::uuid, $3, $4, $5, $6, $7)",
             )?,
             client,
             journal: standing.journal.clone(),
@@ -113,6 +146,45 @@ impl StoreClient {
                 &widths,
                 &heights,
                 &packed,
+            ],
+        )?;
+        Ok(row.try_get(0)?)
+    }
+
+    /// What the store has of the films of these reps; a rep that may have none there is left out.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn films_of(&mut self, reps: &[&str]) -> Result<Vec<FilmThere>, StoreError> {
+        let rows = self.client.query(&self.films_of, &[&self.journal, &reps])?;
+        rows.iter()
+            .map(|row| {
+                Ok(FilmThere {
+                    rep: row.try_get(0)?,
+                    here: row.try_get(1)?,
+                    parts: row.try_get(2)?,
+                })
+            })
+            .collect()
+    }
+
+    /// Sends a part of a film; gives whether the store takes that film.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn send_film(&mut self, part: &FilmPart<'_>) -> Result<bool, StoreError> {
+        let (bytes, parts) = part.whole;
+        let bytes = i64::try_from(bytes).unwrap_or(i64::MAX);
+        let row = self.client.query_one(
+            &self.receive_film,
+            &[
+                &self.journal,
+                &part.rep,
+                &part.keep_secs,
+                &bytes,
+                &parts,
+                &part.number,
+                &part.content,
             ],
         )?;
         Ok(row.try_get(0)?)

@@ -24,7 +24,7 @@ const YEARS_AHEAD: i32 = 2;
 /// Who logs in to a store.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Member {
-    /// A cage: it calls three functions and sees no table.
+    /// A cage: it calls five functions and sees no table.
     Cage,
     /// An office: it reads and corrects, and drops nothing.
     Office,

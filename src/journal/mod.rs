@@ -38,6 +38,7 @@ pub(crate) use store::consents::{ConsentRow, Consents, LONGEST_DECIDED_BY};
 pub use store::consents::{Decision, NewConsent, Purpose};
 pub(crate) use store::edits::NoteRow;
 pub use store::edits::{CorrectionRow, Edit};
+pub(crate) use store::films::FILM_PART_BYTES;
 pub(crate) use store::history::MeasuredSwing;
 pub(crate) use store::hitters::{HitterChoice, HitterRow, LastSaid, MOST_LISTED};
 pub use store::moved_events::MovedEvent;

@@ -133,6 +133,7 @@ section!(Facility {
     cage: Spanned<String>,
     password_file: Spanned<String>,
     authority: Spanned<String>,
+    films: bool,
 });
 
 section!(Page {

@@ -74,9 +74,11 @@ pub(crate) fn applies(key: &str) -> Option<Applies> {
         }
         // These end the session and begin another, between two reps.
         "journal.keep_months" | "journal.exports" | "journal.keep_exports_days" => Applies::Live,
-        "facility.store" | "facility.cage" | "facility.password_file" | "facility.authority" => {
-            Applies::Restart("the facility's store is connected to at the start")
-        }
+        "facility.store"
+        | "facility.cage"
+        | "facility.password_file"
+        | "facility.authority"
+        | "facility.films" => Applies::Restart("the facility's store is connected to at the start"),
         "journal.path" | "page.listen" | "baseline.swings" => Applies::Live,
         "page.picture"
         | "page.names"

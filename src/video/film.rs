@@ -1,8 +1,9 @@
 //! Reads a film of a rep: which frames there are, when each was taken, and its picture.
 //!
-//! In: a file that [`avi`](super::avi) wrote, or anything that claims to be one. Out: times and JPEG bytes. Nothing in the file is
+//! In: what [`avi`](super::avi) wrote, as a file or from elsewhere, or anything that claims to be it. Out: times and JPEG bytes. Nothing in the file is
 //! trusted before it is checked against the file's size. Runs on the caller's thread.
 
+use std::fmt;
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
@@ -23,11 +24,15 @@ pub struct FilmId {
     pub rep: u32,
 }
 
+/// What a film is read from.
+pub(crate) trait FilmBytes: Read + Seek {}
+
+impl<T: Read + Seek> FilmBytes for T {}
+
 /// An open film.
-#[derive(Debug)]
-pub struct Film {
+pub struct Film<'b> {
     path: PathBuf,
-    file: File,
+    file: Box<dyn FilmBytes + 'b>,
     id: FilmId,
     times: Vec<CaptureTime>,
     /// Where each frame's chunk begins, and the bytes in it.
@@ -41,18 +46,46 @@ struct Span {
     bytes: u64,
 }
 
-impl Film {
-    /// Opens a film and reads its times and its index.
+impl fmt::Debug for Film<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut film = f.debug_struct("Film");
+        film.field("path", &self.path).field("id", &self.id);
+        film.finish_non_exhaustive()
+    }
+}
+
+impl<'b> Film<'b> {
+    /// Opens a film's file and reads its times and its index.
     ///
     /// # Errors
     /// [`FilmError::Disk`], and [`FilmError::NotFilm`] for any other or damaged file.
-    pub fn open(path: &Path) -> Result<Self, FilmError> {
-        let file = File::open(path).map_err(|source| FilmError::Disk {
+    pub fn open(path: &Path) -> Result<Film<'static>, FilmError> {
+        let disk = |source| FilmError::Disk {
             path: path.to_owned(),
             source,
-        })?;
+        };
+        let file = File::open(path).map_err(disk)?;
+        let length = file.metadata().map_err(disk)?;
+        if !length.is_file() {
+            return Err(FilmError::NotFilm {
+                path: path.to_owned(),
+                why: "it is no file",
+            });
+        }
+        Film::read(Box::new(file), length.len(), path)
+    }
+
+    /// Reads the times and the index of a film of so many bytes; `path` is what errors call it.
+    ///
+    /// # Errors
+    /// As for [`Film::open`].
+    pub(crate) fn read(
+        file: Box<dyn FilmBytes + 'b>,
+        length: u64,
+        path: &Path,
+    ) -> Result<Self, FilmError> {
         let mut reading = Reading { path, file };
-        let (id, times, places) = reading.whole()?;
+        let (id, times, places) = reading.whole(length)?;
         Ok(Self {
             path: path.to_owned(),
             file: reading.file,
@@ -128,12 +161,12 @@ impl Film {
 type Whole = (FilmId, Vec<CaptureTime>, Vec<(u64, u32)>);
 
 /// A file being read for the first time.
-struct Reading<'a> {
+struct Reading<'a, 'b> {
     path: &'a Path,
-    file: File,
+    file: Box<dyn FilmBytes + 'b>,
 }
 
-impl Reading<'_> {
+impl Reading<'_, '_> {
     fn wrong<T>(&self, why: &'static str) -> Result<T, FilmError> {
         Err(FilmError::NotFilm {
             path: self.path.to_owned(),
@@ -168,12 +201,7 @@ impl Reading<'_> {
         self.bytes(span.at, span.bytes as usize)
     }
 
-    fn whole(&mut self) -> Result<Whole, FilmError> {
-        let length = self.file.metadata().map_err(|e| self.disk(e))?;
-        if !length.is_file() {
-            return self.wrong("it is no file");
-        }
-        let length = length.len();
+    fn whole(&mut self, length: u64) -> Result<Whole, FilmError> {
         if length > LARGEST {
             return self.wrong("it is too large");
         }

@@ -52,3 +52,5 @@ impl VideoSettings {
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+pub(crate) use tests::keep_film;

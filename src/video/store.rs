@@ -91,7 +91,7 @@ impl FilmStore {
     ///
     /// # Errors
     /// As for [`Film::open`].
-    pub(crate) fn film(&self, id: FilmId) -> Result<Option<Film>, FilmError> {
+    pub(crate) fn film(&self, id: FilmId) -> Result<Option<Film<'static>>, FilmError> {
         match Film::open(&self.path(id.session, id.rep)) {
             Ok(film) => Ok(Some(film).filter(|film| film.id() == id)),
             Err(FilmError::Disk { source, .. }) if source.kind() == io::ErrorKind::NotFound => {

@@ -61,6 +61,20 @@ fn frames(times_ms: &[i64]) -> Vec<FilmFrame> {
     times_ms.iter().map(frame).collect()
 }
 
+/// Keeps a film beside a journal for other tests, with a frame every 10 ms of these bytes.
+pub(crate) fn keep_film(journal: &Path, id: FilmId, frames: &[Vec<u8>]) {
+    let frame = |(number, jpeg): (usize, &Vec<u8>)| FilmFrame {
+        at: CaptureTime::from_nanos(10_000_000 * number as i64),
+        width: 64,
+        height: 48,
+        jpeg: Arc::new(jpeg.clone()),
+    };
+    let frames: Vec<FilmFrame> = frames.iter().enumerate().map(frame).collect();
+    let store = FilmStore::of_journal(journal);
+    crate::private_file::create_private_folder(store.folder()).unwrap();
+    store.write(&id, &frames, 0, plenty).unwrap();
+}
+
 fn film_bytes(times_ms: &[i64]) -> Vec<u8> {
     let mut bytes = Vec::new();
     let frames = frames(times_ms);
@@ -69,7 +83,7 @@ fn film_bytes(times_ms: &[i64]) -> Vec<u8> {
     bytes
 }
 
-fn opened(folder: &Path, bytes: &[u8]) -> Result<Film, FilmError> {
+fn opened(folder: &Path, bytes: &[u8]) -> Result<Film<'static>, FilmError> {
     let path = folder.join("film.avi");
     fs::write(&path, bytes).unwrap();
     Film::open(&path)

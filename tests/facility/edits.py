@@ -177,7 +177,9 @@ class Deletions:
         lost = []
         for cage, numbers in logged.of.items():
             here, gone = {row[0] for row in cage.rows("SELECT id FROM reps")}, {row[0] for row in cage.rows("SELECT uid FROM deleted")}
-            lost += [f"rep {rep} of {cage.name} is lost" for rep in set(numbers) - here if not self.owners.get((cage, rep), set()) & gone]
+            for rep in sorted(set(numbers) - here):
+                owners = self.owners.get((cage, rep), set())
+                lost += [] if owners & gone else [f"rep {rep} of {cage.name} is lost, of {sorted(filter(None, owners))}"]
         return lost
 
 

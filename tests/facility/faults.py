@@ -47,7 +47,7 @@ def kills(program, told):
             fresh = [cage for cage in cages if cage.is_over()]
             for cage in cages:
                 if cage in fresh:
-                    between(cage, dice, logged, number, edits)
+                    between(cage, dice, (logged, deleted_reps), number, edits)
                     cage.start(them.BUSY if dice.random() < 0.1 else them.NOBODY)
             if not editing or not editing.is_alive():
                 editing = threading.Thread(target=edits.one)
@@ -76,13 +76,16 @@ def kills(program, told):
             network.end()
 
 
-def between(cage, dice, logged, number, edits):
+def between(cage, dice, followed, number, edits):
     """What happens at a cage that is down: reps come in and somebody uses a command."""
     names = [name for (name,) in cage.rows("SELECT name FROM hitters WHERE name IS NOT NULL")] or [None]
     name = dice.choice([*names, None])
     if dice.random() < 0.05:
         name = f"Guest {number} of {cage.name}"
+    logged, deleted_reps = followed
     logged.add(cage, cage.log_reps(dice.choice([2, 4, 8]), name))
+    # Before they can go: by the next command, or with their hitter, of whose deletion the cage may hear as soon as it runs.
+    deleted_reps.look()
     if dice.random() < 0.04:
         latest = cage.rows("SELECT uid, id FROM sessions ORDER BY id DESC LIMIT 3")
         uid, here = dice.choice(latest)

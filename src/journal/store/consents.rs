@@ -370,11 +370,17 @@ impl JournalReader {
 
     /// How many films of a hitter's reps there are; none where their folder cannot be read.
     pub(crate) fn count_films(&self, hitter: HitterId) -> Result<usize, JournalError> {
-        let sessions = self.session_numbers(hitter)?;
-        // Films lie beside a file.
         if self.is_store() {
-            return Ok(0);
+            return self.query("count a hitter's films", |c| {
+                c.prepare_cached(
+                    "SELECT count(*) FROM sessions JOIN reps ON reps.session = sessions.id JOIN films ON films.rep = reps.id
+                     WHERE sessions.hitter = ?1",
+                )?
+                .query_row([hitter.get()], |row| row.get::<_, u32>(0))
+                .map(|count| count as usize)
+            });
         }
+        let sessions = self.session_numbers(hitter)?;
         let films = FilmStore::of_journal(&self.path).films();
         let films = films.unwrap_or_default();
         Ok(films

@@ -5,6 +5,7 @@
 pub(super) mod columns;
 pub(super) mod consents;
 pub(super) mod edits;
+pub(super) mod films;
 pub(super) mod history;
 pub(super) mod hitters;
 pub(super) mod insert;

@@ -14,7 +14,7 @@ use super::replay_data::zero_of;
 use crate::journal::{JournalError, JournalReader, RepId};
 use crate::page::error::PageError;
 use crate::page::state::AppState;
-use crate::video::{Film, FilmError, FilmStore};
+use crate::video::{Film, FilmError};
 
 /// Whether a rep has a film.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -39,8 +39,8 @@ pub(super) fn state_of(reader: &JournalReader, id: RepId) -> Result<RepFilm, Jou
 fn open(
     reader: &JournalReader,
     id: RepId,
-) -> Result<Result<Option<Film>, FilmError>, JournalError> {
-    let film = FilmStore::of_journal(reader.path()).film(reader.film_id(id)?);
+) -> Result<Result<Option<Film<'_>>, FilmError>, JournalError> {
+    let film = reader.film(id)?;
     Ok(film.inspect_err(|error| tracing::debug!(%error, "a film cannot be shown")))
 }
 

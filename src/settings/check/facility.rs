@@ -26,6 +26,7 @@ pub(super) fn facility(given: Facility) -> Checked<Option<FacilitySettings>> {
     Ok(Some(FacilitySettings {
         address,
         cage: cage(given.cage, &store)?,
+        films: given.films.unwrap_or_default(),
     }))
 }
 
@@ -65,7 +66,7 @@ mod tests {
         assert!(settings(store).unwrap_err().contains("no cage"));
         let both = settings(&format!("{store}\ncage = \" Cage 2 \"")).unwrap();
         let facility = both.facility.unwrap();
-        assert_eq!(facility.cage, "Cage 2");
+        assert_eq!((&*facility.cage, facility.films), ("Cage 2", false));
         assert_eq!(facility.address.url(), "postgres://cage2@office/cagehand");
         let secret = "[facility]\nstore = \"postgres://a:b@office/c\"\ncage = \"2\"";
         let refused = settings(secret).unwrap_err();

@@ -2,6 +2,7 @@
 
 mod any_order;
 mod exchange;
+mod films;
 mod losses;
 
 use std::cell::RefCell;
@@ -31,6 +32,7 @@ struct TestControl {
     path: PathBuf,
     writer: JournalHandle,
     renamed: Renamed,
+    settings: Settings,
 }
 
 impl SessionControl for TestControl {
@@ -47,7 +49,7 @@ impl SessionControl for TestControl {
         None
     }
     fn settings(&self) -> Settings {
-        Settings::parse("", Path::new("s.toml")).unwrap()
+        self.settings.clone()
     }
     fn consents_changed(&self, _: bool) {}
     fn hitter_changed(&self, before: &str, now: Option<&str>) -> Result<(), SwitchError> {
@@ -151,11 +153,13 @@ impl Cage {
             path: path.canonicalize().unwrap(),
             writer: writer.handle().unwrap(),
             renamed: Renamed::default(),
+            settings: Settings::parse("[video]\nkeep = true", Path::new("s.toml")).unwrap(),
         });
         let (stop, stopped) = bounded(0);
         let settings = FacilitySettings {
             address: store.address(&store.login(login)),
             cage: login.to_owned(),
+            films: false,
         };
         let health = Arc::new(Health::default());
         health.change_facility(|_| {});
