@@ -109,6 +109,7 @@ impl Explained for JournalError {
             Self::Disk { .. } => "fault.journal.disk",
             Self::Moved { .. } => "fault.journal.moved",
             Self::Refused { .. } => "fault.journal.refused",
+            Self::StoreUnreachable { .. } => "fault.journal.store_away",
             _ => "fault.journal.other",
         }
     }
