@@ -77,7 +77,7 @@ fn cage(place: &Place, store: &Store, login: &str, hitter: &str) -> String {
     let journal = format!("{login}.db");
     let text = format!(
         "[hitter]\nname = \"{hitter}\"\nheight_cm = 183\n[camera]\ndevice = \"/dev/none\"\n[pose]\nmodel = \"lite\"\n\
-         [page]\ntrial = true\nlisten = \"127.0.0.1:0\"\n[facility]\nstore = \"{}\"\ncage = \"Cage {login}\"\n",
+         [page]\ntrial = true\nlisten = \"127.0.0.1:0\"\n[facility]\nstore = \"{}\"\ncage = \"Cage {login}\"\nfilms = true\n[video]\nkeep = true\n",
         store.url(login)
     );
     fs::write(place.path(&settings), text).unwrap();
@@ -157,6 +157,29 @@ fn in_spanish(office: &str, path: &str) -> String {
     written
         .iter()
         .fold(answer, |answer, words| answer.replace(words, ""))
+}
+
+/// The films that the cages keep are shown at the office.
+fn films_are_shown(store: &mut Store, office: &str) {
+    let whole = "films WHERE parts = (SELECT count(*) FROM film_parts p WHERE p.rep = films.rep)";
+    let began = Instant::now();
+    while store.count(whole) == 0 {
+        assert!(began.elapsed() < Duration::from_secs(120), "no film came");
+        std::thread::sleep(Duration::from_millis(300));
+    }
+    let sql = format!("SELECT rep FROM {whole} LIMIT 1");
+    let rep: i64 = store.owner.query_one(&sql, &[]).unwrap().get(0);
+    let times = ask(office, "GET", &format!("/reps/{rep}/film"), &[], "");
+    assert!(
+        status(&times) == 200 && times.contains("\"times\":[-"),
+        "{times}"
+    );
+    let picture = ask(office, "GET", &format!("/reps/{rep}/film/0.jpg"), &[], "");
+    assert!(
+        status(&picture) == 200 && picture.contains("image/jpeg"),
+        "{}",
+        status(&picture)
+    );
 }
 
 /// Lou may hit in one cage, and then in all again.
@@ -292,6 +315,7 @@ fn two_cages_send_and_the_office_reads_corrects_and_deletes() {
     only_where_they_may_hit(&mut store, &office.address);
     let first = on_another_machine((&place, &mut store), first, &office.address);
 
+    films_are_shown(&mut store, &office.address);
     let removed = store.facility(&place, &["remove", "two"]);
     assert!(removed.contains("cannot log in"), "{removed}");
     let kept = store.count("hitters WHERE name = 'Lou'");
