@@ -1,4 +1,4 @@
-//! What a cage calls in the store: five functions, each one round trip and one transaction.
+//! What a cage calls in the store: five functions, each one transaction.
 
 use postgres::{Client, Statement};
 use serde_json::Value;
@@ -10,13 +10,15 @@ use crate::journal::{Batch, Standing, ToldChange};
 pub(crate) struct StoreClient {
     client: Client,
     journal: String,
-    // Kept prepared, so that each call is one way there and back.
+    // Kept prepared, so that each call is one way there and back; those about films are rare beside a film's size.
     hello: Statement,
     changes: Statement,
     receive: Statement,
-    films_of: Statement,
-    receive_film: Statement,
 }
+
+const FILMS_OF: &str = "SELECT replace(rep::text, '-', ''), here, parts FROM films_of($1::text::uuid, $2::text[]::uuid[])";
+const RECEIVE_FILM: &str =
+    "SELECT receive_film($1::text::uuid, $2::text::uuid, $3, $4, $5, $6, $7)";
 
 /// Which parts of a rep's film the store has.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -69,12 +71,6 @@ impl StoreClient {
             )?,
             receive: client.prepare(
                 "SELECT receive($1::text::uuid, $2::text::uuid, $3, $4::text::jsonb, $5::text[]::uuid[], $6, $7, $8, $9)::text[]",
-            )?,
-            films_of: client.prepare(
-                "SELECT replace(rep::text, '-', ''), here, parts FROM films_of($1::text::uuid, $2::text[]::uuid[])",
-            )?,
-            receive_film: client.prepare(
-                "SELECT receive_film($1::text::uuid, $2::text::uuid, $3, $4, $5, $6, $7)",
             )?,
             client,
             journal: standing.journal.clone(),
@@ -156,7 +152,7 @@ impl StoreClient {
     /// # Errors
     /// [`StoreError`].
     pub(crate) fn films_of(&mut self, reps: &[&str]) -> Result<Vec<FilmThere>, StoreError> {
-        let rows = self.client.query(&self.films_of, &[&self.journal, &reps])?;
+        let rows = self.client.query(FILMS_OF, &[&self.journal, &reps])?;
         rows.iter()
             .map(|row| {
                 Ok(FilmThere {
@@ -176,7 +172,7 @@ impl StoreClient {
         let (bytes, parts) = part.whole;
         let bytes = i64::try_from(bytes).unwrap_or(i64::MAX);
         let row = self.client.query_one(
-            &self.receive_film,
+            RECEIVE_FILM,
             &[
                 &self.journal,
                 &part.rep,

@@ -45,16 +45,53 @@ impl Carrier {
         }
         let reps: Vec<&str> = outgoing.iter().map(|film| &*film.rep).collect();
         let there = exchange.store.films_of(&reps)?;
+        let mut are_left = false;
         for one in &outgoing {
-            // Of one that may not be there nothing is told; its hitter refuses it, or is deleted.
-            if let Some(there) = there.iter().find(|there| there.rep == one.rep) {
-                let is_over =
-                    || began.elapsed() >= LOOK_EVERY || self.is_stopped_within(Duration::ZERO);
-                if !send_film(&mut exchange.store, one, there, is_over)? {
-                    return Ok(true);
-                }
+            // Of a film that may not be there nothing is told: its hitter refuses it or is deleted, or the rep is on its way.
+            let Some(there) = there.iter().find(|there| there.rep == one.rep) else {
+                continue;
+            };
+            are_left = true;
+            if !self.send_film(&mut exchange.store, one, there, began)? {
+                break;
             }
             exchange.films_done.insert(key(&one.film));
+        }
+        Ok(are_left)
+    }
+
+    /// Sends the parts of a film that the store lacks; gives whether it is done with, else it goes on another time.
+    fn send_film(
+        &self,
+        store: &mut StoreClient,
+        one: &Outgoing,
+        there: &FilmThere,
+        began: Instant,
+    ) -> Result<bool, StoreError> {
+        // Deleted or replaced since.
+        let Ok(mut file) = File::open(&one.film.path) else {
+            return Ok(true);
+        };
+        let bytes = one.film.bytes;
+        let parts = i32::try_from(bytes.div_ceil(FILM_PART_BYTES)).unwrap_or(i32::MAX);
+        for number in (0..parts).filter(|number| !there.here.contains(number)) {
+            if began.elapsed() >= LOOK_EVERY || self.is_stopped_within(Duration::ZERO) {
+                return Ok(false);
+            }
+            let Ok(content) = part_of(&mut file, number) else {
+                return Ok(true);
+            };
+            let part = FilmPart {
+                rep: &one.rep,
+                keep_secs: one.keep_secs,
+                whole: (bytes, parts),
+                number,
+                content: &content,
+            };
+            if !store.send_film(&part)? {
+                return Ok(true);
+            }
+            self.has_carried.set(true);
         }
         Ok(true)
     }
@@ -97,43 +134,6 @@ fn films_to_send(exchange: &mut Exchange, keep_days: u32) -> Result<Vec<Outgoing
         }
     }
     Ok(outgoing)
-}
-
-/// Sends the parts of a film that the store lacks; gives whether it is done with, else it goes on another time.
-fn send_film(
-    store: &mut StoreClient,
-    one: &Outgoing,
-    there: &FilmThere,
-    is_over: impl Fn() -> bool,
-) -> Result<bool, StoreError> {
-    // Deleted or replaced since.
-    let Ok(mut file) = File::open(&one.film.path) else {
-        return Ok(true);
-    };
-    let bytes = one.film.bytes;
-    let parts = i32::try_from(bytes.div_ceil(FILM_PART_BYTES)).unwrap_or(i32::MAX);
-    for number in 0..parts {
-        if there.here.contains(&number) {
-            continue;
-        }
-        if is_over() {
-            return Ok(false);
-        }
-        let Ok(content) = part_of(&mut file, number) else {
-            return Ok(true);
-        };
-        let part = FilmPart {
-            rep: &one.rep,
-            keep_secs: one.keep_secs,
-            whole: (bytes, parts),
-            number,
-            content: &content,
-        };
-        if !store.send_film(&part)? {
-            return Ok(true);
-        }
-    }
-    Ok(true)
 }
 
 fn part_of(file: &mut File, number: i32) -> io::Result<Vec<u8>> {

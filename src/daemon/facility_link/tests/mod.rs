@@ -169,6 +169,7 @@ impl Cage {
             health,
             began: Instant::now(),
             stopped,
+            has_carried: Cell::default(),
         };
         Self {
             folder,
