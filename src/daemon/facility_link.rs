@@ -34,6 +34,9 @@ const TELL_EVERY: Duration = Duration::from_secs(30);
 /// The first wait after a failure, and the longest.
 const FIRST_WAIT: Duration = Duration::from_secs(2);
 const LONGEST_WAIT: Duration = Duration::from_secs(60);
+/// Bytes with which a batch is full, at most and at least.
+const LARGEST_BATCH: usize = 1 << 20;
+const SMALLEST_BATCH: usize = 1 << 15;
 /// Changes that are asked for at once.
 const CHANGES_AT_ONCE: i32 = 100;
 
@@ -84,6 +87,7 @@ impl FacilityLink {
             began: Instant::now(),
             stopped,
             has_carried: Cell::default(),
+            batch_bytes: Cell::new(LARGEST_BATCH),
         };
         let thread = spawn("facility", move || {
             give_way(Lower::Much);
@@ -114,6 +118,8 @@ struct Carrier {
     stopped: Receiver<()>,
     /// Whether anything went through since the last wait.
     has_carried: Cell<bool>,
+    /// With how much a batch is full.
+    batch_bytes: Cell<usize>,
 }
 
 /// A journal with its writer, as they are now.
@@ -316,14 +322,20 @@ impl Carrier {
 
     /// Sends all that changed; gives up to which change.
     fn push(&self, store: &mut StoreClient, ends: &Ends, mut rev: i64) -> Result<i64, StoreError> {
-        while let Some(batch) = ends.reader.batch_after(rev)? {
+        while let Some(batch) = ends.reader.batch_after(rev, self.batch_bytes.get())? {
             let mark = new_mark();
             // Before it is sent: a kill in between leaves a mark that no store knows.
             ends.writer.exchange(ExchangeStep::Sending {
                 mark: mark.clone(),
                 rev: batch.rev,
             })?;
-            let collided = store.send(&batch, &mark)?;
+            let sent = store.send(&batch, &mark);
+            self.batch_bytes.set(match (&sent, self.batch_bytes.get()) {
+                (Ok(_), bytes) => (2 * bytes).min(LARGEST_BATCH),
+                // Over a line that breaks often, less goes through more often.
+                (Err(_), bytes) => (bytes / 2).max(SMALLEST_BATCH),
+            });
+            let collided = sent?;
             if !collided.is_empty() {
                 tracing::info!(rows = collided.len(), "rows get other uids");
                 ends.writer.exchange(ExchangeStep::RenewUids(collided))?;

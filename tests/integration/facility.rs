@@ -133,6 +133,7 @@ fn shows_both_cages(get: &impl Fn(&str) -> String) {
         "cagehand_cage_up{cage=\"Cage one\"} 1",
         "cagehand_cage_up{cage=\"Cage two\"} 1",
         "cagehand_cage_deletions_left{cage=\"Cage one\"} 0",
+        "cagehand_cage_last_rep_timestamp_seconds{cage=\"Cage two\"} 1",
     ] {
         assert!(metrics.contains(told), "{told}: {metrics}");
     }

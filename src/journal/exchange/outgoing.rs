@@ -11,9 +11,8 @@ use crate::journal::store::columns::{
 };
 use crate::journal::store::open::JournalReader;
 
-/// Rows of a batch at most, and bytes of landmarks with which it is full.
+/// Rows of a batch at most.
 const MOST_ROWS: usize = 200;
-const FULL_BYTES: usize = 1 << 20;
 /// How many batches a journal remembers. A store whose last one it does not know is told everything again.
 pub(super) const REMEMBERED: i64 = 1000;
 
@@ -193,11 +192,15 @@ impl JournalReader {
         })
     }
 
-    /// The next changes after one, from one snapshot; `None` where there are none.
+    /// The next changes after one, from one snapshot; `None` where there are none. A batch is full with about so many bytes.
     ///
     /// # Errors
     /// Those of the disk.
-    pub(crate) fn batch_after(&self, rev: i64) -> Result<Option<Batch>, JournalError> {
+    pub(crate) fn batch_after(
+        &self,
+        rev: i64,
+        full_bytes: usize,
+    ) -> Result<Option<Batch>, JournalError> {
         self.query_file("read what is to be sent", |c| {
             let _snapshot = c.unchecked_transaction()?;
             let mut batch = Batch {
@@ -223,12 +226,14 @@ impl JournalReader {
                         batch.timelines.push(timeline);
                     }
                 }
+                let row = Value::Object(row);
+                bytes += row.to_string().len();
                 let rows = tables.entry(told.table).or_insert_with(|| json!([]));
                 if let Value::Array(rows) = rows {
-                    rows.push(Value::Object(row));
+                    rows.push(row);
                 }
                 batch.count += 1;
-                if bytes >= FULL_BYTES {
+                if bytes >= full_bytes {
                     break;
                 }
             }

@@ -24,8 +24,8 @@ pub(crate) struct CageRow {
     pub(crate) seen_at: Timestamp,
     /// How long ago that is by the store's clock, seconds.
     pub(crate) silent_secs: f64,
-    /// When its last session began.
-    pub(crate) last_session_at: Option<Timestamp>,
+    /// When its last session that holds reps got the last of them.
+    pub(crate) last_rep_at: Option<Timestamp>,
     /// What it said of itself then.
     pub(crate) state: Value,
     /// Deletions that it has not heard of.
@@ -43,7 +43,9 @@ impl JournalReader {
         self.query("read how the cages are", |c| {
             c.prepare_cached(
                 "SELECT CAST(uid AS text) AS journal, cage, seen_at, CAST(extract(epoch FROM now() - seen_at) AS double precision) AS silent_secs,
-                        (SELECT max(started_at) FROM sessions WHERE journal = journals.uid) AS last_session_at,
+                        (SELECT max(logged_at) FROM reps WHERE session = (
+                           SELECT id FROM sessions WHERE journal = journals.uid AND EXISTS (SELECT 1 FROM reps AS held WHERE held.session = sessions.id)
+                           ORDER BY started_at DESC LIMIT 1)) AS last_rep_at,
                         CAST(state AS text) AS state,
                         (SELECT count(*) FROM changes WHERE what = 'deleted' AND number > journals.pulled) AS deletions_left,
                         EXISTS (SELECT 1 FROM journals AS later WHERE later.cage = journals.cage
@@ -57,7 +59,7 @@ impl JournalReader {
                     cage: row.get("cage")?,
                     seen_at: stamp_of(row, "seen_at")?,
                     silent_secs: row.get("silent_secs")?,
-                    last_session_at: optional_stamp_of(row, "last_session_at")?,
+                    last_rep_at: optional_stamp_of(row, "last_rep_at")?,
                     state: serde_json::from_str(&state).unwrap_or_default(),
                     deletions_left: row.get("deletions_left")?,
                     is_replaced: row.get("is_replaced")?,

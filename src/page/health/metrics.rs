@@ -221,11 +221,10 @@ pub(in crate::page) fn text(f: &HealthFigures) -> String {
     out
 }
 
-/// One metric with its samples: labels in braces, and a value.
 /// How the cages of a facility are, each under its name; of a cage whose machine was replaced the newest one.
 pub(in crate::page) fn cages_text(cages: &[CageRow]) -> String {
     type CageValue = fn(&CageRow) -> Option<f64>;
-    let metrics: [(&str, &str, CageValue); 5] = [
+    let metrics: [(&str, &str, CageValue); 6] = [
         ("cage_up", "1 while the cage says how it is.", |cage| {
             one(cage.silent_secs < AWAY_SECS)
         }),
@@ -233,6 +232,11 @@ pub(in crate::page) fn cages_text(cages: &[CageRow]) -> String {
             "cage_silent_seconds",
             "Time since the cage was heard from.",
             |cage| Some(cage.silent_secs),
+        ),
+        (
+            "cage_last_rep_timestamp_seconds",
+            "When the cage's last rep in the store was logged.",
+            |cage| Some(cage.last_rep_at?.as_millisecond() as f64 / 1e3),
         ),
         (
             "cage_reps_behind",
@@ -268,6 +272,7 @@ fn cage_label(cage: &str) -> String {
     format!("{{cage=\"{escaped}\"}}")
 }
 
+/// One metric with its samples: labels in braces, and a value.
 fn metric(out: &mut String, name: &str, kind: &str, help: &str, samples: &[(String, f64)]) {
     // Writing into a string cannot fail.
     let _ = writeln!(

@@ -26,7 +26,7 @@ struct CageLine {
     seen: String,
     hitter: String,
     camera: String,
-    last_session: String,
+    last_rep: String,
     behind: String,
     version: String,
     deletions_left: u32,
@@ -102,9 +102,7 @@ fn line(row: &CageRow, i18n: &Messages) -> CageLine {
             ),
             _ => unknown(),
         },
-        last_session: row
-            .last_session_at
-            .map_or_else(unknown, format::day_and_time),
+        last_rep: row.last_rep_at.map_or_else(unknown, format::day_and_time),
         behind: match number("reps_behind") {
             Some(reps) if reps > 0.0 => i18n.counted("count.reps_behind", reps as u64),
             Some(_) => i18n.t("cages.all_here").to_owned(),

@@ -150,11 +150,39 @@ fn a_store_that_is_not_set_up_or_newer_says_what_to_do() {
 }
 
 #[test]
+fn a_batch_that_does_not_go_through_is_tried_in_smaller_ones() {
+    let store = Store::new();
+    let cage = Cage::new(&store, "cage1");
+    cage.hit("Ana", 3);
+    let whole = cage.reader().batch_after(0, LARGEST_BATCH).unwrap();
+    assert_eq!(whole.unwrap().rows["reps"].as_array().unwrap().len(), 3);
+    let bytes = || cage.carrier.batch_bytes.get();
+    let mut exchange = cage.carrier.begin().unwrap();
+    store.run(
+        "CREATE FUNCTION break() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN RAISE EXCEPTION 'broken'; END $$;
+         CREATE TRIGGER break BEFORE INSERT ON reps FOR EACH ROW EXECUTE FUNCTION break()",
+    );
+    for half in [1 << 19, 1 << 18, 1 << 17, 1 << 16, 1 << 15, 1 << 15] {
+        cage.carrier.go_round(&mut exchange).unwrap_err();
+        assert_eq!(bytes(), half);
+    }
+    assert_eq!(store.count("reps"), 0);
+    assert!(!cage.carrier.has_carried.get());
+    store.run("DROP FUNCTION break CASCADE");
+    cage.carrier.go_round(&mut exchange).unwrap();
+    assert_eq!(store.count("reps"), 3);
+    assert!(cage.carrier.has_carried.get() && bytes() > SMALLEST_BATCH);
+    // With a byte each row is a batch.
+    let one = cage.reader().batch_after(0, 1).unwrap().unwrap();
+    assert_eq!(one.count, 1);
+}
+
+#[test]
 fn rows_whose_number_another_row_has_get_another_one() {
     let store = Store::new();
     let cage = Cage::new(&store, "cage1");
     cage.hit("Ana", 2);
-    let batch = cage.reader().batch_after(0).unwrap().unwrap();
+    let batch = cage.reader().batch_after(0, 1 << 20).unwrap().unwrap();
     // A rep and a session of another cage, with the first 64 bits of these.
     for (table, columns) in [
         (

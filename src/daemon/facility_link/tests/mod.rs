@@ -170,6 +170,7 @@ impl Cage {
             began: Instant::now(),
             stopped,
             has_carried: Cell::default(),
+            batch_bytes: Cell::new(LARGEST_BATCH),
         };
         Self {
             folder,
