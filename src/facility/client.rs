@@ -16,19 +16,18 @@ pub(crate) struct StoreClient {
     receive: Statement,
 }
 
-const FILMS_OF: &str = "SELECT replace(rep::text, '-', ''), here, parts FROM films_of($1::text::uuid, $2::text[]::uuid[])";
+const FILMS_OF: &str =
+    "SELECT replace(rep::text, '-', ''), here FROM films_of($1::text::uuid, $2::text[]::uuid[])";
 const RECEIVE_FILM: &str =
     "SELECT receive_film($1::text::uuid, $2::text::uuid, $3, $4, $5, $6, $7)";
 
 /// Which parts of a rep's film the store has.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug)]
 pub(crate) struct FilmThere {
     /// The rep's uid.
     pub(crate) rep: String,
     /// Numbers of parts.
     pub(crate) here: Vec<i32>,
-    /// How many there are; 0 before the first came.
-    pub(crate) parts: i32,
 }
 
 /// A part of a film on its way.
@@ -158,7 +157,6 @@ impl StoreClient {
                 Ok(FilmThere {
                     rep: row.try_get(0)?,
                     here: row.try_get(1)?,
-                    parts: row.try_get(2)?,
                 })
             })
             .collect()

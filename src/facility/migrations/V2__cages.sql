@@ -301,12 +301,12 @@ BEGIN
             WHERE r.id = row_id(of_rep) AND r.uid = of_rep AND j.login = session_user AND (s.hitter IS NULL OR NOT refuses(s.hitter, 'film')));
 END $$;
 
--- Which parts of their films are here, and how many there are, for reps that may have one.
-CREATE FUNCTION films_of(of_journal uuid, of_reps uuid[]) RETURNS TABLE (rep uuid, here int[], parts int)
+-- Which parts of their films are here, for reps that may have one.
+CREATE FUNCTION films_of(of_journal uuid, of_reps uuid[]) RETURNS TABLE (rep uuid, here int[])
 LANGUAGE plpgsql SECURITY DEFINER AS $$
 BEGIN
     PERFORM refuse_strangers(of_journal);
-    RETURN QUERY SELECT u.uid, ARRAY(SELECT p.part FROM film_parts p WHERE p.rep = f.number), coalesce((SELECT w.parts FROM films w WHERE w.rep = f.number), 0)
+    RETURN QUERY SELECT u.uid, ARRAY(SELECT p.part FROM film_parts p WHERE p.rep = f.number)
         FROM unnest(of_reps) AS u (uid), may_be_filmed(u.uid) AS f (number) WHERE f.number IS NOT NULL;
 END $$;
 

@@ -182,7 +182,11 @@ fn rows_whose_number_another_row_has_get_another_one() {
     let store = Store::new();
     let cage = Cage::new(&store, "cage1");
     cage.hit("Ana", 2);
-    let batch = cage.reader().batch_after(0, 1 << 20).unwrap().unwrap();
+    let batch = cage
+        .reader()
+        .batch_after(0, LARGEST_BATCH)
+        .unwrap()
+        .unwrap();
     // A rep and a session of another cage, with the first 64 bits of these.
     for (table, columns) in [
         (
