@@ -62,18 +62,18 @@ impl Preview {
         self.is_allowed() && self.newest.receiver_count() > 0
     }
 
-    /// How many pictures were made since the start.
+    /// How many pictures screens were handed since the start.
     pub(crate) fn made(&self) -> u64 {
         self.made.load(Ordering::Relaxed)
     }
 
     /// Hands a picture to the screens that wait, unless pictures were forbidden meanwhile.
     pub(crate) fn publish(&self, picture: PreviewPicture) {
-        self.made.fetch_add(1, Ordering::Relaxed);
         let picture = Arc::new(picture);
         // Checked under the channel's lock, so that nothing is published after it was forbidden.
         self.newest.send_if_modified(|newest| {
             let allowed = self.is_allowed();
+            self.made.fetch_add(u64::from(allowed), Ordering::Relaxed);
             *newest = Some(picture).filter(|_| allowed);
             allowed
         });

@@ -7,7 +7,7 @@ use serde_json::Value;
 
 use super::browser::Served;
 use super::doors::{COACH_PASSWORD, ELSEWHERE, PIN, ask, log_in, set_key, status};
-use super::program::Place;
+use super::program::{PATIENCE, Place};
 
 /// The trail's lines that say this was done, once there are as many.
 fn entries(place: &Place, act: &str, at_least: usize) -> Vec<Value> {
@@ -22,10 +22,7 @@ fn entries(place: &Place, act: &str, at_least: usize) -> Vec<Value> {
         if found.len() >= at_least {
             return found;
         }
-        assert!(
-            begun.elapsed() < Duration::from_secs(20),
-            "no {act} in {text}"
-        );
+        assert!(begun.elapsed() < PATIENCE, "no {act} in {text}");
         std::thread::sleep(Duration::from_millis(50));
     }
 }
@@ -86,7 +83,7 @@ impl Visitors {
             if let Ok(found) = found {
                 return found;
             }
-            assert!(begun.elapsed() < Duration::from_secs(30));
+            assert!(begun.elapsed() < PATIENCE);
             std::thread::sleep(Duration::from_millis(100));
         }
     }
@@ -209,10 +206,7 @@ fn entries_leave_the_trail_after_their_time() {
         .unwrap()
         .contains("2020-01-01")
     {
-        assert!(
-            begun.elapsed() < Duration::from_secs(60),
-            "it is still there"
-        );
+        assert!(begun.elapsed() < PATIENCE, "it is still there");
         std::thread::sleep(Duration::from_millis(100));
     }
     assert!(

@@ -10,10 +10,9 @@ use serde_json::Value;
 
 use super::browser::{Browser, Served, block_on};
 use super::doors::{ask, ask_bytes, status, visit};
-use super::program::{Place, project, recording, replayed};
+use super::program::{PATIENCE, Place, project, recording, replayed};
 
 /// Reading takes longer than the clip where the machine is busy.
-const PATIENCE: Duration = Duration::from_secs(150);
 const CLIP: &str = "right_30fps_dim";
 const HEIGHT_CM: u32 = 183;
 
@@ -145,8 +144,7 @@ fn a_clip_that_is_dropped_becomes_the_session_that_replay_finds() {
             .await
             .unwrap();
         browser
-            .until_within(
-                PATIENCE,
+            .until(
                 "progress",
                 "return document.querySelector('#clip-list progress')?.value > 0",
             )
@@ -154,7 +152,7 @@ fn a_clip_that_is_dropped_becomes_the_session_that_replay_finds() {
         browser.picture("clips").await;
         let open =
             "const open = document.querySelector('#clip-list .open'); return open && !open.hidden";
-        browser.until_within(PATIENCE, "the session", open).await;
+        browser.until("the session", open).await;
         let said = browser.text("#clip-list li").await;
         assert!(said.contains("Kit") && said.contains("done"), "{said}");
         assert!(said.contains(&format!("{CLIP}.mp4")), "{said}");

@@ -7,7 +7,7 @@ use cagehand::video::FilmStore;
 use super::browser::Served;
 use super::children::AtThePage;
 use super::doors::{ask, status};
-use super::program::{Place, recording, replayed};
+use super::program::{PATIENCE, Place, recording, replayed};
 
 /// An evening at the cage.
 struct Evening<'a> {
@@ -19,8 +19,7 @@ impl Evening<'_> {
     fn wait(&self, what: &str, so: impl Fn() -> bool) {
         let begun = Instant::now();
         while !so() {
-            // The looped recording's next swing may pass unseen where the machine is short of time.
-            assert!(begun.elapsed() < Duration::from_secs(180), "{what}");
+            assert!(begun.elapsed() < PATIENCE, "{what}");
             std::thread::sleep(Duration::from_millis(100));
         }
     }

@@ -5,7 +5,7 @@ use std::net::TcpStream;
 use std::process::Stdio;
 
 use super::browser::{PROXY, Served};
-use super::program::{Place, recording};
+use super::program::{PATIENCE, Place, recording};
 
 /// What the page answers: status, headers and body as text.
 pub(crate) fn ask(address: &str, method: &str, path: &str, headers: &[&str], body: &str) -> String {
@@ -46,8 +46,7 @@ pub(crate) fn ask_bytes(
     stream.write_all(body).unwrap();
     let mut answer = Vec::new();
     // An answer may take its time on a busy machine.
-    let patience = std::time::Duration::from_secs(30);
-    stream.set_read_timeout(Some(patience)).unwrap();
+    stream.set_read_timeout(Some(PATIENCE)).unwrap();
     let mut part = [0; 4096];
     while let Ok(count @ 1..) = stream.read(&mut part) {
         answer.extend_from_slice(&part[..count]);

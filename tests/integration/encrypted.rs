@@ -17,7 +17,7 @@ use tokio_rustls::rustls::{
 
 use super::browser::Served;
 use super::doors::{COACH_PASSWORD, ELSEWHERE, PIN, ask, log_in, set_key, status};
-use super::program::{Place, recording};
+use super::program::{PATIENCE, Place, recording};
 
 /// Takes the certificate with this fingerprint, as a person does who has compared it.
 #[derive(Debug)]
@@ -161,7 +161,7 @@ fn the_network_gets_the_page_encrypted_and_this_machine_as_it_likes() {
     let here = format!("127.0.0.1:{port}");
     let begun = Instant::now();
     while TcpStream::connect(&here).is_err() {
-        assert!(begun.elapsed() < Duration::from_secs(60), "no page");
+        assert!(begun.elapsed() < PATIENCE, "no page");
         std::thread::sleep(Duration::from_millis(50));
     }
     let answer = ask_encrypted(&here, &fingerprint, "GET /door HTTP/1.1").unwrap();

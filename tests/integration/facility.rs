@@ -9,7 +9,7 @@ use postgres::config::Host;
 use postgres::{Client, NoTls};
 
 use super::doors::{ask, status, visit};
-use super::program::{Place, project};
+use super::program::{PATIENCE, Place, project};
 use super::review::Serving;
 use super::spanish::{SPANISH, assert_spanish};
 
@@ -61,7 +61,7 @@ impl Store {
         while self.count(table) != rows {
             let found = self.count(table);
             assert!(
-                began.elapsed() < Duration::from_secs(120),
+                began.elapsed() < PATIENCE,
                 "{found} rows of {table}, not {rows}"
             );
             std::thread::sleep(Duration::from_millis(200));
@@ -118,7 +118,7 @@ fn watch(place: &Place, login: &str) -> Serving {
 fn until(what: &str, so: impl Fn() -> bool) {
     let began = Instant::now();
     while !so() {
-        assert!(began.elapsed() < Duration::from_secs(60), "{what}");
+        assert!(began.elapsed() < PATIENCE, "{what}");
         std::thread::sleep(Duration::from_millis(300));
     }
 }
@@ -165,7 +165,7 @@ fn films_are_shown(store: &mut Store, office: &str) {
     let whole = "films WHERE parts = (SELECT count(*) FROM film_parts p WHERE p.rep = films.rep)";
     let began = Instant::now();
     while store.count(whole) == 0 {
-        assert!(began.elapsed() < Duration::from_secs(120), "no film came");
+        assert!(began.elapsed() < PATIENCE, "no film came");
         std::thread::sleep(Duration::from_millis(300));
     }
     let sql = format!("SELECT rep FROM {whole} LIMIT 1");

@@ -5,7 +5,7 @@ use std::path::Path;
 use std::process::{Child, Output, Stdio};
 use std::time::{Duration, Instant};
 
-use super::program::{Place, json_lines, project, recording};
+use super::program::{PATIENCE, Place, json_lines, project, recording};
 
 const NAME: &str = "Bartholomea Quixwood";
 
@@ -91,7 +91,7 @@ impl Watch {
     fn wait_for_session(&self, place: &Place, sessions: &str) {
         let begun = Instant::now();
         while !words(&journal(place, &["info"])).contains(sessions) {
-            assert!(begun.elapsed() < Duration::from_secs(60), "no session");
+            assert!(begun.elapsed() < PATIENCE, "no session");
             std::thread::sleep(Duration::from_millis(100));
         }
     }

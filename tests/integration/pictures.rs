@@ -21,9 +21,7 @@ async fn health(browser: &Browser, figure: &str) -> u64 {
 async fn until_health(browser: &Browser, figure: &str, least: u64) {
     let script =
         format!("return fetch('/health').then((r) => r.json()).then((h) => h.{figure} >= {least})");
-    // The looped recording's next swing may pass unseen where the machine is short of time.
-    let patience = Duration::from_secs(180);
-    browser.until_within(patience, figure, &script).await;
+    browser.until(figure, &script).await;
 }
 
 /// What the page at this address answers with.

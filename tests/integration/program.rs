@@ -4,9 +4,13 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 use std::sync::{Arc, Mutex, OnceLock};
+use std::time::Duration;
 
 use serde_json::Value;
 use tempfile::TempDir;
+
+/// How long anything may take that is no limit of the program's own. A busy machine is slow, and may miss a looped recording's swing.
+pub(crate) const PATIENCE: Duration = Duration::from_secs(180);
 
 /// A run's own folder: its home, its data, its files.
 pub(crate) struct Place {

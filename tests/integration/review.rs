@@ -3,10 +3,10 @@
 use std::fs;
 use std::io::{BufRead, BufReader};
 use std::process::{Child, Command, Stdio};
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use super::doors::{ask, status, visit};
-use super::program::{Place, project, recording};
+use super::program::{PATIENCE, Place, project, recording};
 
 const SWING: &str = "tests/data/tracks/right_60fps_swing_2.track.jsonl";
 
@@ -49,7 +49,7 @@ impl Serving {
 
     /// The next line that contains this.
     fn next(&mut self, words: &str) -> String {
-        let deadline = Instant::now() + Duration::from_secs(120);
+        let deadline = Instant::now() + PATIENCE;
         loop {
             let left = deadline.saturating_duration_since(Instant::now());
             let line = self.lines.recv_timeout(left);

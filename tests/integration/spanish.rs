@@ -11,7 +11,7 @@ use cagehand::rep::{NotCountedReason, NotMeasured};
 use super::browser::{Browser, Served, block_on};
 use super::doors::{COACH_PASSWORD, ELSEWHERE, PIN, ask, set_key, status, visit};
 use super::page::{filled, with_one_not_counted};
-use super::program::{Place, project};
+use super::program::{PATIENCE, Place, project};
 
 /// Every address that answers with HTML, as `router()` has it, and the same with what stands in the test's journal.
 const HTML: [(&str, &[&str]); 21] = [
@@ -712,7 +712,7 @@ fn health_in_trouble(reader: &mut Reader, site: &Site, place: &Place) {
             if page.contains(shows) {
                 return page;
             }
-            assert!(begun.elapsed() < Duration::from_secs(15), "{shows}: {page}");
+            assert!(begun.elapsed() < PATIENCE, "{shows}: {page}");
             std::thread::sleep(Duration::from_millis(100));
         }
     };

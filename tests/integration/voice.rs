@@ -8,7 +8,7 @@ use hound::{SampleFormat, WavReader, WavSpec, WavWriter};
 
 use super::browser::{Browser, Served, block_on};
 use super::doors::{ask, ask_bytes, status, visit};
-use super::program::{Place, recording, replayed};
+use super::program::{PATIENCE, Place, recording, replayed};
 
 /// No tone of the program's and no voice is this steady.
 const OWN_HZ: f64 = 777.0;
@@ -195,10 +195,7 @@ fn a_running_daemon_says_the_next_cue_in_the_coachs_voice() {
     let begun = std::time::Instant::now();
     let has_it = || std::fs::read(&heard).is_ok_and(|wav| wav.len() > 10_000 && has_own(&wav));
     while !has_it() {
-        assert!(
-            begun.elapsed() < Duration::from_secs(90),
-            "the cue of before goes on"
-        );
+        assert!(begun.elapsed() < PATIENCE, "the cue of before goes on");
         std::thread::sleep(Duration::from_millis(250));
     }
     served.end();

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-use super::program::{Place, recording};
+use super::program::{PATIENCE, Place, recording};
 
 /// A running watch whose output goes to files; it is killed with the test.
 pub(crate) struct Watch<'a> {
@@ -54,11 +54,7 @@ impl<'a> Watch<'a> {
     pub(crate) fn wait_for(&self, what: &str, so: impl Fn() -> bool) {
         let begun = Instant::now();
         while !so() {
-            assert!(
-                begun.elapsed() < Duration::from_secs(60),
-                "{what}: {}",
-                self.said()
-            );
+            assert!(begun.elapsed() < PATIENCE, "{what}: {}", self.said());
             std::thread::sleep(Duration::from_millis(50));
         }
     }
