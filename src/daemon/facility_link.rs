@@ -5,8 +5,9 @@
 //! and what hitters allow, then it sends. Whatever is sent or heard twice changes nothing.
 
 mod films;
+mod screen;
 
-use std::cell::Cell;
+use std::cell::{Cell, RefCell};
 use std::collections::HashSet;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -87,6 +88,7 @@ impl FacilityLink {
             began: Instant::now(),
             stopped,
             has_carried: Cell::default(),
+            screen: RefCell::default(),
             batch_bytes: Cell::new(LARGEST_BATCH),
         };
         let thread = spawn("facility", move || {
@@ -116,6 +118,8 @@ struct Carrier {
     health: Arc<Health>,
     began: Instant,
     stopped: Receiver<()>,
+    /// The thread that tells an office what the screen shows.
+    screen: RefCell<Option<JoinHandle<()>>>,
     /// Whether anything went through since the last wait.
     has_carried: Cell<bool>,
     /// With how much a batch is full.
@@ -172,6 +176,7 @@ impl Carrier {
         let mut told_at = Instant::now();
         loop {
             self.go_round(&mut exchange)?;
+            self.show_screen_where_watched(&mut exchange)?;
             if told_at.elapsed() >= TELL_EVERY {
                 let description = self.description(&exchange.ends);
                 exchange.store.hello(&self.settings.cage, &description)?;
@@ -367,6 +372,7 @@ impl Carrier {
             "reps_lost": figures.stage.reps_lost,
             "disk_free_bytes": figures.disk_free_bytes,
             "page": screen_of(&self.control.settings().page),
+            "live": self.settings.live,
         })
     }
 

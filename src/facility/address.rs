@@ -42,6 +42,8 @@ pub(crate) struct FacilitySettings {
     pub(crate) cage: String,
     /// Whether films that this cage keeps go there too.
     pub(crate) films: bool,
+    /// Whether the office may show what this cage's screen shows.
+    pub(crate) live: bool,
 }
 
 /// Where a store is.

@@ -1,19 +1,22 @@
-//! What a cage calls in the store: five functions, each one transaction.
+//! What a cage calls in the store: seven functions, each one transaction. A store that was not brought up to date lacks those about films
+//! and screens, and gets the rest.
 
 use postgres::{Client, Statement};
 use serde_json::Value;
 
-use super::{StoreAddress, StoreError};
+use super::{StoreAddress, StoreError, is_not_set_up};
 use crate::journal::{Batch, Standing, ToldChange};
 
 /// A connection to the store, for one journal.
 pub(crate) struct StoreClient {
     client: Client,
     journal: String,
-    // Kept prepared, so that each call is one way there and back; those about films are rare beside a film's size.
+    // Kept prepared, so that each call is one way there and back; a part of a film is large beside that.
     hello: Statement,
     changes: Statement,
     receive: Statement,
+    films_of: Option<Statement>,
+    is_watched: Option<Statement>,
 }
 
 const FILMS_OF: &str =
@@ -61,6 +64,8 @@ impl StoreClient {
     pub(crate) fn connect(address: &StoreAddress, standing: &Standing) -> Result<Self, StoreError> {
         let mut client = address.connect()?;
         Ok(Self {
+            films_of: prepare_where_known(&mut client, FILMS_OF)?,
+            is_watched: prepare_where_known(&mut client, "SELECT is_watched($1::text::uuid)")?,
             hello: client.prepare(
                 "SELECT received, mark::text FROM hello($1::text::uuid, $2, $3::text::jsonb)",
             )?,
@@ -151,7 +156,10 @@ impl StoreClient {
     /// # Errors
     /// [`StoreError`].
     pub(crate) fn films_of(&mut self, reps: &[&str]) -> Result<Vec<FilmThere>, StoreError> {
-        let rows = self.client.query(FILMS_OF, &[&self.journal, &reps])?;
+        let Some(films_of) = &self.films_of else {
+            return Ok(Vec::new());
+        };
+        let rows = self.client.query(films_of, &[&self.journal, &reps])?;
         rows.iter()
             .map(|row| {
                 Ok(FilmThere {
@@ -181,6 +189,65 @@ impl StoreClient {
                 &part.content,
             ],
         )?;
+        Ok(row.try_get(0)?)
+    }
+
+    /// Whether an office looks at this cage's screen now.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn is_watched(&mut self) -> Result<bool, StoreError> {
+        let Some(is_watched) = &self.is_watched else {
+            return Ok(false);
+        };
+        let row = self.client.query_one(is_watched, &[&self.journal])?;
+        Ok(row.try_get(0)?)
+    }
+}
+
+fn prepare_where_known(client: &mut Client, sql: &str) -> Result<Option<Statement>, StoreError> {
+    match client.prepare(sql) {
+        Ok(statement) => Ok(Some(statement)),
+        Err(error)
+            if error
+                .as_db_error()
+                .is_some_and(|refusal| is_not_set_up(refusal.code())) =>
+        {
+            Ok(None)
+        }
+        Err(error) => Err(error.into()),
+    }
+}
+
+/// A connection over which a cage tells what its screen shows.
+pub(crate) struct ScreenClient {
+    client: Client,
+    journal: String,
+    show_live: Statement,
+}
+
+impl ScreenClient {
+    /// Connects.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn connect(address: &StoreAddress, standing: &Standing) -> Result<Self, StoreError> {
+        let mut client = address.connect()?;
+        Ok(Self {
+            show_live: client.prepare("SELECT show_live($1::text::uuid, $2::text::jsonb)")?,
+            client,
+            journal: standing.journal.clone(),
+        })
+    }
+
+    /// Tells what the screen shows now; gives whether an office still looks.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn show(&mut self, shown: &Value) -> Result<bool, StoreError> {
+        let row = self
+            .client
+            .query_one(&self.show_live, &[&self.journal, &shown.to_string()])?;
         Ok(row.try_get(0)?)
     }
 }

@@ -10,7 +10,7 @@ mod patience;
 mod set_up;
 
 pub(crate) use address::{FacilitySettings, StoreAddress};
-pub(crate) use client::{FilmPart, FilmThere, Received, StoreClient};
+pub(crate) use client::{FilmPart, FilmThere, Received, ScreenClient, StoreClient};
 #[cfg(test)]
 pub(crate) use set_up::make_tables;
 pub(crate) use set_up::{Member, StoreOwner};

@@ -11,9 +11,10 @@ use super::{StoreAddress, StoreError};
 embed_migrations!("src/facility/migrations");
 
 /// So that cargo builds anew where one of them changes.
-const _: [&str; 2] = [
+const _: [&str; 3] = [
     include_str!("migrations/V1__first.sql"),
     include_str!("migrations/V2__cages.sql"),
+    include_str!("migrations/V3__films_and_live_screens.sql"),
 ];
 
 /// Held while the tables are changed: two programs that start at once do it one after the other.
@@ -24,7 +25,7 @@ const YEARS_AHEAD: i32 = 2;
 /// Who logs in to a store.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Member {
-    /// A cage: it calls five functions and sees no table.
+    /// A cage: it calls seven functions and sees no table.
     Cage,
     /// An office: it reads and corrects, and drops nothing.
     Office,

@@ -343,7 +343,7 @@ mod tests {
     }
 
     /// Routes about nobody, parts of a page that is entered, and those that enter themselves.
-    const NOT_HERE: [&str; 32] = [
+    const NOT_HERE: [&str; 34] = [
         "GET /",
         "GET /clips/now",
         "POST /clips/{id}/drop",
@@ -353,6 +353,8 @@ mod tests {
         "GET /audit",
         "GET /cages",
         "POST /cages",
+        "GET /cages/{journal}/screen",
+        "GET /cages/{journal}/live",
         "GET /logins",
         "POST /logins/{id}/end",
         "POST /logins/end-others",

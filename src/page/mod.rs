@@ -31,8 +31,8 @@ use crate::sound::{CueSources, SoundError};
 use crate::status::ShownHitter;
 
 use pages::{
-    cage, cages, clips, consents, corrections, cues, films, language, live, logins, not_counted,
-    people, plans, print_sheet, rep, replay_data, sessions, today, trends,
+    cage, cage_screen, cages, clips, consents, corrections, cues, films, language, live, logins,
+    not_counted, people, plans, print_sheet, rep, replay_data, sessions, today, trends,
 };
 use state::AppState;
 
@@ -173,6 +173,7 @@ fn router(state: AppState) -> Router {
         .route("/logins/{id}/end", post(logins::end))
         .route("/logins/end-others", post(logins::end_others))
         .route("/cages", get(cages::page).post(cages::retire))
+        .route("/cages/{journal}/screen", get(cage_screen::page))
         .route("/today", get(today::page))
         .route("/sessions", get(sessions::list))
         .route("/sessions/{id}", get(sessions::review))
@@ -210,8 +211,9 @@ fn router(state: AppState) -> Router {
         .layer(audited)
         .layer(coach_only.clone())
         .layer(with_session.clone());
-    let coach_pictures = Router::new()
+    let coach_streams = Router::new()
         .route("/reps/{id}/film/{picture}", get(films::picture))
+        .route("/cages/{journal}/live", get(cage_screen::events))
         .layer(coach_only);
     let monitoring = Router::new()
         .route("/health", get(pages::health::json))
@@ -228,7 +230,7 @@ fn router(state: AppState) -> Router {
         .merge(hitter_pages)
         .merge(hitter_streams)
         .merge(coach_pages)
-        .merge(coach_pictures)
+        .merge(coach_streams)
         .merge(monitoring)
         .merge(login)
         .merge(open)

@@ -134,6 +134,7 @@ section!(Facility {
     password_file: Spanned<String>,
     authority: Spanned<String>,
     films: bool,
+    live: bool,
 });
 
 section!(Page {

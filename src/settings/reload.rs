@@ -78,7 +78,8 @@ pub(crate) fn applies(key: &str) -> Option<Applies> {
         | "facility.cage"
         | "facility.password_file"
         | "facility.authority"
-        | "facility.films" => Applies::Restart("the facility's store is connected to at the start"),
+        | "facility.films"
+        | "facility.live" => Applies::Restart("the facility's store is connected to at the start"),
         "journal.path" | "page.listen" | "baseline.swings" => Applies::Live,
         "page.picture"
         | "page.names"

@@ -51,7 +51,7 @@ pub(crate) fn ask_bytes(
     while let Ok(count @ 1..) = stream.read(&mut part) {
         answer.extend_from_slice(&part[..count]);
         // The stream of events does not end; its first one is the whole state.
-        if answer.len() > 200_000 || path == "/live" && holds_an_event(&answer) {
+        if answer.len() > 200_000 || path.ends_with("/live") && holds_an_event(&answer) {
             break;
         }
     }
@@ -103,7 +103,7 @@ pub(crate) fn set_key(place: &Place, which: &str, key: &str) {
 pub(crate) const PIN: &str = "246971";
 pub(crate) const COACH_PASSWORD: &str = "nine long innings";
 
-const COACHES: [&str; 28] = [
+const COACHES: [&str; 30] = [
     "/today",
     "/audit",
     "/sessions",
@@ -125,6 +125,8 @@ const COACHES: [&str; 28] = [
     "/trends",
     "/plans",
     "/cages",
+    "/cages/0/screen",
+    "/cages/0/live",
     "/clips",
     "/clips/now",
     "/cues",

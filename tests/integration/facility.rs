@@ -183,6 +183,31 @@ fn films_are_shown(store: &mut Store, office: &str) {
     );
 }
 
+/// The office sees what the screen of a cage shows, for as long as it looks, and no picture and no question of it.
+fn screens_are_seen(store: &mut Store, office: &str) {
+    let sql = "SELECT CAST(uid AS text) FROM journals WHERE cage = 'Cage two'";
+    let journal: String = store.owner.query_one(sql, &[]).unwrap().get(0);
+    let path = format!("/cages/{journal}/screen");
+    let cages = ask(office, "GET", "/cages", &[], "");
+    assert!(cages.contains(&path), "{cages}");
+    let screen = ask(office, "GET", &path, &[], "");
+    assert!(screen.contains("<h1>Cage two</h1>"), "{screen}");
+    assert!(!screen.contains("/seat"), "{screen}");
+    assert_spanish(&[(&path, in_spanish(office, &path))]);
+    let live = || ask(office, "GET", &format!("/cages/{journal}/live"), &[], "");
+    until("the cage tells what its screen shows", || {
+        live().contains("\"phase\":")
+    });
+    let told = live();
+    for part in ["\"asked\":null", "\"asks\":[]", "\"pictured\":false"] {
+        assert!(told.contains(part), "{part}: {told}");
+    }
+    // Nobody looks: nothing is kept.
+    store.wait_for("live_screens", 0);
+    let other = ask(office, "GET", "/cages/0/live", &[], "");
+    assert_eq!(status(&other), 404, "{other}");
+}
+
 /// Lou may hit in one cage, and then in all again.
 fn only_where_they_may_hit(store: &mut Store, office: &str) {
     let sql = "SELECT id FROM hitters WHERE name = 'Lou'";
@@ -317,6 +342,7 @@ fn two_cages_send_and_the_office_reads_corrects_and_deletes() {
     let first = on_another_machine((&place, &mut store), first, &office.address);
 
     films_are_shown(&mut store, &office.address);
+    screens_are_seen(&mut store, &office.address);
     let removed = store.facility(&place, &["remove", "two"]);
     assert!(removed.contains("cannot log in"), "{removed}");
     let kept = store.count("hitters WHERE name = 'Lou'");

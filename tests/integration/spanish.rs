@@ -14,7 +14,7 @@ use super::page::{filled, with_one_not_counted};
 use super::program::{PATIENCE, Place, project};
 
 /// Every address that answers with HTML, as `router()` has it, and the same with what stands in the test's journal.
-const HTML: [(&str, &[&str]); 21] = [
+const HTML: [(&str, &[&str]); 22] = [
     ("/", &["/"]),
     ("/hitters", &["/hitters"]),
     ("/owner", &["/owner"]),
@@ -60,6 +60,8 @@ const HTML: [(&str, &[&str]); 21] = [
     ),
     ("/cues", &["/cues"]),
     ("/cages", &["/cages"]),
+    // An office's: read where there is one, in `facility`.
+    ("/cages/{journal}/screen", &[]),
     ("/clips", &["/clips", "/clips?hitter=1"]),
     ("/reps/{id}", &["/reps/1", "/reps/2", "/reps/2?with=1"]),
     ("/not-counted/{id}", &["/not-counted/1"]),
@@ -67,7 +69,8 @@ const HTML: [(&str, &[&str]); 21] = [
 /// The page for those who are not logged in.
 const LOGIN: &str = "/door";
 /// Addresses for programs and scripts: figures, files and pictures. Their words are those of files.
-const NOT_HTML: [&str; 11] = [
+const NOT_HTML: [&str; 12] = [
+    "/cages/{journal}/live",
     "/sessions/{id}/reps.csv",
     "/sessions/{id}/reps.jsonl",
     "/reps/{id}/data",

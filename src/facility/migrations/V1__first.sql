@@ -308,23 +308,6 @@ BEGIN
 END $$;
 DO $$ BEGIN PERFORM make_partitions((now() - interval '3 years')::date, (now() + interval '2 years')::date); END $$;
 
--- Films, from cages whose settings send them. A film comes in parts, so that a connection that breaks costs one of them, and is there once
--- all are. It goes with its rep, after its days, or once its hitter does not allow it.
-CREATE TABLE films (
-    rep        bigint PRIMARY KEY,
-    parts      int NOT NULL CHECK (parts BETWEEN 1 AND 4096),
-    bytes      bigint NOT NULL,
-    kept_until timestamptz NOT NULL
-);
-CREATE INDEX films_by_end ON films (kept_until);
-CREATE TABLE film_parts (
-    rep   bigint NOT NULL REFERENCES films ON DELETE CASCADE,
-    part  int NOT NULL CHECK (part >= 0),
-    bytes bytea NOT NULL,
-    PRIMARY KEY (rep, part)
-);
-ALTER TABLE film_parts ALTER COLUMN bytes SET STORAGE EXTERNAL;
-
 CREATE TABLE found_events (
     rep            bigint PRIMARY KEY,
     set_secs       double precision,
@@ -588,7 +571,6 @@ CREATE FUNCTION delete_of_rep() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
     DELETE FROM packed_measures WHERE rep = OLD.id;
     DELETE FROM timelines WHERE rep = OLD.id;
-    DELETE FROM films WHERE rep = OLD.id;
     DELETE FROM corrections WHERE rep = OLD.id;
     DELETE FROM found_events WHERE rep = OLD.id;
     DELETE FROM found_measures WHERE rep = OLD.id;
@@ -596,21 +578,18 @@ BEGIN
 END $$;
 CREATE TRIGGER delete_belonging AFTER DELETE ON reps FOR EACH ROW EXECUTE FUNCTION delete_of_rep();
 
--- Whether a hitter refuses that landmarks are kept, or films. In PL/pgSQL, as all small questions that a batch asks for each row: its plans
--- are kept with the connection, those of SQL functions made anew each time.
-CREATE FUNCTION refuses(whom bigint, what text) RETURNS boolean LANGUAGE plpgsql STABLE AS $$
+-- Whether a hitter refuses that landmarks are kept. In PL/pgSQL, as all small questions that a batch asks for each row: its plans are
+-- kept with the connection, those of SQL functions made anew each time.
+CREATE FUNCTION refuses_landmarks(whom bigint) RETURNS boolean LANGUAGE plpgsql STABLE AS $$
 BEGIN
-    RETURN EXISTS (SELECT 1 FROM consents c WHERE c.hitter = whom AND c.purpose = what AND c.decision <> 'given'
-                   AND NOT EXISTS (SELECT 1 FROM consents n WHERE n.hitter = whom AND n.purpose = what AND n.turn > c.turn));
+    RETURN EXISTS (SELECT 1 FROM consents c WHERE c.hitter = whom AND c.purpose = 'landmarks' AND c.decision <> 'given'
+                   AND NOT EXISTS (SELECT 1 FROM consents n WHERE n.hitter = whom AND n.purpose = 'landmarks' AND n.turn > c.turn));
 END $$;
 
 CREATE FUNCTION delete_refused() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
-    IF NEW.hitter IS NOT NULL AND refuses(NEW.hitter, 'landmarks') THEN
+    IF NEW.hitter IS NOT NULL AND refuses_landmarks(NEW.hitter) THEN
         DELETE FROM timelines WHERE rep IN (SELECT r.id FROM reps r JOIN sessions s ON s.id = r.session WHERE s.hitter = NEW.hitter);
-    END IF;
-    IF NEW.hitter IS NOT NULL AND refuses(NEW.hitter, 'film') THEN
-        DELETE FROM films WHERE rep IN (SELECT r.id FROM reps r JOIN sessions s ON s.id = r.session WHERE s.hitter = NEW.hitter);
     END IF;
     RETURN NULL;
 END $$;

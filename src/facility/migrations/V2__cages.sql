@@ -69,7 +69,6 @@ BEGIN
     INSERT INTO journals AS j (uid, cage, login, state) VALUES (of_journal, of_cage, session_user, of_state)
     ON CONFLICT (uid) DO UPDATE SET cage = excluded.cage, state = excluded.state, seen_at = now(), retired_at = NULL WHERE j.login = session_user;
     PERFORM refuse_strangers(of_journal);
-    DELETE FROM films WHERE kept_until < now();
     SELECT j.received, j.mark INTO received, mark FROM journals j WHERE j.uid = of_journal;
 END $$;
 
@@ -267,7 +266,7 @@ BEGIN
     FROM unnest(timeline_of, starts, widths, heights, packed) AS t (rep, start, width, height, landmarks)
     JOIN reps r ON r.id = row_id(t.rep) AND r.uid = t.rep
     LEFT JOIN sessions s ON s.id = r.session
-    WHERE s.hitter IS NULL OR NOT refuses(s.hitter, 'landmarks')
+    WHERE s.hitter IS NULL OR NOT refuses_landmarks(s.hitter)
     ON CONFLICT DO NOTHING;
 
     INSERT INTO notes
@@ -292,40 +291,6 @@ BEGIN
     taken := collided(batch);
     UPDATE journals SET received = new_rev, mark = new_mark, seen_at = now() WHERE uid = of_journal;
     RETURN taken;
-END $$;
-
--- The number of a rep of which a film may be here: of a session of this login, whose hitter does not refuse it. Else NULL.
-CREATE FUNCTION may_be_filmed(of_rep uuid) RETURNS bigint LANGUAGE plpgsql STABLE AS $$
-BEGIN
-    RETURN (SELECT r.id FROM reps r JOIN sessions s ON s.id = r.session JOIN journals j ON j.uid = s.journal
-            WHERE r.id = row_id(of_rep) AND r.uid = of_rep AND j.login = session_user AND (s.hitter IS NULL OR NOT refuses(s.hitter, 'film')));
-END $$;
-
--- Which parts of their films are here, for reps that may have one.
-CREATE FUNCTION films_of(of_journal uuid, of_reps uuid[]) RETURNS TABLE (rep uuid, here int[])
-LANGUAGE plpgsql SECURITY DEFINER AS $$
-BEGIN
-    PERFORM refuse_strangers(of_journal);
-    RETURN QUERY SELECT u.uid, ARRAY(SELECT p.part FROM film_parts p WHERE p.rep = f.number)
-        FROM unnest(of_reps) AS u (uid), may_be_filmed(u.uid) AS f (number) WHERE f.number IS NOT NULL;
-END $$;
-
--- Takes a part of a film, which is to be deleted after so many seconds. Gives whether the film may be here.
-CREATE FUNCTION receive_film(of_journal uuid, of_rep uuid, keep_secs double precision, of_bytes bigint, of_parts int, number int, content bytea)
-RETURNS boolean LANGUAGE plpgsql SECURITY DEFINER AS $$
-DECLARE
-    filmed bigint;
-BEGIN
-    PERFORM refuse_strangers(of_journal);
-    -- Nobody deletes or refuses it meanwhile.
-    PERFORM share_changes();
-    filmed := may_be_filmed(of_rep);
-    IF filmed IS NULL OR keep_secs <= 0 THEN
-        RETURN false;
-    END IF;
-    INSERT INTO films VALUES (filmed, of_parts, of_bytes, now() + make_interval(secs => keep_secs)) ON CONFLICT DO NOTHING;
-    INSERT INTO film_parts VALUES (filmed, number, content) ON CONFLICT DO NOTHING;
-    RETURN true;
 END $$;
 
 -- Of two versions of a row: the one that was edited more often, then the one from the greater journal.
@@ -448,7 +413,7 @@ BEGIN
     ) AS c (uid));
 END $$;
 
--- Rights. Nobody but the owner makes or drops anything; a cage calls five functions; the office reads and corrects.
+-- Rights. Nobody but the owner makes or drops anything; a cage calls three functions; the office reads and corrects.
 DO $$
 DECLARE
     made text;
@@ -466,7 +431,7 @@ BEGIN
         EXECUTE format('REVOKE ALL ON FUNCTION %s FROM PUBLIC', made);
         EXECUTE format('GRANT EXECUTE ON FUNCTION %s TO cagehand_office', made);
     END LOOP;
-    FOREACH made IN ARRAY ARRAY['hello', 'changes_for', 'receive', 'films_of', 'receive_film'] LOOP
+    FOREACH made IN ARRAY ARRAY['hello', 'changes_for', 'receive'] LOOP
         EXECUTE format('ALTER FUNCTION %I SET search_path = %I, pg_temp', made, current_schema());
         -- All rows are looked up by their numbers. The plans for that are made once a connection, not anew for the part of a table that a
         -- row is in; and none that goes through whole tables, which would be right only while they are small.

@@ -1,7 +1,7 @@
 //! What an office asks of the facility's store alone: how its cages are, and a deletion for all of them.
 
 use jiff::Timestamp;
-use rusqlite::params;
+use rusqlite::{OptionalExtension, params};
 use serde_json::Value;
 
 use super::people;
@@ -32,6 +32,18 @@ pub(crate) struct CageRow {
     pub(crate) deletions_left: u32,
     /// Whether another journal of the same cage was heard from later: its machine was replaced, or its disk lost.
     pub(crate) is_replaced: bool,
+}
+
+impl CageRow {
+    /// Whether its screen may be seen in the office: it is no earlier machine, and its settings allow it.
+    pub(crate) fn shows_screen(&self) -> bool {
+        !self.is_replaced && self.state["live"] == true
+    }
+
+    /// The address of the cage's own page, where others in the network may reach it.
+    pub(crate) fn own_page(&self) -> Option<&str> {
+        self.state["page"].as_str()
+    }
 }
 
 impl JournalReader {
@@ -66,6 +78,57 @@ impl JournalReader {
                 })
             })?
             .collect()
+        })
+    }
+
+    /// The uid of a hitter, for the store.
+    ///
+    /// # Errors
+    /// Those of the journal.
+    pub(crate) fn uid_of_hitter(&self, hitter: HitterId) -> Result<Option<String>, JournalError> {
+        self.query("look up a hitter", |c| {
+            c.prepare_cached("SELECT uid FROM hitters WHERE id = ?1")?
+                .query_row([hitter.get()], |row| row.get("uid"))
+                .optional()
+        })
+    }
+
+    /// What a cage's screen shows now, as its page has it; `None` where the cage tells nothing. It tells it while this is asked again
+    /// and again, and begins within seconds.
+    ///
+    /// # Errors
+    /// Those of the store.
+    pub(crate) fn look_at_screen(&self, journal: &str) -> Result<Option<Value>, JournalError> {
+        self.query("look at a cage's screen", |c| {
+            c.prepare_cached(
+                "INSERT INTO live_screens AS here (journal, watched_until)
+                 SELECT uid, now() + interval '10 seconds' FROM journals WHERE CAST(uid AS text) = ?1
+                 ON CONFLICT (journal) DO UPDATE SET watched_until = excluded.watched_until
+                 WHERE here.watched_until < now() + interval '7 seconds'",
+            )?
+            .execute([journal])?;
+            let told: Option<String> = c
+                .prepare_cached(
+                    "SELECT CAST(state AS text) AS state FROM live_screens
+                     WHERE CAST(journal AS text) = ?1 AND told_at > now() - interval '5 seconds'",
+                )?
+                .query_row([journal], |row| row.get("state"))
+                .optional()?
+                .flatten();
+            let Some(mut state) = told.and_then(|told| serde_json::from_str::<Value>(&told).ok())
+            else {
+                return Ok(None);
+            };
+            for key in ["hitter", "next"] {
+                if let Some(uid) = state[key].get("uid") {
+                    let number: Option<i64> = c
+                        .prepare_cached("SELECT id FROM hitters WHERE replace(CAST(uid AS text), '-', '') = ?1")?
+                        .query_row([uid.as_str().unwrap_or_default()], |row| row.get("id"))
+                        .optional()?;
+                    state[key] = number.into();
+                }
+            }
+            Ok(Some(state))
         })
     }
 

@@ -119,12 +119,18 @@ function showAsks(live) {
   }));
 }
 
+// Who hit before a restart; only the cage itself asks for them.
+function showAsked(asked) {
+  if (!at("asked")) return;
+  at("asked").hidden = !asked;
+  at("asked-yes").name = typeof asked === "number" ? "number" : "name";
+  at("asked-yes").value = asked ?? "";
+  setText("asked-words", asked ? say("still").replace("{}", called(asked)) : "");
+}
+
 function show(live) {
   setText("who", live.hitter ? called(live.hitter) : say("nobody"));
-  at("asked").hidden = !live.asked;
-  at("asked-yes").name = typeof live.asked === "number" ? "number" : "name";
-  at("asked-yes").value = live.asked ?? "";
-  setText("asked-words", live.asked ? say("still").replace("{}", called(live.asked)) : "");
+  showAsked(live.asked);
   setText("plan", live.plan ? named("plan", live.plan) : "");
   setText("next", live.next ? say("next").replace("{}", called(live.next)) : "");
   at("caution").hidden = !(live.phase === "away" || live.paused || live.over || live.resting);
@@ -149,14 +155,18 @@ function show(live) {
 }
 
 let painted = 0;
-const source = new EventSource("/live");
+const source = new EventSource(at("screen").dataset.stream);
 // A coach changed a cue's words.
 source.addEventListener("words", (event) => {
   Object.assign(words, JSON.parse(event.data));
   at("trail").dataset.key = "";
 });
+// The office hears nothing of the cage, or nothing yet.
+const setSilent = (silent) => { if (at("silent")) at("silent").hidden = !silent; };
+source.addEventListener("silent", () => { at("away").hidden = true; setSilent(true); draw(group, null); });
 source.onmessage = (event) => {
   at("away").hidden = true;
+  setSilent(false);
   const live = JSON.parse(event.data);
   const rep = live.trail.at(-1);
   show(live);
@@ -166,4 +176,4 @@ source.onmessage = (event) => {
     requestAnimationFrame(() => { at("screen").dataset.paintedAfterMs = String(Date.now() - live.rep_at_ms); at("screen").dataset.painted = String(rep.number); });
   }
 };
-source.onerror = () => { at("away").hidden = false; pictures.allow(false); };
+source.onerror = () => { at("away").hidden = false; setSilent(false); pictures.allow(false); };

@@ -184,8 +184,9 @@ fn admit(state: &AppState, request: &Request, rules: &PageSettings) -> Result<Cl
 
 fn requester(state: &AppState, request: &Request, client: Client, language: Language) -> Requester {
     let headers = request.headers();
-    let polls =
-        [PREVIEW_PATH, LIVE_PATH].contains(&request.uri().path()) || headers.contains_key(POLLING);
+    let path = request.uri().path();
+    // A cage's states as well as those that an office sees of it.
+    let polls = path == PREVIEW_PATH || path.ends_with(LIVE_PATH) || headers.contains_key(POLLING);
     let asked_by = if polls {
         AskedBy::Script
     } else {

@@ -12,7 +12,7 @@ use serde::Deserialize;
 use serde_json::Value;
 
 use crate::journal::{HitterChoice, HitterId, HitterRow, NewHitter, Purpose, is_name};
-use crate::page::auth::{CsrfForm, Requester};
+use crate::page::auth::{CsrfForm, LIVE_PATH, Requester};
 use crate::page::context::{PageContext, Section, html};
 use crate::page::error::PageError;
 use crate::page::i18n::Messages;
@@ -28,9 +28,64 @@ const FIRST_NAMES: usize = 12;
 
 #[derive(Template)]
 #[template(path = "cage.html")]
-struct CagePage<'a> {
+pub(super) struct CagePage<'a> {
     page: PageContext<'a>,
     script_messages: String,
+    /// Where an office looks at one of its cages.
+    watched: Option<WatchedCage>,
+}
+
+/// A cage whose screen an office looks at.
+pub(super) struct WatchedCage {
+    pub(super) name: String,
+    /// Where the cage's own page is, where that is reached.
+    pub(super) own_page: Option<String>,
+    /// Where its states come from.
+    pub(super) stream: String,
+    /// This page.
+    pub(super) back: String,
+}
+
+impl CagePage<'_> {
+    /// The screen of the cage here, or of one that an office looks at.
+    pub(super) async fn render_for(
+        state: &AppState,
+        requester: &Requester,
+        watched: Option<WatchedCage>,
+    ) -> Result<Html<String>, PageError> {
+        let i18n = requester.messages();
+        let control = Arc::clone(&state.control);
+        let language = requester.language;
+        let words =
+            tokio::task::spawn_blocking(move || cue_words(&control.cue_sources(), language, i18n));
+        let section = match watched {
+            Some(_) => Section::Cages,
+            None => Section::Cage,
+        };
+        html(&CagePage {
+            page: PageContext::new(requester, section),
+            script_messages: script_messages(i18n, words.await?),
+            watched,
+        })
+    }
+
+    fn stream(&self) -> &str {
+        match &self.watched {
+            Some(cage) => &cage.stream,
+            None => LIVE_PATH,
+        }
+    }
+
+    fn name(&self) -> &str {
+        match &self.watched {
+            Some(cage) => &cage.name,
+            None => self.page.t("room.cage"),
+        }
+    }
+
+    fn back(&self) -> &str {
+        self.watched.as_ref().map_or("/", |cage| &cage.back)
+    }
 }
 
 pub(in crate::page) async fn screen(
@@ -40,16 +95,8 @@ pub(in crate::page) async fn screen(
     if requester.purpose != PageUse::Cage {
         return Ok(Redirect::to("/today").into_response());
     }
-    let i18n = requester.messages();
-    let control = Arc::clone(&state.control);
-    let language = requester.language;
-    let words =
-        tokio::task::spawn_blocking(move || cue_words(&control.cue_sources(), language, i18n));
-    let page = CagePage {
-        page: PageContext::new(&requester, Section::Cage),
-        script_messages: script_messages(i18n, words.await?),
-    };
-    Ok(html(&page)?.into_response())
+    let page = CagePage::render_for(&state, &requester, None).await?;
+    Ok(page.into_response())
 }
 
 /// The messages of the screen's script, cues and measures among them, as JSON for a data attribute.

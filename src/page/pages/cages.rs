@@ -31,7 +31,7 @@ struct CageLine {
     version: String,
     deletions_left: u32,
     is_replaced: bool,
-    screen: Option<String>,
+    shows_screen: bool,
 }
 
 #[derive(Template)]
@@ -111,6 +111,6 @@ fn line(row: &CageRow, i18n: &Messages) -> CageLine {
         version: text("version").unwrap_or("–").to_owned(),
         deletions_left: row.deletions_left,
         is_replaced: row.is_replaced,
-        screen: text("page").map(str::to_owned),
+        shows_screen: is_up && row.shows_screen(),
     }
 }

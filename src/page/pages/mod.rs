@@ -2,6 +2,7 @@
 
 pub(super) mod audit;
 pub(super) mod cage;
+pub(super) mod cage_screen;
 pub(super) mod cages;
 pub(super) mod clips;
 pub(super) mod consents;

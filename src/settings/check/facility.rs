@@ -27,6 +27,7 @@ pub(super) fn facility(given: Facility) -> Checked<Option<FacilitySettings>> {
         address,
         cage: cage(given.cage, &store)?,
         films: given.films.unwrap_or_default(),
+        live: given.live.unwrap_or(true),
     }))
 }
 
@@ -67,6 +68,7 @@ mod tests {
         let both = settings(&format!("{store}\ncage = \" Cage 2 \"")).unwrap();
         let facility = both.facility.unwrap();
         assert_eq!((&*facility.cage, facility.films), ("Cage 2", false));
+        assert!(facility.live);
         assert_eq!(facility.address.url(), "postgres://cage2@office/cagehand");
         let secret = "[facility]\nstore = \"postgres://a:b@office/c\"\ncage = \"2\"";
         let refused = settings(secret).unwrap_err();

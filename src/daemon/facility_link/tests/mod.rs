@@ -4,6 +4,7 @@ mod any_order;
 mod exchange;
 mod films;
 mod losses;
+mod screen;
 
 use std::cell::RefCell;
 use std::path::Path;
@@ -160,6 +161,7 @@ impl Cage {
             address: store.address(&store.login(login)),
             cage: login.to_owned(),
             films: false,
+            live: true,
         };
         let health = Arc::new(Health::default());
         health.change_facility(|_| {});
@@ -170,6 +172,7 @@ impl Cage {
             began: Instant::now(),
             stopped,
             has_carried: Cell::default(),
+            screen: RefCell::default(),
             batch_bytes: Cell::new(LARGEST_BATCH),
         };
         Self {
