@@ -51,11 +51,12 @@ faults: setup
 
 # Cages, an office and their store under kills, bad networks, full disks, upgrades and restored parts; about an hour. The full disk needs root or user
 # name spaces, the cable root: docs/facility.md.
+# OLDER=PROGRAM: also with half of the cages on that earlier one.
 KILLS ?= 500
 test-facility: setup
 	@sh tests/setup.sh postgresql faketime openssl iproute2
 	cargo build --release --locked
-	python3 tests/facility/faults.py target/release/cagehand --kills $(KILLS)
+	python3 tests/facility/faults.py target/release/cagehand --kills $(KILLS) $(if $(OLDER),--older $(OLDER))
 
 # A facility's store with years in it, forty cages that send at once, backups that are brought back: docs/scale.md.
 SCALE_REPS ?= 100000

@@ -137,6 +137,7 @@ impl LivePublisher {
     pub(super) fn publish(&mut self, change: impl FnOnce(&mut Live)) {
         change(&mut self.live);
         self.live.pictured = self.preview.is_allowed();
+        self.live.office_looks = self.state.office_looks();
         self.state.publish(Arc::new(self.live.clone()));
     }
 }

@@ -5,6 +5,7 @@
 
 use std::collections::VecDeque;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use serde::{Serialize, Serializer};
 use tokio::sync::watch;
@@ -98,6 +99,8 @@ pub(crate) struct Live {
     pub pictured: bool,
     /// Whether a microphone listens, which nobody in the cage may overlook either.
     pub listens: bool,
+    /// Whether somebody at the facility's office looks at the screen, which nobody in the cage may overlook either.
+    pub office_looks: bool,
     /// When the last rep was published, milliseconds since 1970 by the wall clock: the screen measures its own delay by it.
     pub rep_at_ms: i64,
     /// Whether the set rests now.
@@ -130,6 +133,7 @@ impl Default for Live {
             to_go: None,
             filmed: false,
             listens: false,
+            office_looks: false,
             pictured: false,
             rep_at_ms: 0,
             resting: false,
@@ -142,21 +146,64 @@ impl Default for Live {
 
 /// The newest [`Live`], for any number of screens.
 #[derive(Debug, Default)]
-pub(crate) struct LiveState(watch::Sender<Arc<Live>>);
+pub(crate) struct LiveState {
+    newest: watch::Sender<Arc<Live>>,
+    office_looks: AtomicBool,
+}
 
 impl LiveState {
     /// Replaces the state and wakes the screens that wait for it.
     pub(crate) fn publish(&self, live: Arc<Live>) {
-        self.0.send_replace(live);
+        self.newest.send_replace(live);
     }
 
     /// The states from now on, beginning with the newest.
     pub(crate) fn subscribe(&self) -> watch::Receiver<Arc<Live>> {
-        self.0.subscribe()
+        self.newest.subscribe()
     }
 
     /// Whether a screen follows.
     pub(crate) fn has_viewers(&self) -> bool {
-        self.0.receiver_count() > 0
+        self.newest.receiver_count() > 0
+    }
+
+    /// The states, for the facility's office, which is said in the cage until this is dropped.
+    pub(crate) fn show_office(&self) -> OfficeView<'_> {
+        let states = self.subscribe();
+        self.tell_office_looks(true);
+        OfficeView { of: self, states }
+    }
+
+    /// At once: where the camera gives nothing, no newer state comes.
+    fn tell_office_looks(&self, looks: bool) {
+        self.office_looks.store(looks, Ordering::Relaxed);
+        self.newest
+            .send_modify(|live| Arc::make_mut(live).office_looks = looks);
+    }
+
+    /// Whether somebody at the office looks.
+    pub(crate) fn office_looks(&self) -> bool {
+        self.office_looks.load(Ordering::Relaxed)
+    }
+}
+
+/// The office's view of the states; there is one at most.
+#[derive(Debug)]
+pub(crate) struct OfficeView<'s> {
+    of: &'s LiveState,
+    // Whoever follows has the figure drawn.
+    states: watch::Receiver<Arc<Live>>,
+}
+
+impl OfficeView<'_> {
+    /// The newest state.
+    pub(crate) fn newest(&self) -> Arc<Live> {
+        Arc::clone(&self.states.borrow())
+    }
+}
+
+impl Drop for OfficeView<'_> {
+    fn drop(&mut self) {
+        self.of.tell_office_looks(false);
     }
 }

@@ -89,6 +89,8 @@ class Process:
 
     def __init__(self, facility, name):
         self.facility, self.name, self.process, self.page = facility, name, None, None
+        # An earlier or a later one than the others' in some checks.
+        self.program = facility.program
         self.settings = facility.folder / f"{name}.toml"
         self.log = facility.folder / f"{name}.log"
 
@@ -97,7 +99,7 @@ class Process:
         self.from_here = self.log.stat().st_size if self.log.exists() else 0
         with open(self.log, "ab") as said:
             self.process = subprocess.Popen(
-                [*before, self.facility.program, "--settings", self.settings, *arguments], cwd=self.facility.folder, stdin=subprocess.DEVNULL,
+                [*before, self.program, "--settings", self.settings, *arguments], cwd=self.facility.folder, stdin=subprocess.DEVNULL,
                 stdout=said, stderr=said, env=self.facility.environment(**more))  # fmt: skip
 
     def said(self, all_of_it=False):
@@ -158,7 +160,7 @@ class Cage(Process):
     def run(self, *arguments, **more):
         """A command of the program on the journal, while no cage runs."""
         return subprocess.run(
-            [self.facility.program, "--settings", self.settings, *arguments, "--journal", self.journal], cwd=self.facility.folder,
+            [self.program, "--settings", self.settings, *arguments, "--journal", self.journal], cwd=self.facility.folder,
             capture_output=True, text=True, env=self.facility.environment(**more))  # fmt: skip
 
     def log_reps(self, loops, hitter=None, **more):
@@ -168,7 +170,7 @@ class Cage(Process):
         named.write_text(text.replace("[hitter]\n", f'[hitter]\nname = "{hitter}"\n') if hitter else text)
         last = max((row[0] for row in self.rows("SELECT id FROM reps")), default=0) if self.journal.exists() else 0
         done = subprocess.run(
-            [self.facility.program, "--settings", named, "replay", TRACK, "--pace", "fast", "--loops", str(loops), "--sound", "none", "--journal", self.journal],
+            [self.program, "--settings", named, "replay", TRACK, "--pace", "fast", "--loops", str(loops), "--sound", "none", "--journal", self.journal],
             cwd=self.facility.folder, capture_output=True, text=True, env=self.facility.environment(**more))  # fmt: skip
         if done.returncode:
             raise RuntimeError(f"{self.name} cannot log: {done.stderr}")

@@ -2,7 +2,7 @@
 
     python3 tests/facility/faults.py PROGRAM [--kills 500] [--only PART] [--seed 1]
 
-Parts: kills, network, silence, cable, full, upgrade, replaced, restored, rewound, week, clock. Cages are processes that watch a recording, an office is one
+Parts: kills, network, silence, cable, full, upgrade, older, replaced, restored, rewound, week, clock. Cages are processes that watch a recording, an office is one
 that serves its pages, edits are made at those pages or by commands. In the end of each part everything runs and falls quiet; then every
 journal and the store are read row by row, by SQLite and psql: each rep is there once with its measures, and its landmarks where its
 hitter allows them; what was deleted is nowhere; edits are the same everywhere; and what a page or command said it had taken was not lost.
@@ -128,7 +128,7 @@ def note_moment(tally, server, victim):
 
 
 PARTS = {
-    "kills": kills, "network": outages.network, "silence": outages.silence, "cable": outages.cable, "full": outages.full, "upgrade": mishaps.upgrade, "replaced": mishaps.replaced,
+    "kills": kills, "network": outages.network, "silence": outages.silence, "cable": outages.cable, "full": outages.full, "upgrade": mishaps.upgrade, "older": mishaps.older, "replaced": mishaps.replaced,
     "restored": mishaps.restored, "rewound": mishaps.rewound, "week": mishaps.week, "clock": mishaps.clock,
 }  # fmt: skip
 
@@ -139,9 +139,12 @@ def main():
     parser.add_argument("--kills", type=int, default=500)
     parser.add_argument("--quiet", type=int, default=100, help="after how many kills everything is compared")
     parser.add_argument("--only", choices=PARTS)
+    parser.add_argument("--older", type=pathlib.Path, help="an earlier program, for the part of that name")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--sql", action="store_true", help="take the tables from the sources")
     told = parser.parse_args()
+    # A shell that starts this in the background has it ignored, and so would a cage that has only just begun.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     them.Facility.by_sources = told.sql
     for name, part in PARTS.items():
         if told.only in (None, name):

@@ -6,6 +6,7 @@ import random
 import shutil
 import subprocess
 import time
+import uuid
 
 import cages as them
 import judge
@@ -95,6 +96,48 @@ def upgrade(program, told):
         check("newer store: set-up", done.returncode != 0 and "newer" in done.stderr and "filesystem" not in done.stderr, f"an older program's set-up says: {' '.join((done.stdout + done.stderr).split())[:200]}")
         for name, versions in (("of version 1", 1), ("empty", 0)):
             older_store(program, server, name, versions)
+
+
+def older(program, told):
+    """An earlier program set the store up; half of the cages, and the office, still run it when the newer one brings the store up to date."""
+    if not told.older:
+        print("SKIP  older: no earlier program is given", flush=True)
+        return
+    earlier = told.older.resolve()
+    with stores.Server() as server, people(earlier, server, ["cage1", "cage2", "cage3", "cage4"], told) as (facility, cages, edits):
+        new = cages[2:]
+        for cage in cages:
+            cage.end()
+            cage.program = program if cage in new else earlier
+            cage.log_reps(60, "Hitter 1")
+            cage.start()
+        them.until(60, lambda: int(server.value("SELECT count(*) FROM reps")) > 10, every=0.01)
+        at = int(server.value("SELECT count(*) FROM reps"))
+        done = subprocess.run([program, "facility", "set-up", "--store", server.url(stores.OWNER)], capture_output=True, text=True)
+        check("older: set-up", done.returncode == 0, f"with {at} reps there the newer program's set-up says: {' '.join((done.stdout + done.stderr).split())[:200]}")
+        for _ in range(12):
+            edits.one()
+        said = [line.split("WARN ")[-1] for cage in cages for line in cage.said().splitlines() if "without the facility" in line]
+        judge.judged("older: four cages", judge.when_quiet(facility, cages) + edits.wrong(), f"{edits.taken} of {edits.count} edits taken; the cages said {few(said) or 'nothing'}")
+        office = edits.office
+        office.end()
+        office.program = program
+        office.start()
+        for _ in range(6):
+            edits.one()
+        # A connection knows what the store could do when it was made.
+        for cage in cages:
+            cage.end()
+            cage.start(clip=them.BUSY)
+        journals = {cage: cage.value("SELECT journal FROM facility") for cage in cages}
+        shown = lambda cage: f'/cages/{uuid.UUID(journals[cage])}/screen'  # noqa: E731
+        them.until(60, lambda: all(shown(cage) in office.at_page().get("/cages")[1] for cage in new))
+        listed = office.at_page().get("/cages")[1]
+        check("older: screens", [shown(cage) in listed for cage in cages] == [cage in new for cage in cages], "the newer office shows the screens of the newer cages alone")
+        for cage in cages:
+            cage.end()
+            cage.start()
+        judge.judged("older: afterward", judge.when_quiet(facility, cages) + edits.wrong(), f"{server.value('SELECT count(*) FROM reps')} reps there")
 
 
 def older_store(program, server, name, versions):

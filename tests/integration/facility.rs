@@ -114,7 +114,7 @@ fn watch(place: &Place, login: &str) -> Serving {
     )
 }
 
-/// Waits for what comes within a minute.
+/// Waits until something is so.
 fn until(what: &str, so: impl Fn() -> bool) {
     let began = Instant::now();
     while !so() {
@@ -184,7 +184,7 @@ fn films_are_shown(store: &mut Store, office: &str) {
 }
 
 /// The office sees what the screen of a cage shows, for as long as it looks, and no picture and no question of it.
-fn screens_are_seen(store: &mut Store, office: &str) {
+fn screens_are_seen(store: &mut Store, office: &str, second: &str) {
     let sql = "SELECT CAST(uid AS text) FROM journals WHERE cage = 'Cage two'";
     let journal: String = store.owner.query_one(sql, &[]).unwrap().get(0);
     let path = format!("/cages/{journal}/screen");
@@ -202,6 +202,12 @@ fn screens_are_seen(store: &mut Store, office: &str) {
     for part in ["\"asked\":null", "\"asks\":[]", "\"pictured\":false"] {
         assert!(told.contains(part), "{part}: {told}");
     }
+    // Meanwhile the screen in the cage says so.
+    let there = || ask(second, "GET", "/live", &[], "");
+    until("the cage says that the office looks", || {
+        live();
+        there().contains("\"office_looks\":true")
+    });
     // Nobody looks: nothing is kept.
     store.wait_for("live_screens", 0);
     let other = ask(office, "GET", "/cages/0/live", &[], "");
@@ -342,7 +348,7 @@ fn two_cages_send_and_the_office_reads_corrects_and_deletes() {
     let first = on_another_machine((&place, &mut store), first, &office.address);
 
     films_are_shown(&mut store, &office.address);
-    screens_are_seen(&mut store, &office.address);
+    screens_are_seen(&mut store, &office.address, &second.address);
     let removed = store.facility(&place, &["remove", "two"]);
     assert!(removed.contains("cannot log in"), "{removed}");
     let kept = store.count("hitters WHERE name = 'Lou'");

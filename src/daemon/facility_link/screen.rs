@@ -60,11 +60,9 @@ impl Screen {
     /// Tells the state until nobody looks any more, or the program ends.
     fn show(&self) -> Result<(), StoreError> {
         let mut store = ScreenClient::connect(&self.settings.address, &self.reader.standing()?)?;
-        // Whoever follows the state has the figure drawn.
-        let states = self.health.live.subscribe();
+        let view = self.health.live.show_office();
         loop {
-            let live = Arc::clone(&states.borrow());
-            let is_watched = store.show(&for_the_office(&live, &self.reader)?)?;
+            let is_watched = store.show(&for_the_office(&view.newest(), &self.reader)?)?;
             let is_over = !matches!(
                 self.stopped.recv_timeout(TELL_EVERY),
                 Err(RecvTimeoutError::Timeout)
@@ -81,6 +79,7 @@ impl Screen {
 fn for_the_office(live: &Live, reader: &JournalReader) -> Result<Value, JournalError> {
     let mut state = json!(live);
     state["pictured"] = json!(false);
+    state["office_looks"] = json!(false);
     state["asked"] = Value::Null;
     state["asks"] = json!([]);
     for (key, hitter) in [("hitter", &live.hitter), ("next", &live.next)] {

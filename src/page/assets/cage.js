@@ -141,6 +141,7 @@ function show(live) {
   setText("ready-words", say(`ready.${ready}`));
   at("filmed").hidden = !live.filmed;
   at("listens").hidden = !live.listens;
+  at("office-looks").hidden = !live.office_looks;
   at("pictured").hidden = !live.pictured;
   pictures.allow(live.pictured);
   showLast(live.trail.at(-1) ?? null);

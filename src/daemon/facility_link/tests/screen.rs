@@ -64,6 +64,7 @@ fn an_office_sees_a_cages_screen_while_it_looks_and_of_an_unnamed_hitter_the_sto
     let watched = |exchange: &mut Exchange| exchange.store.is_watched().unwrap();
     assert!(!watched(&mut exchange));
     let told = look_until(&cage, &office, &journal, true).unwrap();
+    assert!(cage.carrier.health.live.office_looks());
     assert!(watched(&mut exchange));
     assert_eq!(
         (&told["hitter"], &told["swings"]),
@@ -83,6 +84,7 @@ fn an_office_sees_a_cages_screen_while_it_looks_and_of_an_unnamed_hitter_the_sto
     store.run("UPDATE live_screens SET watched_until = now()");
     until("the cage to end", || ended(&cage));
     assert_eq!(store.count("live_screens"), 0);
+    assert!(!cage.carrier.health.live.office_looks());
 
     // Whoever is deleted is on no screen there, and nothing of it is in what the server logs for a backup.
     store.run(
