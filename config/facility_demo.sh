@@ -22,11 +22,15 @@ data=$folder/server/data
 $as_server test -w "$folder/server" 2>/dev/null || data=$socket/data
 cd "$socket"
 [ -e "$data/PG_VERSION" ] || $as_server "$server/initdb" -D "$data" -A trust -U owner -E UTF8 --locale=C >/dev/null
+# One that was left running, where this was killed.
+$as_server "$server/pg_ctl" -D "$data" -s status >/dev/null && $as_server "$server/pg_ctl" -D "$data" -s -m fast stop
 $as_server "$server/pg_ctl" -D "$data" -s -w -l "$socket/log" -o "-k $socket -c listen_addresses=" start
 pids=
 # shellcheck disable=SC2317,SC2329
 end() {
-    trap - INT TERM EXIT
+    # A second Ctrl-C does not keep it from stopping the server.
+    trap '' INT TERM
+    trap - EXIT
     # shellcheck disable=SC2086
     [ -z "$pids" ] || kill -INT $pids 2>/dev/null || true
     wait
