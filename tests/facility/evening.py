@@ -44,6 +44,7 @@ LOOK_SECS, TELL_SECS = 3, 30
 HELLO = "SELECT received, mark::text FROM hello($1::text::uuid, $2, $3::text::jsonb)"
 CHANGES = "SELECT number, mark::text, what, uid::text, content::text FROM changes_for($1::text::uuid, $2, $3::text::uuid, $4)"
 RECEIVE = "SELECT receive($1::text::uuid, $2::text::uuid, $3, $4::text::jsonb, $5::text[]::uuid[], $6, $7, $8, $9)::text[]"
+WATCHED = "SELECT is_watched($1::text::uuid)"
 OIDS = {"text[]": 25, "float8[]": 701, "int8[]": 20, "bytea[]": 17}
 
 
@@ -203,6 +204,7 @@ class Cage(threading.Thread):
                         return True
                 self.pull()
                 self.push(self.one_by_one)
+                self.ask(WATCHED, [self.journal.encode()], [0])
                 if now - told > TELL_SECS / (self.pace or 1):
                     self.hello()
                     told = now
