@@ -253,6 +253,18 @@ pub enum JournalError {
         /// What was seen.
         reason: String,
     },
+    /// The facility's store was not set up for this program.
+    #[error(
+        "{path}: the facility's store cannot {doing}: its tables are missing, or older than this program; run \"cagehand facility set-up\" ({reason})"
+    )]
+    StoreNotSetUp {
+        /// The store's name.
+        path: PathBuf,
+        /// What was being done.
+        doing: &'static str,
+        /// What was seen.
+        reason: String,
+    },
     /// Anything else that the facility's store reports.
     #[error("{path}: the facility's store cannot {doing}: {reason}")]
     Store {
@@ -360,6 +372,11 @@ impl JournalError {
                 reason,
             },
             Some(Meaning::Refusal) => Self::Refused {
+                path,
+                doing,
+                reason,
+            },
+            Some(Meaning::NotSetUp) => Self::StoreNotSetUp {
                 path,
                 doing,
                 reason,

@@ -90,7 +90,12 @@ const LOANS: &str = "swing swings plan no a pose poses video videos tee n p fina
     cagehand kit";
 
 /// Parts of a sentence that are a plan's text, which is a file format, or a command.
-const VERBATIM: [&str; 3] = ["[bands]", "{ low = -4, high = 8 }", "cagehand settings"];
+const VERBATIM: [&str; 4] = [
+    "[bands]",
+    "{ low = -4, high = 8 }",
+    "cagehand settings",
+    "cagehand facility set-up",
+];
 
 const FUNCTION_WORDS: &str = "the of not is with was were and for this that it you your are been on at from by or have had \
     will would can cannot but if then there here what when where why how who which while after before between into out up down \

@@ -110,6 +110,7 @@ impl Explained for JournalError {
             Self::Moved { .. } => "fault.journal.moved",
             Self::Refused { .. } => "fault.journal.refused",
             Self::StoreUnreachable { .. } => "fault.journal.store_away",
+            Self::StoreNotSetUp { .. } => "fault.journal.store_set_up",
             _ => "fault.journal.other",
         }
     }

@@ -27,6 +27,8 @@ pub(in crate::journal) enum Meaning {
     Unreachable,
     /// It refuses a row that breaks its rules.
     Refusal,
+    /// Its tables are older than this program, or were never made.
+    NotSetUp,
     /// Anything else.
     Other,
 }
@@ -65,6 +67,8 @@ fn meaning_of(state: &SqlState) -> Meaning {
         code if code.starts_with("08") || code.starts_with("57P0") => Meaning::Unreachable,
         // Too many connections.
         "53300" => Meaning::Unreachable,
+        // A table, a function or a column that is not there.
+        "42P01" | "42883" | "42703" => Meaning::NotSetUp,
         code if code.starts_with("22") || code.starts_with("23") => Meaning::Refusal,
         _ => Meaning::Other,
     }

@@ -208,6 +208,24 @@ fn end_connections(config: &Config) {
 }
 
 #[test]
+fn a_store_that_was_not_brought_up_to_date_is_said() {
+    let config = new_database();
+    let mut client = config.connect(NoTls).unwrap();
+    make_tables(&mut client);
+    client
+        .batch_execute("DROP TABLE film_parts, films")
+        .unwrap();
+    let store = JournalReader::of_store(pool(config, 1), "the store");
+    let error = store.film(RepId::new(1)).map(drop).unwrap_err();
+    assert!(
+        matches!(error, JournalError::StoreNotSetUp { .. }),
+        "{error}"
+    );
+    assert!(!error.is_passing());
+    assert_eq!(store.hitters().unwrap().len(), 0);
+}
+
+#[test]
 fn a_connection_that_broke_is_said_and_the_next_question_gets_another() {
     let config = new_database();
     let mut client = config.connect(NoTls).unwrap();
