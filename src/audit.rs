@@ -34,6 +34,8 @@ text_enum! {
         Looked = "looked",
         /// The camera's live picture was opened from another machine.
         SawPicture = "saw the picture",
+        /// What a cage's screen shows was looked at from the office.
+        SawScreen = "saw the screen",
         /// Reps left the program as a file.
         Exported = "exported",
         /// A rep, a note or a plan was changed.

@@ -83,7 +83,8 @@ impl Inner {
                 return false;
             }
         }
-        if !matches!(act, Act::Looked | Act::SawPicture | Act::AccessRefused) {
+        let is_look = matches!(act, Act::Looked | Act::SawPicture | Act::SawScreen);
+        if !is_look && act != Act::AccessRefused {
             return true;
         }
         if self.last.len() >= REMEMBERED {

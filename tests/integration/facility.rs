@@ -210,6 +210,8 @@ fn screens_are_seen(store: &mut Store, office: &str, second: &str) {
     });
     // Nobody looks: nothing is kept.
     store.wait_for("live_screens", 0);
+    let trail = ask(office, "GET", "/audit", &[], "");
+    assert!(trail.contains("watched a cage"), "{trail}");
     let other = ask(office, "GET", "/cages/0/live", &[], "");
     assert_eq!(status(&other), 404, "{other}");
 }

@@ -42,7 +42,10 @@ impl CageRow {
 
     /// The address of the cage's own page, where others in the network may reach it.
     pub(crate) fn own_page(&self) -> Option<&str> {
-        self.state["page"].as_str()
+        let told = self.state["page"].as_str()?;
+        // A cage's login can tell anything, and this becomes a link.
+        let is_page = told.starts_with("https://") || told.starts_with("http://");
+        is_page.then_some(told)
     }
 }
 

@@ -12,7 +12,8 @@ use tokio_stream::StreamExt;
 use tokio_stream::wrappers::IntervalStream;
 
 use super::cage::{CagePage, WatchedCage};
-use crate::journal::CageRow;
+use crate::audit::Act;
+use crate::journal::{CageRow, HitterId};
 use crate::page::PageUse;
 use crate::page::auth::{Requester, Role};
 use crate::page::error::PageError;
@@ -52,8 +53,8 @@ pub(in crate::page) async fn page(
     CagePage::render_for(&state, &requester, Some(watched)).await
 }
 
-/// The states that the cage tells, each whole; `silent` where it tells none. It ends with the session, or with the right, of whoever
-/// asked.
+/// The states that the cage tells, each whole; `silent` where it tells none. Whose they are is entered into the audit trail. It ends with
+/// the session, or with the right, of whoever asked.
 pub(in crate::page) async fn events(
     State(state): State<AppState>,
     Extension(requester): Extension<Requester>,
@@ -64,7 +65,7 @@ pub(in crate::page) async fn events(
     let slot = slot.ok_or(PageError::TooMany)?;
     let mut ticks = tokio::time::interval(LOOK_EVERY);
     ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
-    let of_store = state.clone();
+    let (of_store, of_trail, looking) = (state.clone(), state.clone(), requester.clone());
     let mut before = None;
     let events = IntervalStream::new(ticks)
         .take_while(move |_| {
@@ -80,6 +81,10 @@ pub(in crate::page) async fn events(
             }
         })
         .map(move |told| {
+            if let Some(live) = &told {
+                let hitter = live["hitter"].as_i64().map(HitterId::new);
+                of_trail.enter(Act::SawScreen, &looking, (None, hitter));
+            }
             if before.as_ref() == Some(&told) {
                 return Event::default().comment("");
             }

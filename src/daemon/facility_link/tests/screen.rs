@@ -105,8 +105,12 @@ fn a_cage_whose_settings_do_not_let_it_and_another_login_show_nothing() {
     cage.exchange();
     let pool = store.address("postgres").pool().unwrap();
     let office = JournalReader::of_store(pool, "the store");
+    store.run(r#"UPDATE journals SET state = state || '{"page": "javascript:x"}'"#);
     let rows = office.cages().unwrap();
-    assert!(!rows[0].shows_screen());
+    assert!(!rows[0].shows_screen() && rows[0].own_page().is_none());
+    store.run(r#"UPDATE journals SET state = state || '{"page": "https://cage2:7420/"}'"#);
+    let own_page = office.cages().unwrap()[0].own_page().map(str::to_owned);
+    assert_eq!(own_page.as_deref(), Some("https://cage2:7420/"));
     office.look_at_screen(&rows[0].journal).unwrap();
     let mut exchange = cage.carrier.begin().unwrap();
     assert!(exchange.store.is_watched().unwrap());

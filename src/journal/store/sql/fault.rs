@@ -129,7 +129,9 @@ mod tests {
             (SqlState::CHECK_VIOLATION, Meaning::Refusal),
             (SqlState::CHARACTER_NOT_IN_REPERTOIRE, Meaning::Refusal),
             (SqlState::QUERY_CANCELED, Meaning::Other),
-            (SqlState::UNDEFINED_TABLE, Meaning::Other),
+            (SqlState::UNDEFINED_TABLE, Meaning::NotSetUp),
+            (SqlState::UNDEFINED_FUNCTION, Meaning::NotSetUp),
+            (SqlState::UNDEFINED_COLUMN, Meaning::NotSetUp),
             (SqlState::T_R_DEADLOCK_DETECTED, Meaning::Other),
         ] {
             assert_eq!(meaning_of(&state), meaning, "{}", state.code());

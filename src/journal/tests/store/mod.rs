@@ -168,7 +168,7 @@ fn a_change_that_fails_leaves_nothing_behind() {
         change.execute("DELETE FROM nothing", [])
     });
     assert!(
-        matches!(wrong, Err(JournalError::Store { .. })),
+        matches!(wrong, Err(JournalError::StoreNotSetUp { .. })),
         "{wrong:?}"
     );
     assert_eq!(names(&store), [Some("Ana".to_owned())]);
