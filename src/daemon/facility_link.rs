@@ -20,8 +20,8 @@ use serde_json::{Value, json};
 use super::Terminal;
 use crate::facility::{FacilitySettings, Received, StoreClient, StoreError};
 use crate::journal::{
-    DeletionTarget, ExchangeStep, HitterChoice, HitterId, Journal, JournalError, JournalHandle,
-    JournalReader, Purpose, TakenChanges, ToldChange,
+    DeletionTarget, ExchangeStep, FileIdentity, HitterChoice, HitterId, Journal, JournalError,
+    JournalHandle, JournalReader, Purpose, TakenChanges, ToldChange,
 };
 use crate::page::SessionControl;
 use crate::settings::PageSettings;
@@ -129,8 +129,21 @@ struct Carrier {
 /// A journal with its writer, as they are now.
 struct Ends {
     path: PathBuf,
+    /// The file that the reader has open. The writer begins another one under the same name where it is gone or damaged.
+    file: Option<FileIdentity>,
     reader: JournalReader,
     writer: JournalHandle,
+}
+
+impl Ends {
+    /// Makes sure that reader and writer have the same file: numbers of the one mean others in another.
+    fn refuse_replaced(&self) -> Result<(), JournalError> {
+        if FileIdentity::of(&self.path) == self.file {
+            return Ok(());
+        }
+        let path = self.path.clone();
+        Err(JournalError::Moved { path })
+    }
 }
 
 /// A connection in use.
@@ -215,6 +228,7 @@ impl Carrier {
             sent_to,
             ..
         } = exchange;
+        ends.refuse_replaced()?;
         self.pull(store, ends)?;
         *sent_to = self.push(store, ends, *sent_to)?;
         self.note_working(ends, *sent_to)
@@ -228,6 +242,7 @@ impl Carrier {
             .journal_writer()
             .ok_or_else(|| gone(path.clone()))?;
         Ok(Ends {
+            file: FileIdentity::of(&path),
             reader: Journal::read_only(&path)?,
             path,
             writer,
@@ -261,6 +276,7 @@ impl Carrier {
             }
             let mut rest = &changes[..];
             while let Some(first) = rest.first() {
+                ends.refuse_replaced()?;
                 if let Some(target) = first.deletes(&ends.reader)? {
                     self.delete(ends, target)?;
                 }

@@ -65,6 +65,16 @@ impl RetentionLimits {
             Ok(entries) => tracing::info!(entries, "old entries left the audit trail"),
             Err(error) => tracing::warn!(%error, "old entries of the audit trail stay"),
         }
+        match Journal::read_only(journal).and_then(|reader| reader.delete_films_left()) {
+            Ok(Ok(films)) if films.failed.is_empty() && films.total.films == 0 => {}
+            Ok(Ok(films)) => tracing::warn!(
+                deleted = films.total.films,
+                failed = films.failed.len(),
+                "films that are refused had been left"
+            ),
+            Ok(Err(error)) => tracing::warn!(%error, "films that are refused may be left"),
+            Err(error) => tracing::warn!(%error, "films that are refused may be left"),
+        }
         if let Some((folder, days)) = &self.exports {
             match days_before(now, *days).and_then(|limit| delete_exports_before(folder, limit)) {
                 Ok(0) => {}

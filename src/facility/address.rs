@@ -23,6 +23,8 @@ const CONNECT_PATIENCE: Duration = Duration::from_secs(10);
 const SILENCE: Duration = Duration::from_secs(30);
 /// The longest statement, on the store's side.
 const STATEMENT_SECS: u32 = 120;
+/// How long a transaction may wait for its next statement: others wait for it, and whoever it belongs to can be gone.
+const IDLE_SECS: u32 = 60;
 /// After how long without any answer a connection is given up, longer than any statement takes.
 const ANSWER_PATIENCE: Duration = Duration::from_secs(STATEMENT_SECS as u64 + 30);
 /// An office's pages look rows up by index, a few at a time. Left to itself the planner goes through whole tables for that, because
@@ -153,7 +155,9 @@ impl StoreAddress {
     }
 
     fn options() -> String {
-        format!("-c statement_timeout={STATEMENT_SECS}s -c timezone=UTC")
+        format!(
+            "-c statement_timeout={STATEMENT_SECS}s -c idle_in_transaction_session_timeout={IDLE_SECS}s -c timezone=UTC"
+        )
     }
 
     /// Whether it is reached through sockets of this machine alone, which nobody can listen to.

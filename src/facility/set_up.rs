@@ -11,10 +11,11 @@ use super::{StoreAddress, StoreError};
 embed_migrations!("src/facility/migrations");
 
 /// So that cargo builds anew where one of them changes.
-const _: [&str; 3] = [
+const _: [&str; 4] = [
     include_str!("migrations/V1__first.sql"),
     include_str!("migrations/V2__cages.sql"),
     include_str!("migrations/V3__films_and_live_screens.sql"),
+    include_str!("migrations/V4__late_and_foreign_rows.sql"),
 ];
 
 /// Held while the tables are changed: two programs that start at once do it one after the other.

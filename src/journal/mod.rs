@@ -45,7 +45,7 @@ pub use store::moved_events::MovedEvent;
 pub use store::not_counted::StoredNotCounted;
 pub(crate) use store::office::CageRow;
 pub use store::open::Journal;
-pub(crate) use store::open::JournalReader;
+pub(crate) use store::open::{FileIdentity, JournalReader};
 pub(crate) use store::people::{RowOf, is_name};
 pub(crate) use store::plans::StoredPlan;
 pub use store::query::{RepFilter, StoredRep};

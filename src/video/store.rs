@@ -52,6 +52,13 @@ pub(crate) struct Usage {
     pub bytes: u64,
 }
 
+impl std::ops::AddAssign for Usage {
+    fn add_assign(&mut self, other: Self) {
+        self.films += other.films;
+        self.bytes += other.bytes;
+    }
+}
+
 /// The films that were deleted, and those that could not be.
 #[derive(Debug, Default)]
 pub(crate) struct DeletedFilms {

@@ -27,7 +27,9 @@ impl JournalReader {
              AND NOT EXISTS (SELECT 1 FROM hitters WHERE id = sessions.hitter AND frozen_at IS NOT NULL) ORDER BY id",
         )?;
         let hitters = rows(
+            // In a facility a hitter may hit in another cage, and what they refuse must be known here when they come.
             "SELECT id, created_at FROM hitters WHERE created_at < ?1 AND frozen_at IS NULL
+             AND (SELECT pulled FROM facility) = 0
              AND NOT EXISTS (SELECT 1 FROM sessions WHERE hitter = hitters.id
                              AND (started_at >= ?1 OR ended_at IS NULL))
              AND NOT EXISTS (SELECT 1 FROM consents WHERE hitter = hitters.id AND recorded_at >= ?1)",

@@ -111,7 +111,7 @@ impl Journal {
     ///
     /// # Errors
     /// [`JournalError::NoSuchHitter`], [`JournalError::NoSuchSession`]; [`JournalError::SpoolLeft`], those of the disk and
-    /// [`JournalError::Busy`], after which nothing is deleted.
+    /// [`JournalError::Busy`], after which films at most are deleted.
     pub(crate) fn delete(
         &mut self,
         whom: DeletionTarget,
@@ -126,6 +126,8 @@ impl Journal {
         let going = self.reader().going(whom)?;
         let theirs = self.reader().fingerprints_of(&going.sessions)?;
         let reps = self.reader().count_reps(&going.sessions)?;
+        // Films first: where the program ends in between, whoever wanted it finds the rows and asks again.
+        let films_before = self.delete_films(&going.sessions)?;
         // What is too old for this journal is not deleted for the whole facility.
         let is_quiet = matches!(whom, DeletionTarget::Before(_));
         self.transaction("delete people's data", |change| {
@@ -134,8 +136,16 @@ impl Journal {
             drop_unused_nameless(change)?;
             change.execute("UPDATE facility SET is_quiet = 0", [])
         })?;
-        let not_noted = going.rows.add_to_list(self.path()).err();
-        let films = self.delete_films(&going.sessions)?;
+        // Nor when a backup brings it back: its age tells again what is to go.
+        let not_noted = match is_quiet {
+            true => None,
+            false => going.rows.add_to_list(self.path()).err(),
+        };
+        // And again: one can have come to the disk meanwhile.
+        let films = self.delete_films(&going.sessions)?.map(|mut films| {
+            films.total += films_before.map(|before| before.total).unwrap_or_default();
+            films
+        });
         let not_rebuilt = self.rebuild().err();
         let mut removed = remove_unfinished_copies(self.path());
         let set_aside = delete_from_set_aside(self.path(), &going);
@@ -230,13 +240,13 @@ impl Journal {
         {
             return Ok((0, 0));
         }
-        let deleted = self.transaction("delete people's data again", |change| {
-            rows.delete_from(change)
-        })?;
         let sessions: Vec<i64> = rows.sessions.iter().map(|row| row.id).collect();
         if let Err(error) = self.delete_films(&sessions)? {
             tracing::warn!(%error, "films of what was deleted again are left");
         }
+        let deleted = self.transaction("delete people's data again", |change| {
+            rows.delete_from(change)
+        })?;
         if let Err(error) = self.rebuild() {
             tracing::warn!(%error, "what was deleted again is overwritten, but the journal could not be rebuilt");
         }

@@ -219,11 +219,16 @@ pub(in crate::journal) fn delete_refused_landmarks(
     Ok(())
 }
 
-/// What two hitters allow who are becoming one: of each purpose the row that was recorded last for either.
-pub(super) fn recorded_last(connection: &Sql<'_>, both: [i64; 2]) -> rusqlite::Result<Vec<i64>> {
+/// What two hitters allow who are becoming one: of each purpose what neither refuses. Which decision is the newer one nobody can
+/// tell: clocks may be wrong, and a row that was heard of comes later than it was made.
+pub(super) fn allowed_by_both(connection: &Sql<'_>, both: [i64; 2]) -> rusqlite::Result<Vec<i64>> {
     connection
         .prepare_cached(
-            "SELECT max(id) FROM consents WHERE hitter IN (?1, ?2) GROUP BY purpose ORDER BY purpose",
+            "SELECT id FROM (
+               SELECT id, purpose, row_number() OVER (PARTITION BY purpose ORDER BY decision = 'given', id DESC) AS place
+               FROM consents AS one WHERE hitter IN (?1, ?2) AND NOT EXISTS (
+                 SELECT 1 FROM consents WHERE hitter = one.hitter AND purpose = one.purpose AND turn > one.turn)
+             ) AS placed WHERE place = 1 ORDER BY purpose",
         )?
         .query_map(both, |row| row.get(0))?
         .collect()
@@ -414,5 +419,19 @@ impl JournalReader {
             true => Ok(Ok(DeletedFilms::default())),
             false => Ok(FilmStore::of_journal(&self.path).delete_sessions(&sessions)),
         }
+    }
+
+    /// [`Self::delete_refused_films`] of all hitters: the program can have ended, or the disk failed, before they were deleted.
+    ///
+    /// # Errors
+    /// Those of the disk.
+    pub(crate) fn delete_films_left(
+        &self,
+    ) -> Result<Result<DeletedFilms, FilmError>, JournalError> {
+        let mut sessions = Vec::new();
+        for hitter in self.who_refuse(Purpose::Film)? {
+            sessions.extend(self.session_numbers(hitter)?);
+        }
+        Ok(FilmStore::of_journal(&self.path).delete_sessions(&sessions))
     }
 }

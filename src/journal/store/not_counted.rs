@@ -242,12 +242,26 @@ pub(in crate::journal) fn free_number(
     connection: &Sql<'_>,
     session: SessionId,
     number: u32,
-) -> rusqlite::Result<usize> {
+) -> rusqlite::Result<()> {
+    let gives_way: Option<i64> = connection
+        .prepare_cached(
+            "SELECT id FROM reps WHERE session = ?1 AND number = ?2
+             AND EXISTS (SELECT 1 FROM not_counted WHERE counted_as = reps.id)",
+        )?
+        .query_row(params![session.get(), number], |row| row.get("id"))
+        .optional()?;
+    let Some(rep) = gives_way else {
+        return Ok(());
+    };
+    // As an edit: the facility's store has it under the old number.
+    connection.execute("UPDATE facility SET rev = rev + 1", [])?;
     connection.execute(
-        "UPDATE reps SET number = (SELECT 1 + max(number) FROM reps WHERE session = ?1)
-         WHERE session = ?1 AND number = ?2 AND EXISTS (SELECT 1 FROM not_counted WHERE counted_as = reps.id)",
-        params![session.get(), number],
-    )
+        "UPDATE reps SET number = (SELECT 1 + max(number) FROM reps WHERE session = ?2),
+             rev = (SELECT rev FROM facility), edits = edits + 1, edited_in = (SELECT journal FROM facility)
+         WHERE id = ?1",
+        [rep, session.get()],
+    )?;
+    Ok(())
 }
 
 impl Journal {

@@ -327,14 +327,14 @@ impl JournalReader {
 
 /// What stays the same for a file while its name and content change.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-struct FileIdentity {
+pub(crate) struct FileIdentity {
     device: u64,
     file: u64,
 }
 
 impl FileIdentity {
     /// `None` where there is no file of this name, and on systems without inode numbers.
-    fn of(path: &Path) -> Option<Self> {
+    pub(crate) fn of(path: &Path) -> Option<Self> {
         #[cfg(unix)]
         {
             use std::os::unix::fs::MetadataExt;

@@ -108,7 +108,7 @@ pub(super) fn rename(
 }
 
 /// Makes two hitters one, who goes on as the other: side and height are filled in where the other has none; the plan in force of
-/// the other stays in force. Of what they allow the newest decision of either is in force.
+/// the other stays in force. What either refuses is refused.
 pub(super) fn merge(
     connection: &Sql<'_>,
     from: HitterId,
@@ -130,7 +130,7 @@ pub(super) fn merge(
             |row| row.get("id"),
         )
         .optional()?;
-    let decided = consents::recorded_last(connection, both)?;
+    let decided = consents::allowed_by_both(connection, both)?;
     // Elsewhere more may belong to the first: that goes to the other too.
     connection.execute(
         "INSERT INTO deleted (uid, what, merged_into)

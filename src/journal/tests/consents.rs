@@ -153,7 +153,7 @@ fn landmarks_that_are_refused_go_and_do_not_come_back_by_any_way() {
 }
 
 #[test]
-fn two_entries_that_become_one_keep_all_decisions_and_the_newest_is_in_force() {
+fn two_entries_that_become_one_keep_all_decisions_and_what_either_refuses_is_refused() {
     let dir = tempfile::tempdir().unwrap();
     let mut journal = Journal::open(&dir.path().join("journal.db")).unwrap();
     log_reps(&mut journal, "Ben", 1..=2);
@@ -164,11 +164,15 @@ fn two_entries_that_become_one_keep_all_decisions_and_the_newest_is_in_force() {
         benjamin,
         consent(Purpose::Landmarks, Decision::Given, "father"),
     );
-    record_consent(
-        &mut journal,
-        ben,
-        consent(Purpose::Landmarks, Decision::Refused, "mother"),
-    );
+    let refused = consent(Purpose::Landmarks, Decision::Refused, "mother");
+    record_consent(&mut journal, ben, refused);
+    // The other way round in time.
+    let refused = consent(Purpose::Film, Decision::Refused, "mother");
+    record_consent(&mut journal, ben, refused);
+    for _ in 0..2 {
+        let given = consent(Purpose::Film, Decision::Given, "father");
+        record_consent(&mut journal, benjamin, given);
+    }
     let merge = Edit::MergeHitters {
         from: ben,
         into: benjamin,
@@ -176,8 +180,12 @@ fn two_entries_that_become_one_keep_all_decisions_and_the_newest_is_in_force() {
     journal.edit(&merge, "Maria").unwrap();
     let rows = journal.reader().consent_rows(benjamin).unwrap();
     let decisions: Vec<_> = rows.iter().map(|row| row.decision).collect();
-    assert_eq!(decisions, [Decision::Given, Decision::Refused]);
+    use Decision::{Given, Refused};
+    // The refusal that was the older one is put in force once more.
+    assert_eq!(decisions, [Given, Refused, Refused, Given, Given, Refused]);
     assert_eq!(timelines(&journal, "Benjamin"), 0);
+    let allowed = journal.reader().consents(benjamin).unwrap();
+    assert!(allowed.refuses(Purpose::Film) && allowed.refuses(Purpose::Landmarks));
 }
 
 #[test]

@@ -428,4 +428,27 @@ fn what_is_older_than_the_limit_is_deleted_with_hitters_who_have_nothing_left() 
     assert_eq!(names(&journal), ["Ben", "Kim", "Zoe"]);
     assert_eq!(count(&path, b"Ana"), 0);
     assert!(!journal.reader().has_before(limit).unwrap());
+    // Its age tells again what is to go: what a facility keeps is not deleted there because a backup of this journal is put back.
+    assert!(!list_path(&path).exists());
+}
+
+#[test]
+fn a_cage_of_a_facility_keeps_its_hitters_with_what_they_refuse_however_old() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("journal.db");
+    let mut journal = Journal::open(&path).unwrap();
+    log_reps(&mut journal, "Ana", 1..=2);
+    let connection = journal.reader().connection();
+    connection
+        .execute_batch(
+            "UPDATE hitters SET created_at = '2024-01-01T00:00:00.000Z';
+             UPDATE sessions SET started_at = '2024-02-01T00:00:00.000Z';
+             UPDATE facility SET pulled = 7;",
+        )
+        .unwrap();
+    let limit = stamp("2025-01-01T00:00:00Z");
+    let report = journal.delete(DeletionTarget::Before(limit), &[]).unwrap();
+    assert_eq!((report.sessions, report.reps), (1, 2));
+    assert_eq!(names(&journal), ["Ana"]);
+    assert!(!journal.reader().has_before(limit).unwrap());
 }

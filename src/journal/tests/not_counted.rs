@@ -155,6 +155,12 @@ fn what_the_coach_makes_count_is_a_rep_in_its_place_in_time() {
         journal.log_rep(session, &record(number)).unwrap();
     }
     assert_eq!(numbers(&journal), [1, 5, 2, 3, 4]);
+    // The facility's store hears of the number that the rep has now.
+    let connection = journal.reader().connection();
+    let sql = "SELECT rev < (SELECT rev FROM reps WHERE number = 4) AND rev > (SELECT rev FROM reps WHERE number = 2)
+               AND edits > 0 AND edited_in = (SELECT journal FROM facility) FROM reps WHERE number = 5";
+    let is_told: bool = connection.query_row(sql, [], |row| row.get(0)).unwrap();
+    assert!(is_told);
 
     let mut exported = Vec::new();
     journal

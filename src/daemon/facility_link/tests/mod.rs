@@ -3,6 +3,7 @@
 mod any_order;
 mod exchange;
 mod films;
+mod late;
 mod losses;
 mod screen;
 
