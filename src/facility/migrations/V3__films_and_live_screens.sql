@@ -117,8 +117,7 @@ BEGIN
     INSERT INTO journals AS j (uid, cage, login, state) VALUES (of_journal, of_cage, session_user, of_state)
     ON CONFLICT (uid) DO UPDATE SET cage = excluded.cage, state = excluded.state, seen_at = now(), retired_at = NULL WHERE j.login = session_user;
     PERFORM refuse_strangers(of_journal);
-    -- A few at a time: one is tens of megabytes, and whoever says hello has deletions to hear.
-    DELETE FROM films WHERE rep IN (SELECT f.rep FROM films f WHERE f.kept_until < now() ORDER BY f.kept_until LIMIT 10 FOR UPDATE SKIP LOCKED);
+    DELETE FROM films WHERE kept_until < now();
     DELETE FROM live_screens WHERE watched_until < now();
     SELECT j.received, j.mark INTO received, mark FROM journals j WHERE j.uid = of_journal;
 END $$;

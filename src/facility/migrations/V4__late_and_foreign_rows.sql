@@ -46,11 +46,14 @@ BEGIN
         AND NOT EXISTS (SELECT 1 FROM reps r WHERE r.id = row_id(of_rep) AND (r.uid <> of_rep OR r.session <> row_id(of_session)));
 END $$;
 
--- In two of the functions that cages call a few words change:
+-- In three of the functions that cages call a few words change:
 DO $$
 DECLARE
     -- Function, words before, words now.
     changed text[] := ARRAY[
+        -- A few at a time: a film is tens of megabytes, and whoever says hello has deletions to hear.
+        ['hello', 'DELETE FROM films WHERE kept_until < now()', 'DELETE FROM films WHERE rep IN (
+            SELECT f.rep FROM films f WHERE f.kept_until < now() ORDER BY f.kept_until LIMIT 10 FOR UPDATE SKIP LOCKED)'],
         -- Each change in its order, as often as a row changed: a row that is told at its last change alone comes after a deletion that
         -- must not take it along, or after a name that it frees.
         ['changes_for', 'AND NOT EXISTS (SELECT 1 FROM changes l WHERE l.what = c.what AND l.uid = c.uid AND l.number > c.number)', ''],
