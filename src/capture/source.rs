@@ -94,6 +94,13 @@ impl FrameSource {
         }
     }
 
+    /// Gives every frame of a paced clip from now on, however late it is: to see the same of it on any machine.
+    pub(crate) fn drop_none(&mut self) {
+        if let Self::PacedClip(paced) = self {
+            paced.schedule.most_late = Duration::MAX;
+        }
+    }
+
     /// "Now" on the clock of this source's timestamps. `None` where that has no meaning: a clip at full
     /// speed, and a paced clip before its first frame.
     pub(crate) fn clock(&self) -> Option<CaptureClock> {
@@ -134,6 +141,7 @@ impl PacedClip {
                 clock: None,
                 rate,
                 last: None,
+                most_late: MAX_LATE,
             },
             thinning: Thinning::default(),
         }
@@ -227,18 +235,20 @@ struct Schedule {
     rate: f64,
     /// Timestamp of the previous frame.
     last: Option<CaptureTime>,
+    /// How late it may be before it drops frames.
+    most_late: Duration,
 }
 
 /// How late a clip may be before it drops frames; longer than a short stall of the machine.
 const MAX_LATE: Duration = Duration::from_secs(1);
 
 impl Schedule {
-    /// Whether the last frame was due more than [`MAX_LATE`] ago.
+    /// Whether the last frame was due so long ago that frames are dropped.
     fn is_behind(&self, now: Instant) -> bool {
         let (Some(clock), Some(last)) = (self.clock, self.last) else {
             return false;
         };
-        clock.real_time_for(clock.at(now) - last) > MAX_LATE
+        clock.real_time_for(clock.at(now) - last) > self.most_late
     }
 
     fn wait(&mut self, now: Instant, stamp: CaptureTime) -> Duration {
@@ -287,6 +297,7 @@ mod tests {
             clock: None,
             rate: 1.0,
             last: None,
+            most_late: MAX_LATE,
         };
         let mut wait = |after_millis: u64, stamp_secs: f64| {
             schedule
@@ -312,6 +323,7 @@ mod tests {
             clock: None,
             rate: 4.0,
             last: None,
+            most_late: MAX_LATE,
         };
         assert_eq!(
             schedule.wait(start, CaptureTime::from_secs(1.0)),
@@ -332,6 +344,7 @@ mod tests {
             clock: None,
             rate: 4.0,
             last: None,
+            most_late: MAX_LATE,
         };
         assert!(!schedule.is_behind(at(9.0)), "nothing was due yet");
         schedule.wait(start, CaptureTime::from_secs(0.0));
@@ -340,5 +353,7 @@ mod tests {
         assert!(!schedule.is_behind(at(0.5)), "ahead");
         assert!(!schedule.is_behind(at(2.9)));
         assert!(schedule.is_behind(at(3.1)));
+        schedule.most_late = Duration::MAX;
+        assert!(!schedule.is_behind(at(3600.0)), "none are dropped");
     }
 }

@@ -52,7 +52,7 @@ fn whether_the_bat_can_be_seen_is_told_and_how_much_room_it_lacks_above() {
         .nth(1)
         .and_then(|rest| rest.split(' ').next());
     let share: f64 = share.unwrap().parse().unwrap();
-    // What the look falls on, stance or swing, depends on how fast the machine is.
+    // The look falls on a swing, in which the bat smears.
     assert!((25.0..=100.0).contains(&share), "{told}");
     assert!(told.contains("good  bat size"), "{told}");
     assert!(

@@ -1,7 +1,8 @@
 //! Is the whole hitter in the picture, large enough, and from which side does the camera see them?
 
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
+use super::LookClock;
 use super::finding::{Finding, Grade};
 use crate::capture::{CaptureError, Frame, FrameSource};
 use crate::command::Failure;
@@ -14,8 +15,8 @@ const LOOK: Duration = Duration::from_millis(1800);
 /// A machine that is slow with a frame looks for as many frames with a body as show a stance, but no longer than this.
 const LEAST_BODIES: usize = 12;
 const LONGEST_LOOK: Duration = Duration::from_secs(8);
-/// A frame that is later than this is left out, seconds.
-const LATE_SECS: f64 = 0.05;
+/// A recording hands out every frame: one in so many seconds is looked at, about what a small machine manages.
+const APART_SECS: f64 = 0.05;
 /// Part of the picture's height that a standing hitter should take.
 const SIZE: std::ops::RangeInclusive<f64> = 0.45..=0.95;
 
@@ -26,19 +27,21 @@ pub(super) fn watch(
     mut bats: Option<&mut BatReader>,
     last: &Frame,
 ) -> Result<Vec<PoseFrame>, Failure> {
-    let (mut frame, started) = (Frame::default(), Instant::now());
+    let mut frame = Frame::default();
     let mut seen: Vec<PoseFrame> = Vec::new();
     let mut bodies = 0;
-    let mut first = None::<(CaptureTime, Instant)>;
-    while started.elapsed() < LOOK || (bodies < LEAST_BODIES && started.elapsed() < LONGEST_LOOK) {
+    let (clip, mut clock) = (source.clip().is_some(), LookClock::of(source));
+    let mut looked_at = None::<CaptureTime>;
+    while clock.is_within(LOOK) || (bodies < LEAST_BODIES && clock.is_within(LONGEST_LOOK)) {
         match source.next_frame(&mut frame) {
             Ok(true) => {
-                // A recording hands out every frame however late it is; as with a camera, a slow machine leaves out what is past.
-                let (at, read_at) = *first.get_or_insert((frame.captured_at, Instant::now()));
-                let late = read_at.elapsed().as_secs_f64() - frame.captured_at.secs_since(at);
-                if late > LATE_SECS {
+                clock.step(frame.captured_at);
+                let soon =
+                    looked_at.is_some_and(|at| frame.captured_at.secs_since(at) < APART_SECS);
+                if clip && soon {
                     continue;
                 }
+                looked_at = Some(frame.captured_at);
                 let mut pose = tracker.next(&frame)?;
                 if let Some(bats) = &mut bats {
                     bats.read(&frame, &mut pose)?;
