@@ -21,6 +21,7 @@ pub(crate) struct StoreClient {
 
 const FILMS_OF: &str =
     "SELECT replace(rep::text, '-', ''), here FROM films_of($1::text::uuid, $2::text[]::uuid[])";
+const IS_WATCHED: &str = "SELECT is_watched($1::text::uuid)";
 const RECEIVE_FILM: &str =
     "SELECT receive_film($1::text::uuid, $2::text::uuid, $3, $4, $5, $6, $7)";
 
@@ -64,8 +65,8 @@ impl StoreClient {
     pub(crate) fn connect(address: &StoreAddress, standing: &Standing) -> Result<Self, StoreError> {
         let mut client = address.connect()?;
         Ok(Self {
-            films_of: prepare_where_known(&mut client, FILMS_OF)?,
-            is_watched: prepare_where_known(&mut client, "SELECT is_watched($1::text::uuid)")?,
+            films_of: None,
+            is_watched: None,
             hello: client.prepare(
                 "SELECT received, mark::text FROM hello($1::text::uuid, $2, $3::text::jsonb)",
             )?,
@@ -81,11 +82,20 @@ impl StoreClient {
         })
     }
 
-    /// Says who this is and how it is; gives what was received of it.
+    /// Says who this is and how it is, again and again; gives what was received of it.
     ///
     /// # Errors
     /// [`StoreError`].
     pub(crate) fn hello(&mut self, cage: &str, state: &Value) -> Result<Received, StoreError> {
+        // A store that lacks them can be brought up to date meanwhile.
+        for (statement, sql) in [
+            (&mut self.films_of, FILMS_OF),
+            (&mut self.is_watched, IS_WATCHED),
+        ] {
+            if statement.is_none() {
+                *statement = prepare_where_known(&mut self.client, sql)?;
+            }
+        }
         let row = self
             .client
             .query_one(&self.hello, &[&self.journal, &cage, &state.to_string()])?;

@@ -39,6 +39,18 @@ BEGIN
 END $$;
 DELETE FROM changes WHERE what IN ('note', 'correction', 'rep') AND journal IS NULL;
 
+-- As before; a session of theirs could not be given to whoever's name another one had in its cage, which hears of it again, also where it
+-- told of the free name itself.
+CREATE OR REPLACE FUNCTION tell_namesakes() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    IF TG_OP = 'DELETE' OR NEW.name IS DISTINCT FROM OLD.name THEN
+        PERFORM note_change('hitter', h.uid, NULL) FROM hitters h WHERE h.name = OLD.name AND h.id <> OLD.id;
+        INSERT INTO changes (what, uid, journal)
+            SELECT 'session', s.uid, s.journal FROM hitters h JOIN sessions s ON s.hitter = h.id WHERE h.name = OLD.name AND h.id <> OLD.id;
+    END IF;
+    RETURN NULL;
+END $$;
+
 -- A cage corrects reps of its own login's sessions alone, whatever session it names.
 CREATE FUNCTION may_correct(of_rep uuid, of_session uuid) RETURNS boolean LANGUAGE plpgsql STABLE AS $$
 BEGIN

@@ -63,12 +63,13 @@ impl Journal {
         .map(drop)
     }
 
-    /// Gives rows other uids, since the store has other rows under their numbers. What refers to them is told again.
+    /// Gives rows other uids, since the store has other rows under their numbers. What refers to them is told again. The moment in them
+    /// is a quarter of a second off at most: where a clock stood before 2020, all have the same one, which has room for 4096.
     ///
     /// # Errors
     /// Those of the disk.
     pub(in crate::journal) fn renew_uids(&mut self, uids: &[String]) -> Result<(), JournalError> {
-        const OTHER: &str = "substr(uid, 1, 13) || substr(lower(hex(randomblob(2))), 2) || substr(uid, 17, 1) || substr(lower(hex(randomblob(8))), 2)";
+        const OTHER: &str = "substr(uid, 1, 10) || lower(hex(randomblob(1))) || '7' || substr(lower(hex(randomblob(2))), 2) || substr(uid, 17, 1) || substr(lower(hex(randomblob(8))), 2)";
         self.transaction("tell rows from others of the facility", |change| {
             for uid in uids {
                 let uid = plain_uid(uid);
@@ -127,7 +128,11 @@ impl Journal {
 fn take(c: &Sql<'_>, told: &ToldChange, taken: &mut TakenChanges) -> rusqlite::Result<()> {
     let content = &told.content;
     match (told.what.as_str(), content.is_object()) {
-        ("hitter", true) => take_hitter(c, content, taken).map(drop),
+        ("hitter", true) => match text(content, "name") {
+            // Whoever has no name is in no list to choose from: only a session brings them, and one that is not used here is not deleted here.
+            None if id_of(c, "hitters", uid_of(content, "uid"))?.is_none() => Ok(()),
+            _ => take_hitter(c, content, taken).map(drop),
+        },
         ("hitter", false) => forget_hitter(c, &plain_uid(&told.uid)),
         ("plan", true) => take_plan(c, content),
         ("consent", true) => take_consent(c, content, taken),
@@ -261,19 +266,20 @@ fn take_session(c: &Sql<'_>, content: &Value, taken: &mut TakenChanges) -> rusql
         return Ok(());
     }
     let hitter = match content["hitter"].is_object() {
-        true => match take_hitter(c, &content["hitter"], taken)? {
-            Some(hitter) => Some(hitter),
-            None => return Ok(()),
-        },
+        true => Some(take_hitter(c, &content["hitter"], taken)?),
         false => None,
     };
+    // Whose name another one has here cannot come yet. The session is nobody's until then, and does not go with whoever had it; as an older
+    // version than was told, it is taken again.
+    let waits = hitter == Some(None);
+    let hitter = hitter.flatten();
     c.execute(
         "UPDATE sessions SET hitter = ?2, edits = ?3, edited_in = ?4 WHERE id = ?1",
         params![
             id,
             hitter,
             count(content, "edits"),
-            uid_of(content, "edited_in")
+            uid_of(content, "edited_in").filter(|_| !waits)
         ],
     )?;
     if let Some(hitter) = hitter {

@@ -158,6 +158,89 @@ fn a_batch_with_rows_that_need_other_uids_counts_as_not_received() {
 }
 
 #[test]
+fn rows_of_a_clock_before_2020_find_room_where_their_moment_is_full() {
+    let store = Store::new();
+    let cage = Cage::new(&store, "cage1");
+    store.run(
+        "INSERT INTO hitters (name, created_at, uid) SELECT 'Hitter ' || n, now(),
+             ('016f5e66e8007' || lpad(to_hex(n), 3, '0') || '80000000' || lpad(n::text, 8, '0'))::uuid FROM generate_series(0, 4095) n",
+    );
+    assert_eq!(store.texts("SELECT min(id)::text FROM hitters"), ["0"]);
+    let journal = rusqlite::Connection::open(&cage.control.path).unwrap();
+    journal
+        .execute(
+            "INSERT INTO hitters (name, created_at) VALUES ('Ana', '1970-01-01T00:01:00.000Z')",
+            [],
+        )
+        .unwrap();
+    cage.exchange();
+    assert_eq!(store.count("hitters"), 4097);
+    let own = store.texts("SELECT id::text FROM hitters WHERE name = 'Ana'");
+    let own: i64 = own[0].parse().unwrap();
+    assert!((0..256 * 4096).contains(&own), "{own}");
+}
+
+#[test]
+fn a_hitter_without_a_name_is_deleted_by_no_cage_that_does_not_know_them() {
+    let store = Store::new();
+    let (one, other) = (Cage::new(&store, "cage1"), Cage::new(&store, "cage2"));
+    let ana = one.hit("Ana", 2);
+    one.exchange();
+    let journal = rusqlite::Connection::open(&one.control.path).unwrap();
+    journal
+        .execute("UPDATE hitters SET name = NULL", [])
+        .unwrap();
+    let session = other.hit("Bo", 1);
+    for cage in [&one, &other] {
+        cage.exchange();
+    }
+    // Whoever gives a session away may leave somebody without a name and a session behind.
+    other.hit("Cy", 1);
+    let hitter = Some(other.hitter("Cy"));
+    other.edit(Edit::GiveSession { session, hitter });
+    for cage in [&other, &one] {
+        cage.exchange();
+    }
+    assert_eq!(store.count("reps"), 4);
+    assert_eq!(one.reader().reps_of(ana).unwrap().len(), 2);
+}
+
+#[test]
+fn a_session_that_is_given_to_a_namesake_does_not_go_with_whoever_had_it() {
+    let store = Store::new();
+    let (one, other) = (Cage::new(&store, "cage1"), Cage::new(&store, "cage2"));
+    one.hit("Ana", 1);
+    let session = one.hit("Bo", 2);
+    one.exchange();
+    store.run("UPDATE hitters SET name = 'Anna' WHERE name = 'Ana'");
+    other.hit("Ana", 1);
+    other.exchange();
+    // The office tells two of a name apart; a cage cannot.
+    store.run("UPDATE hitters SET name = 'Ana' WHERE name = 'Anna'");
+    store.run(
+        "UPDATE sessions SET hitter = (SELECT max(id) FROM hitters WHERE name = 'Ana')
+         WHERE hitter = (SELECT id FROM hitters WHERE name = 'Bo')",
+    );
+    one.exchange();
+    let whose = || {
+        let rows = one.reader().sessions().unwrap();
+        let row = rows.into_iter().find(|row| row.id == session).unwrap();
+        row.hitter_name
+    };
+    assert_eq!(whose(), None);
+    one.delete("Bo");
+    one.exchange();
+    assert_eq!(store.count("reps"), 4);
+    assert_eq!(one.reader().reps_of(session).unwrap().len(), 2);
+    // Once the name is free.
+    one.delete("Ana");
+    one.exchange();
+    one.exchange();
+    assert_eq!(whose().as_deref(), Some("Ana"));
+    assert_eq!((store.count("hitters"), store.count("reps")), (1, 3));
+}
+
+#[test]
 fn a_journal_that_is_another_file_now_is_neither_sent_nor_deleted_from() {
     let store = Store::new();
     let (one, other) = (Cage::new(&store, "cage1"), Cage::new(&store, "cage2"));

@@ -126,11 +126,17 @@ fn a_cage_whose_settings_do_not_let_it_and_another_login_show_nothing() {
     assert!(strange.show(&json!({})).is_err());
 }
 
-/// A store that nobody brought up to date since takes rows all the same.
+/// A store that nobody brought up to date since takes rows all the same, and films as soon as somebody did.
 #[test]
 fn a_store_without_films_and_screens_gets_the_rest() {
     let store = Store::new();
-    store.run("DROP FUNCTION is_watched, films_of, receive_film, show_live");
+    let rename = |to: &dyn Fn(&str) -> (String, String)| {
+        for name in ["is_watched", "films_of", "receive_film", "show_live"] {
+            let (from, to) = to(name);
+            store.run(&format!("ALTER FUNCTION {from} RENAME TO {to}"));
+        }
+    };
+    rename(&|name| (name.to_owned(), format!("{name}_later")));
     let mut cage = Cage::new(&store, "cage1");
     cage.carrier.settings.films = true;
     cage.hit("Ana", 1);
@@ -141,4 +147,10 @@ fn a_store_without_films_and_screens_gets_the_rest() {
         .show_screen_where_watched(&mut exchange)
         .unwrap();
     assert_eq!(store.count("reps"), 1);
+
+    rename(&|name| (format!("{name}_later"), name.to_owned()));
+    let rep = store.texts("SELECT uid::text FROM reps").remove(0);
+    assert!(exchange.store.films_of(&[&rep]).unwrap().is_empty());
+    exchange.store.hello("cage1", &json!({})).unwrap();
+    assert_eq!(exchange.store.films_of(&[&rep]).unwrap().len(), 1);
 }
