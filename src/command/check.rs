@@ -6,6 +6,7 @@ mod finding;
 mod flicker;
 mod grain;
 mod hitter;
+mod look_clock;
 mod microphone;
 mod page;
 mod stand;
@@ -20,6 +21,7 @@ use self::bat::BatSight;
 use self::finding::{Finding, Grade};
 use self::flicker::{flicker, strip_brightness};
 use self::grain::Grain;
+use self::look_clock::LookClock;
 use self::stand::stand;
 use super::{Failure, journal_path, notice, terminal};
 use crate::capture::{
@@ -240,41 +242,6 @@ fn settle(source: &mut FrameSource, frame: &mut Frame) -> Result<(), CaptureErro
         }
     }
     Ok(())
-}
-
-/// How long a look has taken: of a recording its own time, so that a busy machine sees as much of it as any.
-enum LookClock {
-    Wall(Instant),
-    Clip {
-        first: Option<CaptureTime>,
-        secs: f64,
-    },
-}
-
-impl LookClock {
-    fn of(source: &FrameSource) -> Self {
-        match source.clip() {
-            Some(_) => Self::Clip {
-                first: None,
-                secs: 0.0,
-            },
-            None => Self::Wall(Instant::now()),
-        }
-    }
-
-    /// A frame came.
-    fn step(&mut self, at: CaptureTime) {
-        if let Self::Clip { first, secs } = self {
-            *secs = at.secs_since(*first.get_or_insert(at));
-        }
-    }
-
-    fn is_within(&self, time: Duration) -> bool {
-        match self {
-            Self::Wall(started) => started.elapsed() < time,
-            Self::Clip { secs, .. } => *secs < time.as_secs_f64(),
-        }
-    }
 }
 
 fn watch_for(source: &mut FrameSource, time: Duration) -> Result<Seen, CaptureError> {

@@ -2,8 +2,8 @@
 
 use std::time::Duration;
 
-use super::LookClock;
 use super::finding::{Finding, Grade};
+use super::look_clock::LookClock;
 use crate::capture::{CaptureError, Frame, FrameSource};
 use crate::command::Failure;
 use crate::pose::{BatReader, Body, Landmark, PoseFrame, Tracker};
