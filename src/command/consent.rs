@@ -12,7 +12,7 @@ use super::{Failure, enter_audit, journal_path, terminal};
 use crate::audit::{Act, this_user};
 use crate::journal::{
     ConsentRow, Decision, Edit, HitterChoice, Journal, JournalReader, NewConsent, NewHitter,
-    Purpose,
+    Purpose, consent_in_force,
 };
 use crate::settings::Settings;
 use crate::wall_clock;
@@ -68,8 +68,8 @@ fn print(reader: &JournalReader, name: String) -> Result<(), Failure> {
     enter_audit(reader.path(), Act::Looked, Some(hitter.id), "consents");
     let rows = reader.consent_rows(hitter.id)?;
     for purpose in Purpose::ALL {
-        let last = rows.iter().rfind(|row| row.purpose == *purpose);
-        let text = last.map_or_else(|| "nothing on record".to_owned(), decision_text);
+        let row = consent_in_force(&rows, *purpose);
+        let text = row.map_or_else(|| "nothing on record".to_owned(), decision_text);
         terminal::println(&format!("{:<10} {text}", purpose.as_str()));
     }
     Ok(())

@@ -79,7 +79,7 @@ impl StoreOwner {
     /// Gives a member a login, or one that is there another password. The store gets a hash alone.
     ///
     /// # Errors
-    /// [`StoreError::Refused`] for a name that is none, and what the store says.
+    /// [`StoreError::Refused`] for a name that is none or that somebody else has, and what the store says.
     pub(crate) fn add_login(
         &mut self,
         member: Member,
@@ -94,10 +94,22 @@ impl StoreOwner {
         }
         let hash = postgres_protocol::password::scram_sha_256(password.as_bytes());
         let mut change = self.0.transaction()?;
-        let is_there = change
-            .query_opt("SELECT 1 FROM pg_roles WHERE rolname = $1", &[&name])?
-            .is_some();
-        let verb = if is_there { "ALTER" } else { "CREATE" };
+        // Whose login it is: of this kind of member alone, or somebody else's.
+        let whose = change.query_opt(
+            "SELECT coalesce(array_agg(g.rolname::text) FILTER (WHERE g.rolname IS NOT NULL), '{}') = ARRAY[$2]
+             FROM pg_roles r LEFT JOIN pg_auth_members m ON m.member = r.oid LEFT JOIN pg_roles g ON g.oid = m.roleid
+             WHERE r.rolname = $1 GROUP BY r.oid",
+            &[&name, &member.to_string()],
+        )?;
+        let verb = match whose.map(|row| row.get(0)) {
+            None => "CREATE",
+            Some(true) => "ALTER",
+            Some(false) => {
+                return Err(StoreError::Refused(format!(
+                    "the server has a login {name} that is something else; choose another name"
+                )));
+            }
+        };
         // The name has been looked at, and a hash has no quotes.
         change.batch_execute(&format!(
             "{verb} ROLE {name} LOGIN NOCREATEDB NOCREATEROLE PASSWORD '{hash}'; GRANT {member} TO {name}"

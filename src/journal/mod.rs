@@ -34,7 +34,7 @@ pub use record::{
     NewHitter, NewPlan, NewSession, NotCountedId, RepId, RepRecord, SaidBy, SessionId,
 };
 pub use rep_json::rep_line;
-pub(crate) use store::consents::{ConsentRow, Consents, LONGEST_DECIDED_BY};
+pub(crate) use store::consents::{ConsentRow, Consents, LONGEST_DECIDED_BY, consent_in_force};
 pub use store::consents::{Decision, NewConsent, Purpose};
 pub(crate) use store::edits::NoteRow;
 pub use store::edits::{CorrectionRow, Edit};

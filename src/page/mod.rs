@@ -148,17 +148,41 @@ pub(crate) trait SessionControl: Send + Sync {
     fn cues_changed(&self) -> Result<(), SoundError>;
 }
 
+/// Who hits in the cage: where there is none, nobody is to see names without a login.
+fn seat_pages() -> Router<AppState> {
+    Router::new()
+        .route("/hitters", get(cage::hitters))
+        .route("/seat", post(cage::switch_hitter))
+        .route("/turns", post(cage::change_turns))
+}
+
+/// Clips that a machine reads into its own journal, and words that it says: an office has neither.
+fn clip_and_voice_pages() -> Router<AppState> {
+    Router::new()
+        .route("/clips", get(clips::page).post(clips::send))
+        .route("/clips/now", get(clips::now))
+        .route("/clips/{id}/drop", post(clips::drop_clip))
+        .route("/cues", get(cues::page))
+        .route("/cues/{id}", post(cues::record))
+        .route("/cues/{id}/sound", get(cues::sound))
+        .route("/cues/{id}/words", post(cues::show_words))
+        .route("/cues/{id}/drop", post(cues::drop_own))
+}
+
 /// All routes, each behind the role that may use it. Only pages start a web session: their forms need its token.
 fn router(state: AppState) -> Router {
+    let purpose = state.control.purpose();
+    let only_if = |is_here: bool, routes: fn() -> Router<AppState>| match is_here {
+        true => routes(),
+        false => Router::new(),
+    };
     let with_session = from_fn_with_state(state.clone(), auth::start_session);
     let hitter_only = from_fn_with_state(state.clone(), auth::require_hitter);
     let coach_only = from_fn_with_state(state.clone(), auth::require_coach);
     let audited = from_fn_with_state(state.clone(), audit::enter_requests);
     let hitter_pages = Router::new()
         .route("/", get(cage::screen))
-        .route("/hitters", get(cage::hitters))
-        .route("/seat", post(cage::switch_hitter))
-        .route("/turns", post(cage::change_turns))
+        .merge(only_if(purpose == PageUse::Cage, seat_pages))
         .layer(audited.clone())
         .layer(hitter_only.clone())
         .layer(with_session.clone());
@@ -189,16 +213,8 @@ fn router(state: AppState) -> Router {
         .route("/people/{id}/consents", post(consents::record))
         .route("/people/{id}/delete", get(people::ask_about_person))
         .route("/people/{id}/delete", post(people::delete_person))
-        .route("/clips", get(clips::page).post(clips::send))
-        .route("/clips/now", get(clips::now))
-        .route("/clips/{id}/drop", post(clips::drop_clip))
         .route("/trends", get(trends::page))
         .route("/plans", get(plans::page).post(plans::submit))
-        .route("/cues", get(cues::page))
-        .route("/cues/{id}", post(cues::record))
-        .route("/cues/{id}/sound", get(cues::sound))
-        .route("/cues/{id}/words", post(cues::show_words))
-        .route("/cues/{id}/drop", post(cues::drop_own))
         .route("/sessions/{id}/notes", post(corrections::add_note))
         .route("/notes/{id}/drop", post(corrections::delete_note))
         .route("/reps/{id}", get(rep::page).post(corrections::change_rep))
@@ -208,6 +224,7 @@ fn router(state: AppState) -> Router {
         .route("/not-counted/{id}", get(not_counted::page))
         .route("/not-counted/{id}/count", post(not_counted::make_count))
         .route("/not-counted/{id}/data", get(not_counted::data))
+        .merge(only_if(purpose != PageUse::Office, clip_and_voice_pages))
         .layer(audited)
         .layer(coach_only.clone())
         .layer(with_session.clone());

@@ -269,6 +269,23 @@ fn on_another_machine(
     first
 }
 
+/// Who hits, by name and without a login; clips that a machine reads; words that it says.
+fn nothing_of_one_cage_alone_is_served(office: &str) {
+    let get = |path: &str| ask(office, "GET", path, &[], "");
+    for page in ["/hitters", "/clips", "/clips/now", "/cues"] {
+        assert_eq!(status(&get(page)), 404, "{page}");
+    }
+    for path in ["/seat", "/turns", "/clips", "/cues/head_forward"] {
+        let answer = send_form(office, "/people", path, "name=Kit&next=1");
+        assert_eq!(status(&answer), 404, "{path}: {answer}");
+    }
+    for page in ["/sessions", "/plans", "/people"] {
+        let shown = get(page);
+        let leads = ["/hitters", "/clips", "/cues"].map(|to| shown.contains(&format!("\"{to}")));
+        assert_eq!(leads, [false; 3], "{page}: {shown}");
+    }
+}
+
 #[test]
 fn two_cages_send_and_the_office_reads_corrects_and_deletes() {
     let place = Place::new();
@@ -302,6 +319,7 @@ fn two_cages_send_and_the_office_reads_corrects_and_deletes() {
     );
     let get = |path: &str| ask(&office.address, "GET", path, &[], "");
     shows_both_cages(&get);
+    nothing_of_one_cage_alone_is_served(&office.address);
 
     let hitter = |store: &mut Store, name: &str| -> i64 {
         let sql = "SELECT id FROM hitters WHERE name = $1";
@@ -332,7 +350,13 @@ fn two_cages_send_and_the_office_reads_corrects_and_deletes() {
 
     // A hitter who is deleted in the office is gone from the store at once and from their cage when it hears of it.
     let kit = hitter(&mut store, "Kit");
-    let (cookie, token) = visit(&get(&format!("/people/{kit}/delete")));
+    let asks = get(&format!("/people/{kit}/delete"));
+    assert!(asks.contains("from each cage"), "{asks}");
+    assert_spanish(&[(
+        "delete",
+        in_spanish(&office.address, &format!("/people/{kit}/delete")),
+    )]);
+    let (cookie, token) = visit(&asks);
     let form = format!("token={token}&sure=on");
     let path = format!("/people/{kit}/delete");
     let deleted = ask(&office.address, "POST", &path, &[&cookie], &form);

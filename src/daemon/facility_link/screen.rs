@@ -12,7 +12,7 @@ use serde_json::{Value, json};
 
 use super::{Carrier, Exchange};
 use crate::facility::{FacilitySettings, ScreenClient, StoreError};
-use crate::journal::{HitterId, Journal, JournalError, JournalReader};
+use crate::journal::{HitterChoice, HitterId, Journal, JournalError, JournalReader};
 use crate::status::{Health, Live, ShownHitter};
 use crate::thread::{Lower, give_way, spawn};
 
@@ -74,8 +74,8 @@ impl Screen {
     }
 }
 
-/// The state without what is for the cage alone. A hitter whose name is not shown has another number in the store, which finds it by
-/// the uid.
+/// The state without what is for the cage alone, and with whose it is, for the audit trail. A hitter has another number in the store, which
+/// finds it by the uid.
 fn for_the_office(live: &Live, reader: &JournalReader) -> Result<Value, JournalError> {
     let mut state = json!(live);
     state["pictured"] = json!(false);
@@ -87,6 +87,17 @@ fn for_the_office(live: &Live, reader: &JournalReader) -> Result<Value, JournalE
             let uid = reader.uid_of_hitter(HitterId::new(*number))?;
             state[key] = json!({ "uid": uid });
         }
+    }
+    let whose = match &live.hitter {
+        Some(ShownHitter::Number(number)) => Some(HitterId::new(*number)),
+        Some(ShownHitter::Name(name)) => {
+            let choice = HitterChoice::Name(name.clone());
+            reader.hitter(&choice).ok().map(|row| row.id)
+        }
+        None => None,
+    };
+    if let Some(hitter) = whose {
+        state["whose"] = json!({ "uid": reader.uid_of_hitter(hitter)? });
     }
     Ok(state)
 }

@@ -271,7 +271,8 @@ fn row_json(row: &Row<'_>) -> rusqlite::Result<Map<String, Value>> {
             ValueRef::Null | ValueRef::Blob(_) => Value::Null,
             ValueRef::Integer(number) => number.into(),
             ValueRef::Real(number) => number.into(),
-            ValueRef::Text(text) => String::from_utf8_lossy(text).into(),
+            // The store's text has no NUL, and a row that it refuses holds up all that come after.
+            ValueRef::Text(text) => String::from_utf8_lossy(text).replace('\0', " ").into(),
         };
         json.insert(name.to_owned(), value);
     }

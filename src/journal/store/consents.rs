@@ -103,13 +103,20 @@ impl Consents {
 
     /// Of all rows of a hitter.
     pub(crate) fn of(rows: &[ConsentRow]) -> Self {
-        Self(std::array::from_fn(|place| {
-            rows.iter()
-                .filter(|row| row.purpose as usize == place)
-                .max_by_key(|row| (row.turn, row.decision != Decision::Given))
-                .map(|row| row.decision)
-        }))
+        let mut decisions = [None; Purpose::ALL.len()];
+        for purpose in Purpose::ALL {
+            decisions[*purpose as usize] = consent_in_force(rows, *purpose).map(|row| row.decision);
+        }
+        Self(decisions)
     }
+}
+
+/// Which of all rows of a hitter is in force: the one made last; of those that were made without knowing of each other, one that does
+/// not allow it.
+pub(crate) fn consent_in_force(rows: &[ConsentRow], purpose: Purpose) -> Option<&ConsentRow> {
+    rows.iter()
+        .filter(|row| row.purpose == purpose)
+        .max_by_key(|row| (row.turn, row.decision != Decision::Given))
 }
 
 /// Why a decision cannot be recorded, if so.
@@ -433,5 +440,40 @@ impl JournalReader {
             sessions.extend(self.session_numbers(hitter)?);
         }
         Ok(FilmStore::of_journal(&self.path).delete_sessions(&sessions))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_in_force_goes_by_turn_and_not_by_row() {
+        let rows = |decided: [(Decision, i64); 2]| {
+            decided.map(|(decision, turn)| ConsentRow {
+                purpose: Purpose::Film,
+                decision,
+                decided_by: "mother, paper form".to_owned(),
+                decided_on: "2026-11-29".to_owned(),
+                recorded_by: "coach".to_owned(),
+                recorded_at: Timestamp::UNIX_EPOCH,
+                turn,
+            })
+        };
+        use Decision::{Given, Refused, Withdrawn};
+        for (decided, in_force) in [
+            // Of two that do not know of each other the refusal, whichever row came last.
+            ([(Refused, 2), (Given, 2)], Refused),
+            ([(Given, 2), (Refused, 2)], Refused),
+            // A cage's clock was ahead.
+            ([(Given, 3), (Withdrawn, 2)], Given),
+            ([(Withdrawn, 3), (Given, 2)], Withdrawn),
+        ] {
+            let rows = rows(decided);
+            let row = consent_in_force(&rows, Purpose::Film).unwrap();
+            assert_eq!(row.decision, in_force, "{decided:?}");
+            assert_eq!(Consents::of(&rows).decision(Purpose::Film), Some(in_force));
+            assert_eq!(consent_in_force(&rows, Purpose::Name), None);
+        }
     }
 }

@@ -212,6 +212,10 @@ fn reason_to_refuse(edit: &Edit) -> Option<&'static str> {
     if text.trim().is_empty() {
         return Some("it has no words");
     }
+    let is_text = |c: char| !c.is_control() || c.is_ascii_whitespace();
+    if !text.chars().all(is_text) {
+        return Some("it has characters that are no text");
+    }
     (text.chars().count() > LONGEST_NOTE).then_some("it is too long")
 }
 

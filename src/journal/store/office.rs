@@ -122,7 +122,7 @@ impl JournalReader {
             else {
                 return Ok(None);
             };
-            for key in ["hitter", "next"] {
+            for key in ["hitter", "next", "whose"] {
                 if let Some(uid) = state[key].get("uid") {
                     let number: Option<i64> = c
                         .prepare_cached("SELECT id FROM hitters WHERE replace(CAST(uid AS text), '-', '') = ?1")?

@@ -164,7 +164,15 @@ source.addEventListener("words", (event) => {
 });
 // The office hears nothing of the cage, or nothing yet.
 const setSilent = (silent) => { if (at("silent")) at("silent").hidden = !silent; };
-source.addEventListener("silent", () => { at("away").hidden = true; setSilent(true); draw(group, null); });
+// Whom nothing is told of any more stays on no office's screen.
+const forget = () => {
+  setText("who", say("nobody"));
+  for (const id of ["plan", "next", "to-go"]) setText(id, "");
+  for (const id of ["filmed", "listens", "office-looks"]) at(id).hidden = true;
+  showLast(null); showTrail([]); setText("swings", "0"); setText("swings-label", say("swings"));
+  draw(group, null);
+};
+source.addEventListener("silent", () => { at("away").hidden = true; setSilent(true); forget(); });
 source.onmessage = (event) => {
   at("away").hidden = true;
   setSilent(false);
@@ -177,4 +185,4 @@ source.onmessage = (event) => {
     requestAnimationFrame(() => { at("screen").dataset.paintedAfterMs = String(Date.now() - live.rep_at_ms); at("screen").dataset.painted = String(rep.number); });
   }
 };
-source.onerror = () => { at("away").hidden = false; setSilent(false); pictures.allow(false); };
+source.onerror = () => { at("away").hidden = false; if (at("silent")) forget(); setSilent(false); pictures.allow(false); };

@@ -82,7 +82,7 @@ pub(in crate::page) async fn events(
         })
         .map(move |told| {
             if let Some(live) = &told {
-                let hitter = live["hitter"].as_i64().map(HitterId::new);
+                let hitter = live["whose"].as_i64().map(HitterId::new);
                 of_trail.enter(Act::SawScreen, &looking, (None, hitter));
             }
             if before.as_ref() == Some(&told) {

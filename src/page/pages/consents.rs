@@ -7,7 +7,7 @@ use serde::Deserialize;
 
 use crate::journal::{
     ConsentRow, Decision, Edit, HitterId, JournalError, JournalReader, LONGEST_DECIDED_BY,
-    NewConsent, Purpose,
+    NewConsent, Purpose, consent_in_force,
 };
 use crate::page::auth::{CsrfForm, Requester};
 use crate::page::error::PageError;
@@ -72,12 +72,9 @@ impl ConsentsFound {
         };
         let in_force = Purpose::ALL
             .iter()
-            .map(|purpose| {
-                let newest = self.rows.iter().rfind(|row| row.purpose == *purpose);
-                match newest {
-                    Some(row) => line(row, i18n),
-                    None => undecided(*purpose, i18n),
-                }
+            .map(|purpose| match consent_in_force(&self.rows, *purpose) {
+                Some(row) => line(row, i18n),
+                None => undecided(*purpose, i18n),
             })
             .collect();
         ConsentPart {

@@ -240,6 +240,34 @@ fn a_session_that_is_given_to_a_namesake_does_not_go_with_whoever_had_it() {
     assert_eq!((store.count("hitters"), store.count("reps")), (1, 3));
 }
 
+/// SQLite keeps a NUL, which a store's text cannot have.
+#[test]
+fn a_note_with_a_nul_holds_up_nothing() {
+    let store = Store::new();
+    let cage = Cage::new(&store, "cage1");
+    let session = cage.hit("Ana", 1);
+    let note = |text: &str| Edit::AddNote {
+        session,
+        rep: None,
+        text: text.to_owned(),
+    };
+    let writer = cage.writer.handle().unwrap();
+    assert!(writer.edit(note("hips\0first"), "coach").is_err());
+    cage.edit(note("hips first\r\n\tthen hands"));
+    let journal = rusqlite::Connection::open(&cage.control.path).unwrap();
+    journal
+        .execute(
+            "UPDATE notes SET text = replace(text, 'hips ', 'hips' || char(0))",
+            [],
+        )
+        .unwrap();
+    cage.exchange();
+    assert_eq!(
+        store.texts("SELECT text FROM notes"),
+        ["hips first\r\n\tthen hands"]
+    );
+}
+
 #[test]
 fn a_journal_that_is_another_file_now_is_neither_sent_nor_deleted_from() {
     let store = Store::new();

@@ -130,6 +130,19 @@ fn an_owner_who_is_no_superuser_sets_up_and_gives_logins_other_passwords() {
         found.extend(store.texts(&format!("{password}'{cage}'")));
     }
     assert!(found[0].starts_with("SCRAM-SHA-256") && found[0] != found[1]);
+    // Nobody gets what another login may: an office's, the owner's, or the group's own.
+    for (member, taken) in [
+        (Member::Office, cage.as_str()),
+        (Member::Cage, &name),
+        (Member::Office, "cagehand_cage"),
+    ] {
+        let refused = owner.add_login(member, taken, "third").unwrap_err();
+        assert!(
+            refused.to_string().contains("choose another name"),
+            "{refused}"
+        );
+    }
+    assert_eq!(store.texts(&format!("{password}'{cage}'")), found[1..]);
     owner.remove_login(&cage).unwrap();
     assert_eq!(store.texts(&format!("{password}'{cage}'")), [] as [&str; 0]);
 }

@@ -67,8 +67,8 @@ fn an_office_sees_a_cages_screen_while_it_looks_and_of_an_unnamed_hitter_the_sto
     assert!(cage.carrier.health.live.office_looks());
     assert!(watched(&mut exchange));
     assert_eq!(
-        (&told["hitter"], &told["swings"]),
-        (&there.into(), &7.into())
+        (&told["hitter"], &told["whose"], &told["swings"]),
+        (&there.into(), &there.into(), &7.into())
     );
     assert_eq!(
         (&told["pictured"], &told["asked"]),
@@ -77,7 +77,7 @@ fn an_office_sees_a_cages_screen_while_it_looks_and_of_an_unnamed_hitter_the_sto
     live(ShownHitter::Name("Ana".to_owned()));
     until("the newer state", || {
         let told = office.look_at_screen(&journal).unwrap();
-        told.is_some_and(|told| told["hitter"] == "Ana")
+        told.is_some_and(|told| told["hitter"] == "Ana" && told["whose"] == there)
     });
 
     // Nobody looks any more.
